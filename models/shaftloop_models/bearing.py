@@ -1,0 +1,27 @@
+"""A bearing or seal: drag on the body it sits on, with little inertia of its own.
+
+See `shaftloop_models.drag` for the equation, what is neglected and the validity.
+"""
+
+from dataclasses import dataclass
+from typing import Annotated, Literal
+
+from shaftloop_models.drag import Drag
+from shaftloop_models.line import Element, Inertia
+from shaftloop_models.parameters import Quantity
+
+__all__ = ["Bearing"]
+
+
+@dataclass(frozen=True)
+class Bearing:
+    """Parameters of a bearing or seal."""
+
+    part: Literal["bearing"]
+    name: str
+    drag: Drag
+    inertia: Annotated[float, Quantity("kg m^2", "inertia of the rotating ring", ge=0.0)] = 0.0
+
+    def elements(self) -> list[Element]:
+        """Return the mechanical elements, left to right."""
+        return [Inertia(self.inertia, self.drag, self.name)]

@@ -1,0 +1,20 @@
+"""Decorator of the scalar equations that run inside compiled kernels."""
+
+from collections.abc import Callable
+from typing import ParamSpec, TypeVar, cast
+
+import numba
+
+__all__ = ["equation"]
+
+_P = ParamSpec("_P")
+_R = TypeVar("_R")
+
+
+def equation(function: Callable[_P, _R]) -> Callable[_P, _R]:
+    """Compile a function of scalars so that kernels inline it.
+
+    The function stays callable from Python. No ``fastmath``: results must not depend on the
+    optimiser.
+    """
+    return cast(Callable[_P, _R], numba.njit(forceinline=True, error_model="numpy", _nrt=False)(function))

@@ -1,0 +1,103 @@
+"""Analogue low-pass filters: first order, Bessel and Butterworth.
+
+Each is a cascade of sections ``ω²/(s² + (ω/Q)·s + ω²)``, with ``ω/(s + ω)`` for an odd order, and
+gain −3.01 dB at the cutoff. A section has the states (output, slope of the output/ω), so that all
+states are of the size of the signal.
+
+References
+----------
+.. [1] Op Amps for Everyone, 5th ed., table 16.6 (check E6.2); a filter-module data sheet (E6.1).
+"""
+
+from dataclasses import dataclass
+from typing import Annotated, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop_models.parameters import Number, ParameterError, Quantity
+
+__all__ = ["LowPass", "sections", "state_space"]
+
+_REAL = 1e-9
+"""Largest relative imaginary part of a pole that counts as real: rounding of the tables."""
+
+
+@dataclass(frozen=True)
+class LowPass:
+    """Parameters of a low-pass."""
+
+    kind: Annotated[
+        Literal["first_order", "bessel", "butterworth"],
+        Number("bessel for the truest shape of a step, butterworth for the flattest gain"),
+    ]
+    cutoff: Annotated[float, Quantity("Hz", "frequency of -3 dB", gt=0.0)]
+    order: Annotated[int, Number("order; 1 for first_order, 2 to 8 otherwise", ge=1, le=8)] = 1
+
+
+def sections(low_pass: LowPass) -> list[tuple[float, float]]:
+    """Return (ω [rad/s], Q) of each section, lowest Q first; Q = 0 marks the one of first order.
+
+    Parameters
+    ----------
+    low_pass : LowPass
+        Parameters.
+
+    Raises
+    ------
+    ParameterError
+        Where the order does not fit the kind.
+    """
+    if low_pass.kind == "first_order":
+        if low_pass.order != 1:
+            raise ParameterError(
+                "order", f"{low_pass.order} does not fit kind first_order; leave it out or set 1"
+            )
+        return [(2.0 * np.pi * low_pass.cutoff, 0.0)]
+    if not 2 <= low_pass.order <= 8:
+        raise ParameterError("order", f"{low_pass.order} is outside 2 to 8 for a {low_pass.kind} low-pass")
+    from scipy.signal import besselap, buttap
+
+    if low_pass.kind == "bessel":
+        _, poles, _ = besselap(low_pass.order, norm="mag")
+    else:
+        _, poles, _ = buttap(low_pass.order)
+    cascade = []
+    for pole in poles:
+        omega = 2.0 * np.pi * low_pass.cutoff * float(abs(pole))
+        if abs(pole.imag) <= _REAL * abs(pole):
+            cascade.append((omega, 0.0))
+        elif pole.imag > 0.0:
+            cascade.append((omega, float(abs(pole) / (-2.0 * pole.real))))
+    return sorted(cascade, key=lambda section: section[1])
+
+
+def state_space(low_pass: LowPass) -> tuple[NDArray[np.float64], NDArray[np.float64], int]:
+    """Return F (n, n) and g (n,) of ``x' = F·x + g·u`` [1/s] and the index of the output state.
+
+    Parameters
+    ----------
+    low_pass : LowPass
+        Parameters; the states have the unit of the signal u.
+    """
+    cascade = sections(low_pass)
+    order = sum(1 if q == 0.0 else 2 for _, q in cascade)
+    f = np.zeros((order, order))
+    g = np.zeros(order)
+    row, source = 0, -1
+    for omega, q in cascade:
+        width = 1 if q == 0.0 else 2
+        into = row + width - 1
+        if width == 1:
+            f[row, row] = -omega
+        else:
+            f[row, row + 1] = omega
+            f[row + 1, row] = -omega
+            f[row + 1, row + 1] = -omega / q
+        if source < 0:
+            g[into] = omega
+        else:
+            f[into, source] += omega
+        source = row
+        row += width
+    return f, g, source

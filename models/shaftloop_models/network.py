@@ -1,0 +1,206 @@
+"""The equations of a bench, declared part by part.
+
+A `Network` collects ``x' = A x + B u + G N(C x, u)`` entry by entry, with the energy meters that
+belong to it. It holds no arrays and takes no time steps: the bench turns it into arrays, the engine
+integrates them.
+
+Every meter is the integral of a sum of powers, each a product of two quantities of the network, and
+none is computed from other meters: a forgotten entry shows as an energy that does not close.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from enum import IntEnum
+
+__all__ = [
+    "ONE",
+    "Balance",
+    "Meter",
+    "Network",
+    "Node",
+    "Power",
+    "PowerKind",
+    "Ref",
+    "Term",
+    "TermKind",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Ref:
+    """Handle of one quantity of a network."""
+
+    kind: str
+    """``state``, ``held``, ``signal``, ``output`` or ``one``."""
+    index: int
+
+
+ONE = Ref("one", 0)
+"""The constant 1, for powers and forms with a constant part."""
+
+
+class TermKind(IntEnum):
+    """The closed set of nonlinear terms; the equation of each stands in the file of its part."""
+
+    COULOMB = 0
+    WINDAGE = 1
+    DQ_COUPLING = 2
+    RELUCTANCE_TORQUE = 3
+
+
+class PowerKind(IntEnum):
+    """How a power follows from the two quantities a and b it is declared with."""
+
+    PRODUCT = 0
+    """coefficient·a·b"""
+    AMPLITUDE = 1
+    """coefficient·sqrt(a² + b²)"""
+    LINK = 2
+    """a·b divided by the coefficient (an efficiency) where a·b > 0, times the coefficient elsewhere"""
+    CONVERSION_LOSS = 3
+    """|power of kind LINK minus a·b|"""
+
+
+@dataclass(frozen=True)
+class Term:
+    """One nonlinear term: outputs as a function of the quantities it reads."""
+
+    kind: TermKind
+    reads: tuple[Ref, ...]
+    parameters: tuple[float, ...]
+    outputs: tuple[Ref, ...]
+    slope: float
+    """Rate of change that the step rule must follow, in the operating range.
+
+    A drag: bound of d torque/d speed [N m s/rad]. The dq coupling: the electrical speed, at which the
+    currents rotate [rad/s]. Zero where the term asks for no shorter step.
+    """
+
+
+@dataclass(frozen=True)
+class Power:
+    """One summand of a meter."""
+
+    meter: int
+    kind: PowerKind
+    coefficient: float
+    a: Ref
+    b: Ref
+
+
+@dataclass(frozen=True)
+class Meter:
+    """Integral of a power from the start of the run [J]."""
+
+    name: str
+    meaning: str
+
+
+@dataclass(frozen=True)
+class Balance:
+    """Energy balance of one element: in = out + loss + change of stored."""
+
+    element: str
+    incoming: tuple[int, ...]
+    outgoing: tuple[int, ...]
+    losses: tuple[int, ...]
+    stored: tuple[tuple[float, Ref, Ref], ...]
+    """Stored energy as a sum of coefficient·a·b [J]."""
+
+
+@dataclass(frozen=True)
+class Node:
+    """A rigid body of the line: every part bolted together without a spring between."""
+
+    name: str
+    inertia: float
+    """[kg m^2]"""
+    speed: Ref
+    """State: speed of the body [rad/s]."""
+
+
+@dataclass
+class Network:
+    """Collector of the equations of a bench."""
+
+    states: list[tuple[str, str]] = field(default_factory=list)
+    """(name, unit) of every continuous state, in order."""
+    helds: list[tuple[str, str]] = field(default_factory=list)
+    """(name, unit) of every input that is constant between task instants."""
+    outputs: list[str] = field(default_factory=list)
+    signals: list[tuple[str, dict[Ref, float]]] = field(default_factory=list)
+    """(name, linear form of states)."""
+    linear: list[tuple[int, Ref, float]] = field(default_factory=list)
+    """(row, source, coefficient): d state[row]/dt += coefficient·source."""
+    terms: list[Term] = field(default_factory=list)
+    meters: list[Meter] = field(default_factory=list)
+    powers: list[Power] = field(default_factory=list)
+    balances: list[Balance] = field(default_factory=list)
+
+    def state(self, name: str, unit: str) -> Ref:
+        """Add a continuous state and return its handle."""
+        self.states.append((name, unit))
+        return Ref("state", len(self.states) - 1)
+
+    def held(self, name: str, unit: str) -> Ref:
+        """Add a held input and return its handle."""
+        self.helds.append((name, unit))
+        return Ref("held", len(self.helds) - 1)
+
+    def signal(self, name: str, form: dict[Ref, float]) -> Ref:
+        """Add a linear form of states and return its handle."""
+        self.signals.append((name, form))
+        return Ref("signal", len(self.signals) - 1)
+
+    def derivative(self, state: Ref, source: Ref, coefficient: float) -> None:
+        """Add coefficient·source to the derivative of a state.
+
+        A signal is expanded into its states here, so that ``A`` holds states only.
+        """
+        if source.kind == "signal":
+            for part, weight in self.signals[source.index][1].items():
+                self.linear.append((state.index, part, coefficient * weight))
+        else:
+            self.linear.append((state.index, source, coefficient))
+
+    def torque(self, node: Node, source: Ref, coefficient: float = 1.0) -> None:
+        """Let coefficient·source act as a torque on a node [N m]."""
+        self.derivative(node.speed, source, coefficient / node.inertia)
+
+    def term(
+        self,
+        kind: TermKind,
+        reads: Sequence[Ref],
+        parameters: Sequence[float],
+        names: Sequence[str],
+        slope: float,
+    ) -> tuple[Ref, ...]:
+        """Add a nonlinear term and return the handles of its outputs."""
+        first = len(self.outputs)
+        self.outputs.extend(names)
+        outputs = tuple(Ref("output", first + i) for i in range(len(names)))
+        self.terms.append(Term(kind, tuple(reads), tuple(parameters), outputs, slope))
+        return outputs
+
+    def meter(self, name: str, meaning: str, powers: Iterable[tuple[float, Ref, Ref]] = ()) -> int:
+        """Add a meter with the products it integrates and return its number."""
+        self.meters.append(Meter(name, meaning))
+        number = len(self.meters) - 1
+        for coefficient, a, b in powers:
+            self.power(number, PowerKind.PRODUCT, coefficient, a, b)
+        return number
+
+    def power(self, meter: int, kind: PowerKind, coefficient: float, a: Ref, b: Ref) -> None:
+        """Add one summand to a meter."""
+        self.powers.append(Power(meter, kind, coefficient, a, b))
+
+    def balance(
+        self,
+        element: str,
+        incoming: Sequence[int],
+        outgoing: Sequence[int],
+        losses: Sequence[int],
+        stored: Sequence[tuple[float, Ref, Ref]],
+    ) -> None:
+        """State the energy balance of an element."""
+        self.balances.append(Balance(element, tuple(incoming), tuple(outgoing), tuple(losses), tuple(stored)))

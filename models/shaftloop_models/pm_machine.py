@@ -1,0 +1,249 @@
+"""Permanent-magnet synchronous machine in rotor dq axes, amplitude-invariant.
+
+::
+
+    Ld·id' = vd − R·id + p·ω·Lq·iq
+    Lq·iq' = vq − R·iq − p·ω·(Ld·id + ψ)
+    T      = 1.5·p·(ψ + (Ld − Lq)·id)·iq
+    P_el   = 1.5·(vd·id + vq·iq)
+
+The voltages are held between the ticks of the sampled current control. Iron loss acts as a drag
+torque on the rotor, ``hysteresis·sign(ω) + eddy·ω``: the no-load iron loss; the part that follows the
+load current is left out (common practice, no source: adds up to about half of the no-load iron loss
+at full load). Also neglected: saturation and cross-coupling of the inductances (10 to 40 % of Lq at
+full current in interior-magnet machines), temperature of magnets and copper, torque ripple and cogging,
+ripple current of the modulation. Valid in the linear range of modulation.
+
+References
+----------
+.. [1] A. E. Fitzgerald, C. Kingsley, S. D. Umans, Electric Machinery, sections 11.2 and 11.3
+   (check E4.1); power balance: check E4.4. The wanted currents: `shaftloop_models.pm_currents`.
+"""
+
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Annotated, Literal
+
+from shaftloop_models.compiled import equation
+from shaftloop_models.drag import Drag, declare_drag
+from shaftloop_models.inverter import Inverter
+from shaftloop_models.line import Element, Inertia
+from shaftloop_models.network import ONE, Network, Node, PowerKind, Ref, TermKind
+from shaftloop_models.parameters import Number, Quantity
+from shaftloop_models.pm_currents import current_reference, mtpa_currents, weakening_current
+
+__all__ = [
+    "CurrentControl",
+    "IronLoss",
+    "PmMachine",
+    "PmPorts",
+    "current_reference",
+    "declare_iron_loss",
+    "declare_pm_machine",
+    "dq_coupling",
+    "mtpa_currents",
+    "reluctance_torque",
+    "weakening_current",
+]
+
+
+@dataclass(frozen=True)
+class IronLoss:
+    """Parameters of the iron loss, as drag torque on the rotor."""
+
+    hysteresis: Annotated[float, Quantity("N m", "torque that does not depend on speed", ge=0.0)] = 0.0
+    eddy: Annotated[float, Quantity("N m s/rad", "torque per speed", ge=0.0)] = 0.0
+    smoothing: Annotated[float, Quantity("rad/s", "speed over which the torque changes sign", gt=0.0)] = 0.5
+
+
+@dataclass(frozen=True)
+class CurrentControl:
+    """Parameters of the sampled current control inside the inverter."""
+
+    rate: Annotated[Fraction, Quantity("Hz", "rate of the current loops", gt=0.0)]
+    bandwidth: Annotated[float, Quantity("Hz", "bandwidth of the current loops", gt=0.0)]
+    phase: Annotated[Fraction, Quantity("s", "first tick", ge=0.0)] = Fraction(0)
+    strategy: Annotated[Literal["mtpa", "zero_d"], Number("maximum torque per ampere, or no d current")] = (
+        "mtpa"
+    )
+    field_weakening: Annotated[bool, Number("d current against the flux near the voltage limit")] = True
+    voltage_reserve: Annotated[
+        float, Number("share of the voltage limit that field weakening leaves for control", ge=0.0, lt=0.5)
+    ] = 0.05
+    modulation: Annotated[float, Number("share of the linear modulation range used", gt=0.0, le=1.0)] = 1.0
+    angle_advance: Annotated[
+        bool, Number("turn the held voltage ahead by the angle covered during computation and hold")
+    ] = True
+
+
+@dataclass(frozen=True)
+class PmMachine:
+    """Parameters of a PM synchronous machine with its inverter."""
+
+    part: Literal["machine"]
+    model: Literal["pm_synchronous"]
+    name: str
+    inertia: Annotated[float, Quantity("kg m^2", "moment of inertia of the rotor", gt=0.0)]
+    pole_pairs: Annotated[int, Number("pole pairs", ge=1, le=200)]
+    resistance: Annotated[float, Quantity("ohm", "resistance of a phase", gt=0.0)]
+    inductance_d: Annotated[float, Quantity("H", "inductance of the d axis", gt=0.0)]
+    inductance_q: Annotated[float, Quantity("H", "inductance of the q axis", gt=0.0)]
+    flux_linkage: Annotated[float, Quantity("Wb", "flux linkage of the magnets, peak", gt=0.0)]
+    current_limit: Annotated[float, Quantity("A", "largest phase current, peak", gt=0.0)]
+    max_speed: Annotated[float, Quantity("rad/s", "largest speed", gt=0.0)]
+    current_control: CurrentControl
+    rated_torque: Annotated[float | None, Quantity("N m", "rated torque", gt=0.0)] = None
+    iron_loss: IronLoss = IronLoss()
+    drag: Drag = Drag()
+    inverter: Inverter = Inverter()
+
+    def elements(self) -> list[Element]:
+        """Return the mechanical elements, left to right."""
+        return [Inertia(self.inertia, self.drag, self.name)]
+
+    def torque_constant(self) -> float:
+        """Return the torque per q current at id = 0 [N m/A]."""
+        return 1.5 * self.pole_pairs * self.flux_linkage
+
+    def reluctance(self) -> float:
+        """Return the reluctance torque per product of the currents [N m/A^2]."""
+        return 1.5 * self.pole_pairs * (self.inductance_d - self.inductance_q)
+
+
+@dataclass(frozen=True)
+class PmPorts:
+    """What the rest of the bench connects to."""
+
+    current_d: Ref
+    """[A]"""
+    current_q: Ref
+    """[A]"""
+    voltage_d: Ref
+    """Held input [V]."""
+    voltage_q: Ref
+    """Held input [V]."""
+    torque: tuple[tuple[float, Ref], ...]
+    """Air-gap torque as a sum of coefficient·quantity [N m]."""
+    link_meter: int
+    """Energy taken from the DC link."""
+
+
+@equation
+def dq_coupling(
+    speed: float, current_d: float, current_q: float, pole_pairs: float, ld: float, lq: float
+) -> tuple[float, float]:
+    """Return the speed-dependent parts of id' and iq' that are not linear [A/s].
+
+    Parameters
+    ----------
+    speed : float
+        Of the rotor. [rad/s]
+    current_d, current_q : float
+        [A]
+    pole_pairs : float
+        [1]
+    ld, lq : float
+        Inductances. [H]
+    """
+    electrical = pole_pairs * speed
+    return electrical * (lq / ld) * current_q, -electrical * (ld / lq) * current_d
+
+
+@equation
+def reluctance_torque(current_d: float, current_q: float, coefficient: float) -> float:
+    """Return the reluctance torque [N m].
+
+    Parameters
+    ----------
+    current_d, current_q : float
+        [A]
+    coefficient : float
+        1.5·p·(Ld − Lq). [N m/A^2]
+    """
+    return coefficient * current_d * current_q
+
+
+def declare_pm_machine(net: Network, machine: PmMachine, node: Node) -> PmPorts:
+    """Add the electrical equations, the losses and the meters of a machine.
+
+    Parameters
+    ----------
+    net : Network
+        Equations to extend.
+    machine : PmMachine
+        Parameters.
+    node : Node
+        Body of the line that holds the rotor.
+    """
+    name, p, r = machine.name, float(machine.pole_pairs), machine.resistance
+    ld, lq, psi = machine.inductance_d, machine.inductance_q, machine.flux_linkage
+    speed = node.speed
+    current_d, current_q = net.state(f"{name}.current_d", "A"), net.state(f"{name}.current_q", "A")
+    voltage_d, voltage_q = net.held(f"{name}.voltage_d", "V"), net.held(f"{name}.voltage_q", "V")
+    net.derivative(current_d, current_d, -r / ld)
+    net.derivative(current_d, voltage_d, 1.0 / ld)
+    net.derivative(current_q, current_q, -r / lq)
+    net.derivative(current_q, voltage_q, 1.0 / lq)
+    net.derivative(current_q, speed, -p * psi / lq)
+    rate_d, rate_q = net.term(
+        TermKind.DQ_COUPLING,
+        [speed, current_d, current_q],
+        [p, ld, lq],
+        [f"{name}.coupling_d", f"{name}.coupling_q"],
+        slope=p * machine.max_speed,
+    )
+    net.derivative(current_d, rate_d, 1.0)
+    net.derivative(current_q, rate_q, 1.0)
+    torque: list[tuple[float, Ref]] = [(machine.torque_constant(), current_q)]
+    if machine.reluctance():
+        (extra,) = net.term(
+            TermKind.RELUCTANCE_TORQUE,
+            [current_d, current_q],
+            [machine.reluctance()],
+            [f"{name}.reluctance"],
+            slope=0.0,
+        )
+        torque.append((1.0, extra))
+    for weight, source in torque:
+        net.torque(node, source, weight)
+
+    electrical = [(1.5, voltage_d, current_d), (1.5, voltage_q, current_q)]
+    copper = [(1.5 * r, current_d, current_d), (1.5 * r, current_q, current_q)]
+    inverter = [(machine.inverter.constant, ONE, ONE)] if machine.inverter.constant else []
+    if machine.inverter.quadratic:
+        inverter += [(machine.inverter.quadratic, i, i) for i in (current_d, current_q)]
+    link = net.meter(f"{name}.link", "energy taken from the DC link", electrical + inverter)
+    switching = net.meter(f"{name}.inverter", "inverter loss", inverter)
+    if machine.inverter.proportional:
+        for meter in (link, switching):
+            net.power(meter, PowerKind.AMPLITUDE, machine.inverter.proportional, current_d, current_q)
+    terminals = net.meter(f"{name}.electrical", "energy into the machine terminals", electrical)
+    windings = net.meter(f"{name}.copper", "copper loss", copper)
+    airgap = net.meter(f"{name}.airgap", "air-gap energy", [(w, q, speed) for w, q in torque])
+    magnetic = [(0.75 * ld, current_d, current_d), (0.75 * lq, current_q, current_q)]
+    net.balance(f"{name}.inverter", [link], [terminals], [switching], [])
+    net.balance(f"{name}.windings", [terminals], [airgap], [windings], magnetic)
+    return PmPorts(current_d, current_q, voltage_d, voltage_q, tuple(torque), link)
+
+
+def declare_iron_loss(net: Network, machine: PmMachine, node: Node) -> list[int]:
+    """Add the iron loss of a machine to its node and return its meter, or nothing.
+
+    Parameters
+    ----------
+    net : Network
+        Equations to extend.
+    machine : PmMachine
+        Parameters.
+    node : Node
+        Body of the line that holds the rotor.
+    """
+    iron = machine.iron_loss
+    return declare_drag(
+        net,
+        node,
+        Drag(viscous=iron.eddy, coulomb=iron.hysteresis, smoothing=iron.smoothing),
+        f"{machine.name}.iron",
+        machine.max_speed,
+        "iron loss",
+    )

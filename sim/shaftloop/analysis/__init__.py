@@ -1,0 +1,1 @@
+"""Numbers from a bench; drawing them is the business of `shaftloop.report`."""

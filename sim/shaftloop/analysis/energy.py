@@ -1,0 +1,131 @@
+"""The energy of a run: meters, and the balance of every element and of the whole bench."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.bench.handles import Bench
+from shaftloop.engine.run import Run
+from shaftloop_models.network import Balance, Network, Ref
+
+__all__ = ["ElementBalance", "Energies", "energies"]
+
+
+@dataclass(frozen=True)
+class ElementBalance:
+    """Energy balance of one element over a run."""
+
+    element: str
+    incoming: float
+    """[J]"""
+    outgoing: float
+    """[J]"""
+    loss: float
+    """[J]"""
+    stored: float
+    """Change of the stored energy. [J]"""
+    throughput: float
+    """Half of all energy that went in or out, either way. [J]"""
+
+    @property
+    def residual(self) -> float:
+        """What does not close, relative to the throughput; 0 where nothing passed."""
+        gap = abs(self.incoming - self.outgoing - self.loss - self.stored)
+        return gap / self.throughput if self.throughput > 0.0 else gap
+
+
+@dataclass(frozen=True)
+class Energies:
+    """All energies of a run."""
+
+    meters: dict[str, float]
+    """Energy of every meter. [J]"""
+    losses: dict[str, float]
+    """The meters that are losses. [J]"""
+    balances: tuple[ElementBalance, ...]
+    """Balance of every element."""
+    grid: float
+    """Supplied by the grid. [J]"""
+    links: dict[str, float]
+    """Taken from the link by every machine. [J]"""
+    loss: float
+    """Sum of the losses. [J]"""
+    stored: float
+    """Change of the stored energy. [J]"""
+    circulated: float
+    """Half the sum of what the machines exchanged with the link, either way. [J]"""
+
+    @property
+    def residual(self) -> float:
+        """What does not close for the whole bench, relative to the circulated energy."""
+        gap = abs(self.grid - self.loss - self.stored)
+        return gap / self.circulated if self.circulated > 0.0 else gap
+
+    @property
+    def worst(self) -> ElementBalance:
+        """The element whose balance closes worst."""
+        return max(self.balances, key=lambda balance: balance.residual)
+
+
+def energies(bench: Bench, run: Run) -> Energies:
+    """Return the energies of a run that started from its initial state.
+
+    Parameters
+    ----------
+    bench : Bench
+        The bench.
+    run : Run
+        At its end.
+    """
+    net = bench.model.plant.network
+    first, count = bench.model.meter_slot, len(net.meters)
+    energy = run.state[first : first + count]
+    passed = run.state[first + count : first + 2 * count]
+    names = [meter.name for meter in net.meters]
+    initial = np.array(bench.model.layout.initial)
+    balances = tuple(_balance(net, balance, energy, passed, run.state, initial) for balance in net.balances)
+    losing = sorted({meter for balance in net.balances for meter in balance.losses})
+    losses = {names[meter]: float(energy[meter]) for meter in losing}
+    links = {name: float(energy[machine.link_meter]) for name, machine in bench.machines.items()}
+    circulated = 0.5 * float(sum(passed[machine.link_meter] for machine in bench.machines.values()))
+    return Energies(
+        meters=dict(zip(names, energy.tolist(), strict=True)),
+        losses=losses,
+        balances=balances,
+        grid=float(energy[bench.grid_meter]),
+        links=links,
+        loss=float(sum(losses.values())),
+        stored=float(sum(balance.stored for balance in balances)),
+        circulated=circulated,
+    )
+
+
+def _balance(
+    net: Network,
+    balance: Balance,
+    energy: NDArray[np.float64],
+    passed: NDArray[np.float64],
+    state: NDArray[np.float64],
+    initial: NDArray[np.float64],
+) -> ElementBalance:
+    stored = sum(
+        c * (_value(net, a, state) * _value(net, b, state) - _value(net, a, initial) * _value(net, b, initial))
+        for c, a, b in balance.stored
+    )
+    through = 0.5 * float(sum(passed[meter] for meter in (*balance.incoming, *balance.outgoing)))
+    return ElementBalance(
+        balance.element,
+        float(sum(energy[meter] for meter in balance.incoming)),
+        float(sum(energy[meter] for meter in balance.outgoing)),
+        float(sum(energy[meter] for meter in balance.losses)),
+        float(stored),
+        through,
+    )
+
+
+def _value(net: Network, ref: Ref, state: NDArray[np.float64]) -> float:
+    """Return a state or signal of a network at a state vector."""
+    if ref.kind == "signal":
+        return float(sum(weight * state[part.index] for part, weight in net.signals[ref.index][1].items()))
+    return float(state[ref.index])

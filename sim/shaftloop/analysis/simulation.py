@@ -1,0 +1,160 @@
+"""Run a bench through its sequence and keep everything that the metrics need."""
+
+import math
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.analysis.energy import Energies, energies
+from shaftloop.bench.assemble import build_bench
+from shaftloop.bench.handles import Bench
+from shaftloop.bench.sequence import actions, interlocks, longest_time
+from shaftloop.engine import at
+from shaftloop.engine.run import Run
+from shaftloop.engine.steprule import Stepping, longest_step
+from shaftloop.engine.supervision import Event, lay_out, run_bench
+from shaftloop.errors import SimulationError
+from shaftloop.scenario.description import Description
+
+__all__ = ["METHODS", "Simulation", "make_run", "simulate"]
+
+Array = NDArray[np.float64]
+
+METHODS = {"etd4": at.ETD4, "rk4": at.RK4}
+"""Steppers by name: exponential of order 4 (default), classical Runge-Kutta (reference)."""
+
+_MOST_INSTANTS = 2_000_000_000
+_MOST_BYTES = 4_000_000_000
+
+
+@dataclass(frozen=True)
+class Simulation:
+    """A finished run."""
+
+    bench: Bench
+    time: Array
+    """Instants of the records, shape (records,). [s]"""
+    traces: dict[str, Array]
+    """Recorded channels by name, shape (records,) each; units in `units`."""
+    units: dict[str, str]
+    """Unit of each channel."""
+    energies: Energies
+    peaks: dict[str, tuple[float, float]]
+    """(lowest, highest) of true torques [N m], spring torques [N m] and speeds [rad/s], from inside the steps."""
+    events: tuple[Event, ...]
+    duration: float
+    """Length of the run. [s]"""
+    step: float
+    """Longest substep that was taken. [s]"""
+    method: str
+    """Stepper."""
+    wall_time: float
+    """Time that the run took, compilation included. [s]"""
+
+
+def simulate(
+    description: Description,
+    *,
+    method: str = "etd4",
+    factor: int = 1,
+    plain: bool = False,
+    progress: Callable[[float], None] | None = None,
+) -> Simulation:
+    """Run a bench through its sequence.
+
+    Parameters
+    ----------
+    description : Description
+        From the scenario reader.
+    method : str
+        ``etd4`` or ``rk4``.
+    factor : int
+        Divide every step this many times finer.
+    plain : bool
+        Run the kernel in one stretch, without the supervision; only for sequences without conditional
+        events and without limits. Gives the same bits.
+    progress : callable, optional
+        Called now and then with the share of the run that is done.
+
+    Raises
+    ------
+    SimulationError
+        Where the bench diverges, or the run would be too long or too large.
+    """
+    bench = build_bench(description)
+    run, end = make_run(bench, method=method, factor=factor)
+    started = time.perf_counter()
+    if plain:
+        lay_out(run, actions(bench))
+        run.advance(end, exact=True)
+        events: list[Event] = []
+    else:
+        events = run_bench(run, actions(bench), interlocks(bench), end, progress)
+    wall_time = time.perf_counter() - started
+    records = run.records
+    period = float(bench.record_period)
+    traces = {c.name: run.recording[:records, i].copy() for i, c in enumerate(bench.model.channels)}
+    return Simulation(
+        bench=bench,
+        time=np.arange(records) * period,
+        traces=traces,
+        units={c.name: c.unit for c in bench.model.channels},
+        energies=energies(bench, run),
+        peaks=_peaks(bench, run),
+        events=tuple(events),
+        duration=run.clock.seconds(run.position.tick),
+        step=max(run.steps().values()),
+        method=method,
+        wall_time=wall_time,
+    )
+
+
+def make_run(bench: Bench, *, method: str = "etd4", factor: int = 1) -> tuple[Run, int]:
+    """Return a run of a bench at rest and its last tick.
+
+    Parameters
+    ----------
+    bench : Bench
+        From `build_bench`.
+    method : str
+        ``etd4`` or ``rk4``.
+    factor : int
+        Divide every step this many times finer.
+
+    Raises
+    ------
+    SimulationError
+        Where the run would be too long or its recording too large.
+    """
+    seconds = longest_time(bench)
+    if not math.isfinite(seconds):
+        raise SimulationError("the sequence has no end", "state a duration, or a time for its last step")
+    instants = sum(seconds / float(task.period) for task in bench.model.tasks)
+    if instants > _MOST_INSTANTS:
+        raise SimulationError(
+            f"a run of {seconds:g} s needs about {instants:.3g} task runs, above {_MOST_INSTANTS:.3g}",
+            "shorten the run or lower the rates",
+        )
+    records = math.ceil(seconds / float(bench.record_period)) + 2
+    size = 8 * records * len(bench.model.channels)
+    if size > _MOST_BYTES:
+        raise SimulationError(
+            f"the recording needs {size / 1e9:.3g} GB, above {_MOST_BYTES / 1e9:g} GB",
+            "state a lower record.rate or a shorter duration",
+        )
+    number = METHODS[method]
+    stepping = Stepping(number, longest_step(bench.model.plant, number), factor)
+    run = Run(bench.model, stepping, records)
+    return run, run.clock.ticks_up(Fraction(seconds).limit_denominator(10**12))
+
+
+def _peaks(bench: Bench, run: Run) -> dict[str, tuple[float, float]]:
+    slot = bench.model.peak_slot
+    return {
+        name: (float(run.state[slot + 2 * i + 1]), float(run.state[slot + 2 * i]))
+        for i, (name, _) in enumerate(bench.model.peaks)
+    }

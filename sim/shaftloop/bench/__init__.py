@@ -1,0 +1,1 @@
+"""From a description to a bench in the engine's terms."""

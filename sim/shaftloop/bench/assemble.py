@@ -1,0 +1,282 @@
+"""Description to bench: parts, loops and hops assembled into one model."""
+
+import math
+from dataclasses import dataclass
+from fractions import Fraction
+
+from shaftloop.bench.channels import standard_channels
+from shaftloop.bench.control import add_hops, add_loops
+from shaftloop.bench.handles import Bench, MachineHandle, SensorHandle
+from shaftloop.bench.line import Line, declare_line
+from shaftloop.bench.wiring import Priority, Wiring
+from shaftloop.engine.layout import Layout, SlotKind
+from shaftloop.engine.model import Guard, Model, NoiseChannel, Task
+from shaftloop.engine.plant import Plant
+from shaftloop.engine import at
+from shaftloop.scenario.description import Description, Machine, Settle, Trace
+from shaftloop_models.encoder import Encoder, declare_angle, edge_angle
+from shaftloop_models.lowpass import state_space
+from shaftloop_models.network import Network, Node, PowerKind, Ref
+from shaftloop_models.pm_machine import PmMachine, PmPorts, declare_iron_loss, declare_pm_machine
+from shaftloop_models.servo_machine import ServoMachine, ServoPorts, declare_servo_machine, rated_power
+from shaftloop_models.supply import voltage_limit
+from shaftloop_models.torque_sensor import TorqueSensor, declare_signal_path, nonlinearity_coefficient
+
+__all__ = ["build_bench"]
+
+
+@dataclass(frozen=True)
+class _Physics:
+    """The equations of a bench, before it has slots."""
+
+    net: Network
+    line: Line
+    ports: dict[str, PmPorts | ServoPorts]
+    filters: dict[str, tuple[Ref, list[Ref]]]
+    """Per torque sensor: what its sampler sees, and its filter states."""
+    angles: dict[str, Ref]
+    """Per encoder: the angle since the last counted edge."""
+    grid_meter: int
+
+
+def build_bench(description: Description, *, smooth: bool = False) -> Bench:
+    """Return the bench of a description.
+
+    Parameters
+    ----------
+    description : Description
+        From the scenario reader, already checked.
+    smooth : bool
+        Switch off quantisers, noise, clamps and edge counting, for derivatives of the stepper.
+    """
+    physics = _declare(description)
+    net = physics.net
+    wiring = Wiring(Layout())
+    for name, unit in net.states:
+        wiring.layout.add(name, SlotKind.CONTINUOUS, unit)
+    for name, unit in net.helds:
+        wiring.layout.add(name, SlotKind.HELD, unit)
+    samples = [seen for seen, _ in physics.filters.values()]
+    trues = [edge.elastic for edge in physics.line.edges]
+    torques = [edge.torque for edge in physics.line.edges]
+    speeds = [node.speed for node in physics.line.nodes]
+    plant = Plant.assemble(net, [*samples, *trues, *torques, *speeds])
+    sensors = {
+        part.name: _add_sensor(wiring, plant, physics, part, smooth)
+        for part in description.line
+        if isinstance(part, TorqueSensor)
+    }
+    encoders = {
+        part.name: _add_encoder(wiring, physics, part, smooth) for part in description.line if isinstance(part, Encoder)
+    }
+    layout = wiring.layout
+    trip_slot = layout.add("trip", SlotKind.HELD, "tick", 2, initial=-1.0)
+    machines = {
+        part.name: _add_machine(wiring, plant, physics, part, description.supply.voltage, smooth)
+        for part in description.line
+        if isinstance(part, Machine)
+    }
+    model = Model(
+        plant,
+        layout,
+        wiring.tasks,
+        profiles=len(description.loop),
+        channels=[],
+        peaks=[(edge.part, edge.torque) for edge in physics.line.edges]
+        + [(name, sensor.true_torque) for name, sensor in sensors.items()]
+        + [(f"{node.name}.speed", node.speed) for node in physics.line.nodes],
+        noises=[] if smooth else _noises(description, physics),
+        traces=[(step.times, step.values) for step in description.sequence if isinstance(step, Trace)],
+        trip_slot=trip_slot,
+        segments=len(description.sequence) + 1,
+        seed=description.seed,
+    )
+    bench = Bench(
+        description, model, physics.line, _record_period(description), machines, sensors, grid_meter=physics.grid_meter
+    )
+    sources = {name: sensor.reading_slot for name, sensor in sensors.items()} | encoders
+    sources |= {name: machine.node.speed.index for name, machine in machines.items()}
+    slots = add_hops(wiring, description, sources, bench)
+    add_loops(wiring, description, slots, bench, smooth)
+    bench.record_task = wiring.add(Task("record", at.RECORD, bench.record_period, Fraction(0), Priority.RECORD))
+    model.latencies = tuple(wiring.latencies)
+    _add_guards(description, bench)
+    _add_accumulators(model)
+    model.channels = standard_channels(bench)
+    return bench
+
+
+def _declare(description: Description) -> _Physics:
+    """Return the equations of all parts."""
+    net = Network()
+    machines = [part for part in description.line if isinstance(part, Machine)]
+    max_speed = max(machine.max_speed for machine in machines)
+    line = declare_line(net, description.line, max_speed)
+    ports: dict[str, PmPorts | ServoPorts] = {}
+    filters: dict[str, tuple[Ref, list[Ref]]] = {}
+    angles: dict[str, Ref] = {}
+    losses = [list(meters) for meters in line.drag_meters]
+    gains: list[list[int]] = [[] for _ in line.nodes]
+    for part in description.line:
+        place = line.places[part.name]
+        node = line.nodes[place.body]
+        if isinstance(part, PmMachine):
+            ports[part.name] = declare_pm_machine(net, part, node)
+            losses[place.body] += declare_iron_loss(net, part, node)
+        elif isinstance(part, ServoMachine):
+            ports[part.name] = declare_servo_machine(net, part, node)
+        elif isinstance(part, TorqueSensor) and place.spring is not None:
+            filters[part.name] = declare_signal_path(net, part, line.edges[place.spring].elastic)
+        elif isinstance(part, Encoder):
+            angles[part.name] = declare_angle(net, part, node)
+        if isinstance(part, Machine):
+            gains[place.body].append(_meter_number(net, f"{part.name}.airgap"))
+    for i, node in enumerate(line.nodes):
+        incoming = [*gains[i], *([line.edges[i - 1].outgoing] if i else [])]
+        outgoing = [line.edges[i].incoming] if i < len(line.edges) else []
+        net.balance(node.name, incoming, outgoing, losses[i], [(0.5 * node.inertia, node.speed, node.speed)])
+    return _Physics(net, line, ports, filters, angles, _add_grid(net, ports))
+
+
+def _meter_number(net: Network, name: str) -> int:
+    return next(i for i, meter in enumerate(net.meters) if meter.name == name)
+
+
+def _add_grid(net: Network, ports: dict[str, PmPorts | ServoPorts]) -> int:
+    """Add the grid meter: the sum of what the machines draw from the link."""
+    grid = net.meter("grid", "energy supplied by the grid")
+    links = {port.link_meter for port in ports.values()}
+    for power in [power for power in net.powers if power.meter in links]:
+        net.power(grid, PowerKind(power.kind), power.coefficient, power.a, power.b)
+    net.balance("link", [grid], sorted(links), [], [])
+    return grid
+
+
+def _add_sensor(wiring: Wiring, plant: Plant, physics: _Physics, part: TorqueSensor, smooth: bool) -> SensorHandle:
+    """Add the sampler of a torque sensor and its way to the reading."""
+    spring = physics.line.places[part.name].spring
+    assert spring is not None, "a torque sensor has a spring"
+    period = 1 / part.sampling
+    reading = wiring.layout.add(f"{part.name}.reading", SlotKind.HELD, "N m")
+    emit = wiring.line(part.name, "N m", period, part.phase, part.latency.seconds(period), reading)
+    span = math.inf if smooth or part.range is None else part.range
+    quantum = 0.0 if smooth else part.quantiser_step()
+    seen = plant.z(physics.filters[part.name][0])
+    values = (1.0 + part.gain_error, part.zero, nonlinearity_coefficient(part), part.rated, span, quantum)
+    task = Task(f"{part.name}.sample", at.SAMPLE, period, part.phase, Priority.SAMPLE, (seen, emit), values)
+    edge = physics.line.edges[spring]
+    return SensorHandle(part, edge.elastic, edge.torque, spring, reading, wiring.add(task))
+
+
+def _add_encoder(wiring: Wiring, physics: _Physics, part: Encoder, smooth: bool) -> int:
+    """Add the sampler of an encoder and return the slot of its speed."""
+    period = 1 / part.sampling
+    speed = wiring.layout.add(f"{part.name}.speed", SlotKind.HELD, "rad/s")
+    emit = wiring.line(part.name, "rad/s", period, part.phase, part.latency.seconds(period), speed)
+    edge = 0.0 if smooth else edge_angle(part.lines)
+    a, f = (physics.angles[part.name].index, emit), (edge, float(part.sampling))
+    wiring.add(Task(f"{part.name}.sample", at.ENCODER, period, part.phase, Priority.SAMPLE, a, f))
+    return speed
+
+
+def _add_machine(
+    wiring: Wiring, plant: Plant, physics: _Physics, part: Machine, link_voltage: float, smooth: bool
+) -> MachineHandle:
+    """Add the sampled side of a machine."""
+    command = wiring.layout.add(f"{part.name}.command_active", SlotKind.HELD, "N m")
+    port = physics.ports[part.name]
+    body = physics.line.places[part.name].body
+    node = physics.line.nodes[body]
+    if isinstance(part, PmMachine) and isinstance(port, PmPorts):
+        _add_pm_control(wiring, plant, part, port, node, command, link_voltage, smooth)
+    elif isinstance(part, ServoMachine) and isinstance(port, ServoPorts):
+        held = len(plant.network.states) + port.command.index
+        period = 1 / part.rate
+        emit = wiring.line(part.name, "N m", period, part.phase, part.dead_time.seconds(period), held)
+        bounds = (part.max_torque, rated_power(part), part.max_speed)
+        f = (math.inf, math.inf, math.inf) if smooth else bounds
+        a = (node.speed.index, command, emit)
+        wiring.add(Task(f"{part.name}.drive", at.SERVO, period, part.phase, Priority.MACHINE, a, f))
+    return MachineHandle(part, node, body, port.torque, port.link_meter, command)
+
+
+def _add_pm_control(
+    wiring: Wiring,
+    plant: Plant,
+    part: PmMachine,
+    port: PmPorts,
+    node: Node,
+    command: int,
+    link_voltage: float,
+    smooth: bool,
+) -> None:
+    """Add the current control of a PM machine: its voltages are active one period later."""
+    control, layout, name = part.current_control, wiring.layout, part.name
+    period = 1 / control.rate
+    integral = layout.add(f"{name}.current_integral", SlotKind.HELD, "V", 2)
+    states = len(plant.network.states)
+    emits = [
+        wiring.line(f"{name}.voltage_{axis}", "V", period, control.phase, period, states + voltage.index)
+        for axis, voltage in (("d", port.voltage_d), ("q", port.voltage_q))
+    ]
+    limit = voltage_limit(link_voltage, control.modulation)
+    weaken = (1.0 - control.voltage_reserve) * limit if control.field_weakening else math.inf
+    a = (
+        *(node.speed.index, port.current_d.index, port.current_q.index, command),
+        *(integral, integral + 1, *emits),
+        *(int(control.strategy == "mtpa"), int(control.angle_advance)),
+    )
+    f = (
+        *(2.0 * math.pi * control.bandwidth, part.resistance, part.inductance_d, part.inductance_q),
+        *(part.flux_linkage, float(period), math.inf if smooth else limit),
+        *(math.inf if smooth else part.current_limit, weaken, float(part.pole_pairs)),
+    )
+    wiring.add(
+        Task(f"{name}.current_control", at.PM_CONTROL, period, control.phase, Priority.MACHINE, a, f)
+    )
+
+
+def _noises(description: Description, physics: _Physics) -> list[NoiseChannel]:
+    channels = []
+    for part in description.line:
+        if isinstance(part, TorqueSensor) and part.noise_density and part.filter is not None:
+            f, g, _ = state_space(part.filter)
+            channels.append(NoiseChannel(physics.filters[part.name][1][0].index, f, g, part.noise_density))
+    return channels
+
+
+def _record_period(description: Description) -> Fraction:
+    """Return the period of the recorder: as stated, else the fastest sensor's, else 1 ms."""
+    if description.record.rate is not None:
+        return 1 / description.record.rate
+    rates = [part.sampling for part in description.line if isinstance(part, TorqueSensor)]
+    return 1 / max(rates, default=Fraction(1000))
+
+
+def _add_guards(description: Description, bench: Bench) -> None:
+    """Add a guard for every limit and for every wait until settled."""
+    model = bench.model
+    for limit in description.limit:
+        sensor = bench.sensors[limit.watches]
+        if limit.quantity == "reading":
+            model.guards.append(Guard(limit.name, limit.above, sensor.sample_task, sensor.reading_slot))
+        else:
+            model.guards.append(Guard(limit.name, limit.above, -1, sensor.true_torque))
+    for i, step in enumerate(description.sequence):
+        if isinstance(step, Settle):
+            loop = bench.loops[step.loop]
+            model.guards.append(Guard(f"settle.{i}", step.within, loop.task, loop.error_slot))
+    model.guard_slot = model.layout.add("guard", SlotKind.HELD, "1", 2 * len(model.guards))
+
+
+def _add_accumulators(model: Model) -> None:
+    meters = model.plant.network.meters
+    model.meter_slot = len(model.layout.slots)
+    for meter in meters:
+        model.layout.add(f"energy.{meter.name}", SlotKind.ACCUMULATOR, "J")
+    for meter in meters:
+        model.layout.add(f"throughput.{meter.name}", SlotKind.ACCUMULATOR, "J")
+    model.peak_slot = len(model.layout.slots)
+    for name, _ in model.peaks:
+        model.layout.add(f"highest.{name}", SlotKind.ACCUMULATOR, "", initial=-math.inf)
+        model.layout.add(f"lowest.{name}", SlotKind.ACCUMULATOR, "", initial=math.inf)

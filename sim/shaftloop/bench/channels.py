@@ -1,0 +1,60 @@
+"""The recorded channels of a bench."""
+
+from shaftloop.bench.handles import Bench
+from shaftloop.engine.model import Channel
+
+__all__ = ["standard_channels"]
+
+
+def standard_channels(bench: Bench) -> list[Channel]:
+    """Return the standard channels, then the further ones that the scenario asks for.
+
+    Standard are the true torque and the reading of the main sensor, set-point, speed and air-gap torque of every
+    machine, the torque of every spring, and the energy that every machine takes from the link.
+    """
+    channels = [*_sensors(bench), *_loops(bench)]
+    for name, machine in bench.machines.items():
+        torque = tuple(("z", ref, weight) for weight, ref in machine.torque)
+        channels.append(Channel(f"{name}_speed", "rad/s", (("z", machine.node.speed, 1.0),)))
+        channels.append(Channel(f"{name}_torque", "N m", torque))
+    for edge in bench.line.edges:
+        channels.append(Channel(f"{edge.part}_torque", "N m", (("z", edge.torque, 1.0),)))
+    layout = bench.model.layout
+    asked = [
+        Channel(name, layout.slots[layout.number(name)].unit, (("state", layout.number(name), 1.0),))
+        for name in bench.description.record.channels
+    ]
+    return [*channels, *_energies(bench), *asked]
+
+
+def _sensors(bench: Bench) -> list[Channel]:
+    """Return true torque and reading of every sensor; the main one's names carry no prefix."""
+    main, channels = bench.main_sensor(), []
+    for name, sensor in bench.sensors.items():
+        prefix = "" if sensor is main else f"{name}_"
+        channels.append(Channel(f"{prefix}true_torque", "N m", (("z", sensor.true_torque, 1.0),)))
+        channels.append(Channel(f"{prefix}reading", "N m", (("state", sensor.reading_slot, 1.0),)))
+    return channels
+
+
+def _loops(bench: Bench) -> list[Channel]:
+    channels = []
+    units = {"torque": "N m", "speed": "rad/s"}
+    for name, loop in bench.loops.items():
+        if loop.parameters.limiter_of is None:
+            unit = units[loop.quantity]
+            channels.append(Channel(f"{name}_setpoint", unit, (("profile", loop.profile, 1.0),)))
+        command = bench.machines[loop.parameters.acts_on].command_slot
+        entry = ("state", command, loop.sign)
+        channels.append(Channel(f"{name}_command", "N m", (entry,)))
+    return channels
+
+
+def _energies(bench: Bench) -> list[Channel]:
+    """Return the energies drawn from the link, from which powers over a record interval follow."""
+    meters = [(name, machine.link_meter) for name, machine in bench.machines.items()]
+    first = bench.model.meter_slot
+    return [
+        Channel(f"{name}_energy", "J", (("state", first + meter, 1.0),))
+        for name, meter in [*meters, ("grid", bench.grid_meter)]
+    ]

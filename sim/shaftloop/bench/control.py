@@ -1,0 +1,158 @@
+"""Loops and bus hops as sampled tasks."""
+
+import math
+
+from shaftloop.bench.handles import Bench, LoopHandle
+from shaftloop.bench.wiring import Priority, Wiring
+from shaftloop.control.filters import design
+from shaftloop.control.parameters import Loop
+from shaftloop.control.pi import BACK_CALCULATION, CONDITIONAL
+from shaftloop.engine.layout import SlotKind
+from shaftloop.engine.model import Task
+from shaftloop.engine import at
+from shaftloop.scenario.description import Description
+
+__all__ = ["add_hops", "add_loops"]
+
+
+def add_hops(wiring: Wiring, description: Description, sources: dict[str, int], bench: Bench) -> dict[str, int]:
+    """Add the bus hops and return the slot of every name that a loop may read or a machine may get.
+
+    Parameters
+    ----------
+    wiring : Wiring
+        Extended.
+    description : Description
+        The bench.
+    sources : dict
+        Slot of the reading of every sensor, encoder and machine.
+    bench : Bench
+        Its machines are known.
+    """
+    slots = dict(sources)
+    carried = {hop.name: hop.carries for hop in description.hop}
+    loops = {loop.name: loop for loop in description.loop}
+    for loop in description.loop:
+        slots[loop.name] = wiring.layout.add(f"{loop.name}.output", SlotKind.HELD, "N m")
+    for hop in description.hop:
+        slots[hop.name] = wiring.layout.add(f"{hop.name}.value", SlotKind.HELD, "")
+    for hop in description.hop:
+        origin, links = hop.carries, 0
+        while origin in carried:
+            origin, links = carried[origin], links + 1
+        command = origin in loops
+        if command and hop.name not in carried.values():
+            slots[hop.name] = bench.machines[loops[origin].acts_on].command_slot
+        priority = (Priority.COMMAND_HOP if command else Priority.READING_HOP) + links
+        emit = wiring.line(hop.name, "", hop.period, hop.phase, hop.transport.seconds(hop.period), slots[hop.name])
+        wiring.add(Task(hop.name, at.HOP, hop.period, hop.phase, priority, (slots[hop.carries], emit)))
+    return slots
+
+
+def add_loops(
+    wiring: Wiring, description: Description, slots: dict[str, int], bench: Bench, smooth: bool
+) -> None:
+    """Add the loops to a bench.
+
+    Parameters
+    ----------
+    wiring : Wiring
+        Extended.
+    description : Description
+        The bench.
+    slots : dict
+        From `add_hops`.
+    bench : Bench
+        Its machines and sensors are known; gains the loops.
+    smooth : bool
+        Switch off the clamps.
+    """
+    carried = {hop.carries for hop in description.hop}
+    for loop in description.loop:
+        if loop.name not in carried:
+            slots[loop.name] = bench.machines[loop.acts_on].command_slot
+    limited = {loop.limiter_of for loop in description.loop if loop.limiter_of}
+    order = sorted(range(len(description.loop)), key=lambda i: description.loop[i].limiter_of is not None)
+    for i in order:
+        loop = description.loop[i]
+        if loop.limiter_of is None:
+            bench.loops[loop.name] = _add_loop(wiring, description, slots, bench, i, loop.name in limited, smooth)
+        else:
+            bench.loops[loop.name] = _add_limiter(wiring, description, slots, bench, i)
+
+
+def _output(wiring: Wiring, loop: Loop, receiver: int) -> int:
+    period = 1 / loop.rate
+    latency = loop.output_latency.seconds(period)
+    return wiring.line(f"{loop.name}.command", "N m", period, loop.phase, latency, receiver)
+
+
+def _source(description: Description, loop: Loop) -> str:
+    carried = {hop.name: hop.carries for hop in description.hop}
+    name = loop.reads
+    while name in carried:
+        name = carried[name]
+    return name
+
+
+def _add_loop(
+    wiring: Wiring,
+    description: Description,
+    slots: dict[str, int],
+    bench: Bench,
+    profile: int,
+    limited: bool,
+    smooth: bool,
+) -> LoopHandle:
+    loop = description.loop[profile]
+    layout, period = wiring.layout, float(1 / loop.rate)
+    source = _source(description, loop)
+    sign = 1.0
+    if source in bench.sensors and bench.machines[loop.acts_on].body > bench.sensors[source].spring:
+        sign = -1.0
+    setpoint = layout.add(f"{loop.name}.setpoint", SlotKind.HELD, "")
+    error = layout.add(f"{loop.name}.error", SlotKind.HELD, "")
+    integral = layout.add(f"{loop.name}.integral", SlotKind.HELD, "N m")
+    memory = layout.add(f"{loop.name}.filter", SlotKind.HELD, "", 2 * len(loop.filters))
+    if limited:
+        emit = layout.add(f"{loop.name}.request", SlotKind.HELD, "N m")
+    else:
+        emit = _output(wiring, loop, slots[loop.name])
+    filters = bench.model.filters
+    first = len(filters)
+    filters.extend(design(spec, float(loop.rate)) for spec in loop.filters)
+    method = CONDITIONAL if loop.anti_windup == "conditional" else BACK_CALCULATION
+    step = 0.0 if loop.setpoint_rate is None else loop.setpoint_rate * period
+    a = (
+        *(slots[loop.reads], profile, setpoint, integral, emit),
+        *(first, len(loop.filters), memory, method, int(loop.setpoint_rate is not None), error),
+    )
+    clamp = math.inf if smooth else loop.clamp
+    f = (loop.kp.value, loop.ki.value, period, clamp, loop.feedforward, step, sign)
+    task = wiring.add(Task(loop.name, at.LOOP, 1 / loop.rate, loop.phase, Priority.LOOP, a, f))
+    quantity = "torque" if source in bench.sensors else "speed"
+    return LoopHandle(
+        loop, profile, quantity, source, sign, task, slots[loop.reads], setpoint, error, integral, emit
+    )
+
+
+def _add_limiter(
+    wiring: Wiring, description: Description, slots: dict[str, int], bench: Bench, profile: int
+) -> LoopHandle:
+    loop = description.loop[profile]
+    assert loop.limiter_of is not None and loop.limit_speed is not None, "checked by the reader"
+    main = bench.loops[loop.limiter_of]
+    integral = wiring.layout.add(f"{loop.name}.integral", SlotKind.HELD, "N m", 2)
+    emit = _output(wiring, loop, slots[loop.limiter_of])
+    a = (slots[loop.reads], main.emit_slot, integral, integral + 1, emit, main.integral_slot)
+    gains = main.parameters
+    f = (
+        *(loop.kp.value, loop.ki.value, float(1 / loop.rate), loop.clamp, loop.limit_speed),
+        *(main.sign, gains.kp.value, gains.ki.value),
+    )
+    kind = at.LIMITER
+    task = wiring.add(Task(loop.name, kind, 1 / loop.rate, loop.phase, Priority.LOOP + 1, a, f))
+    source = _source(description, loop)
+    return LoopHandle(
+        loop, profile, "speed", source, 1.0, task, slots[loop.reads], -1, -1, integral, emit
+    )

@@ -1,0 +1,83 @@
+"""The sequence and the limits of a scenario in the engine's terms."""
+
+import math
+from fractions import Fraction
+
+from shaftloop.bench.handles import Bench
+from shaftloop.engine import supervision as engine
+from shaftloop.engine.setpoints import HOLD, PERIODIC, RAMP, SINE, TRACE
+from shaftloop.scenario import description as stated
+
+__all__ = ["actions", "interlocks", "longest_time"]
+
+
+def actions(bench: Bench) -> list[engine.Action]:
+    """Return the actions of a bench's sequence."""
+    result: list[engine.Action] = []
+    traces = 0
+    for i, step in enumerate(bench.description.sequence):
+        if isinstance(step, stated.Settle):
+            guard = next(k for k, g in enumerate(bench.model.guards) if g.name == f"settle.{i}")
+            result.append(engine.Settle(step.loop, guard, step.dwell, step.timeout))
+        elif isinstance(step, stated.Hold):
+            result.append(engine.Wait(step.time))
+        elif isinstance(step, stated.Stop):
+            result.append(engine.Stop())
+        else:
+            profile = bench.loops[step.loop].profile
+            result.extend(_move(step, profile, traces))
+            traces += isinstance(step, stated.Trace)
+    return result
+
+
+def _move(
+    step: stated.Step | stated.Ramp | stated.PeriodicStep | stated.Sine | stated.Trace, profile: int, trace: int
+) -> list[engine.Action]:
+    """Return the actions of a step that moves a set-point."""
+    if isinstance(step, stated.Step):
+        return [engine.Move(profile, HOLD, (), (step.to,))]
+    if isinstance(step, stated.Ramp):
+        move, time = engine.Move(profile, RAMP, (step.over,), (step.to,)), step.over
+    elif isinstance(step, stated.PeriodicStep):
+        counts = (step.period, step.rise, step.fall)
+        move, time = engine.Move(profile, PERIODIC, counts, (step.low, step.high)), step.time
+    elif isinstance(step, stated.Sine):
+        move, time = engine.Move(profile, SINE, (), (step.mean, step.amplitude, step.frequency)), step.time
+    else:
+        move, time = engine.Move(profile, TRACE, (Fraction(trace),)), Fraction(step.times[-1])
+    return [move, engine.Wait(time)] if step.wait and time is not None else [move]
+
+
+def interlocks(bench: Bench) -> list[engine.Interlock]:
+    """Return the interlocks of a bench."""
+    return [
+        engine.Interlock(
+            limit.name,
+            guard,
+            limit.debounce,
+            limit.reaction,
+            limit.ramp_time if limit.action == "ramp_down" else Fraction(0),
+        )
+        for guard, limit in enumerate(bench.description.limit)
+    ]
+
+
+def longest_time(bench: Bench) -> float:
+    """Return the longest time that a run can take, infinite where a step has no end. [s]"""
+    if bench.description.duration is not None:
+        return float(bench.description.duration)
+    total = 0.0
+    for step in bench.description.sequence:
+        if isinstance(step, stated.Settle):
+            total += float(step.timeout)
+        elif isinstance(step, stated.Hold):
+            total += float(step.time)
+        elif isinstance(step, stated.Stop):
+            return total
+        elif isinstance(step, stated.PeriodicStep | stated.Sine) and step.wait:
+            total += math.inf if step.time is None else float(step.time)
+        elif isinstance(step, stated.Ramp) and step.wait:
+            total += float(step.over)
+        elif isinstance(step, stated.Trace) and step.wait:
+            total += step.times[-1]
+    return total

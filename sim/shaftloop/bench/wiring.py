@@ -1,0 +1,72 @@
+"""Slots, delay lines and priorities: how a value gets from one task to another."""
+
+from dataclasses import dataclass, field
+from fractions import Fraction
+from math import floor
+
+from shaftloop.engine.layout import Layout, SlotKind
+from shaftloop.engine.model import Task
+from shaftloop.engine import at
+
+__all__ = ["Priority", "Wiring"]
+
+
+class Priority:
+    """The order of tasks at one instant."""
+
+    RECORD = 0
+    DELIVER = 1
+    SAMPLE = 2
+    READING_HOP = 3
+    LOOP = 1000
+    COMMAND_HOP = 2000
+    MACHINE = 3000
+
+
+@dataclass
+class Wiring:
+    """The layout and the tasks of a bench while it is being assembled."""
+
+    layout: Layout
+    tasks: list[Task] = field(default_factory=list)
+    latencies: list[Fraction] = field(default_factory=list)
+
+    def add(self, task: Task) -> int:
+        """Add a task and return its number."""
+        self.tasks.append(task)
+        return len(self.tasks) - 1
+
+    def line(self, name: str, unit: str, period: Fraction, phase: Fraction, latency: Fraction, receiver: int) -> int:
+        """Return the slot that a task emits to so that the value reaches the receiver after a latency.
+
+        Without latency that is the receiver. Otherwise a delay line lies between, with a task that delivers its
+        oldest value; at one instant deliveries come first, so a latency of a whole number of periods is
+        delivered at the sender's own ticks.
+
+        Parameters
+        ----------
+        name, unit : str
+            Of the value.
+        period, phase, latency : Fraction
+            Of the sender. [s]
+        receiver : int
+            Slot that receives.
+        """
+        if latency == 0:
+            return receiver
+        whole = floor(latency / period)
+        rest = latency - whole * period
+        depth = whole + (1 if rest else 0)
+        first = self.layout.add(f"{name}.line", SlotKind.DELAY, unit, depth)
+        self.latencies.append(latency)
+        self.add(
+            Task(
+                f"{name}.deliver",
+                at.DELIVER,
+                period,
+                (phase + rest) % period,
+                Priority.DELIVER,
+                (first, depth, receiver),
+            )
+        )
+        return first + depth - 1

@@ -1,0 +1,1 @@
+"""Controllers and filters as sampled blocks of scalars."""

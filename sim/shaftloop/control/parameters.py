@@ -1,0 +1,89 @@
+"""Parameters of loops, filters and bus hops, as the scenario states them."""
+
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Annotated, Literal
+
+from shaftloop_models.parameters import Delay, Gain, Number, Quantity
+
+__all__ = ["Filter", "Hop", "LeadLag", "Loop", "Notch", "ReadingLowPass"]
+
+_GAIN = ("N m s/rad",)
+_INTEGRAL = ("N m/rad",)
+
+
+@dataclass(frozen=True)
+class ReadingLowPass:
+    """A sampled low-pass of first or second order (Butterworth) on the reading."""
+
+    kind: Literal["low_pass"]
+    cutoff: Annotated[float, Quantity("Hz", "frequency of -3 dB", gt=0.0)]
+    order: Annotated[int, Number("1 or 2", ge=1, le=2)] = 1
+
+
+@dataclass(frozen=True)
+class Notch:
+    """A sampled notch on the reading."""
+
+    kind: Literal["notch"]
+    frequency: Annotated[float, Quantity("Hz", "centre", gt=0.0)]
+    damping: Annotated[float, Number("damping ratio of the poles: half the relative width", gt=0.0, le=2.0)] = 0.5
+    depth: Annotated[float, Number("gain left at the centre", ge=0.0, lt=1.0)] = 0.0
+
+
+@dataclass(frozen=True)
+class LeadLag:
+    """A sampled first-order lead or lag, gain 1 at standstill."""
+
+    kind: Literal["lead_lag"]
+    zero: Annotated[float, Quantity("Hz", "corner of the numerator", gt=0.0)]
+    pole: Annotated[float, Quantity("Hz", "corner of the denominator", gt=0.0)]
+
+
+Filter = ReadingLowPass | Notch | LeadLag
+
+
+@dataclass(frozen=True)
+class Loop:
+    """A sampled PI controller.
+
+    It controls a torque where it reads a torque sensor, a speed where it reads a machine (ideal
+    feedback) or an encoder, each directly or through bus hops.
+    """
+
+    name: str
+    acts_on: Annotated[str, Number("machine whose torque it commands")]
+    reads: Annotated[str, Number("torque sensor, machine, encoder or bus hop that carries one of them")]
+    rate: Annotated[Fraction, Quantity("Hz", "rate of the controller", gt=0.0)]
+    kp: Annotated[Gain, Quantity("1", "proportional gain", ge=0.0, also=_GAIN)]
+    ki: Annotated[Gain, Quantity("1/s", "integral gain", ge=0.0, also=_INTEGRAL)]
+    clamp: Annotated[float, Quantity("N m", "largest torque command, either sign", gt=0.0)]
+    phase: Annotated[Fraction, Quantity("s", "first tick", ge=0.0)] = Fraction(0)
+    output_latency: Annotated[
+        Delay, Quantity("s", "from the tick to the moment the command is active", ge=0.0, also=("sample",))
+    ] = Delay(Fraction(1), in_samples=True)
+    anti_windup: Annotated[
+        Literal["back_calculation", "conditional"], Number("what the integrator does at the clamp")
+    ] = "back_calculation"
+    feedforward: Annotated[float, Number("share of a torque set-point passed straight on", ge=0.0, le=2.0)] = 0.0
+    setpoint_rate: Annotated[
+        float | None, Quantity("N m/s", "largest rate of the set-point", gt=0.0, also=("rad/s^2",))
+    ] = None
+    filters: tuple[Filter, ...] = ()
+    limiter_of: Annotated[str | None, Number("loop on the same machine that this speed loop limits")] = None
+    limit_speed: Annotated[
+        float | None, Quantity("rad/s", "speed a limiter keeps, either direction", gt=0.0)
+    ] = None
+
+
+@dataclass(frozen=True)
+class Hop:
+    """A bus that takes a value at its own instants and delivers it later."""
+
+    name: str
+    carries: Annotated[str, Number("torque sensor, encoder, machine, loop or another hop")]
+    period: Annotated[Fraction, Quantity("s", "time between two transfers", gt=0.0)]
+    phase: Annotated[Fraction, Quantity("s", "first transfer", ge=0.0)] = Fraction(0)
+    transport: Annotated[
+        Delay, Quantity("s", "from the transfer to the receiver", ge=0.0, also=("sample",))
+    ] = Delay(Fraction(0))

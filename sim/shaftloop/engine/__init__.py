@@ -1,0 +1,1 @@
+"""Time: calendar, state layout, steppers, kernels, recorder and supervision."""

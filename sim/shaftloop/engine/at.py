@@ -1,0 +1,104 @@
+"""Directory of the tables that kernels read: which word of the integer table says what.
+
+A bench is one table of integers and one of floats, because few arguments keep kernels quick to
+compile and to call. The first words of the integer table are the directory below: sizes, counts and
+where each section starts, in the integer table (i), the float table (f), the state (s) or the work vector (w).
+Constants are modules' names, so kernels write ``it[at.N]``.
+"""
+
+(
+    # Sizes and settings
+    N,  # continuous states
+    M,  # held inputs of the plant
+    Q,  # outputs of nonlinear terms
+    R,  # signals
+    RT,  # signals that terms read
+    METHOD,  # ETD4 or RK4
+    TICKS_PER_SECOND,
+    # Plant
+    SIGNAL,  # f: C by columns, rows padded to four
+    PLAIN,  # f: [A B G] by columns, for the reference stepper
+    # Gaps
+    GAPS,
+    GAP_INT,  # i: (length [tick], substeps) each
+    GAP_STEP,  # f: length of a substep each [s]
+    GAP_MATRIX,  # f: matrices of the exponential stepper
+    GAP_MATRIX_SIZE,
+    GAP_NOISE,  # f: square roots of the noise covariances
+    GAP_NOISE_SIZE,
+    # Nonlinear terms: per kind count, indices in z, values
+    COULOMBS,
+    COULOMB_INT,  # i: (read, write) each
+    COULOMB_FLOAT,  # f: (torque [N m], smoothing [rad/s]) each
+    WINDAGES,
+    WINDAGE_INT,  # i: (read, write) each
+    WINDAGE_FLOAT,  # f: [N m s^2/rad^2] each
+    COUPLINGS,
+    COUPLING_INT,  # i: (speed, id, iq, write d, write q) each
+    COUPLING_FLOAT,  # f: (pole pairs, Ld, Lq) each
+    RELUCTANCES,
+    RELUCTANCE_INT,  # i: (id, iq, write) each
+    RELUCTANCE_FLOAT,  # f: [N m/A^2] each
+    # Meters and peaks
+    METERS,
+    METER_FIRST,  # i: first power of each meter, one more at the end
+    POWER_INT,  # i: (kind, a, b) each
+    POWER_FLOAT,  # f: coefficient each
+    METER_SLOT,  # s: energies, then throughputs [J]
+    PEAKS,
+    PEAK_READ,  # i: index in z each
+    PEAK_SLOT,  # s: (highest, lowest) each
+    # Noise
+    NOISES,
+    NOISE_INT,  # i: (first filter state, order, key) each
+    # Calendar and tasks
+    INSTANTS,
+    INSTANT_INT,  # i: (first entry of the due list, entries, gap that follows) each
+    DUE,  # i: numbers of tasks
+    TASK_INT,  # i: rows of TASK_WIDTH
+    TASK_FLOAT,  # f: rows of TASK_WIDTH
+    FILTER,  # f: (b0, b1, b2, a1, a2) each
+    # Set-points
+    SEGMENT_ROOM,  # rows of each profile
+    SEGMENT_COUNT,  # i: rows in use, per profile; grows during a sequence
+    SEGMENT_INT,  # i: rows of SEGMENT_INTS: start [tick], kind, then by kind
+    SEGMENT_FLOAT,  # f: rows of SEGMENT_FLOATS
+    TRACE_FIRST,  # i: first point of each trace, one more at the end
+    TRACE_TIME,  # f: [s]
+    TRACE_VALUE,  # f
+    # Recorder
+    CHANNELS,
+    CHANNEL_FIRST,  # i: first entry of each channel, one more at the end
+    ENTRY_INT,  # i: (0 z, 1 state or 2 profile; index) each
+    ENTRY_FLOAT,  # f: weight each
+    # Guards
+    GUARDS,
+    GUARD_INT,  # i: (index in z or slot, task or -1 for a continuous guard) each
+    GUARD_FLOAT,  # f: level each
+    GUARD_SLOT,  # s: (1 while above, 1 while armed) each
+    TRIP_SLOT,  # s: tick of the trip, negative while there is none; ticks of the ramp
+    # Work vector
+    Z0,  # w: z at the start of a substep
+    ZA,  # w: z at the first stage
+    ZM,  # w: z in the middle
+    ZC,  # w: z at the last stage
+    Z1,  # w: z at the end
+    STAGE,  # w
+    DIFFERENCE,  # w
+    TRIAL,  # w
+    SAVED,  # w: plant states and inputs at the start of the last gap, for continuous guards
+    WORDS,  # length of the directory
+) = range(70)
+
+ETD4, RK4 = 0, 1
+"""Values of METHOD."""
+
+TASK_WIDTH = 16
+SEGMENT_INTS = 5
+SEGMENT_FLOATS = 4
+
+RECORD, DELIVER, SAMPLE, ENCODER, HOP, LOOP, LIMITER, PM_CONTROL, SERVO = range(9)
+"""The closed set of sampled tasks; the meaning of their rows stands in `engine.tasks`."""
+
+WRITTEN, WOKE = 0, 1
+"""Counters: records written; number of the guard that woke, -1 for none."""

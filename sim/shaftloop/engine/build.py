@@ -1,0 +1,206 @@
+"""From a `Model` to the tables that kernels take."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from shaftloop.engine import at
+from shaftloop.engine.calendar import Clock, Instants, Timing, instants
+from shaftloop.engine.gaps import Gaps
+from shaftloop.engine.matrices import padded_columns
+from shaftloop.engine.model import Model, Segment
+from shaftloop.engine.types import Floats, Ints
+from shaftloop_models.network import Ref, TermKind
+
+__all__ = ["Tables", "build_tables", "make_clock", "segment_row"]
+
+
+@dataclass(frozen=True)
+class Tables:
+    """What kernels take, for one bench and stepping."""
+
+    it: Ints
+    ft: Floats
+    scratch: int
+    """Length of the work vector."""
+    calendar: Instants
+    gaps: int
+    """Number of gap lengths that the tables hold."""
+
+
+class _Sections:
+    """The two tables while they grow."""
+
+    def __init__(self) -> None:
+        self.head = [0] * at.WORDS
+        self._ints: list[int] = []
+        self._floats: list[Floats] = []
+        self._place = 0
+
+    def ints(self, word: int, values: Iterable[int]) -> None:
+        """Append integers and note where they start."""
+        self.head[word] = at.WORDS + len(self._ints)
+        self._ints.extend(int(v) for v in values)
+
+    def floats(self, word: int, values: Sequence[float] | Floats) -> None:
+        """Append floats and note where they start."""
+        section = np.asarray(values, dtype=np.float64).ravel()
+        self.head[word] = self._place
+        self._floats.append(section)
+        self._place += section.size
+
+    def arrays(self) -> tuple[Ints, Floats]:
+        """Return the tables."""
+        return np.array(self.head + self._ints, dtype=np.int64), np.concatenate(self._floats)
+
+
+def make_clock(model: Model) -> Clock:
+    """Return the clock on which all times of a model are whole."""
+    times = [t for task in model.tasks for t in (task.period, task.phase)]
+    return Clock.common([*times, *model.latencies])
+
+
+def segment_row(segment: Segment) -> tuple[list[int], list[float]]:
+    """Return a segment as integers and floats of a table row."""
+    integers = [segment.start, segment.kind, *segment.counts]
+    floats = [*segment.values]
+    return (
+        integers + [0] * (at.SEGMENT_INTS - len(integers)),
+        floats + [0.0] * (at.SEGMENT_FLOATS - len(floats)),
+    )
+
+
+def build_tables(model: Model, clock: Clock, gaps: Gaps) -> Tables:
+    """Return the tables of a model.
+
+    Parameters
+    ----------
+    model : Model
+        The bench.
+    clock : Clock
+        From `make_clock`.
+    gaps : Gaps
+        Extended by the gaps of the calendar; holds the stepping.
+    """
+    timings = [Timing(clock.ticks(t.period), clock.ticks(t.phase), t.priority) for t in model.tasks]
+    calendar = instants(timings, clock.ticks_per_second)
+    sections = _Sections()
+    head = sections.head
+    head[at.METHOD] = gaps.stepping.method
+    head[at.TICKS_PER_SECOND] = clock.ticks_per_second
+    _add_plant(sections, model)
+    _add_terms(sections, model)
+    _add_meters(sections, model)
+    _add_tasks(sections, model, calendar, [gaps.number(length) for length in calendar.gaps()])
+    _add_setpoints(sections, model)
+    _add_recorder(sections, model)
+    _add_guards(sections, model)
+    gaps.add_to(sections)
+    scratch = _place_work(head)
+    it, ft = sections.arrays()
+    return Tables(it, ft, scratch, calendar, gaps.count)
+
+
+def _add_plant(sections: _Sections, model: Model) -> None:
+    plant, head = model.plant, sections.head
+    head[at.N], head[at.M], head[at.Q] = len(plant.a), plant.b.shape[1], plant.g.shape[1]
+    head[at.R], head[at.RT] = len(plant.c), plant.read_by_terms
+    sections.floats(at.SIGNAL, padded_columns(plant.c))
+    sections.floats(at.PLAIN, padded_columns(np.hstack([plant.a, plant.b, plant.g])))
+    head[at.NOISES] = len(model.noises)
+    key = model.seed << 16
+    sections.ints(at.NOISE_INT, [v for i, c in enumerate(model.noises) for v in (c.state, len(c.g), key + i)])
+
+
+def _add_terms(sections: _Sections, model: Model) -> None:
+    words = {
+        TermKind.COULOMB: (at.COULOMBS, at.COULOMB_INT, at.COULOMB_FLOAT),
+        TermKind.WINDAGE: (at.WINDAGES, at.WINDAGE_INT, at.WINDAGE_FLOAT),
+        TermKind.DQ_COUPLING: (at.COUPLINGS, at.COUPLING_INT, at.COUPLING_FLOAT),
+        TermKind.RELUCTANCE_TORQUE: (at.RELUCTANCES, at.RELUCTANCE_INT, at.RELUCTANCE_FLOAT),
+    }
+    for kind, (count, ints, floats) in words.items():
+        terms = [term for term in model.plant.network.terms if term.kind == kind]
+        sections.head[count] = len(terms)
+        sections.ints(ints, [model.plant.z(ref) for term in terms for ref in (*term.reads, *term.outputs)])
+        sections.floats(floats, [value for term in terms for value in term.parameters])
+
+
+def _add_meters(sections: _Sections, model: Model) -> None:
+    network, z = model.plant.network, model.plant.z
+    powers = sorted(network.powers, key=lambda power: power.meter)
+    counts = [sum(power.meter == meter for power in powers) for meter in range(len(network.meters))]
+    sections.head[at.METERS] = len(counts)
+    sections.ints(at.METER_FIRST, np.cumsum([0, *counts]))
+    sections.ints(at.POWER_INT, [v for power in powers for v in (power.kind, z(power.a), z(power.b))])
+    sections.floats(at.POWER_FLOAT, [power.coefficient for power in powers])
+    sections.head[at.METER_SLOT] = model.meter_slot
+    sections.head[at.PEAKS] = len(model.peaks)
+    sections.ints(at.PEAK_READ, [z(ref) for _, ref in model.peaks])
+    sections.head[at.PEAK_SLOT] = model.peak_slot
+
+
+def _add_tasks(sections: _Sections, model: Model, calendar: Instants, gaps: Sequence[int]) -> None:
+    first = np.cumsum([0, *(len(due) for due in calendar.due)])
+    sections.head[at.INSTANTS] = len(gaps)
+    rows = zip(first, calendar.due, gaps, strict=False)
+    sections.ints(at.INSTANT_INT, [v for start, due, gap in rows for v in (start, len(due), gap)])
+    sections.ints(at.DUE, [task for due in calendar.due for task in due])
+    wide = at.TASK_WIDTH
+    sections.ints(at.TASK_INT, [v for t in model.tasks for v in (t.kind, *t.a, *[0] * (wide - 1 - len(t.a)))])
+    sections.floats(at.TASK_FLOAT, [v for t in model.tasks for v in (*t.f, *[0.0] * (wide - len(t.f)))])
+    sections.floats(at.FILTER, [v for section in model.filters for v in section])
+
+
+def _add_setpoints(sections: _Sections, model: Model) -> None:
+    """Add the profiles, each a hold at 0 with room for what a sequence adds, and the traces."""
+    rows = model.profiles * model.segments
+    sections.head[at.SEGMENT_ROOM] = model.segments
+    sections.ints(at.SEGMENT_COUNT, [1] * model.profiles)
+    sections.ints(at.SEGMENT_INT, [0] * (rows * at.SEGMENT_INTS))
+    sections.floats(at.SEGMENT_FLOAT, [0.0] * (rows * at.SEGMENT_FLOATS))
+    sections.ints(at.TRACE_FIRST, np.cumsum([0, *(len(times) for times, _ in model.traces)]))
+    sections.floats(at.TRACE_TIME, [time for times, _ in model.traces for time in times])
+    sections.floats(at.TRACE_VALUE, [value for _, values in model.traces for value in values])
+
+
+def _add_recorder(sections: _Sections, model: Model) -> None:
+    sources = {"z": 0, "state": 1, "profile": 2}
+    entries = [entry for channel in model.channels for entry in channel.entries]
+    sections.head[at.CHANNELS] = len(model.channels)
+    sections.ints(at.CHANNEL_FIRST, np.cumsum([0, *(len(channel.entries) for channel in model.channels)]))
+    place = [model.plant.z(what) if isinstance(what, Ref) else what for _, what, _ in entries]
+    numbered = zip(entries, place, strict=True)
+    sections.ints(at.ENTRY_INT, [v for entry, index in numbered for v in (sources[entry[0]], index)])
+    sections.floats(at.ENTRY_FLOAT, [weight for _, _, weight in entries])
+
+
+def _add_guards(sections: _Sections, model: Model) -> None:
+    guards = model.guards
+    sections.head[at.GUARDS] = len(guards)
+    reads = [model.plant.z(guard.read) if isinstance(guard.read, Ref) else guard.read for guard in guards]
+    pairs = zip(reads, guards, strict=True)
+    sections.ints(at.GUARD_INT, [v for read, guard in pairs for v in (read, guard.task)])
+    sections.floats(at.GUARD_FLOAT, [guard.level for guard in guards])
+    sections.head[at.GUARD_SLOT] = model.guard_slot
+    sections.head[at.TRIP_SLOT] = model.trip_slot
+
+
+def _place_work(head: list[int]) -> int:
+    """Note the places in the work vector and return its length."""
+    n, m, q, r, rt = (head[word] for word in (at.N, at.M, at.Q, at.R, at.RT))
+    z = 1 + r + m + q
+    stage = max(r + n + rt, r + 2 * n) + 12
+    sizes = {
+        **dict.fromkeys((at.Z0, at.ZA, at.ZM, at.ZC, at.Z1), z),
+        at.STAGE: stage,
+        at.DIFFERENCE: max(q, n) + 4,
+        at.TRIAL: n + 4,
+        at.SAVED: n + m,
+    }
+    place = 0
+    for word, size in sizes.items():
+        head[word] = place
+        place += size
+    return place

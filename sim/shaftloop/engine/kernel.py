@@ -1,0 +1,200 @@
+"""The compiled driver: instants, tasks and gaps in one written order.
+
+At an instant: record; then the tasks due, by priority; then the plant moves on under held outputs to
+the next instant. `advance` covers ticks from its start up to, but not including, the tasks of its
+end, so that stretches join without seam.
+"""
+
+from shaftloop.engine import at
+from shaftloop.engine.cache import helper, kernel
+from shaftloop.engine.meters import integrate_meters, keep_peaks
+from shaftloop.engine.noise import normal_pair
+from shaftloop.engine.setpoints import setpoint
+from shaftloop.engine.steppers import etd4_step, rk4_step, set_signals
+from shaftloop.engine.tasks import run_task
+from shaftloop.engine.types import Floats, Ints
+
+__all__ = ["DIVERGED", "FULL", "GUARD", "REACHED", "advance", "probe"]
+
+REACHED, GUARD, DIVERGED, FULL = 0, 1, 2, 3
+"""How a stretch ended: at its end; a guard changed; a state left the finite range; the recording is full."""
+
+_LARGEST = 1e15
+
+
+@kernel
+def advance(
+    it: Ints,
+    ft: Floats,
+    s: Floats,
+    w: Floats,
+    counters: Ints,
+    recording: Floats,
+    where: tuple[int, int, int],
+    until: tuple[int, int, int],
+) -> tuple[int, int, int, int]:
+    """Run a stretch and return (status, tick, instant, gap): how it ended and where it stands.
+
+    Parameters
+    ----------
+    it, ft : ndarray
+        Tables of the bench (`engine.at`).
+    s : ndarray, shape (slots,)
+        State, changed in place.
+    w : ndarray
+        Scratch.
+    counters : ndarray
+        Records written; guard that woke.
+    recording : ndarray, shape (records, channels)
+        Filled from record ``counters[at.WRITTEN]`` on.
+    where : tuple of int
+        (tick, instant, gap): where to start. A gap of -1 stands at an instant whose tasks have not run;
+        otherwise the tasks of `instant` have run, and the gap leads to the next one.
+    until : tuple of int
+        (tick, gap, whether guards wake): where to stop. With a gap of -1 the stretch ends at the first
+        instant at or after the tick; otherwise exactly there, by this gap from the last instant.
+    """
+    tick, instant, gap = where
+    end, last_gap, guarded = until
+    set_signals(it, ft, s, w, it[at.Z1])
+    while True:
+        if gap < 0:
+            if tick >= end:
+                return REACHED, tick, instant, -1
+            entry = it[at.INSTANT_INT] + 3 * instant
+            for k in range(it[entry], it[entry] + it[entry + 1]):
+                task = it[it[at.DUE] + k]
+                if it[it[at.TASK_INT] + task * at.TASK_WIDTH] == at.RECORD:
+                    if counters[at.WRITTEN] >= recording.shape[0]:
+                        return FULL, tick, instant, -1
+                    _record(it, ft, s, w, recording, counters[at.WRITTEN], tick)
+                    counters[at.WRITTEN] += 1
+                else:
+                    run_task(it, ft, s, w, task, tick)
+                    if guarded > 0:
+                        _look(it, ft, s, counters, task)
+            gap = it[entry + 2]
+            if counters[at.WOKE] >= 0:
+                return GUARD, tick, instant, gap
+        reached = tick + it[it[at.GAP_INT] + 2 * gap]
+        final = last_gap >= 0 and reached > end
+        if final:
+            gap, reached = last_gap, end
+        _cross(it, ft, s, w, counters, gap, tick, guarded)
+        tick = reached
+        if not _finite(it, s):
+            return DIVERGED, tick, instant, gap
+        if final:
+            return REACHED, tick, instant, gap
+        gap = -1
+        instant = instant + 1 if instant + 1 < it[at.INSTANTS] else 0
+        if counters[at.WOKE] >= 0:
+            return GUARD, tick, instant, gap
+
+
+@kernel
+def probe(it: Ints, ft: Floats, s: Floats, w: Floats, gap: int) -> None:
+    """Cross one gap from the state s; used on copies."""
+    set_signals(it, ft, s, w, it[at.Z1])
+    _cross(it, ft, s, w, it, gap, 0, 0)
+
+
+@helper
+def _finite(it: Ints, s: Floats) -> bool:
+    """Return whether every plant state is in the range of a working bench."""
+    fine = True
+    for i in range(it[at.N]):
+        fine = fine and abs(s[i]) < _LARGEST
+    return fine
+
+
+@helper
+def _cross(
+    it: Ints, ft: Floats, s: Floats, w: Floats, counters: Ints, gap: int, tick: int, guarded: int
+) -> None:
+    """Move the plant over one gap, with meters, peaks, noise and continuous guards."""
+    z0, z1, length = it[at.Z0], it[at.Z1], it[at.ZA] - it[at.Z0]
+    if guarded > 0:
+        for i in range(it[at.N] + it[at.M]):
+            w[it[at.SAVED] + i] = s[i]
+    for i in range(it[at.M]):
+        w[z1 + 1 + it[at.R] + i] = s[it[at.N] + i]
+    for _ in range(it[it[at.GAP_INT] + 2 * gap + 1]):
+        for i in range(length):
+            w[z0 + i] = w[z1 + i]
+        if it[at.METHOD] == at.ETD4:
+            etd4_step(it, ft, s, w, gap)
+        else:
+            rk4_step(it, ft, s, w, gap)
+        set_signals(it, ft, s, w, z1)
+        integrate_meters(it, ft, s, w, ft[it[at.GAP_STEP] + gap])
+        keep_peaks(it, s, w)
+    if it[at.NOISES] > 0:
+        _add_noise(it, ft, s, gap, tick)
+        set_signals(it, ft, s, w, z1)
+    if guarded > 0:
+        _look_inside(it, ft, s, w, counters)
+
+
+@helper
+def _add_noise(it: Ints, ft: Floats, s: Floats, gap: int, tick: int) -> None:
+    """Add the noise of one gap to the filter states: a lower-triangular matrix times normal values."""
+    root = it[at.GAP_NOISE] + gap * it[at.GAP_NOISE_SIZE]
+    for channel in range(it[at.NOISES]):
+        entry = it[at.NOISE_INT] + 3 * channel
+        first, order, key = it[entry], it[entry + 1], it[entry + 2]
+        second = 0.0
+        for j in range(order):
+            value = second
+            if j % 2 == 0:
+                value, second = normal_pair(key, tick, j // 2)
+            for i in range(j, order):
+                s[first + i] += ft[root + i * order + j] * value
+        root += order * order
+
+
+@helper
+def _look(it: Ints, ft: Floats, s: Floats, counters: Ints, task: int) -> None:
+    """Let the sampled guards of a task look."""
+    for k in range(it[at.GUARDS]):
+        entry = it[at.GUARD_INT] + 2 * k
+        if it[entry + 1] == task:
+            _toggle(it, ft, s, counters, k, s[it[entry]])
+
+
+@helper
+def _look_inside(it: Ints, ft: Floats, s: Floats, w: Floats, counters: Ints) -> None:
+    """Let the continuous guards look at the end of a gap."""
+    for k in range(it[at.GUARDS]):
+        entry = it[at.GUARD_INT] + 2 * k
+        if it[entry + 1] < 0:
+            _toggle(it, ft, s, counters, k, w[it[at.Z1] + it[entry]])
+
+
+@helper
+def _toggle(it: Ints, ft: Floats, s: Floats, counters: Ints, k: int, value: float) -> None:
+    """Compare an armed guard with its level and wake its owner where the outcome changed."""
+    slot = it[at.GUARD_SLOT] + 2 * k
+    above = 1.0 if abs(value) > ft[it[at.GUARD_FLOAT] + k] else 0.0
+    if s[slot + 1] > 0.0 and above != s[slot]:
+        s[slot] = above
+        counters[at.WOKE] = k
+
+
+@helper
+def _record(
+    it: Ints, ft: Floats, s: Floats, w: Floats, recording: Floats, row: int, tick: int
+) -> None:
+    first = it[at.CHANNEL_FIRST]
+    for channel in range(it[at.CHANNELS]):
+        value = 0.0
+        for k in range(it[first + channel], it[first + channel + 1]):
+            source, index = it[it[at.ENTRY_INT] + 2 * k], it[it[at.ENTRY_INT] + 2 * k + 1]
+            if source == 0:
+                entry = w[it[at.Z1] + index]
+            elif source == 1:
+                entry = s[index]
+            else:
+                entry = setpoint(it, ft, index, tick)
+            value += ft[it[at.ENTRY_FLOAT] + k] * entry
+        recording[row, channel] = value

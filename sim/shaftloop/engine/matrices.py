@@ -1,0 +1,108 @@
+"""Matrices of one gap length: the exponential stepper's, and the square root of the noise covariance.
+
+With h the substep and ``φ_k`` the usual functions of the exponential integrators, the pack for the
+exponential stepper holds, by columns, rows padded to four:
+
+1. for [x, u, N0]: the signals at h/2, the states at h, and the term signals at h, under constant N0;
+2. for N(middle 1) − N0: ``C·h·φ2(h/2)·G``, signals;
+3. for N(middle 2) − N0: ``2·C·h·φ2(h)·G``, term signals;
+4. for the sum of both differences: ``h·(2φ2 − 4φ3)·G``, states;
+5. for N(end) − N0: ``h·(4φ3 − φ2)·G``, states.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import expm
+
+from shaftloop.engine.plant import Plant
+
+__all__ = ["exponential_pack", "noise_root", "padded_columns"]
+
+Array = NDArray[np.float64]
+
+
+def padded_columns(*blocks: Array) -> Array:
+    """Return stacked matrices column by column, each padded with zero rows to a multiple of four."""
+    padded = [np.vstack([b, np.zeros((-b.shape[0] % 4, b.shape[1]))]) for b in blocks]
+    return np.vstack(padded).T.ravel()
+
+
+def _phi(a: Array, forcing: Array, h: float) -> tuple[Array, Array, Array, Array]:
+    """Return exp(hA) and h·φ1·F, h·φ2·F, h·φ3·F by one exponential of an augmented matrix."""
+    n, w = forcing.shape
+    big = np.zeros((n + 3 * w, n + 3 * w))
+    big[:n, :n] = h * a
+    big[:n, n : n + w] = h * forcing
+    big[n : n + w, n + w : n + 2 * w] = np.eye(w)
+    big[n + w : n + 2 * w, n + 2 * w :] = np.eye(w)
+    result = expm(big)
+    return result[:n, :n], result[:n, n : n + w], result[:n, n + w : n + 2 * w], result[:n, n + 2 * w :]
+
+
+def exponential_pack(plant: Plant, h: float) -> Array:
+    """Return the matrices of a substep of h seconds as one flat array.
+
+    Parameters
+    ----------
+    plant : Plant
+        The continuous part of the bench.
+    h : float
+        Substep. [s]
+    """
+    a, c, m = plant.a, plant.c, plant.b.shape[1]
+    terms = c[: plant.read_by_terms]
+    forcing = np.hstack([plant.b, plant.g])
+    half, half1, half2, _ = _phi(a, forcing, 0.5 * h)
+    full, full1, full2, full3 = _phi(a, forcing, h)
+    middle, end = np.hstack([half, half1]), np.hstack([full, full1])
+    second, third = full2[:, m:], full3[:, m:]
+    return np.concatenate(
+        [
+            padded_columns(c @ middle, end, terms @ end),
+            padded_columns(2.0 * c @ half2[:, m:]),
+            padded_columns(2.0 * terms @ second),
+            padded_columns(2.0 * second - 4.0 * third),
+            padded_columns(4.0 * third - second),
+        ]
+    )
+
+
+def noise_root(f: Array, g: Array, density: float, gap: float) -> Array:
+    """Return the lower-triangular square root of the covariance that white noise adds to a filter.
+
+    ``Q = (S²/2)·∫ exp(Ft)·g·gᵀ·exp(Fᵀt) dt`` over the gap, by Van Loan's exponential; S is the one-sided
+    density.
+
+    Parameters
+    ----------
+    f : ndarray, shape (k, k)
+        Filter. [1/s]
+    g : ndarray, shape (k,)
+        Input of the filter. [1/s]
+    density : float
+        [N m/rtHz]
+    gap : float
+        [s]
+
+    References
+    ----------
+    .. [1] C. F. Van Loan, "Computing integrals involving the matrix exponential", IEEE Trans. Automatic
+       Control 23 (1978) 395-404. From memory.
+    """
+    k = len(g)
+    scale = np.max(np.abs(f))
+    steps = max(1, int(np.ceil(scale * gap)))
+    block = np.zeros((2 * k, 2 * k))
+    block[:k, :k] = -f
+    block[:k, k:] = np.outer(g, g) * (0.5 * density**2)
+    block[k:, k:] = f.T
+    result = expm(block * (gap / steps))
+    move = result[k:, k:].T
+    part = move @ result[:k, k:]
+    total = np.zeros((k, k))
+    for _ in range(steps):
+        total = move @ total @ move.T + part
+    values, vectors = np.linalg.eigh(0.5 * (total + total.T))
+    root = vectors * np.sqrt(np.maximum(values, 0.0))
+    lower: Array = np.linalg.qr(root.T, mode="r").T
+    return lower * np.where(np.diag(lower) < 0.0, -1.0, 1.0)

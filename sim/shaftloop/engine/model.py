@@ -1,0 +1,103 @@
+"""What a bench hands to the engine: plant, slots, sampled tasks, profiles and what to record."""
+
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.engine.layout import Layout
+from shaftloop.engine.plant import Plant
+from shaftloop_models.network import Ref
+
+__all__ = ["Channel", "Guard", "Model", "NoiseChannel", "Segment", "Task"]
+
+
+@dataclass(frozen=True)
+class Task:
+    """One periodic task; the meaning of `a` and `f` stands in `engine.tasks`."""
+
+    name: str
+    kind: int
+    period: Fraction
+    """[s]"""
+    phase: Fraction
+    """[s]"""
+    priority: int
+    a: tuple[int, ...] = ()
+    f: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True)
+class Segment:
+    """One piece of a set-point profile; the meaning of the fields stands in `engine.setpoints`."""
+
+    start: int
+    """[tick]"""
+    kind: int
+    counts: tuple[int, ...] = ()
+    values: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True)
+class NoiseChannel:
+    """White noise ahead of a filter ``x' = F·x + g·u``."""
+
+    state: int
+    """Slot of the first filter state."""
+    f: NDArray[np.float64]
+    """(k, k) [1/s]"""
+    g: NDArray[np.float64]
+    """(k,) [1/s]"""
+    density: float
+    """One-sided. [N m/rtHz]"""
+
+
+@dataclass(frozen=True)
+class Channel:
+    """A recorded quantity: a sum of weighted entries of z (a `Ref`), the state (a slot) or a profile."""
+
+    name: str
+    unit: str
+    entries: tuple[tuple[str, int | Ref, float], ...]
+    """(``z``, ``state`` or ``profile``; what; weight)."""
+
+
+@dataclass(frozen=True)
+class Guard:
+    """A level that is watched, in either direction."""
+
+    name: str
+    level: float
+    task: int
+    """Number of the task after which a sampled guard looks, -1 for a continuous one."""
+    read: int | Ref
+    """Slot of the state (sampled) or signal (continuous)."""
+
+
+@dataclass
+class Model:
+    """A bench in the engine's terms."""
+
+    plant: Plant
+    layout: Layout
+    tasks: list[Task]
+    profiles: int
+    """Number of set-point profiles; each starts as a hold at 0."""
+    channels: list[Channel]
+    peaks: list[tuple[str, Ref]]
+    """Quantities whose extremes are kept, from inside the steps."""
+    noises: list[NoiseChannel] = field(default_factory=list)
+    guards: list[Guard] = field(default_factory=list)
+    traces: list[tuple[tuple[float, ...], tuple[float, ...]]] = field(default_factory=list)
+    """Recorded set-point traces: times [s] and values."""
+    segments: int = 1
+    """Most segments of one profile."""
+    filters: list[tuple[float, float, float, float, float]] = field(default_factory=list)
+    meter_slot: int = 0
+    peak_slot: int = 0
+    guard_slot: int = 0
+    trip_slot: int = 0
+    latencies: tuple[Fraction, ...] = ()
+    """Further times that must be whole ticks. [s]"""
+    seed: int = 0

@@ -1,0 +1,208 @@
+"""A bench in time: advance, stop, save, restore."""
+
+from bisect import bisect_left
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from shaftloop.engine import at
+from shaftloop.engine.build import build_tables, make_clock, segment_row
+from shaftloop.engine.gaps import Gaps
+from shaftloop.engine.kernel import DIVERGED, FULL, GUARD, advance, probe
+from shaftloop.engine.model import Model, Segment
+from shaftloop.engine.steprule import Stepping
+from shaftloop.engine.types import Floats, Ints
+from shaftloop.errors import SimulationError
+
+__all__ = ["Position", "Run", "Saved"]
+
+
+@dataclass(frozen=True)
+class Position:
+    """Where a run stands."""
+
+    tick: int
+    instant: int
+    gap: int
+    """-1 at an instant whose tasks have not run; otherwise the gap that leads on from here."""
+
+
+@dataclass(frozen=True)
+class Saved:
+    """Everything that a run needs to go on from here."""
+
+    state: Floats
+    position: Position
+    records: int
+    segment_count: Ints
+
+
+class Run:
+    """One bench, from rest, under a stepping.
+
+    Parameters
+    ----------
+    model : Model
+        The bench.
+    stepping : Stepping
+        Method and step rule.
+    records : int
+        Room for this many records.
+    """
+
+    def __init__(self, model: Model, stepping: Stepping, records: int) -> None:
+        self.model = model
+        self.clock = make_clock(model)
+        self._gaps = Gaps(model, self.clock, stepping)
+        self.tables = build_tables(model, self.clock, self._gaps)
+        self.work = np.zeros(self.tables.scratch)
+        head = self.tables.it
+        self.work[head[[at.Z0, at.ZA, at.ZM, at.ZC, at.Z1]]] = 1.0
+        self.counters = np.zeros(2, dtype=np.int64)
+        self.state = np.array(model.layout.initial, dtype=np.float64)
+        self.position = Position(0, 0, -1)
+        self.recording = np.empty((records, len(model.channels)))
+        self.last_gap = 0
+        """Length of the last gap that was crossed. [tick]"""
+
+    @property
+    def records(self) -> int:
+        """Number of records written."""
+        return int(self.counters[at.WRITTEN])
+
+    def advance(self, to: int, *, exact: bool = False, guarded: bool = False) -> bool:
+        """Advance and return whether a guard woke before the end.
+
+        Parameters
+        ----------
+        to : int
+            Where to stop: at the first instant at or after this tick, before its tasks. [tick]
+        exact : bool
+            Stop exactly there, between instants if need be.
+        guarded : bool
+            Let guards end the stretch.
+
+        Raises
+        ------
+        SimulationError
+            Where the bench diverges.
+        """
+        start = self.position
+        if start.tick >= to:
+            return False
+        last = self._gap_to(to) if exact else -1
+        self._refresh()
+        self.counters[at.WOKE] = -1
+        status, tick, instant, gap = advance(
+            self.tables.it,
+            self.tables.ft,
+            self.state,
+            self.work,
+            self.counters,
+            self.recording,
+            (start.tick, start.instant, start.gap),
+            (to, last, int(guarded)),
+        )
+        self.position = Position(tick, instant, gap)
+        self.last_gap = tick - max(self._instant_before(tick), start.tick)
+        if last >= 0 and gap == last:
+            self._stand_between()
+        if status == DIVERGED:
+            raise SimulationError(
+                f"the bench diverged at t = {self.clock.seconds(tick):.6g} s",
+                "lower the gains of the loops, or check signs, latencies and the sampling rates",
+            )
+        if status == FULL:
+            raise SimulationError("the recording is full", "record at a lower rate or for a shorter time")
+        return bool(status == GUARD)
+
+    def probe(self, held: Floats, ticks: int) -> Floats:
+        """Return z after some ticks from given plant states and inputs, without changing the run.
+
+        Parameters
+        ----------
+        held : ndarray, shape (n + m,)
+            Plant states and inputs.
+        ticks : int
+            Below the length of the last gap. [tick]
+        """
+        gap = self._gaps.number(ticks)
+        self._refresh()
+        it = self.tables.it
+        state, work = self.state.copy(), self.work.copy()
+        state[: len(held)] = held
+        probe(it, self.tables.ft, state, work, gap)
+        return work[it[at.Z1] : it[at.Z1] + it[at.ZA] - it[at.Z0]]
+
+    def save(self) -> Saved:
+        """Return a copy of all that changes during a run."""
+        return Saved(self.state.copy(), self.position, self.records, self._segment_count().copy())
+
+    def restore(self, saved: Saved) -> None:
+        """Go back to a saved state; records written since are dropped."""
+        self.state[:] = saved.state
+        self.position = saved.position
+        self.counters[at.WRITTEN] = saved.records
+        self._segment_count()[:] = saved.segment_count
+
+    def add_segment(self, profile: int, segment: Segment) -> None:
+        """Let a set-point profile go on with a further segment."""
+        it, ft, count = self.tables.it, self.tables.ft, self._segment_count()
+        row = profile * it[at.SEGMENT_ROOM] + count[profile]
+        integers, floats = segment_row(segment)
+        i = it[at.SEGMENT_INT] + row * at.SEGMENT_INTS
+        f = it[at.SEGMENT_FLOAT] + row * at.SEGMENT_FLOATS
+        it[i : i + at.SEGMENT_INTS] = integers
+        ft[f : f + at.SEGMENT_FLOATS] = floats
+        count[profile] += 1
+
+    def steps(self) -> dict[int, float]:
+        """Return the substep [s] of every gap length [tick] in use."""
+        return self._gaps.steps()
+
+    def next_instant(self, tick: int) -> int:
+        """Return the first instant at or after a tick. [tick]"""
+        calendar = self.tables.calendar
+        turns, rest = divmod(tick, calendar.hyperperiod)
+        place = bisect_left(calendar.ticks, rest)
+        if place == len(calendar.ticks):
+            return (turns + 1) * calendar.hyperperiod
+        return turns * calendar.hyperperiod + calendar.ticks[place]
+
+    def _segment_count(self) -> Ints:
+        first = self.tables.it[at.SEGMENT_COUNT]
+        return self.tables.it[first : first + self.model.profiles]
+
+    def _gap_to(self, to: int) -> int:
+        """Return the gap that ends at a tick, -1 where the tick is an instant."""
+        if self.next_instant(to) == to:
+            return -1
+        return self._gaps.number(to - max(self._instant_before(to), self.position.tick))
+
+    def _instant_before(self, tick: int) -> int:
+        """Return the last instant before a tick. [tick]"""
+        calendar = self.tables.calendar
+        turns, rest = divmod(tick - 1, calendar.hyperperiod)
+        return turns * calendar.hyperperiod + calendar.ticks[bisect_left(calendar.ticks, rest + 1) - 1]
+
+    def _stand_between(self) -> None:
+        """Note the gap that leads from here to the next instant."""
+        here = self.position
+        length = self.next_instant(here.tick + 1) - here.tick
+        self.position = replace(here, gap=self._gaps.number(length))
+
+    def _refresh(self) -> None:
+        """Take new gap lengths into the tables, with the set-points as they are."""
+        if self._gaps.count == self.tables.gaps:
+            return
+        old = self.tables
+        self.tables = build_tables(self.model, self.clock, self._gaps)
+        for word, values, kept in (
+            (at.SEGMENT_COUNT, self.tables.it, old.it),
+            (at.SEGMENT_INT, self.tables.it, old.it),
+            (at.SEGMENT_FLOAT, self.tables.ft, old.ft),
+        ):
+            width = {at.SEGMENT_COUNT: 1, at.SEGMENT_INT: at.SEGMENT_INTS, at.SEGMENT_FLOAT: at.SEGMENT_FLOATS}[word]
+            size = self.model.profiles * (1 if word == at.SEGMENT_COUNT else self.model.segments) * width
+            new, first = self.tables.it[word], old.it[word]
+            values[new : new + size] = kept[first : first + size]

@@ -1,0 +1,69 @@
+"""How many substeps a gap needs.
+
+The linear part is integrated exactly, so the step is bounded by the nonlinear terms only: by the
+electrical angle that a PM machine turns per step (through the dq coupling) and by the stiffness of drag
+terms. For the reference stepper the fastest eigenvalue bounds the step as well.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from shaftloop.engine.plant import Plant
+from shaftloop.engine.at import RK4
+from shaftloop_models.network import TermKind
+
+__all__ = ["Stepping", "longest_step"]
+
+_LARGEST_ANGLE = 0.25
+"""Electrical angle per substep. [rad]"""
+_LARGEST_DECAY = 0.5
+"""Product of substep and slope of a drag term."""
+_LARGEST_EIGENVALUE = 1.0
+"""Product of substep and fastest eigenvalue, for the reference stepper."""
+
+
+@dataclass(frozen=True)
+class Stepping:
+    """Method and step rule of a run."""
+
+    method: int
+    """`at.ETD4` or `at.RK4`."""
+    longest: float
+    """Longest substep. [s]"""
+    factor: int = 1
+    """Every gap is divided this many times finer, e.g. 2 to verify a run."""
+    fixed: int | None = None
+    """Equal number of substeps in every gap instead of the rule, for convergence tests."""
+
+    def substeps(self, gap: float) -> int:
+        """Return the number of substeps of a gap. [s]"""
+        if self.fixed is not None:
+            return self.fixed
+        return self.factor * max(1, math.ceil(gap / self.longest * (1.0 - 1e-12)))
+
+
+def longest_step(plant: Plant, method: int) -> float:
+    """Return the longest substep that the step rule allows. [s]
+
+    Parameters
+    ----------
+    plant : Plant
+        The continuous part of the bench.
+    method : int
+        `at.ETD4` or `at.RK4`.
+    """
+    bounds = [math.inf]
+    for term in plant.network.terms:
+        if term.slope <= 0.0:
+            continue
+        if term.kind == TermKind.DQ_COUPLING:
+            bounds.append(_LARGEST_ANGLE / term.slope)
+        else:
+            reach = max(float(np.max(np.abs(plant.g[:, ref.index]))) for ref in term.outputs)
+            bounds.append(_LARGEST_DECAY / (term.slope * reach))
+    if method == RK4:
+        fastest = float(np.max(np.abs(np.linalg.eigvals(plant.a)))) if plant.a.size else 0.0
+        bounds.append(_LARGEST_EIGENVALUE / fastest if fastest > 0.0 else math.inf)
+    return min(bounds)

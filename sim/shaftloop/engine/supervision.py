@@ -1,0 +1,249 @@
+"""What is rare and irregular: the test sequence and the interlocks, as SimPy processes around the kernel.
+
+The kernel runs from event to event. It never passes an event: it stops at the first instant at or after it,
+before the tasks of that instant, so set-points and trips act at the first tick of their readers. SimPy
+counts in whole ticks.
+"""
+
+from collections.abc import Callable, Generator, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from typing import Any
+
+import simpy
+
+from shaftloop.engine.locate import locate_crossing
+from shaftloop.engine.model import Segment
+from shaftloop.engine.run import Run
+from shaftloop.engine.setpoints import RAMP, TRACE, profile_value
+
+__all__ = ["Action", "Event", "Interlock", "Move", "Settle", "Stop", "Wait", "lay_out", "run_bench"]
+
+_Process = Generator[simpy.Event, Any, None]
+
+
+@dataclass(frozen=True)
+class Move:
+    """Start a new piece of a set-point profile."""
+
+    profile: int
+    kind: int
+    counts: tuple[Fraction, ...] = ()
+    """Durations [s], or the number of a trace."""
+    values: tuple[float, ...] = ()
+    """As in `engine.setpoints`; a ramp states its end only."""
+
+
+@dataclass(frozen=True)
+class Wait:
+    """Let time pass."""
+
+    seconds: Fraction
+    """[s]"""
+
+
+@dataclass(frozen=True)
+class Settle:
+    """Wait until an error has stayed inside its bound for a time."""
+
+    name: str
+    guard: int
+    """Guard on the error; its level is the bound."""
+    dwell: Fraction
+    """[s]"""
+    timeout: Fraction
+    """[s]"""
+
+
+@dataclass(frozen=True)
+class Stop:
+    """End the run."""
+
+
+Action = Move | Wait | Settle | Stop
+
+
+@dataclass(frozen=True)
+class Interlock:
+    """A limit that trips the bench."""
+
+    name: str
+    guard: int
+    debounce: Fraction
+    """[s]"""
+    reaction: Fraction
+    """[s]"""
+    ramp: Fraction
+    """Time over which the torque commands go to zero; 0 at once. [s]"""
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something that happened in a run."""
+
+    tick: int
+    time: float
+    """[s]"""
+    kind: str
+    """``exceeded``, ``cleared``, ``tripped``, ``torque_off``, ``settled``, ``not_settled``, ``stopped``."""
+    name: str
+
+
+@dataclass
+class _Supervisor:
+    run: Run
+    actions: Sequence[Action]
+    env: simpy.Environment = field(default_factory=lambda: simpy.Environment(initial_time=0))
+    events: list[Event] = field(default_factory=list)
+    signals: list[simpy.Event] = field(default_factory=list)
+    """Per guard: fires when it toggles."""
+    stopped: int | None = None
+
+    def note(self, kind: str, name: str) -> None:
+        tick = int(self.env.now)
+        self.events.append(Event(tick, self.run.clock.seconds(tick), kind, name))
+
+    def pause(self, seconds: Fraction) -> simpy.Event:
+        return self.env.timeout(self.run.clock.ticks_up(seconds))
+
+    def sequence(self) -> _Process:
+        """Carry out the actions one after the other."""
+        for action in self.actions:
+            if isinstance(action, Move):
+                self.run.add_segment(action.profile, _segment(self.run, action, int(self.env.now)))
+            elif isinstance(action, Wait):
+                yield self.pause(action.seconds)
+            elif isinstance(action, Settle):
+                yield from self.settle(action)
+            else:
+                self.stopped = int(self.env.now)
+                self.note("stopped", "sequence")
+                return
+
+    def settle(self, action: Settle) -> _Process:
+        """Wait until the error has stayed inside, or the time is up."""
+        end = self.pause(action.timeout)
+        self.arm(action.guard, True)
+        while not end.processed:
+            calm = self.env.event() if self.above(action.guard) else self.pause(action.dwell)
+            yield self.signals[action.guard] | calm | end
+            if calm.processed:
+                break
+        self.note("not_settled" if end.processed else "settled", action.name)
+        self.arm(action.guard, False)
+
+    def watch(self, interlock: Interlock) -> _Process:
+        """Trip the bench once a guard has stayed above for the debounce time."""
+        self.arm(interlock.guard, True)
+        while True:
+            if not self.above(interlock.guard):
+                yield self.signals[interlock.guard]
+                continue
+            self.note("exceeded", interlock.name)
+            counted = self.pause(interlock.debounce)
+            yield counted if interlock.debounce == 0 else self.signals[interlock.guard] | counted
+            if counted.processed:
+                break
+            self.note("cleared", interlock.name)
+        self.note("tripped", interlock.name)
+        yield self.pause(interlock.reaction)
+        slot = self.run.model.trip_slot
+        if self.run.state[slot] < 0.0:
+            self.run.state[slot] = self.env.now
+            self.run.state[slot + 1] = self.run.clock.ticks_up(interlock.ramp)
+            self.note("torque_off" if interlock.ramp == 0 else "ramp_down", interlock.name)
+        self.arm(interlock.guard, False)
+
+    def above(self, guard: int) -> bool:
+        return bool(self.run.state[self.run.model.guard_slot + 2 * guard])
+
+    def arm(self, guard: int, armed: bool) -> None:
+        """Switch a guard on, as if it had looked last, or off."""
+        slot = self.run.model.guard_slot + 2 * guard
+        self.run.state[slot + 1] = float(armed)
+        spec = self.run.model.guards[guard]
+        if armed and isinstance(spec.read, int):
+            self.run.state[slot] = float(abs(self.run.state[spec.read]) > spec.level)
+
+    def toggled(self, before: Sequence[float]) -> None:
+        """Fire the signals of the guards that changed in the last stretch, each at its tick."""
+        run, slot = self.run, self.run.model.guard_slot
+        for guard, spec in enumerate(run.model.guards):
+            if run.state[slot + 2 * guard] != before[guard]:
+                tick = run.position.tick if spec.task >= 0 else locate_crossing(run, guard)
+                self.env.process(self._fire(guard, max(tick - int(self.env.now), 0)))
+
+    def _fire(self, guard: int, delay: int) -> _Process:
+        yield self.env.timeout(delay)
+        signal, self.signals[guard] = self.signals[guard], self.env.event()
+        signal.succeed()
+
+
+def lay_out(run: Run, actions: Sequence[Action]) -> None:
+    """Write the whole of an unconditional sequence into the set-point profiles, before the run."""
+    now = 0
+    for action in actions:
+        if isinstance(action, Move):
+            run.add_segment(action.profile, _segment(run, action, now))
+        elif isinstance(action, Wait):
+            now += run.clock.ticks_up(action.seconds)
+
+
+def run_bench(
+    run: Run,
+    actions: Sequence[Action],
+    interlocks: Sequence[Interlock],
+    end: int,
+    progress: Callable[[float], None] | None = None,
+) -> list[Event]:
+    """Run a bench through its sequence and return what happened.
+
+    Parameters
+    ----------
+    run : Run
+        The bench at its start.
+    actions : sequence of Action
+        The sequence.
+    interlocks : sequence of Interlock
+        The limits.
+    end : int
+        Last tick; the run ends earlier at a `Stop`. [tick]
+    progress : callable, optional
+        Called now and then with the share of the run that is done.
+    """
+    supervisor = _Supervisor(run, actions)
+    env = supervisor.env
+    supervisor.signals = [env.event() for _ in run.model.guards]
+    env.process(supervisor.sequence())
+    for interlock in interlocks:
+        env.process(supervisor.watch(interlock))
+    guarded = bool(run.model.guards)
+    slot = run.model.guard_slot
+    stretch = 2 * run.clock.ticks_per_second
+    while supervisor.stopped is None:
+        due = env.peek()
+        if due <= min(run.position.tick, end):
+            env.step()
+            continue
+        if run.position.tick >= end:
+            break
+        before = [run.state[slot + 2 * guard] for guard in range(len(run.model.guards))]
+        due = min(due, run.position.tick + stretch) if progress else due
+        final = due >= end or run.next_instant(int(due)) > end
+        if run.advance(end if final else int(due), exact=final, guarded=guarded):
+            supervisor.toggled(before)
+        if progress:
+            progress(run.position.tick / end)
+    if supervisor.stopped is not None:
+        run.advance(supervisor.stopped, exact=True)
+    return supervisor.events
+
+
+def _segment(run: Run, move: Move, now: int) -> Segment:
+    """Return the profile piece of a move that starts now; a ramp starts from the set-point of this moment."""
+    counts = tuple(int(c) if move.kind == TRACE else run.clock.ticks_up(c) for c in move.counts)
+    values = move.values
+    if move.kind == RAMP:
+        values = (float(profile_value(run.tables.it, run.tables.ft, move.profile, now)), *move.values)
+    return Segment(now, move.kind, counts, values)
+

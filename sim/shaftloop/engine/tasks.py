@@ -1,0 +1,147 @@
+"""The sampled tasks: each reads slots, runs its block from `shaftloop.control`, and writes slots.
+
+Column 0 of the integers is the kind. *Emit* is the slot a result goes to: the tail of a delay line, or
+the receiver itself where there is no latency.
+
+==========  ====================================================================  =========================
+kind        integers from column 1                                                floats from column 0
+==========  ====================================================================  =========================
+DELIVER     1 line, 2 depth, 3 receiver
+SAMPLE      1 index in z, 2 emit                                                  gain, zero, cubic, rated,
+                                                                                  range, quantum
+ENCODER     1 angle, 2 emit                                                       edge [rad], rate [Hz]
+HOP         1 source, 2 emit
+LOOP        1 reading, 2 profile, 3 set-point, 4 integral, 5 emit, 6 first        kp, ki, period, clamp,
+            filter, 7 filters, 8 filter memory, 9 anti-windup, 10 rate-limited,   feedforward, set-point
+            11 error                                                              step, sign
+LIMITER     1 speed, 2 request, 3 upper integral, 4 lower integral, 5 emit,       kp, ki, period, clamp,
+            6 integral of the limited loop                                        limit, sign, kp and ki of
+                                                                                  the limited loop
+PM_CONTROL  1 speed, 2 id, 3 iq, 4 command, 5 Id, 6 Iq, 7 emit vd, 8 emit vq,     a, R, Ld, Lq, psi, period,
+            9 mtpa, 10 advance                                                    limit V, limit A,
+                                                                                  weaken V, pole pairs
+SERVO       1 speed, 2 command, 3 emit                                            torque, power, speed
+==========  ====================================================================  =========================
+"""
+
+from shaftloop.control.current_control import current_tick, turn
+from shaftloop.control.filters import biquad
+from shaftloop.control.pi import limit_between, pi_update, track
+from shaftloop.control.reading import count_edges, digitise
+from shaftloop.engine import at
+from shaftloop.engine.cache import helper
+from shaftloop.engine.setpoints import setpoint
+from shaftloop.engine.types import Floats, Ints
+from shaftloop_models.pm_machine import current_reference
+from shaftloop_models.servo_machine import envelope_torque
+
+__all__ = ["run_task"]
+
+
+@helper
+def run_task(it: Ints, ft: Floats, s: Floats, w: Floats, task: int, tick: int) -> None:
+    """Run one task that is due at a tick."""
+    a = it[at.TASK_INT] + task * at.TASK_WIDTH
+    f = it[at.TASK_FLOAT] + task * at.TASK_WIDTH
+    kind = it[a]
+    if kind == at.DELIVER:
+        line = it[a + 1]
+        s[it[a + 3]] = s[line]
+        for i in range(line, line + it[a + 2] - 1):
+            s[i] = s[i + 1]
+    elif kind == at.SAMPLE:
+        value = w[it[at.Z1] + it[a + 1]]
+        s[it[a + 2]] = digitise(value, ft[f], ft[f + 1], ft[f + 2], ft[f + 3], ft[f + 4], ft[f + 5])
+    elif kind == at.ENCODER:
+        speed, rest = count_edges(s[it[a + 1]], ft[f], ft[f + 1])
+        s[it[a + 2]] = speed
+        s[it[a + 1]] = rest
+    elif kind == at.HOP:
+        s[it[a + 2]] = s[it[a + 1]]
+    elif kind == at.LOOP:
+        _loop(it, ft, s, a, f, tick)
+    elif kind == at.LIMITER:
+        _limiter(it, ft, s, a, f)
+    elif kind == at.PM_CONTROL:
+        _pm_control(it, ft, s, a, f, tick)
+    else:
+        command = _allowed(it, s, tick, s[it[a + 2]])
+        s[it[a + 3]] = envelope_torque(command, s[it[a + 1]], ft[f], ft[f + 1], ft[f + 2])
+
+
+@helper
+def _allowed(it: Ints, s: Floats, tick: int, command: float) -> float:
+    """Return what a trip leaves of a torque command. [N m]"""
+    slot = it[at.TRIP_SLOT]
+    elapsed = tick - s[slot]
+    if s[slot] < 0.0 or elapsed < 0.0:
+        return command
+    return 0.0 if elapsed >= s[slot + 1] else command * (1.0 - elapsed / s[slot + 1])
+
+
+@helper
+def _loop(it: Ints, ft: Floats, s: Floats, a: int, f: int, tick: int) -> None:
+    reading, memory = s[it[a + 1]], it[a + 8]
+    b = it[at.FILTER] + 5 * it[a + 6]
+    for _ in range(it[a + 7]):
+        reading, s[memory], s[memory + 1] = biquad(
+            reading, s[memory], s[memory + 1], ft[b], ft[b + 1], ft[b + 2], ft[b + 3], ft[b + 4]
+        )
+        memory, b = memory + 2, b + 5
+    target = setpoint(it, ft, it[a + 2], tick)
+    if it[a + 10] == 1:
+        before, step = s[it[a + 3]], ft[f + 5]
+        target = min(max(target, before - step), before + step)
+    s[it[a + 3]] = target
+    error = target - reading
+    s[it[a + 11]] = error
+    output, integral = pi_update(
+        error, s[it[a + 4]], ft[f], ft[f + 1], ft[f + 2], ft[f + 4] * target, ft[f + 3], it[a + 9]
+    )
+    s[it[a + 4]] = integral
+    s[it[a + 5]] = ft[f + 6] * output
+
+
+@helper
+def _limiter(it: Ints, ft: Floats, s: Floats, a: int, f: int) -> None:
+    kp, ki, period, clamp = ft[f], ft[f + 1], ft[f + 2], ft[f + 3]
+    speed, request = s[it[a + 1]], s[it[a + 2]]
+    above, below = ft[f + 4] - speed, -ft[f + 4] - speed
+    upper = min(max(kp * above + s[it[a + 3]], -clamp), clamp)
+    lower = min(max(kp * below + s[it[a + 4]], -clamp), clamp)
+    used = limit_between(request, lower, upper)
+    s[it[a + 3]] = track(s[it[a + 3]], kp, ki, period, above, upper, used)
+    s[it[a + 4]] = track(s[it[a + 4]], kp, ki, period, below, lower, used)
+    if used != request and ft[f + 6] > 0.0:
+        s[it[a + 6]] += period * (ft[f + 7] / ft[f + 6]) * ft[f + 5] * (used - request)
+    s[it[a + 5]] = used
+
+
+@helper
+def _pm_control(it: Ints, ft: Floats, s: Floats, a: int, f: int, tick: int) -> None:
+    speed, current_d, current_q = s[it[a + 1]], s[it[a + 2]], s[it[a + 3]]
+    command = _allowed(it, s, tick, s[it[a + 4]])
+    ld, lq, psi, period, p = ft[f + 2], ft[f + 3], ft[f + 4], ft[f + 5], ft[f + 9]
+    target_d, target_q = current_reference(command, speed, p, psi, ld, lq, ft[f + 7], ft[f + 8], it[a + 9] == 1)
+    vd, vq, integral_d, integral_q = current_tick(
+        target_d,
+        target_q,
+        current_d,
+        current_q,
+        p * speed,
+        s[it[a + 5]],
+        s[it[a + 6]],
+        ft[f],
+        ft[f + 1],
+        ld,
+        lq,
+        psi,
+        period,
+        ft[f + 6],
+    )
+    s[it[a + 5]] = integral_d
+    s[it[a + 6]] = integral_q
+    if it[a + 10] == 0:
+        vd, vq = turn(vd, vq, 1.5 * p * speed * period)
+    s[it[a + 7]] = vd
+    s[it[a + 8]] = vq

@@ -1,0 +1,67 @@
+"""Checks across the entries of a scenario."""
+
+from shaftloop.scenario.draft import Draft, Entry
+from shaftloop.scenario.fields import shown
+from shaftloop.scenario.linechecks import check_line
+from shaftloop.scenario.loopchecks import check_loops
+from shaftloop.scenario.problems import Problems
+from shaftloop.scenario.references import carried, check_reference
+from shaftloop_models.torque_sensor import TorqueSensor
+
+__all__ = ["check_consistency"]
+
+
+def check_consistency(draft: Draft, problems: Problems) -> None:
+    """Add everything that is wrong between the entries of a draft."""
+    _check_names(draft, problems)
+    check_line(draft, problems)
+    unit = draft.single.get("unit")
+    if unit is not None:
+        check_reference(draft, problems, ("unit",), unit, "machine")
+    for hop in draft.lists["hop"]:
+        _check_hop(draft, hop, problems)
+    check_loops(draft, problems)
+    for limit in draft.lists["limit"]:
+        _check_limit(draft, limit, problems)
+
+
+def _check_names(draft: Draft, problems: Problems) -> None:
+    seen: dict[str, Entry] = {}
+    for entry in draft.named():
+        first = seen.setdefault(entry.name, entry)
+        if first is not entry:
+            place = ".".join(str(key) for key in first.path)
+            problems.error(
+                entry.at("name"), f"{shown(entry.name)} is the name of {place} already; names are unique"
+            )
+
+
+def _check_hop(draft: Draft, hop: Entry, problems: Problems) -> None:
+    path, name = hop.at("carries"), hop.text("carries")
+    roles = ("torque_sensor", "encoder", "machine", "loop", "hop")
+    if not name or not check_reference(draft, problems, path, name, *roles):
+        return
+    chain = carried(draft, hop.name)
+    if chain[-1] in chain[:-1]:
+        problems.error(path, f"the hops {' -> '.join(chain)} carry each other in a circle")
+    same = [other.name for other in draft.lists["hop"] if other.text("carries") == name]
+    if draft.role(name) == "loop" and same[0] != hop.name:
+        problems.error(
+            path, f"{same[0]} carries the command of {name} already; a command has one way to its machine"
+        )
+
+
+def _check_limit(draft: Draft, entry: Entry, problems: Problems) -> None:
+    watched = entry.text("watches")
+    if not watched or not check_reference(draft, problems, entry.at("watches"), watched, "torque_sensor"):
+        return
+    found = draft.find(watched, ["line"])
+    sensor, limit = found.value if found else None, entry.value
+    if not isinstance(sensor, TorqueSensor) or limit is None or limit.quantity != "reading":
+        return
+    if sensor.range is not None and limit.above >= sensor.range:
+        problems.warn(
+            entry.at("above"),
+            f"{limit.above:g} N m is never read: the range of {watched} ends at {sensor.range:g} N m; "
+            'lower it or set quantity = "true_torque"',
+        )

@@ -1,0 +1,188 @@
+"""The description of a bench: what the reader makes of a scenario file."""
+
+from dataclasses import dataclass, field
+from fractions import Fraction
+from typing import Annotated, Literal
+
+from shaftloop.control.parameters import Hop, Loop
+from shaftloop_models.bearing import Bearing
+from shaftloop_models.coupling import Coupling
+from shaftloop_models.encoder import Encoder
+from shaftloop_models.flywheel import Flywheel
+from shaftloop_models.parameters import Number, Quantity
+from shaftloop_models.pm_machine import PmMachine
+from shaftloop_models.servo_machine import ServoMachine
+from shaftloop_models.shaft import Shaft
+from shaftloop_models.supply import Supply
+from shaftloop_models.torque_sensor import TorqueSensor
+
+__all__ = [
+    "FILLED",
+    "Description",
+    "Hold",
+    "Limit",
+    "Machine",
+    "Part",
+    "PeriodicStep",
+    "Ramp",
+    "Record",
+    "Settle",
+    "Sine",
+    "Step",
+    "Stop",
+    "Trace",
+]
+
+Machine = PmMachine | ServoMachine
+Part = PmMachine | ServoMachine | Coupling | Shaft | Flywheel | Bearing | TorqueSensor | Encoder
+
+FILLED = {"filled": True}
+"""Marks a field that the scenario does not state: the reader fills it."""
+
+_LEVEL = ("rad/s",)
+
+
+@dataclass(frozen=True)
+class Step:
+    """Change a set-point at once."""
+
+    do: Literal["step"]
+    loop: str
+    to: Annotated[float, Quantity("N m", "new set-point", also=_LEVEL)]
+
+
+@dataclass(frozen=True)
+class Ramp:
+    """Change a set-point at a constant rate; the next step waits for the end, unless `wait` is false."""
+
+    do: Literal["ramp"]
+    loop: str
+    to: Annotated[float, Quantity("N m", "set-point at the end", also=_LEVEL)]
+    over: Annotated[Fraction, Quantity("s", "duration", gt=0.0)]
+    wait: Annotated[bool, Number("false: the next step starts at the same time")] = True
+
+
+@dataclass(frozen=True)
+class Hold:
+    """Leave everything as it is."""
+
+    do: Literal["hold"]
+    time: Annotated[Fraction, Quantity("s", "duration", gt=0.0)]
+
+
+@dataclass(frozen=True)
+class PeriodicStep:
+    """Switch a set-point between two levels, period after period.
+
+    It is `high` while ``rise <= (t − start) mod period < fall``, else `low`.
+    """
+
+    do: Literal["periodic_step"]
+    loop: str
+    low: Annotated[float, Quantity("N m", "set-point outside the pulse", also=_LEVEL)]
+    high: Annotated[float, Quantity("N m", "set-point inside the pulse", also=_LEVEL)]
+    period: Annotated[Fraction, Quantity("s", "period", gt=0.0)]
+    rise: Annotated[Fraction, Quantity("s", "start of the pulse within the period", ge=0.0)]
+    fall: Annotated[Fraction, Quantity("s", "end of the pulse within the period", gt=0.0)]
+    time: Annotated[Fraction | None, Quantity("s", "duration; without end where left out", gt=0.0)] = None
+    wait: Annotated[bool, Number("false: the next step starts at the same time")] = True
+
+
+@dataclass(frozen=True)
+class Sine:
+    """Move a set-point as mean + amplitude·sin(2πf·(t − start))."""
+
+    do: Literal["sine"]
+    loop: str
+    mean: Annotated[float, Quantity("N m", "mean", also=_LEVEL)]
+    amplitude: Annotated[float, Quantity("N m", "amplitude", ge=0.0, also=_LEVEL)]
+    frequency: Annotated[float, Quantity("Hz", "frequency", gt=0.0)]
+    time: Annotated[Fraction | None, Quantity("s", "duration; without end where left out", gt=0.0)] = None
+    wait: Annotated[bool, Number("false: the next step starts at the same time")] = True
+
+
+@dataclass(frozen=True)
+class Trace:
+    """Move a set-point along a recorded trace, with straight lines between its points.
+
+    The CSV file has a header line; the first column is ``time [s]``; `column` names the other, its unit
+    in brackets.
+    """
+
+    do: Literal["trace"]
+    loop: str
+    file: Annotated[str, Number("CSV file, beside the scenario file or below it")]
+    column: Annotated[str, Number("header of the column, e.g. torque [N m]")]
+    wait: Annotated[bool, Number("false: the next step starts at the same time")] = True
+    times: tuple[float, ...] = field(default=(), metadata=FILLED)
+    """Filled by the reader. [s]"""
+    values: tuple[float, ...] = field(default=(), metadata=FILLED)
+    """Filled by the reader. [N m] or [rad/s]"""
+
+
+@dataclass(frozen=True)
+class Settle:
+    """Wait until a loop has settled: its error stays within a bound for a time."""
+
+    do: Literal["settle"]
+    loop: str
+    within: Annotated[float, Quantity("N m", "largest error", gt=0.0, also=_LEVEL)]
+    dwell: Annotated[Fraction, Quantity("s", "time the error must stay inside", gt=0.0)]
+    timeout: Annotated[Fraction, Quantity("s", "longest wait", gt=0.0)]
+
+
+@dataclass(frozen=True)
+class Stop:
+    """End the run."""
+
+    do: Literal["stop"]
+
+
+SequenceStep = Step | Ramp | Hold | PeriodicStep | Sine | Trace | Settle | Stop
+
+
+@dataclass(frozen=True)
+class Limit:
+    """An over-torque interlock."""
+
+    name: str
+    watches: Annotated[str, Number("torque sensor")]
+    above: Annotated[float, Quantity("N m", "trip level, either sign", gt=0.0)]
+    quantity: Annotated[
+        Literal["reading", "true_torque"], Number("what the sensor says, or what the shaft carries")
+    ] = "reading"
+    debounce: Annotated[Fraction, Quantity("s", "time above the level before it counts", ge=0.0)] = Fraction(
+        0
+    )
+    reaction: Annotated[Fraction, Quantity("s", "from the trip to the action", ge=0.0)] = Fraction(0)
+    action: Annotated[
+        Literal["torque_off", "ramp_down"], Number("all torque commands to zero at once, or over ramp_time")
+    ] = "torque_off"
+    ramp_time: Annotated[Fraction, Quantity("s", "duration of ramp_down", gt=0.0)] = Fraction(1, 2)
+
+
+@dataclass(frozen=True)
+class Record:
+    """What is recorded."""
+
+    rate: Annotated[Fraction | None, Quantity("Hz", "rate; the sensor's where left out", gt=0.0)] = None
+    channels: Annotated[tuple[str, ...], Number("channels beyond the standard ones")] = ()
+
+
+@dataclass(frozen=True)
+class Description:
+    """A bench and what it is asked to do, in SI units."""
+
+    title: str
+    line: tuple[Part, ...]
+    unit: Annotated[str | None, Number("machine under test")] = None
+    supply: Supply = Supply()
+    loop: tuple[Loop, ...] = ()
+    hop: tuple[Hop, ...] = ()
+    sequence: tuple[SequenceStep, ...] = ()
+    limit: tuple[Limit, ...] = ()
+    record: Record = Record()
+    duration: Annotated[
+        Fraction | None, Quantity("s", "length of the run; the sequence's where left out", gt=0.0)
+    ] = None
+    seed: Annotated[int, Number("seed of the noise", ge=0, le=2**32 - 1)] = 0

@@ -1,0 +1,79 @@
+"""Checks of the line as a whole: enough bodies, no two springs without an inertia between."""
+
+from shaftloop.scenario.draft import Draft, Entry
+from shaftloop.scenario.problems import Problems
+from shaftloop_models.line import Inertia
+from shaftloop_models.torque_sensor import TorqueSensor
+
+__all__ = ["MAX_BODIES", "MIN_BODIES", "check_line"]
+
+MIN_BODIES, MAX_BODIES = 2, 40
+"""Bodies that a line may have; neighbours without a spring between them count as one."""
+
+
+def check_line(draft: Draft, problems: Problems) -> None:
+    """Add what is wrong with the line."""
+    entries = draft.lists["line"]
+    if not entries:
+        problems.error(
+            ("line",), "the line is empty; add [[line]] entries from left to right, a machine among them"
+        )
+        return
+    if not draft.names("machine") and all(entry.text("part") for entry in entries):
+        problems.error(("line",), 'the line has no machine; add a [[line]] entry with part = "machine"')
+    if all(entry.value is not None for entry in entries):
+        _check_bodies(entries, problems)
+    for entry in entries:
+        if isinstance(entry.value, TorqueSensor):
+            _check_folding(entry, entry.value, problems)
+
+
+def _check_bodies(entries: list[Entry], problems: Problems) -> None:
+    """Check that there is an inertia at both ends and between any two springs."""
+    bodies, inertia = 1, 0.0
+    left: Entry | None = None
+    for entry in entries:
+        for element in entry.value.elements():
+            if isinstance(element, Inertia):
+                inertia += element.value
+                continue
+            if inertia == 0.0:
+                _needs_inertia(left, entry, problems)
+            bodies, inertia, left = bodies + 1, 0.0, entry
+    if inertia == 0.0 and left is not None:
+        _needs_inertia(left, None, problems)
+    if bodies < MIN_BODIES:
+        problems.error(
+            ("line",), "all parts are bolted into one body; add a coupling or shaft and a second body"
+        )
+    if bodies > MAX_BODIES:
+        problems.error(
+            ("line",),
+            f"{bodies} bodies; allowed: at most {MAX_BODIES}; leave out springs that are stiff anyway",
+        )
+
+
+def _needs_inertia(left: Entry | None, right: Entry | None, problems: Problems) -> None:
+    """Add the error about a place without inertia between two springs, or at an end."""
+    names = [entry.name for entry in (left, right) if entry]
+    side = "between" if left and right else "right of" if left else "left of"
+    ways = [
+        f"{key} to {entry.name}"
+        for entry, key in ((left, "inertia_right"), (right, "inertia_left"))
+        if entry and hasattr(entry.value, key)
+    ]
+    path = (right or left).path if right or left else ("line",)  # type: ignore[union-attr]
+    problems.error(
+        path,
+        f"needs an inertia {side} {' and '.join(names)}: give {' or '.join([*ways, 'a flywheel there'])}",
+    )
+
+
+def _check_folding(entry: Entry, sensor: TorqueSensor, problems: Problems) -> None:
+    half = float(sensor.sampling) / 2.0
+    if sensor.filter is not None and sensor.filter.cutoff > half:
+        problems.warn(
+            (*entry.at("filter"), "cutoff"),
+            f"{sensor.filter.cutoff:g} Hz is above half the sampling rate ({half:g} Hz), so faster torque "
+            "folds back into the reading; lower it or sample faster",
+        )

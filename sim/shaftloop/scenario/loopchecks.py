@@ -1,0 +1,157 @@
+"""Checks of the loops: what they read and act on, units of their gains, and limiters."""
+
+from shaftloop.control.parameters import Filter, LeadLag, Loop, Notch
+from shaftloop.scenario.derive import readable_fields
+from shaftloop.scenario.draft import Draft, Entry
+from shaftloop.scenario.fields import level_units, shown
+from shaftloop.scenario.problems import Problems
+from shaftloop.scenario.references import carried, check_reference, signal_kind
+from shaftloop.scenario.units import UnitError, read_quantity
+
+__all__ = ["check_levels", "check_loops"]
+
+_GAIN_UNITS = {"torque": {"kp": "1", "ki": "1/s"}, "speed": {"kp": "N m s/rad", "ki": "N m/rad"}}
+_LEVEL_UNITS = {"torque": ("N m", "N m/s"), "speed": ("rad/s", "rad/s^2")}
+
+
+def check_loops(draft: Draft, problems: Problems) -> None:
+    """Add what is wrong with the loops, alone and among each other."""
+    for entry in draft.lists["loop"]:
+        _check_ends(draft, entry, problems)
+        if isinstance(entry.value, Loop):
+            _check_loop(entry, entry.value, signal_kind(draft, entry.value.reads), problems)
+    _check_sharing(draft, problems)
+
+
+def check_levels(entry: Entry, kind: str, problems: Problems) -> None:
+    """Check that the levels of a loop, or of a step for it, are torques or speeds as the loop needs.
+
+    Parameters
+    ----------
+    entry : Entry
+        Loop or step of the sequence, read without an error.
+    kind : str
+        ``torque`` or ``speed``.
+    problems : Problems
+        Takes the errors.
+    """
+    cls: type = type(entry.value)
+    for key, (hint, _) in readable_fields(cls).items():
+        wanted = next((unit for unit in level_units(hint) if unit in _LEVEL_UNITS[kind]), None)
+        if wanted is None or key not in entry.raw:
+            continue
+        try:
+            read_quantity(entry.raw[key], (wanted,))
+        except UnitError as error:
+            problems.error(entry.at(key), f"{shown(entry.raw[key])}: the loop controls a {kind}: {error}")
+
+
+def _check_ends(draft: Draft, entry: Entry, problems: Problems) -> None:
+    """Check what a loop acts on and reads."""
+    if entry.text("acts_on"):
+        check_reference(draft, problems, entry.at("acts_on"), entry.text("acts_on"), "machine")
+    reads = entry.text("reads")
+    if reads and check_reference(
+        draft, problems, entry.at("reads"), reads, "torque_sensor", "machine", "encoder", "hop"
+    ):
+        behind = carried(draft, reads)[-1]
+        if draft.role(behind) == "loop":
+            problems.error(
+                entry.at("reads"),
+                f"{reads} carries the command of {behind}; a loop reads a torque or a speed",
+            )
+
+
+def _check_loop(entry: Entry, loop: Loop, kind: str, problems: Problems) -> None:
+    if kind:
+        _check_kind(entry, loop, kind, problems)
+    if loop.kp.value == 0.0 and loop.anti_windup == "back_calculation":
+        problems.error(
+            entry.at("kp"), 'back calculation divides by kp; set kp above 0 or anti_windup = "conditional"'
+        )
+    if loop.limiter_of is None and loop.limit_speed is not None:
+        problems.error(entry.at("limit_speed"), "only a limiter keeps it; add limiter_of, or leave it out")
+    if loop.limiter_of is not None and loop.limit_speed is None:
+        problems.error(entry.at("limiter_of"), 'needs the speed to keep; add e.g. limit_speed = "2000 rpm"')
+    for index, item in enumerate(loop.filters):
+        _check_filter(entry, index, item, problems)
+
+
+def _check_kind(entry: Entry, loop: Loop, kind: str, problems: Problems) -> None:
+    """Check what depends on whether a loop controls a torque or a speed."""
+    for key, gain in (("kp", loop.kp), ("ki", loop.ki)):
+        wanted = _GAIN_UNITS[kind][key]
+        if gain.unit != wanted:
+            written = "a bare number" if wanted == "1" else f"in {wanted}"
+            problems.error(
+                entry.at(key),
+                f"{shown(entry.raw[key])}: {key} of a loop that controls a {kind} must be {written}",
+            )
+    check_levels(entry, kind, problems)
+    if kind == "speed" and loop.feedforward:
+        problems.error(
+            entry.at("feedforward"), "only a torque loop feeds its set-point forward; leave it out"
+        )
+    if kind == "torque" and loop.limiter_of is not None:
+        problems.error(entry.at("reads"), "a limiter keeps a speed; let it read a machine or an encoder")
+
+
+def _check_filter(entry: Entry, index: int, item: Filter, problems: Problems) -> None:
+    """Check the frequencies of a filter on the reading against the rate of its loop."""
+    half = float(entry.value.rate) / 2.0
+    if isinstance(item, Notch):
+        frequencies = {"frequency": item.frequency}
+    elif isinstance(item, LeadLag):
+        frequencies = {"zero": item.zero, "pole": item.pole}
+    else:
+        frequencies = {"cutoff": item.cutoff}
+    for key, frequency in frequencies.items():
+        if frequency >= half:
+            problems.error(
+                (*entry.at("filters"), index, key),
+                f"{frequency:g} Hz must be below half the rate of the loop ({half:g} Hz)",
+            )
+
+
+def _check_sharing(draft: Draft, problems: Problems) -> None:
+    """Check that a machine has one loop, and one limiter of it at most."""
+    masters: dict[str, Entry] = {}
+    limiters: dict[str, Entry] = {}
+    for entry in draft.lists["loop"]:
+        loop = entry.value
+        if not isinstance(loop, Loop):
+            continue
+        if loop.limiter_of is None:
+            first = masters.setdefault(loop.acts_on, entry)
+            if first is not entry:
+                problems.error(
+                    entry.at("acts_on"),
+                    f"{first.name} acts on {loop.acts_on} already; remove one, or declare one the limiter of "
+                    f'the other, e.g. limiter_of = "{first.name}"',
+                )
+        else:
+            _check_limiter(draft, entry, loop, problems)
+            first = limiters.setdefault(loop.limiter_of, entry)
+            if first is not entry:
+                problems.error(
+                    entry.at("limiter_of"), f"{loop.limiter_of} has the limiter {first.name} already"
+                )
+
+
+def _check_limiter(draft: Draft, entry: Entry, limiter: Loop, problems: Problems) -> None:
+    path = entry.at("limiter_of")
+    found = draft.find(limiter.limiter_of or "", ["loop"])
+    if found is None:
+        check_reference(draft, problems, path, limiter.limiter_of or "", "loop")
+        return
+    main = found.value
+    if not isinstance(main, Loop):
+        return
+    if main.limiter_of is not None:
+        problems.error(path, f"{main.name} is a limiter; name the loop that is to be limited")
+        return
+    if main.acts_on != limiter.acts_on:
+        problems.error(path, f"{main.name} acts on {main.acts_on}; a limiter acts on the machine of its loop")
+    for key, own, other in (("rate", limiter.rate, main.rate), ("phase", limiter.phase, main.phase)):
+        if own != other:
+            problems.error(entry.at(key), f"must equal the {key} of {main.name}: the two are one task")

@@ -1,0 +1,59 @@
+"""What the names in a scenario refer to."""
+
+from shaftloop.scenario.draft import Draft
+from shaftloop.scenario.fields import nearest, shown
+from shaftloop.scenario.locate import KeyPath
+from shaftloop.scenario.problems import Problems
+
+__all__ = ["carried", "check_reference", "signal_kind"]
+
+_KINDS = {"torque_sensor": "torque", "machine": "speed", "encoder": "speed"}
+
+
+def carried(draft: Draft, name: str) -> list[str]:
+    """Return a name and what stands behind it, hop by hop; a circle of hops ends where it closes.
+
+    Parameters
+    ----------
+    draft : Draft
+        What could be read.
+    name : str
+        A hop, or anything else.
+    """
+    chain = [name]
+    while draft.role(chain[-1]) == "hop" and chain[-1] not in chain[:-1]:
+        hop = draft.find(chain[-1], ["hop"])
+        chain.append(hop.text("carries") if hop else "")
+    return chain
+
+
+def signal_kind(draft: Draft, name: str) -> str:
+    """Return what a loop controls that reads a name: ``torque`` or ``speed``, empty if unknown."""
+    return _KINDS.get(draft.role(carried(draft, name)[-1]), "")
+
+
+def check_reference(draft: Draft, problems: Problems, path: KeyPath, name: str, *roles: str) -> bool:
+    """Tell whether a name stands for one of some roles, and add an error where it does not.
+
+    Parameters
+    ----------
+    draft : Draft
+        What could be read.
+    problems : Problems
+        Takes the error.
+    path : tuple
+        Key that holds the name.
+    name : str
+        The name.
+    *roles : str
+        Kinds of part, ``loop`` or ``hop``.
+    """
+    role = draft.role(name)
+    if role in (*roles, "part"):
+        return True
+    known = draft.names(*roles)
+    kinds = " or ".join(kind.replace("_", " ") for kind in roles)
+    what = f"is a {role.replace('_', ' ')}" if role else "is no name in this scenario"
+    options = f"; known: {', '.join(known)}" if known else f"; the scenario has no {kinds}"
+    problems.error(path, f"{shown(name)} {what}; it must name a {kinds}{nearest(name, known)}{options}")
+    return False

@@ -1,0 +1,229 @@
+"""Checks in time: the sequence, the length of the run, and the tick that all rates have in common."""
+
+import math
+from collections.abc import Iterator, Sequence
+from fractions import Fraction
+from typing import NamedTuple
+
+from shaftloop.control.parameters import Hop, Loop
+from shaftloop.scenario.description import (
+    Hold,
+    PeriodicStep,
+    Ramp,
+    SequenceStep,
+    Settle,
+    Sine,
+    Step,
+    Stop,
+    Trace,
+)
+from shaftloop.scenario.draft import Draft, Entry
+from shaftloop.scenario.fields import nearest, shown
+from shaftloop.scenario.locate import KeyPath
+from shaftloop.scenario.loopchecks import check_levels
+from shaftloop.scenario.problems import Problems
+from shaftloop.scenario.references import signal_kind
+from shaftloop_models.encoder import Encoder
+from shaftloop_models.pm_machine import PmMachine
+from shaftloop_models.servo_machine import ServoMachine
+from shaftloop_models.torque_sensor import TorqueSensor
+
+__all__ = ["MAX_INSTANTS", "MAX_TICK_DIVISOR", "Moment", "check_timing", "tick_divisor"]
+
+NANOSECOND = Fraction(1, 10**9)
+"""[s]"""
+MAX_TICK_DIVISOR = 1000
+"""Largest divisor of 1 ns that a tick may have: no tick below 1 ps."""
+MAX_INSTANTS = 2_000_000_000
+"""Largest number of task instants of a run."""
+
+
+class Moment(NamedTuple):
+    """A period, phase or latency that must be a whole number of ticks."""
+
+    path: KeyPath
+    time: Fraction
+    """[s]"""
+    is_period: bool
+
+
+def tick_divisor(times: Sequence[Fraction]) -> int:
+    """Return the smallest d for which every time is a whole number of ticks of 1 ns/d.
+
+    Parameters
+    ----------
+    times : sequence of Fraction
+        Periods, phases and latencies. [s]
+    """
+    return math.lcm(*((time / NANOSECOND).denominator for time in times))
+
+
+def check_timing(draft: Draft, problems: Problems) -> None:
+    """Add everything that is wrong with rates, sequence and length of the run."""
+    moments = [
+        moment for key in ("line", "loop", "hop") for entry in draft.lists[key] for moment in _moments(entry)
+    ]
+    record = draft.single.get("record")
+    if record is not None and record.rate is not None:
+        moments.append(Moment(("record", "rate"), 1 / record.rate, True))
+    elif record is not None and draft.lists["line"] and not draft.names("torque_sensor"):
+        problems.error(
+            ("record", "rate"), 'missing: there is no torque sensor to take it from; write e.g. "1 kHz"'
+        )
+    _check_tick(moments, problems)
+    for entry in draft.lists["sequence"]:
+        _check_step(draft, entry, problems)
+    for entry in (*draft.lists["sequence"], *draft.lists["limit"]):
+        _check_resolution(entry, problems)
+    if draft.single:
+        _check_length(draft, moments, problems)
+
+
+def _moments(entry: Entry) -> Iterator[Moment]:
+    part = entry.value
+    if isinstance(part, TorqueSensor | Encoder):
+        period = 1 / part.sampling
+        yield Moment(entry.at("sampling"), period, True)
+        yield Moment(entry.at("latency"), part.latency.seconds(period), False)
+    elif isinstance(part, PmMachine):
+        path = entry.at("current_control")
+        yield Moment((*path, "rate"), 1 / part.current_control.rate, True)
+        yield Moment((*path, "phase"), part.current_control.phase, False)
+    elif isinstance(part, ServoMachine):
+        period = 1 / part.rate
+        yield Moment(entry.at("rate"), period, True)
+        yield Moment(entry.at("dead_time"), part.dead_time.seconds(period), False)
+    elif isinstance(part, Loop):
+        period = 1 / part.rate
+        yield Moment(entry.at("rate"), period, True)
+        yield Moment(entry.at("output_latency"), part.output_latency.seconds(period), False)
+    elif isinstance(part, Hop):
+        yield Moment(entry.at("period"), part.period, True)
+        yield Moment(entry.at("transport"), part.transport.seconds(part.period), False)
+    if isinstance(part, TorqueSensor | Encoder | ServoMachine | Loop | Hop):
+        yield Moment(entry.at("phase"), part.phase, False)
+
+
+def _check_tick(moments: list[Moment], problems: Problems) -> None:
+    if tick_divisor([moment.time for moment in moments]) <= MAX_TICK_DIVISOR:
+        return
+    odd = [moment for moment in moments if tick_divisor([moment.time]) > 1]
+    alone = [moment for moment in odd if tick_divisor([moment.time]) > MAX_TICK_DIVISOR]
+    for moment in alone:
+        problems.error(
+            moment.path,
+            f"{_said(moment)} is a time of {float(moment.time / NANOSECOND):.15g} ns, which needs a tick finer "
+            "than 1 ps; choose a rounder value",
+        )
+    if not alone:
+        names = ", ".join(f"{problems.display(m.path)} ({_said(m)})" for m in odd)
+        problems.error(
+            odd[0].path,
+            f"the common tick of {names} would be finer than 1 ps; choose rates that divide each other",
+        )
+
+
+def _said(moment: Moment) -> str:
+    return f"{float(1 / moment.time):.12g} Hz" if moment.is_period else f"{float(moment.time):.12g} s"
+
+
+def _check_step(draft: Draft, entry: Entry, problems: Problems) -> None:
+    """Check the loop that a step of the sequence speaks to, and its levels."""
+    step, name = entry.value, entry.text("loop")
+    loop = draft.find(name, ["loop"])
+    if name and loop is None:
+        known = [found.name for found in draft.lists["loop"] if "limiter_of" not in found.raw]
+        problems.error(
+            entry.at("loop"), f"no loop {shown(name)}{nearest(name, known)}; known: {', '.join(known)}"
+        )
+    elif loop is not None and "limiter_of" in loop.raw:
+        problems.error(
+            entry.at("loop"), f"{name} is a limiter and takes no set-point; name the loop it limits"
+        )
+    elif loop is not None and step is not None:
+        kind = signal_kind(draft, loop.text("reads"))
+        if kind:
+            check_levels(entry, kind, problems)
+    if isinstance(step, PeriodicStep) and not step.rise < step.fall <= step.period:
+        problems.error(
+            entry.at("fall"),
+            f"must be above rise ({float(step.rise):g} s) and at most period ({float(step.period):g} s)",
+        )
+    if isinstance(step, Settle) and step.dwell >= step.timeout:
+        problems.error(entry.at("timeout"), f"must be above dwell ({float(step.dwell):g} s)")
+
+
+def _check_resolution(entry: Entry, problems: Problems) -> None:
+    """Check that the times of a step or a limit are whole nanoseconds, so whole ticks whatever the rates."""
+    for key, value in vars(entry.value).items() if entry.value is not None else ():
+        if isinstance(value, Fraction) and (value / NANOSECOND).denominator != 1:
+            problems.error(entry.at(key), f"{shown(entry.raw.get(key))} is finer than 1 ns; round it")
+
+
+def _check_length(draft: Draft, moments: list[Moment], problems: Problems) -> None:
+    """Check that the run has an end, that the sequence fits it, and that it can be computed."""
+    duration: Fraction | None = draft.single.get("duration")
+    steps = draft.lists["sequence"]
+    if any(entry.value is None for entry in steps) or not _ends(steps, duration, problems):
+        return
+    length = _sequence_length([entry.value for entry in steps])
+    run = length if duration is None else duration
+    if run <= 0:
+        problems.error(("duration",), 'missing: the sequence takes no time; give duration, e.g. "2 s"')
+    elif length > run and not any(isinstance(entry.value, Settle) for entry in steps):
+        problems.warn(
+            ("duration",), f"the sequence takes {float(length):.6g} s, the run ends after {float(run):.6g} s"
+        )
+    instants = sum(run / moment.time for moment in moments if moment.is_period)
+    if instants > MAX_INSTANTS:
+        problems.error(
+            ("duration",) if duration is not None else ("sequence",),
+            f"{float(run):.6g} s at these rates is a run of {float(instants):.3g} task instants; allowed: "
+            f"at most {MAX_INSTANTS:.3g}; shorten it to {float(run * MAX_INSTANTS / instants):.3g} s",
+        )
+
+
+def _ends(steps: list[Entry], duration: Fraction | None, problems: Problems) -> bool:
+    """Tell whether every step that has no end of its own may go without one."""
+    for entry in steps:
+        if isinstance(entry.value, Stop) or _taken(entry.value) is not None:
+            continue
+        if entry.value.wait and entry is not steps[-1]:
+            problems.error(
+                entry.path, "never ends, so the steps after it are never reached; give time or wait = false"
+            )
+            return False
+        if duration is None:
+            problems.error(
+                ("duration",),
+                f'missing: {problems.display(entry.path)} has no end; write e.g. duration = "2 s"',
+            )
+            return False
+    return True
+
+
+def _sequence_length(steps: list[SequenceStep]) -> Fraction:
+    """Return the time [s] at which the last step with an end is over, at the latest."""
+    now = end = Fraction(0)
+    for step in steps:
+        if isinstance(step, Stop):
+            return now
+        taken = _taken(step) or Fraction(0)
+        end = max(end, now + taken)
+        now += taken if getattr(step, "wait", True) else 0
+    return end
+
+
+def _taken(step: SequenceStep) -> Fraction | None:
+    """Return the time [s] that a step takes at most, nothing where it has no end."""
+    match step:
+        case Step() | Stop():
+            return Fraction(0)
+        case Ramp():
+            return step.over
+        case Hold() | PeriodicStep() | Sine():
+            return step.time
+        case Settle():
+            return step.timeout
+        case Trace():
+            return Fraction(step.times[-1]) if step.times else Fraction(0)

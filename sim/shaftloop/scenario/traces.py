@@ -1,0 +1,140 @@
+"""Recorded traces that a sequence follows.
+
+A CSV file with a header line; the first column is ``time [s]``, every other ``name [unit]``. A trace
+from another tool may have gaps and other rates: only its times must rise.
+"""
+
+import csv
+import io
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Protocol
+
+from shaftloop.errors import ScenarioError
+from shaftloop.scenario.description import Trace
+from shaftloop.scenario.draft import Draft, Entry
+from shaftloop.scenario.fields import nearest, shown
+from shaftloop.scenario.problems import Problems
+from shaftloop.scenario.references import signal_kind
+from shaftloop.scenario.source import MAX_TRACE_BYTES, find_beside, label_of, read_text
+from shaftloop.scenario.units import UnitError, read_quantity
+
+__all__ = ["TIME_COLUMN", "read_traces"]
+
+TIME_COLUMN = "time [s]"
+
+_UNITS = {"torque": "N m", "speed": "rad/s"}
+
+
+class _Digest(Protocol):
+    def update(self, data: bytes, /) -> None: ...
+
+
+def read_traces(draft: Draft, problems: Problems, folders: Sequence[Path], digest: _Digest) -> None:
+    """Fill in the points of every step that follows a trace.
+
+    Parameters
+    ----------
+    draft : Draft
+        Its sequence is changed.
+    problems : Problems
+        Takes the errors.
+    folders : sequence of Path
+        Folders that may hold the files.
+    digest : hash object
+        Takes the content of the files.
+    """
+    steps = draft.lists["sequence"]
+    for index, entry in enumerate(steps):
+        if not isinstance(entry.value, Trace):
+            continue
+        loop = draft.find(entry.value.loop, ["loop"])
+        kind = signal_kind(draft, loop.text("reads")) if loop else ""
+        filled = _fill(entry, kind, problems, folders, digest)
+        steps[index] = Entry(entry.path, entry.raw, filled)
+
+
+def _fill(
+    entry: Entry, kind: str, problems: Problems, folders: Sequence[Path], digest: _Digest
+) -> Trace | None:
+    trace: Trace = entry.value
+    try:
+        path = find_beside(trace.file, folders)
+        text = read_text(path, label_of(path), MAX_TRACE_BYTES)
+    except ScenarioError as error:
+        problems.unlocated(error.messages)
+        return None
+    except ValueError as error:
+        problems.error(entry.at("file"), str(error))
+        return None
+    digest.update(text.encode())
+    rows = csv.reader(io.StringIO(text, newline=""))
+    try:
+        header = [name.strip() for name in next(rows, [])]
+        column, factor = _column(header, trace.column, kind)
+    except csv.Error as error:
+        problems.error_in_file(label_of(path), 1, f"not a CSV file: {error}")
+        return None
+    except ValueError as error:
+        problems.error(entry.at("column"), str(error))
+        return None
+    try:
+        times, values = _points(rows, column)
+    except (csv.Error, ValueError) as error:
+        problems.error_in_file(label_of(path), max(rows.line_num, 1), str(error))
+        return None
+    return replace(trace, times=times, values=tuple(value * factor for value in values))
+
+
+def _column(header: list[str], wanted: str, kind: str) -> tuple[int, float]:
+    """Return the index of a column and the factor from its unit to SI units."""
+    if not header or header[0] != TIME_COLUMN:
+        found = shown(header[0]) if header else "nothing"
+        raise ValueError(f"the file starts with {found}; its first column must be {TIME_COLUMN}")
+    if wanted not in header[1:]:
+        known = ", ".join(header[1:])[:200]
+        raise ValueError(
+            f"the file has no column {shown(wanted)}{nearest(wanted, header[1:])}; it has: {known}"
+        )
+    name, _, unit = wanted.rpartition("[")
+    if not name or not unit.endswith("]"):
+        raise ValueError(f'{shown(wanted)} states no unit; name it in brackets, e.g. "torque [N m]"')
+    units = (_UNITS[kind],) if kind else tuple(_UNITS.values())
+    try:
+        factor, _ = read_quantity(f"1 {unit[:-1]}", units)
+    except UnitError as error:
+        raise ValueError(f"{shown(wanted)}: {error}") from None
+    return header.index(wanted), float(factor)
+
+
+def _points(rows: Iterable[list[str]], column: int) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Return times [s] and values of the rows that are not empty."""
+    times: list[float] = []
+    values: list[float] = []
+    for row in rows:
+        if not row:
+            continue
+        if len(row) <= column:
+            raise ValueError(f"{len(row)} columns where {column + 1} are needed")
+        time, value = _number(row[0]), _number(row[column])
+        if times and time <= times[-1]:
+            raise ValueError(f"time {time!r} s does not rise: the row before has {times[-1]!r} s")
+        if time < 0.0:
+            raise ValueError(f"time {time!r} s is negative; let the trace start at 0 s")
+        times.append(time)
+        values.append(value)
+    if len(times) < 2:
+        raise ValueError("a trace needs at least two rows of numbers")
+    return tuple(times), tuple(values)
+
+
+def _number(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        raise ValueError(f"{shown(text.strip())} is no number; write a decimal point and no unit") from None
+    if not math.isfinite(value) or abs(value) > 1e18:
+        raise ValueError(f"{shown(text.strip())} is no finite number of a usual size")
+    return value

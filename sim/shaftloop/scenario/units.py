@@ -1,0 +1,211 @@
+"""Text with a unit -> number in SI units. The only module that knows pint.
+
+Pint gets to see nothing but products of names that stand in ``units.txt``; the number, decimal commas,
+missing units and unknown names are dealt with before. Everything is computed with fractions, so a
+period stays exact (``19.2 kHz``) and a float is the one nearest to the stated decimal.
+"""
+
+import difflib
+import re
+from fractions import Fraction
+from functools import cache, lru_cache
+from pathlib import Path
+from typing import Any
+
+__all__ = ["NUMBER_PATTERN", "UnitError", "parse_quantity", "read_quantity", "unit_factor"]
+
+NUMBER_PATTERN = r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
+
+_QUANTITY = re.compile(rf"({NUMBER_PATTERN})\s*(.*)", re.DOTALL)
+_FACTOR = re.compile(r"\s*[*·⋅]?\s*(?:([A-Za-z]+)(?:(?:\^|\*\*)([1-9]))?|1)(?![A-Za-z0-9^])")
+_SPELLINGS = {
+    "√Hz": "rtHz", "%": "percent", "°": "deg", "Ω": "ohm", "\u2126": "ohm", "µ": "u", "μ": "u",
+    "²": "^2", "³": "^3", "⁴": "^4", "\u00a0": " ", "\u202f": " ",
+}  # fmt: skip
+_MAX_DIGITS = 40
+_MAX_EXPONENT = 30
+_HABITS = {
+    "u/min": "rpm", "r/min": "rpm", "min-1": "rpm", "min^-1": "rpm", "s-1": "1/s", "s^-1": "1/s",
+    "rps": "rev/s", "sps": "Hz", "sec": "s", "j": "N m for a torque", "joule": "N m for a torque",
+}  # fmt: skip
+"""Spellings, in lower case, that people bring along, and what is written here."""
+
+_FRIENDLY = {
+    "1": "a bare number or %",
+    "rad/s": "rpm or rad/s",
+    "rad/s^2": "rpm/s or rad/s^2",
+    "sample": "samples",
+}
+
+
+class UnitError(ValueError):
+    """A text that is no quantity of the wanted kind; the message says what to write instead."""
+
+
+def read_quantity(text: str, units: tuple[str, ...]) -> tuple[Fraction, str]:
+    """Read a number with a unit.
+
+    Parameters
+    ----------
+    text : str
+        For example ``"0.021 kg m^2"``.
+    units : tuple of str
+        The SI units admitted, each of another dimension.
+
+    Returns
+    -------
+    tuple of Fraction and str
+        Value in SI units, and the one of `units` whose dimension the text has.
+
+    Raises
+    ------
+    UnitError
+        Where the text is no number with a unit, or the unit is unknown or of another dimension.
+    """
+    number, unit = parse_quantity(text, units)
+    dimension, factor = unit_factor(unit)
+    for admitted in units:
+        wanted, scale = unit_factor(admitted)
+        if dimension == wanted:
+            return number * factor / scale, admitted
+    raise UnitError(f"the unit {unit} does not fit; {_expected(units)}{_hint(unit, units)}")
+
+
+def parse_quantity(text: str, units: tuple[str, ...] = ()) -> tuple[Fraction, str]:
+    """Split a text into its number and its unit, which is known but may be of any dimension.
+
+    Parameters
+    ----------
+    text : str
+        For example ``"0.021 kg m^2"``.
+    units : tuple of str
+        Units to suggest in the messages.
+    """
+    text = text.strip()
+    if re.match(r"[+-]?[0-9]*,[0-9]", text):
+        raise UnitError("a comma in a number; write a decimal point and no thousands separators")
+    if re.match(r"[+-]?(nan|inf)", text, re.IGNORECASE):
+        raise UnitError("not a finite number")
+    match = _QUANTITY.fullmatch(text)
+    if match is None:
+        raise UnitError(f"not a number with a unit; {_expected(units)}")
+    digits, unit = match.groups()
+    if re.match(r"[.,_02-9]|1[^/]", unit):
+        raise UnitError(f"not a number with a unit; {_expected(units)}")
+    if not unit:
+        raise UnitError(f"the unit is missing; {_expected(units)}")
+    try:
+        unit_factor(unit)
+    except UnitError as error:
+        raise UnitError(f"{error}; {_expected(units)}") from None
+    return _exact(digits), unit
+
+
+def _exact(digits: str) -> Fraction:
+    mantissa, _, exponent = digits.lower().partition("e")
+    if len(mantissa) > _MAX_DIGITS or len(exponent) > 4 or abs(int(exponent or 0)) > _MAX_EXPONENT:
+        raise UnitError(
+            f"the number is too long: at most {_MAX_DIGITS} digits and an exponent within ±{_MAX_EXPONENT}"
+        )
+    return Fraction(digits)
+
+
+@lru_cache(maxsize=1024)
+def unit_factor(unit: str) -> tuple[tuple[tuple[str, Fraction], ...], Fraction]:
+    """Return the dimension of a unit, as sorted (base, exponent), and its factor to base units.
+
+    Raises
+    ------
+    UnitError
+        Where a name is unknown or the text is no product of units.
+    """
+    plain = unit.strip()
+    for spelling, name in _SPELLINGS.items():
+        plain = plain.replace(spelling, name)
+    if plain.lower() in _HABITS:
+        raise UnitError(f"unknown unit {_shown(unit)}; write {_HABITS[plain.lower()]}")
+    over, slash, under = plain.partition("/")
+    under = under.strip()
+    bracketed = under.startswith("(") and under.endswith(")")
+    factors_under = _factors(under[1:-1] if bracketed else under, unit)
+    if len(factors_under) > 1 and not bracketed:
+        raise UnitError(
+            f"{_shown(unit)} can be read in two ways; write brackets below the line, as in a/(b c)"
+        )
+    if slash and not factors_under:
+        raise UnitError(f"unknown unit {_shown(unit)}; nothing stands below the line")
+    product = "*".join(["1", *(f"{name}**{power}" for name, power in _factors(over, unit))])
+    for name, power in factors_under:
+        product += f"/{name}**{power}"
+    registry = _registry()
+    quantity = registry.Quantity(Fraction(1), registry.parse_units(product)).to_root_units()
+    dimension = tuple(sorted((str(base), Fraction(power)) for base, power in quantity.dimensionality.items()))
+    return dimension, Fraction(quantity.magnitude)
+
+
+def _factors(product: str, unit: str) -> list[tuple[str, int]]:
+    """Split a product of units into (name, power), checked against the known names."""
+    factors = []
+    position, product = 0, product.strip()
+    while position < len(product):
+        match = _FACTOR.match(product, position)
+        if match is None:
+            raise UnitError(f"unknown unit {_shown(unit)}; write a product such as N m s/rad or kg m^2")
+        position = match.end()
+        if match[1]:
+            factors.append((_known(match[1]), int(match[2] or 1)))
+    return factors
+
+
+def _known(name: str) -> str:
+    names = _names()
+    if name in names:
+        return name
+    same = [known for known in names if known.lower() == name.lower()]
+    near = same or difflib.get_close_matches(name, names, n=1, cutoff=0.5)
+    if name.lower() in _HABITS:
+        advice = f"; write {_HABITS[name.lower()]}"
+    elif near:
+        advice = f"; nearest: {near[0]}"
+    else:
+        advice = f"; known: {', '.join(name for name in names if len(name) < 5)}"
+    raise UnitError(f"unknown unit {_shown(name)}{advice}")
+
+
+def _expected(units: tuple[str, ...]) -> str:
+    if not units:
+        return 'write it as, e.g., "1.5 kHz"'
+    return "expected " + " or ".join(_FRIENDLY.get(unit, unit) for unit in units)
+
+
+def _hint(unit: str, units: tuple[str, ...]) -> str:
+    dimension, _ = unit_factor(unit)
+    per_time = unit_factor("1/s")[0]
+    if dimension == per_time and "rad/s" in units:
+        return ": for a speed write rpm"
+    if dimension == per_time and "Hz" in units:
+        return ": for a frequency write Hz"
+    if "Hz" in units and dimension == unit_factor("rad/s")[0]:
+        return ": a speed is no frequency"
+    if "N m/rad" in units and dimension == unit_factor("N m")[0]:
+        return ": a stiffness is a torque per angle"
+    return ""
+
+
+def _shown(text: str) -> str:
+    return ascii(text[:40]) if not text.isprintable() else f'"{text[:40]}"'
+
+
+@cache
+def _registry() -> Any:
+    import pint
+
+    path = Path(__file__).with_name("units.txt")
+    return pint.UnitRegistry(str(path), non_int_type=Fraction, cache_folder=None)
+
+
+@cache
+def _names() -> tuple[str, ...]:
+    """Return the accepted spellings: symbols where there is one, and long names."""
+    units = _registry()._units
+    return tuple(name for name in units if re.fullmatch("[A-Za-z]+", name))

@@ -1,0 +1,118 @@
+"""A network evaluated in plain Python: derivatives, terms, powers and energy balances at one state.
+
+It shares no code with the compiled engine or with the equations of the parts, so it serves as an oracle
+for both. Import it as ``from evaluate import ...`` with this folder on the path.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from shaftloop_models.network import Balance, Network, Power, PowerKind, Ref, Term, TermKind
+
+__all__ = ["Evaluation", "Residual", "balance_residuals", "evaluate"]
+
+
+@dataclass(frozen=True)
+class Evaluation:
+    """What a network says at one state."""
+
+    values: dict[Ref, float]
+    """Value of every quantity: state, held, signal, output and the constant 1."""
+    derivative: list[float]
+    """Time derivative of every state."""
+    powers: list[float]
+    """Power that every meter integrates. [W]"""
+
+
+@dataclass(frozen=True)
+class Residual:
+    """How far an energy balance is from closing."""
+
+    element: str
+    error: float
+    """In minus out, loss and change of stored energy. [W]"""
+    throughput: float
+    """Sum of the amounts of all summands. [W]"""
+
+    def relative(self) -> float:
+        """Return the error relative to the throughput; nothing flows where that is below 1e-200 W."""
+        return abs(self.error) / max(self.throughput, 1e-200)
+
+
+def evaluate(net: Network, state: Sequence[float], held: Sequence[float] = ()) -> Evaluation:
+    """Return the derivatives and powers of a network.
+
+    Parameters
+    ----------
+    net : Network
+        Complete network.
+    state, held : sequence of float
+        Values of the states and held inputs, in the order of their declaration.
+    """
+    if len(state) != len(net.states) or len(held) != len(net.helds):
+        raise ValueError(f"the network has {len(net.states)} states and {len(net.helds)} held inputs")
+    values = {Ref("one", 0): 1.0}
+    values |= {Ref("state", i): float(x) for i, x in enumerate(state)}
+    values |= {Ref("held", i): float(u) for i, u in enumerate(held)}
+    for i, (_, form) in enumerate(net.signals):
+        values[Ref("signal", i)] = math.fsum(weight * values[ref] for ref, weight in form.items())
+    for term in net.terms:
+        values |= zip(term.outputs, _outputs(term, [values[ref] for ref in term.reads]), strict=True)
+    rows: list[list[float]] = [[] for _ in net.states]
+    for row, source, coefficient in net.linear:
+        rows[row].append(coefficient * values[source])
+    powers: list[list[float]] = [[] for _ in net.meters]
+    for power in net.powers:
+        powers[power.meter].append(_power(power, values[power.a], values[power.b]))
+    return Evaluation(values, [math.fsum(row) for row in rows], [math.fsum(p) for p in powers])
+
+
+def balance_residuals(net: Network, state: Sequence[float], held: Sequence[float] = ()) -> list[Residual]:
+    """Return the residual of every energy balance of a network, in the order of declaration."""
+    at = evaluate(net, state, held)
+    return [_residual(net, balance, at) for balance in net.balances]
+
+
+def _residual(net: Network, balance: Balance, at: Evaluation) -> Residual:
+    summands = [at.powers[meter] for meter in balance.incoming]
+    summands += [-at.powers[meter] for meter in balance.outgoing + balance.losses]
+    for coefficient, a, b in balance.stored:
+        summands.append(-coefficient * _rate(net, a, at) * at.values[b])
+        summands.append(-coefficient * at.values[a] * _rate(net, b, at))
+    return Residual(balance.element, math.fsum(summands), math.fsum(abs(s) for s in summands))
+
+
+def _rate(net: Network, ref: Ref, at: Evaluation) -> float:
+    if ref.kind == "state":
+        return at.derivative[ref.index]
+    if ref.kind == "signal":
+        return math.fsum(weight * _rate(net, part, at) for part, weight in net.signals[ref.index][1].items())
+    if ref.kind == "one":
+        return 0.0
+    raise ValueError(f"stored energy must be made of states, not of a quantity of kind {ref.kind}")
+
+
+def _outputs(term: Term, inputs: list[float]) -> tuple[float, ...]:
+    if term.kind == TermKind.COULOMB:
+        (speed,), (coulomb, smoothing) = inputs, term.parameters
+        return (coulomb * math.tanh(speed / smoothing),)
+    if term.kind == TermKind.WINDAGE:
+        (speed,), (windage,) = inputs, term.parameters
+        return (math.copysign(windage * speed**2, speed),)
+    if term.kind == TermKind.DQ_COUPLING:
+        (speed, current_d, current_q), (pole_pairs, ld, lq) = inputs, term.parameters
+        return pole_pairs * speed * lq * current_q / ld, -pole_pairs * speed * ld * current_d / lq
+    if term.kind == TermKind.RELUCTANCE_TORQUE:
+        (current_d, current_q), (coefficient,) = inputs, term.parameters
+        return (coefficient * current_d * current_q,)
+    raise NotImplementedError(f"no plain-Python equation for terms of kind {term.kind!r}")
+
+
+def _power(power: Power, a: float, b: float) -> float:
+    if power.kind == PowerKind.PRODUCT:
+        return power.coefficient * a * b
+    if power.kind == PowerKind.AMPLITUDE:
+        return power.coefficient * math.hypot(a, b)
+    link = a * b / power.coefficient if a * b > 0.0 else a * b * power.coefficient
+    return link if power.kind == PowerKind.LINK else abs(link - a * b)
