@@ -57,7 +57,7 @@ def test_the_constants_of_the_material_can_be_replaced() -> None:
 
 def test_both_kinds_of_damping_reach_the_spring() -> None:
     assert replace(SHAFT, damping=3.0).elements()[1].damping == 3.0
-    assert len(replace(SHAFT, loss_factor_psi=0.05).elements()[1].branches) == 3
+    assert len(replace(SHAFT, loss_factor_psi=0.05).elements()[1].branches) == 4
 
 
 def test_sections_replace_diameter_and_length() -> None:

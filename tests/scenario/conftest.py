@@ -1,9 +1,10 @@
 """A small valid bench as text, and how to change and read it."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
+
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.reading import Scenario, read_scenario
 
@@ -111,7 +112,9 @@ class Bench:
         self.path.write_text(text + extra, encoding="utf-8")
         return read_scenario(self.path, settings)
 
-    def messages(self, *edits: tuple[str, str], extra: str = "", settings: Sequence[str] = ()) -> tuple[str, ...]:
+    def messages(
+        self, *edits: tuple[str, str], extra: str = "", settings: Sequence[str] = ()
+    ) -> tuple[str, ...]:
         """Return what the reader says against the bench, file names without their folder."""
         with pytest.raises(ScenarioError) as caught:
             self.read(*edits, extra=extra, settings=settings)
@@ -136,9 +139,3 @@ def bench(tmp_path: Path) -> Bench:
 @pytest.fixture
 def small_bench() -> str:
     return SMALL_BENCH
-
-
-@pytest.fixture(scope="session")
-def rebuilt() -> Callable[[Exception], Exception]:
-    """Return what SimPy makes of an exception that crosses it."""
-    return lambda error: type(error)(*error.args)

@@ -3,6 +3,7 @@
 import pickle
 
 import pytest
+
 from shaftloop import errors
 from shaftloop.errors import ScenarioError, ShaftloopError, SimulationError
 

@@ -5,11 +5,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from shaftloop.scenario.locate import KeyPath, Locator
 
 TEXT = '''\
 title = "a # b"  # c
-x.y.z = 3
+x.y.'z' = 3
 "quo.ted" = 'a[b'
 "esc\\u0041ped" = 1
 
@@ -88,7 +89,9 @@ def _paths(value: Any, path: KeyPath = ()) -> list[KeyPath]:
     return [found for key, item in items for found in [(*path, key), *_paths(item, (*path, key))]]
 
 
-@pytest.mark.parametrize("file", sorted(Path(__file__).parents[2].glob("scenarios/**/*.toml")), ids=lambda p: p.stem)
+@pytest.mark.parametrize(
+    "file", sorted(Path(__file__).parents[2].glob("scenarios/**/*.toml")), ids=lambda p: p.stem
+)
 def test_every_key_of_what_ships_is_found_where_it_stands(file: Path) -> None:
     text = file.read_text(encoding="utf-8")
     locator, lines = Locator(text), text.split("\n")

@@ -3,6 +3,7 @@
 import os
 
 import pytest
+
 from shaftloop.scenario.source import MAX_SCENARIO_BYTES
 
 COUPLING = """\
@@ -32,11 +33,14 @@ def test_part_file_gives_the_keys_that_the_entry_leaves_out(bench, parts) -> Non
 def test_tables_are_merged_and_lists_replaced(bench, parts) -> None:
     (parts / "ts.toml").write_text(
         'part = "torque_sensor"\nrated = "200 N m"\nstiffness = "60 kN m/rad"\nsampling = "8 kHz"\n'
-        'loss_band = ["1 Hz", "10 Hz"]\ninertia_right = "1e-3 kg m^2"\n[filter]\nkind = "bessel"\norder = 3\ncutoff = "900 Hz"\n',
+        'loss_band = ["1 Hz", "10 Hz"]\ninertia_right = "1e-3 kg m^2"\n[filter]\n'
+        'kind = "bessel"\norder = 3\ncutoff = "900 Hz"\n',
         encoding="utf-8",
     )
     entry = 'from = "parts/ts.toml"\nloss_band = ["2 Hz", "20 Hz"]\nfilter = { cutoff = "500 Hz" }\n'
-    own = 'rated = "200 N m"\nstiffness = "60 kN m/rad"\ninertia_right = "0.0012 kg m^2"\nsampling = "8 kHz"\n'
+    own = (
+        'rated = "200 N m"\nstiffness = "60 kN m/rad"\ninertia_right = "0.0012 kg m^2"\nsampling = "8 kHz"\n'
+    )
     stated = 'filter = { kind = "bessel", order = 2, cutoff = "900 Hz" }\n'
     sensor = bench.read(('part = "torque_sensor"\n', ""), (own, entry), (stated, "")).description.line[2]
     assert (sensor.filter.kind, sensor.filter.order, sensor.filter.cutoff) == ("bessel", 3, 500.0)
@@ -69,7 +73,10 @@ def test_key_that_neither_states_is_missed_in_the_scenario(bench, parts) -> None
 @pytest.mark.parametrize(
     ("name", "says"),
     [
-        ('"parts/sft.toml"', "no file \"parts/sft.toml\" beside the scenario or among the shipped parts; nearest: parts/soft"),
+        (
+            '"parts/sft.toml"',
+            'no file "parts/sft.toml" beside the scenario or among the shipped parts; nearest: parts/soft',
+        ),
         ('"/etc/passwd"', "must be a relative path with forward slashes, below the scenario's folder"),
         ('"C:/part.toml"', "must be a relative path with forward slashes"),
         ("'parts\\soft.toml'", "must be a relative path with forward slashes"),
@@ -99,7 +106,10 @@ def test_link_out_of_the_folder_is_refused(bench, parts, tmp_path_factory) -> No
     [
         ("stiffness = \n", "parts/soft.toml:1: not valid TOML: "),
         ("# " + "x" * MAX_SCENARIO_BYTES, "parts/soft.toml: larger than 1 MB"),
-        ('from = "parts/other.toml"\n', "line.c1.from: a part file cannot use from itself; copy the keys over"),
+        (
+            'from = "parts/other.toml"\n',
+            "line.c1.from: a part file cannot use from itself; copy the keys over",
+        ),
     ],
     ids=range(3),
 )
@@ -142,21 +152,30 @@ def test_settings_reach_into_a_part_file_and_can_change_it(bench, parts) -> None
 @pytest.mark.parametrize(
     ("setting", "says"),
     [
-        ("loop.torque.kp=abc", '--set loop.torque.kp=abc: "abc": not a number with a unit; expected a bare number'),
-        ("loop.torque.kp=-1", "--set loop.torque.kp=-1: -1 is out of range; allowed: at least 0 (proportional gain)"),
+        (
+            "loop.torque.kp=abc",
+            '--set loop.torque.kp=abc: "abc": not a number with a unit; expected a bare number',
+        ),
+        (
+            "loop.torque.kp=-1",
+            "--set loop.torque.kp=-1: -1 is out of range; allowed: at least 0 (proportional gain)",
+        ),
         ("loop.torque.kpp=1", "--set loop.torque.kpp=1: unknown key; nearest: kp; known here: name, acts_on"),
         ("loop.torqe.kp=1", '--set loop.torqe.kp=1: no loop "torqe"; known: speed, torque; nearest: torque'),
         ("sequence.2.to=1", '--set sequence.2.to=1: no sequence "2"; known: 0 to 1'),
         ("lop.torque.kp=1", "--set lop.torque.kp=1: unknown path; nearest: loop; known: title, line"),
         ("loop.torque.kp.x=1", "--set loop.torque.kp.x=1: loop.1.kp is a value, not a table; leave out .x"),
         ("line.drive.drag.viscus=1", "--set line.drive.drag.viscus=1: unknown key; nearest: viscous"),
-        ("line.drive.dragg.viscous=1", "--set line.drive.dragg.viscous=1: line.drive.dragg: unknown key; nearest: drag"),
+        (
+            "line.drive.dragg.viscous=1",
+            "--set line.drive.dragg.viscous=1: line.drive.dragg: unknown key; nearest: drag",
+        ),
         ("line.ts.filter=5", "--set line.ts.filter=5: 5 where a table is due"),
         ("line.ts.filter={ kind = 'bessel' }", "line.ts.filter.cutoff: missing: frequency of -3 dB"),
         ("seed=0x" + "f" * 50, "is no whole number"),
         ("title=a\nb=1", "holds control characters"),
         ("loop.torque.kp", '--set "loop.torque.kp": write path=value, e.g. loop.torque.kp=0.4'),
-        ("loop..kp=1", 'write path=value'),
+        ("loop..kp=1", "write path=value"),
         ("line.c1.from=parts/none.toml", '--set line.c1.from=parts/none.toml: no file "parts/none.toml"'),
     ],
 )

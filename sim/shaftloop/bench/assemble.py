@@ -57,10 +57,10 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
     for name, unit in net.helds:
         wiring.layout.add(name, SlotKind.HELD, unit)
     samples = [seen for seen, _ in physics.filters.values()]
-    trues = [edge.elastic for edge in physics.line.edges]
+    springs = {place.spring for name, place in physics.line.places.items() if name in physics.filters}
+    trues = [physics.line.edges[spring].elastic for spring in springs if spring is not None]
     torques = [edge.torque for edge in physics.line.edges]
-    speeds = [node.speed for node in physics.line.nodes]
-    plant = Plant.assemble(net, [*samples, *trues, *torques, *speeds])
+    plant = Plant.assemble(net, [*samples, *trues, *torques])
     sensors = {
         part.name: _add_sensor(wiring, plant, physics, part, smooth)
         for part in description.line
@@ -83,8 +83,7 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
         profiles=len(description.loop),
         channels=[],
         peaks=[(edge.part, edge.torque) for edge in physics.line.edges]
-        + [(name, sensor.true_torque) for name, sensor in sensors.items()]
-        + [(f"{node.name}.speed", node.speed) for node in physics.line.nodes],
+        + [(f"{name}.true_torque", sensor.true_torque) for name, sensor in sensors.items()],
         noises=[] if smooth else _noises(description, physics),
         traces=[(step.times, step.values) for step in description.sequence if isinstance(step, Trace)],
         trip_slot=trip_slot,
@@ -214,16 +213,13 @@ def _add_pm_control(
     control, layout, name = part.current_control, wiring.layout, part.name
     period = 1 / control.rate
     integral = layout.add(f"{name}.current_integral", SlotKind.HELD, "V", 2)
-    states = len(plant.network.states)
-    emits = [
-        wiring.line(f"{name}.voltage_{axis}", "V", period, control.phase, period, states + voltage.index)
-        for axis, voltage in (("d", port.voltage_d), ("q", port.voltage_q))
-    ]
+    first = len(plant.network.states) + port.voltage_d.index
+    emit = wiring.line(f"{name}.voltage", "V", period, control.phase, period, first, wide=2)
     limit = voltage_limit(link_voltage, control.modulation)
     weaken = (1.0 - control.voltage_reserve) * limit if control.field_weakening else math.inf
     a = (
         *(node.speed.index, port.current_d.index, port.current_q.index, command),
-        *(integral, integral + 1, *emits),
+        *(integral, integral + 1, emit),
         *(int(control.strategy == "mtpa"), int(control.angle_advance)),
     )
     f = (

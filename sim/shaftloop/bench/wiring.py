@@ -36,7 +36,9 @@ class Wiring:
         self.tasks.append(task)
         return len(self.tasks) - 1
 
-    def line(self, name: str, unit: str, period: Fraction, phase: Fraction, latency: Fraction, receiver: int) -> int:
+    def line(
+        self, name: str, unit: str, period: Fraction, phase: Fraction, latency: Fraction, receiver: int, wide: int = 1
+    ) -> int:
         """Return the slot that a task emits to so that the value reaches the receiver after a latency.
 
         Without latency that is the receiver. Otherwise a delay line lies between, with a task that delivers its
@@ -50,14 +52,16 @@ class Wiring:
         period, phase, latency : Fraction
             Of the sender. [s]
         receiver : int
-            Slot that receives.
+            Slot that receives, or the first of several neighbours.
+        wide : int
+            Number of values that travel side by side.
         """
         if latency == 0:
             return receiver
         whole = floor(latency / period)
         rest = latency - whole * period
         depth = whole + (1 if rest else 0)
-        first = self.layout.add(f"{name}.line", SlotKind.DELAY, unit, depth)
+        first = self.layout.add(f"{name}.line", SlotKind.DELAY, unit, depth * wide)
         self.latencies.append(latency)
         self.add(
             Task(
@@ -66,7 +70,7 @@ class Wiring:
                 period,
                 (phase + rest) % period,
                 Priority.DELIVER,
-                (first, depth, receiver),
+                (first, depth, wide, receiver),
             )
         )
-        return first + depth - 1
+        return first + (depth - 1) * wide

@@ -11,12 +11,11 @@ Constants are modules' names, so kernels write ``it[at.N]``.
     N,  # continuous states
     M,  # held inputs of the plant
     Q,  # outputs of nonlinear terms
-    R,  # signals
-    RT,  # signals that terms read
+    R,  # signals: linear forms of the states
     METHOD,  # ETD4 or RK4
     TICKS_PER_SECOND,
     # Plant
-    SIGNAL,  # f: C by columns, rows padded to four
+    SIGNAL,  # f: C by columns, rows padded to four (signals from states)
     PLAIN,  # f: [A B G] by columns, for the reference stepper
     # Gaps
     GAPS,
@@ -78,17 +77,15 @@ Constants are modules' names, so kernels write ``it[at.N]``.
     GUARD_SLOT,  # s: (1 while above, 1 while armed) each
     TRIP_SLOT,  # s: tick of the trip, negative while there is none; ticks of the ramp
     # Work vector
-    Z0,  # w: z at the start of a substep
-    ZA,  # w: z at the first stage
-    ZM,  # w: z in the middle
+    Z,  # w: two z vectors in turn, at the start and at the end of a substep
+    ZM,  # w: z in the middle of a substep
     ZC,  # w: z at the last stage
-    Z1,  # w: z at the end
-    STAGE,  # w
-    DIFFERENCE,  # w
-    TRIAL,  # w
+    Z_SIZE,
+    BASE,  # w: states at the end of a substep under constant outputs; zm follows
+    CHANGE,  # w: changes of the outputs at the stages; the reference stepper keeps slopes there
     SAVED,  # w: plant states and inputs at the start of the last gap, for continuous guards
     WORDS,  # length of the directory
-) = range(70)
+) = range(67)
 
 ETD4, RK4 = 0, 1
 """Values of METHOD."""

@@ -105,7 +105,7 @@ def build_tables(model: Model, clock: Clock, gaps: Gaps) -> Tables:
 def _add_plant(sections: _Sections, model: Model) -> None:
     plant, head = model.plant, sections.head
     head[at.N], head[at.M], head[at.Q] = len(plant.a), plant.b.shape[1], plant.g.shape[1]
-    head[at.R], head[at.RT] = len(plant.c), plant.read_by_terms
+    head[at.R] = len(plant.c)
     sections.floats(at.SIGNAL, padded_columns(plant.c))
     sections.floats(at.PLAIN, padded_columns(np.hstack([plant.a, plant.b, plant.g])))
     head[at.NOISES] = len(model.noises)
@@ -189,16 +189,10 @@ def _add_guards(sections: _Sections, model: Model) -> None:
 
 def _place_work(head: list[int]) -> int:
     """Note the places in the work vector and return its length."""
-    n, m, q, r, rt = (head[word] for word in (at.N, at.M, at.Q, at.R, at.RT))
-    z = 1 + r + m + q
-    stage = max(r + n + rt, r + 2 * n) + 12
-    sizes = {
-        **dict.fromkeys((at.Z0, at.ZA, at.ZM, at.ZC, at.Z1), z),
-        at.STAGE: stage,
-        at.DIFFERENCE: max(q, n) + 4,
-        at.TRIAL: n + 4,
-        at.SAVED: n + m,
-    }
+    n, m, q, r = (head[word] for word in (at.N, at.M, at.Q, at.R))
+    head[at.Z_SIZE] = z = r + n + m + q + 1 + 4
+    base = (n + 3) // 4 * 4
+    sizes = {at.Z: 2 * z, at.BASE: base, at.ZM: z, at.ZC: z, at.CHANGE: max(2 * q, n) + 4, at.SAVED: n + m}
     place = 0
     for word, size in sizes.items():
         head[word] = place

@@ -23,8 +23,8 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 
 def helper(function: F) -> F:
-    """Compile a function that kernels call."""
-    return cast(F, numba.njit(error_model="numpy", _nrt=False)(function))
+    """Compile a function that kernels inline."""
+    return cast(F, numba.njit(forceinline=True, error_model="numpy", _nrt=False)(function))
 
 
 def kernel(function: F) -> F:

@@ -10,7 +10,7 @@ from shaftloop.engine.cache import helper, kernel
 from shaftloop.engine.meters import integrate_meters, keep_peaks
 from shaftloop.engine.noise import normal_pair
 from shaftloop.engine.setpoints import setpoint
-from shaftloop.engine.steppers import etd4_step, rk4_step, set_signals
+from shaftloop.engine.steppers import etd4_step, rk4_step, set_held, set_z
 from shaftloop.engine.tasks import run_task
 from shaftloop.engine.types import Floats, Ints
 
@@ -56,7 +56,8 @@ def advance(
     """
     tick, instant, gap = where
     end, last_gap, guarded = until
-    set_signals(it, ft, s, w, it[at.Z1])
+    z = it[at.Z]
+    set_z(it, ft, s, w, z)
     while True:
         if gap < 0:
             if tick >= end:
@@ -67,10 +68,10 @@ def advance(
                 if it[it[at.TASK_INT] + task * at.TASK_WIDTH] == at.RECORD:
                     if counters[at.WRITTEN] >= recording.shape[0]:
                         return FULL, tick, instant, -1
-                    _record(it, ft, s, w, recording, counters[at.WRITTEN], tick)
+                    _record(it, ft, s, w, z, recording, counters[at.WRITTEN], tick)
                     counters[at.WRITTEN] += 1
                 else:
-                    run_task(it, ft, s, w, task, tick)
+                    run_task(it, ft, s, w, z, task, tick)
                     if guarded > 0:
                         _look(it, ft, s, counters, task)
             gap = it[entry + 2]
@@ -80,7 +81,9 @@ def advance(
         final = last_gap >= 0 and reached > end
         if final:
             gap, reached = last_gap, end
-        _cross(it, ft, s, w, counters, gap, tick, guarded)
+        z = _cross(it, ft, s, w, z, gap, tick, guarded)
+        if guarded > 0:
+            _look_inside(it, ft, s, w, z, counters)
         tick = reached
         if not _finite(it, s):
             return DIVERGED, tick, instant, gap
@@ -93,10 +96,10 @@ def advance(
 
 
 @kernel
-def probe(it: Ints, ft: Floats, s: Floats, w: Floats, gap: int) -> None:
-    """Cross one gap from the state s; used on copies."""
-    set_signals(it, ft, s, w, it[at.Z1])
-    _cross(it, ft, s, w, it, gap, 0, 0)
+def probe(it: Ints, ft: Floats, s: Floats, w: Floats, gap: int) -> int:
+    """Cross one gap from the state s and return where z lies in w; used on copies."""
+    set_z(it, ft, s, w, it[at.Z])
+    return _cross(it, ft, s, w, it[at.Z], gap, 0, 0)
 
 
 @helper
@@ -109,35 +112,28 @@ def _finite(it: Ints, s: Floats) -> bool:
 
 
 @helper
-def _cross(
-    it: Ints, ft: Floats, s: Floats, w: Floats, counters: Ints, gap: int, tick: int, guarded: int
-) -> None:
-    """Move the plant over one gap, with meters, peaks, noise and continuous guards."""
-    z0, z1, length = it[at.Z0], it[at.Z1], it[at.ZA] - it[at.Z0]
+def _cross(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, gap: int, tick: int, guarded: int) -> int:
+    """Move the plant over one gap, with meters, peaks and noise, and return where z at its end lies."""
     if guarded > 0:
         for i in range(it[at.N] + it[at.M]):
             w[it[at.SAVED] + i] = s[i]
-    for i in range(it[at.M]):
-        w[z1 + 1 + it[at.R] + i] = s[it[at.N] + i]
+    set_held(it, s, w, z)
     for _ in range(it[it[at.GAP_INT] + 2 * gap + 1]):
-        for i in range(length):
-            w[z0 + i] = w[z1 + i]
+        end = 2 * it[at.Z] + it[at.Z_SIZE] - z
         if it[at.METHOD] == at.ETD4:
-            etd4_step(it, ft, s, w, gap)
+            etd4_step(it, ft, s, w, gap, z, end)
         else:
-            rk4_step(it, ft, s, w, gap)
-        set_signals(it, ft, s, w, z1)
-        integrate_meters(it, ft, s, w, ft[it[at.GAP_STEP] + gap])
-        keep_peaks(it, s, w)
+            rk4_step(it, ft, s, w, gap, z, end)
+        integrate_meters(it, ft, s, w, z, end, ft[it[at.GAP_STEP] + gap])
+        keep_peaks(it, s, w, z, end)
+        z = end
     if it[at.NOISES] > 0:
-        _add_noise(it, ft, s, gap, tick)
-        set_signals(it, ft, s, w, z1)
-    if guarded > 0:
-        _look_inside(it, ft, s, w, counters)
+        _add_noise(it, ft, s, w, z, gap, tick)
+    return z
 
 
 @helper
-def _add_noise(it: Ints, ft: Floats, s: Floats, gap: int, tick: int) -> None:
+def _add_noise(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, gap: int, tick: int) -> None:
     """Add the noise of one gap to the filter states: a lower-triangular matrix times normal values."""
     root = it[at.GAP_NOISE] + gap * it[at.GAP_NOISE_SIZE]
     for channel in range(it[at.NOISES]):
@@ -150,6 +146,8 @@ def _add_noise(it: Ints, ft: Floats, s: Floats, gap: int, tick: int) -> None:
                 value, second = normal_pair(key, tick, j // 2)
             for i in range(j, order):
                 s[first + i] += ft[root + i * order + j] * value
+        for i in range(order):
+            w[z + it[at.R] + first + i] = s[first + i]
         root += order * order
 
 
@@ -163,12 +161,12 @@ def _look(it: Ints, ft: Floats, s: Floats, counters: Ints, task: int) -> None:
 
 
 @helper
-def _look_inside(it: Ints, ft: Floats, s: Floats, w: Floats, counters: Ints) -> None:
+def _look_inside(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, counters: Ints) -> None:
     """Let the continuous guards look at the end of a gap."""
     for k in range(it[at.GUARDS]):
         entry = it[at.GUARD_INT] + 2 * k
         if it[entry + 1] < 0:
-            _toggle(it, ft, s, counters, k, w[it[at.Z1] + it[entry]])
+            _toggle(it, ft, s, counters, k, w[z + it[entry]])
 
 
 @helper
@@ -183,7 +181,7 @@ def _toggle(it: Ints, ft: Floats, s: Floats, counters: Ints, k: int, value: floa
 
 @helper
 def _record(
-    it: Ints, ft: Floats, s: Floats, w: Floats, recording: Floats, row: int, tick: int
+    it: Ints, ft: Floats, s: Floats, w: Floats, z: int, recording: Floats, row: int, tick: int
 ) -> None:
     first = it[at.CHANNEL_FIRST]
     for channel in range(it[at.CHANNELS]):
@@ -191,7 +189,7 @@ def _record(
         for k in range(it[first + channel], it[first + channel + 1]):
             source, index = it[it[at.ENTRY_INT] + 2 * k], it[it[at.ENTRY_INT] + 2 * k + 1]
             if source == 0:
-                entry = w[it[at.Z1] + index]
+                entry = w[z + index]
             elif source == 1:
                 entry = s[index]
             else:

@@ -3,11 +3,10 @@
 With h the substep and ``φ_k`` the usual functions of the exponential integrators, the pack for the
 exponential stepper holds, by columns, rows padded to four:
 
-1. for [x, u, N0]: the signals at h/2, the states at h, and the term signals at h, under constant N0;
-2. for N(middle 1) − N0: ``C·h·φ2(h/2)·G``, signals;
-3. for N(middle 2) − N0: ``2·C·h·φ2(h)·G``, term signals;
-4. for the sum of both differences: ``h·(2φ2 − 4φ3)·G``, states;
-5. for N(end) − N0: ``h·(4φ3 − φ2)·G``, states.
+1. for [x, u, N0]: states at h, then signals and states at h/2, under constant N0;
+2. for N(middle 1) − N0: ``h·φ2(h/2)·G``, signals and states;
+3. for N(middle 2) − N0: ``2·h·φ2(h)·G``, states;
+4. for the sum of both differences, then for N(end) − N0: ``h·(2φ2 − 4φ3)·G`` and ``h·(4φ3 − φ2)·G``, states.
 """
 
 import numpy as np
@@ -21,10 +20,13 @@ __all__ = ["exponential_pack", "noise_root", "padded_columns"]
 Array = NDArray[np.float64]
 
 
-def padded_columns(*blocks: Array) -> Array:
-    """Return stacked matrices column by column, each padded with zero rows to a multiple of four."""
-    padded = [np.vstack([b, np.zeros((-b.shape[0] % 4, b.shape[1]))]) for b in blocks]
-    return np.vstack(padded).T.ravel()
+def padded_columns(matrix: Array) -> Array:
+    """Return a matrix column by column, with zero rows up to a multiple of four."""
+    return _padded(matrix).T.ravel()
+
+
+def _padded(matrix: Array) -> Array:
+    return np.vstack([matrix, np.zeros((-matrix.shape[0] % 4, matrix.shape[1]))])
 
 
 def _phi(a: Array, forcing: Array, h: float) -> tuple[Array, Array, Array, Array]:
@@ -49,22 +51,19 @@ def exponential_pack(plant: Plant, h: float) -> Array:
     h : float
         Substep. [s]
     """
-    a, c, m = plant.a, plant.c, plant.b.shape[1]
-    terms = c[: plant.read_by_terms]
+    a, m = plant.a, plant.b.shape[1]
+    both = np.vstack([plant.c, np.eye(len(a))])
     forcing = np.hstack([plant.b, plant.g])
     half, half1, half2, _ = _phi(a, forcing, 0.5 * h)
     full, full1, full2, full3 = _phi(a, forcing, h)
-    middle, end = np.hstack([half, half1]), np.hstack([full, full1])
     second, third = full2[:, m:], full3[:, m:]
-    return np.concatenate(
-        [
-            padded_columns(c @ middle, end, terms @ end),
-            padded_columns(2.0 * c @ half2[:, m:]),
-            padded_columns(2.0 * terms @ second),
-            padded_columns(2.0 * second - 4.0 * third),
-            padded_columns(4.0 * third - second),
-        ]
+    blocks = (
+        np.vstack([_padded(np.hstack([full, full1])), both @ np.hstack([half, half1])]),
+        2.0 * both @ half2[:, m:],
+        2.0 * second,
+        np.hstack([2.0 * second - 4.0 * third, 4.0 * third - second]),
     )
+    return np.concatenate([padded_columns(block) for block in blocks])
 
 
 def noise_root(f: Array, g: Array, density: float, gap: float) -> Array:

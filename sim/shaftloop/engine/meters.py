@@ -2,6 +2,8 @@
 
 import math
 
+import numpy as np
+
 from shaftloop.engine import at
 from shaftloop.engine.cache import helper
 from shaftloop.engine.types import Floats, Ints
@@ -24,37 +26,44 @@ def _power(kind: int, value: float, a: float, b: float) -> float:
 
 
 @helper
-def integrate_meters(it: Ints, ft: Floats, s: Floats, w: Floats, step: float) -> None:
-    """Add one substep to every meter by Simpson's rule, and its absolute value to the throughput."""
-    meters, slot, z0, zm, z1 = it[at.METERS], it[at.METER_SLOT], it[at.Z0], it[at.ZM], it[at.Z1]
-    i, f, first = it[at.POWER_INT], it[at.POWER_FLOAT], it[at.METER_FIRST]
+def integrate_meters(it: Ints, ft: Floats, s: Floats, w: Floats, z0: int, z1: int, step: float) -> None:
+    """Add one substep to every meter by Simpson's rule, and its absolute value to the throughput.
+
+    The three z vectors lie at `z0`, `at.ZM` and `z1`. Indices are unsigned where a signed one would cost a test for a
+    negative index in every access.
+    """
+    meters, slot, zm = it[at.METERS], it[at.METER_SLOT], it[at.ZM]
+    i, f = np.uint64(it[at.POWER_INT]), np.uint64(it[at.POWER_FLOAT])
+    u0, um, u1, three = np.uint64(z0), np.uint64(zm), np.uint64(z1), np.uint64(3)
+    first, one = np.uint64(it[at.METER_FIRST]), np.uint64(1)
     sixth = step / 6.0
     for meter in range(meters):
         start, middle, end = 0.0, 0.0, 0.0
-        for _ in range(it[first + meter + 1] - it[first + meter]):
-            kind, a, b, value = it[i], it[i + 1], it[i + 2], ft[f]
-            if kind == _PRODUCT:
-                start += value * (w[z0 + a] * w[z0 + b])
-                middle += value * (w[zm + a] * w[zm + b])
-                end += value * (w[z1 + a] * w[z1 + b])
+        for _ in range(it[first + one] - it[first]):
+            a, b, value = np.uint64(it[i + one]), np.uint64(it[i + one + one]), ft[f]
+            if it[i] == _PRODUCT:
+                start += value * (w[u0 + a] * w[u0 + b])
+                middle += value * (w[um + a] * w[um + b])
+                end += value * (w[u1 + a] * w[u1 + b])
             else:
-                start += _power(kind, value, w[z0 + a], w[z0 + b])
-                middle += _power(kind, value, w[zm + a], w[zm + b])
-                end += _power(kind, value, w[z1 + a], w[z1 + b])
-            i, f = i + 3, f + 1
+                start += _power(it[i], value, w[u0 + a], w[u0 + b])
+                middle += _power(it[i], value, w[um + a], w[um + b])
+                end += _power(it[i], value, w[u1 + a], w[u1 + b])
+            i, f = i + three, f + one
+        first += one
         s[slot + meter] += sixth * (start + 4.0 * middle + end)
         s[slot + meters + meter] += sixth * (abs(start) + 4.0 * abs(middle) + abs(end))
 
 
 @helper
-def keep_peaks(it: Ints, s: Floats, w: Floats) -> None:
+def keep_peaks(it: Ints, s: Floats, w: Floats, z0: int, z1: int) -> None:
     """Keep the extremes of the watched quantities, with the vertex of the parabola through a substep."""
-    z0, zm, z1, slot = it[at.Z0], it[at.ZM], it[at.Z1], it[at.PEAK_SLOT]
+    zm, slot = it[at.ZM], it[at.PEAK_SLOT]
     for k in range(it[at.PEAKS]):
         index = it[it[at.PEAK_READ] + k]
         a, b, c = w[z0 + index], w[zm + index], w[z1 + index]
         high, low = max(b, c), min(b, c)
-        if (b > a and b > c) or (b < a and b < c):
+        if (b - a) * (c - b) < 0.0:
             vertex = b - (c - a) * (c - a) / (8.0 * (a - 2.0 * b + c))
             high, low = max(high, vertex), min(low, vertex)
         s[slot + 2 * k] = max(s[slot + 2 * k], high)

@@ -13,6 +13,7 @@ from shaftloop.engine.model import Model, Segment
 from shaftloop.engine.steprule import Stepping
 from shaftloop.engine.types import Floats, Ints
 from shaftloop.errors import SimulationError
+from shaftloop_models.network import ONE
 
 __all__ = ["Position", "Run", "Saved"]
 
@@ -57,7 +58,8 @@ class Run:
         self.tables = build_tables(model, self.clock, self._gaps)
         self.work = np.zeros(self.tables.scratch)
         head = self.tables.it
-        self.work[head[[at.Z0, at.ZA, at.ZM, at.ZC, at.Z1]]] = 1.0
+        for z in (head[at.Z], head[at.Z] + head[at.Z_SIZE], head[at.ZM], head[at.ZC]):
+            self.work[z + model.plant.z(ONE)] = 1.0
         self.counters = np.zeros(2, dtype=np.int64)
         self.state = np.array(model.layout.initial, dtype=np.float64)
         self.position = Position(0, 0, -1)
@@ -131,8 +133,8 @@ class Run:
         it = self.tables.it
         state, work = self.state.copy(), self.work.copy()
         state[: len(held)] = held
-        probe(it, self.tables.ft, state, work, gap)
-        return work[it[at.Z1] : it[at.Z1] + it[at.ZA] - it[at.Z0]]
+        z = probe(it, self.tables.ft, state, work, gap)
+        return work[z : z + it[at.Z_SIZE]]
 
     def save(self) -> Saved:
         """Return a copy of all that changes during a run."""

@@ -15,112 +15,117 @@ References
    From memory; the order is tested.
 """
 
+import numpy as np
+
 from shaftloop.engine import at
 from shaftloop.engine.cache import helper
 from shaftloop.engine.products import add_product, padded
 from shaftloop.engine.terms import evaluate_terms
 from shaftloop.engine.types import Floats, Ints
 
-__all__ = ["etd4_step", "rk4_step", "set_signals"]
-
-
-@helper
-def set_signals(it: Ints, ft: Floats, s: Floats, w: Floats, z: int) -> None:
-    """Fill the z vector at `z` from the state: signals, held inputs and outputs."""
-    n, r, rows, stage = it[at.N], it[at.R], padded(it[at.R]), it[at.STAGE]
-    for i in range(rows):
-        w[stage + i] = 0.0
-    add_product(ft, it[at.SIGNAL], rows, s, 0, n, w, stage)
-    _copy(w, stage, w, z + 1, r)
-    _copy(s, n, w, z + 1 + r, it[at.M])
-    evaluate_terms(it, ft, w, z)
+__all__ = ["etd4_step", "rk4_step", "set_held", "set_z"]
 
 
 @helper
 def _copy(source: Floats, first: int, target: Floats, place: int, count: int) -> None:
-    for i in range(count):
-        target[place + i] = source[first + i]
+    a, b = np.uint64(first), np.uint64(place)
+    for i in range(np.uint64(count)):
+        target[b + i] = source[a + i]
 
 
 @helper
-def etd4_step(it: Ints, ft: Floats, s: Floats, w: Floats, gap: int) -> None:
-    """Advance the plant states by one substep of a gap, from z at `at.Z0`; fill z at `at.ZM`."""
-    n, m, q, r, rt = it[at.N], it[at.M], it[at.Q], it[at.R], it[at.RT]
-    z0, za, zm, zc = it[at.Z0], it[at.ZA], it[at.ZM], it[at.ZC]
-    stage, difference = it[at.STAGE], it[at.DIFFERENCE]
-    rows_s, rows_x, rows_t = padded(r), padded(n), padded(rt)
-    rows = rows_s + rows_x + rows_t
-    matrix, outputs = it[at.GAP_MATRIX] + gap * it[at.GAP_MATRIX_SIZE], 1 + r + m
-    for i in range(rows):
-        w[stage + i] = 0.0
-    add_product(ft, matrix, rows, s, 0, n + m, w, stage)
-    matrix += (n + m) * rows
-    add_product(ft, matrix, rows, w, z0 + outputs, q, w, stage)
-    _copy(w, stage, w, za + 1, rt)
-    evaluate_terms(it, ft, w, za)
+def _clear(target: Floats, place: int, count: int) -> None:
+    b = np.uint64(place)
+    for i in range(np.uint64(count)):
+        target[b + i] = 0.0
 
-    matrix += q * rows
-    for i in range(q):
-        w[difference + i] = w[za + outputs + i] - w[z0 + outputs + i]
-    add_product(ft, matrix, rows_s, w, difference, q, w, stage)
-    _copy(w, stage, w, zm + 1, r)
-    _copy(s, n, w, zm + 1 + r, m)
+
+@helper
+def _difference(w: Floats, target: int, outputs: int, before: int, count: int) -> None:
+    a, b, c = np.uint64(outputs), np.uint64(before), np.uint64(target)
+    for i in range(np.uint64(count)):
+        w[c + i] = w[a + i] - w[b + i]
+
+
+@helper
+def set_held(it: Ints, s: Floats, w: Floats, z: int) -> None:
+    """Fill the held inputs of the z vector at `z`."""
+    _copy(s, it[at.N], w, z + it[at.R] + it[at.N], it[at.M])
+
+
+@helper
+def set_z(it: Ints, ft: Floats, s: Floats, w: Floats, z: int) -> None:
+    """Fill the z vector at `z` from the state."""
+    n, r, rows = it[at.N], it[at.R], padded(it[at.R])
+    _clear(w, z, rows)
+    add_product(ft, it[at.SIGNAL], rows, s, 0, n, w, z)
+    _copy(s, 0, w, z + r, n + it[at.M])
+    evaluate_terms(it, ft, w, z)
+
+
+@helper
+def etd4_step(it: Ints, ft: Floats, s: Floats, w: Floats, gap: int, z0: int, z1: int) -> None:
+    """Advance the plant states by one substep of a gap, from z at `z0`; fill z at `at.ZM` and at `z1`."""
+    n, m, q, r, zm, zc = it[at.N], it[at.M], it[at.Q], it[at.R], it[at.ZM], it[at.ZC]
+    base, change = it[at.BASE], it[at.CHANGE]
+    rows_m, rows_x, out = padded(r + n), padded(n), r + n + m
+    matrix = it[at.GAP_MATRIX] + gap * it[at.GAP_MATRIX_SIZE]
+    _clear(w, base, rows_x + rows_m)
+    add_product(ft, matrix, rows_x + rows_m, w, z0 + r, n + m + q, w, base)
     evaluate_terms(it, ft, w, zm)
 
-    matrix += q * rows_s
-    for i in range(q):
-        w[difference + i] = w[zm + outputs + i] - w[z0 + outputs + i]
-    add_product(ft, matrix, rows_t, w, difference, q, w, stage + rows_s + rows_x)
-    _copy(w, stage + rows_s + rows_x, w, zc + 1, rt)
+    matrix += (n + m + q) * (rows_x + rows_m)
+    _difference(w, change, zm + out, z0 + out, q)
+    add_product(ft, matrix, rows_m, w, change, q, w, zm)
+    set_held(it, s, w, zm)
+    evaluate_terms(it, ft, w, zm)
+
+    matrix += q * rows_m
+    _difference(w, change + q, zm + out, z0 + out, q)
+    _copy(w, base, w, zc + r, n)
+    add_product(ft, matrix, rows_x, w, change + q, q, w, zc + r)
     evaluate_terms(it, ft, w, zc)
 
-    matrix += q * rows_t
-    for i in range(q):
-        w[difference + i] += w[za + outputs + i] - w[z0 + outputs + i]
-    add_product(ft, matrix, rows_x, w, difference, q, w, stage + rows_s)
     matrix += q * rows_x
     for i in range(q):
-        w[difference + i] = w[zc + outputs + i] - w[z0 + outputs + i]
-    add_product(ft, matrix, rows_x, w, difference, q, w, stage + rows_s)
-    _copy(w, stage + rows_s, s, 0, n)
+        w[change + i] += w[change + q + i]
+    _difference(w, change + q, zc + out, z0 + out, q)
+    add_product(ft, matrix, rows_x, w, change, 2 * q, w, base)
+    _copy(w, base, s, 0, n)
+    set_z(it, ft, s, w, z1)
 
 
 @helper
-def _slope(it: Ints, ft: Floats, s: Floats, w: Floats, z: int) -> None:
-    """Fill w at `at.DIFFERENCE` with x' at the states at `at.TRIAL`, and the z vector on the way."""
-    n, m, r, trial, stage, out = it[at.N], it[at.M], it[at.R], it[at.TRIAL], it[at.STAGE], it[at.DIFFERENCE]
-    rows_s, rows_x, plain = padded(r), padded(n), it[at.PLAIN]
-    for i in range(rows_s):
-        w[stage + i] = 0.0
-    add_product(ft, it[at.SIGNAL], rows_s, w, trial, n, w, stage)
-    _copy(w, stage, w, z + 1, r)
-    _copy(s, n, w, z + 1 + r, m)
+def _slope(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, out: int) -> None:
+    """Fill w at `out` with x' at the states in the z vector at `z`."""
+    n, m, r, rows = it[at.N], it[at.M], it[at.R], padded(it[at.N])
+    set_held(it, s, w, z)
     evaluate_terms(it, ft, w, z)
-    for i in range(rows_x):
-        w[out + i] = 0.0
-    add_product(ft, plain, rows_x, w, trial, n, w, out)
-    add_product(ft, plain + n * rows_x, rows_x, s, n, m, w, out)
-    add_product(ft, plain + (n + m) * rows_x, rows_x, w, z + 1 + r + m, it[at.Q], w, out)
+    _clear(w, out, rows)
+    add_product(ft, it[at.PLAIN], rows, w, z + r, n + m + it[at.Q], w, out)
 
 
 @helper
-def rk4_step(it: Ints, ft: Floats, s: Floats, w: Floats, gap: int) -> None:
+def rk4_step(it: Ints, ft: Floats, s: Floats, w: Floats, gap: int, z0: int, z1: int) -> None:
     """Advance the plant states by one classical Runge-Kutta step; same contract as `etd4_step`."""
-    n, h = it[at.N], ft[it[at.GAP_STEP] + gap]
-    k, trial, total = it[at.DIFFERENCE], it[at.TRIAL], it[at.STAGE] + padded(it[at.R])
-    _copy(s, 0, w, trial, n)
-    _slope(it, ft, s, w, it[at.ZA])
+    n, r, h, zm, zc = it[at.N], it[at.R], ft[it[at.GAP_STEP] + gap], it[at.ZM], it[at.ZC]
+    k, total = it[at.BASE], it[at.CHANGE]
+    _slope(it, ft, s, w, z0, k)
     for i in range(n):
         w[total + i] = w[k + i]
-        w[trial + i] = s[i] + 0.5 * h * w[k + i]
-    _slope(it, ft, s, w, it[at.ZA])
+        w[zc + r + i] = s[i] + 0.5 * h * w[k + i]
+    _slope(it, ft, s, w, zc, k)
     for i in range(n):
         w[total + i] += 2.0 * w[k + i]
-        w[trial + i] = s[i] + 0.5 * h * w[k + i]
-    _slope(it, ft, s, w, it[at.ZM])
+        w[zm + r + i] = s[i] + 0.5 * h * w[k + i]
+    _slope(it, ft, s, w, zm, k)
     for i in range(n):
         w[total + i] += 2.0 * w[k + i]
-        w[trial + i] = s[i] + h * w[k + i]
-    _slope(it, ft, s, w, it[at.ZC])
+        w[zc + r + i] = s[i] + h * w[k + i]
+    _slope(it, ft, s, w, zc, k)
     for i in range(n):
         s[i] += h / 6.0 * (w[total + i] + w[k + i])
+    _clear(w, zc, padded(r))
+    add_product(ft, it[at.SIGNAL], padded(r), w, zm + r, n, w, zc)
+    _copy(w, zc, w, zm, r)
+    set_z(it, ft, s, w, z1)

@@ -6,7 +6,7 @@ the receiver itself where there is no latency.
 ==========  ====================================================================  =========================
 kind        integers from column 1                                                floats from column 0
 ==========  ====================================================================  =========================
-DELIVER     1 line, 2 depth, 3 receiver
+DELIVER     1 line, 2 depth, 3 values side by side, 4 receiver
 SAMPLE      1 index in z, 2 emit                                                  gain, zero, cubic, rated,
                                                                                   range, quantum
 ENCODER     1 angle, 2 emit                                                       edge [rad], rate [Hz]
@@ -17,8 +17,8 @@ LOOP        1 reading, 2 profile, 3 set-point, 4 integral, 5 emit, 6 first      
 LIMITER     1 speed, 2 request, 3 upper integral, 4 lower integral, 5 emit,       kp, ki, period, clamp,
             6 integral of the limited loop                                        limit, sign, kp and ki of
                                                                                   the limited loop
-PM_CONTROL  1 speed, 2 id, 3 iq, 4 command, 5 Id, 6 Iq, 7 emit vd, 8 emit vq,     a, R, Ld, Lq, psi, period,
-            9 mtpa, 10 advance                                                    limit V, limit A,
+PM_CONTROL  1 speed, 2 id, 3 iq, 4 command, 5 Id, 6 Iq, 7 emit vd, vq             a, R, Ld, Lq, psi, period,
+            8 mtpa, 9 advance                                                     limit V, limit A,
                                                                                   weaken V, pole pairs
 SERVO       1 speed, 2 command, 3 emit                                            torque, power, speed
 ==========  ====================================================================  =========================
@@ -39,23 +39,25 @@ __all__ = ["run_task"]
 
 
 @helper
-def run_task(it: Ints, ft: Floats, s: Floats, w: Floats, task: int, tick: int) -> None:
+def run_task(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, task: int, tick: int) -> None:
     """Run one task that is due at a tick."""
     a = it[at.TASK_INT] + task * at.TASK_WIDTH
     f = it[at.TASK_FLOAT] + task * at.TASK_WIDTH
     kind = it[a]
     if kind == at.DELIVER:
-        line = it[a + 1]
-        s[it[a + 3]] = s[line]
-        for i in range(line, line + it[a + 2] - 1):
-            s[i] = s[i + 1]
+        line, depth, wide, receiver = it[a + 1], it[a + 2], it[a + 3], it[a + 4]
+        for i in range(wide):
+            s[receiver + i] = s[line + i]
+        for i in range(line, line + (depth - 1) * wide):
+            s[i] = s[i + wide]
     elif kind == at.SAMPLE:
-        value = w[it[at.Z1] + it[a + 1]]
+        value = w[z + it[a + 1]]
         s[it[a + 2]] = digitise(value, ft[f], ft[f + 1], ft[f + 2], ft[f + 3], ft[f + 4], ft[f + 5])
     elif kind == at.ENCODER:
         speed, rest = count_edges(s[it[a + 1]], ft[f], ft[f + 1])
         s[it[a + 2]] = speed
         s[it[a + 1]] = rest
+        w[z + it[at.R] + it[a + 1]] = rest
     elif kind == at.HOP:
         s[it[a + 2]] = s[it[a + 1]]
     elif kind == at.LOOP:
@@ -122,7 +124,7 @@ def _pm_control(it: Ints, ft: Floats, s: Floats, a: int, f: int, tick: int) -> N
     speed, current_d, current_q = s[it[a + 1]], s[it[a + 2]], s[it[a + 3]]
     command = _allowed(it, s, tick, s[it[a + 4]])
     ld, lq, psi, period, p = ft[f + 2], ft[f + 3], ft[f + 4], ft[f + 5], ft[f + 9]
-    target_d, target_q = current_reference(command, speed, p, psi, ld, lq, ft[f + 7], ft[f + 8], it[a + 9] == 1)
+    target_d, target_q = current_reference(command, speed, p, psi, ld, lq, ft[f + 7], ft[f + 8], it[a + 8] == 1)
     vd, vq, integral_d, integral_q = current_tick(
         target_d,
         target_q,
@@ -141,7 +143,7 @@ def _pm_control(it: Ints, ft: Floats, s: Floats, a: int, f: int, tick: int) -> N
     )
     s[it[a + 5]] = integral_d
     s[it[a + 6]] = integral_q
-    if it[a + 10] == 0:
+    if it[a + 9] == 0:
         vd, vq = turn(vd, vq, 1.5 * p * speed * period)
     s[it[a + 7]] = vd
-    s[it[a + 8]] = vq
+    s[it[a + 7] + 1] = vq

@@ -1,5 +1,7 @@
 """The nonlinear terms, kind by kind in a fixed order; each equation stands with its part."""
 
+import numpy as np
+
 from shaftloop.engine import at
 from shaftloop.engine.cache import helper
 from shaftloop.engine.types import Floats, Ints
@@ -11,22 +13,30 @@ __all__ = ["evaluate_terms"]
 
 @helper
 def evaluate_terms(it: Ints, ft: Floats, w: Floats, z: int) -> None:
-    """Fill the outputs in the z vector at `z` from the signals in it."""
-    i, f = it[at.COULOMB_INT], it[at.COULOMB_FLOAT]
+    """Fill the outputs in the z vector at `z` from the states in it.
+
+    Indices are unsigned, because a signed one costs a test for a negative index in every access.
+    """
+    u, one = np.uint64(z), np.uint64(1)
+    i, f = np.uint64(it[at.COULOMB_INT]), np.uint64(it[at.COULOMB_FLOAT])
     for _ in range(it[at.COULOMBS]):
-        w[z + it[i + 1]] = coulomb_torque(w[z + it[i]], ft[f], ft[f + 1])
-        i, f = i + 2, f + 2
-    i, f = it[at.WINDAGE_INT], it[at.WINDAGE_FLOAT]
+        speed, out = w[u + np.uint64(it[i])], np.uint64(it[i + one])
+        w[u + out] = coulomb_torque(speed, ft[f], ft[f + one])
+        i, f = i + np.uint64(2), f + np.uint64(2)
+    i, f = np.uint64(it[at.WINDAGE_INT]), np.uint64(it[at.WINDAGE_FLOAT])
     for _ in range(it[at.WINDAGES]):
-        w[z + it[i + 1]] = windage_torque(w[z + it[i]], ft[f])
-        i, f = i + 2, f + 1
-    i, f = it[at.COUPLING_INT], it[at.COUPLING_FLOAT]
+        w[u + np.uint64(it[i + one])] = windage_torque(w[u + np.uint64(it[i])], ft[f])
+        i, f = i + np.uint64(2), f + one
+    i, f = np.uint64(it[at.COUPLING_INT]), np.uint64(it[at.COUPLING_FLOAT])
     for _ in range(it[at.COUPLINGS]):
-        d, q = dq_coupling(w[z + it[i]], w[z + it[i + 1]], w[z + it[i + 2]], ft[f], ft[f + 1], ft[f + 2])
-        w[z + it[i + 3]] = d
-        w[z + it[i + 4]] = q
-        i, f = i + 5, f + 3
-    i, f = it[at.RELUCTANCE_INT], it[at.RELUCTANCE_FLOAT]
+        speed, current_d = w[u + np.uint64(it[i])], w[u + np.uint64(it[i + one])]
+        current_q, out = w[u + np.uint64(it[i + np.uint64(2)])], np.uint64(it[i + np.uint64(3)])
+        d, q = dq_coupling(speed, current_d, current_q, ft[f], ft[f + one], ft[f + np.uint64(2)])
+        w[u + out] = d
+        w[u + out + one] = q
+        i, f = i + np.uint64(5), f + np.uint64(3)
+    i, f = np.uint64(it[at.RELUCTANCE_INT]), np.uint64(it[at.RELUCTANCE_FLOAT])
     for _ in range(it[at.RELUCTANCES]):
-        w[z + it[i + 2]] = reluctance_torque(w[z + it[i]], w[z + it[i + 1]], ft[f])
-        i, f = i + 3, f + 1
+        current_d, current_q = w[u + np.uint64(it[i])], w[u + np.uint64(it[i + one])]
+        w[u + np.uint64(it[i + np.uint64(2)])] = reluctance_torque(current_d, current_q, ft[f])
+        i, f = i + np.uint64(3), f + one

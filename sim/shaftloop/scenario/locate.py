@@ -137,8 +137,5 @@ def _unquoted(token: str) -> str:
     if token[0] == "'":
         return token[1:-1]
     if token[0] == '"':
-        try:
-            return token[1:-1].encode("ascii", "backslashreplace").decode("unicode_escape")
-        except UnicodeDecodeError:
-            return token[1:-1]
+        return token[1:-1].encode("ascii", "backslashreplace").decode("unicode_escape")
     return token

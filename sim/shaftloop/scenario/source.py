@@ -176,12 +176,14 @@ def _one_line(message: str) -> str:
 def _is_file(path: Path) -> bool:
     try:
         return path.is_file()
-    except (OSError, ValueError):
+    except OSError:
+        # A name too long for the file system.
         return False
 
 
 def _exists(path: Path) -> bool:
     try:
         return path.exists()
-    except (OSError, ValueError):
+    except OSError:
+        # A name too long for the file system.
         return False

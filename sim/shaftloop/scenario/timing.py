@@ -66,10 +66,6 @@ def check_timing(draft: Draft, problems: Problems) -> None:
     record = draft.single.get("record")
     if record is not None and record.rate is not None:
         moments.append(Moment(("record", "rate"), 1 / record.rate, True))
-    elif record is not None and draft.lists["line"] and not draft.names("torque_sensor"):
-        problems.error(
-            ("record", "rate"), 'missing: there is no torque sensor to take it from; write e.g. "1 kHz"'
-        )
     _check_tick(moments, problems)
     for entry in draft.lists["sequence"]:
         _check_step(draft, entry, problems)
@@ -112,8 +108,8 @@ def _check_tick(moments: list[Moment], problems: Problems) -> None:
     for moment in alone:
         problems.error(
             moment.path,
-            f"{_said(moment)} is a time of {float(moment.time / NANOSECOND):.15g} ns, which needs a tick finer "
-            "than 1 ps; choose a rounder value",
+            f"{_said(moment)} is a time of {float(moment.time / NANOSECOND):.15g} ns, which needs a tick "
+            "finer than 1 ps; choose a rounder value",
         )
     if not alone:
         names = ", ".join(f"{problems.display(m.path)} ({_said(m)})" for m in odd)

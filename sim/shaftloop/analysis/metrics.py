@@ -1,0 +1,340 @@
+"""The metrics of a run. Their definitions stand in one table, `METRICS`."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from math import isfinite
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.analysis.simulation import Simulation
+from shaftloop.analysis.steps import (
+    Hold,
+    Step,
+    find_holds,
+    find_steps,
+    overshoot,
+    rise_time,
+    settling_time,
+)
+
+__all__ = [
+    "LOSS_PREFIX",
+    "METRICS",
+    "Definition",
+    "Metric",
+    "control_end",
+    "metrics",
+    "metrics_table",
+    "torque_steps",
+]
+
+Array = NDArray[np.float64]
+
+LOSS_PREFIX = "loss_energy."
+"""Begins the names of the losses of the elements."""
+
+_BAND = 0.02
+_SHORTEST = 8
+"""Fewest records of a hold whose last quarter is judged."""
+_OFF = ("torque_off", "ramp_down")
+
+
+@dataclass(frozen=True)
+class Definition:
+    """What a metric is."""
+
+    name: str
+    unit: str
+    meaning: str
+
+
+@dataclass(frozen=True)
+class Metric:
+    """A metric of a run."""
+
+    value: float | None
+    """In `unit`; nothing where it has no meaning in this run."""
+    unit: str
+    meaning: str
+    reason: str | None = None
+    """Why there is no value."""
+    at: float | None = None
+    """Where several are compared: instant of the worst. [s]"""
+
+
+METRICS = (
+    Definition(
+        "torque_rise_time",
+        "s",
+        "from 10 % to 90 % of a step of the torque set-point, true torque; "
+        "the slowest step while no other set-point moves",
+    ),
+    Definition(
+        "torque_overshoot",
+        "%",
+        "how far the true torque passes a step of the set-point before the next change, of the height "
+        "of the step; the worst step while no other set-point moves",
+    ),
+    Definition(
+        "torque_settling_time",
+        "s",
+        "from a step of the torque set-point to the last exit of the true torque from ±2 % of the height "
+        "of the step, until the next change; the slowest step while no other set-point moves",
+    ),
+    Definition(
+        "torque_steady_error",
+        "N m",
+        "mean of set-point minus true torque in the last quarter of a hold in which no set-point moves; "
+        "the worst hold",
+    ),
+    Definition(
+        "torque_ripple_rms",
+        "N m",
+        "rms of the true torque around its mean in the last quarter of a hold in which no set-point moves; "
+        "the worst hold",
+    ),
+    Definition("peak_true_torque", "N m", "largest true torque, either sign, from inside the steps"),
+    Definition("peak_share_of_rating", "1", "peak_true_torque over the rated torque of the sensor"),
+    Definition("reading_error_rms", "N m", "rms of reading minus true torque over the run, latency included"),
+    Definition("reading_error_max", "N m", "largest reading minus true torque, either sign"),
+    Definition(
+        "speed_deviation_max",
+        "rad/s",
+        "largest speed minus set-point, either sign, while the set-point rests and once it has been reached",
+    ),
+    Definition("drive_energy", "J", "drawn from the link by the leftmost machine; negative: returned"),
+    Definition("load_energy", "J", "drawn from the link by the rightmost machine; negative: returned"),
+    Definition("grid_energy", "J", "supplied by the grid"),
+    Definition(
+        "returned_share",
+        "1",
+        "energy that the absorbing machine gives to the link over the energy that the driving one takes, "
+        "each over the whole run",
+    ),
+    Definition("loss_energy", "J", "all losses; each one as loss_energy.<element>"),
+    Definition("stored_energy", "J", "change of the energy stored in speeds, twists and currents"),
+    Definition("energy_residual", "1", "energy that does not close, over the circulated energy"),
+    Definition("step", "s", "longest step of the integration"),
+)
+"""The metrics of every run, besides one loss per element."""
+
+_Found = tuple[float | None, str | None, float | None]
+"""Value, reason, instant."""
+
+
+def metrics_table() -> str:
+    """Return the definitions as a table in Markdown."""
+    rows = [f"| `{entry.name}` | {entry.unit} | {entry.meaning} |" for entry in METRICS]
+    return "\n".join(["| metric | unit | meaning |", "|---|---|---|", *rows]) + "\n"
+
+
+def metrics(simulation: Simulation) -> dict[str, Metric]:
+    """Return the metrics of a run by name.
+
+    Parameters
+    ----------
+    simulation : Simulation
+        Finished run.
+    """
+    found = {**_torque(simulation), **_sensor(simulation), **_speed(simulation), **_energy(simulation)}
+    found["step"] = (simulation.step, None, None)
+    result = {}
+    for entry in METRICS:
+        result[entry.name] = _metric(entry, *found[entry.name])
+        if entry.name == "loss_energy":
+            result |= _losses(simulation)
+    return result
+
+
+def control_end(simulation: Simulation) -> int:
+    """Return the number of records until a trip takes the torque away; all where nothing trips.
+
+    Parameters
+    ----------
+    simulation : Simulation
+        Finished run.
+    """
+    off = min((event.time for event in simulation.events if event.kind in _OFF), default=np.inf)
+    return int(np.searchsorted(simulation.time, off))
+
+
+def torque_steps(simulation: Simulation) -> list[Step]:
+    """Return the steps on which the torque loop is judged, until a trip.
+
+    Parameters
+    ----------
+    simulation : Simulation
+        Finished run.
+    """
+    loop = simulation.bench.torque_loop()
+    if loop is None:
+        return []
+    end = control_end(simulation)
+    holds = find_holds(simulation.traces[f"{loop.parameters.name}_setpoint"][:end])
+    return _undisturbed(find_steps(holds), _moves_of_others(simulation, loop.parameters.name, end))
+
+
+def _metric(entry: Definition, value: float | None, reason: str | None, at: float | None) -> Metric:
+    if value is not None and not isfinite(value):
+        value, reason, at = None, "not a finite number", None
+    return Metric(value, entry.unit, entry.meaning, reason, at)
+
+
+def _torque(simulation: Simulation) -> dict[str, _Found]:
+    """Return how the torque loop follows its set-point."""
+    names = [entry.name for entry in METRICS if entry.name.startswith("torque_")]
+    loop = simulation.bench.torque_loop()
+    if loop is None:
+        return dict.fromkeys(names, _nothing("no loop controls a torque"))
+    end = control_end(simulation)
+    time, true = simulation.time[:end], simulation.traces["true_torque"][:end]
+    holds = find_holds(simulation.traces[f"{loop.parameters.name}_setpoint"][:end])
+    moves = _moves_of_others(simulation, loop.parameters.name, end)
+    steps = _undisturbed(find_steps(holds), moves)
+    calm = [hold for hold in holds if _is_calm(hold, moves)]
+
+    def error(hold: Hold) -> float:
+        return hold.value - float(np.mean(true[hold.last_quarter()]))
+
+    def ripple(hold: Hold) -> float:
+        return float(np.std(true[hold.last_quarter()]))
+
+    found: tuple[_Found, ...] = (
+        _worst_step(steps, time, lambda step: rise_time(step, time, true), "reach 90 %"),
+        _worst_step(steps, time, lambda step: 100.0 * overshoot(step, true), ""),
+        _worst_step(steps, time, lambda step: settling_time(step, time, true, _BAND), "settle to ±2 %"),
+        _worst_hold(calm, time, error),
+        _worst_hold(calm, time, ripple),
+    )
+    if end < len(simulation.time):
+        found = tuple(_before_trip(*entry) for entry in found)
+    return dict(zip(names, found, strict=True))
+
+
+def _moves_of_others(simulation: Simulation, loop: str, end: int) -> NDArray[np.int64]:
+    """Return how often the set-points of the other loops moved before each record, shape (end + 1,)."""
+    moved = np.zeros(end, dtype=np.int64)
+    for name in simulation.bench.loops:
+        setpoint = simulation.traces.get(f"{name}_setpoint")
+        if setpoint is not None and name != loop and end:
+            moved[1:] += np.diff(setpoint[:end]) != 0.0
+    return np.concatenate(([0], np.cumsum(moved)))
+
+
+def _undisturbed(steps: list[Step], moves: NDArray[np.int64]) -> list[Step]:
+    """Return the steps during which no other set-point moves; all where there is none.
+
+    A speed ramp acts on the torque as well.
+    """
+    return [step for step in steps if moves[step.hold.end] == moves[step.hold.first]] or steps
+
+
+def _is_calm(hold: Hold, moves: NDArray[np.int64]) -> bool:
+    """Return whether a hold is long enough and no other set-point moves in its last quarter."""
+    part = hold.last_quarter()
+    return hold.end - hold.first >= _SHORTEST and bool(moves[part.stop] == moves[part.start])
+
+
+def _worst_step(steps: list[Step], time: Array, measure: Callable[[Step], float | None], verb: str) -> _Found:
+    """Return the largest of a measure over the steps; a step without one makes it unknown."""
+    if not steps:
+        return _nothing("the torque set-point makes no step")
+    found = [(measure(step), float(time[step.hold.first])) for step in steps]
+    for value, at in found:
+        if value is None:
+            reason = f"the true torque does not {verb} of the step at {at:.6g} s before the next change"
+            return None, reason, at
+    value, at = max(((value, at) for value, at in found if value is not None), key=lambda pair: pair[0])
+    return value, None, at
+
+
+def _worst_hold(holds: list[Hold], time: Array, measure: Callable[[Hold], float]) -> _Found:
+    if not holds:
+        return _nothing(f"the torque set-point never rests for {_SHORTEST} records while the others rest")
+    found = [(measure(hold), float(time[hold.first])) for hold in holds]
+    value, at = max(found, key=lambda pair: abs(pair[0]))
+    return value, None, at
+
+
+def _before_trip(value: float | None, reason: str | None, at: float | None) -> _Found:
+    return value, reason and f"{reason}; judged until the trip", at
+
+
+def _nothing(reason: str) -> _Found:
+    return None, reason, None
+
+
+def _sensor(simulation: Simulation) -> dict[str, _Found]:
+    """Return peaks of the true torque and errors of the reading."""
+    names = ("peak_true_torque", "peak_share_of_rating", "reading_error_rms", "reading_error_max")
+    sensor = simulation.bench.main_sensor()
+    if sensor is None:
+        return dict.fromkeys(names, _nothing("the line has no torque sensor"))
+    peak = max(map(abs, simulation.peaks[sensor.parameters.name]))
+    error = simulation.traces["reading"] - simulation.traces["true_torque"]
+    if len(error) == 0:
+        rms, worst = _nothing("nothing was recorded"), _nothing("nothing was recorded")
+    else:
+        where = int(np.argmax(np.abs(error)))
+        rms = (float(np.sqrt(np.mean(error**2))), None, None)
+        worst = (float(error[where]), None, float(simulation.time[where]))
+    found = ((peak, None, None), (peak / sensor.parameters.rated, None, None), rms, worst)
+    return dict(zip(names, found, strict=True))
+
+
+def _speed(simulation: Simulation) -> dict[str, _Found]:
+    """Return how far the speed strays from a resting set-point that it has reached."""
+    name = "speed_deviation_max"
+    loop = simulation.bench.speed_loop()
+    if loop is None:
+        return {name: _nothing("no loop controls a speed")}
+    bench, end = simulation.bench, control_end(simulation)
+    machine = loop.source if loop.source in bench.machines else loop.parameters.acts_on
+    setpoint = simulation.traces[f"{loop.parameters.name}_setpoint"][:end]
+    deviation = simulation.traces[f"{machine}_speed"][:end] - setpoint
+    reached = np.zeros(end, dtype=np.bool_)
+    for hold in find_holds(setpoint):
+        reached[_from_reached(hold, deviation)] = hold.end - hold.first >= _SHORTEST
+    if not reached.any():
+        return {name: _nothing("the speed never reaches a resting set-point")}
+    where = int(np.argmax(np.abs(deviation) * reached))
+    return {name: (float(deviation[where]), None, float(simulation.time[where]))}
+
+
+def _from_reached(hold: Hold, deviation: Array) -> slice:
+    """Return the records of a hold from the first at which the speed has met or crossed the set-point."""
+    part = deviation[hold.first : hold.end]
+    met = part * np.sign(part[0]) <= 0.0
+    return slice(hold.first + int(np.argmax(met)) if met.any() else hold.end, hold.end)
+
+
+def _energy(simulation: Simulation) -> dict[str, _Found]:
+    energies = simulation.energies
+    order = [part.name for part in simulation.bench.description.line if part.name in energies.links]
+    taken = sum(max(energy, 0.0) for energy in energies.links.values())
+    returned = -sum(min(energy, 0.0) for energy in energies.links.values())
+    share: _Found = _nothing("no machine returned more energy than it took")
+    if taken > 0.0 and returned > 0.0:
+        share = (returned / taken, None, None)
+    load: _Found = _nothing("the line has only one machine")
+    if len(order) > 1:
+        load = (energies.links[order[-1]], None, None)
+    return {
+        "drive_energy": (energies.links[order[0]], None, None),
+        "load_energy": load,
+        "grid_energy": (energies.grid, None, None),
+        "returned_share": share,
+        "loss_energy": (energies.loss, None, None),
+        "stored_energy": (energies.stored, None, None),
+        "energy_residual": (energies.residual, None, None),
+    }
+
+
+def _losses(simulation: Simulation) -> dict[str, Metric]:
+    """Return the loss of every element, in the order of the meters."""
+    meanings = {meter.name: meter.meaning for meter in simulation.bench.model.plant.network.meters}
+    return {
+        LOSS_PREFIX + name: Metric(energy, "J", meanings[name])
+        for name, energy in simulation.energies.losses.items()
+    }

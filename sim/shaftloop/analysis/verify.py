@@ -1,0 +1,136 @@
+"""How far a run can be trusted: energy that closes, and figures that stay when the steps become finer."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from shaftloop.analysis.energy import Energies
+from shaftloop.analysis.metrics import LOSS_PREFIX, Metric, metrics
+from shaftloop.analysis.simulation import Simulation, simulate
+from shaftloop.errors import SimulationError
+from shaftloop.scenario.description import Description
+
+__all__ = ["FAIL_ABOVE", "WARN_ABOVE", "Change", "Verification", "check_energy", "verify"]
+
+WARN_ABOVE = 1e-4
+"""Energy that does not close, relative: a warning above."""
+FAIL_ABOVE = 1e-2
+"""Energy that does not close, relative: the run fails above."""
+
+_NEGLIGIBLE = 1e-9
+"""Share of the circulated energy below which a gap is rounding, however little passed an element."""
+_SMALL = 1e-4
+"""Share of all losses below which a loss does not count in a summary."""
+_OWN = ("step", "energy_residual")
+"""Metrics that state the accuracy themselves."""
+
+
+@dataclass(frozen=True)
+class Change:
+    """How a metric answers finer steps."""
+
+    change: float | None
+    """Finer minus plain, in `unit`; nothing where one of them has no value."""
+    relative: float | None
+    """Change over the larger of both. [1]"""
+    unit: str
+    reason: str | None = None
+
+
+@dataclass(frozen=True)
+class Verification:
+    """A run against one with finer steps."""
+
+    factor: int
+    """How many times finer."""
+    step: float
+    """Longest step of the finer run. [s]"""
+    changes: dict[str, Change]
+    """By metric."""
+    small: frozenset[str] = frozenset()
+    """Losses below 1e-4 of all losses."""
+
+    @property
+    def largest(self) -> tuple[str, float] | None:
+        """Name and relative change of the metric that changes most; losses that hardly count are left out."""
+        known = [(name, entry.relative) for name, entry in self.changes.items() if entry.relative is not None]
+        counted = [pair for pair in known if pair[0] not in self.small]
+        return max(counted, key=lambda pair: pair[1], default=None)
+
+
+def check_energy(simulation: Simulation) -> list[str]:
+    """Return a warning for everything whose energy does not close well.
+
+    Parameters
+    ----------
+    simulation : Simulation
+        Finished run.
+
+    Raises
+    ------
+    SimulationError
+        Where energy does not close at all.
+    """
+    warnings = []
+    for name, residual in _residuals(simulation.energies):
+        if not residual <= FAIL_ABOVE:
+            raise SimulationError(
+                f"the energy of {name} does not close: {residual:.2g} of it is missing, above {FAIL_ABOVE:g}",
+                "do not use this run; try --method rk4, lower gains or higher rates, and report the scenario",
+            )
+        if residual > WARN_ABOVE:
+            warnings.append(
+                f"the energy of {name} closes to {residual:.2g} only, above {WARN_ABOVE:g}; try --verify"
+            )
+    return warnings
+
+
+def verify(
+    description: Description,
+    simulation: Simulation,
+    *,
+    factor: int = 2,
+    progress: Callable[[float], None] | None = None,
+) -> Verification:
+    """Repeat a run with finer steps and compare the metrics.
+
+    Parameters
+    ----------
+    description : Description
+        What was run.
+    simulation : Simulation
+        The run.
+    factor : int
+        How many times finer. [1]
+    progress : callable, optional
+        Called now and then with the share of the run that is done.
+    """
+    finer = simulate(description, method=simulation.method, factor=factor, progress=progress)
+    before, after = metrics(simulation), metrics(finer)
+    changes = {name: _change(before[name], after[name]) for name in before if name not in _OWN}
+    return Verification(factor, finer.step, changes, _small_losses(before))
+
+
+def _small_losses(found: dict[str, Metric]) -> frozenset[str]:
+    limit = _SMALL * (found["loss_energy"].value or 0.0)
+    losses = {name: entry.value or 0.0 for name, entry in found.items() if name.startswith(LOSS_PREFIX)}
+    return frozenset(name for name, energy in losses.items() if energy < limit)
+
+
+def _residuals(energies: Energies) -> list[tuple[str, float]]:
+    """Return what does not close: of the bench, and of every element where the gap is more than rounding."""
+    found = [("the bench", energies.residual)]
+    for balance in energies.balances:
+        gap = abs(balance.incoming - balance.outgoing - balance.loss - balance.stored)
+        if not gap <= _NEGLIGIBLE * energies.circulated:
+            found.append((balance.element, balance.residual))
+    return found
+
+
+def _change(before: Metric, after: Metric) -> Change:
+    if before.value is None or after.value is None:
+        same = before.value is None and after.value is None
+        reason = before.reason if same else "the metric exists in one of the two runs only"
+        return Change(None, None, before.unit, reason)
+    change = after.value - before.value
+    size = max(abs(before.value), abs(after.value))
+    return Change(change, abs(change) / size if size else 0.0, before.unit)

@@ -1,0 +1,183 @@
+"""Results as JSON documents.
+
+A physical number is ``{"value": ..., "unit": ...}``; one that does not exist is null with a reason.
+"""
+
+import json
+import math
+import platform
+from collections.abc import Sequence
+from importlib.metadata import PackageNotFoundError, version
+from typing import Any
+
+from shaftloop.analysis.metrics import Metric
+from shaftloop.analysis.overlay import Overlay
+from shaftloop.analysis.simulation import Simulation
+from shaftloop.analysis.verify import Verification
+from shaftloop.engine.supervision import Event
+from shaftloop.scenario.reading import Scenario
+
+__all__ = ["as_json", "number", "provenance", "simulate_document", "tool_version"]
+
+_LIBRARIES = ("numpy", "scipy", "numba", "simpy")
+
+
+def as_json(document: dict[str, Any]) -> str:
+    """Return a document as text; NaN and infinity are refused.
+
+    Parameters
+    ----------
+    document : dict
+        Plain values only.
+    """
+    return json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def number(value: float | None, unit: str, reason: str | None = None) -> dict[str, Any]:
+    """Return a physical number of a document.
+
+    Parameters
+    ----------
+    value : float or None
+        In `unit`.
+    unit : str
+        Unit.
+    reason : str, optional
+        Why there is no value.
+    """
+    if value is not None and not math.isfinite(value):
+        value, reason = None, reason or "not a finite number"
+    document: dict[str, Any] = {"value": value, "unit": unit}
+    return document if value is not None else document | {"reason": reason or "not known"}
+
+
+def tool_version() -> str:
+    """Return the version of the installed package."""
+    return _version("shaftloop")
+
+
+def provenance(scenario: Scenario, simulation: Simulation) -> dict[str, Any]:
+    """Return what a result came from.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What was run.
+    simulation : Simulation
+        Finished run.
+    """
+    speed = simulation.duration / simulation.wall_time if simulation.wall_time > 0.0 else None
+    return {
+        "tool": "shaftloop",
+        "version": tool_version(),
+        "scenario_hash": scenario.hash,
+        "seed": scenario.description.seed,
+        "method": simulation.method,
+        "step": number(simulation.step, "s"),
+        "duration": number(simulation.duration, "s"),
+        "wall_time": number(simulation.wall_time, "s"),
+        "times_real_time": number(speed, "1"),
+        "python": platform.python_version(),
+        "libraries": {name: _version(name) for name in _LIBRARIES},
+    }
+
+
+def simulate_document(
+    scenario: Scenario,
+    simulation: Simulation,
+    metrics: dict[str, Metric],
+    warnings: Sequence[str],
+    verification: Verification | None = None,
+    overlay: Overlay | None = None,
+) -> dict[str, Any]:
+    """Return the result of `shaftloop simulate`.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What was run.
+    simulation : Simulation
+        Finished run.
+    metrics : dict of str to Metric
+        Its metrics.
+    warnings : sequence of str
+        What looks wrong.
+    verification : Verification, optional
+        The run against one with finer steps.
+    overlay : Overlay, optional
+        The run against a measured one.
+    """
+    document = {
+        "scenario": {
+            "name": _text(scenario.name),
+            "title": scenario.description.title,
+            "path": _text(str(scenario.path)),
+            "hash": scenario.hash,
+        },
+        "provenance": provenance(scenario, simulation),
+        "metrics": {name: _metric(metric) for name, metric in metrics.items()},
+        "events": [_event(event) for event in simulation.events],
+        "warnings": list(warnings),
+    }
+    if verification is not None:
+        document["verify"] = _verification(verification)
+    if overlay is not None:
+        document["overlay"] = _overlay(overlay)
+    return document
+
+
+def _metric(metric: Metric) -> dict[str, Any]:
+    document = number(metric.value, metric.unit, metric.reason) | {"meaning": metric.meaning}
+    return document if metric.at is None else document | {"at": number(metric.at, "s")}
+
+
+def _event(event: Event) -> dict[str, Any]:
+    return {"time": number(event.time, "s"), "kind": event.kind, "name": event.name}
+
+
+def _verification(verification: Verification) -> dict[str, Any]:
+    changes = {
+        name: {
+            "change": number(entry.change, entry.unit, entry.reason),
+            "relative": number(entry.relative, "1", entry.reason),
+        }
+        for name, entry in verification.changes.items()
+    }
+    largest = verification.largest
+    return {
+        "factor": verification.factor,
+        "step": number(verification.step, "s"),
+        "largest": None if largest is None else {"metric": largest[0], "relative": number(largest[1], "1")},
+        "metrics": changes,
+    }
+
+
+def _overlay(overlay: Overlay) -> dict[str, Any]:
+    channels = {}
+    for name, entry in overlay.channels.items():
+        largest, at = entry.worst
+        channels[name] = {
+            "mean": number(entry.mean, entry.unit),
+            "rms": number(entry.rms, entry.unit),
+            "max": number(largest, entry.unit) | {"at": number(at, "s")},
+            "points": len(entry.time),
+        }
+    return {
+        "file": _text(overlay.file),
+        "offset": number(overlay.offset, "s"),
+        "difference": "simulated minus measured",
+        "channels": channels,
+        "left_out": list(overlay.left_out),
+    }
+
+
+def _version(package: str) -> str:
+    try:
+        return version(package)
+    except PackageNotFoundError:
+        return "unknown: not installed as a package"
+
+
+def _text(name: str) -> str:
+    """Return a file name that is valid Unicode whatever bytes it has on disk."""
+    return name.encode("utf-8", "replace").decode("utf-8")

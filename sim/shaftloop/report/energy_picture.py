@@ -1,0 +1,157 @@
+"""Where the energy of a run went: the circle through the machines, and what the grid had to supply for it."""
+
+from pathlib import Path
+from typing import Any
+
+from shaftloop.analysis.flow import Flow, Station
+from shaftloop.report.canvas import COLOURS, draw
+from shaftloop.report.quantities import show
+
+__all__ = ["draw_energy", "summary"]
+
+_MOST_BARS = 9
+_SHAFT = 9.0
+"""Width of the widest arrow, on a paper of 100 by 60."""
+_THINNEST = 0.5
+_LINK = (46.0, 51.0)
+_BOX = (17.0, 29.0)
+_GRID = (57.5, 63.0)
+_FOOT = 4.5
+
+
+def draw_energy(flow: Flow, title: str, paths: list[Path]) -> None:
+    """Draw where the energy of a run went.
+
+    Parameters
+    ----------
+    flow : Flow
+        From `energy_flow`.
+    title : str
+        What stands over the picture.
+    paths : list of Path
+        Files to write.
+    """
+
+    def paint(figure: Any) -> None:
+        circle, bars = figure.subplots(1, 2, width_ratios=[1.9, 1.0])
+        _draw_circle(circle, flow)
+        _draw_bars(bars, flow)
+        circle.set_title(summary(flow), loc="left", fontweight="normal", parse_math=False)
+
+    draw(paint, (13.5, 6.2), title, paths)
+
+
+def summary(flow: Flow) -> str:
+    """Return the energies of a run in a sentence.
+
+    Parameters
+    ----------
+    flow : Flow
+        From `energy_flow`.
+    """
+    taken = [station for station in flow.stations if station.link > 0.0]
+    given = [station for station in flow.stations if station.link < 0.0]
+    parts = [f"{station.name} took {show(station.link, 'J', 3)} from the link" for station in taken]
+    total = sum(station.link for station in taken)
+    for station in given:
+        share = f" ({-station.link / total:.0%})" if total > 0.0 and len(given) == 1 else ""
+        parts.append(f"{station.name} returned {show(-station.link, 'J', 3)}{share}")
+    verb = "supplied" if flow.grid >= 0.0 else "absorbed"
+    parts.append(f"the grid {verb} {show(abs(flow.grid), 'J', 3)}")
+    return ", ".join(parts)
+
+
+def _draw_circle(axes: Any, flow: Flow) -> None:
+    """Draw link, machines and line as boxes, and between them arrows as wide as their energy."""
+    axes.set(xlim=(0.0, 100.0), ylim=(0.0, 64.0))
+    axes.set_axis_off()
+    largest = max((abs(energy) for s in flow.stations for energy in (s.link, s.onward)), default=0.0)
+    scale = _SHAFT / max(largest, abs(flow.grid), 1e-300)
+    pitch = 100.0 / len(flow.stations)
+    half = min(0.27 * pitch, 10.0)
+    centres = [pitch * (i + 0.5) for i in range(len(flow.stations))]
+    _box(axes, (2.0, 98.0), _LINK, "DC link", COLOURS["electrical"])
+    _box(axes, (40.0, 60.0), _GRID, "grid", COLOURS["grid"])
+    _arrow(axes, (50.0, _GRID[0]), (50.0, _LINK[1]), flow.grid, scale, COLOURS["grid"])
+    for i, (centre, station) in enumerate(zip(centres, flow.stations, strict=True)):
+        colour = COLOURS["electrical"] if station.machine else COLOURS["mechanical"]
+        _box(axes, (centre - half, centre + half), _BOX, station.name, colour)
+        if station.machine:
+            _arrow(axes, (centre, _LINK[0]), (centre, _BOX[1]), station.link, scale, COLOURS["electrical"])
+        if i + 1 < len(centres):
+            middle = 0.5 * (_BOX[0] + _BOX[1])
+            ends = ((centre + half, middle), (centres[i + 1] - half, middle))
+            _arrow(axes, *ends, station.onward, scale, COLOURS["mechanical"])
+        _draw_rest(axes, centre, half, station, scale)
+
+
+def _draw_rest(axes: Any, centre: float, half: float, station: Station, scale: float) -> None:
+    """Draw what stays in a station: losses, and energy stored in it."""
+    for offset, energy, word in ((-0.5, station.loss, "loss"), (0.5, station.stored, "stored")):
+        x = centre + offset * half
+        _arrow(axes, (x, _BOX[0]), (x, _FOOT + 4.0), energy, scale, COLOURS[word], labelled=False)
+        text = f"{word}\n{show(energy, 'J', 3)}"
+        axes.text(x, _FOOT + 3.2, text, ha="center", va="top", color=COLOURS[word], fontsize=9.0)
+
+
+def _box(axes: Any, x: tuple[float, float], y: tuple[float, float], name: str, colour: str) -> None:
+    from matplotlib.patches import Rectangle
+
+    place = ((x[0], y[0]), x[1] - x[0], y[1] - y[0])
+    axes.add_patch(Rectangle(*place, facecolor="#F4F4F4", edgecolor=colour, linewidth=1.6))
+    centre = (0.5 * (x[0] + x[1]), 0.5 * (y[0] + y[1]))
+    axes.text(*centre, name, ha="center", va="center", fontweight="bold", parse_math=False)
+
+
+def _arrow(
+    axes: Any,
+    start: tuple[float, float],
+    end: tuple[float, float],
+    energy: float,
+    scale: float,
+    colour: str,
+    *,
+    labelled: bool = True,
+) -> None:
+    """Draw an energy that goes from start to end; the other way where it is negative."""
+    from matplotlib.patches import FancyArrow
+
+    if energy == 0.0:
+        return
+    if energy < 0.0:
+        start, end = end, start
+    width = max(abs(energy) * scale, _THINNEST)
+    across, along = end[0] - start[0], end[1] - start[1]
+    head = min(max(1.7 * width, 2.0), width + 4.0)
+    length = min(0.5 * head, 0.6 * abs(across + along))
+    shape = {"width": width, "head_width": head, "head_length": length, "length_includes_head": True}
+    axes.add_patch(FancyArrow(*start, across, along, facecolor=colour, edgecolor="none", alpha=0.85, **shape))
+    if labelled:
+        middle = (0.5 * (start[0] + end[0]), 0.5 * (start[1] + end[1]))
+        beside = (middle[0] + 0.5 * head + 1.0, middle[1]) if along else (middle[0], middle[1] + 0.5 * head + 1.0)
+        place = {"ha": "left", "va": "center"} if along else {"ha": "center", "va": "bottom"}
+        axes.text(*beside, show(abs(energy), "J", 3), color=colour, fontweight="bold", **place)
+
+
+def _draw_bars(axes: Any, flow: Flow) -> None:
+    """Draw what the energy from the grid went into, largest first."""
+    bars = [(f"{name}: {meaning}", energy, COLOURS["loss"]) for name, meaning, energy in flow.losses if energy]
+    bars.append(("stored in speed, twist, current", flow.stored, COLOURS["stored"]))
+    bars.sort(key=lambda bar: -abs(bar[1]))
+    if len(bars) > _MOST_BARS:
+        rest = sum(energy for _, energy, _ in bars[_MOST_BARS - 1 :])
+        bars = [*bars[: _MOST_BARS - 1], (f"{len(bars) - _MOST_BARS + 1} smaller ones", rest, COLOURS["quiet"])]
+    bars.reverse()
+    energies = [energy for _, energy, _ in bars]
+    axes.barh(range(len(bars)), energies, color=[colour for _, _, colour in bars], height=0.62)
+    axes.set_yticks(range(len(bars)), [label for label, _, _ in bars])
+    total = sum(energy for energy in energies)
+    reach = max(max(energies), 0.0) or 1.0
+    for i, energy in enumerate(energies):
+        share = f" ({energy / total:.0%})" if total > 0.0 else ""
+        axes.text(max(energy, 0.0) + 0.02 * reach, i, show(energy, "J", 3) + share, va="center", fontsize=9.0)
+    axes.set_xlim(min(min(energies), 0.0), 1.35 * reach)
+    axes.tick_params(left=False, bottom=False, labelbottom=False)
+    axes.grid(visible=False)
+    axes.spines["bottom"].set_visible(False)
+    axes.set_title(f"what the {show(flow.grid, 'J', 3)} from the grid went into", loc="left", fontweight="normal")

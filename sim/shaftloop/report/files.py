@@ -1,0 +1,103 @@
+"""Files that are either complete or not there."""
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import BinaryIO, ClassVar
+
+from shaftloop.errors import ShaftloopError
+
+__all__ = ["OutputError", "check_folder", "make_folder", "open_atomically", "write_text"]
+
+
+class OutputError(ShaftloopError):
+    """A place that cannot be written to."""
+
+    exit_code: ClassVar[int] = 2
+
+
+def make_folder(folder: Path) -> None:
+    """Create a folder where it is missing, and make sure that files can be written there.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder.
+
+    Raises
+    ------
+    OutputError
+        Where that is not possible.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except (OSError, ValueError) as error:
+        raise _unusable(folder, error) from None
+    check_folder(folder)
+
+
+def check_folder(folder: Path) -> None:
+    """Make sure that files can be written to a folder, before a long run.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder.
+
+    Raises
+    ------
+    OutputError
+        Where that is not possible.
+    """
+    probe = folder / f".shaftloop-{os.getpid()}.tmp"
+    try:
+        probe.write_bytes(b"")
+        probe.unlink()
+    except (OSError, ValueError) as error:
+        raise _unusable(folder, error) from None
+
+
+@contextmanager
+def open_atomically(path: Path) -> Iterator[BinaryIO]:
+    """Open a file that takes its name only once it is complete.
+
+    Parameters
+    ----------
+    path : Path
+        Its name.
+
+    Raises
+    ------
+    OutputError
+        Where it cannot be written; a file of that name is then left as it was.
+    """
+    draft = path.with_name(f".{path.name}.{os.getpid()}.tmp")
+    try:
+        try:
+            with draft.open("wb") as file:
+                yield file
+            os.replace(draft, path)
+        finally:
+            draft.unlink(missing_ok=True)
+    except OSError as error:
+        raise _unusable(path, error) from None
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a text file in UTF-8, atomically.
+
+    Parameters
+    ----------
+    path : Path
+        Its name.
+    text : str
+        Content.
+    """
+    with open_atomically(path) as file:
+        file.write(text.encode("utf-8"))
+
+
+def _unusable(path: Path, error: OSError | ValueError) -> OutputError:
+    reason = getattr(error, "strerror", None) or str(error)
+    return OutputError(f"{path}: cannot be written: {reason}; choose another place with --out or --traces")

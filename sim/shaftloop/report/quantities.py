@@ -1,0 +1,53 @@
+"""Numbers for people: rpm, ms, kJ and % instead of SI units."""
+
+import math
+
+__all__ = ["readable", "show"]
+
+_PREFIXES = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ"))
+_LADDERS = {"J": _PREFIXES, "W": _PREFIXES, "s": _PREFIXES[2:]}
+_TORQUE = ((1e4, 1e3, "kN m"), (0.1, 1.0, "N m"), (0.0, 1e-3, "mN m"))
+
+
+def readable(value: float, unit: str) -> tuple[float, str]:
+    """Return a quantity in the unit in which people speak of it.
+
+    Parameters
+    ----------
+    value : float
+        In `unit`.
+    unit : str
+        SI unit, as in a metric.
+    """
+    size = abs(value)
+    if unit == "rad/s":
+        return value * 30.0 / math.pi, "rpm"
+    if unit == "1" and size >= 1e-3:
+        return 100.0 * value, "%"
+    if unit == "1":
+        return value, ""
+    if unit == "N m" and size > 0.0:
+        factor, name = next((factor, name) for least, factor, name in _TORQUE if size >= least)
+        return value / factor, name
+    for factor, prefix in _LADDERS.get(unit, ()):
+        if size >= factor:
+            return value / factor, prefix + unit
+    return value, unit
+
+
+def show(value: float, unit: str, digits: int = 4) -> str:
+    """Return a quantity as text with its unit.
+
+    Parameters
+    ----------
+    value : float
+        In `unit`.
+    unit : str
+        SI unit, as in a metric.
+    digits : int
+        Significant digits.
+    """
+    number, name = readable(value, unit)
+    whole = abs(number) >= 10.0**digits
+    text = f"{number:.0f}" if whole and abs(number) < 1e9 else f"{number:.{digits}g}"
+    return f"{text} {name}".rstrip()

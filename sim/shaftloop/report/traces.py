@@ -1,0 +1,92 @@
+"""The recorded channels as a file: npz, CSV or Parquet.
+
+- ``.npz``: one array per channel, ``time``, and ``units`` with rows (name, unit);
+  ``dict(file["units"])["time"]`` is ``s``.
+- ``.csv`` and ``.parquet``: one column per channel, the first ``time [s]``, headers ``name [unit]``.
+"""
+
+from collections.abc import Callable
+from importlib.util import find_spec
+from pathlib import Path
+from typing import BinaryIO
+
+import numpy as np
+
+from shaftloop.analysis.simulation import Simulation
+from shaftloop.report.files import OutputError, check_folder, open_atomically
+
+__all__ = ["check_traces", "write_traces"]
+
+_CHUNK = 5000
+
+
+def check_traces(path: Path) -> None:
+    """Make sure that traces can be written to a file, before a long run.
+
+    Parameters
+    ----------
+    path : Path
+        File.
+
+    Raises
+    ------
+    OutputError
+        Where its ending is not known, a package is missing or its folder cannot be written to.
+    """
+    if path.suffix not in _WRITERS:
+        raise OutputError(f"{path}: unknown ending; traces are written as {', '.join(_WRITERS)}")
+    if path.suffix == ".parquet" and find_spec("pyarrow") is None:
+        raise OutputError(
+            f"{path}: Parquet needs the package pyarrow, which is not installed; "
+            'install "shaftloop[parquet]", or write .npz or .csv'
+        )
+    if path.is_dir():
+        raise OutputError(f"{path}: is a folder; name a file")
+    check_folder(path.parent)
+
+
+def write_traces(path: Path, simulation: Simulation) -> None:
+    """Write the recorded channels of a run.
+
+    Parameters
+    ----------
+    path : Path
+        File; its ending says the format.
+    simulation : Simulation
+        Finished run.
+    """
+    with open_atomically(path) as file:
+        _WRITERS[path.suffix](file, simulation)
+
+
+def _header(simulation: Simulation) -> list[str]:
+    return ["time [s]", *(f"{name} [{simulation.units[name]}]" for name in simulation.traces)]
+
+
+def _write_npz(file: BinaryIO, simulation: Simulation) -> None:
+    units = np.array([("time", "s"), *((name, simulation.units[name]) for name in simulation.traces)])
+    np.savez(file, time=simulation.time, units=units, **simulation.traces)
+
+
+def _write_csv(file: BinaryIO, simulation: Simulation) -> None:
+    """Write every number with as many digits as it takes to read the same one back."""
+    file.write((",".join(_header(simulation)) + "\n").encode())
+    columns = [simulation.time, *simulation.traces.values()]
+    for first in range(0, len(simulation.time), _CHUNK):
+        rows = zip(*(column[first : first + _CHUNK].tolist() for column in columns), strict=True)
+        file.write("".join(",".join(map(repr, row)) + "\n" for row in rows).encode())
+
+
+def _write_parquet(file: BinaryIO, simulation: Simulation) -> None:
+    import pyarrow
+    import pyarrow.parquet
+
+    columns = [simulation.time, *simulation.traces.values()]
+    pyarrow.parquet.write_table(pyarrow.table(columns, names=_header(simulation)), file)
+
+
+_WRITERS: dict[str, Callable[[BinaryIO, Simulation], None]] = {
+    ".npz": _write_npz,
+    ".csv": _write_csv,
+    ".parquet": _write_parquet,
+}
