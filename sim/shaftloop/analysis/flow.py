@@ -33,7 +33,7 @@ class Flow:
     stations: tuple[Station, ...]
     """Left to right."""
     losses: tuple[tuple[str, str, float], ...]
-    """(element, meaning, energy [J]), largest first."""
+    """(part, meaning, energy [J]), largest first."""
     stored: float
     """Change of the stored energy of the whole bench. [J]"""
 
@@ -58,7 +58,7 @@ def energy_flow(simulation: Simulation) -> Flow:
         stations.append(Station(name, machine, link, loss, stored, passed))
     meanings = {meter.name: meter.meaning for meter in bench.model.plant.network.meters}
     losses = sorted(energies.losses.items(), key=lambda pair: -abs(pair[1]))
-    named = tuple((name.rpartition(".")[0], meanings[name], energy) for name, energy in losses)
+    named = tuple((name.split(".")[0], meanings[name], energy) for name, energy in losses)
     return Flow(energies.grid, tuple(stations), named, energies.stored)
 
 

@@ -1,8 +1,12 @@
-"""The metrics of a run. Their definitions stand in one table, `METRICS`."""
+"""The metrics of a run. Their definitions stand in one table, `METRICS`.
+
+A step or hold that the end of the run, or a trip, cuts shorter than all others is not judged.
+"""
 
 from collections.abc import Callable
 from dataclasses import dataclass
 from math import isfinite
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +34,7 @@ __all__ = [
 ]
 
 Array = NDArray[np.float64]
+_T = TypeVar("_T")
 
 LOSS_PREFIX = "loss_energy."
 """Begins the names of the losses of the elements."""
@@ -112,12 +117,20 @@ METRICS = (
         "energy that the absorbing machine gives to the link over the energy that the driving one takes, "
         "each over the whole run",
     ),
-    Definition("loss_energy", "J", "all losses; each one as loss_energy.<element>"),
+    Definition(
+        "loss_energy", "J", "all losses; each one by the name of its meter, e.g. loss_energy.drive.copper"
+    ),
     Definition("stored_energy", "J", "change of the energy stored in speeds, twists and currents"),
     Definition("energy_residual", "1", "energy that does not close, over the circulated energy"),
     Definition("step", "s", "longest step of the integration"),
 )
 """The metrics of every run, besides one loss per element."""
+
+_NOTE = (
+    "Where no step is free of other moving set-points, all steps count. A step or hold that the end of the "
+    "run, or a trip, cuts shorter than all others is not judged. Control is judged until a trip takes the "
+    "torque away; peaks, reading and energies over the whole run."
+)
 
 _Found = tuple[float | None, str | None, float | None]
 """Value, reason, instant."""
@@ -126,7 +139,7 @@ _Found = tuple[float | None, str | None, float | None]
 def metrics_table() -> str:
     """Return the definitions as a table in Markdown."""
     rows = [f"| `{entry.name}` | {entry.unit} | {entry.meaning} |" for entry in METRICS]
-    return "\n".join(["| metric | unit | meaning |", "|---|---|---|", *rows]) + "\n"
+    return "\n".join(["| metric | unit | meaning |", "|---|---|---|", *rows, "", _NOTE]) + "\n"
 
 
 def metrics(simulation: Simulation) -> dict[str, Metric]:
@@ -172,12 +185,12 @@ def torque_steps(simulation: Simulation) -> list[Step]:
         return []
     end = control_end(simulation)
     holds = find_holds(simulation.traces[f"{loop.parameters.name}_setpoint"][:end])
-    return _undisturbed(find_steps(holds), _moves_of_others(simulation, loop.parameters.name, end))
+    return _judged(holds, _moves_of_others(simulation, loop.parameters.name, end))
 
 
 def _metric(entry: Definition, value: float | None, reason: str | None, at: float | None) -> Metric:
     if value is not None and not isfinite(value):
-        value, reason, at = None, "not a finite number", None
+        value, reason, at = None, "no finite number came out", None
     return Metric(value, entry.unit, entry.meaning, reason, at)
 
 
@@ -191,8 +204,8 @@ def _torque(simulation: Simulation) -> dict[str, _Found]:
     time, true = simulation.time[:end], simulation.traces["true_torque"][:end]
     holds = find_holds(simulation.traces[f"{loop.parameters.name}_setpoint"][:end])
     moves = _moves_of_others(simulation, loop.parameters.name, end)
-    steps = _undisturbed(find_steps(holds), moves)
-    calm = [hold for hold in holds if _is_calm(hold, moves)]
+    steps = _judged(holds, moves)
+    calm = _whole([hold for hold in holds if _is_calm(hold, moves)], lambda hold: hold, end)
 
     def error(hold: Hold) -> float:
         return hold.value - float(np.mean(true[hold.last_quarter()]))
@@ -222,12 +235,22 @@ def _moves_of_others(simulation: Simulation, loop: str, end: int) -> NDArray[np.
     return np.concatenate(([0], np.cumsum(moved)))
 
 
-def _undisturbed(steps: list[Step], moves: NDArray[np.int64]) -> list[Step]:
+def _judged(holds: list[Hold], moves: NDArray[np.int64]) -> list[Step]:
     """Return the steps during which no other set-point moves; all where there is none.
 
     A speed ramp acts on the torque as well.
     """
-    return [step for step in steps if moves[step.hold.end] == moves[step.hold.first]] or steps
+    steps = find_steps(holds)
+    steps = [step for step in steps if moves[step.hold.end] == moves[step.hold.first]] or steps
+    return _whole(steps, lambda step: step.hold, len(moves) - 1)
+
+
+def _whole(found: list[_T], hold_of: Callable[[_T], Hold], end: int) -> list[_T]:
+    """Return what is found without the last one, where the records end before it is as long as the others."""
+    lengths = [hold_of(entry).end - hold_of(entry).first for entry in found]
+    if len(found) > 1 and hold_of(found[-1]).end == end and lengths[-1] < min(lengths[:-1]):
+        return found[:-1]
+    return found
 
 
 def _is_calm(hold: Hold, moves: NDArray[np.int64]) -> bool:
@@ -279,7 +302,8 @@ def _sensor(simulation: Simulation) -> dict[str, _Found]:
         where = int(np.argmax(np.abs(error)))
         rms = (float(np.sqrt(np.mean(error**2))), None, None)
         worst = (float(error[where]), None, float(simulation.time[where]))
-    found = ((peak, None, None), (peak / sensor.parameters.rated, None, None), rms, worst)
+    peaks = [(peak, None, None), (peak / sensor.parameters.rated, None, None)]
+    found = (*(peaks if isfinite(peak) else 2 * [_nothing("the run ended at once")]), rms, worst)
     return dict(zip(names, found, strict=True))
 
 

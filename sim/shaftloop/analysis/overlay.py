@@ -142,12 +142,13 @@ def lay_over(simulation: Simulation, measurement: Measurement, offset: float = 0
     """
     label = label_of(measurement.path)
     time = measurement.time + offset
-    inside = (time >= simulation.time[0]) & (time <= simulation.time[-1])
+    last = float(simulation.time[-1]) if len(simulation.time) else -math.inf
+    inside = (time >= 0.0) & (time <= last)
     if not inside.any():
         raise ScenarioError(
             [
                 f"{label}: the measured time, {time[0]:.6g} s to {time[-1]:.6g} s, does not overlap the run, "
-                f"{simulation.time[0]:.6g} s to {simulation.time[-1]:.6g} s; shift it with --overlay-offset"
+                f"0 s to {max(last, 0.0):.6g} s; shift it with --overlay-offset"
             ]
         )
     channels = {}

@@ -1,1 +1,1 @@
-"""shaftloop."""
+"""Thin commands."""

@@ -11,11 +11,11 @@ Constants are modules' names, so kernels write ``it[at.N]``.
     N,  # continuous states
     M,  # held inputs of the plant
     Q,  # outputs of nonlinear terms
-    R,  # signals: linear forms of the states
+    R,  # signals (linear forms of the states), padded to four with zeros
     METHOD,  # ETD4 or RK4
     TICKS_PER_SECOND,
     # Plant
-    SIGNAL,  # f: C by columns, rows padded to four (signals from states)
+    SIGNAL,  # f: C by columns (signals from states)
     PLAIN,  # f: [A B G] by columns, for the reference stepper
     # Gaps
     GAPS,

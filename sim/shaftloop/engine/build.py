@@ -10,7 +10,7 @@ from shaftloop.engine.calendar import Clock, Instants, Timing, instants
 from shaftloop.engine.gaps import Gaps
 from shaftloop.engine.matrices import padded_columns
 from shaftloop.engine.model import Model, Segment
-from shaftloop.engine.types import Floats, Ints
+from shaftloop.engine.types import LINE, Floats, Ints, aligned
 from shaftloop_models.network import Ref, TermKind
 
 __all__ = ["Tables", "build_tables", "make_clock", "segment_row"]
@@ -44,15 +44,18 @@ class _Sections:
         self._ints.extend(int(v) for v in values)
 
     def floats(self, word: int, values: Sequence[float] | Floats) -> None:
-        """Append floats and note where they start."""
+        """Append floats and note where they start, at the beginning of a cache line."""
         section = np.asarray(values, dtype=np.float64).ravel()
+        section = np.concatenate([section, np.zeros(-section.size % LINE)])
         self.head[word] = self._place
         self._floats.append(section)
         self._place += section.size
 
     def arrays(self) -> tuple[Ints, Floats]:
         """Return the tables."""
-        return np.array(self.head + self._ints, dtype=np.int64), np.concatenate(self._floats)
+        ft = aligned(self._place)
+        np.concatenate(self._floats, out=ft)
+        return np.array(self.head + self._ints, dtype=np.int64), ft
 
 
 def make_clock(model: Model) -> Clock:
@@ -105,7 +108,7 @@ def build_tables(model: Model, clock: Clock, gaps: Gaps) -> Tables:
 def _add_plant(sections: _Sections, model: Model) -> None:
     plant, head = model.plant, sections.head
     head[at.N], head[at.M], head[at.Q] = len(plant.a), plant.b.shape[1], plant.g.shape[1]
-    head[at.R] = len(plant.c)
+    head[at.R] = plant.padded_signals
     sections.floats(at.SIGNAL, padded_columns(plant.c))
     sections.floats(at.PLAIN, padded_columns(np.hstack([plant.a, plant.b, plant.g])))
     head[at.NOISES] = len(model.noises)
@@ -190,11 +193,12 @@ def _add_guards(sections: _Sections, model: Model) -> None:
 def _place_work(head: list[int]) -> int:
     """Note the places in the work vector and return its length."""
     n, m, q, r = (head[word] for word in (at.N, at.M, at.Q, at.R))
-    head[at.Z_SIZE] = z = r + n + m + q + 1 + 4
-    base = (n + 3) // 4 * 4
+    base = n + -n % 4
+    z = r + base + m + q + 1
+    head[at.Z_SIZE] = z = z + -z % LINE
     sizes = {at.Z: 2 * z, at.BASE: base, at.ZM: z, at.ZC: z, at.CHANGE: max(2 * q, n) + 4, at.SAVED: n + m}
     place = 0
     for word, size in sizes.items():
         head[word] = place
-        place += size
+        place += size + -size % LINE
     return place

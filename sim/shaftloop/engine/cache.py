@@ -17,7 +17,7 @@ import numba
 
 import shaftloop_models
 
-__all__ = ["helper", "kernel"]
+__all__ = ["helper", "kernel", "routine"]
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -25,6 +25,11 @@ F = TypeVar("F", bound=Callable[..., Any])
 def helper(function: F) -> F:
     """Compile a function that kernels inline."""
     return cast(F, numba.njit(forceinline=True, error_model="numpy", _nrt=False)(function))
+
+
+def routine(function: F) -> F:
+    """Compile a function that kernels call without inlining it."""
+    return cast(F, numba.njit(error_model="numpy", _nrt=False)(function))
 
 
 def kernel(function: F) -> F:

@@ -9,7 +9,7 @@ from shaftloop.engine.calendar import Clock
 from shaftloop.engine.matrices import exponential_pack, noise_root
 from shaftloop.engine.model import Model
 from shaftloop.engine.steprule import Stepping
-from shaftloop.engine.types import Floats
+from shaftloop.engine.types import LINE, Floats
 
 __all__ = ["Gaps"]
 
@@ -55,7 +55,8 @@ class Gaps:
             substeps = self.stepping.substeps(seconds)
             step = seconds / substeps
             exponential = self.stepping.method == at.ETD4
-            self._packs.append(exponential_pack(self._model.plant, step) if exponential else np.zeros(0))
+            pack = exponential_pack(self._model.plant, step) if exponential else np.zeros(0)
+            self._packs.append(np.concatenate([pack, np.zeros(-pack.size % LINE)]))
             roots = [noise_root(c.f, c.g, c.density, seconds).ravel() for c in self._model.noises]
             self._roots.append(np.concatenate(roots) if roots else np.zeros(0))
             self._steps.append((substeps, step))

@@ -6,7 +6,7 @@ end, so that stretches join without seam.
 """
 
 from shaftloop.engine import at
-from shaftloop.engine.cache import helper, kernel
+from shaftloop.engine.cache import helper, kernel, routine
 from shaftloop.engine.meters import integrate_meters, keep_peaks
 from shaftloop.engine.noise import normal_pair
 from shaftloop.engine.setpoints import setpoint
@@ -81,7 +81,20 @@ def advance(
         final = last_gap >= 0 and reached > end
         if final:
             gap, reached = last_gap, end
-        z = _cross(it, ft, s, w, z, gap, tick, guarded)
+        if guarded > 0:
+            for i in range(it[at.N] + it[at.M]):
+                w[it[at.SAVED] + i] = s[i]
+        set_held(it, s, w, z)
+        for _ in range(it[it[at.GAP_INT] + 2 * gap + 1]):
+            start, z = z, 2 * it[at.Z] + it[at.Z_SIZE] - z
+            if it[at.METHOD] == at.ETD4:
+                etd4_step(it, ft, s, w, gap, start, z)
+            else:
+                rk4_step(it, ft, s, w, gap, start, z)
+            integrate_meters(it, ft, s, w, start, z, ft[it[at.GAP_STEP] + gap])
+            keep_peaks(it, s, w, start, z)
+        if it[at.NOISES] > 0:
+            _add_noise(it, ft, s, w, z, gap, tick)
         if guarded > 0:
             _look_inside(it, ft, s, w, z, counters)
         tick = reached
@@ -97,9 +110,16 @@ def advance(
 
 @kernel
 def probe(it: Ints, ft: Floats, s: Floats, w: Floats, gap: int) -> int:
-    """Cross one gap from the state s and return where z lies in w; used on copies."""
-    set_z(it, ft, s, w, it[at.Z])
-    return _cross(it, ft, s, w, it[at.Z], gap, 0, 0)
+    """Cross one gap from the state s without noise and return where z lies in w; used on copies."""
+    z = it[at.Z]
+    set_z(it, ft, s, w, z)
+    for _ in range(it[it[at.GAP_INT] + 2 * gap + 1]):
+        start, z = z, 2 * it[at.Z] + it[at.Z_SIZE] - z
+        if it[at.METHOD] == at.ETD4:
+            etd4_step(it, ft, s, w, gap, start, z)
+        else:
+            rk4_step(it, ft, s, w, gap, start, z)
+    return z
 
 
 @helper
@@ -111,28 +131,7 @@ def _finite(it: Ints, s: Floats) -> bool:
     return fine
 
 
-@helper
-def _cross(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, gap: int, tick: int, guarded: int) -> int:
-    """Move the plant over one gap, with meters, peaks and noise, and return where z at its end lies."""
-    if guarded > 0:
-        for i in range(it[at.N] + it[at.M]):
-            w[it[at.SAVED] + i] = s[i]
-    set_held(it, s, w, z)
-    for _ in range(it[it[at.GAP_INT] + 2 * gap + 1]):
-        end = 2 * it[at.Z] + it[at.Z_SIZE] - z
-        if it[at.METHOD] == at.ETD4:
-            etd4_step(it, ft, s, w, gap, z, end)
-        else:
-            rk4_step(it, ft, s, w, gap, z, end)
-        integrate_meters(it, ft, s, w, z, end, ft[it[at.GAP_STEP] + gap])
-        keep_peaks(it, s, w, z, end)
-        z = end
-    if it[at.NOISES] > 0:
-        _add_noise(it, ft, s, w, z, gap, tick)
-    return z
-
-
-@helper
+@routine
 def _add_noise(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, gap: int, tick: int) -> None:
     """Add the noise of one gap to the filter states: a lower-triangular matrix times normal values."""
     root = it[at.GAP_NOISE] + gap * it[at.GAP_NOISE_SIZE]

@@ -52,7 +52,7 @@ def exponential_pack(plant: Plant, h: float) -> Array:
         Substep. [s]
     """
     a, m = plant.a, plant.b.shape[1]
-    both = np.vstack([plant.c, np.eye(len(a))])
+    both = np.vstack([_padded(plant.c), np.eye(len(a))])
     forcing = np.hstack([plant.b, plant.g])
     half, half1, half2, _ = _phi(a, forcing, 0.5 * h)
     full, full1, full2, full3 = _phi(a, forcing, h)

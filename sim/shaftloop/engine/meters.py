@@ -5,7 +5,7 @@ import math
 import numpy as np
 
 from shaftloop.engine import at
-from shaftloop.engine.cache import helper
+from shaftloop.engine.cache import helper, routine
 from shaftloop.engine.types import Floats, Ints
 
 __all__ = ["integrate_meters", "keep_peaks"]
@@ -25,7 +25,7 @@ def _power(kind: int, value: float, a: float, b: float) -> float:
     return link if kind == _LINK else abs(link - shaft)
 
 
-@helper
+@routine
 def integrate_meters(it: Ints, ft: Floats, s: Floats, w: Floats, z0: int, z1: int, step: float) -> None:
     """Add one substep to every meter by Simpson's rule, and its absolute value to the throughput.
 

@@ -1,6 +1,6 @@
 """The arrays of ``x' = A·x + B·u + G·N(x)`` and the vector z that terms, powers and tasks read.
 
-``z = [C·x, x, u, N, 1]``: the signals (linear forms of the states that are in use), the states, the held inputs,
+``z = [C·x, x, u, N, 1]``: the signals (linear forms of the states that are in use, padded to four), the states, the held inputs,
 the outputs of the nonlinear terms, and the constant. Terms read states.
 """
 
@@ -59,8 +59,13 @@ class Plant:
                 c[row, state.index] += weight
         return Plant(network, a, b, g, c, rows)
 
+    @property
+    def padded_signals(self) -> int:
+        """Number of signals, rounded up to a multiple of four."""
+        return len(self.c) + -len(self.c) % 4
+
     def z(self, ref: Ref) -> int:
         """Return the index in z of a quantity."""
-        n, r, m, q = self.a.shape[0], self.c.shape[0], self.b.shape[1], self.g.shape[1]
+        n, r, m, q = self.a.shape[0], self.padded_signals, self.b.shape[1], self.g.shape[1]
         first = {"signal": 0, "state": r, "held": r + n, "output": r + n + m, "one": r + n + m + q}[ref.kind]
         return first + (self.rows[ref] if ref.kind == "signal" else ref.index)

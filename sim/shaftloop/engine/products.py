@@ -1,7 +1,7 @@
 """Matrix-vector products of the kernels: the hot spot of every run.
 
 Matrices lie by columns in the float table, rows padded to a multiple of four. `_multiply_add` is written in LLVM
-terms, because compiled loops over such small matrices reach a third of its speed: it keeps up to 36
+terms, because compiled loops over such small matrices reach a third of its speed: it keeps up to 40
 rows in vector registers while it runs over the columns, with fused multiply-add. Every entry of the result is
 the same sum in the same order whatever the blocking: ``fma(m[i, j], v[j], sum)`` for j = 0, 1, ...
 """
@@ -13,7 +13,7 @@ from llvmlite import ir
 from numba.core import cgutils, types
 from numba.extending import intrinsic
 
-from shaftloop.engine.cache import helper
+from shaftloop.engine.cache import helper, routine
 from shaftloop.engine.types import Floats
 
 __all__ = ["add_product", "padded"]
@@ -36,7 +36,7 @@ def _python_product(
     out[place : place + rows] += vector[start : start + columns] @ matrix
 
 
-@helper
+@routine
 def add_product(
     table: Floats, first: int, rows: int, vector: Floats, start: int, columns: int, out: Floats, place: int
 ) -> None:
@@ -74,7 +74,7 @@ def _multiply_add(
             for i, i_first in ((0, 1), (3, 4), (6, 7))
         )
         row = cgutils.alloca_once_value(builder, _WORD(0))
-        for vectors in (9, 5, 4, 3, 2, 1):
+        for vectors in (10, 6, 4, 3, 2, 1):
             _block(builder, row, vectors, args[2], args[5], matrix, source, target)
         return context.get_dummy_value()
 

@@ -11,7 +11,7 @@ from shaftloop.engine.gaps import Gaps
 from shaftloop.engine.kernel import DIVERGED, FULL, GUARD, advance, probe
 from shaftloop.engine.model import Model, Segment
 from shaftloop.engine.steprule import Stepping
-from shaftloop.engine.types import Floats, Ints
+from shaftloop.engine.types import Floats, Ints, aligned
 from shaftloop.errors import SimulationError
 from shaftloop_models.network import ONE
 
@@ -56,12 +56,13 @@ class Run:
         self.clock = make_clock(model)
         self._gaps = Gaps(model, self.clock, stepping)
         self.tables = build_tables(model, self.clock, self._gaps)
-        self.work = np.zeros(self.tables.scratch)
+        self.work = aligned(self.tables.scratch)
         head = self.tables.it
         for z in (head[at.Z], head[at.Z] + head[at.Z_SIZE], head[at.ZM], head[at.ZC]):
             self.work[z + model.plant.z(ONE)] = 1.0
         self.counters = np.zeros(2, dtype=np.int64)
-        self.state = np.array(model.layout.initial, dtype=np.float64)
+        self.state = aligned(len(model.layout.initial))
+        self.state[:] = model.layout.initial
         self.position = Position(0, 0, -1)
         self.recording = np.empty((records, len(model.channels)))
         self.last_gap = 0

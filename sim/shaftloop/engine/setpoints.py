@@ -16,7 +16,7 @@ TRACE     number of the trace
 import math
 
 from shaftloop.engine import at
-from shaftloop.engine.cache import helper, kernel
+from shaftloop.engine.cache import helper, kernel, routine
 from shaftloop.engine.types import Floats, Ints
 
 __all__ = ["HOLD", "PERIODIC", "RAMP", "SINE", "TRACE", "profile_value", "setpoint"]
@@ -24,7 +24,7 @@ __all__ = ["HOLD", "PERIODIC", "RAMP", "SINE", "TRACE", "profile_value", "setpoi
 HOLD, RAMP, PERIODIC, SINE, TRACE = 0, 1, 2, 3, 4
 
 
-@helper
+@routine
 def setpoint(it: Ints, ft: Floats, profile: int, tick: int) -> float:
     """Return the set-point of a profile at a tick. [N m] or [rad/s]"""
     first = profile * it[at.SEGMENT_ROOM]

@@ -18,7 +18,7 @@ References
 import numpy as np
 
 from shaftloop.engine import at
-from shaftloop.engine.cache import helper
+from shaftloop.engine.cache import helper, routine
 from shaftloop.engine.products import add_product, padded
 from shaftloop.engine.terms import evaluate_terms
 from shaftloop.engine.types import Floats, Ints
@@ -56,19 +56,19 @@ def set_held(it: Ints, s: Floats, w: Floats, z: int) -> None:
 @helper
 def set_z(it: Ints, ft: Floats, s: Floats, w: Floats, z: int) -> None:
     """Fill the z vector at `z` from the state."""
-    n, r, rows = it[at.N], it[at.R], padded(it[at.R])
-    _clear(w, z, rows)
-    add_product(ft, it[at.SIGNAL], rows, s, 0, n, w, z)
+    n, r = it[at.N], it[at.R]
+    _clear(w, z, r)
+    add_product(ft, it[at.SIGNAL], r, s, 0, n, w, z)
     _copy(s, 0, w, z + r, n + it[at.M])
     evaluate_terms(it, ft, w, z)
 
 
-@helper
+@routine
 def etd4_step(it: Ints, ft: Floats, s: Floats, w: Floats, gap: int, z0: int, z1: int) -> None:
     """Advance the plant states by one substep of a gap, from z at `z0`; fill z at `at.ZM` and at `z1`."""
     n, m, q, r, zm, zc = it[at.N], it[at.M], it[at.Q], it[at.R], it[at.ZM], it[at.ZC]
     base, change = it[at.BASE], it[at.CHANGE]
-    rows_m, rows_x, out = padded(r + n), padded(n), r + n + m
+    rows_m, rows_x, out = r + padded(n), padded(n), r + n + m
     matrix = it[at.GAP_MATRIX] + gap * it[at.GAP_MATRIX_SIZE]
     _clear(w, base, rows_x + rows_m)
     add_product(ft, matrix, rows_x + rows_m, w, z0 + r, n + m + q, w, base)
@@ -105,7 +105,7 @@ def _slope(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, out: int) -> None
     add_product(ft, it[at.PLAIN], rows, w, z + r, n + m + it[at.Q], w, out)
 
 
-@helper
+@routine
 def rk4_step(it: Ints, ft: Floats, s: Floats, w: Floats, gap: int, z0: int, z1: int) -> None:
     """Advance the plant states by one classical Runge-Kutta step; same contract as `etd4_step`."""
     n, r, h, zm, zc = it[at.N], it[at.R], ft[it[at.GAP_STEP] + gap], it[at.ZM], it[at.ZC]
@@ -125,7 +125,7 @@ def rk4_step(it: Ints, ft: Floats, s: Floats, w: Floats, gap: int, z0: int, z1: 
     _slope(it, ft, s, w, zc, k)
     for i in range(n):
         s[i] += h / 6.0 * (w[total + i] + w[k + i])
-    _clear(w, zc, padded(r))
-    add_product(ft, it[at.SIGNAL], padded(r), w, zm + r, n, w, zc)
+    _clear(w, zc, r)
+    add_product(ft, it[at.SIGNAL], r, w, zm + r, n, w, zc)
     _copy(w, zc, w, zm, r)
     set_z(it, ft, s, w, z1)

@@ -1,1 +1,1 @@
-"""shaftloop."""
+"""The only place that draws or renders: pictures, tables, documents, files."""

@@ -30,7 +30,7 @@ COLOURS = {
 MACHINE_COLOURS = ("#0072B2", "#D55E00", "#E69F00", "#56B4E9")
 """Of the machines, left to right."""
 
-_STYLE = {
+_STYLE: Any = {
     "font.size": 10.0,
     "axes.titlesize": 11.0,
     "axes.titleweight": "bold",
@@ -73,6 +73,8 @@ def draw(paint: Callable[[Any], None], size: tuple[float, float], title: str, pa
         figure = Figure(figsize=size, layout="constrained")
         figure.suptitle(plain(title), fontsize=13.0, fontweight="bold", parse_math=False)
         paint(figure)
+        figure.draw_without_rendering()
+        figure.set_layout_engine("none")
         for path in paths:
             kind = path.suffix[1:]
             with open_atomically(path) as file:
@@ -105,6 +107,8 @@ def thinned(x: Array, y: Array) -> tuple[Array, Array]:
     count = len(y) // width
     rows = y[: count * width].reshape(count, width)
     first = np.arange(count) * width
-    both = np.sort(np.stack((first + rows.argmin(axis=1), first + rows.argmax(axis=1)), axis=1), axis=1).ravel()
+    both = np.sort(
+        np.stack((first + rows.argmin(axis=1), first + rows.argmax(axis=1)), axis=1), axis=1
+    ).ravel()
     keep = np.unique(np.concatenate(([0], both, [len(y) - 1])))
     return x[keep], y[keep]

@@ -6,7 +6,6 @@ A physical number is ``{"value": ..., "unit": ...}``; one that does not exist is
 import json
 import math
 import platform
-from collections.abc import Sequence
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
@@ -15,6 +14,7 @@ from shaftloop.analysis.overlay import Overlay
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.analysis.verify import Verification
 from shaftloop.engine.supervision import Event
+from shaftloop.report.results import Results
 from shaftloop.scenario.reading import Scenario
 
 __all__ = ["as_json", "number", "provenance", "simulate_document", "tool_version"]
@@ -82,47 +82,31 @@ def provenance(scenario: Scenario, simulation: Simulation) -> dict[str, Any]:
     }
 
 
-def simulate_document(
-    scenario: Scenario,
-    simulation: Simulation,
-    metrics: dict[str, Metric],
-    warnings: Sequence[str],
-    verification: Verification | None = None,
-    overlay: Overlay | None = None,
-) -> dict[str, Any]:
+def simulate_document(results: Results) -> dict[str, Any]:
     """Return the result of `shaftloop simulate`.
 
     Parameters
     ----------
-    scenario : Scenario
-        What was run.
-    simulation : Simulation
-        Finished run.
-    metrics : dict of str to Metric
-        Its metrics.
-    warnings : sequence of str
-        What looks wrong.
-    verification : Verification, optional
-        The run against one with finer steps.
-    overlay : Overlay, optional
-        The run against a measured one.
+    results : Results
+        Of the run.
     """
+    scenario = results.scenario
     document = {
         "scenario": {
             "name": _text(scenario.name),
-            "title": scenario.description.title,
+            "title": results.title,
             "path": _text(str(scenario.path)),
             "hash": scenario.hash,
         },
-        "provenance": provenance(scenario, simulation),
-        "metrics": {name: _metric(metric) for name, metric in metrics.items()},
-        "events": [_event(event) for event in simulation.events],
-        "warnings": list(warnings),
+        "provenance": provenance(scenario, results.simulation),
+        "metrics": {name: _metric(metric) for name, metric in results.metrics.items()},
+        "events": [_event(event) for event in results.simulation.events],
+        "warnings": list(results.warnings),
     }
-    if verification is not None:
-        document["verify"] = _verification(verification)
-    if overlay is not None:
-        document["overlay"] = _overlay(overlay)
+    if results.verification is not None:
+        document["verify"] = _verification(results.verification)
+    if results.overlay is not None:
+        document["overlay"] = _overlay(results.overlay)
     return document
 
 

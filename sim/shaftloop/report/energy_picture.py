@@ -10,6 +10,7 @@ from shaftloop.report.quantities import show
 __all__ = ["draw_energy", "summary"]
 
 _MOST_BARS = 9
+_WORTH_A_BAR = 0.005
 _SHAFT = 9.0
 """Width of the widest arrow, on a paper of 100 by 60."""
 _THINNEST = 0.5
@@ -91,7 +92,7 @@ def _draw_rest(axes: Any, centre: float, half: float, station: Station, scale: f
         x = centre + offset * half
         _arrow(axes, (x, _BOX[0]), (x, _FOOT + 4.0), energy, scale, COLOURS[word], labelled=False)
         text = f"{word}\n{show(energy, 'J', 3)}"
-        axes.text(x, _FOOT + 3.2, text, ha="center", va="top", color=COLOURS[word], fontsize=9.0)
+        axes.text(x, _FOOT + 3.2, text, ha="center", va="top", fontsize=9.5)
 
 
 def _box(axes: Any, x: tuple[float, float], y: tuple[float, float], name: str, colour: str) -> None:
@@ -124,23 +125,30 @@ def _arrow(
     across, along = end[0] - start[0], end[1] - start[1]
     head = min(max(1.7 * width, 2.0), width + 4.0)
     length = min(0.5 * head, 0.6 * abs(across + along))
-    shape = {"width": width, "head_width": head, "head_length": length, "length_includes_head": True}
+    shape: Any = {"width": width, "head_width": head, "head_length": length, "length_includes_head": True}
     axes.add_patch(FancyArrow(*start, across, along, facecolor=colour, edgecolor="none", alpha=0.85, **shape))
     if labelled:
         middle = (0.5 * (start[0] + end[0]), 0.5 * (start[1] + end[1]))
-        beside = (middle[0] + 0.5 * head + 1.0, middle[1]) if along else (middle[0], middle[1] + 0.5 * head + 1.0)
+        beside = (
+            (middle[0] + 0.5 * head + 1.0, middle[1]) if along else (middle[0], middle[1] + 0.5 * head + 1.0)
+        )
         place = {"ha": "left", "va": "center"} if along else {"ha": "center", "va": "bottom"}
         axes.text(*beside, show(abs(energy), "J", 3), color=colour, fontweight="bold", **place)
 
 
 def _draw_bars(axes: Any, flow: Flow) -> None:
     """Draw what the energy from the grid went into, largest first."""
-    bars = [(f"{name}: {meaning}", energy, COLOURS["loss"]) for name, meaning, energy in flow.losses if energy]
+    bars = [
+        (f"{name}: {meaning}", energy, COLOURS["loss"]) for name, meaning, energy in flow.losses if energy
+    ]
     bars.append(("stored in speed, twist, current", flow.stored, COLOURS["stored"]))
     bars.sort(key=lambda bar: -abs(bar[1]))
-    if len(bars) > _MOST_BARS:
-        rest = sum(energy for _, energy, _ in bars[_MOST_BARS - 1 :])
-        bars = [*bars[: _MOST_BARS - 1], (f"{len(bars) - _MOST_BARS + 1} smaller ones", rest, COLOURS["quiet"])]
+    whole = sum(abs(energy) for _, energy, _ in bars)
+    kept = sum(abs(energy) >= _WORTH_A_BAR * whole for _, energy, _ in bars)
+    kept = kept if kept <= _MOST_BARS else _MOST_BARS - 1
+    if len(bars) - kept > 1:
+        rest = sum(energy for _, energy, _ in bars[kept:])
+        bars = [*bars[:kept], (f"{len(bars) - kept} smaller ones", rest, COLOURS["quiet"])]
     bars.reverse()
     energies = [energy for _, energy, _ in bars]
     axes.barh(range(len(bars)), energies, color=[colour for _, _, colour in bars], height=0.62)
@@ -148,10 +156,12 @@ def _draw_bars(axes: Any, flow: Flow) -> None:
     total = sum(energy for energy in energies)
     reach = max(max(energies), 0.0) or 1.0
     for i, energy in enumerate(energies):
-        share = f" ({energy / total:.0%})" if total > 0.0 else ""
+        share = f"  {energy / total:.0%}" if total > 0.0 and abs(energy) >= _WORTH_A_BAR * total else ""
         axes.text(max(energy, 0.0) + 0.02 * reach, i, show(energy, "J", 3) + share, va="center", fontsize=9.0)
     axes.set_xlim(min(min(energies), 0.0), 1.35 * reach)
     axes.tick_params(left=False, bottom=False, labelbottom=False)
     axes.grid(visible=False)
     axes.spines["bottom"].set_visible(False)
-    axes.set_title(f"what the {show(flow.grid, 'J', 3)} from the grid went into", loc="left", fontweight="normal")
+    axes.set_title(
+        f"what the {show(flow.grid, 'J', 3)} from the grid went into", loc="left", fontweight="normal"
+    )

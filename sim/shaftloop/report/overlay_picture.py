@@ -6,7 +6,7 @@ from typing import Any
 
 from shaftloop.analysis.overlay import Difference, Overlay
 from shaftloop.analysis.simulation import Simulation
-from shaftloop.report.canvas import COLOURS, draw, plain, thinned
+from shaftloop.report.canvas import COLOURS, draw, thinned
 from shaftloop.report.quantities import show
 
 __all__ = ["draw_overlay"]
@@ -32,13 +32,15 @@ def draw_overlay(simulation: Simulation, overlay: Overlay, title: str, paths: li
     drawn = list(overlay.channels.items())[:_MOST]
 
     def paint(figure: Any) -> None:
-        axes = figure.subplots(2 * len(drawn), 1, squeeze=False, sharex=True, height_ratios=[2.0, 1.0] * len(drawn))
+        axes = figure.subplots(
+            2 * len(drawn), 1, squeeze=False, sharex=True, height_ratios=[2.0, 1.0] * len(drawn)
+        )
         for i, (name, entry) in enumerate(drawn):
             _draw_channel(axes[2 * i][0], axes[2 * i + 1][0], simulation, name, entry)
         axes[-1][0].set_xlabel("time of the run [s]")
         axes[-1][0].set_xlim(*_span(overlay))
 
-    draw(paint, (11.0, 4.2 * len(drawn) + 0.8), f"{title}\nmeasured: {plain(overlay.file)}", paths)
+    draw(paint, (11.0, 4.2 * len(drawn) + 0.8), f"{title}, simulated and measured ({overlay.file})", paths)
 
 
 def _draw_channel(above: Any, below: Any, simulation: Simulation, name: str, entry: Difference) -> None:
@@ -54,8 +56,9 @@ def _draw_channel(above: Any, below: Any, simulation: Simulation, name: str, ent
     below.axhline(0.0, color=COLOURS["quiet"], linewidth=0.8)
     below.set_ylabel(f"difference\n[{unit}]")
     largest, at = entry.worst
+    mean, rms = show(entry.mean, entry.unit, 3), show(entry.rms, entry.unit, 3)
     below.set_title(
-        f"simulated minus measured: mean {show(entry.mean, entry.unit, 3)}, rms {show(entry.rms, entry.unit, 3)}, "
+        f"simulated minus measured: mean {mean}, rms {rms}, "
         f"largest {show(largest, entry.unit, 3)} at {at:.5g} s",
         loc="left",
         fontweight="normal",

@@ -1,7 +1,6 @@
 """The overview of a run: torque, speeds and powers over time, with a closer look at the first torque step."""
 
 import math
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -12,16 +11,30 @@ from shaftloop.analysis.metrics import torque_steps
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.analysis.steps import settling_time
 from shaftloop.report.canvas import COLOURS, MACHINE_COLOURS, draw, thinned
+from shaftloop.report.quantities import show
 
 __all__ = ["draw_overview"]
 
 Array = NDArray[np.float64]
 
 _RPM = 30.0 / math.pi
-_MARKED = {"tripped": "trip", "torque_off": "torque off", "ramp_down": "ramp down"}
+_MARKED = ("tripped", "torque_off", "ramp_down")
+_LARGE, _SMALL = 2500.0, 0.05
+_POWERS_DRAWN = 400
+"""Points of a power curve of the whole run: its means over short stretches, free of ripple."""
 _WORTH_ZOOMING = 0.5
-_FEWEST = 60
+_FEWEST = 150
 """Records that a closer look shows at least."""
+
+_LEGEND = {
+    "loc": "lower left",
+    "bbox_to_anchor": (-0.01, 0.98),
+    "ncols": 5,
+    "borderaxespad": 0.0,
+    "columnspacing": 1.0,
+    "handlelength": 1.5,
+    "handletextpad": 0.5,
+}
 
 _Curve = tuple[str, Array, Array, dict[str, Any]]
 """Label, time [s], values, style."""
@@ -39,38 +52,35 @@ def draw_overview(simulation: Simulation, title: str, paths: list[Path]) -> None
     paths : list of Path
         Files to write.
     """
-    rows = [
-        (f"{label} [{_scaled(curves, unit)[0]}]", _scaled(curves, unit)[1])
-        for label, unit, curves in (
-            ("torque", "N m", _torques(simulation)),
-            ("speed", "rpm", _speeds(simulation)),
-            ("power", "W", _powers(simulation)),
-        )
-        if curves
-    ]
     window = zoom_window(simulation)
+    bin_width = max(len(simulation.time) // _POWERS_DRAWN, 1)
+    wide = [_torques(simulation), _speeds(simulation), _powers(simulation, bin_width)]
+    close = [*wide[:2], _powers(simulation, 1)]
+    names = ["torque [{}N m]", "speed [rpm]", "power [{}W]"]
+    if bin_width > 1:
+        names[2] += f"\nmeans over {show(bin_width * float(simulation.bench.record_period), 's', 2)}"
+    shown = [i for i, curves in enumerate(wide) if curves]
 
     def paint(figure: Any) -> None:
-        columns = 2 if window else 1
         ratios = [1.7, 1.0] if window else [1.0]
-        axes = figure.subplots(len(rows), columns, squeeze=False, sharex="col", width_ratios=ratios)
-        for row, (label, curves) in zip(axes, rows, strict=True):
-            _plot(row[0], curves, 1.0, 0.0)
-            row[0].set_ylabel(label)
-            row[0].legend(loc="lower left", bbox_to_anchor=(-0.01, 0.98), ncols=5, borderaxespad=0.0)
+        axes = figure.subplots(len(shown), len(ratios), squeeze=False, sharex="col", width_ratios=ratios)
+        for row, i in zip(axes, shown, strict=True):
+            factor, prefix = _scale(wide[i]) if "{}" in names[i] else (1.0, "")
+            _plot(row[0], wide[i], factor)
+            row[0].set_ylabel(names[i].format(prefix))
+            row[0].legend(**_LEGEND)
             if window:
-                inside = [_cut(curve, *window) for curve in curves]
-                _plot(row[1], inside, 1e3, window[2])
+                _plot(row[1], [_cut(curve, window) for curve in close[i]], factor)
                 row[0].axvspan(window[0], window[1], color="#000000", alpha=0.06, linewidth=0.0)
         axes[-1][0].set_xlabel("time [s]")
-        axes[-1][0].set_xlim(0.0, simulation.duration)
+        axes[-1][0].set_xlim(0.0, simulation.duration or 1.0)
         if window:
-            axes[0][1].set_title("first torque step (shaded on the left)", loc="left")
-            axes[-1][1].set_xlabel(f"time after the step at {window[2]:.6g} s [ms]")
+            axes[0][1].set_title("closer look at the shaded stretch", loc="left", fontweight="normal")
+            axes[-1][1].set_xlabel(f"time after the torque step at {window[2]:.6g} s [ms]")
             axes[-1][1].set_xlim(1e3 * (window[0] - window[2]), 1e3 * (window[1] - window[2]))
         _mark(axes[0][0], [row[0] for row in axes], simulation)
 
-    draw(paint, (12.5, 2.7 * len(rows) + 0.7), title, paths)
+    draw(paint, (12.5, 2.7 * len(shown) + 0.7), title, paths)
 
 
 def zoom_window(simulation: Simulation) -> tuple[float, float, float] | None:
@@ -88,7 +98,7 @@ def zoom_window(simulation: Simulation) -> tuple[float, float, float] | None:
     at, end = float(time[step.hold.first]), float(time[step.hold.end - 1])
     settled = settling_time(step, time, simulation.traces["true_torque"], 0.02)
     least = _FEWEST * float(simulation.bench.record_period)
-    length = min(max(2.5 * (settled if settled is not None else end - at), least), end - at)
+    length = min(max(1.6 * (settled if settled is not None else end - at), least), end - at)
     if length > _WORTH_ZOOMING * simulation.duration or length <= 0.0:
         return None
     return max(at - 0.15 * length, 0.0), at + length, at
@@ -99,7 +109,7 @@ def _torques(simulation: Simulation) -> list[_Curve]:
     if "true_torque" not in traces:
         return []
     curves: list[_Curve] = [
-        ("reading", time, traces["reading"], {"color": COLOURS["reading"], "drawstyle": "steps-post"}),
+        ("reading", time, traces["reading"], _READING),
         ("true torque", time, traces["true_torque"], {"color": COLOURS["true"]}),
     ]
     loop = simulation.bench.torque_loop()
@@ -109,6 +119,7 @@ def _torques(simulation: Simulation) -> list[_Curve]:
     return curves
 
 
+_READING = {"color": COLOURS["reading"], "drawstyle": "steps-post", "linewidth": 2.6}
 _SETPOINT = {"color": COLOURS["setpoint"], "linestyle": "--", "linewidth": 1.0, "zorder": 3.0}
 
 
@@ -127,71 +138,70 @@ def _speeds(simulation: Simulation) -> list[_Curve]:
     return curves
 
 
-def _powers(simulation: Simulation) -> list[_Curve]:
-    """Return electrical powers, as means over the record intervals, and mechanical ones at the air gap."""
+def _powers(simulation: Simulation, width: int) -> list[_Curve]:
+    """Return electrical powers and mechanical ones at the air gap, as means over a number of records."""
     traces, time = simulation.traces, simulation.time
-    if len(time) < 2:
+    edges = np.arange(0, len(time), width)
+    if len(edges) < 2:
         return []
-    middle = 0.5 * (time[1:] + time[:-1])
-    period = float(simulation.bench.record_period)
+    length, middle = np.diff(time[edges]), 0.5 * (time[edges[1:]] + time[edges[:-1]])
     curves: list[_Curve] = []
     for name, colour in _machines(simulation):
-        mechanical = traces[f"{name}_torque"] * traces[f"{name}_speed"]
-        electrical = np.diff(traces[f"{name}_energy"]) / period
-        faint = {"color": colour, "linewidth": 2.6, "alpha": 0.35, "zorder": 1.5}
-        curves.append((f"{name} mechanical", time, mechanical, faint))
+        product = traces[f"{name}_torque"] * traces[f"{name}_speed"]
+        mechanical = np.add.reduceat(product, edges)[:-1] / width
+        electrical = np.diff(traces[f"{name}_energy"][edges]) / length
+        faint = {"color": colour, "linewidth": 2.8, "alpha": 0.35, "zorder": 1.5}
+        curves.append((f"{name} mechanical", middle, mechanical, faint))
         curves.append((f"{name} from link", middle, electrical, {"color": colour}))
-    grid = np.diff(traces["grid_energy"]) / period
+    grid = np.diff(traces["grid_energy"][edges]) / length
     curves.append(("from grid", middle, grid, {"color": COLOURS["grid"], "linewidth": 1.2}))
     return curves
 
 
 def _machines(simulation: Simulation) -> list[tuple[str, str]]:
     """Return names and colours of the machines, left to right."""
-    names = [part.name for part in simulation.bench.description.line if part.name in simulation.bench.machines]
+    names = [
+        part.name for part in simulation.bench.description.line if part.name in simulation.bench.machines
+    ]
     return [(name, MACHINE_COLOURS[i % len(MACHINE_COLOURS)]) for i, name in enumerate(names)]
 
 
-def _scaled(curves: list[_Curve], unit: str) -> tuple[str, list[_Curve]]:
-    """Return the curves with kilo in front of the unit where they are large, milli where they are small."""
+def _scale(curves: list[_Curve]) -> tuple[float, str]:
+    """Return factor and prefix that keep the numbers at an axis short."""
     largest = max(float(np.max(np.abs(values), initial=0.0)) for _, _, values, _ in curves)
-    factor, prefix = 1.0, ""
-    if unit != "rpm" and largest >= 2000.0:
-        factor, prefix = 1e-3, "k"
-    elif unit != "rpm" and 0.0 < largest < 0.05:
-        factor, prefix = 1e3, "m"
-    return prefix + unit, [(label, time, factor * values, style) for label, time, values, style in curves]
+    if largest >= _LARGE:
+        return 1e-3, "k"
+    return (1e3, "m") if 0.0 < largest < _SMALL else (1.0, "")
 
 
-def _cut(curve: _Curve, begin: float, end: float, _: float) -> _Curve:
+def _cut(curve: _Curve, window: tuple[float, float, float]) -> _Curve:
+    """Return what lies in a window, over the time after its step. [ms]."""
     label, time, values, style = curve
-    first, last = np.searchsorted(time, (begin, end))
+    first, last = np.searchsorted(time, window[:2])
     part = slice(max(int(first) - 1, 0), int(last) + 1)
-    return label, time[part], values[part], style
+    return label, 1e3 * (time[part] - window[2]), values[part], style
 
 
-def _plot(axes: Any, curves: list[_Curve], factor: float, origin: float) -> None:
+def _plot(axes: Any, curves: list[_Curve], factor: float) -> None:
     for label, time, values, style in curves:
-        x, y = thinned(time, values)
-        axes.plot(factor * (x - origin), y, label=label, **style)
+        axes.plot(*thinned(time, factor * values), label=label, **style)
     axes.margins(x=0.0, y=0.08)
 
 
 def _mark(top: Any, columns: list[Any], simulation: Simulation) -> None:
     """Mark trips and what followed from them."""
-    place: Callable[[float], dict[str, Any]] = lambda time: {  # noqa: E731
-        "xy": (time, 1.0),
-        "xycoords": ("data", "axes fraction"),
-    }
     for event in simulation.events:
-        if event.kind in _MARKED:
-            for axes in columns:
-                axes.axvline(event.time, color=COLOURS["loss"], linestyle=":", linewidth=1.2)
+        if event.kind not in _MARKED:
+            continue
+        for axes in columns:
+            axes.axvline(event.time, color=COLOURS["loss"], linestyle=":", linewidth=1.2)
         if event.kind == "tripped":
+            late = event.time > 0.5 * simulation.duration
             top.annotate(
-                f"{event.name}: trip at {event.time:.4g} s ",
-                **place(event.time),
-                ha="right",
+                f"  {event.name} trips at {event.time:.4g} s  ",
+                (event.time, 1.0),
+                xycoords=("data", "axes fraction"),
+                ha="right" if late else "left",
                 va="top",
                 color=COLOURS["loss"],
                 fontweight="bold",

@@ -48,6 +48,10 @@ def show(value: float, unit: str, digits: int = 4) -> str:
         Significant digits.
     """
     number, name = readable(value, unit)
-    whole = abs(number) >= 10.0**digits
-    text = f"{number:.0f}" if whole and abs(number) < 1e9 else f"{number:.{digits}g}"
+    if number == 0.0:
+        text = "0"
+    elif 10.0**digits <= abs(number) < 1e9:
+        text = f"{number:.0f}"
+    else:
+        text = f"{number:#.{digits}g}".rstrip(".")
     return f"{text} {name}".rstrip()

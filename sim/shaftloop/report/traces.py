@@ -8,7 +8,7 @@
 from collections.abc import Callable
 from importlib.util import find_spec
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import numpy as np
 
@@ -65,7 +65,8 @@ def _header(simulation: Simulation) -> list[str]:
 
 def _write_npz(file: BinaryIO, simulation: Simulation) -> None:
     units = np.array([("time", "s"), *((name, simulation.units[name]) for name in simulation.traces)])
-    np.savez(file, time=simulation.time, units=units, **simulation.traces)
+    arrays: dict[str, Any] = {"time": simulation.time, "units": units, **simulation.traces}
+    np.savez(file, **arrays)
 
 
 def _write_csv(file: BinaryIO, simulation: Simulation) -> None:

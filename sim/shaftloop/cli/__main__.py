@@ -1,0 +1,5 @@
+"""`python -m shaftloop.cli`."""
+
+from shaftloop.cli.main import main
+
+main()

@@ -1,0 +1,56 @@
+"""The command group: every error ends in a message and an exit code, none in a traceback."""
+
+import os
+import sys
+import traceback
+from contextlib import suppress
+from typing import Any
+
+import click
+
+from shaftloop.cli.options import say
+from shaftloop.errors import ShaftloopError
+
+__all__ = ["INTERRUPTED", "Commands"]
+
+INTERRUPTED = 130
+"""Exit code after Ctrl-C."""
+
+_BAD_INPUT = 2
+_INTERNAL = 3
+
+
+class Commands(click.Group):
+    """A group of commands that keeps the contract on exit codes."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run a command."""
+        try:
+            return super().invoke(ctx)
+        except (click.ClickException, click.exceptions.Exit, click.Abort):
+            raise
+        except ShaftloopError as error:
+            say(str(error))
+            raise click.exceptions.Exit(error.exit_code) from None
+        except KeyboardInterrupt:
+            say("interrupted")
+            raise click.exceptions.Exit(INTERRUPTED) from None
+        except BrokenPipeError:
+            _leave_stdout()
+            raise click.exceptions.Exit(0) from None
+        except OSError as error:
+            _leave_stdout()
+            say(f"{error.filename or 'output'}: {error.strerror or error}; choose another place")
+            raise click.exceptions.Exit(_BAD_INPUT) from None
+        except Exception as error:
+            if ctx.params.get("debug"):
+                say("".join(traceback.format_exception(error)))
+            say(f"internal error, please report it with the scenario: {type(error).__name__}: {error}")
+            say("shaftloop --debug ... shows where it comes from")
+            raise click.exceptions.Exit(_INTERNAL) from error
+
+
+def _leave_stdout() -> None:
+    """Keep the interpreter from flushing into a pipe that is closed or a disk that is full when it ends."""
+    with suppress(OSError, ValueError, AttributeError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

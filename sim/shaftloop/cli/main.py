@@ -1,0 +1,69 @@
+"""The command `shaftloop`. What is heavy is imported inside the commands that need it."""
+
+import json
+
+import click
+
+from shaftloop.cli.group import Commands
+from shaftloop.cli.simulate import simulate
+
+__all__ = ["cli", "main"]
+
+
+def _print_version(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
+    if wanted and not ctx.resilient_parsing:
+        from importlib.metadata import PackageNotFoundError, version
+
+        try:
+            click.echo(f"shaftloop {version('shaftloop')}")
+        except PackageNotFoundError:
+            click.echo("shaftloop, version unknown: not installed as a package")
+        ctx.exit()
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.option(
+    "--version",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_print_version,
+    help="Print the version.",
+)
+@click.option("--debug", is_flag=True, help="Show where an internal error comes from.")
+def cli(debug: bool) -> None:
+    """Simulate regenerative back-to-back test benches.
+
+    Exit codes: 0 done, 1 a check failed, 2 bad input, 3 the simulation failed, 130 interrupted.
+    """
+
+
+@cli.command()
+@click.option("--json", "as_json", is_flag=True, help="Print a JSON document.")
+def scenarios(as_json: bool) -> None:
+    """List the scenarios that ship with the package."""
+    from shaftloop.scenario.shipped import shipped_scenarios
+
+    found = shipped_scenarios()
+    if as_json:
+        click.echo(json.dumps({"scenarios": [{"name": entry.name, "title": entry.title} for entry in found]}))
+        return
+    width = max((len(entry.name) for entry in found), default=0)
+    for entry in found:
+        click.echo(f"{entry.name:{width}}  {entry.title}")
+
+
+@cli.command()
+def schema() -> None:
+    """Print the JSON Schema of a scenario file, for editors."""
+    from shaftloop.scenario.schema import schema_text
+
+    click.echo(schema_text(), nl=False)
+
+
+cli.add_command(simulate)
+
+
+def main() -> None:
+    """Run the command line."""
+    cli(prog_name="shaftloop")

@@ -1,0 +1,88 @@
+"""What all commands on a scenario share: its name, settings on top, where results go, the JSON switch."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import wraps
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from shaftloop.scenario.reading import Scenario
+
+__all__ = ["Request", "say", "scenario_options"]
+
+
+@dataclass(frozen=True)
+class Request:
+    """The common part of a command line."""
+
+    scenario: str
+    """File or name of a shipped scenario."""
+    settings: tuple[str, ...]
+    """``path=value`` each."""
+    out: Path | None
+    json: bool
+
+    def read(self) -> "Scenario":
+        """Read the scenario and pass on what looks wrong in it."""
+        from shaftloop.scenario.reading import read_scenario
+
+        scenario = read_scenario(self.scenario, self.settings)
+        for warning in scenario.warnings:
+            say(f"warning: {warning}")
+        return scenario
+
+    def folder(self, name: str) -> Path | None:
+        """Return the folder of the results, nothing where none is to be written.
+
+        Parameters
+        ----------
+        name : str
+            Of the scenario.
+        """
+        if self.out is not None:
+            return self.out
+        return None if self.json else Path("shaftloop-out") / name
+
+
+def say(message: str) -> None:
+    """Print a message for people.
+
+    Parameters
+    ----------
+    message : str
+        Goes to stderr.
+    """
+    click.echo(message, err=True)
+
+
+def scenario_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command SCENARIO, --set, --out and --json; it gets them as one `Request`.
+
+    Parameters
+    ----------
+    command : callable
+        Takes a `Request` first.
+    """
+
+    @click.argument("scenario", metavar="SCENARIO")
+    @click.option(
+        "--set",
+        "settings",
+        metavar="PATH=VALUE",
+        multiple=True,
+        help="Change a value of the scenario, e.g. loop.torque.kp=0.3; repeatable.",
+    )
+    @click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="Folder for the results.")
+    @click.option(
+        "--json", "as_json", is_flag=True, help="Print one JSON document on stdout and nothing else."
+    )
+    @wraps(command)
+    def wrapped(
+        scenario: str, settings: tuple[str, ...], out: Path | None, as_json: bool, **rest: Any
+    ) -> None:
+        command(Request(scenario, settings, out, as_json), **rest)
+
+    return wrapped

@@ -1,0 +1,122 @@
+"""A measured run laid over a simulated one, and files that are no measured run."""
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from shaftloop.analysis.overlay import lay_over, read_measurement, read_offset
+from shaftloop.analysis.simulation import Simulation, simulate
+from shaftloop.errors import ScenarioError
+from shaftloop.scenario.reading import read_scenario
+
+
+@pytest.fixture(scope="module")
+def run() -> Simulation:
+    return simulate(read_scenario("reference-bench", ["duration=50 ms"]).description)
+
+
+def write(folder: Path, text: str) -> Path:
+    path = folder / "measured.csv"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def table(header: str, *columns: np.ndarray) -> str:
+    rows = "\n".join(",".join(map(repr, row)) for row in zip(*(c.tolist() for c in columns), strict=True))
+    return f"{header}\n{rows}\n"
+
+
+def test_difference_is_simulated_minus_measured_in_the_unit_of_the_channel(
+    run: Simulation, tmp_path: Path
+) -> None:
+    rpm = run.traces["drive_speed"] * 30.0 / math.pi
+    text = table("time [s],drive_speed [rpm],oil [Nm]", run.time - 0.003, rpm - 6.0, 0.0 * rpm)
+    found = lay_over(run, read_measurement(write(tmp_path, text)), 0.003)
+    entry = found.channels["drive_speed"]
+    assert entry.unit == "rad/s"
+    assert (entry.mean, entry.rms) == (
+        pytest.approx(6.0 * math.pi / 30.0),
+        pytest.approx(6.0 * math.pi / 30.0),
+    )
+    assert found.left_out == ("oil",)
+
+
+def test_only_the_stretch_that_both_cover_counts(run: Simulation, tmp_path: Path) -> None:
+    time = np.arange(-0.01, 0.06, 0.001)
+    bump = np.where(np.abs(time - 0.02) < 1e-6, 4.0, 0.0)
+    measured = np.interp(time, run.time, run.traces["true_torque"]) + bump
+    path = write(tmp_path, table("time [s],true_torque [N m]", time, measured))
+    entry = lay_over(run, read_measurement(path)).channels["true_torque"]
+    assert entry.time[0] >= -1e-12 and entry.time[-1] <= run.time[-1]
+    assert entry.worst == (pytest.approx(-4.0), pytest.approx(0.02))
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("", "the file starts with nothing; its first column must be time [s]"),
+        ("t,true_torque [N m]\n", 'the file starts with "t"; its first column must be time [s]'),
+        ("time [s];true_torque [N m]\n", "its first column must be time [s]; separate columns with commas"),
+        ("time [s]\n0\n1\n", 'the file has no column besides the time; add, e.g., "true_torque [N m]"'),
+        ("time [s],true_torque\n", '"true_torque" states no unit; name it like "reading [N m]"'),
+        ("time [s],a [s],a [s]\n", 'two columns are named "a"; leave one out'),
+        ("time [s],reading [N m]\n0,1\n", "1 rows of numbers; a measured run needs at least 2"),
+        ("time [s],reading [N m]\n0,1\n0.1\n", "measured.csv:3: 1 columns where the header has 2"),
+        (
+            "time [s],reading [N m]\n0,1\n0.1,x\n",
+            'measured.csv:3: "x" is no number; write a decimal point and no unit',
+        ),
+        ("time [s],reading [N m]\n0,1\n0.1,nan\n", '"nan" is no finite number of a usual size'),
+        (
+            "time [s],reading [N m]\n0.1,1\n\n0.1,2\n",
+            "measured.csv:4: time 0.1 s does not rise: the row before has 0.1 s",
+        ),
+        ('time [s],reading [N m]\n0,1\n"0.1,2\n', "measured.csv:"),
+    ],
+)
+def test_bad_files_are_named_with_their_line(tmp_path: Path, text: str, message: str) -> None:
+    with pytest.raises(ScenarioError) as caught:
+        read_measurement(write(tmp_path, text))
+    assert message in str(caught.value)
+
+
+def test_a_file_that_is_not_there(tmp_path: Path) -> None:
+    with pytest.raises(ScenarioError, match="cannot be read: No such file"):
+        read_measurement(tmp_path / "nothing.csv")
+
+
+@pytest.mark.parametrize(
+    ("header", "shift", "message"),
+    [
+        (
+            "true_torqe [N m]",
+            0.0,
+            "no column is a recorded channel; nearest: true_torque; recorded are: true_torque",
+        ),
+        ("true_torque [rpm]", 0.0, 'column "true_torque [rpm]": the unit rpm does not fit'),
+        ("true_torque [bogus]", 0.0, 'column "true_torque [bogus]": unknown unit "bogus"'),
+        (
+            "true_torque [N m]",
+            9.0,
+            "does not overlap the run, 0 s to 0.0499 s; shift it with --overlay-offset",
+        ),
+    ],
+)
+def test_what_cannot_be_compared(
+    run: Simulation, tmp_path: Path, header: str, shift: float, message: str
+) -> None:
+    path = write(tmp_path, f"time [s],{header}\n0,1\n0.1,2\n")
+    with pytest.raises(ScenarioError) as caught:
+        lay_over(run, read_measurement(path), shift)
+    assert message in str(caught.value)
+
+
+def test_offsets_are_times() -> None:
+    assert read_offset("12 ms") == 0.012
+    assert read_offset("-0.5 s") == -0.5
+    with pytest.raises(
+        ScenarioError, match=r'--overlay-offset: "12 N m": the unit N m does not fit.*e\.g\. "12 ms"'
+    ):
+        read_offset("12 N m")

@@ -1,0 +1,96 @@
+"""Files are complete or not there, and what cannot be written is named."""
+
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from shaftloop.report import traces
+from shaftloop.report.files import OutputError, make_folder, open_atomically, write_text
+from shaftloop.report.results import Results
+from shaftloop.report.traces import check_traces, write_traces
+
+
+def test_a_file_takes_its_name_once_it_is_complete(tmp_path: Path) -> None:
+    path = tmp_path / "a.txt"
+    write_text(path, "old")
+    with pytest.raises(RuntimeError, match="half way"), open_atomically(path) as file:
+        file.write(b"new")
+        raise RuntimeError("half way")
+    assert path.read_text() == "old"
+    assert os.listdir(tmp_path) == ["a.txt"]
+
+
+def test_a_file_that_cannot_be_written_is_named(tmp_path: Path) -> None:
+    with pytest.raises(
+        OutputError, match="cannot be written: No such file or directory; choose another place"
+    ):
+        write_text(tmp_path / "nowhere" / "a.txt", "x")
+    (tmp_path / "folder").mkdir()
+    with pytest.raises(OutputError, match="cannot be written: Is a directory"):
+        write_text(tmp_path / "folder", "x")
+    assert os.listdir(tmp_path) == ["folder"]
+    assert OutputError.exit_code == 2
+
+
+def test_a_full_disk_leaves_nothing_behind(tmp_path: Path) -> None:
+    with (
+        pytest.raises(OutputError, match="cannot be written: No space left on device"),
+        open_atomically(tmp_path / "a.txt"),
+    ):
+        raise OSError(28, "No space left on device")
+    assert os.listdir(tmp_path) == []
+
+
+def test_folders_are_made_and_tried(tmp_path: Path) -> None:
+    make_folder(tmp_path / "a" / "b")
+    assert os.listdir(tmp_path / "a" / "b") == []
+    (tmp_path / "file").write_text("")
+    with pytest.raises(OutputError, match="file: cannot be written: File exists"):
+        make_folder(tmp_path / "file")
+    with pytest.raises(OutputError, match="Not a directory"):
+        make_folder(tmp_path / "file" / "below")
+
+
+def test_npz_holds_every_channel_with_its_unit(results: Results, tmp_path: Path) -> None:
+    write_traces(tmp_path / "t.npz", results.simulation)
+    with np.load(tmp_path / "t.npz") as file:
+        units = dict(file["units"])
+        assert set(file.files) == {"time", "units", *results.simulation.traces}
+        assert units["time"] == "s" and units["true_torque"] == "N m"
+        assert np.array_equal(file["reading"], results.simulation.traces["reading"])
+
+
+def test_csv_reads_back_to_the_same_numbers(results: Results, tmp_path: Path) -> None:
+    write_traces(tmp_path / "t.csv", results.simulation)
+    header, *rows = (tmp_path / "t.csv").read_text(encoding="utf-8").splitlines()
+    names = header.split(",")
+    assert names[0] == "time [s]" and "drive_speed [rad/s]" in names
+    table = np.array([[float(cell) for cell in row.split(",")] for row in rows])
+    assert np.array_equal(table[:, 0], results.simulation.time)
+    assert np.array_equal(table[:, names.index("reading [N m]")], results.simulation.traces["reading"])
+
+
+def test_parquet(results: Results, tmp_path: Path) -> None:
+    parquet = pytest.importorskip("pyarrow.parquet")
+    write_traces(tmp_path / "t.parquet", results.simulation)
+    table = parquet.read_table(tmp_path / "t.parquet")
+    assert table.column_names[0] == "time [s]"
+    assert np.array_equal(table["true_torque [N m]"].to_numpy(), results.simulation.traces["true_torque"])
+
+
+def test_traces_are_checked_before_the_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    check_traces(tmp_path / "t.csv")
+    with pytest.raises(
+        OutputError, match=r"t\.xls: unknown ending; traces are written as \.npz, \.csv, \.parquet"
+    ):
+        check_traces(tmp_path / "t.xls")
+    (tmp_path / "d.csv").mkdir()
+    with pytest.raises(OutputError, match=r"d\.csv: is a folder; name a file"):
+        check_traces(tmp_path / "d.csv")
+    with pytest.raises(OutputError, match="cannot be written"):
+        check_traces(tmp_path / "nowhere" / "t.csv")
+    monkeypatch.setattr(traces, "find_spec", lambda name: None)
+    with pytest.raises(OutputError, match=r"Parquet needs the package pyarrow, .*shaftloop\[parquet\]"):
+        check_traces(tmp_path / "t.parquet")

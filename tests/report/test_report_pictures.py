@@ -1,0 +1,182 @@
+"""Pictures: what they show, what they survive, and that the same run gives the same file."""
+
+import dataclasses
+from pathlib import Path
+
+import numpy as np
+import pytest
+from matplotlib.figure import Figure
+
+from shaftloop.analysis.flow import Flow, Station, energy_flow
+from shaftloop.analysis.overlay import lay_over, read_measurement
+from shaftloop.engine.supervision import Event
+from shaftloop.report import energy_picture, overview
+from shaftloop.report.canvas import plain, thinned
+from shaftloop.report.energy_picture import draw_energy, summary
+from shaftloop.report.overview import draw_overview, zoom_window
+from shaftloop.report.results import Results, write_folder
+
+TURNED = Flow(
+    -1.0,
+    (Station("drive", True, -5.0, 1.0, -0.5, -5.5), Station("load", True, 4.0, 1.0, -8.5, 0.0)),
+    tuple((f"m{i}", "loss", 1.0 / (i + 1)) for i in range(14)),
+    -3.0,
+)
+
+
+@pytest.fixture
+def figures(monkeypatch: pytest.MonkeyPatch) -> list[Figure]:
+    """Keep what is drawn instead of writing it."""
+    kept: list[Figure] = []
+
+    def draw(paint, size, title, paths):
+        kept.append(Figure(figsize=size))
+        paint(kept[-1])
+
+    monkeypatch.setattr(overview, "draw", draw)
+    monkeypatch.setattr(energy_picture, "draw", draw)
+    return kept
+
+
+def words(figure: Figure) -> str:
+    axes = figure.axes
+    parts = [text.get_text() for a in axes for text in a.texts]
+    parts += (
+        [a.get_title(loc="left") for a in axes]
+        + [a.get_ylabel() for a in axes]
+        + [a.get_xlabel() for a in axes]
+    )
+    parts += [text.get_text() for a in axes if (legend := a.get_legend()) for text in legend.get_texts()]
+    parts += [label.get_text() for a in axes for label in a.get_yticklabels()]
+    return "\n".join(parts)
+
+
+def test_a_folder_holds_every_file(results: Results, tmp_path: Path) -> None:
+    (tmp_path / "m.csv").write_text("time [s],true_torque [N m],drive_speed [rpm]\n0,1,0\n0.5,2,1500\n")
+    overlay = lay_over(results.simulation, read_measurement(tmp_path / "m.csv"))
+    (tmp_path / "out").mkdir()
+    files = write_folder(tmp_path / "out", dataclasses.replace(results, overlay=overlay), "{}\n")
+    names = [path.name for path in files]
+    pictures = [f"{name}.{kind}" for name in ("overview", "energy", "overlay") for kind in ("svg", "png")]
+    assert names == ["metrics.json", "traces.npz", *pictures]
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == sorted(names)
+    for path in files[2:]:
+        start = path.read_bytes()[:5]
+        assert start == (b"<?xml" if path.suffix == ".svg" else b"\x89PNG\r")
+
+
+def test_the_same_run_gives_the_same_picture(results: Results, tmp_path: Path) -> None:
+    paths = [tmp_path / "a.svg", tmp_path / "b.svg"]
+    for path in paths:
+        draw_energy(energy_flow(results.simulation), results.title, [path])
+    assert paths[0].read_bytes() == paths[1].read_bytes()
+    assert b"Costs $5 to $x_{" in paths[0].read_bytes()
+
+
+def test_the_overview_shows_torque_speed_and_power(results: Results, figures: list[Figure]) -> None:
+    draw_overview(results.simulation, "", [])
+    found = words(figures[0])
+    for label in (
+        "torque [N m]",
+        "speed [rpm]",
+        "power [kW]\nmeans over 1.4 ms",
+        "set-point",
+        "reading",
+        "from grid",
+    ):
+        assert label in found
+    assert len(figures[0].axes) == 6
+    assert "time after the torque step at 0.51 s [ms]" in found
+
+
+def test_the_closer_look_begins_before_the_step(results: Results) -> None:
+    window = zoom_window(results.simulation)
+    assert window is not None
+    begin, end, at = window
+    assert begin < at == pytest.approx(0.51) and at < end <= 0.58
+
+
+def test_no_closer_look_where_the_step_fills_the_run(results: Results, one_machine: Results) -> None:
+    assert zoom_window(one_machine.simulation) is None
+    assert zoom_window(dataclasses.replace(results.simulation, duration=0.1)) is None
+
+
+def test_a_bench_without_torque_shows_the_rest(one_machine: Results, figures: list[Figure]) -> None:
+    draw_overview(one_machine.simulation, "", [])
+    found = words(figures[0])
+    assert "speed [rpm]" in found and "torque [" not in found and "power [W]" in found
+
+
+@pytest.mark.parametrize(("time", "side"), [(0.1, "left"), (0.5, "right")])
+def test_trips_are_marked(results: Results, figures: list[Figure], time: float, side: str) -> None:
+    events = (
+        Event(0, time, "exceeded", "top"),
+        Event(0, time, "tripped", "top"),
+        Event(0, time + 1e-3, "torque_off", "top"),
+    )
+    draw_overview(dataclasses.replace(results.simulation, events=events), "", [])
+    (text,) = [text for text in figures[0].axes[0].texts if "trips" in text.get_text()]
+    assert text.get_text().strip() == f"top trips at {time:g} s" and text.get_ha() == side
+
+
+def test_milli_and_kilo(results: Results, figures: list[Figure]) -> None:
+    tiny = {name: 1e-6 * values for name, values in results.simulation.traces.items()}
+    draw_overview(dataclasses.replace(results.simulation, traces=tiny), "", [])
+    assert "torque [mN m]" in words(figures[0])
+
+
+def test_speeds_stay_in_rpm(results: Results, figures: list[Figure]) -> None:
+    fast = {name: 1e3 * values for name, values in results.simulation.traces.items()}
+    draw_overview(dataclasses.replace(results.simulation, traces=fast), "", [])
+    assert "speed [rpm]" in words(figures[0]) and "torque [kN m]" in words(figures[0])
+    assert max(line.get_ydata().max() for line in figures[0].axes[2].lines) > 1e6
+
+
+def test_a_run_that_ended_at_once_can_be_drawn(results: Results, figures: list[Figure]) -> None:
+    empty = {name: values[:0] for name, values in results.simulation.traces.items()}
+    nothing = dataclasses.replace(
+        results.simulation, traces=empty, time=results.simulation.time[:0], duration=0.0
+    )
+    draw_overview(nothing, "", [])
+    assert len(figures[0].axes) == 2
+
+
+def test_the_energy_picture_says_what_it_shows(results: Results, figures: list[Figure]) -> None:
+    flow = energy_flow(results.simulation)
+    draw_energy(flow, "", [])
+    found = words(figures[0])
+    assert summary(flow) in found
+    for label in ("grid", "DC link", "drive", "shaft line", "load", "drive: copper loss", "3 smaller ones"):
+        assert label in found
+
+
+def test_energy_that_goes_the_other_way(figures: list[Figure]) -> None:
+    assert (
+        summary(TURNED)
+        == "load took 4.00 J from the link, drive returned 5.00 J (125%), the grid absorbed 1.00 J"
+    )
+    draw_energy(TURNED, "", [])
+    assert "7 smaller ones" in words(figures[0])
+
+
+def test_one_machine_has_its_own_circle(one_machine: Results, figures: list[Figure]) -> None:
+    flow = energy_flow(one_machine.simulation)
+    assert [station.name for station in flow.stations] == ["drive", "shaft line"]
+    draw_energy(flow, "", [])
+    assert "returned" not in summary(flow)
+
+
+def test_thinning_keeps_the_extremes() -> None:
+    x = np.arange(100_000.0)
+    y = np.sin(x)
+    y[77_777] = 9.0
+    thin_x, thin_y = thinned(x, y)
+    assert len(thin_x) < 4000 and np.all(np.diff(thin_x) > 0.0)
+    assert thin_y.max() == 9.0 and (thin_x[0], thin_x[-1]) == (0.0, 99_999.0)
+    assert thinned(x[:100], y[:100])[1] is not None and len(thinned(x[:100], y[:100])[0]) == 100
+
+
+def test_titles_are_cut_to_two_lines_and_cleaned() -> None:
+    assert plain("a\tb\x07") == "a b"
+    long = plain("word " * 100)
+    assert len(long.splitlines()) == 2 and long.endswith("...")
