@@ -9,10 +9,10 @@ from shaftloop.bench.control import add_hops, add_loops
 from shaftloop.bench.handles import Bench, MachineHandle, SensorHandle
 from shaftloop.bench.line import Line, declare_line
 from shaftloop.bench.wiring import Priority, Wiring
+from shaftloop.engine import at
 from shaftloop.engine.layout import Layout, SlotKind
 from shaftloop.engine.model import Guard, Model, NoiseChannel, Task
 from shaftloop.engine.plant import Plant
-from shaftloop.engine import at
 from shaftloop.scenario.description import Description, Machine, Settle, Trace
 from shaftloop_models.encoder import Encoder, declare_angle, edge_angle
 from shaftloop_models.lowpass import state_space

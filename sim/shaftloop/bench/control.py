@@ -7,9 +7,9 @@ from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.control.filters import design
 from shaftloop.control.parameters import Loop
 from shaftloop.control.pi import BACK_CALCULATION, CONDITIONAL
+from shaftloop.engine import at
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Task
-from shaftloop.engine import at
 from shaftloop.scenario.description import Description
 
 __all__ = ["add_hops", "add_loops"]

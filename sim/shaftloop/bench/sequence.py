@@ -63,7 +63,7 @@ def interlocks(bench: Bench) -> list[engine.Interlock]:
 
 
 def longest_time(bench: Bench) -> float:
-    """Return the longest time that a run can take, infinite where a step has no end. [s]"""
+    """Return the longest time that a run can take, infinite where a step has no end [s]."""
     if bench.description.duration is not None:
         return float(bench.description.duration)
     total = 0.0

@@ -4,9 +4,9 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from math import floor
 
+from shaftloop.engine import at
 from shaftloop.engine.layout import Layout, SlotKind
 from shaftloop.engine.model import Task
-from shaftloop.engine import at
 
 __all__ = ["Priority", "Wiring"]
 

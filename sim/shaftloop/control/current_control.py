@@ -45,7 +45,7 @@ def current_tick(
     period: float,
     limit: float,
 ) -> tuple[float, float, float, float]:
-    """Return (vd, vq, Id, Iq) of one tick. [V]
+    """Return (vd, vq, Id, Iq) of one tick [V].
 
     Parameters
     ----------

@@ -49,7 +49,7 @@ def pi_update(
 
 @equation
 def limit_between(request: float, lower: float, upper: float) -> float:
-    """Return the request, cut to the limits; the upper limit wins where they cross. [N m]"""
+    """Return the request, cut to the limits; the upper limit wins where they cross [N m]."""
     return min(max(request, lower), upper)
 
 

@@ -11,7 +11,7 @@ __all__ = ["count_edges", "digitise"]
 def digitise(
     value: float, gain: float, zero: float, cubic: float, rated: float, span: float, quantum: float
 ) -> float:
-    """Return the reading of a sample. [N m]
+    """Return the reading of a sample [N m].
 
     Parameters
     ----------

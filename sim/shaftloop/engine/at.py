@@ -2,8 +2,8 @@
 
 A bench is one table of integers and one of floats, because few arguments keep kernels quick to
 compile and to call. The first words of the integer table are the directory below: sizes, counts and
-where each section starts, in the integer table (i), the float table (f), the state (s) or the work vector (w).
-Constants are modules' names, so kernels write ``it[at.N]``.
+where each section starts, in the integer table (i), the float table (f), the state (s) or the work
+vector (w). Kernels write ``it[at.N]``.
 """
 
 (

@@ -60,7 +60,7 @@ class Clock:
         return math.ceil(seconds * self.ticks_per_second)
 
     def seconds(self, ticks: int) -> float:
-        """Return ticks as a time. [s]"""
+        """Return ticks as a time [s]."""
         return ticks / self.ticks_per_second
 
 
@@ -86,7 +86,7 @@ class Instants:
     """Numbers of the tasks due at each instant, in the order they run."""
 
     def gaps(self) -> tuple[int, ...]:
-        """Return the length from each instant to the next. [tick]"""
+        """Return the length from each instant to the next [tick]."""
         ends = (*self.ticks[1:], self.hyperperiod)
         return tuple(end - start for start, end in zip(self.ticks, ends, strict=True))
 

@@ -11,8 +11,8 @@ __all__ = ["locate_crossing"]
 def locate_crossing(run: Run, guard: int) -> int:
     """Return the first tick of the last gap at which a guard has its new side of the level.
 
-    Steps of the stepper itself over parts of the gap, halved down to one tick; within a gap the watched quantity is
-    taken to cross once.
+    Steps of the stepper itself over parts of the gap, halved down to one tick; within a gap the watched
+    quantity is taken to cross once.
 
     Parameters
     ----------

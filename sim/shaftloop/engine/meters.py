@@ -15,7 +15,7 @@ _PRODUCT, _AMPLITUDE, _LINK = 0, 1, 2
 
 @helper
 def _power(kind: int, value: float, a: float, b: float) -> float:
-    """Return one power of `PowerKind`. [W]"""
+    """Return one power of `PowerKind` [W]."""
     if kind == _PRODUCT:
         return value * (a * b)
     if kind == _AMPLITUDE:
@@ -29,8 +29,8 @@ def _power(kind: int, value: float, a: float, b: float) -> float:
 def integrate_meters(it: Ints, ft: Floats, s: Floats, w: Floats, z0: int, z1: int, step: float) -> None:
     """Add one substep to every meter by Simpson's rule, and its absolute value to the throughput.
 
-    The three z vectors lie at `z0`, `at.ZM` and `z1`. Indices are unsigned where a signed one would cost a test for a
-    negative index in every access.
+    The three z vectors lie at `z0`, `at.ZM` and `z1`. Indices are unsigned where a signed one would cost
+    a test for a negative index in every access.
     """
     meters, slot, zm = it[at.METERS], it[at.METER_SLOT], it[at.ZM]
     i, f = np.uint64(it[at.POWER_INT]), np.uint64(it[at.POWER_FLOAT])

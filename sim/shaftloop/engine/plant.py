@@ -1,7 +1,7 @@
 """The arrays of ``x' = A·x + B·u + G·N(x)`` and the vector z that terms, powers and tasks read.
 
-``z = [C·x, x, u, N, 1]``: the signals (linear forms of the states that are in use, padded to four), the states, the held inputs,
-the outputs of the nonlinear terms, and the constant. Terms read states.
+``z = [C·x, x, u, N, 1]``: the signals (linear forms of the states that are in use, padded to four), the
+states, the held inputs, the outputs of the nonlinear terms, and the constant. Terms read states.
 """
 
 from dataclasses import dataclass

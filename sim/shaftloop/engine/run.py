@@ -164,7 +164,7 @@ class Run:
         return self._gaps.steps()
 
     def next_instant(self, tick: int) -> int:
-        """Return the first instant at or after a tick. [tick]"""
+        """Return the first instant at or after a tick [tick]."""
         calendar = self.tables.calendar
         turns, rest = divmod(tick, calendar.hyperperiod)
         place = bisect_left(calendar.ticks, rest)
@@ -183,7 +183,7 @@ class Run:
         return self._gaps.number(to - max(self._instant_before(to), self.position.tick))
 
     def _instant_before(self, tick: int) -> int:
-        """Return the last instant before a tick. [tick]"""
+        """Return the last instant before a tick [tick]."""
         calendar = self.tables.calendar
         turns, rest = divmod(tick - 1, calendar.hyperperiod)
         return turns * calendar.hyperperiod + calendar.ticks[bisect_left(calendar.ticks, rest + 1) - 1]

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shaftloop.engine.plant import Plant
 from shaftloop.engine.at import RK4
+from shaftloop.engine.plant import Plant
 from shaftloop_models.network import TermKind
 
 __all__ = ["Stepping", "longest_step"]
@@ -38,14 +38,14 @@ class Stepping:
     """Equal number of substeps in every gap instead of the rule, for convergence tests."""
 
     def substeps(self, gap: float) -> int:
-        """Return the number of substeps of a gap. [s]"""
+        """Return the number of substeps of a gap [s]."""
         if self.fixed is not None:
             return self.fixed
         return self.factor * max(1, math.ceil(gap / self.longest * (1.0 - 1e-12)))
 
 
 def longest_step(plant: Plant, method: int) -> float:
-    """Return the longest substep that the step rule allows. [s]
+    """Return the longest substep that the step rule allows [s].
 
     Parameters
     ----------

@@ -73,7 +73,7 @@ def run_task(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, task: int, tick
 
 @helper
 def _allowed(it: Ints, s: Floats, tick: int, command: float) -> float:
-    """Return what a trip leaves of a torque command. [N m]"""
+    """Return what a trip leaves of a torque command [N m]."""
     slot = it[at.TRIP_SLOT]
     elapsed = tick - s[slot]
     if s[slot] < 0.0 or elapsed < 0.0:
