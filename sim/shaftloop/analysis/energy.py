@@ -109,9 +109,9 @@ def _balance(
     state: NDArray[np.float64],
     initial: NDArray[np.float64],
 ) -> ElementBalance:
-    stored = sum(
-        c * (_value(net, a, state) * _value(net, b, state) - _value(net, a, initial) * _value(net, b, initial))
-        for c, a, b in balance.stored
+    after, before = (
+        sum(c * _value(net, a, at) * _value(net, b, at) for c, a, b in balance.stored)
+        for at in (state, initial)
     )
     through = 0.5 * float(sum(passed[meter] for meter in (*balance.incoming, *balance.outgoing)))
     return ElementBalance(
@@ -119,7 +119,7 @@ def _balance(
         float(sum(energy[meter] for meter in balance.incoming)),
         float(sum(energy[meter] for meter in balance.outgoing)),
         float(sum(energy[meter] for meter in balance.losses)),
-        float(stored),
+        float(after - before),
         through,
     )
 

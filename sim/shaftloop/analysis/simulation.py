@@ -44,7 +44,7 @@ class Simulation:
     """Unit of each channel."""
     energies: Energies
     peaks: dict[str, tuple[float, float]]
-    """(lowest, highest) of true torques [N m], spring torques [N m] and speeds [rad/s], from inside the steps."""
+    """(lowest, highest) of spring torques and true torques [N m], from inside the steps."""
     events: tuple[Event, ...]
     duration: float
     """Length of the run. [s]"""
@@ -96,11 +96,10 @@ def simulate(
         events = run_bench(run, actions(bench), interlocks(bench), end, progress)
     wall_time = time.perf_counter() - started
     records = run.records
-    period = float(bench.record_period)
     traces = {c.name: run.recording[:records, i].copy() for i, c in enumerate(bench.model.channels)}
     return Simulation(
         bench=bench,
-        time=np.arange(records) * period,
+        time=np.arange(records) / float(1 / bench.record_period),
         traces=traces,
         units={c.name: c.unit for c in bench.model.channels},
         energies=energies(bench, run),

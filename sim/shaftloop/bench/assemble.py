@@ -67,7 +67,9 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
         if isinstance(part, TorqueSensor)
     }
     encoders = {
-        part.name: _add_encoder(wiring, physics, part, smooth) for part in description.line if isinstance(part, Encoder)
+        part.name: _add_encoder(wiring, physics, part, smooth)
+        for part in description.line
+        if isinstance(part, Encoder)
     }
     layout = wiring.layout
     trip_slot = layout.add("trip", SlotKind.HELD, "tick", 2, initial=-1.0)
@@ -91,13 +93,21 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
         seed=description.seed,
     )
     bench = Bench(
-        description, model, physics.line, _record_period(description), machines, sensors, grid_meter=physics.grid_meter
+        description,
+        model,
+        physics.line,
+        _record_period(description),
+        machines,
+        sensors,
+        grid_meter=physics.grid_meter,
     )
     sources = {name: sensor.reading_slot for name, sensor in sensors.items()} | encoders
     sources |= {name: machine.node.speed.index for name, machine in machines.items()}
     slots = add_hops(wiring, description, sources, bench)
     add_loops(wiring, description, slots, bench, smooth)
-    bench.record_task = wiring.add(Task("record", at.RECORD, bench.record_period, Fraction(0), Priority.RECORD))
+    bench.record_task = wiring.add(
+        Task("record", at.RECORD, bench.record_period, Fraction(0), Priority.RECORD)
+    )
     model.latencies = tuple(wiring.latencies)
     _add_guards(description, bench)
     _add_accumulators(model)
@@ -151,7 +161,9 @@ def _add_grid(net: Network, ports: dict[str, PmPorts | ServoPorts]) -> int:
     return grid
 
 
-def _add_sensor(wiring: Wiring, plant: Plant, physics: _Physics, part: TorqueSensor, smooth: bool) -> SensorHandle:
+def _add_sensor(
+    wiring: Wiring, plant: Plant, physics: _Physics, part: TorqueSensor, smooth: bool
+) -> SensorHandle:
     """Add the sampler of a torque sensor and its way to the reading."""
     spring = physics.line.places[part.name].spring
     assert spring is not None, "a torque sensor has a spring"
@@ -227,9 +239,7 @@ def _add_pm_control(
         *(part.flux_linkage, float(period), math.inf if smooth else limit),
         *(math.inf if smooth else part.current_limit, weaken, float(part.pole_pairs)),
     )
-    wiring.add(
-        Task(f"{name}.current_control", at.PM_CONTROL, period, control.phase, Priority.MACHINE, a, f)
-    )
+    wiring.add(Task(f"{name}.current_control", at.PM_CONTROL, period, control.phase, Priority.MACHINE, a, f))
 
 
 def _noises(description: Description, physics: _Physics) -> list[NoiseChannel]:

@@ -9,8 +9,9 @@ __all__ = ["standard_channels"]
 def standard_channels(bench: Bench) -> list[Channel]:
     """Return the standard channels, then the further ones that the scenario asks for.
 
-    Standard are the true torque and the reading of the main sensor, set-point, speed and air-gap torque of every
-    machine, the torque of every spring, and the energy that every machine takes from the link.
+    Standard are the true torque and the reading of the main sensor, set-points and commands, speed and
+    air-gap torque of every machine, the torque of every spring, and the energy that every machine takes
+    from the link.
     """
     channels = [*_sensors(bench), *_loops(bench)]
     for name, machine in bench.machines.items():

@@ -15,7 +15,9 @@ from shaftloop.scenario.description import Description
 __all__ = ["add_hops", "add_loops"]
 
 
-def add_hops(wiring: Wiring, description: Description, sources: dict[str, int], bench: Bench) -> dict[str, int]:
+def add_hops(
+    wiring: Wiring, description: Description, sources: dict[str, int], bench: Bench
+) -> dict[str, int]:
     """Add the bus hops and return the slot of every name that a loop may read or a machine may get.
 
     Parameters
@@ -44,7 +46,9 @@ def add_hops(wiring: Wiring, description: Description, sources: dict[str, int], 
         if command and hop.name not in carried.values():
             slots[hop.name] = bench.machines[loops[origin].acts_on].command_slot
         priority = (Priority.COMMAND_HOP if command else Priority.READING_HOP) + links
-        emit = wiring.line(hop.name, "", hop.period, hop.phase, hop.transport.seconds(hop.period), slots[hop.name])
+        emit = wiring.line(
+            hop.name, "", hop.period, hop.phase, hop.transport.seconds(hop.period), slots[hop.name]
+        )
         wiring.add(Task(hop.name, at.HOP, hop.period, hop.phase, priority, (slots[hop.carries], emit)))
     return slots
 
@@ -76,7 +80,9 @@ def add_loops(
     for i in order:
         loop = description.loop[i]
         if loop.limiter_of is None:
-            bench.loops[loop.name] = _add_loop(wiring, description, slots, bench, i, loop.name in limited, smooth)
+            bench.loops[loop.name] = _add_loop(
+                wiring, description, slots, bench, i, loop.name in limited, smooth
+            )
         else:
             bench.loops[loop.name] = _add_limiter(wiring, description, slots, bench, i)
 
@@ -153,6 +159,4 @@ def _add_limiter(
     kind = at.LIMITER
     task = wiring.add(Task(loop.name, kind, 1 / loop.rate, loop.phase, Priority.LOOP + 1, a, f))
     source = _source(description, loop)
-    return LoopHandle(
-        loop, profile, "speed", source, 1.0, task, slots[loop.reads], -1, -1, integral, emit
-    )
+    return LoopHandle(loop, profile, "speed", source, 1.0, task, slots[loop.reads], -1, -1, integral, emit)

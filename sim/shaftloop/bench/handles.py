@@ -86,7 +86,11 @@ class Bench:
 
     def speed_loop(self) -> LoopHandle | None:
         """Return the first speed loop that is no limiter."""
-        found = (loop for loop in self.loops.values() if loop.quantity == "speed" and not loop.parameters.limiter_of)
+        found = (
+            loop
+            for loop in self.loops.values()
+            if loop.quantity == "speed" and not loop.parameters.limiter_of
+        )
         return next(found, None)
 
     def main_sensor(self) -> SensorHandle | None:

@@ -72,7 +72,8 @@ def lay_out(parts: Sequence[Part]) -> tuple[list[Body], list[tuple[str, Spring]]
     parts : sequence of Part
         Left to right, already checked by the reader.
     """
-    bodies, springs, places = [Body()], [], {}
+    bodies, places = [Body()], {}
+    springs: list[tuple[str, Spring]] = []
     for part in parts:
         begins, own = len(bodies) - 1, None
         for element in part.elements():
@@ -111,11 +112,14 @@ def declare_line(net: Network, parts: Sequence[Part], max_speed: float) -> Line:
     bodies, springs, places = lay_out(parts)
     names = _unique([body.name for body in bodies])
     nodes = tuple(
-        Node(name, body.inertia, net.state(f"{name}.speed", "rad/s")) for name, body in zip(names, bodies, strict=True)
+        Node(name, body.inertia, net.state(f"{name}.speed", "rad/s"))
+        for name, body in zip(names, bodies, strict=True)
     )
     edges = tuple(_declare_edge(net, part, spring, nodes, i) for i, (part, spring) in enumerate(springs))
     drags = tuple(
-        tuple(meter for drag, label in body.drags for meter in declare_drag(net, node, drag, label, max_speed))
+        tuple(
+            meter for drag, label in body.drags for meter in declare_drag(net, node, drag, label, max_speed)
+        )
         for node, body in zip(nodes, bodies, strict=True)
     )
     return Line(nodes, edges, places, drags)

@@ -31,13 +31,16 @@ def actions(bench: Bench) -> list[engine.Action]:
 
 
 def _move(
-    step: stated.Step | stated.Ramp | stated.PeriodicStep | stated.Sine | stated.Trace, profile: int, trace: int
+    step: stated.Step | stated.Ramp | stated.PeriodicStep | stated.Sine | stated.Trace,
+    profile: int,
+    trace: int,
 ) -> list[engine.Action]:
     """Return the actions of a step that moves a set-point."""
     if isinstance(step, stated.Step):
         return [engine.Move(profile, HOLD, (), (step.to,))]
     if isinstance(step, stated.Ramp):
-        move, time = engine.Move(profile, RAMP, (step.over,), (step.to,)), step.over
+        time: Fraction | None = step.over
+        move = engine.Move(profile, RAMP, (step.over,), (step.to,))
     elif isinstance(step, stated.PeriodicStep):
         counts = (step.period, step.rise, step.fall)
         move, time = engine.Move(profile, PERIODIC, counts, (step.low, step.high)), step.time

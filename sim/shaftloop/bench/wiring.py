@@ -37,13 +37,20 @@ class Wiring:
         return len(self.tasks) - 1
 
     def line(
-        self, name: str, unit: str, period: Fraction, phase: Fraction, latency: Fraction, receiver: int, wide: int = 1
+        self,
+        name: str,
+        unit: str,
+        period: Fraction,
+        phase: Fraction,
+        latency: Fraction,
+        receiver: int,
+        wide: int = 1,
     ) -> int:
         """Return the slot that a task emits to so that the value reaches the receiver after a latency.
 
-        Without latency that is the receiver. Otherwise a delay line lies between, with a task that delivers its
-        oldest value; at one instant deliveries come first, so a latency of a whole number of periods is
-        delivered at the sender's own ticks.
+        Without latency that is the receiver. Otherwise a delay line lies between, with a task that
+        delivers its oldest value; at one instant deliveries come first, so a latency of a whole number of
+        periods is delivered at the sender's own ticks.
 
         Parameters
         ----------

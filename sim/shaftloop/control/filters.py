@@ -56,7 +56,10 @@ def _lead_lag(spec: LeadLag, rate: float) -> Section:
 
 
 def _bilinear(
-    numerator: tuple[float, float, float], denominator: tuple[float, float, float], frequency: float, rate: float
+    numerator: tuple[float, float, float],
+    denominator: tuple[float, float, float],
+    frequency: float,
+    rate: float,
 ) -> Section:
     """Transform polynomials in s/ω0 (s², s, 1) with ω0 = 2π·frequency mapped exactly."""
     k = 1.0 / math.tan(math.pi * frequency / rate)

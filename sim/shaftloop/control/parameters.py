@@ -27,7 +27,9 @@ class Notch:
 
     kind: Literal["notch"]
     frequency: Annotated[float, Quantity("Hz", "centre", gt=0.0)]
-    damping: Annotated[float, Number("damping ratio of the poles: half the relative width", gt=0.0, le=2.0)] = 0.5
+    damping: Annotated[
+        float, Number("damping ratio of the poles: half the relative width", gt=0.0, le=2.0)
+    ] = 0.5
     depth: Annotated[float, Number("gain left at the centre", ge=0.0, lt=1.0)] = 0.0
 
 
@@ -65,7 +67,9 @@ class Loop:
     anti_windup: Annotated[
         Literal["back_calculation", "conditional"], Number("what the integrator does at the clamp")
     ] = "back_calculation"
-    feedforward: Annotated[float, Number("share of a torque set-point passed straight on", ge=0.0, le=2.0)] = 0.0
+    feedforward: Annotated[
+        float, Number("share of a torque set-point passed straight on", ge=0.0, le=2.0)
+    ] = 0.0
     setpoint_rate: Annotated[
         float | None, Quantity("N m/s", "largest rate of the set-point", gt=0.0, also=("rad/s^2",))
     ] = None

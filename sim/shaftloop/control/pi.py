@@ -12,7 +12,14 @@ CONDITIONAL = 1
 
 @equation
 def pi_update(
-    error: float, integral: float, kp: float, ki: float, period: float, direct: float, clamp: float, method: int
+    error: float,
+    integral: float,
+    kp: float,
+    ki: float,
+    period: float,
+    direct: float,
+    clamp: float,
+    method: int,
 ) -> tuple[float, float]:
     """Return the clamped output and the new integral of one tick.
 
@@ -54,7 +61,9 @@ def limit_between(request: float, lower: float, upper: float) -> float:
 
 
 @equation
-def track(integral: float, kp: float, ki: float, period: float, error: float, output: float, used: float) -> float:
+def track(
+    integral: float, kp: float, ki: float, period: float, error: float, output: float, used: float
+) -> float:
     """Return the integral of a limiter whose output may not be the one in use.
 
     ``I += T·(ki·e + (ki/kp)·(used − output))``: while another loop is in charge the integral follows

@@ -52,7 +52,8 @@ class Clock:
         """Return a time as ticks; it must be whole."""
         ticks = seconds * self.ticks_per_second
         if ticks.denominator != 1:
-            raise SimulationError(f"{float(seconds):.12g} s is no whole number of ticks", "build the clock from it")
+            message = f"{float(seconds):.12g} s is no whole number of ticks"
+            raise SimulationError(message, "build the clock from all times in use")
         return int(ticks)
 
     def ticks_up(self, seconds: Fraction) -> int:
@@ -109,8 +110,9 @@ def instants(tasks: Sequence[Timing], ticks_per_second: int) -> Instants:
     hyperperiod = math.lcm(*(task.period for task in tasks))
     count = sum(hyperperiod // task.period for task in tasks)
     if count > _MOST_INSTANTS:
+        repeats = f"only after {hyperperiod / ticks_per_second:.6g} s ({count} task runs)"
         raise SimulationError(
-            f"the pattern of all rates repeats only after {hyperperiod / ticks_per_second:.6g} s ({count} task runs)",
+            f"the pattern of all rates repeats {repeats}",
             "choose rates with a shorter common period, such as 4, 8 and 12 kHz",
         )
     due: dict[int, list[int]] = {0: []}

@@ -62,28 +62,17 @@ def advance(
         if gap < 0:
             if tick >= end:
                 return REACHED, tick, instant, -1
-            entry = it[at.INSTANT_INT] + 3 * instant
-            for k in range(it[entry], it[entry] + it[entry + 1]):
-                task = it[it[at.DUE] + k]
-                if it[it[at.TASK_INT] + task * at.TASK_WIDTH] == at.RECORD:
-                    if counters[at.WRITTEN] >= recording.shape[0]:
-                        return FULL, tick, instant, -1
-                    _record(it, ft, s, w, z, recording, counters[at.WRITTEN], tick)
-                    counters[at.WRITTEN] += 1
-                else:
-                    run_task(it, ft, s, w, z, task, tick)
-                    if guarded > 0:
-                        _look(it, ft, s, counters, task)
-            gap = it[entry + 2]
+            if counters[at.WRITTEN] >= recording.shape[0]:
+                return FULL, tick, instant, -1
+            _run_instant(it, ft, s, w, z, counters, recording, instant, tick, guarded)
+            gap = it[it[at.INSTANT_INT] + 3 * instant + 2]
             if counters[at.WOKE] >= 0:
                 return GUARD, tick, instant, gap
         reached = tick + it[it[at.GAP_INT] + 2 * gap]
         final = last_gap >= 0 and reached > end
         if final:
             gap, reached = last_gap, end
-        if guarded > 0:
-            for i in range(it[at.N] + it[at.M]):
-                w[it[at.SAVED] + i] = s[i]
+        _keep_start(it, s, w, guarded)
         set_held(it, s, w, z)
         for _ in range(it[it[at.GAP_INT] + 2 * gap + 1]):
             start, z = z, 2 * it[at.Z] + it[at.Z_SIZE] - z
@@ -93,10 +82,8 @@ def advance(
                 rk4_step(it, ft, s, w, gap, start, z)
             integrate_meters(it, ft, s, w, start, z, ft[it[at.GAP_STEP] + gap])
             keep_peaks(it, s, w, start, z)
-        if it[at.NOISES] > 0:
-            _add_noise(it, ft, s, w, z, gap, tick)
-        if guarded > 0:
-            _look_inside(it, ft, s, w, z, counters)
+        _add_noise(it, ft, s, w, z, gap, tick)
+        _look_inside(it, ft, s, w, z, counters, guarded)
         tick = reached
         if not _finite(it, s):
             return DIVERGED, tick, instant, gap
@@ -151,6 +138,39 @@ def _add_noise(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, gap: int, tic
 
 
 @helper
+def _run_instant(
+    it: Ints,
+    ft: Floats,
+    s: Floats,
+    w: Floats,
+    z: int,
+    counters: Ints,
+    recording: Floats,
+    instant: int,
+    tick: int,
+    guarded: int,
+) -> None:
+    """Record, then run the tasks that are due, by priority."""
+    entry = it[at.INSTANT_INT] + 3 * instant
+    for k in range(it[entry], it[entry] + it[entry + 1]):
+        task = it[it[at.DUE] + k]
+        if it[it[at.TASK_INT] + task * at.TASK_WIDTH] == at.RECORD:
+            _record(it, ft, s, w, z, recording, counters[at.WRITTEN], tick)
+            counters[at.WRITTEN] += 1
+        else:
+            run_task(it, ft, s, w, z, task, tick)
+            if guarded > 0:
+                _look(it, ft, s, counters, task)
+
+
+@helper
+def _keep_start(it: Ints, s: Floats, w: Floats, guarded: int) -> None:
+    """Keep the plant states and inputs at the start of a gap for whoever locates a crossing in it."""
+    for i in range(it[at.N] + it[at.M] if guarded > 0 else 0):
+        w[it[at.SAVED] + i] = s[i]
+
+
+@helper
 def _look(it: Ints, ft: Floats, s: Floats, counters: Ints, task: int) -> None:
     """Let the sampled guards of a task look."""
     for k in range(it[at.GUARDS]):
@@ -160,9 +180,9 @@ def _look(it: Ints, ft: Floats, s: Floats, counters: Ints, task: int) -> None:
 
 
 @helper
-def _look_inside(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, counters: Ints) -> None:
+def _look_inside(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, counters: Ints, guarded: int) -> None:
     """Let the continuous guards look at the end of a gap."""
-    for k in range(it[at.GUARDS]):
+    for k in range(it[at.GUARDS] if guarded > 0 else 0):
         entry = it[at.GUARD_INT] + 2 * k
         if it[entry + 1] < 0:
             _toggle(it, ft, s, counters, k, w[z + it[entry]])

@@ -103,5 +103,5 @@ def noise_root(f: Array, g: Array, density: float, gap: float) -> Array:
         total = move @ total @ move.T + part
     values, vectors = np.linalg.eigh(0.5 * (total + total.T))
     root = vectors * np.sqrt(np.maximum(values, 0.0))
-    lower: Array = np.linalg.qr(root.T, mode="r").T
+    lower: Array = np.asarray(np.linalg.qr(root.T, mode="r")).T
     return lower * np.where(np.diag(lower) < 0.0, -1.0, 1.0)

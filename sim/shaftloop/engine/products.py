@@ -1,9 +1,10 @@
 """Matrix-vector products of the kernels: the hot spot of every run.
 
-Matrices lie by columns in the float table, rows padded to a multiple of four. `_multiply_add` is written in LLVM
-terms, because compiled loops over such small matrices reach a third of its speed: it keeps up to 40
-rows in vector registers while it runs over the columns, with fused multiply-add. Every entry of the result is
-the same sum in the same order whatever the blocking: ``fma(m[i, j], v[j], sum)`` for j = 0, 1, ...
+Matrices lie by columns in the float table, rows padded to a multiple of four. `_multiply_add` is written
+in LLVM terms, because compiled loops over such small matrices reach a third of its speed: it keeps up
+to 40 rows in vector registers while it runs over the columns, with fused multiply-add. Every entry of
+the result is the same sum in the same order whatever the blocking: ``fma(m[i, j], v[j], sum)`` for
+j = 0, 1, ...
 """
 
 from typing import Any
@@ -61,7 +62,7 @@ def add_product(
         _multiply_add(table, first, rows, vector, start, columns, out, place)
 
 
-@intrinsic  # type: ignore[untyped-decorator]
+@intrinsic
 def _multiply_add(
     _: Any, table: Any, first: Any, rows: Any, vector: Any, start: Any, columns: Any, out: Any, place: Any
 ) -> Any:

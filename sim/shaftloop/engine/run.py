@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from shaftloop.engine import at
-from shaftloop.engine.build import build_tables, make_clock, segment_row
+from shaftloop.engine.build import Tables, build_tables, make_clock, segment_row
 from shaftloop.engine.gaps import Gaps
 from shaftloop.engine.kernel import DIVERGED, FULL, GUARD, advance, probe
 from shaftloop.engine.model import Model, Segment
@@ -200,12 +200,18 @@ class Run:
             return
         old = self.tables
         self.tables = build_tables(self.model, self.clock, self._gaps)
-        for word, values, kept in (
-            (at.SEGMENT_COUNT, self.tables.it, old.it),
-            (at.SEGMENT_INT, self.tables.it, old.it),
-            (at.SEGMENT_FLOAT, self.tables.ft, old.ft),
-        ):
-            width = {at.SEGMENT_COUNT: 1, at.SEGMENT_INT: at.SEGMENT_INTS, at.SEGMENT_FLOAT: at.SEGMENT_FLOATS}[word]
-            size = self.model.profiles * (1 if word == at.SEGMENT_COUNT else self.model.segments) * width
-            new, first = self.tables.it[word], old.it[word]
-            values[new : new + size] = kept[first : first + size]
+        profiles, rows = self.model.profiles, self.model.profiles * self.model.segments
+        _keep(at.SEGMENT_COUNT, profiles, old, self.tables)
+        _keep(at.SEGMENT_INT, rows * at.SEGMENT_INTS, old, self.tables)
+        new, first, size = (
+            self.tables.it[at.SEGMENT_FLOAT],
+            old.it[at.SEGMENT_FLOAT],
+            rows * at.SEGMENT_FLOATS,
+        )
+        self.tables.ft[new : new + size] = old.ft[first : first + size]
+
+
+def _keep(word: int, size: int, old: Tables, new: Tables) -> None:
+    """Take a section of the integer table over from the old tables."""
+    place, first = new.it[word], old.it[word]
+    new.it[place : place + size] = old.it[first : first + size]

@@ -26,7 +26,7 @@ HOLD, RAMP, PERIODIC, SINE, TRACE = 0, 1, 2, 3, 4
 
 @routine
 def setpoint(it: Ints, ft: Floats, profile: int, tick: int) -> float:
-    """Return the set-point of a profile at a tick. [N m] or [rad/s]"""
+    """Return the set-point of a profile at a tick [N m] or [rad/s]."""
     first = profile * it[at.SEGMENT_ROOM]
     row = first + it[it[at.SEGMENT_COUNT] + profile] - 1
     i = it[at.SEGMENT_INT] + row * at.SEGMENT_INTS
@@ -69,5 +69,5 @@ def _trace(it: Ints, ft: Floats, trace: int, time: float) -> float:
 
 @kernel
 def profile_value(it: Ints, ft: Floats, profile: int, tick: int) -> float:
-    """Return the set-point of a profile at a tick, for callers outside the kernels. [N m] or [rad/s]"""
+    """Return the set-point of a profile at a tick, for callers outside the kernels [N m] or [rad/s]."""
     return setpoint(it, ft, profile, tick)

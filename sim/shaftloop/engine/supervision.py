@@ -246,4 +246,3 @@ def _segment(run: Run, move: Move, now: int) -> Segment:
     if move.kind == RAMP:
         values = (float(profile_value(run.tables.it, run.tables.ft, move.profile, now)), *move.values)
     return Segment(now, move.kind, counts, values)
-

@@ -124,7 +124,8 @@ def _pm_control(it: Ints, ft: Floats, s: Floats, a: int, f: int, tick: int) -> N
     speed, current_d, current_q = s[it[a + 1]], s[it[a + 2]], s[it[a + 3]]
     command = _allowed(it, s, tick, s[it[a + 4]])
     ld, lq, psi, period, p = ft[f + 2], ft[f + 3], ft[f + 4], ft[f + 5], ft[f + 9]
-    target_d, target_q = current_reference(command, speed, p, psi, ld, lq, ft[f + 7], ft[f + 8], it[a + 8] == 1)
+    mtpa = it[a + 8] == 1
+    target_d, target_q = current_reference(command, speed, p, psi, ld, lq, ft[f + 7], ft[f + 8], mtpa)
     vd, vq, integral_d, integral_q = current_tick(
         target_d,
         target_q,
