@@ -47,7 +47,7 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
     description : Description
         From the scenario reader, already checked.
     smooth : bool
-        Switch off quantisers, noise, clamps and edge counting, for derivatives of the stepper.
+        Switch off quantisers, noise, clamps, edge counting and the recorder, for derivatives of the stepper.
     """
     physics = _declare(description)
     net = physics.net
@@ -105,9 +105,9 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
     sources |= {name: machine.node.speed.index for name, machine in machines.items()}
     slots = add_hops(wiring, description, sources, bench)
     add_loops(wiring, description, slots, bench, smooth)
-    bench.record_task = wiring.add(
-        Task("record", at.RECORD, bench.record_period, Fraction(0), Priority.RECORD)
-    )
+    if not smooth:
+        recorder = Task("record", at.RECORD, bench.record_period, Fraction(0), Priority.RECORD)
+        bench.record_task = wiring.add(recorder)
     model.latencies = tuple(wiring.latencies)
     _add_guards(description, bench)
     _add_accumulators(model)

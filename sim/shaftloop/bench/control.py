@@ -118,6 +118,7 @@ def _add_loop(
         sign = -1.0
     setpoint = layout.add(f"{loop.name}.setpoint", SlotKind.HELD, "")
     error = layout.add(f"{loop.name}.error", SlotKind.HELD, "")
+    output = layout.add(f"{loop.name}.break", SlotKind.HELD, "N m", 2)
     integral = layout.add(f"{loop.name}.integral", SlotKind.HELD, "N m")
     memory = layout.add(f"{loop.name}.filter", SlotKind.HELD, "", 2 * len(loop.filters))
     if limited:
@@ -132,13 +133,25 @@ def _add_loop(
     a = (
         *(slots[loop.reads], profile, setpoint, integral, emit),
         *(first, len(loop.filters), memory, method, int(loop.setpoint_rate is not None), error),
+        *(output, output + 1),
     )
     clamp = math.inf if smooth else loop.clamp
-    f = (loop.kp.value, loop.ki.value, period, clamp, loop.feedforward, step, sign)
+    f = (loop.kp.value, loop.ki.value, period, clamp, loop.feedforward, step, sign, 1.0)
     task = wiring.add(Task(loop.name, at.LOOP, 1 / loop.rate, loop.phase, Priority.LOOP, a, f))
     quantity = "torque" if source in bench.sensors else "speed"
     return LoopHandle(
-        loop, profile, quantity, source, sign, task, slots[loop.reads], setpoint, error, integral, emit
+        loop,
+        profile,
+        quantity,
+        source,
+        sign,
+        task,
+        slots[loop.reads],
+        setpoint,
+        error,
+        integral,
+        emit,
+        output,
     )
 
 
@@ -159,4 +172,6 @@ def _add_limiter(
     kind = at.LIMITER
     task = wiring.add(Task(loop.name, kind, 1 / loop.rate, loop.phase, Priority.LOOP + 1, a, f))
     source = _source(description, loop)
-    return LoopHandle(loop, profile, "speed", source, 1.0, task, slots[loop.reads], -1, -1, integral, emit)
+    return LoopHandle(
+        loop, profile, "speed", source, 1.0, task, slots[loop.reads], -1, -1, integral, emit, -1
+    )

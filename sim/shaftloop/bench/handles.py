@@ -63,6 +63,8 @@ class LoopHandle:
     integral_slot: int
     emit_slot: int
     """Where the command in the actuator's sign goes."""
+    break_slot: int
+    """Where a loop can be opened: what the controller asks for; the value injected behind it is next."""
 
 
 @dataclass

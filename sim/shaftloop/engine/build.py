@@ -191,7 +191,11 @@ def _add_guards(sections: _Sections, model: Model) -> None:
 
 
 def _place_work(head: list[int]) -> int:
-    """Note the places in the work vector and return its length."""
+    """Note the places in the work vector and return its length.
+
+    One product writes `BASE` and `ZM` in one go, so nothing may lie between them: places are multiples of
+    four, at which a vector of four does not straddle a cache line.
+    """
     n, m, q, r = (head[word] for word in (at.N, at.M, at.Q, at.R))
     base = n + -n % 4
     z = r + base + m + q + 1
@@ -200,5 +204,5 @@ def _place_work(head: list[int]) -> int:
     place = 0
     for word, size in sizes.items():
         head[word] = place
-        place += size + -size % LINE
+        place += size + -size % 4
     return place

@@ -78,6 +78,7 @@ def etd4_step(it: Ints, ft: Floats, s: Floats, w: Floats, gap: int, z0: int, z1:
     _difference(w, change, zm + out, z0 + out, q)
     add_product(ft, matrix, rows_m, w, change, q, w, zm)
     set_held(it, s, w, zm)
+    w[zm + out + q] = 1.0  # padding of the products above may have covered it
     evaluate_terms(it, ft, w, zm)
 
     matrix += q * rows_m

@@ -13,7 +13,8 @@ ENCODER     1 angle, 2 emit                                                     
 HOP         1 source, 2 emit
 LOOP        1 reading, 2 profile, 3 set-point, 4 integral, 5 emit, 6 first        kp, ki, period, clamp,
             filter, 7 filters, 8 filter memory, 9 anti-windup, 10 rate-limited,   feedforward, set-point
-            11 error                                                              step, sign
+            11 error, 12 output, 13 injected value, added to the output           step, sign, share of
+                                                                                  the output passed on
 LIMITER     1 speed, 2 request, 3 upper integral, 4 lower integral, 5 emit,       kp, ki, period, clamp,
             6 integral of the limited loop                                        limit, sign, kp and ki of
                                                                                   the limited loop
@@ -101,7 +102,8 @@ def _loop(it: Ints, ft: Floats, s: Floats, a: int, f: int, tick: int) -> None:
         error, s[it[a + 4]], ft[f], ft[f + 1], ft[f + 2], ft[f + 4] * target, ft[f + 3], it[a + 9]
     )
     s[it[a + 4]] = integral
-    s[it[a + 5]] = ft[f + 6] * output
+    s[it[a + 12]] = output
+    s[it[a + 5]] = ft[f + 6] * (ft[f + 7] * output + s[it[a + 13]])
 
 
 @helper

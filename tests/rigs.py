@@ -1,0 +1,143 @@
+"""Benches for the tests of the engine, the assembly and the outside checks: as documents, descriptions and runs."""
+
+import tempfile
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import tomlkit
+from numpy.typing import NDArray
+
+from shaftloop.analysis.simulation import METHODS
+from shaftloop.bench.assemble import build_bench
+from shaftloop.bench.handles import Bench
+from shaftloop.bench.sequence import actions
+from shaftloop.engine.run import Run
+from shaftloop.engine.steprule import Stepping, longest_step
+from shaftloop.engine.supervision import lay_out
+from shaftloop.scenario.description import Description
+from shaftloop.scenario.reading import read_scenario
+
+Table = dict[str, Any]
+
+SHIPPED = ("reference-bench", "wheel-hub", "micro-spindle", "truck-axle")
+
+
+@cache
+def shipped(name: str, *settings: str) -> Description:
+    """Return the description of a shipped scenario."""
+    return read_scenario(name, settings).description
+
+
+def describe(document: Table, *settings: str) -> Description:
+    """Return the description of a document, by way of a file."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "rig.toml"
+        path.write_text(tomlkit.dumps({"title": "Rig", **document}), encoding="utf-8")
+        return read_scenario(path, settings).description
+
+
+def servo(name: str, inertia: float, **keys: Any) -> Table:
+    """Return a machine that makes what it is told, with 1 µs lag at 10 kHz."""
+    plain = {
+        "part": "machine",
+        "model": "torque_servo",
+        "name": name,
+        "inertia": f"{inertia} kg m^2",
+        "time_constant": "1 us",
+        "rate": "10 kHz",
+        "max_torque": "100 kN m",
+        "max_speed": "10000 rpm",
+    }
+    return {**plain, **keys}
+
+
+def coupling(name: str, stiffness: float, **keys: Any) -> Table:
+    """Return a coupling."""
+    return {"part": "coupling", "name": name, "stiffness": f"{stiffness} N m/rad", **keys}
+
+
+def disc(name: str, inertia: float) -> Table:
+    """Return a body."""
+    return {"part": "bearing", "name": name, "inertia": f"{inertia} kg m^2"}
+
+
+def sensor(name: str, stiffness: float, **keys: Any) -> Table:
+    """Return a torque sensor without inertia or filter, sampled at 10 kHz."""
+    plain = {
+        "part": "torque_sensor",
+        "name": name,
+        "rated": "100 kN m",
+        "stiffness": f"{stiffness} N m/rad",
+        "sampling": "10 kHz",
+    }
+    return {**plain, **keys}
+
+
+def torque_loop(acts_on: str, reads: str, **keys: Any) -> Table:
+    """Return a loop that passes its set-point straight on, without feedback or delay."""
+    plain = {
+        "name": "torque",
+        "acts_on": acts_on,
+        "reads": reads,
+        "rate": "10 kHz",
+        "kp": 0,
+        "ki": "0 1/s",
+        "feedforward": 1.0,
+        "clamp": "100 kN m",
+        "output_latency": "0 s",
+    }
+    return {**plain, **keys}
+
+
+def speed_loop(acts_on: str, kp: float, ki: float, **keys: Any) -> Table:
+    """Return a speed loop on a machine's own speed."""
+    plain = {
+        "name": "speed",
+        "acts_on": acts_on,
+        "reads": acts_on,
+        "rate": "10 kHz",
+        "kp": f"{kp} N m s/rad",
+        "ki": f"{ki} N m/rad",
+        "clamp": "100 kN m",
+        "output_latency": "0 s",
+    }
+    return {**plain, **keys}
+
+
+def step(loop: str, to: str) -> Table:
+    """Return a step of a set-point."""
+    return {"do": "step", "loop": loop, "to": to}
+
+
+def start(
+    bench: Bench, *, method: str = "etd4", fixed: int | None = None, factor: int = 1, records: int = 100_000
+) -> Run:
+    """Return a run of a bench with its whole sequence laid out."""
+    number = METHODS[method]
+    stepping = Stepping(number, longest_step(bench.model.plant, number), factor, fixed)
+    run = Run(bench.model, stepping, records)
+    lay_out(run, actions(bench))
+    return run
+
+
+def ticks(run: Run, seconds: float) -> int:
+    """Return a time in ticks."""
+    return round(seconds * run.clock.ticks_per_second)
+
+
+def channel(bench: Bench, run: Run, name: str) -> NDArray[np.float64]:
+    """Return a recorded channel."""
+    number = [c.name for c in bench.model.channels].index(name)
+    return run.recording[: run.records, number]
+
+
+def slot(bench: Bench, name: str) -> int:
+    """Return the number of a slot."""
+    return bench.model.layout.number(name)
+
+
+def smooth_bench(name: str, *settings: str) -> Bench:
+    """Return a shipped bench without quantisers, noise, clamps and edge counting."""
+    return build_bench(shipped(name, *settings), smooth=True)
