@@ -72,7 +72,7 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
         if isinstance(part, Encoder)
     }
     layout = wiring.layout
-    trip_slot = layout.add("trip", SlotKind.HELD, "tick", 2, initial=-1.0)
+    trip_slot = layout.add("trip", SlotKind.INTEGER, "tick", 2, initial=-1.0)
     machines = {
         part.name: _add_machine(wiring, plant, physics, part, description.supply.voltage, smooth)
         for part in description.line
@@ -272,7 +272,7 @@ def _add_guards(description: Description, bench: Bench) -> None:
         if isinstance(step, Settle):
             loop = bench.loops[step.loop]
             model.guards.append(Guard(f"settle.{i}", step.within, loop.task, loop.error_slot))
-    model.guard_slot = model.layout.add("guard", SlotKind.HELD, "1", 2 * len(model.guards))
+    model.guard_slot = model.layout.add("guard", SlotKind.INTEGER, "1", 2 * len(model.guards))
 
 
 def _add_accumulators(model: Model) -> None:

@@ -118,7 +118,7 @@ def _add_loop(
         sign = -1.0
     setpoint = layout.add(f"{loop.name}.setpoint", SlotKind.HELD, "")
     error = layout.add(f"{loop.name}.error", SlotKind.HELD, "")
-    output = layout.add(f"{loop.name}.break", SlotKind.HELD, "N m", 2)
+    output = layout.add(f"{loop.name}.break", SlotKind.PROBE, "N m", 2)
     integral = layout.add(f"{loop.name}.integral", SlotKind.HELD, "N m")
     memory = layout.add(f"{loop.name}.filter", SlotKind.HELD, "", 2 * len(loop.filters))
     if limited:
@@ -129,7 +129,7 @@ def _add_loop(
     first = len(filters)
     filters.extend(design(spec, float(loop.rate)) for spec in loop.filters)
     method = CONDITIONAL if loop.anti_windup == "conditional" else BACK_CALCULATION
-    step = 0.0 if loop.setpoint_rate is None else loop.setpoint_rate * period
+    step = math.inf if smooth or loop.setpoint_rate is None else loop.setpoint_rate * period
     a = (
         *(slots[loop.reads], profile, setpoint, integral, emit),
         *(first, len(loop.filters), memory, method, int(loop.setpoint_rate is not None), error),

@@ -14,6 +14,9 @@ class SlotKind(Enum):
     DELAY = "delay"
     ACCUMULATOR = "accumulator"
     INTEGER = "integer"
+    """Flags and tick numbers."""
+    PROBE = "probe"
+    """What analyses read and inject; no part of the bench's own dynamics."""
 
 
 @dataclass(frozen=True)

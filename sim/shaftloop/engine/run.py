@@ -159,6 +159,11 @@ class Run:
         ft[f : f + at.SEGMENT_FLOATS] = floats
         count[profile] += 1
 
+    def set_profile(self, profile: int, segment: Segment) -> None:
+        """Let a set-point profile consist of one segment."""
+        self._segment_count()[profile] = 0
+        self.add_segment(profile, segment)
+
     def steps(self) -> dict[int, float]:
         """Return the substep [s] of every gap length [tick] in use."""
         return self._gaps.steps()

@@ -111,9 +111,8 @@ def _limiter(it: Ints, ft: Floats, s: Floats, a: int, f: int) -> None:
     kp, ki, period, clamp = ft[f], ft[f + 1], ft[f + 2], ft[f + 3]
     speed, request = s[it[a + 1]], s[it[a + 2]]
     above, below = ft[f + 4] - speed, -ft[f + 4] - speed
-    upper = min(max(kp * above + s[it[a + 3]], -clamp), clamp)
-    lower = min(max(kp * below + s[it[a + 4]], -clamp), clamp)
-    used = limit_between(request, lower, upper)
+    upper, lower = kp * above + s[it[a + 3]], kp * below + s[it[a + 4]]
+    used = limit_between(request, max(lower, -clamp), min(upper, clamp))
     s[it[a + 3]] = track(s[it[a + 3]], kp, ki, period, above, upper, used)
     s[it[a + 4]] = track(s[it[a + 4]], kp, ki, period, below, lower, used)
     if used != request and ft[f + 6] > 0.0:

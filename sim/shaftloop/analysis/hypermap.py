@@ -1,0 +1,278 @@
+"""The stepper as a map over one hyperperiod, and its derivatives.
+
+The smooth bench (no quantiser, noise, clamps, edge counting) is run by the very kernel that simulates.
+Its fixed point under constant set-points is the steady state; the derivative of the map there, by
+central differences, holds everything about small motions, sampling and delays included.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.analysis.operating import OperatingPoint
+from shaftloop.bench.assemble import build_bench
+from shaftloop.bench.handles import Bench, LoopHandle
+from shaftloop.engine import at
+from shaftloop.engine.kernel import REACHED, advance
+from shaftloop.engine.layout import SlotKind
+from shaftloop.engine.model import Segment
+from shaftloop.engine.run import Run
+from shaftloop.engine.setpoints import HOLD
+from shaftloop.engine.steprule import Stepping, longest_step
+from shaftloop.errors import SimulationError
+from shaftloop.scenario.description import Description
+
+__all__ = ["HyperMap", "OpenLoop", "spectral_radius"]
+
+Array = NDArray[np.float64]
+_MAPPED = (SlotKind.CONTINUOUS, SlotKind.HELD, SlotKind.DELAY)
+_RELATIVE_STEP = 1e-3
+_LONGEST_HYPERPERIOD = 0.05
+
+
+@dataclass(frozen=True)
+class OpenLoop:
+    """A loop opened at its actuator command, as a discrete system over one hyperperiod.
+
+    ``x⁺ = A·x + B·v``, ``u = C·x + D·v``: v are the commands passed on at the loop's p ticks of one
+    hyperperiod, u what the controller asks for at these ticks. Closing the loop means v = u.
+    """
+
+    a: Array
+    """(n, n)"""
+    b: Array
+    """(n, p)"""
+    c: Array
+    """(p, n)"""
+    d: Array
+    """(p, p)"""
+    hyperperiod: float
+    """[s]"""
+    instants: Array
+    """Ticks of the loop within the hyperperiod, shape (p,). [s]"""
+
+    @property
+    def period(self) -> float:
+        """Period of the loop [s]."""
+        return self.hyperperiod / len(self.instants)
+
+    def closed(self, gain: float = 1.0) -> Array:
+        """Return the map of the closed loop with the controller's output scaled by a gain."""
+        inner = np.eye(len(self.d)) - gain * self.d
+        return self.a + gain * self.b @ np.linalg.solve(inner, self.c)
+
+
+class HyperMap:
+    """A smooth bench at constant set-points.
+
+    Parameters
+    ----------
+    description : Description
+        The bench.
+
+    Raises
+    ------
+    SimulationError
+        Where the rates have no common period up to 50 ms.
+    """
+
+    def __init__(self, description: Description) -> None:
+        self.bench: Bench = build_bench(description, smooth=True)
+        model = self.bench.model
+        self.run = Run(model, Stepping(at.ETD4, longest_step(model.plant, at.ETD4)), 1)
+        self.ticks = self.run.tables.calendar.hyperperiod
+        self.hyperperiod = self.run.clock.seconds(self.ticks)
+        if self.hyperperiod > _LONGEST_HYPERPERIOD:
+            raise SimulationError(
+                f"the rates have a common period of {self.hyperperiod:.4g} s, above {_LONGEST_HYPERPERIOD:g} s",
+                "for this analysis choose rates with a short common period; " + _nearest_rates(self.bench),
+            )
+        self.slots = np.array([i for i, s in enumerate(model.layout.slots) if s.kind in _MAPPED])
+        self._steps = _difference_steps(self.bench)[self.slots]
+
+    def steady(self, point: OperatingPoint) -> Array:
+        """Return the state that one hyperperiod maps to itself, shape (slots,).
+
+        Newton's method on the compiled stepper, from the line turning at the speed of the point.
+
+        Parameters
+        ----------
+        point : OperatingPoint
+            Constant set-points.
+
+        Raises
+        ------
+        SimulationError
+            Where no steady state is found.
+        """
+        self._hold(point)
+        state = np.array(self.bench.model.layout.initial)
+        for node in self.bench.line.nodes:
+            state[node.speed.index] = point.speed
+        scale = self._steps / _RELATIVE_STEP
+        residual = np.inf
+        for _ in range(12):
+            change = (self._advance(state.copy(), self.ticks) - state)[self.slots]
+            residual = float(np.max(np.abs(change / scale)))
+            if not np.isfinite(residual) or residual < 1e-11:
+                break
+            slope = self.jacobian(state) - np.eye(len(self.slots))
+            scaled = slope * scale / scale[:, None]
+            step, *_ = np.linalg.lstsq(scaled, -change / scale, rcond=1e-13)
+            state[self.slots] += step * scale
+        if not residual < 1e-6:
+            raise SimulationError(
+                f"no steady state at {point.speed * 30.0 / np.pi:.6g} rpm and {point.torque:.6g} N m",
+                "choose a point that the bench can hold with --speed and --torque",
+            )
+        return state
+
+    def jacobian(self, state: Array) -> Array:
+        """Return the derivative of the map at a state, over the mapped slots."""
+        count = len(self.slots)
+        result = np.empty((count, count))
+        for j in range(count):
+            high, low = self._pair(state, j)
+            result[:, j] = (self._advance(high, self.ticks) - self._advance(low, self.ticks))[self.slots]
+        return result / (2.0 * self._steps)
+
+    def dynamics(self, state: Array) -> Array:
+        """Return the derivative of the map without the slots that do nothing."""
+        a, keep = _moving(self.jacobian(state))
+        return _needed(a, np.zeros((0, len(keep))))[0]
+
+    def open(self, loop: LoopHandle, state: Array) -> OpenLoop:
+        """Return a loop opened at its actuator command, all other loops closed.
+
+        Parameters
+        ----------
+        loop : LoopHandle
+            A loop of this bench that is no limiter.
+        state : ndarray, shape (slots,)
+            From `steady`.
+        """
+        clock = self.run.clock
+        period = clock.ticks(1 / loop.parameters.rate)
+        ticks = np.arange(clock.ticks(loop.parameters.phase) % period, self.ticks, period)
+        share = self.run.tables.it[at.TASK_FLOAT] + loop.task * at.TASK_WIDTH + 7
+        base = self._advance(state.copy(), self.ticks)[loop.break_slot]
+        kept = self.run.tables.ft[share]
+        self.run.tables.ft[share] = 0.0
+        try:
+            columns = [self._opened(loop, ticks, base, *self._pair(state, j)) for j in range(len(self.slots))]
+            unit = 1e-3 * max(abs(base), self._typical_torque())
+            kicks = [self._kicked(loop, ticks, base, state, j, unit) for j in range(len(ticks))]
+        finally:
+            self.run.tables.ft[share] = kept
+        ac = np.column_stack(columns) / (2.0 * self._steps)
+        bd = np.column_stack(kicks) / (2.0 * unit)
+        count = len(self.slots)
+        a, keep = _moving(ac[:count])
+        a, keep2 = _needed(a, ac[count:, keep])
+        keep = keep[keep2]
+        instants = ticks / clock.ticks_per_second
+        return OpenLoop(a, bd[keep], ac[count:][:, keep], bd[count:], self.hyperperiod, instants)
+
+    def _typical_torque(self) -> float:
+        sensor = self.bench.main_sensor()
+        return sensor.parameters.rated if sensor else 1.0
+
+    def _opened(
+        self, loop: LoopHandle, ticks: NDArray[np.int64], base: float, high: Array, low: Array
+    ) -> Array:
+        hold = np.full(len(ticks), base)
+        return self._stretches(loop, ticks, high, hold) - self._stretches(loop, ticks, low, hold)
+
+    def _kicked(
+        self, loop: LoopHandle, ticks: NDArray[np.int64], base: float, state: Array, j: int, unit: float
+    ) -> Array:
+        values = np.full(len(ticks), base)
+        values[j] = base + unit
+        high = self._stretches(loop, ticks, state.copy(), values)
+        values[j] = base - unit
+        return high - self._stretches(loop, ticks, state.copy(), values)
+
+    def _stretches(self, loop: LoopHandle, ticks: NDArray[np.int64], state: Array, values: Array) -> Array:
+        """Return the mapped slots after a hyperperiod, then the controller's outputs, under given commands."""
+        outputs = np.empty(len(ticks))
+        where = (0, 0, -1)
+        for j, value in enumerate(values):
+            state[loop.break_slot + 1] = value
+            to = int(ticks[j + 1]) if j + 1 < len(ticks) else self.ticks
+            where = self._stretch(state, where, to)
+            outputs[j] = state[loop.break_slot]
+        return np.concatenate([state[self.slots], outputs])
+
+    def _pair(self, state: Array, j: int) -> tuple[Array, Array]:
+        high, low = state.copy(), state.copy()
+        high[self.slots[j]] += self._steps[j]
+        low[self.slots[j]] -= self._steps[j]
+        return high, low
+
+    def _advance(self, state: Array, to: int) -> Array:
+        self._stretch(state, (0, 0, -1), to)
+        return state
+
+    def _stretch(self, state: Array, where: tuple[int, int, int], to: int) -> tuple[int, int, int]:
+        run = self.run
+        tables = run.tables
+        run.counters[:] = (0, -1)
+        status, *place = advance(
+            tables.it, tables.ft, state, run.work, run.counters, run.recording, where, (to, -1, 0)
+        )
+        if status != REACHED:
+            raise SimulationError("the smooth bench diverged within one hyperperiod", "lower the gains")
+        return place[0], place[1], place[2]
+
+    def _hold(self, point: OperatingPoint) -> None:
+        for name, value in point.setpoints.items():
+            handle = self.bench.loops[name]
+            self.run.set_profile(handle.profile, Segment(0, HOLD, (), (value,)))
+
+
+def spectral_radius(matrix: Array) -> float:
+    """Return the largest absolute eigenvalue."""
+    return float(np.max(np.abs(np.linalg.eigvals(matrix)))) if matrix.size else 0.0
+
+
+def _moving(jacobian: Array) -> tuple[Array, NDArray[np.intp]]:
+    """Drop the slots that nothing ever writes: their row is a row of the unit matrix."""
+    keep = np.flatnonzero(np.abs(jacobian - np.eye(len(jacobian))).sum(axis=1) > 0.0)
+    return jacobian[np.ix_(keep, keep)], keep
+
+
+def _needed(a: Array, c: Array) -> tuple[Array, NDArray[np.intp]]:
+    """Drop, again and again, the slots whose value nothing later depends on."""
+    keep = np.arange(len(a))
+    while True:
+        used = np.abs(a[np.ix_(keep, keep)]).sum(axis=0) + np.abs(c[:, keep]).sum(axis=0) > 0.0
+        if used.all():
+            return a[np.ix_(keep, keep)], keep
+        keep = keep[used]
+
+
+def _difference_steps(bench: Bench) -> Array:
+    """Return the step of the central differences of every slot, from the size of its quantity."""
+    sensor = bench.main_sensor()
+    torque = sensor.parameters.rated if sensor else 1.0
+    speed = 0.1 * max(machine.parameters.max_speed for machine in bench.machines.values())
+    twist = torque / max(edge.stiffness for edge in bench.line.edges)
+    constants = [
+        machine.parameters.torque_constant()
+        for machine in bench.machines.values()
+        if hasattr(machine.parameters, "torque_constant")
+    ]
+    current = torque / min(constants, default=1.0)
+    voltage = 0.1 * bench.description.supply.voltage
+    typical = {"N m": torque, "rad/s": speed, "rad": twist, "A": current, "V": voltage}
+    sizes = [typical.get(slot.unit, torque) for slot in bench.model.layout.slots]
+    return _RELATIVE_STEP * np.array(sizes)
+
+
+def _nearest_rates(bench: Bench) -> str:
+    """Return advice: the rates in use, and the multiples of 100 Hz nearest to them."""
+    rates: Sequence[float] = sorted({float(1 / task.period) for task in bench.model.tasks})
+    near = ", ".join(f"{rate:g} Hz -> {max(100.0, round(rate / 100.0) * 100.0):g} Hz" for rate in rates)
+    return f"rates with a common period of 10 ms: {near}"

@@ -1,0 +1,175 @@
+"""Stability and margins of a loop, exact for the sampled, multirate bench.
+
+Stability is judged by the eigenvalues of the hyperperiod map. Gain margins are the factors on the
+controller's output at which the largest eigenvalue reaches 1; they are found from the phase crossovers and
+polished on the eigenvalues themselves, so the bench sits on the boundary at the stated factor.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.analysis.hypermap import HyperMap, OpenLoop, spectral_radius
+from shaftloop.analysis.operating import OperatingPoint
+from shaftloop.analysis.response import Crossing, crossings, fundamental, grid
+from shaftloop.bench.handles import LoopHandle
+
+__all__ = ["Margins", "loop_margins"]
+
+Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+_SCAN = np.geomspace(1.0, 1e3, 13)
+
+
+@dataclass(frozen=True)
+class Margins:
+    """What a loop can stand; margins of an unstable loop say what would make it stable or worse."""
+
+    loop: str
+    quantity: str
+    """``torque`` or ``speed``."""
+    point: OperatingPoint
+    stable: bool
+    largest_eigenvalue: float
+    """Of the hyperperiod map, all loops closed."""
+    gain_margin: float | None
+    """Smallest factor above 1 on the gain at which stability changes; None where there is none to 1000."""
+    gain_margin_down: float | None
+    """Largest factor below 1 at which stability changes; None where there is none down to 1/1000."""
+    fundamental_gain_margin: float | None
+    """The same as `gain_margin` from the fundamental response alone."""
+    phase_margin: float | None
+    """Smallest distance of L from −180° at a gain crossover [deg]; None without crossover."""
+    phase_delay_margin: float | None
+    """Smallest delay that turns a gain crossover onto −180°, from the fundamental response [s]."""
+    crossover: float | None
+    """Highest gain crossover at which the margins count [Hz]."""
+    ms: float
+    """Largest |1/(1 + L)|."""
+    ms_frequency: float
+    """[Hz]"""
+    mt: float
+    """Largest |L/(1 + L)|."""
+    mt_frequency: float
+    """[Hz]"""
+    bandwidth: float | None
+    """Frequency at which |L/(1 + L)| has fallen 3 dB below its low-frequency value [Hz]."""
+    rejection: float | None
+    """Frequency up to which disturbances are at least halved, |1/(1 + L)| <= 0.5 [Hz]."""
+    noise_gain: float
+    """Rms of the controlled quantity per rms of white noise on the samples that the controller reads."""
+    crossings: tuple[Crossing, ...]
+    hyperperiod: float
+    """[s]"""
+    ticks: int
+    """Ticks of the loop per hyperperiod; above 1 the loop is periodically time-varying."""
+    frequency: Array
+    """Grid, shape (n,). [Hz]"""
+    response: Complex
+    """L on the grid, shape (n,)."""
+    system: OpenLoop
+
+
+def loop_margins(bench: HyperMap, loop: LoopHandle, point: OperatingPoint, state: Array) -> Margins:
+    """Return the margins of a loop at an operating point, all other loops closed.
+
+    Parameters
+    ----------
+    bench : HyperMap
+        The smooth bench.
+    loop : LoopHandle
+        A loop of it that is no limiter.
+    point : OperatingPoint
+        Where.
+    state : ndarray, shape (slots,)
+        From `HyperMap.steady`.
+    """
+    system = bench.open(loop, state)
+    frequency = grid(system)
+    response = fundamental(system, frequency)
+    found = crossings(system, frequency, response)
+    gains = [c for c in found if c.kind == "gain"]
+    factors = [c.value for c in found if c.kind == "phase"]
+    largest = spectral_radius(system.closed())
+    ms, ms_frequency = _peak(frequency, 1.0 / np.abs(1.0 + response))
+    complementary = np.abs(response / (1.0 + response))
+    mt, mt_frequency = _peak(frequency, complementary)
+    delays = [(c.value % 360.0) / 360.0 / c.frequency for c in gains]
+    scan = _SCAN if len(system.instants) > 1 else _SCAN[[0, -1]]
+    up = _boundary(system, [k for k in factors if k > 1.0], scan)
+    return Margins(
+        loop=loop.parameters.name,
+        quantity=loop.quantity,
+        point=point,
+        stable=largest < 1.0,
+        largest_eigenvalue=largest,
+        gain_margin=up,
+        gain_margin_down=_boundary(system, [k for k in factors if k < 1.0], 1.0 / scan),
+        fundamental_gain_margin=min((k for k in factors if k > 1.0), default=None),
+        phase_margin=min((c.value for c in gains), key=abs, default=None),
+        phase_delay_margin=min(delays, default=None),
+        crossover=max((c.frequency for c in gains), default=None),
+        ms=ms,
+        ms_frequency=ms_frequency,
+        mt=mt,
+        mt_frequency=mt_frequency,
+        bandwidth=_first_below(frequency, complementary, complementary[0] / np.sqrt(2.0)),
+        rejection=_first_above(frequency, 1.0 / np.abs(1.0 + response), 0.5),
+        noise_gain=float(np.sqrt(np.trapezoid(complementary**2, frequency) / frequency[-1])),
+        crossings=tuple(found),
+        hyperperiod=system.hyperperiod,
+        ticks=len(system.instants),
+        frequency=frequency,
+        response=response,
+        system=system,
+    )
+
+
+def _boundary(system: OpenLoop, candidates: list[float], scan: Array) -> float | None:
+    """Return the factor nearest to 1 at which stability changes, polished on the eigenvalues.
+
+    Candidates come from the phase crossovers; a coarse scan catches what a periodically time-varying
+    loop adds.
+    """
+    from scipy.optimize import brentq
+
+    def excess(logarithm: float) -> float:
+        return spectral_radius(system.closed(float(np.exp(logarithm)))) - 1.0
+
+    points = sorted({*np.log(scan), *(np.log(k) + d for k in candidates for d in (-0.01, 0.01))}, key=abs)
+    side = np.sign(np.log(scan[-1]))
+    points = [p for p in points if p * side >= 0.0]
+    last, value = points[0], excess(points[0])
+    for point in points[1:]:
+        new = excess(point)
+        if (value < 0.0) != (new < 0.0):
+            return float(np.exp(brentq(excess, last, point, xtol=1e-13, rtol=1e-14)))
+        last, value = point, new
+    return None
+
+
+def _peak(frequency: Array, size: Array) -> tuple[float, float]:
+    """Return the largest value and where."""
+    i = int(np.argmax(size))
+    return float(size[i]), float(frequency[i])
+
+
+def _first_below(frequency: Array, size: Array, level: float) -> float | None:
+    below = np.flatnonzero(size < level)
+    if not len(below) or below[0] == 0:
+        return None
+    return _interpolate(frequency, size, int(below[0]), level)
+
+
+def _first_above(frequency: Array, size: Array, level: float) -> float | None:
+    above = np.flatnonzero(size > level)
+    if not len(above) or above[0] == 0:
+        return None
+    return _interpolate(frequency, size, int(above[0]), level)
+
+
+def _interpolate(frequency: Array, size: Array, i: int, level: float) -> float:
+    share = (level - size[i - 1]) / (size[i] - size[i - 1])
+    return float(frequency[i - 1] + share * (frequency[i] - frequency[i - 1]))

@@ -1,0 +1,75 @@
+"""The operating point: which steady speed and torque an analysis looks at."""
+
+from dataclasses import dataclass
+
+from shaftloop.bench.handles import Bench
+from shaftloop.errors import SimulationError
+from shaftloop.scenario import description as stated
+
+__all__ = ["OperatingPoint", "operating_point"]
+
+
+@dataclass(frozen=True)
+class OperatingPoint:
+    """Constant set-points of all loops."""
+
+    setpoints: dict[str, float]
+    """By loop. [N m] or [rad/s]"""
+    speed: float
+    """Speed of the line. [rad/s]"""
+    torque: float
+    """Torque at the main sensor. [N m]"""
+
+
+def operating_point(bench: Bench, speed: float | None = None, torque: float | None = None) -> OperatingPoint:
+    """Return the operating point: the hold with the highest torque of the sequence, or as stated.
+
+    Parameters
+    ----------
+    bench : Bench
+        The bench.
+    speed : float, optional
+        In place of the sequence's. [rad/s]
+    torque : float, optional
+        In place of the sequence's. [N m]
+
+    Raises
+    ------
+    SimulationError
+        Where a speed or torque is stated that no loop holds.
+    """
+    speed_loop, torque_loop = bench.speed_loop(), bench.torque_loop()
+    if torque is not None and torque_loop is None:
+        raise SimulationError("no loop controls a torque, so --torque has no meaning", "leave --torque out")
+    best = _highest(bench, torque_loop.parameters.name if torque_loop else None)
+    if speed is not None and speed_loop is not None:
+        best[speed_loop.parameters.name] = speed
+    if torque is not None and torque_loop is not None:
+        best[torque_loop.parameters.name] = torque
+    held_speed = best.get(speed_loop.parameters.name, 0.0) if speed_loop else (speed or 0.0)
+    held_torque = best.get(torque_loop.parameters.name, 0.0) if torque_loop else 0.0
+    return OperatingPoint(best, held_speed, held_torque)
+
+
+def _highest(bench: Bench, torque_loop: str | None) -> dict[str, float]:
+    """Return the set-points in effect when the torque set-point is largest."""
+    now = {name: 0.0 for name, loop in bench.loops.items() if loop.setpoint_slot >= 0}
+    best = dict(now)
+    for step in bench.description.sequence:
+        if isinstance(step, stated.Hold | stated.Settle | stated.Stop):
+            continue
+        now[step.loop] = _level(step)
+        if torque_loop is None or abs(now[torque_loop]) >= abs(best[torque_loop]):
+            best = dict(now)
+    return best
+
+
+def _level(step: stated.Step | stated.Ramp | stated.PeriodicStep | stated.Sine | stated.Trace) -> float:
+    """Return the set-point of largest size that a step of the sequence brings."""
+    if isinstance(step, stated.Step | stated.Ramp):
+        return step.to
+    if isinstance(step, stated.PeriodicStep):
+        return max(step.low, step.high, key=abs)
+    if isinstance(step, stated.Sine):
+        return max(step.mean - step.amplitude, step.mean + step.amplitude, key=abs)
+    return max(step.values, key=abs)

@@ -1,0 +1,126 @@
+"""Frequency response of an opened loop on a grid that misses no resonance.
+
+The loop is broken at its actuator command. Where it ticks once per hyperperiod its response is a scalar
+transfer; where it ticks several times it is periodically time-varying, and the response at the frequency
+that goes in (the fundamental) is given.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.analysis.hypermap import OpenLoop
+
+__all__ = ["Crossing", "crossings", "fundamental", "grid", "refine"]
+
+Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+_AROUND = np.concatenate([[0.0], np.geomspace(0.03, 30.0, 13)])
+"""Distances from a pole or zero, in units of its half-width, at which the grid has points."""
+_SMOOTH = 0.5
+"""Damping beyond which a pole or zero shows on the ordinary grid well enough."""
+_ORDINARY = 240
+_LOWEST = 1e-5
+"""Lowest frequency of the grid, relative to half the rate of the loop."""
+
+
+@dataclass(frozen=True)
+class Crossing:
+    """A frequency at which the open-loop response crosses a boundary."""
+
+    kind: str
+    """``gain`` where |L| = 1, ``phase`` where L is real and negative."""
+    frequency: float
+    """[Hz]"""
+    value: float
+    """Phase margin there [deg] for ``gain``, factor 1/|L| for ``phase``."""
+
+
+def fundamental(loop: OpenLoop, frequency: Array) -> Complex:
+    """Return L(f) of an opened loop, shape (n,); negative feedback, so the loop is closed by 1 + L.
+
+    Parameters
+    ----------
+    loop : OpenLoop
+        The opened loop.
+    frequency : ndarray, shape (n,)
+        Up to half the rate of the loop. [Hz]
+    """
+    omega = 2.0 * np.pi * np.asarray(frequency, dtype=np.float64)
+    z = np.exp(1j * omega * loop.hyperperiod)
+    wave = np.exp(1j * np.outer(omega, loop.instants))
+    forced = wave @ loop.b.T
+    pencil = z[:, None, None] * np.eye(len(loop.a)) - loop.a
+    state = np.linalg.solve(pencil, forced[:, :, None])[:, :, 0] if len(loop.a) else forced
+    output = state @ loop.c.T + wave @ loop.d.T
+    result: Complex = -np.mean(output * np.conj(wave), axis=1)
+    return result
+
+
+def grid(loop: OpenLoop) -> Array:
+    """Return frequencies, dense around every pole and zero of the opened and of the closed loop [Hz].
+
+    Parameters
+    ----------
+    loop : OpenLoop
+        The opened loop.
+    """
+    half = 0.5 / loop.period
+    points = [np.geomspace(_LOWEST * half, half, _ORDINARY)]
+    zeros = loop.closed(1e9)  # where the gain is huge, the closed loop's poles are the zeros of L
+    for matrix in (loop.a, loop.closed(), zeros):
+        values = np.linalg.eigvals(matrix)
+        values = values[np.abs(values) > 1e-6]
+        rates = np.log(values.astype(np.complex128)) / loop.hyperperiod
+        rates = rates[np.abs(rates.real) < _SMOOTH * np.abs(rates.imag)]
+        centre, width = np.abs(rates.imag) / (2.0 * np.pi), np.abs(rates.real) / (2.0 * np.pi)
+        aliases = np.arange(len(loop.instants)) / loop.hyperperiod
+        for sign in (1.0, -1.0):
+            folded = np.abs(aliases[:, None] + sign * centre).ravel()
+            spread = np.maximum(np.tile(width, len(aliases)), 1e-9 * half)
+            points += [folded + side * step * spread for step in _AROUND for side in (1.0, -1.0)]
+    every = np.unique(np.concatenate(points))
+    return every[(every >= _LOWEST * half) & (every <= half)]
+
+
+def crossings(loop: OpenLoop, frequency: Array, response: Complex) -> list[Crossing]:
+    """Return every gain and phase crossover of a loop, by frequency.
+
+    Parameters
+    ----------
+    loop : OpenLoop
+        The opened loop.
+    frequency : ndarray, shape (n,)
+        From `grid`. [Hz]
+    response : ndarray, shape (n,)
+        L on the grid.
+    """
+    found = []
+    size = np.log(np.abs(response))
+    for i in np.flatnonzero(size[:-1] * size[1:] < 0.0):
+        at = refine(lambda f: np.log(np.abs(_one(loop, f))), frequency[i], frequency[i + 1])
+        angle = np.degrees(np.angle(-_one(loop, at)))
+        found.append(Crossing("gain", at, float(angle)))
+    imaginary = response.imag
+    for i in np.flatnonzero((imaginary[:-1] * imaginary[1:] < 0.0) & (response.real[:-1] < 0.0)):
+        at = refine(lambda f: _one(loop, f).imag, frequency[i], frequency[i + 1])
+        value = _one(loop, at)
+        if value.real < 0.0 and abs(value.imag) < 1e-3 * abs(value.real):
+            found.append(Crossing("phase", at, float(-1.0 / value.real)))
+    edge = fundamental(loop, frequency[-1:])[0]
+    if abs(edge.imag) < 1e-6 * abs(edge) and edge.real < 0.0:
+        found.append(Crossing("phase", float(frequency[-1]), float(-1.0 / edge.real)))
+    return sorted(found, key=lambda crossing: crossing.frequency)
+
+
+def _one(loop: OpenLoop, frequency: float) -> complex:
+    return complex(fundamental(loop, np.array([frequency]))[0])
+
+
+def refine(function: object, low: float, high: float) -> float:
+    """Return the zero of a function of frequency between two points of different sign [Hz]."""
+    from scipy.optimize import brentq
+
+    return float(brentq(function, low, high, xtol=1e-12 * high, rtol=1e-14))
