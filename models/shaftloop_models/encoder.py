@@ -37,6 +37,7 @@ class Encoder:
     latency: Annotated[
         Delay, Quantity("s", "from the sample to the controller", ge=0.0, also=("sample",))
     ] = Delay(Fraction(0))
+    free_running: Annotated[bool, Number("its clock is not synchronised: analyses sweep its phase")] = False
     inertia: Annotated[float, Quantity("kg m^2", "inertia of the disc", ge=0.0)] = 0.0
 
     def elements(self) -> list[Element]:

@@ -69,6 +69,7 @@ class TorqueSensor:
     ] = 0.0
     range: Annotated[float | None, Quantity("N m", "largest reading, either sign", gt=0.0)] = None
     resolution: Annotated[float, Quantity("N m", "quantiser step; 0 switches it off", ge=0.0)] = 0.0
+    free_running: Annotated[bool, Number("its clock is not synchronised: analyses sweep its phase")] = False
     bits: Annotated[int | None, Number("bits of the quantiser over twice the range", ge=4, le=32)] = None
 
     def elements(self) -> list[Element]:

@@ -86,7 +86,7 @@ class HyperMap:
         self.hyperperiod = self.run.clock.seconds(self.ticks)
         if self.hyperperiod > _LONGEST_HYPERPERIOD:
             raise SimulationError(
-                f"the rates have a common period of {self.hyperperiod:.4g} s, above {_LONGEST_HYPERPERIOD:g} s",
+                f"the common period of the rates is {self.hyperperiod:.4g} s, above {_LONGEST_HYPERPERIOD:g} s",
                 "for this analysis choose rates with a short common period; " + _nearest_rates(self.bench),
             )
         self.slots = np.array([i for i, s in enumerate(model.layout.slots) if s.kind in _MAPPED])
@@ -136,7 +136,7 @@ class HyperMap:
         for j in range(count):
             high, low = self._pair(state, j)
             result[:, j] = (self._advance(high, self.ticks) - self._advance(low, self.ticks))[self.slots]
-        return result / (2.0 * self._steps)
+        return np.asarray(result / (2.0 * self._steps))
 
     def dynamics(self, state: Array) -> Array:
         """Return the derivative of the map without the slots that do nothing."""
@@ -195,7 +195,7 @@ class HyperMap:
         return high - self._stretches(loop, ticks, state.copy(), values)
 
     def _stretches(self, loop: LoopHandle, ticks: NDArray[np.int64], state: Array, values: Array) -> Array:
-        """Return the mapped slots after a hyperperiod, then the controller's outputs, under given commands."""
+        """Return the mapped slots after a hyperperiod, then the controller's outputs, for given commands."""
         outputs = np.empty(len(ticks))
         where = (0, 0, -1)
         for j, value in enumerate(values):

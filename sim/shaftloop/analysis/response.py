@@ -5,6 +5,7 @@ transfer; where it ticks several times it is periodically time-varying, and the 
 that goes in (the fundamental) is given.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -100,7 +101,7 @@ def crossings(loop: OpenLoop, frequency: Array, response: Complex) -> list[Cross
     found = []
     size = np.log(np.abs(response))
     for i in np.flatnonzero(size[:-1] * size[1:] < 0.0):
-        at = refine(lambda f: np.log(np.abs(_one(loop, f))), frequency[i], frequency[i + 1])
+        at = refine(lambda f: float(np.log(np.abs(_one(loop, f)))), frequency[i], frequency[i + 1])
         angle = np.degrees(np.angle(-_one(loop, at)))
         found.append(Crossing("gain", at, float(angle)))
     imaginary = response.imag
@@ -119,7 +120,7 @@ def _one(loop: OpenLoop, frequency: float) -> complex:
     return complex(fundamental(loop, np.array([frequency]))[0])
 
 
-def refine(function: object, low: float, high: float) -> float:
+def refine(function: Callable[[float], float], low: float, high: float) -> float:
     """Return the zero of a function of frequency between two points of different sign [Hz]."""
     from scipy.optimize import brentq
 

@@ -74,6 +74,7 @@ class Loop:
         float | None, Quantity("N m/s", "largest rate of the set-point", gt=0.0, also=("rad/s^2",))
     ] = None
     filters: tuple[Filter, ...] = ()
+    free_running: Annotated[bool, Number("its clock is not synchronised: analyses sweep its phase")] = False
     limiter_of: Annotated[str | None, Number("loop on the same machine that this speed loop limits")] = None
     limit_speed: Annotated[
         float | None, Quantity("rad/s", "speed a limiter keeps, either direction", gt=0.0)
@@ -91,3 +92,4 @@ class Hop:
     transport: Annotated[
         Delay, Quantity("s", "from the transfer to the receiver", ge=0.0, also=("sample",))
     ] = Delay(Fraction(0))
+    free_running: Annotated[bool, Number("its clock is not synchronised: analyses sweep its phase")] = False
