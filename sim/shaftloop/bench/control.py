@@ -161,9 +161,13 @@ def _add_limiter(
     loop = description.loop[profile]
     assert loop.limiter_of is not None and loop.limit_speed is not None, "checked by the reader"
     main = bench.loops[loop.limiter_of]
-    integral = wiring.layout.add(f"{loop.name}.integral", SlotKind.HELD, "N m", 2)
+    layout = wiring.layout
+    integral = layout.add(f"{loop.name}.upper_integral", SlotKind.HELD, "N m")
+    layout.add(f"{loop.name}.upper_active", SlotKind.INTEGER, "1")
+    lower = layout.add(f"{loop.name}.lower_integral", SlotKind.HELD, "N m")
+    layout.add(f"{loop.name}.lower_active", SlotKind.INTEGER, "1")
     emit = _output(wiring, loop, slots[loop.limiter_of])
-    a = (slots[loop.reads], main.emit_slot, integral, integral + 1, emit, main.integral_slot)
+    a = (slots[loop.reads], main.emit_slot, integral, lower, emit, main.integral_slot)
     gains = main.parameters
     f = (
         *(loop.kp.value, loop.ki.value, float(1 / loop.rate), loop.clamp, loop.limit_speed),

@@ -2,7 +2,7 @@
 
 from shaftloop_models.compiled import equation
 
-__all__ = ["BACK_CALCULATION", "CONDITIONAL", "limit_between", "pi_update", "track"]
+__all__ = ["BACK_CALCULATION", "CONDITIONAL", "pi_update", "upper_limit"]
 
 BACK_CALCULATION = 0
 """The integrator is pulled back by what the clamp cut off, with gain ki/kp."""
@@ -55,31 +55,42 @@ def pi_update(
 
 
 @equation
-def limit_between(request: float, lower: float, upper: float) -> float:
-    """Return the request, cut to the limits; the upper limit wins where they cross [N m]."""
-    return min(max(request, lower), upper)
+def upper_limit(
+    request: float,
+    error: float,
+    integral: float,
+    active: bool,
+    kp: float,
+    ki: float,
+    period: float,
+    clamp: float,
+) -> tuple[float, float, bool]:
+    """Return (limit, integral, active) of a limiter that keeps a quantity from rising above its limit.
 
-
-@equation
-def track(
-    integral: float, kp: float, ki: float, period: float, error: float, output: float, used: float
-) -> float:
-    """Return the integral of a limiter whose output may not be the one in use.
-
-    ``I += T·(ki·e + (ki/kp)·(used − output))``: while another loop is in charge the integral follows
-    that loop's command, so that the limiter takes over without a bump when its error changes sign.
+    While another loop is in charge the integral follows that loop's request, so the limit lies kp·e above
+    it: the limiter changes nothing below its limit, and takes over without a bump when its error
+    changes sign. In charge it is a PI controller, until it asks for more than the other loop.
 
     Parameters
     ----------
+    request : float
+        What the other loop asks for. [N m]
+    error : float
+        Limit minus the quantity. [rad/s]
     integral : float
-        [N m]
+        Integral part before the tick. [N m]
+    active : bool
+        Whether the limiter was in charge at the tick before.
     kp, ki : float
-        Gains; kp above 0.
+        Gains.
     period : float
         [s]
-    error : float
-        Error of the limiter. [rad/s]
-    output, used : float
-        What the limiter asks for, and the command in use. [N m]
+    clamp : float
+        Bound of the integral, either sign. [N m]
     """
-    return integral + period * (ki * error + (ki / kp) * (used - output))
+    if not active:
+        integral = request
+    limit = kp * error + integral
+    if limit < request:
+        return limit, min(max(integral + period * ki * error, -clamp), clamp), True
+    return limit, integral, False

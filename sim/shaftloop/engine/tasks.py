@@ -15,8 +15,8 @@ LOOP        1 reading, 2 profile, 3 set-point, 4 integral, 5 emit, 6 first      
             filter, 7 filters, 8 filter memory, 9 anti-windup, 10 rate-limited,   feedforward, set-point
             11 error, 12 output, 13 injected value, added to the output           step, sign, share of
                                                                                   the output passed on
-LIMITER     1 speed, 2 request, 3 upper integral, 4 lower integral, 5 emit,       kp, ki, period, clamp,
-            6 integral of the limited loop                                        limit, sign, kp and ki of
+LIMITER     1 speed, 2 request, 3 integral and activity of the upper limit, 4     kp, ki, period, clamp,
+            of the lower one, 5 emit, 6 integral of the limited loop              limit, sign, kp and ki of
                                                                                   the limited loop
 PM_CONTROL  1 speed, 2 id, 3 iq, 4 command, 5 Id, 6 Iq, 7 emit vd, vq             a, R, Ld, Lq, psi, period,
             8 mtpa, 9 advance                                                     limit V, limit A,
@@ -27,7 +27,7 @@ SERVO       1 speed, 2 command, 3 emit                                          
 
 from shaftloop.control.current_control import current_tick, turn
 from shaftloop.control.filters import biquad
-from shaftloop.control.pi import limit_between, pi_update, track
+from shaftloop.control.pi import pi_update, upper_limit
 from shaftloop.control.reading import count_edges, digitise
 from shaftloop.engine import at
 from shaftloop.engine.cache import helper, routine
@@ -108,13 +108,17 @@ def _loop(it: Ints, ft: Floats, s: Floats, a: int, f: int, tick: int) -> None:
 
 @helper
 def _limiter(it: Ints, ft: Floats, s: Floats, a: int, f: int) -> None:
-    kp, ki, period, clamp = ft[f], ft[f + 1], ft[f + 2], ft[f + 3]
-    speed, request = s[it[a + 1]], s[it[a + 2]]
-    above, below = ft[f + 4] - speed, -ft[f + 4] - speed
-    upper, lower = kp * above + s[it[a + 3]], kp * below + s[it[a + 4]]
-    used = limit_between(request, max(lower, -clamp), min(upper, clamp))
-    s[it[a + 3]] = track(s[it[a + 3]], kp, ki, period, above, upper, used)
-    s[it[a + 4]] = track(s[it[a + 4]], kp, ki, period, below, lower, used)
+    kp, ki, period, clamp, limit = ft[f], ft[f + 1], ft[f + 2], ft[f + 3], ft[f + 4]
+    speed, request, high, low = s[it[a + 1]], s[it[a + 2]], it[a + 3], it[a + 4]
+    upper, s[high], active = upper_limit(
+        request, limit - speed, s[high], s[high + 1] > 0.0, kp, ki, period, clamp
+    )
+    s[high + 1] = 1.0 if active else 0.0
+    lower, s[low], active = upper_limit(
+        -request, limit + speed, s[low], s[low + 1] > 0.0, kp, ki, period, clamp
+    )
+    s[low + 1] = 1.0 if active else 0.0
+    used = min(max(request, max(-lower, -clamp)), min(upper, clamp))
     if used != request and ft[f + 6] > 0.0:
         s[it[a + 6]] += period * (ft[f + 7] / ft[f + 6]) * ft[f + 5] * (used - request)
     s[it[a + 5]] = used
