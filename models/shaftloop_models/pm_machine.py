@@ -209,21 +209,33 @@ def declare_pm_machine(net: Network, machine: PmMachine, node: Node) -> PmPorts:
 
     electrical = [(1.5, voltage_d, current_d), (1.5, voltage_q, current_q)]
     copper = [(1.5 * r, current_d, current_d), (1.5 * r, current_q, current_q)]
-    inverter = [(machine.inverter.constant, ONE, ONE)] if machine.inverter.constant else []
-    if machine.inverter.quadratic:
-        inverter += [(machine.inverter.quadratic, i, i) for i in (current_d, current_q)]
-    link = net.meter(f"{name}.link", "energy taken from the DC link", electrical + inverter)
-    switching = net.meter(f"{name}.inverter", "inverter loss", inverter)
-    if machine.inverter.proportional:
-        for meter in (link, switching):
-            net.power(meter, PowerKind.AMPLITUDE, machine.inverter.proportional, current_d, current_q)
-    terminals = net.meter(f"{name}.electrical", "energy into the machine terminals", electrical)
+    link, terminals = _declare_inverter(net, machine, electrical, (current_d, current_q))
     windings = net.meter(f"{name}.copper", "copper loss", copper)
     airgap = net.meter(f"{name}.airgap", "air-gap energy", [(w, q, speed) for w, q in torque])
     magnetic = [(0.75 * ld, current_d, current_d), (0.75 * lq, current_q, current_q)]
-    net.balance(f"{name}.inverter", [link], [terminals], [switching], [])
     net.balance(f"{name}.windings", [terminals], [airgap], [windings], magnetic)
     return PmPorts(current_d, current_q, voltage_d, voltage_q, tuple(torque), link)
+
+
+def _declare_inverter(
+    net: Network, machine: PmMachine, electrical: list[tuple[float, Ref, Ref]], currents: tuple[Ref, Ref]
+) -> tuple[int, int]:
+    """Add the meters of link and terminals; they are one where the inverter has no loss."""
+    inverter = machine.inverter
+    if inverter == Inverter():
+        link = net.meter(f"{machine.name}.link", "energy taken from the DC link", electrical)
+        return link, link
+    loss = [(inverter.constant, ONE, ONE)] if inverter.constant else []
+    if inverter.quadratic:
+        loss += [(inverter.quadratic, i, i) for i in currents]
+    link = net.meter(f"{machine.name}.link", "energy taken from the DC link", electrical + loss)
+    switching = net.meter(f"{machine.name}.inverter", "inverter loss", loss)
+    if inverter.proportional:
+        for meter in (link, switching):
+            net.power(meter, PowerKind.AMPLITUDE, inverter.proportional, *currents)
+    terminals = net.meter(f"{machine.name}.electrical", "energy into the machine terminals", electrical)
+    net.balance(f"{machine.name}.inverter", [link], [terminals], [switching], [])
+    return link, terminals
 
 
 def declare_iron_loss(net: Network, machine: PmMachine, node: Node) -> list[int]:

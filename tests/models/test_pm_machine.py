@@ -80,7 +80,10 @@ def test_every_balance_closes_at_any_state(
     for machine in (MACHINE, SURFACE):
         net, _, _ = declared(machine)
         residuals = balance_residuals(net, state, voltage)
-        assert [r.element for r in residuals] == ["drive.inverter", "drive.windings"]
+        assert [r.element for r in residuals] == [
+            "drive.inverter",
+            "drive.windings",
+        ][machine is SURFACE :]
         for residual in residuals:
             assert residual.relative() <= 1e-12
 

@@ -46,7 +46,7 @@ class Energies:
     balances: tuple[ElementBalance, ...]
     """Balance of every element."""
     grid: float
-    """Supplied by the grid. [J]"""
+    """Supplied by the grid: the sum of what the machines take from the link. [J]"""
     links: dict[str, float]
     """Taken from the link by every machine. [J]"""
     loss: float
@@ -93,7 +93,7 @@ def energies(bench: Bench, run: Run) -> Energies:
         meters=dict(zip(names, energy.tolist(), strict=True)),
         losses=losses,
         balances=balances,
-        grid=float(energy[bench.grid_meter]),
+        grid=sum(links.values()),
         links=links,
         loss=float(sum(losses.values())),
         stored=float(sum(balance.stored for balance in balances)),

@@ -86,7 +86,7 @@ class HyperMap:
         self.hyperperiod = self.run.clock.seconds(self.ticks)
         if self.hyperperiod > _LONGEST_HYPERPERIOD:
             raise SimulationError(
-                f"the common period of the rates is {self.hyperperiod:.4g} s, over {_LONGEST_HYPERPERIOD:g} s",
+                f"the common period of the rates is {self.hyperperiod:.4g} s, > {_LONGEST_HYPERPERIOD:g} s",
                 "for this analysis choose rates with a short common period; " + _nearest_rates(self.bench),
             )
         self.slots = np.array([i for i, s in enumerate(model.layout.slots) if s.kind in _MAPPED])

@@ -16,7 +16,7 @@ from shaftloop.engine.plant import Plant
 from shaftloop.scenario.description import Description, Machine, Settle, Trace
 from shaftloop_models.encoder import Encoder, declare_angle, edge_angle
 from shaftloop_models.lowpass import state_space
-from shaftloop_models.network import Network, Node, PowerKind, Ref
+from shaftloop_models.network import Network, Node, Ref
 from shaftloop_models.pm_machine import PmMachine, PmPorts, declare_iron_loss, declare_pm_machine
 from shaftloop_models.servo_machine import ServoMachine, ServoPorts, declare_servo_machine, rated_power
 from shaftloop_models.supply import voltage_limit
@@ -36,7 +36,6 @@ class _Physics:
     """Per torque sensor: what its sampler sees, and its filter states."""
     angles: dict[str, Ref]
     """Per encoder: the angle since the last counted edge."""
-    grid_meter: int
 
 
 def build_bench(description: Description, *, smooth: bool = False) -> Bench:
@@ -99,7 +98,6 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
         _record_period(description),
         machines,
         sensors,
-        grid_meter=physics.grid_meter,
     )
     sources = {name: sensor.reading_slot for name, sensor in sensors.items()} | encoders
     sources |= {name: machine.node.speed.index for name, machine in machines.items()}
@@ -144,21 +142,11 @@ def _declare(description: Description) -> _Physics:
         incoming = [*gains[i], *([line.edges[i - 1].outgoing] if i else [])]
         outgoing = [line.edges[i].incoming] if i < len(line.edges) else []
         net.balance(node.name, incoming, outgoing, losses[i], [(0.5 * node.inertia, node.speed, node.speed)])
-    return _Physics(net, line, ports, filters, angles, _add_grid(net, ports))
+    return _Physics(net, line, ports, filters, angles)
 
 
 def _meter_number(net: Network, name: str) -> int:
     return next(i for i, meter in enumerate(net.meters) if meter.name == name)
-
-
-def _add_grid(net: Network, ports: dict[str, PmPorts | ServoPorts]) -> int:
-    """Add the grid meter: the sum of what the machines draw from the link."""
-    grid = net.meter("grid", "energy supplied by the grid")
-    links = {port.link_meter for port in ports.values()}
-    for power in [power for power in net.powers if power.meter in links]:
-        net.power(grid, PowerKind(power.kind), power.coefficient, power.a, power.b)
-    net.balance("link", [grid], sorted(links), [], [])
-    return grid
 
 
 def _add_sensor(

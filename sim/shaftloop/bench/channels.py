@@ -53,9 +53,7 @@ def _loops(bench: Bench) -> list[Channel]:
 
 def _energies(bench: Bench) -> list[Channel]:
     """Return the energies drawn from the link, from which powers over a record interval follow."""
-    meters = [(name, machine.link_meter) for name, machine in bench.machines.items()]
     first = bench.model.meter_slot
-    return [
-        Channel(f"{name}_energy", "J", (("state", first + meter, 1.0),))
-        for name, meter in [*meters, ("grid", bench.grid_meter)]
-    ]
+    slots = {f"{name}_energy": first + machine.link_meter for name, machine in bench.machines.items()}
+    channels = [Channel(name, "J", (("state", slot, 1.0),)) for name, slot in slots.items()]
+    return [*channels, Channel("grid_energy", "J", tuple(("state", slot, 1.0) for slot in slots.values()))]

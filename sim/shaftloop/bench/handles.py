@@ -79,7 +79,6 @@ class Bench:
     machines: dict[str, MachineHandle] = field(default_factory=dict)
     sensors: dict[str, SensorHandle] = field(default_factory=dict)
     loops: dict[str, LoopHandle] = field(default_factory=dict)
-    grid_meter: int = 0
     record_task: int = 0
 
     def torque_loop(self) -> LoopHandle | None:

@@ -1,9 +1,9 @@
 """Matrix-vector products of the kernels: the hot spot of every run.
 
-Matrices lie by columns in the float table, rows padded to a multiple of four. `_multiply_add` is written
-in LLVM terms, because compiled loops over such small matrices reach a third of its speed: it keeps up
-to 40 rows in vector registers while it runs over the columns, with fused multiply-add. Every entry of
-the result is the same sum in the same order whatever the blocking: ``fma(m[i, j], v[j], sum)`` for
+Matrices lie by columns in the float table, rows padded to a multiple of four. The product is written in
+LLVM terms, because compiled loops over such small matrices reach a third of its speed: it keeps up to
+40 rows in vector registers while it runs over the columns, with fused multiply-add. Every entry of the
+result is the same sum in the same order whatever the blocking: ``fma(m[i, j], v[j], sum)`` for
 j = 0, 1, ...
 """
 
@@ -14,13 +14,17 @@ from llvmlite import ir
 from numba.core import cgutils, types
 from numba.extending import intrinsic
 
-from shaftloop.engine.cache import helper, routine
+from shaftloop.engine.cache import helper
 from shaftloop.engine.types import Floats
 
 __all__ = ["add_product", "padded"]
 
-_VECTOR = ir.VectorType(ir.DoubleType(), 4)
-_WORD = ir.IntType(64)
+_FLOAT, _WORD = ir.DoubleType(), ir.IntType(64)
+_VECTOR = ir.VectorType(_FLOAT, 4)
+_POINTER = _FLOAT.as_pointer()
+_NAME = "shaftloop_multiply_add"
+_BLOCKS = (10, 6, 4, 3, 2, 1)
+"""Numbers of vectors of four rows that are done at once."""
 
 
 @helper
@@ -37,7 +41,7 @@ def _python_product(
     out[place : place + rows] += vector[start : start + columns] @ matrix
 
 
-@routine
+@helper
 def add_product(
     table: Floats, first: int, rows: int, vector: Floats, start: int, columns: int, out: Floats, place: int
 ) -> None:
@@ -71,15 +75,30 @@ def _multiply_add(
 
     def generate(context: Any, builder: ir.IRBuilder, sig: Any, args: Any) -> Any:
         matrix, source, target = (
-            builder.gep(context.make_array(sig.args[i])(context, builder, args[i]).data, [args[i_first]])
-            for i, i_first in ((0, 1), (3, 4), (6, 7))
+            builder.gep(context.make_array(sig.args[i])(context, builder, args[i]).data, [args[offset]])
+            for i, offset in ((0, 1), (3, 4), (6, 7))
         )
-        row = cgutils.alloca_once_value(builder, _WORD(0))
-        for vectors in (10, 6, 4, 3, 2, 1):
-            _block(builder, row, vectors, args[2], args[5], matrix, source, target)
+        builder.call(_product_function(builder.module), [matrix, args[2], source, args[5], target])
         return context.get_dummy_value()
 
     return signature, generate
+
+
+def _product_function(module: ir.Module) -> ir.Function:
+    """Return the function (matrix, rows, vector, columns, sums), once per module; pointers pass cheaply."""
+    known = module.globals.get(_NAME)
+    if known is not None:
+        return known
+    kind = ir.FunctionType(ir.VoidType(), [_POINTER, _WORD, _POINTER, _WORD, _POINTER])
+    function = ir.Function(module, kind, _NAME)
+    function.linkage = "linkonce_odr"
+    function.attributes.add("noinline")
+    builder = ir.IRBuilder(function.append_basic_block("entry"))
+    row = cgutils.alloca_once_value(builder, _WORD(0))
+    for vectors in _BLOCKS:
+        _emit_block(builder, row, vectors, *function.args)
+    builder.ret_void()
+    return function
 
 
 def _load(builder: ir.IRBuilder, pointer: ir.Value, k: int) -> ir.Value:
@@ -89,14 +108,14 @@ def _load(builder: ir.IRBuilder, pointer: ir.Value, k: int) -> ir.Value:
     return value
 
 
-def _block(
+def _emit_block(
     builder: ir.IRBuilder,
     row: ir.Value,
     vectors: int,
-    rows: ir.Value,
-    columns: ir.Value,
     matrix: ir.Value,
+    rows: ir.Value,
     source: ir.Value,
+    columns: ir.Value,
     target: ir.Value,
 ) -> None:
     """Emit: while at least 4·vectors rows are left, do that many."""

@@ -30,7 +30,7 @@ from shaftloop.control.filters import biquad
 from shaftloop.control.pi import pi_update, upper_limit
 from shaftloop.control.reading import count_edges, digitise
 from shaftloop.engine import at
-from shaftloop.engine.cache import helper, routine
+from shaftloop.engine.cache import helper
 from shaftloop.engine.setpoints import setpoint
 from shaftloop.engine.types import Floats, Ints
 from shaftloop_models.pm_machine import current_reference
@@ -39,7 +39,7 @@ from shaftloop_models.servo_machine import envelope_torque
 __all__ = ["run_task"]
 
 
-@routine
+@helper
 def run_task(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, task: int, tick: int) -> None:
     """Run one task that is due at a tick."""
     a = it[at.TASK_INT] + task * at.TASK_WIDTH

@@ -3,7 +3,7 @@
 import numpy as np
 
 from shaftloop.engine import at
-from shaftloop.engine.cache import routine
+from shaftloop.engine.cache import helper
 from shaftloop.engine.types import Floats, Ints
 from shaftloop_models.drag import coulomb_torque, windage_torque
 from shaftloop_models.pm_machine import dq_coupling, reluctance_torque
@@ -11,7 +11,7 @@ from shaftloop_models.pm_machine import dq_coupling, reluctance_torque
 __all__ = ["evaluate_terms"]
 
 
-@routine
+@helper
 def evaluate_terms(it: Ints, ft: Floats, w: Floats, z: int) -> None:
     """Fill the outputs in the z vector at `z` from the states in it.
 
