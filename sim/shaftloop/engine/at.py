@@ -67,8 +67,8 @@ vector (w). Kernels write ``it[at.N]``.
     TRACE_VALUE,  # f
     # Recorder
     CHANNELS,
-    CHANNEL_FIRST,  # i: first entry of each channel, one more at the end
-    ENTRY_INT,  # i: (0 z, 1 state or 2 profile; index) each
+    ENTRIES,
+    ENTRY_INT,  # i: (channel; 0 z, 1 state or 2 profile; index) each
     ENTRY_FLOAT,  # f: weight each
     # Guards
     GUARDS,

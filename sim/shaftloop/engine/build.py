@@ -170,13 +170,15 @@ def _add_setpoints(sections: _Sections, model: Model) -> None:
 
 def _add_recorder(sections: _Sections, model: Model) -> None:
     sources = {"z": 0, "state": 1, "profile": 2}
-    entries = [entry for channel in model.channels for entry in channel.entries]
+    entries = [(number, *entry) for number, channel in enumerate(model.channels) for entry in channel.entries]
     sections.head[at.CHANNELS] = len(model.channels)
-    sections.ints(at.CHANNEL_FIRST, np.cumsum([0, *(len(channel.entries) for channel in model.channels)]))
-    place = [model.plant.z(what) if isinstance(what, Ref) else what for _, what, _ in entries]
+    sections.head[at.ENTRIES] = len(entries)
+    place = [model.plant.z(what) if isinstance(what, Ref) else what for _, _, what, _ in entries]
     numbered = zip(entries, place, strict=True)
-    sections.ints(at.ENTRY_INT, [v for entry, index in numbered for v in (sources[entry[0]], index)])
-    sections.floats(at.ENTRY_FLOAT, [weight for _, _, weight in entries])
+    sections.ints(
+        at.ENTRY_INT, [v for entry, index in numbered for v in (entry[0], sources[entry[1]], index)]
+    )
+    sections.floats(at.ENTRY_FLOAT, [entry[3] for entry in entries])
 
 
 def _add_guards(sections: _Sections, model: Model) -> None:

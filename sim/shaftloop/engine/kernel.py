@@ -5,6 +5,8 @@ the next instant. `advance` covers ticks from its start up to, but not including
 end, so that stretches join without seam.
 """
 
+import numpy as np
+
 from shaftloop.engine import at
 from shaftloop.engine.cache import helper, kernel, routine
 from shaftloop.engine.meters import integrate_meters, keep_peaks
@@ -202,16 +204,16 @@ def _toggle(it: Ints, ft: Floats, s: Floats, counters: Ints, k: int, value: floa
 def _record(
     it: Ints, ft: Floats, s: Floats, w: Floats, z: int, recording: Floats, row: int, tick: int
 ) -> None:
-    first = it[at.CHANNEL_FIRST]
     for channel in range(it[at.CHANNELS]):
-        value = 0.0
-        for k in range(it[first + channel], it[first + channel + 1]):
-            source, index = it[it[at.ENTRY_INT] + 2 * k], it[it[at.ENTRY_INT] + 2 * k + 1]
-            if source == 0:
-                entry = w[z + index]
-            elif source == 1:
-                entry = s[index]
-            else:
-                entry = setpoint(it, ft, index, tick)
-            value += ft[it[at.ENTRY_FLOAT] + k] * entry
-        recording[row, channel] = value
+        recording[row, channel] = 0.0
+    i, f, one = np.uint64(it[at.ENTRY_INT]), np.uint64(it[at.ENTRY_FLOAT]), np.uint64(1)
+    for _ in range(it[at.ENTRIES]):
+        source, index = it[i + one], it[i + one + one]
+        if source == 0:
+            value = w[np.uint64(z + index)]
+        elif source == 1:
+            value = s[np.uint64(index)]
+        else:
+            value = setpoint(it, ft, index, tick)
+        recording[row, np.uint64(it[i])] += ft[f] * value
+        i, f = i + np.uint64(3), f + one
