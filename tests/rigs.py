@@ -59,8 +59,8 @@ def coupling(name: str, stiffness: float, **keys: Any) -> Table:
 
 
 def disc(name: str, inertia: float) -> Table:
-    """Return a body."""
-    return {"part": "bearing", "name": name, "inertia": f"{inertia} kg m^2"}
+    """Return a body without drag."""
+    return {"part": "bearing", "name": name, "inertia": f"{inertia} kg m^2", "drag": {}}
 
 
 def sensor(name: str, stiffness: float, **keys: Any) -> Table:
@@ -85,6 +85,7 @@ def torque_loop(acts_on: str, reads: str, **keys: Any) -> Table:
         "kp": 0,
         "ki": "0 1/s",
         "feedforward": 1.0,
+        "anti_windup": "conditional",
         "clamp": "100 kN m",
         "output_latency": "0 s",
     }

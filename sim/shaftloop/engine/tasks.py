@@ -118,7 +118,8 @@ def _limiter(it: Ints, ft: Floats, s: Floats, a: int, f: int) -> None:
         -request, limit + speed, s[low], s[low + 1] > 0.0, kp, ki, period, clamp
     )
     s[low + 1] = 1.0 if active else 0.0
-    used = min(max(request, max(-lower, -clamp)), min(upper, clamp))
+    lowest, highest = min(max(-lower, -clamp), clamp), min(max(upper, -clamp), clamp)
+    used = min(max(request, lowest), highest)
     if used != request and ft[f + 6] > 0.0:
         s[it[a + 6]] += period * (ft[f + 7] / ft[f + 6]) * ft[f + 5] * (used - request)
     s[it[a + 5]] = used

@@ -1,0 +1,243 @@
+"""Interlocks, waiting and stopping: every event at its exact tick, worked out from recorded traces."""
+
+import math
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from rigs import Table, coupling, describe, sensor, servo, shipped, speed_loop, step, torque_loop
+from scipy.interpolate import CubicSpline
+
+from shaftloop.analysis.simulation import Simulation, simulate
+from shaftloop.engine.supervision import Event
+
+TICK = 1e-9
+LEVEL = 30.0
+RAMP = {"do": "ramp", "loop": "torque", "to": "100 N m", "over": "5 ms"}
+
+
+def rig(*limits: Table, duration: str = "12 ms", record: str = "10 kHz", moves: tuple[Table, ...] = (RAMP,)) -> Simulation:
+    """Two machines and a sensor that rings at 123 Hz; all linear, so exact whatever the gaps."""
+    path: dict[str, Any] = {"filter": {"kind": "bessel", "order": 2, "cutoff": "2 kHz"}, "latency": "2 samples"}
+    line = [servo("drive", 0.05), sensor("ts", 2e4, damping="1 N m s/rad", **path), servo("load", 0.1)]
+    return simulate(
+        describe(
+            {
+                "duration": duration,
+                "line": line,
+                "loop": [torque_loop("drive", "ts")],
+                "sequence": list(moves),
+                "limit": list(limits),
+                "record": {"rate": record},
+            }
+        )
+    )
+
+
+def limit(name: str = "high", **keys: Any) -> Table:
+    return {"name": name, "watches": "ts", "above": f"{LEVEL} N m", **keys}
+
+
+def told(result: Simulation) -> list[tuple[str, str]]:
+    return [(event.kind, event.name) for event in result.events]
+
+
+def at(result: Simulation, kind: str) -> Event:
+    return next(event for event in result.events if event.kind == kind)
+
+
+def crossings(result: Simulation, level: float) -> NDArray[np.float64]:
+    """Instants at which the true torque passes a level, either sign, from a dense record [s]."""
+    spline = CubicSpline(result.time, result.traces["true_torque"])
+    return np.sort(np.concatenate([spline.solve(level, extrapolate=False), spline.solve(-level, extrapolate=False)]))
+
+
+@pytest.fixture(scope="module")
+def dense() -> Simulation:
+    """The same bench without limits, recorded at 200 kHz."""
+    return rig(record="200 kHz", duration="20 ms")
+
+
+def test_reading_trips_at_the_tick_it_was_seen() -> None:
+    """A record shows what the instant before has made of the reading."""
+    free = rig()
+    tripped = rig(limit())
+    first = int(np.argmax(np.abs(free.traces["reading"]) > LEVEL))
+    assert 10 < first < 100
+    expected = (first - 1) * 100_000
+    assert told(tripped) == [("exceeded", "high"), ("tripped", "high"), ("torque_off", "high")]
+    assert [event.tick for event in tripped.events] == [expected] * 3
+    assert [event.time for event in tripped.events] == [expected * TICK] * 3
+
+
+def test_torque_is_off_from_the_next_tick_of_the_machine_on() -> None:
+    """The machine's task of the tick of the trip has already run; its lag is 1 µs."""
+    tripped = rig(limit())
+    last = at(tripped, "torque_off").tick // 100_000
+    torque = tripped.traces["drive_torque"]
+    assert torque[last] > 10.0 and torque[last + 1] > torque[last]
+    assert np.abs(torque[last + 2 :]).max() < 1e-12
+    assert tripped.traces["torque_command"][-1] > 50.0
+
+
+@pytest.mark.compiled
+def test_true_torque_trips_at_the_very_tick(dense: Simulation) -> None:
+    known = crossings(dense, LEVEL)[0]
+    tripped = rig(limit(quantity="true_torque"))
+    assert abs(at(tripped, "exceeded").tick - known / TICK) < 2.0
+    assert at(tripped, "exceeded").tick % 100_000 != 0
+
+
+def test_true_torque_of_either_sign_trips() -> None:
+    down = {**RAMP, "to": "-100 N m"}
+    events = [rig(limit(quantity="true_torque"), moves=(move,)).events for move in (RAMP, down)]
+    assert len(events[0]) == 3 and events[0] == events[1]
+
+
+@pytest.mark.compiled
+def test_debounce_that_is_not_used_up_clears(dense: Simulation) -> None:
+    """The torque rings through the level; an excursion shorter than the debounce time does not count."""
+    high = 85.0
+    known = crossings(dense, high)
+    lengths = np.diff(known)[::2]
+    assert len(known) >= 3 and lengths.max() < 4e-3
+    result = rig(limit(above=f"{high} N m", quantity="true_torque", debounce="5 ms"), duration="20 ms")
+    kinds = ["exceeded", "cleared"] * len(known)
+    assert [event.kind for event in result.events] == kinds[: len(known)]
+    assert all(abs(event.tick - instant / TICK) < 2.0 for event, instant in zip(result.events, known, strict=True))
+
+
+def test_debounce_and_reaction_add_up() -> None:
+    result = rig(limit(debounce="0.3 ms", reaction="0.7 ms"))
+    start = at(result, "exceeded").tick
+    assert at(result, "tripped").tick == start + 300_000
+    assert at(result, "torque_off").tick == start + 1_000_000
+    assert told(result) == [("exceeded", "high"), ("tripped", "high"), ("torque_off", "high")]
+    torque, last = result.traces["drive_torque"], (start + 1_000_000) // 100_000
+    assert torque[last + 1] > 0.0
+    assert np.abs(torque[last + 2 :]).max() < 1e-12
+
+
+def test_reading_that_falls_during_the_debounce_clears_at_its_tick() -> None:
+    pulse = {"do": "periodic_step", "loop": "torque", "low": "0 N m", "high": "60 N m", "wait": False}
+    move = {**pulse, "period": "50 ms", "rise": "0.5 ms", "fall": "2 ms"}
+    result = rig(limit(debounce="6 ms"), moves=(move,), duration="10 ms")
+    high = np.abs(result.traces["reading"]) > LEVEL
+    changes = np.flatnonzero(np.diff(high.astype(int)))
+    kinds = [event.kind for event in result.events]
+    assert kinds == ["exceeded", "cleared"] * (len(changes) // 2) + ["exceeded"] * (len(changes) % 2)
+    assert len(changes) >= 2
+    assert [event.tick for event in result.events] == [100_000 * int(k) for k in changes]
+
+
+def test_ramp_down_takes_the_torque_out_in_a_straight_line() -> None:
+    result = rig(limit(action="ramp_down", ramp_time="3 ms"))
+    trip = at(result, "ramp_down").tick
+    now = np.arange(len(result.time)) * 100_000
+    share = np.clip(1.0 - (now - trip) / 3e6, 0.0, 1.0)
+    later = np.flatnonzero(now > trip)
+    # The record shows the torque that the tick before has set.
+    asked = result.traces["torque_setpoint"] * share
+    assert result.traces["drive_torque"][later[1:]] == pytest.approx(asked[later[:-1]], abs=1e-9)
+    assert result.traces["drive_torque"][-1] == pytest.approx(0.0, abs=1e-12)
+
+
+def test_second_limit_is_told_but_changes_nothing() -> None:
+    first = limit("a", action="ramp_down", ramp_time="5 ms")
+    second = limit("b", reaction="0.5 ms")
+    result = rig(first, second)
+    assert told(result) == [
+        ("exceeded", "a"),
+        ("exceeded", "b"),
+        ("tripped", "a"),
+        ("tripped", "b"),
+        ("ramp_down", "a"),
+    ]
+    alone = rig(first)
+    assert np.array_equal(result.traces["drive_torque"], alone.traces["drive_torque"])
+
+
+@pytest.mark.compiled
+def test_tripped_pm_machines_make_no_torque() -> None:
+    result = simulate(shipped("wheel-hub", "limit.overtorque.above=30 N m", "duration=1.5 s"))
+    assert [kind for kind, _ in told(result)][-3:] == ["exceeded", "tripped", "torque_off"]
+    later = result.time > at(result, "torque_off").time + 5e-3
+    for name in ("drive_torque", "load_torque"):
+        assert np.abs(result.traces[name][~later]).max() > 20.0
+        assert np.abs(result.traces[name][later]).max() < 0.5
+
+
+SPEED_LINE = [servo("drive", 0.05), coupling("c1", 2e4, damping="3 N m s/rad"), servo("load", 0.1)]
+
+
+def speed_rig(*moves: Table, kp: float = 20.0) -> Simulation:
+    return simulate(
+        describe(
+            {
+                "duration": "120 ms",
+                "line": SPEED_LINE,
+                "loop": [speed_loop("drive", kp, 400.0, rate="1 kHz")],
+                "sequence": list(moves),
+                "record": {"rate": "1 kHz", "channels": ["speed.error"]},
+            }
+        )
+    )
+
+
+def settle(**keys: str) -> Table:
+    return {"do": "settle", "loop": "speed", "within": "0.5 rad/s", "dwell": "12 ms", "timeout": "90 ms", **keys}
+
+
+def test_settled_at_the_end_of_the_first_long_enough_stay() -> None:
+    result = speed_rig(step("speed", "10 rad/s"), settle(), step("speed", "4 rad/s"))
+    assert told(result) == [("settled", "speed")]
+    error = result.traces["speed.error"][1:]  # a record shows the error of the tick before
+    setpoint = result.traces["speed_setpoint"][:-1]
+    inside = np.abs(error) <= 0.5
+    inside[setpoint < 10.0] = False
+    starts = [int(k) for k in np.flatnonzero(np.diff(inside.astype(int), prepend=0) == 1)]
+    ends = [int(k) for k in np.flatnonzero(np.diff(inside.astype(int), append=0) == -1)]
+    first = next(a for a, b in zip(starts, ends, strict=True) if b - a >= 11)
+    assert result.events[0].tick == (first + 12) * 1_000_000
+    after = result.time >= result.events[0].time
+    assert set(result.traces["speed_setpoint"][after]) == {4.0}
+    assert set(result.traces["speed_setpoint"][~after]) == {10.0}
+
+
+def test_step_and_settle_at_one_instant_waits_for_the_error_to_show() -> None:
+    """When the wait begins the controller has not yet seen the step."""
+    result = speed_rig(step("speed", "10 rad/s"), settle(dwell="2 ms"))
+    assert result.events[0].kind == "settled" and result.events[0].time > 4e-3
+
+
+def test_not_settled_when_the_time_is_up() -> None:
+    result = speed_rig(step("speed", "10 rad/s"), settle(within="1e-9 rad/s", timeout="30 ms"), step("speed", "0 rpm"))
+    assert told(result) == [("not_settled", "speed")]
+    assert result.events[0].tick == 30_000_000
+    assert result.traces["speed_setpoint"][29:32].tolist() == [10.0, 0.0, 0.0]
+
+
+def test_stop_ends_the_run() -> None:
+    result = speed_rig(step("speed", "10 rad/s"), {"do": "hold", "time": "20 ms"}, {"do": "stop"})
+    assert told(result) == [("stopped", "sequence")]
+    assert result.events[0].tick == 20_000_000
+    assert result.duration == pytest.approx(0.02, abs=1e-12)
+    assert len(result.time) == 20
+
+
+def test_stop_after_a_wait_that_depends() -> None:
+    result = speed_rig(step("speed", "10 rad/s"), settle(), {"do": "stop"})
+    assert told(result) == [("settled", "speed"), ("stopped", "sequence")]
+    assert result.events[1].tick == result.events[0].tick
+    assert result.duration == pytest.approx(result.events[1].time, abs=1e-12)
+
+
+def test_events_come_in_the_order_of_time() -> None:
+    moves = ({**RAMP, "wait": False}, {"do": "hold", "time": "9 ms"}, {"do": "stop"})
+    result = rig(limit(debounce="0.2 ms", reaction="0.3 ms"), moves=moves)
+    assert told(result)[-1] == ("stopped", "sequence")
+    assert len(result.events) == 4
+    assert all(a.tick <= b.tick for a, b in pairwise(result.events))
+    assert math.isclose(result.duration, 9e-3)

@@ -1,0 +1,78 @@
+"""Rules that hold for every file of both packages."""
+
+import ast
+import importlib
+import pkgutil
+import re
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+import shaftloop
+import shaftloop_models
+
+ROOT = Path(__file__).parents[1]
+LONGEST = 400
+PACKAGES = (shaftloop, shaftloop_models)
+MODULES = [
+    importlib.import_module(info.name)
+    for package in PACKAGES
+    for info in pkgutil.walk_packages(package.__path__, f"{package.__name__}.")
+    if not info.name.endswith("__main__")
+]
+FILES = sorted(path for package in PACKAGES for path in Path(package.__path__[0]).rglob("*.py"))
+
+
+def public(module: ModuleType) -> list[str]:
+    return list(getattr(module, "__all__", []))
+
+
+def short(path: Path) -> str:
+    return path.relative_to(ROOT).as_posix() if path.is_relative_to(ROOT) else path.name
+
+
+def test_both_packages_are_found() -> None:
+    assert len(FILES) > 90 and {"shaftloop.engine.kernel", "shaftloop_models.drag"} <= {
+        module.__name__ for module in MODULES
+    }
+
+
+@pytest.mark.parametrize("module", MODULES, ids=lambda module: module.__name__)
+def test_the_public_list_is_sorted_and_true(module: ModuleType) -> None:
+    listed = public(module)
+    assert listed == sorted(listed, key=lambda name: (not name.isupper(), not name[0].isupper(), name))
+    assert len(set(listed)) == len(listed)
+    assert [name for name in listed if not hasattr(module, name)] == []
+
+
+@pytest.mark.parametrize("path", FILES, ids=short)
+def test_a_file_is_short_and_says_what_it_is(path: Path) -> None:
+    text = path.read_text(encoding="utf-8")
+    assert len(text.splitlines()) <= LONGEST
+    assert ast.get_docstring(ast.parse(text))
+
+
+@pytest.mark.parametrize("path", FILES, ids=short)
+def test_no_file_imports_everything_or_holds_work_to_do(path: Path) -> None:
+    text = path.read_text(encoding="utf-8")
+    assert re.findall(r"import \*|\b(?:TODO|FIXME|XXX)\b", text) == []
+
+
+def test_every_module_belongs_to_a_layer() -> None:
+    config = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    layers = config["tool"]["importlinter"]["contracts"][0]["layers"]
+    known = {name.strip() for layer in layers for name in layer.split("|")} | {"shaftloop.errors"}
+    strays = {".".join(m.__name__.split(".")[:2]) for m in MODULES if m.__name__.startswith("shaftloop.")}
+    assert strays <= known
+
+
+def test_no_library_is_imported_at_the_door() -> None:
+    """`shaftloop -h` imports click and nothing that is heavy."""
+    code = "import sys, shaftloop.cli.main; print(*sorted({m.partition('.')[0] for m in sys.modules}))"
+    loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    heavy = {"numpy", "scipy", "numba", "matplotlib", "control", "pint", "pydantic", "simpy", "rich"}
+    assert heavy & set(loaded.stdout.split()) == set()
