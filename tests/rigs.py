@@ -1,4 +1,4 @@
-"""Benches for the tests of the engine, the assembly and the outside checks: as documents, descriptions and runs."""
+"""Benches for the tests of engine, assembly and outside checks: documents, descriptions and runs."""
 
 import tempfile
 from functools import cache

@@ -2,8 +2,20 @@
 
 import numpy as np
 import pytest
-from rigs import SHIPPED, coupling, describe, disc, servo, shipped, smooth_bench, speed_loop, start, step, ticks
 
+from rigs import (
+    SHIPPED,
+    coupling,
+    describe,
+    disc,
+    servo,
+    shipped,
+    smooth_bench,
+    speed_loop,
+    start,
+    step,
+    ticks,
+)
 from shaftloop.analysis.energy import ElementBalance, energies
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.bench.assemble import build_bench
@@ -110,10 +122,22 @@ def test_forgotten_damping_hides_in_the_balance_of_the_whole(monkeypatch: pytest
 
 def test_meters_integrate_their_powers() -> None:
     """A constant speed: drag of 0.02·ω + 0.5 + 1e-4·ω² at 50 rad/s for 3 ms."""
-    drag = {"viscous": "0.02 N m s/rad", "coulomb": "0.5 N m", "windage": "1e-4 N m s^2/rad^2", "smoothing": "1 rad/s"}
+    drag = {
+        "viscous": "0.02 N m s/rad",
+        "coulomb": "0.5 N m",
+        "windage": "1e-4 N m s^2/rad^2",
+        "smoothing": "1 rad/s",
+    }
     line = [servo("drive", 1e3, drag=drag), coupling("c", 2e4), servo("load", 1e3)]
     bench = build_bench(
-        describe({"duration": "1 s", "line": line, "loop": [speed_loop("drive", 1.0, 0.0)], "sequence": [step("speed", "50 rad/s")]})
+        describe(
+            {
+                "duration": "1 s",
+                "line": line,
+                "loop": [speed_loop("drive", 1.0, 0.0)],
+                "sequence": [step("speed", "50 rad/s")],
+            }
+        )
     )
     run = start(bench)
     for name in ("drive.speed", "load.speed"):
@@ -125,9 +149,19 @@ def test_meters_integrate_their_powers() -> None:
 
 def test_energy_closes_without_any_loss() -> None:
     """A line that only swings: all that the machine gives is stored."""
-    line = [servo("drive", 0.05, time_constant="1 ms"), coupling("c", 2e4), disc("d", 0.02), coupling("e", 1e4), servo("load", 0.1)]
+    line = [
+        servo("drive", 0.05, time_constant="1 ms"),
+        coupling("c", 2e4),
+        disc("d", 0.02),
+        coupling("e", 1e4),
+        servo("load", 0.1),
+    ]
     moves = [step("speed", "10 rad/s")]
-    result = simulate(describe({"duration": "20 ms", "line": line, "loop": [speed_loop("drive", 2.0, 9.0)], "sequence": moves}))
+    result = simulate(
+        describe(
+            {"duration": "20 ms", "line": line, "loop": [speed_loop("drive", 2.0, 9.0)], "sequence": moves}
+        )
+    )
     found = result.energies
     assert set(found.losses.values()) == {0.0} and found.stored > 0.1
     assert found.grid == pytest.approx(found.stored, rel=1e-6)

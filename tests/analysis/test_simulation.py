@@ -6,8 +6,8 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from rigs import coupling, describe, sensor, servo, shipped, speed_loop, step, torque_loop
 
+from rigs import coupling, describe, sensor, servo, shipped, speed_loop, step, torque_loop
 from shaftloop.analysis.simulation import make_run, simulate
 from shaftloop.bench.assemble import build_bench
 from shaftloop.errors import SimulationError
@@ -78,7 +78,11 @@ def test_noise_of_the_reading_has_the_closed_form_deviation() -> None:
 
 def test_two_sensors_have_noise_of_their_own() -> None:
     path = {"noise_density": "2e-3 N m/rtHz", "filter": {"kind": "first_order", "cutoff": "2 kHz"}}
-    line = [servo("drive", 0.05), sensor("a", 2e4, **path, inertia_right="0.01 kg m^2"), sensor("b", 2e4, **path)]
+    line = [
+        servo("drive", 0.05),
+        sensor("a", 2e4, **path, inertia_right="0.01 kg m^2"),
+        sensor("b", 2e4, **path),
+    ]
     loop = torque_loop("drive", "a")
     result = simulate(describe({"duration": "20 ms", "line": [*line, servo("load", 0.1)], "loop": [loop]}))
     one, other = result.traces["reading"][10:], result.traces["b_reading"][10:]
@@ -99,7 +103,9 @@ def test_absurd_gains_end_in_an_error_with_advice(method: str) -> None:
 
 @pytest.mark.compiled
 def test_unstable_loop_inside_its_clamps_returns_finite_numbers() -> None:
-    result = simulate(shipped("reference-bench", "duration=0.3 s", "loop.torque.kp=50", "loop.torque.ki=1e4 1/s"))
+    result = simulate(
+        shipped("reference-bench", "duration=0.3 s", "loop.torque.kp=50", "loop.torque.ki=1e4 1/s")
+    )
     assert all(np.isfinite(trace).all() for trace in result.traces.values())
     assert all(math.isfinite(value) for value in result.energies.meters.values())
     assert all(math.isfinite(value) for pair in result.peaks.values() for value in pair)
@@ -107,7 +113,9 @@ def test_unstable_loop_inside_its_clamps_returns_finite_numbers() -> None:
 
 
 def test_run_of_a_billion_seconds_is_refused_with_the_estimate() -> None:
-    with pytest.raises(SimulationError, match=r"a run of 1e\+09 s needs about \d\.\d+e\+13 task runs") as caught:
+    with pytest.raises(
+        SimulationError, match=r"a run of 1e\+09 s needs about \d\.\d+e\+13 task runs"
+    ) as caught:
         simulate(replace(shipped("reference-bench"), duration=Fraction(10**9)))
     assert caught.value.exit_code == 3 and "shorten the run" in caught.value.advice
 

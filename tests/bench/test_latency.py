@@ -6,8 +6,8 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from rigs import describe, sensor, servo, torque_loop
 
+from rigs import describe, sensor, servo, torque_loop
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.bench.assemble import build_bench
 
@@ -15,10 +15,19 @@ Array = NDArray[np.float64]
 RECORD = 12_500
 """Interval of the records, 80 kHz [ns]."""
 
-WAVE = {"do": "sine", "loop": "torque", "mean": "5 N m", "amplitude": "4 N m", "frequency": "90 Hz", "wait": False}
+WAVE = {
+    "do": "sine",
+    "loop": "torque",
+    "mean": "5 N m",
+    "amplitude": "4 N m",
+    "frequency": "90 Hz",
+    "wait": False,
+}
 
 
-def rig(part: dict[str, Any], *hops: dict[str, Any], channels: tuple[str, ...] = (), **loop: Any) -> Simulation:
+def rig(
+    part: dict[str, Any], *hops: dict[str, Any], channels: tuple[str, ...] = (), **loop: Any
+) -> Simulation:
     keys: dict[str, Any] = {"reads": hops[-1]["name"] if hops else "ts", **loop}
     line = [servo("drive", 0.05), sensor("ts", 2e4, **part), servo("load", 0.1)]
     document: dict[str, Any] = {
@@ -48,7 +57,14 @@ def seen(result: Simulation, name: str, ticks: NDArray[np.int64]) -> Array:
 
 @pytest.mark.parametrize(
     ("latency", "phase"),
-    [("0 s", 0), ("125 us", 0), ("3 samples", 25_000), ("180 us", 0), ("37.5 us", 100_000), ("300 us", 112_500)],
+    [
+        ("0 s", 0),
+        ("125 us", 0),
+        ("3 samples", 25_000),
+        ("180 us", 0),
+        ("37.5 us", 100_000),
+        ("300 us", 112_500),
+    ],
 )
 def test_reading_is_the_sample_of_a_latency_ago(latency: str, phase: int) -> None:
     result = rig({"sampling": "8 kHz", "latency": latency, "phase": f"{phase} ns"})
@@ -64,7 +80,13 @@ def test_reading_is_the_sample_of_a_latency_ago(latency: str, phase: int) -> Non
 
 @pytest.mark.parametrize("transport", [0, 50_000, 250_000, 700_000])
 def test_hop_takes_what_is_there_and_delivers_it_later(transport: int) -> None:
-    hop = {"name": "bus", "carries": "ts", "period": "250 us", "phase": "62.5 us", "transport": f"{transport} ns"}
+    hop = {
+        "name": "bus",
+        "carries": "ts",
+        "period": "250 us",
+        "phase": "62.5 us",
+        "transport": f"{transport} ns",
+    }
     result = rig({"sampling": "8 kHz", "latency": "100 us"}, hop, channels=("bus.value",))
     records = np.arange(len(result.time)) * RECORD
     samples = np.arange(0, records[-1], 125_000)
@@ -92,7 +114,9 @@ def test_command_becomes_active_after_the_latency_of_its_loop(latency: str, nano
     result = rig(part, output_latency=latency, rate="10 kHz", channels=("drive.command_active",))
     records = np.arange(len(result.time)) * RECORD
     sent = np.arange(0, records[-1], 100_000)
-    known = delivered(records, result.traces["torque_setpoint"][sent // RECORD], sent, nanoseconds, strictly=True)
+    known = delivered(
+        records, result.traces["torque_setpoint"][sent // RECORD], sent, nanoseconds, strictly=True
+    )
     assert np.allclose(result.traces["drive.command_active"], known, rtol=0, atol=1e-12)
 
 
@@ -125,7 +149,11 @@ def test_dead_time_of_a_drive() -> None:
 def test_delay_lines_hold_what_is_on_its_way() -> None:
     """One slot per sample that is under way at once."""
     for latency, depth in (("0 s", 0), ("1 sample", 1), ("130 us", 2), ("3 samples", 3)):
-        line = [servo("drive", 0.05), sensor("ts", 2e4, sampling="8 kHz", latency=latency), servo("load", 0.1)]
+        line = [
+            servo("drive", 0.05),
+            sensor("ts", 2e4, sampling="8 kHz", latency=latency),
+            servo("load", 0.1),
+        ]
         bench = build_bench(describe({"duration": "1 s", "line": line, "loop": [torque_loop("drive", "ts")]}))
         assert sum(slot.kind.value == "delay" for slot in bench.model.layout.slots) == depth
 

@@ -4,15 +4,17 @@ from typing import Any
 
 import numpy as np
 import pytest
-from rigs import Table, describe, sensor, servo, speed_loop, step
 
+from rigs import Table, describe, sensor, servo, speed_loop, step
 from shaftloop.analysis.simulation import Simulation, simulate
 
 LIMIT = 100.0
 """[rad/s]"""
 
 
-def rig(limited: bool, moves: list[Table], *, clamp: str = "40 N m", drive_clamp: str = "80 N m", **limiter: Any) -> Simulation:
+def rig(
+    limited: bool, moves: list[Table], *, clamp: str = "40 N m", drive_clamp: str = "80 N m", **limiter: Any
+) -> Simulation:
     """A drive machine that keeps the speed and a load machine that keeps the torque."""
     line = [
         servo("drive", 0.05, time_constant="1 ms"),

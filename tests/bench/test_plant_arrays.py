@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from evaluate import evaluate
 from numpy.typing import NDArray
-from rigs import SHIPPED, shipped, start, ticks
 from scipy.integrate import solve_ivp
 
+from rigs import SHIPPED, shipped, start, ticks
 from shaftloop.bench.assemble import build_bench
 from shaftloop.engine import at
 from shaftloop.engine.steppers import set_z

@@ -6,7 +6,14 @@ import pytest
 
 from shaftloop.control.current_control import current_tick, turn
 
-MACHINE = {"bandwidth": 800.0 * math.pi, "resistance": 0.05, "ld": 4e-4, "lq": 6e-4, "psi": 0.12, "period": 1.25e-4}
+MACHINE = {
+    "bandwidth": 800.0 * math.pi,
+    "resistance": 0.05,
+    "ld": 4e-4,
+    "lq": 6e-4,
+    "psi": 0.12,
+    "period": 1.25e-4,
+}
 
 
 def tick(

@@ -35,7 +35,16 @@ def test_clamp_cuts_either_sign_and_comes_before_the_quantiser() -> None:
 
 @pytest.mark.parametrize(
     ("value", "expected"),
-    [(0.5, 0.0), (1.5, 2.0), (2.5, 2.0), (-0.5, 0.0), (-1.5, -2.0), (0.49999, 0.0), (0.50001, 1.0), (7.0, 7.0)],
+    [
+        (0.5, 0.0),
+        (1.5, 2.0),
+        (2.5, 2.0),
+        (-0.5, 0.0),
+        (-1.5, -2.0),
+        (0.49999, 0.0),
+        (0.50001, 1.0),
+        (7.0, 7.0),
+    ],
 )
 def test_quantiser_rounds_half_to_even(value: float, expected: float) -> None:
     assert read(value * 0.25, quantum=0.25) == expected * 0.25

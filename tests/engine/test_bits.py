@@ -5,8 +5,8 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from rigs import SHIPPED, shipped, start, ticks
 
+from rigs import SHIPPED, shipped, start, ticks
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.sequence import actions, interlocks
@@ -90,6 +90,7 @@ def test_exact_stop_at_an_instant_leaves_no_seam() -> None:
     assert same(whole, cut)
 
 
+@pytest.mark.compiled
 def test_exact_stops_between_instants_change_the_last_digits_only() -> None:
     """Both with steps so fine that their error does not count."""
     bench = build_bench(shipped("reference-bench", *BUSY))

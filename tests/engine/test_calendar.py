@@ -12,7 +12,12 @@ from shaftloop.errors import SimulationError
 
 @pytest.mark.parametrize(
     ("rates", "ticks_per_second"),
-    [((4000, 8000, 10_000), 10**9), ((3000,), 3 * 10**9), ((6000, 12_000), 3 * 10**9), ((19_200,), 3 * 10**9)],
+    [
+        ((4000, 8000, 10_000), 10**9),
+        ((3000,), 3 * 10**9),
+        ((6000, 12_000), 3 * 10**9),
+        ((19_200,), 3 * 10**9),
+    ],
 )
 def test_tick_of_ordinary_rates(rates: tuple[int, ...], ticks_per_second: int) -> None:
     clock = Clock.common(Fraction(1, rate) for rate in rates)
@@ -35,7 +40,9 @@ def test_tick_of_mixed_times_divides_all() -> None:
 
 def test_tick_finer_than_1_ps_is_refused() -> None:
     assert Clock.common([Fraction(1, 10**12)]).ticks_per_second == 10**12
-    with pytest.raises(SimulationError, match=r"0\.00970873786\d* s makes the common tick finer than 1 ps") as caught:
+    with pytest.raises(
+        SimulationError, match=r"0\.00970873786\d* s makes the common tick finer than 1 ps"
+    ) as caught:
         Clock.common([Fraction(1, 101), Fraction(1, 103)])
     assert "common period" in caught.value.advice and caught.value.exit_code == 3
 
@@ -64,7 +71,9 @@ def brute_force(tasks: list[Timing], until: int) -> list[tuple[int, tuple[int, .
 
 @given(
     st.lists(
-        st.tuples(st.sampled_from((2, 3, 4, 6, 8, 12)), st.integers(0, 30), st.integers(0, 3)), min_size=1, max_size=6
+        st.tuples(st.sampled_from((2, 3, 4, 6, 8, 12)), st.integers(0, 30), st.integers(0, 3)),
+        min_size=1,
+        max_size=6,
     )
 )
 def test_instants_equal_a_scan_of_every_tick(rows: list[tuple[int, int, int]]) -> None:

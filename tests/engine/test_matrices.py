@@ -107,7 +107,10 @@ def test_zero_order_hold_of_two_plants() -> None:
     assert numerator == pytest.approx([0.36788, 0.26424], abs=1e-5)
     assert np.poly(move) == pytest.approx([1.0, -1.36788, 0.36788], abs=1e-5)
     move, drive, *_ = _phi(np.array([[-100.0]]), np.array([[100.0]]), 1e-3)
-    assert (drive[0, 0], move[0, 0]) == (pytest.approx(0.0951626, abs=1e-7), pytest.approx(0.904837, abs=1e-6))
+    assert (drive[0, 0], move[0, 0]) == (
+        pytest.approx(0.0951626, abs=1e-7),
+        pytest.approx(0.904837, abs=1e-6),
+    )
     plant = random_plant(6, 2, 1, 0)
     known = cont2discrete((plant.a, plant.b, np.eye(6), np.zeros((6, 2))), 1e-3)
     move, drive, *_ = _phi(plant.a, plant.b, 1e-3)

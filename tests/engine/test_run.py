@@ -9,8 +9,8 @@ from pathlib import Path
 import numba
 import numpy as np
 import pytest
-from rigs import shipped, smooth_bench, start, ticks
 
+from rigs import shipped, smooth_bench, start, ticks
 from shaftloop.bench.assemble import build_bench
 from shaftloop.engine import cache
 from shaftloop.errors import SimulationError
@@ -43,7 +43,11 @@ SETTINGS = {
 def test_interpreted_kernels_give_the_same_numbers() -> None:
     """The twin without compilation: checked access and NumPy's products."""
     words = [sys.executable, "-c", _PROGRAM, str(HERE), json.dumps(SETTINGS)]
-    environment = {**os.environ, "NUMBA_DISABLE_JIT": "1", "PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
+    environment = {
+        **os.environ,
+        "NUMBA_DISABLE_JIT": "1",
+        "PYTHONPATH": os.pathsep.join(filter(None, sys.path)),
+    }
     done = subprocess.run(words, env=environment, capture_output=True, text=True, check=True)
     known = json.loads(done.stdout)
     assert known["interpreted"] and not numba.config.DISABLE_JIT
@@ -65,6 +69,7 @@ def test_full_recording_ends_the_run() -> None:
     assert run.records == 5
 
 
+@pytest.mark.filterwarnings("ignore::RuntimeWarning")
 @pytest.mark.parametrize("method", ["etd4", "rk4"])
 def test_state_beyond_all_bounds_ends_the_run(method: str) -> None:
     run = start(smooth_bench("reference-bench"), method=method)
@@ -74,7 +79,9 @@ def test_state_beyond_all_bounds_ends_the_run(method: str) -> None:
     assert "lower the gains" in caught.value.advice
 
 
-def test_cache_folder_follows_the_sources_and_may_move(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+def test_cache_folder_follows_the_sources_and_may_move(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
     cache._folder.cache_clear()
     first = cache._folder()

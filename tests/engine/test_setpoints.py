@@ -6,8 +6,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 import tomlkit
-from rigs import Table, coupling, describe, sensor, servo, speed_loop, step, torque_loop
 
+from rigs import Table, coupling, describe, sensor, servo, speed_loop, step, torque_loop
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.bench.assemble import build_bench
 from shaftloop.engine.model import Segment
@@ -39,7 +39,9 @@ def sequence(*steps: Table, duration: str = "4 ms") -> Simulation:
 def run() -> Run:
     steps = [step("speed", f"{i} rpm") for i in range(9)]
     bench = build_bench(
-        describe({"duration": "1 s", "line": LINE, "loop": [speed_loop("drive", 1.0, 0.0)], "sequence": steps})
+        describe(
+            {"duration": "1 s", "line": LINE, "loop": [speed_loop("drive", 1.0, 0.0)], "sequence": steps}
+        )
     )
     bench.model.traces.append(((0.5, 1.0, 1.5, 3.5), (2.0, 4.0, 4.0, -4.0)))
     return Run(bench.model, Stepping(0, 1.0), 1)

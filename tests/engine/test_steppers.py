@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from rigs import SHIPPED, shipped, smooth_bench, start, ticks
 
+from rigs import SHIPPED, shipped, smooth_bench, start, ticks
 from shaftloop.bench.assemble import build_bench
 from shaftloop.engine import at
 from shaftloop.engine.run import Run
@@ -97,7 +97,9 @@ def test_fastest_eigenvalue_bounds_the_reference_stepper() -> None:
 
 def test_stiff_drag_bounds_the_step() -> None:
     """Coulomb drag of 5 N m over 1e-4 rad/s on 0.02 kg m²: slope over inertia 2.5e6 1/s."""
-    bench = build_bench(shipped("reference-bench", "line.drive.drag.coulomb=5 N m", "line.drive.drag.smoothing=1e-4 rad/s"))
+    bench = build_bench(
+        shipped("reference-bench", "line.drive.drag.coulomb=5 N m", "line.drive.drag.smoothing=1e-4 rad/s")
+    )
     assert longest_step(bench.model.plant, at.ETD4) == pytest.approx(0.5 / 2.5e6)
 
 

@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from rigs import Table, coupling, describe, sensor, servo, shipped, speed_loop, step, torque_loop
 from scipy.interpolate import CubicSpline
 
+from rigs import Table, coupling, describe, sensor, servo, shipped, speed_loop, step, torque_loop
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.engine.supervision import Event
 
@@ -18,9 +18,14 @@ LEVEL = 30.0
 RAMP = {"do": "ramp", "loop": "torque", "to": "100 N m", "over": "5 ms"}
 
 
-def rig(*limits: Table, duration: str = "12 ms", record: str = "10 kHz", moves: tuple[Table, ...] = (RAMP,)) -> Simulation:
+def rig(
+    *limits: Table, duration: str = "12 ms", record: str = "10 kHz", moves: tuple[Table, ...] = (RAMP,)
+) -> Simulation:
     """Two machines and a sensor that rings at 123 Hz; all linear, so exact whatever the gaps."""
-    path: dict[str, Any] = {"filter": {"kind": "bessel", "order": 2, "cutoff": "2 kHz"}, "latency": "2 samples"}
+    path: dict[str, Any] = {
+        "filter": {"kind": "bessel", "order": 2, "cutoff": "2 kHz"},
+        "latency": "2 samples",
+    }
     line = [servo("drive", 0.05), sensor("ts", 2e4, damping="1 N m s/rad", **path), servo("load", 0.1)]
     return simulate(
         describe(
@@ -51,7 +56,9 @@ def at(result: Simulation, kind: str) -> Event:
 def crossings(result: Simulation, level: float) -> NDArray[np.float64]:
     """Instants at which the true torque passes a level, either sign, from a dense record [s]."""
     spline = CubicSpline(result.time, result.traces["true_torque"])
-    return np.sort(np.concatenate([spline.solve(level, extrapolate=False), spline.solve(-level, extrapolate=False)]))
+    return np.sort(
+        np.concatenate([spline.solve(level, extrapolate=False), spline.solve(-level, extrapolate=False)])
+    )
 
 
 @pytest.fixture(scope="module")
@@ -106,7 +113,9 @@ def test_debounce_that_is_not_used_up_clears(dense: Simulation) -> None:
     result = rig(limit(above=f"{high} N m", quantity="true_torque", debounce="5 ms"), duration="20 ms")
     kinds = ["exceeded", "cleared"] * len(known)
     assert [event.kind for event in result.events] == kinds[: len(known)]
-    assert all(abs(event.tick - instant / TICK) < 2.0 for event, instant in zip(result.events, known, strict=True))
+    assert all(
+        abs(event.tick - instant / TICK) < 2.0 for event, instant in zip(result.events, known, strict=True)
+    )
 
 
 def test_debounce_and_reaction_add_up() -> None:
@@ -187,7 +196,14 @@ def speed_rig(*moves: Table, kp: float = 20.0) -> Simulation:
 
 
 def settle(**keys: str) -> Table:
-    return {"do": "settle", "loop": "speed", "within": "0.5 rad/s", "dwell": "12 ms", "timeout": "90 ms", **keys}
+    return {
+        "do": "settle",
+        "loop": "speed",
+        "within": "0.5 rad/s",
+        "dwell": "12 ms",
+        "timeout": "90 ms",
+        **keys,
+    }
 
 
 def test_settled_at_the_end_of_the_first_long_enough_stay() -> None:
@@ -213,7 +229,9 @@ def test_step_and_settle_at_one_instant_waits_for_the_error_to_show() -> None:
 
 
 def test_not_settled_when_the_time_is_up() -> None:
-    result = speed_rig(step("speed", "10 rad/s"), settle(within="1e-9 rad/s", timeout="30 ms"), step("speed", "0 rpm"))
+    result = speed_rig(
+        step("speed", "10 rad/s"), settle(within="1e-9 rad/s", timeout="30 ms"), step("speed", "0 rpm")
+    )
     assert told(result) == [("not_settled", "speed")]
     assert result.events[0].tick == 30_000_000
     assert result.traces["speed_setpoint"][29:32].tolist() == [10.0, 0.0, 0.0]

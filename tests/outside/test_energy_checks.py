@@ -5,8 +5,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from rigs import Table, describe, sensor, servo, speed_loop, step, torque_loop
 
+from rigs import Table, describe, sensor, servo, speed_loop, step, torque_loop
 from shaftloop.analysis.simulation import Simulation, simulate
 
 
@@ -75,7 +75,13 @@ def test_steady_state_of_a_surface_magnet_machine() -> None:
     line = [machine, sensor("ts", 2e4, damping="3 N m s/rad"), servo("load", 0.1)]
     loops = [torque_loop("drive", "ts"), speed_loop("load", 5.0, 50.0)]
     moves = [step("torque", "9 N m"), step("speed", "1500 rpm")]
-    names = ["drive.current_d", "drive.current_q", "drive.voltage_d", "drive.voltage_q", "energy.drive.copper"]
+    names = [
+        "drive.current_d",
+        "drive.current_q",
+        "drive.voltage_d",
+        "drive.voltage_q",
+        "energy.drive.copper",
+    ]
     record = {"rate": "10 kHz", "channels": names}
     document = {"duration": "3 s", "line": line, "loop": loops, "sequence": moves, "record": record}
     result = simulate(describe(document))

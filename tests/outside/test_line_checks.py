@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from rigs import coupling, describe, disc, sensor, servo, speed_loop, step, torque_loop
 from scipy.signal import find_peaks
 
+from rigs import coupling, describe, disc, sensor, servo, speed_loop, step, torque_loop
 from shaftloop.analysis.simulation import simulate
 from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench
@@ -101,6 +101,7 @@ def test_step_of_torque_overshoots_to_twice_the_mean() -> None:
     assert first == pytest.approx(0.5 * period, abs=5e-5)
 
 
+@pytest.mark.compiled
 def test_measured_torque_lacks_what_accelerates_the_drive() -> None:
     """40 N m at 200 rad/s²: 40 − 0.05·200 = 30 N m reach the sensor."""
     line = [servo("drive", 0.05), sensor("ts", 2e4, damping="10 N m s/rad"), servo("load", 0.15)]
@@ -125,6 +126,7 @@ def test_relative_damping_as_viscous_damping() -> None:
     assert (zeta, 0.5 / zeta) == (pytest.approx(0.0625, rel=1e-3), pytest.approx(8.0, rel=1e-3))
 
 
+@pytest.mark.compiled
 def test_free_oscillation_decays_by_the_logarithmic_decrement() -> None:
     line = [servo("drive", 0.05), sensor("ts", 2e4, damping="3.2275 N m s/rad"), servo("load", 0.1)]
     moves = [step("torque", "10 N m")]

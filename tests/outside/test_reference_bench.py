@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 import reference_solver as oracle
 from numpy.typing import NDArray
-from rigs import channel, shipped, slot, start
 
+from rigs import channel, shipped, slot, start
 from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench
 from shaftloop.engine.run import Position, Run

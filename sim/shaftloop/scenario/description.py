@@ -186,3 +186,7 @@ class Description:
         Fraction | None, Quantity("s", "length of the run; the sequence's where left out", gt=0.0)
     ] = None
     seed: Annotated[int, Number("seed of the noise", ge=0, le=2**32 - 1)] = 0
+    orders: Annotated[
+        tuple[float, ...],
+        Number("further excitations per turn, e.g. slots, for the interference diagram", gt=0.0, le=1000.0),
+    ] = ()

@@ -35,6 +35,7 @@ _WRITTEN = {"rad/s": "rpm", "rad/s^2": "rpm/s"}
 
 _SMALLEST, _LARGEST = 1e-18, 1e18
 _MAX_TEXT = 200
+_MOST_NUMBERS = 100
 
 
 class FieldError(ValueError):
@@ -132,6 +133,8 @@ def leaf(name: str, hint: Any) -> Leaf | None:
     if hint == tuple[str, ...]:
         schema = {"type": "array", "items": {"type": "string"}, "description": doc}
         return Leaf(_read_texts, schema, '["a", "b"]', doc)
+    if hint == tuple[float, ...] and isinstance(meta, Number):
+        return _numbers_leaf(meta)
     return None
 
 
@@ -223,6 +226,20 @@ def _number_leaf(hint: type, meta: Number) -> Leaf:
     schema: dict[str, Any] = {"type": "integer" if hint is int else "number", "description": doc}
     schema.update(_schema_bounds(meta))
     return Leaf(read, schema, "1", doc)
+
+
+def _numbers_leaf(meta: Number) -> Leaf:
+    one = _number_leaf(float, meta)
+
+    def read(value: Any) -> Any:
+        if not isinstance(value, list) or len(value) > _MOST_NUMBERS:
+            what = _kind(value) if not isinstance(value, list) else f"{len(value)} numbers"
+            raise FieldError(f"{what} where a list of at most {_MOST_NUMBERS} numbers is due ({one.doc})")
+        return tuple(one.read(item) for item in value)
+
+    items = {key: bound for key, bound in one.schema.items() if key != "description"}
+    schema = {"type": "array", "items": items, "maxItems": _MOST_NUMBERS, "description": one.doc}
+    return Leaf(read, schema, "[1, 2]", one.doc)
 
 
 def _schema_bounds(meta: Quantity | Number) -> dict[str, float]:

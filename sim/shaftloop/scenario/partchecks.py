@@ -24,8 +24,7 @@ def check_part(part: Any) -> None:
     """
     if hasattr(part, "elements"):
         part.elements()
-    if isinstance(part, LowPass) and (part.kind == "first_order" or part.order < 2):
-        # Only here can the order be wrong; elsewhere the call would import scipy.signal for nothing.
+    if isinstance(part, LowPass):
         sections(part)
     if isinstance(part, TorqueSensor):
         part.quantiser_step()

@@ -1,0 +1,143 @@
+"""Where an excitation that turns with the line meets a mode: natural frequencies against speed.
+
+An excitation of order n has n periods per turn, so it meets a mode of frequency f at the speed 2π·f/n.
+The orders of a bench: 1 from unbalance, 2 from misaligned couplings; from the electrics of every PM machine
+its pole pairs p, 2p, and 6p, the pulsation of a three-phase winding fed by an inverter; and what the
+scenario states in `orders`, for instance the number of slots.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from shaftloop.analysis.modes import Mode
+from shaftloop.scenario.description import Description, Machine
+from shaftloop_models.pm_machine import PmMachine
+
+__all__ = ["Excitation", "Interference", "Meeting", "excitations", "find_meetings", "interference"]
+
+_ELECTRICAL = (1, 2, 6)
+
+
+@dataclass(frozen=True)
+class Excitation:
+    """Something that excites the line a number of times per turn."""
+
+    order: float
+    source: str
+    """In words; all sources of this order."""
+
+
+@dataclass(frozen=True)
+class Meeting:
+    """An order meets a mode."""
+
+    excitation: Excitation
+    mode: int
+    """Number of the mode, from 1."""
+    frequency: float
+    """[Hz]"""
+    speed: float
+    """[rad/s]"""
+    margin: float | None
+    """From the operating speed, in per cent of it; nothing where that is zero."""
+    nearest: bool
+    """True for the meeting nearest to the operating speed."""
+
+
+@dataclass(frozen=True)
+class Interference:
+    """The interference diagram of a bench."""
+
+    excitations: tuple[Excitation, ...]
+    """By rising order."""
+    meetings: tuple[Meeting, ...]
+    """By rising speed."""
+    operating_speed: float
+    """[rad/s]"""
+    max_speed: float
+    """End of the operating range. [rad/s]"""
+
+    @property
+    def nearest(self) -> Meeting | None:
+        """The meeting nearest to the operating speed."""
+        return next((meeting for meeting in self.meetings if meeting.nearest), None)
+
+
+def excitations(description: Description) -> tuple[Excitation, ...]:
+    """Return the excitations of a bench by rising order.
+
+    Parameters
+    ----------
+    description : Description
+        The bench.
+    """
+    found: dict[float, dict[str, list[str]]] = {1.0: {"unbalance": []}, 2.0: {"misalignment": []}}
+    for part in description.line:
+        if isinstance(part, PmMachine):
+            for multiple in _ELECTRICAL:
+                kinds = found.setdefault(float(multiple * part.pole_pairs), {})
+                kinds.setdefault(f"{multiple}x electrical of", []).append(part.name)
+    for order in description.orders:
+        found.setdefault(order, {}).setdefault("as stated", [])
+    return tuple(
+        Excitation(
+            order, ", ".join(" ".join([kind, " and ".join(names)]).strip() for kind, names in k.items())
+        )
+        for order, k in sorted(found.items())
+    )
+
+
+def interference(description: Description, modes: Sequence[Mode], operating_speed: float) -> Interference:
+    """Return where the excitations of a bench meet its modes.
+
+    Parameters
+    ----------
+    description : Description
+        The bench.
+    modes : sequence of Mode
+        From `find_modes`.
+    operating_speed : float
+        Speed from which the margins count; its sign does not matter. [rad/s]
+    """
+    machines = [part for part in description.line if isinstance(part, Machine)]
+    max_speed = min(machine.max_speed for machine in machines)
+    found = excitations(description)
+    speed = abs(operating_speed)
+    return Interference(found, find_meetings(found, modes, speed, max_speed), speed, max_speed)
+
+
+def find_meetings(
+    excitations: Sequence[Excitation], modes: Sequence[Mode], operating_speed: float, max_speed: float
+) -> tuple[Meeting, ...]:
+    """Return the meetings of orders and modes up to a speed, by rising speed.
+
+    Parameters
+    ----------
+    excitations : sequence of Excitation
+        Orders.
+    modes : sequence of Mode
+        By rising frequency.
+    operating_speed, max_speed : float
+        [rad/s]
+    """
+    crossings = sorted(
+        (2.0 * math.pi * mode.frequency / excitation.order, number, excitation, mode.frequency)
+        for excitation in excitations
+        for number, mode in enumerate(modes, 1)
+    )
+    inside = [crossing for crossing in crossings if crossing[0] <= max_speed]
+    distances = [abs(crossing[0] - operating_speed) for crossing in inside]
+    return tuple(
+        Meeting(
+            excitation,
+            number,
+            frequency,
+            speed,
+            100.0 * (speed - operating_speed) / operating_speed if operating_speed > 0.0 else None,
+            operating_speed > 0.0 and distance == min(distances) and distances.index(distance) == i,
+        )
+        for i, ((speed, number, excitation, frequency), distance) in enumerate(
+            zip(inside, distances, strict=True)
+        )
+    )

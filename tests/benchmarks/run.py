@@ -1,0 +1,173 @@
+"""Measure what the design promises and print ratios; nothing here is a test.
+
+``python tests/benchmarks/run.py`` prints one table. Times are minima over several repetitions, the engine's
+and the C program's taken in turn, because a shared machine drifts.
+"""
+
+import argparse
+import dataclasses
+import os
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+
+sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1] / "outside")]
+
+import reference
+import reference_solver
+
+from shaftloop.analysis.hypermap import HyperMap
+from shaftloop.analysis.margins import loop_margins
+from shaftloop.analysis.operating import operating_point
+from shaftloop.analysis.simulation import make_run, simulate
+from shaftloop.bench.assemble import build_bench
+from shaftloop.bench.sequence import actions
+from shaftloop.engine.supervision import lay_out
+from shaftloop.scenario.description import Description
+from shaftloop.scenario.reading import read_scenario
+from shaftloop_models.coupling import Coupling
+from shaftloop_models.flywheel import Flywheel
+from shaftloop_models.torque_sensor import TorqueSensor
+
+
+def engine_time(description: Description, method: str = "etd4") -> float:
+    """Return milliseconds per simulated second of one run, recording and meters on."""
+    bench = build_bench(description)
+    run, end = make_run(bench, method=method)
+    lay_out(run, actions(bench))
+    start = time.perf_counter()
+    run.advance(end, exact=True)
+    return 1e3 * (time.perf_counter() - start) / run.clock.seconds(end)
+
+
+def against_c(description: Description, repeat: int) -> None:
+    """Print the time of one run against the hand-written C program."""
+    for label, flags in (("-O2", reference.PLAIN), ("-O3 -march=native", reference.NATIVE)):
+        program = reference.build(flags)
+        if program is None:
+            report("one run against C", "no gcc on this machine")
+            return
+        for method in ("etd4", "rk4"):
+            engine_time(description, method)
+            pairs = [
+                (engine_time(description, method), reference.time_per_second(program, repeat=1)[0])
+                for _ in range(repeat)
+            ]
+            ours, theirs = (min(column) for column in zip(*pairs, strict=True))
+            report(
+                f"one run, {method}, against C {label}",
+                f"{ours / theirs:.2f}",
+                f"{ours:.2f} and {theirs:.2f} ms per simulated second",
+            )
+
+
+def accuracy(description: Description) -> None:
+    """Print the largest torque error over 50 ms from rest against the tight solver."""
+    line = tuple(
+        dataclasses.replace(p, bits=None) if isinstance(p, TorqueSensor) else p for p in description.line
+    )
+    smooth = dataclasses.replace(description, line=line, duration=Fraction(51, 1000))
+    rest, _, _ = reference_solver.load()
+    for method in ("etd4", "rk4"):
+        torque = simulate(smooth, method=method).traces["true_torque"][: len(rest.true_torque)]
+        report(f"torque error from rest, {method}", f"{np.max(np.abs(torque - rest.true_torque)):.2e} N m")
+
+
+def processes(repeat: int) -> None:
+    """Print whole-process times and memory."""
+    command = [sys.executable, "-m", "shaftloop.cli"]
+    bare = min(_process([sys.executable, "-c", "pass"]) for _ in range(repeat))
+    report(
+        "--help over a bare interpreter",
+        f"{min(_process([*command, '--help']) for _ in range(repeat)) - bare:.2f} s",
+    )
+    run = [*command, "simulate", "reference-bench", "--json"]
+    _process(run)
+    report("simulate --json of 2 s, cached", f"{min(_process(run) for _ in range(repeat)):.2f} s")
+    with tempfile.TemporaryDirectory() as cache:
+        report("first ever start", f"{_process(run, XDG_CACHE_HOME=cache):.1f} s")
+    _process([*run, "--set", "duration=10 s"])
+    peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
+    report("largest process, 10 s recorded at 10 kHz", f"{peak:.0f} MB")
+
+
+def _process(command: list[str], **environment: str) -> float:
+    start = time.perf_counter()
+    subprocess.run(
+        command,
+        check=True,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        env=os.environ | environment,
+    )
+    return time.perf_counter() - start
+
+
+def long_line(description: Description, bodies: int) -> Description:
+    """Return the reference bench with flywheels and couplings added up to a number of inertias."""
+    *before, last = description.line
+    added = []
+    for i in range(bodies - 4):
+        added.append(Flywheel("flywheel", f"f{i}", inertia=0.01))
+        added.append(Coupling("coupling", f"k{i}", 2.5e5, damping=2.0))
+    return dataclasses.replace(description, line=(*before, *added, last), duration=Fraction(1, 2))
+
+
+def growth(description: Description) -> None:
+    """Print how the time of a run grows with the number of inertias."""
+    sizes = (4, 10, 20, 40)
+    times = []
+    for bodies in sizes:
+        longer = long_line(description, bodies)
+        times.append(min(engine_time(longer) for _ in range(3)))
+    exponent = np.polyfit(np.log(sizes[1:]), np.log(times[1:]), 1)[0]
+    figures = ", ".join(f"{n}: {t:.1f}" for n, t in zip(sizes, times, strict=True))
+    report(
+        "growth from 10 to 40 inertias", f"exponent {exponent:.2f}", f"ms per simulated second at {figures}"
+    )
+
+
+def margins(description: Description) -> None:
+    """Print the time of the margins of one loop, warm."""
+    times = []
+    for _ in range(5):
+        bench = HyperMap(description)
+        start = time.perf_counter()
+        point = operating_point(bench.bench)
+        state = bench.steady(point)
+        loop_margins(bench, bench.bench.loops["torque"], point, state)
+        times.append(time.perf_counter() - start)
+    report(
+        "margins of one loop, warm",
+        f"{1e3 * min(times):.0f} ms",
+        "steady state, eigenvalues, gain margin, response",
+    )
+
+
+def report(name: str, value: str, detail: str = "") -> None:
+    """Print a line of the table."""
+    sys.stdout.write(f"{name:45s} {value:>14s}  {detail}\n")
+    sys.stdout.flush()
+
+
+def main() -> None:
+    """Run all benchmarks."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--repeat", type=int, default=7, help="repetitions of each timing")
+    repeat = parser.parse_args().repeat
+    description = read_scenario("reference-bench").description
+    against_c(description, repeat)
+    accuracy(description)
+    growth(description)
+    margins(description)
+    processes(repeat)
+
+
+if __name__ == "__main__":
+    main()
