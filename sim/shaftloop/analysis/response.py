@@ -23,6 +23,8 @@ _AROUND = np.concatenate([[0.0], np.geomspace(0.03, 30.0, 13)])
 _SMOOTH = 0.5
 """Damping beyond which a pole or zero shows on the ordinary grid well enough."""
 _ORDINARY = 240
+_CHUNK = 2_000_000
+"""Matrix elements that are solved for at once."""
 _LOWEST = 1e-5
 """Lowest frequency of the grid, relative to half the rate of the loop."""
 
@@ -49,15 +51,21 @@ def fundamental(loop: OpenLoop, frequency: Array) -> Complex:
     frequency : ndarray, shape (n,)
         Up to half the rate of the loop. [Hz]
     """
-    omega = 2.0 * np.pi * np.asarray(frequency, dtype=np.float64)
+    points = np.asarray(frequency, dtype=np.float64)
+    chunk = max(1, _CHUNK // max(loop.a.size, 1))
+    parts = [_response(loop, points[i : i + chunk]) for i in range(0, len(points), chunk)]
+    return np.concatenate(parts) if parts else np.zeros(0, dtype=np.complex128)
+
+
+def _response(loop: OpenLoop, frequency: Array) -> Complex:
+    omega = 2.0 * np.pi * frequency
     z = np.exp(1j * omega * loop.hyperperiod)
     wave = np.exp(1j * np.outer(omega, loop.instants))
     forced = wave @ loop.b.T
     pencil = z[:, None, None] * np.eye(len(loop.a)) - loop.a
     state = np.linalg.solve(pencil, forced[:, :, None])[:, :, 0] if len(loop.a) else forced
     output = state @ loop.c.T + wave @ loop.d.T
-    result: Complex = -np.mean(output * np.conj(wave), axis=1)
-    return result
+    return np.asarray(-np.mean(output * np.conj(wave), axis=1))
 
 
 def grid(loop: OpenLoop) -> Array:

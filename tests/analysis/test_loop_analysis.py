@@ -1,0 +1,249 @@
+"""The analyses that are derivatives of the stepper: two routes to every number."""
+
+from dataclasses import replace
+from fractions import Fraction
+from functools import cache
+
+import numpy as np
+import pytest
+
+from shaftloop.analysis.budget import latency_budget
+from shaftloop.analysis.delay import delay_margin
+from shaftloop.analysis.freerunning import phase_variants
+from shaftloop.analysis.hypermap import HyperMap, OpenLoop, spectral_radius
+from shaftloop.analysis.injection import measure_response
+from shaftloop.analysis.margins import Margins, loop_margins
+from shaftloop.analysis.operating import OperatingPoint, operating_point
+from shaftloop.analysis.response import crossings, fundamental, grid
+from shaftloop.errors import SimulationError
+from shaftloop.scenario.description import Description
+from shaftloop.scenario.reading import read_scenario
+from shaftloop_models.parameters import Delay
+from shaftloop_models.torque_sensor import TorqueSensor
+
+pytestmark = pytest.mark.compiled
+SHIPPED = ("reference-bench", "wheel-hub", "micro-spindle", "truck-axle")
+
+
+@cache
+def analysed(scenario: str) -> tuple[Description, HyperMap, OperatingPoint, dict[str, Margins]]:
+    description = read_scenario(scenario).description
+    bench = HyperMap(description)
+    point = operating_point(bench.bench)
+    state = bench.steady(point)
+    loops = {name: loop for name, loop in bench.bench.loops.items() if loop.setpoint_slot >= 0}
+    return (
+        description,
+        bench,
+        point,
+        {name: loop_margins(bench, loop, point, state) for name, loop in loops.items()},
+    )
+
+
+@pytest.mark.parametrize("scenario", SHIPPED)
+def test_opened_and_closed_again_a_loop_has_the_eigenvalues_of_the_bench(scenario: str) -> None:
+    _, bench, point, loops = analysed(scenario)
+    whole = spectral_radius(bench.dynamics(bench.steady(point)))
+    for margins in loops.values():
+        assert margins.largest_eigenvalue == pytest.approx(whole, abs=1e-9)
+
+
+@pytest.mark.parametrize("scenario", SHIPPED)
+def test_the_stated_gain_margin_puts_the_bench_on_the_boundary(scenario: str) -> None:
+    *_, loops = analysed(scenario)
+    for margins in loops.values():
+        for factor in (margins.gain_margin, margins.gain_margin_down):
+            if factor is not None:
+                assert spectral_radius(margins.system.closed(factor)) == pytest.approx(1.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("scenario", SHIPPED)
+def test_margins_that_the_largest_sensitivity_guarantees(scenario: str) -> None:
+    """E5.6: GM >= Ms/(Ms - 1) and PM >= 2·asin(1/(2·Ms)), from memory (Åström and Murray)."""
+    *_, loops = analysed(scenario)
+    for margins in loops.values():
+        assert margins.stable
+        if margins.fundamental_gain_margin is not None:
+            assert margins.fundamental_gain_margin >= margins.ms / (margins.ms - 1.0) * (1.0 - 1e-3)
+        least = 2.0 * np.degrees(np.arcsin(0.5 / margins.ms))
+        for crossing in margins.crossings:
+            if crossing.kind == "gain":
+                assert abs(crossing.value) >= least * (1.0 - 1e-3)
+
+
+def test_the_injected_response_agrees_with_the_exact_one() -> None:
+    """Within 0.5 % and 0.5° from 5 Hz to 1.5 kHz on the smooth reference bench."""
+    description, _, point, loops = analysed("reference-bench")
+    measured = measure_response(description, "torque", point, tones=25, periods=2)
+    inside = measured.frequency <= 1500.0
+    exact = fundamental(loops["torque"].system, measured.frequency)
+    ratio = (measured.response / exact)[inside]
+    assert np.count_nonzero(inside) > 15
+    assert np.max(np.abs(np.abs(ratio) - 1.0)) < 5e-3
+    assert np.max(np.abs(np.degrees(np.angle(ratio)))) < 0.5
+    assert measured.coherence.min() > 0.999
+
+
+@pytest.mark.parametrize("kind", ["chirp", "stepped_sine"])
+def test_other_excitations_agree_too(kind: str) -> None:
+    description, _, point, loops = analysed("reference-bench")
+    measured = measure_response(description, "torque", point, kind=kind, lowest=10.0, tones=4, periods=2)
+    exact = fundamental(loops["torque"].system, measured.frequency)
+    assert measured.response == pytest.approx(exact, rel=5e-3)
+
+
+def test_the_full_bench_with_its_quantiser_measures_the_same_within_its_spread() -> None:
+    description, _, point, loops = analysed("reference-bench")
+    measured = measure_response(
+        description, "torque", point, smooth=False, lowest=20.0, tones=6, periods=8, amplitude=5.0
+    )
+    exact = fundamental(loops["torque"].system, measured.frequency)
+    low = measured.frequency < 200.0
+    deviation = np.abs(np.abs(measured.response) / np.abs(exact) - 1.0)[low]
+    assert np.all(deviation <= 4.0 * measured.spread[low] + 2e-2)
+
+
+def test_the_delay_margin_is_exact_to_one_tick() -> None:
+    description, bench, point, loops = analysed("reference-bench")
+    margin = delay_margin(description, loops["torque"])
+    assert margin.ahead is not None and margin.plateau == 0.0 and margin.edge is not None
+    tick = Fraction(1, bench.run.clock.ticks_per_second)
+    ticks = round(margin.ahead / tick)
+
+    def radius(delay: Fraction, earlier: bool) -> float:
+        def change(part: TorqueSensor) -> TorqueSensor:
+            period = 1 / part.sampling
+            latency = Delay(part.latency.seconds(period) + delay)
+            return replace(
+                part, latency=latency, phase=(part.phase - delay) % period if earlier else part.phase
+            )
+
+        line = tuple(change(p) if isinstance(p, TorqueSensor) else p for p in description.line)
+        changed = HyperMap(replace(description, line=line))
+        return spectral_radius(changed.dynamics(changed.steady(point)))
+
+    assert radius((ticks - 1) * tick, True) < 1.0 <= radius(ticks * tick, True)
+    edge = Fraction(round(margin.edge / tick)) * tick
+    assert radius(edge, False) < 1.0 <= radius(edge + tick, False)
+
+
+def test_ideal_speed_feedback_has_a_delay_margin_from_the_response_only() -> None:
+    description, _, _, loops = analysed("reference-bench")
+    margin = delay_margin(description, loops["speed"])
+    assert margin.ahead == loops["speed"].phase_delay_margin
+    assert margin.plateau is None and "no sampler" in margin.reason
+
+
+def test_delay_margins_that_do_not_exist_say_why() -> None:
+    description, _, _, loops = analysed("reference-bench")
+    unstable = replace(loops["torque"], stable=False)
+    assert "unstable" in delay_margin(description, unstable).reason
+    never = replace(loops["torque"], phase_delay_margin=None)
+    assert "never reaches 1" in delay_margin(description, never).reason
+
+
+def test_the_latency_budget_sums_to_the_phase_of_the_loop() -> None:
+    description, _, _, loops = analysed("wheel-hub")
+    budget = latency_budget(description, loops["torque"])
+    assert budget is not None
+    assert sum(share.phase for share in budget.shares) == pytest.approx(budget.phase, abs=1e-9)
+    value = fundamental(loops["torque"].system, np.array([budget.frequency]))[0]
+    assert abs(value) == pytest.approx(1.0, abs=1e-6)
+    causes = {share.cause: share for share in budget.shares}
+    # Bessel of order 2 at 900 Hz: group delay 0.2167/fc (check E6.2); latency as the scenario states it.
+    assert causes["sensor filter"].delay == pytest.approx(0.2167 / 900.0, rel=0.02)
+    sensor = next(p for p in description.line if isinstance(p, TorqueSensor))
+    latency = float(sensor.latency.seconds(1 / sensor.sampling))
+    assert causes["sensor latency"].delay == pytest.approx(latency, rel=0.02)
+    assert causes["bus hops"].ideal is not None
+
+
+def test_a_loop_without_crossover_has_no_budget() -> None:
+    description, _, _, loops = analysed("wheel-hub")
+    assert latency_budget(description, replace(loops["torque"], crossover=None)) is None
+
+
+def _delayed_integrator(gain: float, steps: int, period: float) -> OpenLoop:
+    """Return gain/s behind a hold and a whole number of sample delays, as an opened loop."""
+    a = np.zeros((steps + 1, steps + 1))
+    a[0, 0] = 1.0
+    b = np.zeros((steps + 1, 1))
+    if steps:
+        a[0, 1] = gain * period
+        a[1:steps, 2:] = np.eye(steps - 1)
+        b[steps, 0] = 1.0
+    else:
+        b[0, 0] = gain * period
+    c = np.zeros((1, steps + 1))
+    c[0, 0] = -1.0
+    return OpenLoop(a, b, c, np.zeros((1, 1)), period, np.zeros(1))
+
+
+def test_integrator_with_one_and_a_half_samples_of_delay() -> None:
+    """E6.4: fs = 10 kHz, crossover 500 Hz, total delay 1.5 T: phase margin 63.0°."""
+    period = 1e-4
+    loop = _delayed_integrator(2.0 * np.pi * 500.0, 1, period)
+    size = abs(fundamental(loop, np.array([500.0]))[0])
+    loop = _delayed_integrator(2.0 * np.pi * 500.0 / size, 1, period)
+    found = [c for c in crossings(loop, grid(loop), fundamental(loop, grid(loop))) if c.kind == "gain"]
+    assert found[0].frequency == pytest.approx(500.0, rel=1e-6)
+    assert found[0].value == pytest.approx(63.0, abs=1e-4)
+
+
+def test_simc_loop() -> None:
+    """E5.3: e^(−θs)/(2θs) has GM π, PM 61.4°, finely sampled (Skogestad 2003, table 1, from memory)."""
+    theta, steps = 1.0, 60
+    loop = _delayed_integrator(0.5 / theta, steps, theta / (steps + 0.5))
+    frequency = grid(loop)
+    found = crossings(loop, frequency, fundamental(loop, frequency))
+    gain = next(c for c in found if c.kind == "gain")
+    phase = next(c for c in found if c.kind == "phase")
+    assert phase.value == pytest.approx(np.pi, rel=3e-3)
+    assert gain.value == pytest.approx(61.35, rel=3e-3)
+    assert 1.0 / np.min(np.abs(1.0 + fundamental(loop, frequency))) == pytest.approx(1.5905, rel=3e-3)
+
+
+def test_the_grid_misses_no_lightly_damped_resonance() -> None:
+    """A resonance of damping 3e-4, far narrower than an ordinary grid."""
+    omega, zeta, period = 2.0 * np.pi * 37.0, 3e-4, 1e-3
+    pole = np.exp(period * omega * (-zeta + 1j * np.sqrt(1 - zeta**2)))
+    a = np.array([[2.0 * pole.real, -(abs(pole) ** 2)], [1.0, 0.0]])
+    loop = OpenLoop(
+        a, np.array([[1.0], [0.0]]), np.array([[-1e-5, 0.0]]), np.zeros((1, 1)), period, np.zeros(1)
+    )
+    frequency = grid(loop)
+    fine = np.linspace(36.9, 37.1, 200_001)
+    peak = np.max(np.abs(fundamental(loop, frequency)))
+    assert peak == pytest.approx(np.max(np.abs(fundamental(loop, fine))), rel=1e-3)
+
+
+def test_operating_points() -> None:
+    description, bench, point, _ = analysed("reference-bench")
+    assert point.torque == 80.0 and point.speed == pytest.approx(157.0796, rel=1e-5)
+    other = operating_point(bench.bench, speed=50.0, torque=10.0)
+    assert (other.speed, other.torque) == (50.0, 10.0)
+    without = HyperMap(replace(description, loop=description.loop[:1], sequence=()))
+    with pytest.raises(SimulationError, match="no loop controls a torque"):
+        operating_point(without.bench, torque=10.0)
+
+
+def test_free_running_clocks_are_swept() -> None:
+    description, _, _, _ = analysed("reference-bench")
+    assert phase_variants(description) == [({}, description)]
+    line = tuple(
+        replace(p, free_running=True) if isinstance(p, TorqueSensor) else p for p in description.line
+    )
+    variants = phase_variants(replace(description, line=line))
+    phases = [phase["ts"] for phase, _ in variants]
+    assert phases == [k * Fraction(25, 10**6) / 8 for k in range(8)]
+
+
+def test_bad_requests_name_what_is_wrong() -> None:
+    description, _, point, _ = analysed("reference-bench")
+    with pytest.raises(SimulationError, match="excitation 'noise' is unknown"):
+        measure_response(description, "torque", point, kind="noise")
+    with pytest.raises(SimulationError, match="lies outside 0 to 1000 Hz"):
+        measure_response(description, "torque", point, lowest=3000.0)
+    odd = replace(description.loop[1], rate=Fraction(3999))
+    with pytest.raises(SimulationError, match="common period"):
+        HyperMap(replace(description, loop=(description.loop[0], odd)))
