@@ -56,11 +56,11 @@ def test_the_scenario_runs_and_the_torque_settles(tmp_path: Path) -> None:
 
 @pytest.mark.compiled
 def test_the_python_lines_run(capsys: pytest.CaptureFixture[str]) -> None:
-    (code,) = blocks(README, "python")
-    names = run_block(code)
+    names = run_block("\n".join(blocks(README, "python")))
     assert names["torque"].shape == names["time"].shape
-    rise, energies = capsys.readouterr().out.splitlines()
+    rise, energies, margins, delay = capsys.readouterr().out.splitlines()
     assert rise.endswith(" s") and len(energies.split()) == 2
+    assert margins.startswith("True ") and 0.0 < float(delay) < 0.1
 
 
 @pytest.mark.parametrize("arguments", shown_commands(), ids=" ".join)

@@ -81,10 +81,10 @@ def test_e4_4_steady_power_balance_of_a_surface_machine() -> None:
     assert math.hypot(*voltage) == pytest.approx(102.006378, rel=1e-6)
     at = evaluate(net, [speed, d, q], voltage)
     power = dict(zip([meter.name for meter in net.meters], at.powers, strict=True))
-    assert power["m.electrical"] == pytest.approx(1488.71669, rel=1e-6)
+    assert power["m.link"] == pytest.approx(1488.71669, rel=1e-6)
     assert power["m.copper"] == pytest.approx(75.0, rel=1e-6)
     assert power["m.airgap"] == pytest.approx(1413.71669, rel=1e-6)
-    assert power["m.airgap"] / power["m.electrical"] == pytest.approx(0.94962, rel=1e-5)
-    assert abs(power["m.electrical"] - power["m.copper"] - power["m.airgap"]) < 1e-9
+    assert power["m.airgap"] / power["m.link"] == pytest.approx(0.94962, rel=1e-5)
+    assert abs(power["m.link"] - power["m.copper"] - power["m.airgap"]) < 1e-9
     for residual in balance_residuals(net, [speed, d, q], voltage):
         assert abs(residual.error) < 1e-9

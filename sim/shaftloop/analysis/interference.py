@@ -11,10 +11,21 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from shaftloop.analysis.modes import Mode
+from shaftloop.errors import ScenarioError
 from shaftloop.scenario.description import Description, Machine
+from shaftloop.scenario.fields import shown
+from shaftloop.scenario.units import UnitError, read_quantity
 from shaftloop_models.pm_machine import PmMachine
 
-__all__ = ["Excitation", "Interference", "Meeting", "excitations", "find_meetings", "interference"]
+__all__ = [
+    "Excitation",
+    "Interference",
+    "Meeting",
+    "excitations",
+    "find_meetings",
+    "interference",
+    "read_speed",
+]
 
 _ELECTRICAL = (1, 2, 6)
 
@@ -121,23 +132,43 @@ def find_meetings(
     operating_speed, max_speed : float
         [rad/s]
     """
-    crossings = sorted(
+    crossings = [
         (2.0 * math.pi * mode.frequency / excitation.order, number, excitation, mode.frequency)
         for excitation in excitations
         for number, mode in enumerate(modes, 1)
-    )
+    ]
+    crossings.sort(key=lambda crossing: crossing[0])
     inside = [crossing for crossing in crossings if crossing[0] <= max_speed]
     distances = [abs(crossing[0] - operating_speed) for crossing in inside]
+    turns = operating_speed > 0.0
+    nearest = distances.index(min(distances)) if turns and distances else -1
     return tuple(
         Meeting(
             excitation,
             number,
             frequency,
             speed,
-            100.0 * (speed - operating_speed) / operating_speed if operating_speed > 0.0 else None,
-            operating_speed > 0.0 and distance == min(distances) and distances.index(distance) == i,
+            100.0 * (speed - operating_speed) / operating_speed if turns else None,
+            i == nearest,
         )
-        for i, ((speed, number, excitation, frequency), distance) in enumerate(
-            zip(inside, distances, strict=True)
-        )
+        for i, (speed, number, excitation, frequency) in enumerate(inside)
     )
+
+
+def read_speed(text: str) -> float:
+    """Return an operating speed [rad/s].
+
+    Parameters
+    ----------
+    text : str
+        For example ``"1500 rpm"``.
+
+    Raises
+    ------
+    ScenarioError
+        Where the text is no speed.
+    """
+    try:
+        return float(read_quantity(text, ("rad/s",))[0])
+    except UnitError as error:
+        raise ScenarioError([f'--speed: {shown(text)}: {error}, e.g. "1500 rpm"']) from None

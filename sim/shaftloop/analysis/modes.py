@@ -154,7 +154,7 @@ def find_modes(line: Mechanics) -> tuple[Mode, ...]:
 
 def _oscillating(a: Array) -> tuple[Complex, Complex]:
     """Return eigenvalues above the real axis by rising size, and their vectors."""
-    values, vectors = np.linalg.eig(a.astype(np.complex128) if not a.size else a)
+    values, vectors = np.linalg.eig(a)
     size = np.abs(values)
     keep = np.flatnonzero((values.imag > _OSCILLATES * size) & (size > _RIGID * size.max(initial=0.0)))
     keep = keep[np.argsort(size[keep])]

@@ -5,6 +5,7 @@ import json
 import click
 
 from shaftloop.cli.group import Commands
+from shaftloop.cli.modes import modes
 from shaftloop.cli.simulate import simulate
 
 __all__ = ["cli", "main"]
@@ -61,6 +62,7 @@ def schema() -> None:
     click.echo(schema_text(), nl=False)
 
 
+cli.add_command(modes)
 cli.add_command(simulate)
 
 

@@ -17,7 +17,15 @@ from shaftloop.engine.supervision import Event
 from shaftloop.report.results import Results
 from shaftloop.scenario.reading import Scenario
 
-__all__ = ["as_json", "number", "provenance", "simulate_document", "tool_version"]
+__all__ = [
+    "as_json",
+    "identity",
+    "number",
+    "origin",
+    "provenance",
+    "simulate_document",
+    "tool_version",
+]
 
 _LIBRARIES = ("numpy", "scipy", "numba", "simpy")
 
@@ -56,8 +64,42 @@ def tool_version() -> str:
     return _version("shaftloop")
 
 
+def identity(scenario: Scenario) -> dict[str, Any]:
+    """Return what says which scenario a result belongs to.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Its scenario.
+    """
+    return {
+        "name": _text(scenario.name),
+        "title": scenario.description.title,
+        "path": _text(str(scenario.path)),
+        "hash": scenario.hash,
+    }
+
+
+def origin(scenario: Scenario) -> dict[str, Any]:
+    """Return what any result came from.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What was looked at.
+    """
+    return {
+        "tool": "shaftloop",
+        "version": tool_version(),
+        "scenario_hash": scenario.hash,
+        "seed": scenario.description.seed,
+        "python": platform.python_version(),
+        "libraries": {name: _version(name) for name in _LIBRARIES},
+    }
+
+
 def provenance(scenario: Scenario, simulation: Simulation) -> dict[str, Any]:
-    """Return what a result came from.
+    """Return what the result of a run came from.
 
     Parameters
     ----------
@@ -67,18 +109,12 @@ def provenance(scenario: Scenario, simulation: Simulation) -> dict[str, Any]:
         Finished run.
     """
     speed = simulation.duration / simulation.wall_time if simulation.wall_time > 0.0 else None
-    return {
-        "tool": "shaftloop",
-        "version": tool_version(),
-        "scenario_hash": scenario.hash,
-        "seed": scenario.description.seed,
+    return origin(scenario) | {
         "method": simulation.method,
         "step": number(simulation.step, "s"),
         "duration": number(simulation.duration, "s"),
         "wall_time": number(simulation.wall_time, "s"),
         "times_real_time": number(speed, "1"),
-        "python": platform.python_version(),
-        "libraries": {name: _version(name) for name in _LIBRARIES},
     }
 
 
@@ -92,12 +128,7 @@ def simulate_document(results: Results) -> dict[str, Any]:
     """
     scenario = results.scenario
     document = {
-        "scenario": {
-            "name": _text(scenario.name),
-            "title": results.title,
-            "path": _text(str(scenario.path)),
-            "hash": scenario.hash,
-        },
+        "scenario": identity(scenario),
         "provenance": provenance(scenario, results.simulation),
         "metrics": {name: _metric(metric) for name, metric in results.metrics.items()},
         "events": [_event(event) for event in results.simulation.events],

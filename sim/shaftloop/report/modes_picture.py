@@ -1,0 +1,172 @@
+"""The line with its mode shapes drawn over it: which bodies move, which parts are strained."""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.analysis.modes import Mechanics, Mode
+from shaftloop.report.canvas import COLOURS, draw
+from shaftloop.report.quantities import show
+
+__all__ = ["draw_modes", "shortened"]
+
+_MOST_MODES = 4
+_HEIGHT = 1.9
+"""Of a row. [inch]"""
+_INK, _FAINT = "#333333", "#B8B8B8"
+_BLOCK = {"machine": "#CFE3F1", "other": "#E4E4E4"}
+_SHAPE, _STRAINED = COLOURS["electrical"], COLOURS["loss"]
+_KEY = "Thickness and per cent: share of a part in the elastic energy of a mode; the largest one in orange."
+_CHARACTERS = 118.0
+"""Characters that fit side by side over the whole line."""
+_ROW = (-2.15, 1.9)
+"""Range of a row in which the largest deflection is 1."""
+_STRAIN = -1.75
+"""Where the shares of the parts stand in a row."""
+_CROWDED = 14
+"""Bodies beyond which values are left out."""
+
+
+def draw_modes(line: Mechanics, modes: Sequence[Mode], title: str, paths: list[Path]) -> None:
+    """Draw the line with its first modes over it.
+
+    Parameters
+    ----------
+    line : Mechanics
+        The line.
+    modes : sequence of Mode
+        From `find_modes`.
+    title : str
+        What stands over the picture.
+    paths : list of Path
+        Files to write.
+    """
+    shown = list(modes[:_MOST_MODES])
+    upright = _upright(line)
+    head = 2.4 if upright else 1.5
+
+    def paint(figure: Any) -> None:
+        heights = [head, *[_HEIGHT] * len(shown)]
+        axes = figure.subplots(len(heights), 1, squeeze=False, height_ratios=heights)[:, 0]
+        for row in axes:
+            row.set_axis_off()
+            row.set_xlim(-0.62, len(line.bodies) - 0.38)
+        _draw_line(axes[0], line, _INK)
+        _name(axes[0], line, upright)
+        axes[0].set_title(_KEY, loc="left", fontweight="normal", fontsize=10.0)
+        for number, (row, mode) in enumerate(zip(axes[1:], shown, strict=True), 1):
+            row.set_ylim(*_ROW)
+            _draw_line(row, line, _FAINT)
+            _draw_shape(row, line, mode)
+            row.text(0.0, 1.0, heading(number, mode), transform=row.transAxes, va="top", fontweight="bold")
+            text = _responses(line, mode)
+            row.text(1.0, 1.0, text, transform=row.transAxes, va="top", ha="right", parse_math=False)
+
+    draw(paint, (12.5, head + _HEIGHT * len(shown) + 0.6), title, paths)
+
+
+def heading(number: int, mode: Mode) -> str:
+    """Return number, frequency and damping of a mode in words.
+
+    Parameters
+    ----------
+    number : int
+        From 1.
+    mode : Mode
+        From `find_modes`.
+    """
+    damping = f"{100.0 * mode.damping_ratio:#.2g}".rstrip(".")
+    return f"mode {number}: {show(mode.frequency, 'Hz')}, damping {damping} %"
+
+
+def shortened(name: str, most: int) -> str:
+    """Return a name of no more than a number of characters.
+
+    Parameters
+    ----------
+    name : str
+        Name of a body or part.
+    most : int
+        Characters, at least 2.
+    """
+    return name if len(name) <= most else name[: most - 1] + "…"
+
+
+def _responses(line: Mechanics, mode: Mode) -> str:
+    """Return what excites the sensor, in words."""
+    if line.sensor is None:
+        return ""
+    values = [
+        f"{'unlimited' if gain is None else f'{gain:.2g} N m'} per N m of {machine}"
+        for machine, gain in mode.amplification.items()
+    ]
+    return f"at {line.sensor}: " + ", ".join(values)
+
+
+def _upright(line: Mechanics) -> bool:
+    """Return whether the names must stand upright to clear each other."""
+    pitch = _CHARACTERS / len(line.bodies)
+    return max(len(name) for name in (*line.bodies, *line.springs)) > 0.85 * pitch or pitch < 11
+
+
+def _widths(line: Mechanics) -> NDArray[np.float64]:
+    """Return half the size of every block, by the logarithm of its inertia."""
+    size = np.log10(line.inertias)
+    spread = max(float(np.ptp(size)), 1e-9)
+    return np.asarray(0.10 + 0.16 * (size - size.min()) / max(spread, 1.0))
+
+
+def _draw_line(axes: Any, line: Mechanics, ink: str) -> None:
+    """Draw blocks with springs between."""
+    from matplotlib.patches import Rectangle
+
+    half = _widths(line)
+    for i, size in enumerate(half):
+        kind = "machine" if i in line.machines.values() else "other"
+        height = 2.2 * size if ink == _INK else 1.6 * size
+        face = _BLOCK[kind] if ink == _INK else "#F4F4F4"
+        corner = (i - size, -height)
+        axes.add_patch(Rectangle(corner, 2 * size, 2 * height, facecolor=face, edgecolor=ink, zorder=2.0))
+    for i in range(len(half) - 1):
+        start, end = i + half[i], i + 1 - half[i + 1]
+        x = start + (end - start) * np.array([0.0, 0.2, *np.linspace(0.25, 0.75, 7), 0.8, 1.0])
+        y = 0.11 * np.array([0, 0, 1, -1, 1, -1, 1, -1, 1, 0, 0])
+        axes.plot(x, y, color=ink, linewidth=1.3, zorder=1.5)
+
+
+def _name(axes: Any, line: Mechanics, upright: bool) -> None:
+    """Write names of bodies below and of springs above them."""
+    most = 26 if upright else int(_CHARACTERS / len(line.bodies))
+    turned: Any = {"rotation": 90.0 if upright else 0.0, "parse_math": False, "ha": "center"}
+    small = 9.5 if len(line.bodies) <= 14 else 7.0
+    axes.set_ylim((-2.6, 2.6) if upright else (-1.25, 0.95))
+    for i, (name, inertia) in enumerate(zip(line.bodies, line.inertias, strict=True)):
+        text = shortened(name, most) + ("" if upright else f"\n{inertia:.3g} kg m²".replace("e-0", "e-"))
+        axes.text(i, -0.68, text, va="top", fontsize=small, **turned)
+    for i, name in enumerate(line.springs):
+        text = shortened(name, most)
+        axes.text(i + 0.5, 0.3, text, va="bottom", fontsize=small, fontweight="bold", **turned)
+
+
+def _draw_shape(axes: Any, line: Mechanics, mode: Mode) -> None:
+    """Draw the deflection of every body; between them the more a part is strained, the thicker."""
+    y = np.array(list(mode.shape.values()))
+    axes.axhline(0.0, color=_FAINT, linewidth=0.8, linestyle="--", zorder=1.0)
+    crowded = len(y) > _CROWDED
+    for i, (part, share) in enumerate(mode.strains.items()):
+        colour = _STRAINED if part == mode.weakest else _SHAPE
+        axes.plot([i, i + 1], y[i : i + 2], color=colour, linewidth=1.2 + 6.0 * share, zorder=3.0)
+        if share >= (0.1 if crowded else 0.005):
+            text = f"{100.0 * share:.0f} %" if crowded else f"{shortened(part, 14)} {100.0 * share:.0f} %"
+            weight = "bold" if part == mode.weakest else "normal"
+            place: Any = {"ha": "center", "va": "bottom", "fontsize": 9.0, "parse_math": False}
+            axes.text(i + 0.5, _STRAIN, text, color=colour, fontweight=weight, **place)
+    axes.vlines(range(len(y)), 0.0, y, color=_SHAPE, linewidth=0.8, zorder=2.5)
+    axes.plot(range(len(y)), y, "o", color=_SHAPE, markersize=3.0 if crowded else 5.5, zorder=4.0)
+    for i, value in enumerate(y if not crowded else []):
+        up = 1.0 if value >= 0.0 else -1.0
+        place = {"ha": "center", "va": "bottom" if up > 0.0 else "top", "color": _INK, "fontsize": 8.5}
+        axes.text(i, value + 0.14 * up, f"{value:+.2f}".replace("-0.00", "0").replace("+0.00", "0"), **place)

@@ -1,0 +1,79 @@
+"""Lines and tables on the terminal. Everything goes to stderr: stdout belongs to machines."""
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+__all__ = ["add_row", "console", "new_table", "print_line", "show_files"]
+
+_NUMBERS = ("value", "change", "mean", "rms", "largest", "order", "frequency", "damping", "speed", "margin")
+
+
+def console() -> Any:
+    """Return a rich console on stderr."""
+    from rich.console import Console
+
+    return Console(stderr=True, width=None if sys.stderr.isatty() else 110, highlight=False, soft_wrap=False)
+
+
+def print_line(text: str) -> None:
+    """Print a line.
+
+    Parameters
+    ----------
+    text : str
+        Plain text; nothing in it is taken for markup.
+    """
+    console().print(text, markup=False, soft_wrap=True)
+
+
+def new_table(title: str, *columns: str) -> Any:
+    """Print a title, which a table would wrap to its own width, and return the table to go below it.
+
+    Parameters
+    ----------
+    title : str
+        Plain text.
+    *columns : str
+        Headers.
+    """
+    from rich.box import SIMPLE_HEAD
+    from rich.table import Table
+    from rich.text import Text
+
+    console().print(Text(title, style="bold"), soft_wrap=True)
+    table = Table(box=SIMPLE_HEAD)
+    for i, column in enumerate(columns):
+        table.add_column(Text(column), justify="right" if column in _NUMBERS else "left", no_wrap=i < 2)
+    return table
+
+
+def add_row(table: Any, *cells: str) -> None:
+    """Add a row to a table.
+
+    Parameters
+    ----------
+    table : rich.table.Table
+        From `new_table`.
+    *cells : str
+        Plain texts.
+    """
+    from rich.text import Text
+
+    table.add_row(*(Text(cell) for cell in cells))
+
+
+def show_files(files: Sequence[Path]) -> None:
+    """Print where files were written, one line per folder.
+
+    Parameters
+    ----------
+    files : sequence of Path
+        Files.
+    """
+    folders: dict[Path, list[str]] = {}
+    for path in files:
+        folders.setdefault(path.parent, []).append(path.name)
+    for folder, names in folders.items():
+        print_line(f"written to {folder}: {', '.join(names)}")
