@@ -107,7 +107,7 @@ class HyperMap:
         SimulationError
             Where no steady state is found.
         """
-        self._hold(point)
+        self.hold(point)
         state = np.array(self.bench.model.layout.initial)
         for node in self.bench.line.nodes:
             state[node.speed.index] = point.speed
@@ -118,10 +118,12 @@ class HyperMap:
             residual = float(np.max(np.abs(change / scale)))
             if not np.isfinite(residual) or residual < 1e-11:
                 break
-            slope = self.jacobian(state) - np.eye(len(self.slots))
-            scaled = slope * scale / scale[:, None]
-            step, *_ = np.linalg.lstsq(scaled, -change / scale, rcond=1e-13)
-            state[self.slots] += step * scale
+            # What nothing ever writes, such as the integral of a loop without ki, must stay where it is.
+            slope, moving = _moving(self.jacobian(state))
+            size = scale[moving]
+            scaled = (slope - np.eye(len(moving))) * size / size[:, None]
+            step, *_ = np.linalg.lstsq(scaled, -change[moving] / size, rcond=1e-13)
+            state[self.slots[moving]] += step * size
         if not residual < 1e-6:
             raise SimulationError(
                 f"no steady state at {point.speed * 30.0 / np.pi:.6g} rpm and {point.torque:.6g} N m",
@@ -137,6 +139,42 @@ class HyperMap:
             high, low = self._pair(state, j)
             result[:, j] = (self._advance(high, self.ticks) - self._advance(low, self.ticks))[self.slots]
         return np.asarray(result / (2.0 * self._steps))
+
+    def walk(self, state: Array, stops: NDArray[np.int64]) -> Array:
+        """Return the states on the way on from a state, shape (stops, slots).
+
+        Unlike `steady` they hold what the controllers ask for, too.
+
+        Parameters
+        ----------
+        state : ndarray, shape (slots,)
+            At the start of a hyperperiod.
+        stops : ndarray of int, shape (stops,)
+            Rising; each state is the one before the tasks of the first instant at or after. [tick]
+
+        Raises
+        ------
+        SimulationError
+            Where the bench diverges.
+        """
+        moving, where = state.copy(), (0, 0, -1)
+        states = np.empty((len(stops), len(state)))
+        for row, stop in zip(states, stops, strict=True):
+            where = self._stretch(moving, where, int(stop))
+            row[:] = moving
+        return states
+
+    def hold(self, point: OperatingPoint) -> None:
+        """Keep the set-points of all loops at those of a point.
+
+        Parameters
+        ----------
+        point : OperatingPoint
+            Constant set-points.
+        """
+        for name, value in point.setpoints.items():
+            handle = self.bench.loops[name]
+            self.run.set_profile(handle.profile, Segment(0, HOLD, (), (value,)))
 
     def dynamics(self, state: Array) -> Array:
         """Return the derivative of the map without the slots that do nothing."""
@@ -225,11 +263,6 @@ class HyperMap:
         if status != REACHED:
             raise SimulationError("the smooth bench diverged within one hyperperiod", "lower the gains")
         return place[0], place[1], place[2]
-
-    def _hold(self, point: OperatingPoint) -> None:
-        for name, value in point.setpoints.items():
-            handle = self.bench.loops[name]
-            self.run.set_profile(handle.profile, Segment(0, HOLD, (), (value,)))
 
 
 def spectral_radius(matrix: Array) -> float:

@@ -5,7 +5,9 @@ controller's output at which the largest eigenvalue reaches 1; they are found fr
 polished on the eigenvalues themselves, so the bench sits on the boundary at the stated factor.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,12 +17,17 @@ from shaftloop.analysis.operating import OperatingPoint
 from shaftloop.analysis.response import Crossing, crossings, fundamental, grid
 from shaftloop.bench.handles import LoopHandle
 
-__all__ = ["Margins", "loop_margins"]
+__all__ = ["Margins", "loop_margins", "margins_of"]
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
+_Function = Callable[[Complex], Array]
 
 _SCAN = np.geomspace(1.0, 1e3, 13)
+_NEAR = 1e-3
+"""How far, as a share, the fundamental response may be from the boundary that it predicts."""
+_ZOOMS, _ZOOM = 2, 25
+"""How often, and with how many points, a peak is looked at closer than the grid does."""
 
 
 @dataclass(frozen=True)
@@ -86,22 +93,36 @@ def loop_margins(bench: HyperMap, loop: LoopHandle, point: OperatingPoint, state
     state : ndarray, shape (slots,)
         From `HyperMap.steady`.
     """
-    system = bench.open(loop, state)
+    return margins_of(loop.parameters.name, loop.quantity, point, bench.open(loop, state))
+
+
+def margins_of(loop: str, quantity: str, point: OperatingPoint, system: OpenLoop) -> Margins:
+    """Return the margins of an opened loop.
+
+    Parameters
+    ----------
+    loop, quantity : str
+        Its name; ``torque`` or ``speed``.
+    point : OperatingPoint
+        Where.
+    system : OpenLoop
+        The loop, opened.
+    """
     frequency = grid(system)
     response = fundamental(system, frequency)
     found = crossings(system, frequency, response)
     gains = [c for c in found if c.kind == "gain"]
     factors = [c.value for c in found if c.kind == "phase"]
     largest = spectral_radius(system.closed())
-    ms, ms_frequency = _peak(frequency, 1.0 / np.abs(1.0 + response))
-    complementary = np.abs(response / (1.0 + response))
-    mt, mt_frequency = _peak(frequency, complementary)
+    complementary = _complementary(response)
+    ms, ms_frequency = _peak(system, frequency, response, _sensitivity)
+    mt, mt_frequency = _peak(system, frequency, response, _complementary)
     delays = [(c.value % 360.0) / 360.0 / c.frequency for c in gains]
     scan = _SCAN if len(system.instants) > 1 else _SCAN[[0, -1]]
     up = _boundary(system, [k for k in factors if k > 1.0], scan)
     return Margins(
-        loop=loop.parameters.name,
-        quantity=loop.quantity,
+        loop=loop,
+        quantity=quantity,
         point=point,
         stable=largest < 1.0,
         largest_eigenvalue=largest,
@@ -116,7 +137,7 @@ def loop_margins(bench: HyperMap, loop: LoopHandle, point: OperatingPoint, state
         mt=mt,
         mt_frequency=mt_frequency,
         bandwidth=_first_below(frequency, complementary, complementary[0] / np.sqrt(2.0)),
-        rejection=_first_above(frequency, 1.0 / np.abs(1.0 + response), 0.5),
+        rejection=_first_above(frequency, _sensitivity(response), 0.5),
         noise_gain=float(np.sqrt(np.trapezoid(complementary**2, frequency) / frequency[-1])),
         crossings=tuple(found),
         hyperperiod=system.hyperperiod,
@@ -138,9 +159,12 @@ def _boundary(system: OpenLoop, candidates: list[float], scan: Array) -> float |
     def excess(logarithm: float) -> float:
         return spectral_radius(system.closed(float(np.exp(logarithm)))) - 1.0
 
-    points = sorted({*np.log(scan), *(np.log(k) + d for k in candidates for d in (-0.01, 0.01))}, key=abs)
-    side = np.sign(np.log(scan[-1]))
-    points = [p for p in points if p * side >= 0.0]
+    side = float(np.sign(np.log(scan[-1])))
+    knots = sorted(abs(np.log(k)) for k in candidates if abs(np.log(k)) < abs(np.log(scan[-1])))
+    # One point between any two candidates, however close: a resonance may be lost and regained within 1e-6.
+    between = [0.5 * (low + high) for low, high in pairwise(knots)]
+    near = [max(knot + d, 0.0) for knot in knots for d in (-_NEAR, _NEAR)]
+    points = [side * size for size in sorted({*np.abs(np.log(scan)), *between, *near})]
     last, value = points[0], excess(points[0])
     for point in points[1:]:
         new = excess(point)
@@ -150,10 +174,23 @@ def _boundary(system: OpenLoop, candidates: list[float], scan: Array) -> float |
     return None
 
 
-def _peak(frequency: Array, size: Array) -> tuple[float, float]:
-    """Return the largest value and where."""
+def _peak(system: OpenLoop, frequency: Array, response: Complex, of: _Function) -> tuple[float, float]:
+    """Return the largest value of a function of L, and where."""
+    size = of(response)
+    for _ in range(_ZOOMS):
+        i = int(np.argmax(size))
+        frequency = np.linspace(frequency[max(i - 1, 0)], frequency[min(i + 1, len(size) - 1)], _ZOOM)
+        size = of(fundamental(system, frequency))
     i = int(np.argmax(size))
     return float(size[i]), float(frequency[i])
+
+
+def _sensitivity(response: Complex) -> Array:
+    return np.asarray(1.0 / np.abs(1.0 + response))
+
+
+def _complementary(response: Complex) -> Array:
+    return np.asarray(np.abs(response / (1.0 + response)))
 
 
 def _first_below(frequency: Array, size: Array, level: float) -> float | None:

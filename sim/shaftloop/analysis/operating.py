@@ -6,7 +6,7 @@ from shaftloop.bench.handles import Bench
 from shaftloop.errors import SimulationError
 from shaftloop.scenario import description as stated
 
-__all__ = ["OperatingPoint", "operating_point"]
+__all__ = ["OperatingPoint", "operating_point", "setpoint_ranges"]
 
 
 @dataclass(frozen=True)
@@ -51,6 +51,22 @@ def operating_point(bench: Bench, speed: float | None = None, torque: float | No
     return OperatingPoint(best, held_speed, held_torque)
 
 
+def setpoint_ranges(bench: Bench) -> dict[str, tuple[float, float]]:
+    """Return the lowest and the highest set-point of every loop in the sequence, 0 included.
+
+    Parameters
+    ----------
+    bench : Bench
+        The bench.
+    """
+    ranges = {name: (0.0, 0.0) for name, loop in bench.loops.items() if loop.setpoint_slot >= 0}
+    for step in bench.description.sequence:
+        if not isinstance(step, stated.Hold | stated.Settle | stated.Stop):
+            levels = (*ranges[step.loop], *_levels(step))
+            ranges[step.loop] = (min(levels), max(levels))
+    return ranges
+
+
 def _highest(bench: Bench, torque_loop: str | None) -> dict[str, float]:
     """Return the set-points in effect when the torque set-point is largest."""
     now = {name: 0.0 for name, loop in bench.loops.items() if loop.setpoint_slot >= 0}
@@ -58,18 +74,20 @@ def _highest(bench: Bench, torque_loop: str | None) -> dict[str, float]:
     for step in bench.description.sequence:
         if isinstance(step, stated.Hold | stated.Settle | stated.Stop):
             continue
-        now[step.loop] = _level(step)
+        now[step.loop] = max(_levels(step), key=abs)
         if torque_loop is None or abs(now[torque_loop]) >= abs(best[torque_loop]):
             best = dict(now)
     return best
 
 
-def _level(step: stated.Step | stated.Ramp | stated.PeriodicStep | stated.Sine | stated.Trace) -> float:
-    """Return the set-point of largest size that a step of the sequence brings."""
+def _levels(
+    step: stated.Step | stated.Ramp | stated.PeriodicStep | stated.Sine | stated.Trace,
+) -> list[float]:
+    """Return the set-points between which a step of the sequence moves."""
     if isinstance(step, stated.Step | stated.Ramp):
-        return step.to
+        return [step.to]
     if isinstance(step, stated.PeriodicStep):
-        return max(step.low, step.high, key=abs)
+        return [step.low, step.high]
     if isinstance(step, stated.Sine):
-        return max(step.mean - step.amplitude, step.mean + step.amplitude, key=abs)
-    return max(step.values, key=abs)
+        return [step.mean - step.amplitude, step.mean + step.amplitude]
+    return [min(step.values), max(step.values)]

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.analysis.hypermap import OpenLoop
+from shaftloop.errors import SimulationError
 
 __all__ = ["Crossing", "crossings", "fundamental", "grid", "refine"]
 
@@ -25,6 +26,8 @@ _SMOOTH = 0.5
 _ORDINARY = 240
 _CHUNK = 2_000_000
 """Matrix elements that are solved for at once."""
+_NOTHING = 1e-300
+"""Stands for a response that vanishes, where a logarithm is due."""
 _LOWEST = 1e-5
 """Lowest frequency of the grid, relative to half the rate of the loop."""
 
@@ -50,8 +53,19 @@ def fundamental(loop: OpenLoop, frequency: Array) -> Complex:
         The opened loop.
     frequency : ndarray, shape (n,)
         Up to half the rate of the loop. [Hz]
+
+    Raises
+    ------
+    SimulationError
+        Where a frequency lies above.
     """
     points = np.asarray(frequency, dtype=np.float64)
+    half, highest = 0.5 / loop.period, float(np.max(points, initial=0.0))
+    if highest > half * (1.0 + 1e-9):
+        raise SimulationError(
+            f"a response at {highest:.6g} Hz was asked for, above half the rate of the loop, {half:.6g} Hz",
+            "ask for lower frequencies: a sampled loop has no response beyond",
+        )
     chunk = max(1, _CHUNK // max(loop.a.size, 1))
     parts = [_response(loop, points[i : i + chunk]) for i in range(0, len(points), chunk)]
     return np.concatenate(parts) if parts else np.zeros(0, dtype=np.complex128)
@@ -107,13 +121,14 @@ def crossings(loop: OpenLoop, frequency: Array, response: Complex) -> list[Cross
         L on the grid.
     """
     found = []
-    size = np.log(np.abs(response))
+    size = np.log(np.maximum(np.abs(response), _NOTHING))
     for i in np.flatnonzero(size[:-1] * size[1:] < 0.0):
         at = refine(lambda f: float(np.log(np.abs(_one(loop, f)))), frequency[i], frequency[i + 1])
         angle = np.degrees(np.angle(-_one(loop, at)))
         found.append(Crossing("gain", at, float(angle)))
     imaginary = response.imag
-    for i in np.flatnonzero((imaginary[:-1] * imaginary[1:] < 0.0) & (response.real[:-1] < 0.0)):
+    negative = (response.real[:-1] < 0.0) | (response.real[1:] < 0.0)
+    for i in np.flatnonzero((imaginary[:-1] * imaginary[1:] < 0.0) & negative):
         at = refine(lambda f: _one(loop, f).imag, frequency[i], frequency[i + 1])
         value = _one(loop, at)
         if value.real < 0.0 and abs(value.imag) < 1e-3 * abs(value.real):

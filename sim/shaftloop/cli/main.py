@@ -5,6 +5,7 @@ import json
 import click
 
 from shaftloop.cli.group import Commands
+from shaftloop.cli.margins import margins
 from shaftloop.cli.modes import modes
 from shaftloop.cli.simulate import simulate
 
@@ -62,6 +63,7 @@ def schema() -> None:
     click.echo(schema_text(), nl=False)
 
 
+cli.add_command(margins)
 cli.add_command(modes)
 cli.add_command(simulate)
 

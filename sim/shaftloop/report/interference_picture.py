@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from shaftloop.analysis.interference import Excitation, Interference
+from shaftloop.analysis.interference import Excitation, Interference, Meeting
 from shaftloop.analysis.modes import Mode
 from shaftloop.report.canvas import COLOURS, draw
 from shaftloop.report.quantities import show
@@ -21,6 +21,9 @@ _DECADES = 1.0
 """Least width of the speed axis."""
 _MOST_NAMES = 18
 """Modes beyond which only the first and the last are named."""
+_MOST_LABELS = 16
+"""Meetings beyond which those far from the operating speed are not labelled."""
+_GAP = 0.008
 _LETTER, _LINE = 0.0078, 0.032
 """Width of a character and height of a line, as shares of the diagram."""
 _LONGEST = 54
@@ -57,7 +60,7 @@ def draw_interference(found: Interference, modes: Sequence[Mode], title: str, pa
         _draw_operating_speed(axes, found, y)
         _draw_orders(axes, found.excitations, x, y)
         _draw_meetings(axes, found, x, y, _draw_modes(axes, modes, x, y))
-        axes.set_title(summary(found), loc="left", fontweight="normal", parse_math=False)
+        axes.set_title(summary(found), loc="left", fontweight="normal", pad=20.0, parse_math=False)
 
     draw(paint, (12.5, 7.0), title, paths)
 
@@ -143,15 +146,17 @@ def _draw_operating_speed(axes: Any, found: Interference, y: _Range) -> None:
 
 def _draw_modes(axes: Any, modes: Sequence[Mode], x: _Range, y: _Range) -> list[_Box]:
     """Draw a line for every mode, its name over its left end; return where the names stand."""
-    places = spread_out([_share(mode.frequency, y) for mode in modes], _LINE)
+    for mode in modes:
+        axes.axhline(mode.frequency, color=_MODE, linewidth=2.0 if len(modes) < 10 else 1.0, zorder=2.5)
+    every = len(modes) <= _MOST_NAMES
+    named = [(n, mode) for n, mode in enumerate(modes, 1) if every or n in (1, len(modes))]
+    places = spread_out([_share(mode.frequency, y) for _, mode in named], _LINE)
     boxes = []
-    for number, (mode, place) in enumerate(zip(modes, places, strict=True), 1):
-        axes.axhline(mode.frequency, color=_MODE, linewidth=2.0, zorder=2.5)
-        if len(modes) <= _MOST_NAMES or number in (1, len(modes)):
-            text = f"mode {number}: {show(mode.frequency, 'Hz')}"
-            boxes.append((0.0, place, 1.4 * _LETTER * len(text), place + _LINE))
-            style: Any = {"color": _MODE, "fontweight": "bold", "va": "bottom", "zorder": 5.0}
-            axes.text(0.003, place + 0.004, text, transform=axes.transAxes, **style)
+    for (number, mode), place in zip(named, places, strict=True):
+        text = f"mode {number}: {show(mode.frequency, 'Hz')}"
+        boxes.append((0.0, place, 1.4 * _LETTER * len(text), place + _LINE))
+        style: Any = {"color": _MODE, "fontweight": "bold", "va": "bottom", "zorder": 5.0}
+        axes.text(0.003, place + 0.004, text, transform=axes.transAxes, **style)
     return boxes
 
 
@@ -166,10 +171,10 @@ def _draw_orders(axes: Any, excitations: Sequence[Excitation], x: _Range, y: _Ra
     ends = spread_out([_share(entry.order * x[1] / 60.0, y) for entry in right], _LINE)
     for entry, place in zip(right, ends, strict=True):
         axes.text(1.01, place, _words(entry), ha="left", va="center", **style)
-    ends = spread_out([_share(60.0 * y[1] / entry.order, x) for entry in above], 0.02)
+    ends = spread_out([_share(60.0 * y[1] / entry.order, x) for entry in above], 6.0 * _LETTER)
     for entry, place in zip(above, ends, strict=True):
         if place <= 1.0:
-            axes.text(place, 1.01, _words(entry), ha="left", va="bottom", rotation=40.0, **style)
+            axes.text(place, 1.01, f"{entry.order:g}x", ha="center", va="bottom", **style)
 
 
 def _words(entry: Excitation) -> str:
@@ -185,30 +190,39 @@ def _share(value: float, limits: _Range) -> float:
 def _draw_meetings(axes: Any, found: Interference, x: _Range, y: _Range, taken: list[_Box]) -> None:
     """Mark meetings; the nearest one is filled and says its margin. Labels that find no room are left out."""
     dots = [(_share(_RPM * m.speed, x), _share(m.frequency, y)) for m in found.meetings]
-    taken = [*taken, *((i - 0.004, j - 0.007, i + 0.004, j + 0.007) for i, j in dots)]
-    # From the right: of two close ones the right one is labelled to its right, the left one to its left.
-    for meeting in sorted(found.meetings, key=lambda meeting: (not meeting.nearest, -meeting.speed)):
-        place = (_RPM * meeting.speed, meeting.frequency)
+    taken = [*taken, *((i - 0.008, j - 0.012, i + 0.008, j + 0.012) for i, j in dots)]
+    for (i, j), meeting in zip(dots, found.meetings, strict=True):
         face, size = (_HIT, 11.0) if meeting.nearest else ("white", 7.0)
-        axes.plot(*place, "o", markersize=size, markerfacecolor=face, markeredgecolor=_HIT, zorder=4.0)
-        text = f"{place[0]:.0f} rpm" if place[0] >= 100.0 else f"{place[0]:.3g} rpm"
+        style: Any = {"markerfacecolor": face, "markeredgecolor": _HIT, "transform": axes.transAxes}
+        axes.plot(i, j, "o", markersize=size, zorder=4.0 + meeting.nearest, **style)
+    for meeting in _worth_a_label(found):
+        text = show(meeting.speed, "rad/s", 3)
         if meeting.nearest:
             text += f"\n{meeting.margin:+.1f} %"
         lines = text.split("\n")
         wide, high = _LETTER * max(map(len, lines)), _LINE * len(lines)
-        i, j = _share(place[0], x), _share(place[1], y)
+        i, j = _share(_RPM * meeting.speed, x), _share(meeting.frequency, y)
         # An order rises to the right, so there is room below it to the right and above it to the left.
-        for side in (1.0, -1.0):
-            corner = (i + 0.008, j - 0.008 - high) if side > 0.0 else (i - 0.008 - wide, j + 0.008)
-            box = (*corner, corner[0] + wide, corner[1] + high)
-            if box[2] <= 1.0 and not any(_overlap(box, other) for other in taken):
-                taken.append(box)
-                style: Any = {"color": _HIT, "fontsize": 9.0, "zorder": 5.0}
-                style |= {"ha": "left", "va": "top"} if side > 0.0 else {"ha": "right", "va": "bottom"}
-                style["bbox"] = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.5}
-                style["fontweight"] = "bold" if meeting.nearest else "normal"
-                axes.text(i + 0.008 * side, j - 0.008 * side, text, transform=axes.transAxes, **style)
-                break
+        below = (i + _GAP, j - _GAP - high, i + _GAP + wide, j - _GAP)
+        above = (i - _GAP - wide, j + _GAP, i - _GAP, j + _GAP + high)
+        free = (box for box in (below, above) if box[2] <= 1.0 and not any(_overlap(box, t) for t in taken))
+        box = next(free, below if meeting.nearest else None)
+        if box is not None:
+            taken.append(box)
+            style = {"color": _HIT, "fontsize": 9.0, "fontweight": "bold" if meeting.nearest else "normal"}
+            style |= {"va": "top", "ha": "left" if box is below else "right", "zorder": 3.5}
+            style["bbox"] = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.5}
+            corner = (box[0] if box is below else box[2], box[3])
+            axes.text(*corner, text, transform=axes.transAxes, **style)
+
+
+def _worth_a_label(found: Interference) -> list[Meeting]:
+    """Return the meetings to label, those nearest to the operating speed, in the order in which they choose.
+
+    From the right: of two close ones the right one is labelled to its right, the left one to its left.
+    """
+    near = sorted(found.meetings, key=lambda meeting: abs(meeting.speed - found.operating_speed))
+    return sorted(near[:_MOST_LABELS], key=lambda meeting: (not meeting.nearest, -meeting.speed))
 
 
 def _overlap(a: _Box, b: _Box) -> bool:

@@ -26,6 +26,8 @@ _ROW = (-2.15, 1.9)
 """Range of a row in which the largest deflection is 1."""
 _STRAIN = -1.75
 """Where the shares of the parts stand in a row."""
+_SIDE_BY_SIDE = 10
+"""Bodies beyond which names stand upright."""
 _CROWDED = 14
 """Bodies beyond which values are left out."""
 
@@ -45,8 +47,8 @@ def draw_modes(line: Mechanics, modes: Sequence[Mode], title: str, paths: list[P
         Files to write.
     """
     shown = list(modes[:_MOST_MODES])
-    upright = _upright(line)
-    head = 2.4 if upright else 1.5
+    upright = len(line.bodies) > _SIDE_BY_SIDE
+    head = 3.0 if upright else 1.5
 
     def paint(figure: Any) -> None:
         heights = [head, *[_HEIGHT] * len(shown)]
@@ -78,8 +80,9 @@ def heading(number: int, mode: Mode) -> str:
     mode : Mode
         From `find_modes`.
     """
-    damping = f"{100.0 * mode.damping_ratio:#.2g}".rstrip(".")
-    return f"mode {number}: {show(mode.frequency, 'Hz')}, damping {damping} %"
+    percent = f"{100.0 * mode.damping_ratio:#.2g}".rstrip(".")
+    damping = f"damping {percent} %" if mode.damping_ratio else "undamped"
+    return f"mode {number}: {show(mode.frequency, 'Hz')}, {damping}"
 
 
 def shortened(name: str, most: int) -> str:
@@ -90,9 +93,10 @@ def shortened(name: str, most: int) -> str:
     name : str
         Name of a body or part.
     most : int
-        Characters, at least 2.
+        Characters, at least 4; beginning and end are kept, for names often differ there.
     """
-    return name if len(name) <= most else name[: most - 1] + "…"
+    tail = (most - 1) // 3
+    return name if len(name) <= most else name[: most - 1 - tail] + "…" + name[len(name) - tail :]
 
 
 def _responses(line: Mechanics, mode: Mode) -> str:
@@ -100,16 +104,10 @@ def _responses(line: Mechanics, mode: Mode) -> str:
     if line.sensor is None:
         return ""
     values = [
-        f"{'unlimited' if gain is None else f'{gain:.2g} N m'} per N m of {machine}"
+        f"{'unlimited' if gain is None else show(gain, '', 2) + ' N m'} per N m of {shortened(machine, 16)}"
         for machine, gain in mode.amplification.items()
     ]
     return f"at {line.sensor}: " + ", ".join(values)
-
-
-def _upright(line: Mechanics) -> bool:
-    """Return whether the names must stand upright to clear each other."""
-    pitch = _CHARACTERS / len(line.bodies)
-    return max(len(name) for name in (*line.bodies, *line.springs)) > 0.85 * pitch or pitch < 11
 
 
 def _widths(line: Mechanics) -> NDArray[np.float64]:
@@ -139,15 +137,15 @@ def _draw_line(axes: Any, line: Mechanics, ink: str) -> None:
 
 def _name(axes: Any, line: Mechanics, upright: bool) -> None:
     """Write names of bodies below and of springs above them."""
-    most = 26 if upright else int(_CHARACTERS / len(line.bodies))
+    most = 14 if upright else int(_CHARACTERS / len(line.bodies))
     turned: Any = {"rotation": 90.0 if upright else 0.0, "parse_math": False, "ha": "center"}
-    small = 9.5 if len(line.bodies) <= 14 else 7.0
+    small = 8.0 if upright else 9.5
     axes.set_ylim((-2.6, 2.6) if upright else (-1.25, 0.95))
     for i, (name, inertia) in enumerate(zip(line.bodies, line.inertias, strict=True)):
         text = shortened(name, most) + ("" if upright else f"\n{inertia:.3g} kg m²".replace("e-0", "e-"))
         axes.text(i, -0.68, text, va="top", fontsize=small, **turned)
     for i, name in enumerate(line.springs):
-        text = shortened(name, most)
+        text = shortened(name, most if upright else most // 2)
         axes.text(i + 0.5, 0.3, text, va="bottom", fontsize=small, fontweight="bold", **turned)
 
 

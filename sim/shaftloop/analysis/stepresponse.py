@@ -1,0 +1,131 @@
+"""A small step of a loop's set-point on the smooth bench: what the controller reads, and what is true."""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.analysis.hypermap import HyperMap
+from shaftloop.analysis.operating import OperatingPoint
+from shaftloop.bench.handles import LoopHandle
+
+__all__ = ["StepResponse", "step_response"]
+
+Array = NDArray[np.float64]
+
+_SMALL = 1e-3
+"""Size of the step, relative to rated torque or largest speed."""
+_LONGEST = 2.0
+_MOST_SAMPLES = 8000
+_BAND = 0.02
+_SHOWN = 1.5
+"""Shown time over settling time."""
+_GROWTH = 1e3
+"""What an unstable bench may grow to."""
+
+
+@dataclass(frozen=True)
+class StepResponse:
+    """Changes over the size of the step: 1 is where a loop with an integrator ends."""
+
+    loop: str
+    quantity: str
+    """``torque`` or ``speed``."""
+    size: float
+    """[N m] or [rad/s]"""
+    time: Array
+    """Since the step, shape (n,). [s]"""
+    reading: Array
+    """What the controller has received, shape (n,). [1]"""
+    true: Array
+    """True torque or speed, shape (n,). [1]"""
+    settling_time: float | None
+    """Last exit of the true quantity from ±2 % of the step; None where it has not settled. [s]"""
+    overshoot: float | None
+    """Of the true quantity, in percent of the step; None where it has not settled."""
+
+
+def step_response(
+    bench: HyperMap,
+    loop: LoopHandle,
+    point: OperatingPoint,
+    state: Array,
+    radius: float,
+    size: float | None = None,
+) -> StepResponse:
+    """Return the response to a small step of the set-point, by running the smooth bench.
+
+    Parameters
+    ----------
+    bench : HyperMap
+        The smooth bench.
+    loop : LoopHandle
+        A loop of it that is no limiter.
+    point : OperatingPoint
+        Set-points before the step.
+    state : ndarray, shape (slots,)
+        From `HyperMap.steady`.
+    radius : float
+        Largest eigenvalue of the bench; an unstable one is run for a short time only.
+    size : float, optional
+        A thousandth of rated torque or largest speed where not given. [N m] or [rad/s]
+    """
+    name = loop.parameters.name
+    step = _small_step(bench, loop) if size is None else size
+    stops = _stops(bench, loop, radius)
+    setpoints = {**point.setpoints, name: point.setpoints[name] + step}
+    try:
+        bench.hold(replace(point, setpoints=setpoints))
+        states = np.vstack([state, bench.walk(state, stops)])
+    finally:
+        bench.hold(point)
+    reading, true = states[:, loop.reading_slot], _true(bench, loop, states)
+    time = np.concatenate([[0.0], stops / bench.run.clock.ticks_per_second])
+    changes = [(values - values[0]) / step for values in (reading, true)]
+    return _trimmed(name, loop.quantity, step, time, *changes)
+
+
+def _small_step(bench: HyperMap, loop: LoopHandle) -> float:
+    if loop.quantity == "torque":
+        return _SMALL * bench.bench.sensors[loop.source].parameters.rated
+    return _SMALL * bench.bench.machines[loop.parameters.acts_on].parameters.max_speed
+
+
+def _stops(bench: HyperMap, loop: LoopHandle, radius: float) -> NDArray[np.int64]:
+    """Return the ticks of the loop, for as long as it may take to settle [tick]."""
+    period = bench.run.clock.ticks(1 / loop.parameters.rate)
+    longest = _LONGEST
+    if radius > 1.0:
+        longest = min(longest, math.log(_GROWTH) / math.log(radius) * bench.hyperperiod)
+    count = int(longest * bench.run.clock.ticks_per_second / period)
+    return period * np.arange(1, min(max(count, 50), _MOST_SAMPLES) + 1)
+
+
+def _true(bench: HyperMap, loop: LoopHandle, states: Array) -> Array:
+    plant = bench.bench.model.plant
+    if loop.quantity == "torque":
+        row = plant.c[plant.rows[bench.bench.sensors[loop.source].true_torque]]
+        return np.asarray(states[:, : len(row)] @ row)
+    if loop.source in bench.bench.machines:
+        return np.asarray(states[:, bench.bench.machines[loop.source].node.speed.index])
+    line = bench.bench.line
+    return np.asarray(states[:, line.nodes[line.places[loop.source].body].speed.index])
+
+
+def _trimmed(loop: str, quantity: str, size: float, time: Array, reading: Array, true: Array) -> StepResponse:
+    """Return the response up to a while after it has settled, if it has."""
+    outside = np.flatnonzero(np.abs(true - 1.0) > _BAND)
+    last = int(outside[-1]) if len(outside) else 0
+    settled = last < 0.98 * (len(time) - 1)
+    end = min(len(time), int(_SHOWN * last) + 20) if settled else len(time)
+    return StepResponse(
+        loop,
+        quantity,
+        size,
+        time[:end],
+        reading[:end],
+        true[:end],
+        float(time[last + 1]) if settled else None,
+        100.0 * max(float(np.max(true)) - 1.0, 0.0) if settled else None,
+    )

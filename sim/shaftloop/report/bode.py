@@ -1,0 +1,193 @@
+"""The open-loop response over frequency, with its margins, and the sensitivities that follow from it."""
+
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.analysis.injection import Measured
+from shaftloop.analysis.margins import Margins
+from shaftloop.analysis.response import Crossing
+from shaftloop.report.canvas import COLOURS, draw
+from shaftloop.report.quantities import show
+
+__all__ = ["draw_bode"]
+
+Array = NDArray[np.float64]
+
+_CURVE, _GAIN, _PHASE = COLOURS["electrical"], COLOURS["loss"], COLOURS["true"]
+_BELOW_CROSSOVER = 60.0
+"""How far below the lowest event the picture begins."""
+_FLOOR, _CEILING = 1e-2, 1e3
+_DEEPEST = -560.0
+"""Phase at which the picture is cut off [°]."""
+_LABEL = {"fontsize": 9.5, "parse_math": False}
+_PAPER = {"facecolor": "white", "edgecolor": "none", "pad": 0.8, "alpha": 0.8}
+
+
+def draw_bode(margins: Margins, title: str, paths: list[Path], measured: Measured | None = None) -> None:
+    """Draw L with its margins marked, and |S| and |T|.
+
+    Parameters
+    ----------
+    margins : Margins
+        Of one loop.
+    title : str
+        What stands over the picture.
+    paths : list of Path
+        Files to write.
+    measured : Measured, optional
+        Points of an injection to draw over the exact curve.
+    """
+
+    def paint(figure: Any) -> None:
+        size, angle, closed = figure.subplots(3, 1, sharex=True, height_ratios=(1.2, 1.0, 0.9))
+        events = [c.frequency for c in margins.crossings] + [margins.ms_frequency, margins.mt_frequency]
+        first = max(margins.frequency[0], min(events) / _BELOW_CROSSOVER)
+        last = margins.frequency[-1]
+        size.set(xscale="log", xlim=(first, last * 1.3))
+        for axes in (size, angle, closed):
+            axes.axvline(last, color=COLOURS["quiet"], linewidth=0.8, linestyle=":")
+        _draw_size(size, margins, first)
+        _draw_angle(angle, margins, first)
+        if measured is not None:
+            _draw_measured(size, angle, margins, measured)
+        _draw_closed(closed, margins)
+        closed.set_xlabel("frequency [Hz]   (dotted: half the rate of the loop)")
+        size.set_title(_summary(margins), loc="left", fontweight="normal", fontsize=10.0, parse_math=False)
+
+    draw(paint, (10.5, 9.0), title, paths)
+
+
+def _summary(margins: Margins) -> str:
+    point = margins.point
+    state = "stable" if margins.stable else "UNSTABLE: margins of an unstable loop"
+    where = f"{show(point.speed, 'rad/s')} and {show(point.torque, 'N m')}"
+    return f"loop {margins.loop}, opened at its command, at {where}; {state}"
+
+
+def _draw_size(axes: Any, margins: Margins, first: float) -> None:
+    size = np.abs(margins.response)
+    seen = size[margins.frequency >= first]
+    axes.plot(margins.frequency, size, color=_CURVE)
+    axes.axhline(1.0, color="black", linewidth=0.8)
+    low = max(min(seen.min(), 0.1), _FLOOR)
+    axes.set(yscale="log", ylabel="|L|", ylim=(0.7 * low, min(1.5 * max(seen.max(), 3.0), _CEILING)))
+    for crossing in margins.crossings:
+        if crossing.kind == "gain":
+            axes.plot(crossing.frequency, 1.0, "o", color=_GAIN, markersize=4.5)
+    for factor in (margins.gain_margin, margins.gain_margin_down):
+        at = None if factor is None else _nearest_phase_crossing(margins, factor)
+        if factor is not None and at is not None:
+            _bar(axes, at.frequency, (1.0, 1.0 / factor), _PHASE)
+            _label(axes, f"gain × {factor:.3g}", (at.frequency, factor**-0.5), factor < 1.0, _PHASE)
+    if margins.crossover is not None:
+        axes.annotate(
+            f"crossover {margins.crossover:.3g} Hz",
+            (margins.crossover, 1.0),
+            xytext=(6, 8),
+            textcoords="offset points",
+            color=_GAIN,
+            bbox=_PAPER,
+            **_LABEL,
+        )
+
+
+def _draw_angle(axes: Any, margins: Margins, first: float) -> None:
+    angle = np.degrees(np.unwrap(np.angle(margins.response)))
+    angle -= 360.0 * round((angle[0] + 90.0) / 360.0)
+    shown = margins.frequency >= first
+    axes.plot(margins.frequency, angle, color=_CURVE)
+    low, high = float(angle[shown].min()), float(angle[shown].max())
+    low, high = max(min(low, -200.0) - 20.0, _DEEPEST), high + 30.0
+    axes.set(ylabel="phase of L [°]", ylim=(low, high))
+    axes.set_yticks(np.arange(math.ceil(low / 90.0) * 90.0, high, 90.0))
+    for line in np.arange(-180.0, low, -360.0):
+        axes.axhline(line, color="black", linewidth=0.8)
+    for crossing in margins.crossings:
+        here = float(np.interp(crossing.frequency, margins.frequency, angle))
+        if crossing.kind == "phase":
+            axes.plot(crossing.frequency, here, "o", color=_PHASE, markersize=4.5)
+        else:
+            axes.plot(crossing.frequency, here, "o", color=_GAIN, markersize=4.5)
+            if crossing.value == margins.phase_margin:
+                _bar(axes, crossing.frequency, (here - crossing.value, here), _GAIN)
+                text = f"phase margin {crossing.value:.1f}°"
+                _label(axes, text, (crossing.frequency, here - 0.5 * crossing.value), True, _GAIN)
+
+
+def _draw_measured(size: Any, angle: Any, margins: Margins, measured: Measured) -> None:
+    """Draw the tones of an injection, with the phase on the branch of the exact curve."""
+    exact = np.degrees(np.unwrap(np.angle(margins.response)))
+    exact -= 360.0 * round((exact[0] + 90.0) / 360.0)
+    near = np.interp(measured.frequency, margins.frequency, exact)
+    phase = np.degrees(np.angle(measured.response))
+    phase += 360.0 * np.round((near - phase) / 360.0)
+    style: Any = {
+        "color": COLOURS["true"],
+        "marker": "x",
+        "linestyle": "none",
+        "markersize": 5.0,
+        "zorder": 4.0,
+    }
+    size.plot(measured.frequency, np.abs(measured.response), label="measured by injection", **style)
+    angle.plot(measured.frequency, phase, **style)
+    size.legend(loc="lower left", frameon=False)
+
+
+def _draw_closed(axes: Any, margins: Margins) -> None:
+    sensitivity = 1.0 / np.abs(1.0 + margins.response)
+    complementary = sensitivity * np.abs(margins.response)
+    axes.plot(margins.frequency, sensitivity, color=COLOURS["loss"], label="|S| = 1/|1 + L|")
+    axes.plot(
+        margins.frequency, complementary, color=COLOURS["true"], linestyle="--", label="|T| = |L/(1 + L)|"
+    )
+    most = max(margins.ms, margins.mt)
+    axes.set(yscale="log", ylabel="closed loop", ylim=(0.03, 4.0 * max(most, 1.3)))
+    axes.axhline(1.0, color="black", linewidth=0.8)
+    peaks = [
+        (margins.ms, margins.ms_frequency, "Ms", COLOURS["loss"]),
+        (margins.mt, margins.mt_frequency, "Mt", COLOURS["true"]),
+    ]
+    close = abs(math.log(margins.ms_frequency / margins.mt_frequency)) < 1.2
+    for i, (value, frequency, name, colour) in enumerate(peaks):
+        axes.plot(frequency, value, "o", color=colour, markersize=4.5)
+        # Two peaks side by side are labelled to either side.
+        right = frequency >= peaks[1 - i][1] if close else True
+        axes.annotate(
+            f"{name} {value:.3g} at {frequency:.3g} Hz",
+            (frequency, value),
+            xytext=(6 if right else -6, 5),
+            textcoords="offset points",
+            ha="left" if right else "right",
+            color=colour,
+            **_LABEL,
+        )
+    axes.legend(loc="upper left", ncols=2)
+
+
+def _nearest_phase_crossing(margins: Margins, factor: float) -> Crossing | None:
+    """Return the phase crossover that a gain margin belongs to, nothing where none is within a tenth."""
+    found = [c for c in margins.crossings if c.kind == "phase" and abs(c.value / factor - 1.0) < 0.1]
+    return min(found, key=lambda c: abs(c.value - factor), default=None)
+
+
+def _bar(axes: Any, x: float, ends: tuple[float, float], colour: str) -> None:
+    axes.plot([x, x], ends, color=colour, linewidth=3.0, solid_capstyle="butt")
+
+
+def _label(axes: Any, text: str, place: tuple[float, float], left: bool, colour: str) -> None:
+    """Write beside a point."""
+    axes.annotate(
+        text,
+        place,
+        xytext=(-7 if left else 7, 0),
+        textcoords="offset points",
+        ha="right" if left else "left",
+        va="center",
+        color=colour,
+        bbox=_PAPER,
+        **_LABEL,
+    )

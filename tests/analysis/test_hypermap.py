@@ -1,0 +1,75 @@
+"""The steady state of the smooth bench: a fixed point of the stepper, and the right one."""
+
+import numpy as np
+import pytest
+
+from rigs import Table, describe, sensor, servo, shipped, slot, speed_loop, torque_loop
+from shaftloop.analysis.hypermap import HyperMap, OpenLoop, spectral_radius
+from shaftloop.analysis.operating import operating_point
+
+pytestmark = pytest.mark.compiled
+
+
+def rig(ki: str) -> Table:
+    drag = {"viscous": "0.02 N m s/rad"}
+    return {
+        "line": [
+            servo("drive", 0.1, drag=drag),
+            sensor("ts", 2e4, damping="1 N m s/rad"),
+            servo("load", 0.1, drag=drag),
+        ],
+        "loop": [
+            speed_loop("drive", 2.0, 4.0),
+            torque_loop("load", "ts", kp=0.2, ki=ki, feedforward=0.0),
+        ],
+        "sequence": [{"do": "hold", "time": "0.1 s"}],
+    }
+
+
+def test_a_loop_without_integrator_keeps_its_offset() -> None:
+    """Nothing moves the integral of a loop with ki = 0, so no steady state may be made by moving it."""
+    bench = HyperMap(describe(rig("0 1/s")))
+    point = operating_point(bench.bench, speed=50.0, torque=10.0)
+    state = bench.steady(point)
+    assert state[slot(bench.bench, "torque.integral")] == 0.0
+    # Load torque 0.2·(10 - reading) plus the drag of the load, 0.02·50 = 1, is what the sensor carries.
+    reading = (0.2 * 10.0 + 0.02 * 50.0) / 1.2
+    assert state[slot(bench.bench, "ts.reading")] == pytest.approx(reading, rel=1e-6)
+
+
+def test_with_an_integrator_the_reading_is_the_set_point() -> None:
+    bench = HyperMap(describe(rig("50 1/s")))
+    state = bench.steady(operating_point(bench.bench, speed=50.0, torque=10.0))
+    assert state[slot(bench.bench, "ts.reading")] == pytest.approx(10.0, rel=1e-9)
+
+
+def test_a_walk_stays_at_the_steady_state() -> None:
+    bench = HyperMap(shipped("wheel-hub"))
+    state = bench.steady(operating_point(bench.bench))
+    far = bench.walk(state, bench.ticks * np.array([1, 50]))
+    assert far[1][bench.slots] == pytest.approx(state[bench.slots], rel=1e-7, abs=1e-7)
+    # Unlike the steady state, a walk holds what the controllers ask for.
+    output = bench.bench.loops["torque"].break_slot
+    assert state[output] == 0.0 and far[0][output] == pytest.approx(88.8, abs=0.1)
+
+
+def test_the_jacobian_tells_where_the_walk_goes() -> None:
+    """A small disturbance of every slot at once, one hyperperiod later."""
+    bench = HyperMap(shipped("truck-axle"))
+    state = bench.steady(operating_point(bench.bench))
+    kick = 1e-3 * bench._steps * np.cos(np.arange(len(bench.slots)))
+    moved = state.copy()
+    moved[bench.slots] += kick
+    stop = np.array([bench.ticks])
+    change = (bench.walk(moved, stop) - bench.walk(state, stop))[0, : len(state)][bench.slots]
+    expected = bench.jacobian(state) @ kick
+    assert np.max(np.abs(change - expected) / bench._steps) < 1e-6
+
+
+def test_scaling_the_gain_closes_the_loop_through_its_own_feedthrough() -> None:
+    """With feedthrough d: v = g·(c·x + d·v), so a + b·g·c/(1 - g·d)."""
+    one = np.ones((1, 1))
+    loop = OpenLoop(0.5 * one, 0.1 * one, -2.0 * one, -0.5 * one, 1e-3, np.zeros(1))
+    assert loop.closed(3.0)[0, 0] == pytest.approx(0.5 + 0.1 * 3.0 * -2.0 / (1.0 + 1.5))
+    assert loop.period == 1e-3
+    assert spectral_radius(np.zeros((0, 0))) == 0.0

@@ -1,0 +1,113 @@
+"""Single-rate loops against python-control where it is right, and where it is not."""
+
+import warnings
+
+import numpy as np
+import pytest
+
+import control
+from rigs import shipped
+from shaftloop.analysis.hypermap import HyperMap, OpenLoop, spectral_radius
+from shaftloop.analysis.margins import loop_margins, margins_of
+from shaftloop.analysis.operating import OperatingPoint
+from shaftloop.analysis.response import crossings, fundamental, grid
+from shaftloop.errors import SimulationError
+
+pytestmark = pytest.mark.compiled
+POINT = OperatingPoint({}, 0.0, 0.0)
+
+
+@pytest.fixture(scope="module")
+def reference() -> HyperMap:
+    return HyperMap(shipped("reference-bench"))
+
+
+def opened(system: control.StateSpace) -> OpenLoop:
+    """Return a discrete L, for negative feedback, as an opened loop."""
+    a, b, c, d = (np.array(m, dtype=float) for m in (system.A, system.B, system.C, system.D))
+    return OpenLoop(a, b, -c, -d, float(system.dt), np.zeros(1))
+
+
+def third_order(gain: float) -> control.StateSpace:
+    plant = control.ss(control.tf([gain], [1e-6, 3e-4, 0.03, 1.0]))
+    return control.sample_system(plant, 2e-4, "zoh")
+
+
+@pytest.mark.parametrize("gain", [2.0, 5.0])
+def test_margins_agree_with_python_control_on_a_smooth_loop(gain: float) -> None:
+    system = third_order(gain)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # it tells that it takes its margins from a grid
+        factor, phase, at_phase, at_gain = control.margin(system)
+    margins = margins_of("l", "torque", POINT, opened(system))
+    assert margins.gain_margin == pytest.approx(factor, rel=1e-6)
+    assert margins.phase_margin == pytest.approx(phase, abs=1e-4)
+    assert margins.crossover == pytest.approx(at_gain / (2.0 * np.pi), rel=1e-6)
+    phases = [c.frequency for c in margins.crossings if c.kind == "phase"]
+    assert min(phases) == pytest.approx(at_phase / (2.0 * np.pi), rel=1e-6)
+
+
+def test_the_response_is_that_of_python_control() -> None:
+    system = third_order(2.0)
+    frequency = np.array([1.0, 30.0, 400.0, 2499.0])
+    theirs = system(np.exp(2j * np.pi * frequency * 2e-4))
+    assert fundamental(opened(system), frequency) == pytest.approx(theirs, rel=1e-9)
+
+
+def test_a_lightly_damped_resonance_that_python_control_misses() -> None:
+    """An integrator with a resonance of damping 3e-4 at 137 Hz.
+
+    python-control takes margins of a discrete system from its response on a grid of ordinary density. It
+    steps over the resonance and answers 70; at 2.10 the eigenvalues of the closed loop are on the circle.
+    """
+    omega, zeta = 2.0 * np.pi * 137.0, 3e-4
+    resonance = control.tf([1.2 * 2.0 * zeta * omega**2], [1.0, 2.0 * zeta * omega, omega**2])
+    plant = control.ss(control.tf([5.0], [1.0, 0.0]) + resonance)
+    system = control.sample_system(plant, 1e-3, "zoh")
+    margins = margins_of("l", "torque", POINT, opened(system))
+    assert margins.gain_margin == pytest.approx(2.1026, abs=1e-4)
+    assert (
+        spectral_radius(margins.system.closed(2.1025)) < 1.0 < spectral_radius(margins.system.closed(2.1027))
+    )
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        factor, *_ = control.margin(system)
+    assert factor > 20.0
+
+
+def test_a_loop_without_crossings_says_so() -> None:
+    loop = opened(control.ss([[0.5]], [[1.0]], [[1e-5]], [[0.0]], 1e-3))
+    margins = margins_of("l", "torque", POINT, loop)
+    assert margins.stable
+    assert (margins.gain_margin, margins.gain_margin_down, margins.phase_margin) == (None, None, None)
+    assert (margins.crossover, margins.phase_delay_margin, margins.rejection) == (None, None, None)
+
+
+def test_a_delay_that_uses_up_the_delay_margin_brings_the_loop_to_its_boundary() -> None:
+    """An integrator needs a quarter turn at its crossover: with whole samples of delay, exactly."""
+    period, samples = 1e-3, 9
+    # z/(z - 1) has the phase margin 90° + half a sample, so nine samples more are to the point where
+    # (9 - 1/2)·ω·T = 90°.
+    omega = np.pi / 2.0 / (samples - 0.5) / period
+    gain = abs(np.exp(1j * omega * period) - 1.0)
+    loop = opened(control.ss(control.tf([gain, 0.0], [1.0, -1.0], period)))
+    frequency = grid(loop)
+    crossing = next(c for c in crossings(loop, frequency, fundamental(loop, frequency)) if c.kind == "gain")
+    assert crossing.value / 360.0 / crossing.frequency == pytest.approx(samples * period, rel=1e-9)
+    delayed = opened(control.ss(control.tf([gain, 0.0], np.r_[[1.0, -1.0], np.zeros(samples)], period)))
+    assert spectral_radius(delayed.closed()) == pytest.approx(1.0, abs=1e-9)
+
+
+def test_a_frequency_above_half_the_rate_is_refused() -> None:
+    loop = opened(third_order(2.0))
+    with pytest.raises(SimulationError, match=r"at 2600 Hz was asked for, above half the rate.*2500 Hz"):
+        fundamental(loop, np.array([100.0, 2600.0]))
+
+
+def test_margins_of_a_bench_are_those_of_its_opened_loop(reference: HyperMap) -> None:
+    point = OperatingPoint({"speed": 100.0, "torque": 20.0}, 100.0, 20.0)
+    state = reference.steady(point)
+    loop = reference.bench.loops["torque"]
+    whole = loop_margins(reference, loop, point, state)
+    again = margins_of("torque", "torque", point, reference.open(loop, state))
+    assert (whole.ms, whole.gain_margin) == (again.ms, again.gain_margin)

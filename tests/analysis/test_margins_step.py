@@ -1,0 +1,75 @@
+"""The small step: time simulation of the smooth bench against the derivative of its map."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from rigs import shipped
+from shaftloop.analysis.hypermap import HyperMap, spectral_radius
+from shaftloop.analysis.operating import operating_point
+from shaftloop.analysis.stepresponse import step_response
+from shaftloop.errors import SimulationError
+
+pytestmark = pytest.mark.compiled
+
+
+@pytest.mark.parametrize(
+    ("scenario", "loop"), [("reference-bench", "torque"), ("wheel-hub", "speed"), ("truck-axle", "torque")]
+)
+def test_the_step_follows_the_linear_prediction(scenario: str, loop: str) -> None:
+    """From the new steady state the deviation is multiplied by the Jacobian, hyperperiod by hyperperiod."""
+    bench = HyperMap(shipped(scenario))
+    handle, point = bench.bench.loops[loop], operating_point(bench.bench)
+    state = bench.steady(point)
+    size = 1e-4 * (200.0 if handle.quantity == "torque" else 100.0)
+    radius = spectral_radius(bench.dynamics(state))
+    response = step_response(bench, handle, point, state, radius, size)
+
+    moved = replace(point, setpoints={**point.setpoints, loop: point.setpoints[loop] + size})
+    end = bench.steady(moved)
+    jacobian = bench.jacobian(end)
+    deviation = state[bench.slots] - end[bench.slots]
+    reading = int(np.flatnonzero(bench.slots == handle.reading_slot)[0])
+    per_tick = round(bench.hyperperiod * float(handle.parameters.rate))
+    count = min(200, (len(response.time) - 1) // per_tick)
+    predicted = np.empty(count)
+    for i in range(count):
+        deviation = jacobian @ deviation
+        predicted[i] = (end[handle.reading_slot] + deviation[reading] - state[handle.reading_slot]) / size
+    simulated = response.reading[per_tick : (count + 1) * per_tick : per_tick]
+    assert np.max(np.abs(simulated - predicted)) < 2e-3
+
+
+def test_the_reading_comes_after_the_truth() -> None:
+    bench = HyperMap(shipped("reference-bench"))
+    point = operating_point(bench.bench)
+    state = bench.steady(point)
+    response = step_response(bench, bench.bench.loops["torque"], point, state, 0.99)
+    half = [np.argmax(curve > 0.5) for curve in (response.true, response.reading)]
+    assert response.time[half[1]] - response.time[half[0]] == pytest.approx(5e-4, abs=3e-4)
+    assert response.settling_time is not None and response.overshoot is not None
+    assert response.overshoot == pytest.approx(25.1, abs=0.3)
+    assert response.true[-1] == pytest.approx(1.0, abs=0.02)
+    again = bench.steady(point)
+    assert again[bench.slots] == pytest.approx(
+        state[bench.slots], abs=1e-6
+    )  # the set-points are back where they were
+
+
+def test_an_unstable_bench_is_followed_for_a_short_time_only() -> None:
+    bench = HyperMap(shipped("reference-bench", "loop.torque.kp=1.2"))
+    point = operating_point(bench.bench)
+    state = bench.steady(point)
+    radius = spectral_radius(bench.dynamics(state))
+    assert radius > 1.0
+    response = step_response(bench, bench.bench.loops["torque"], point, state, radius)
+    assert response.settling_time is None and response.overshoot is None
+    assert 10.0 < np.max(np.abs(response.true)) < 1e6
+
+
+def test_a_walk_that_diverges_says_so() -> None:
+    bench = HyperMap(shipped("reference-bench", "loop.torque.kp=1.2"))
+    state = bench.steady(operating_point(bench.bench))
+    with pytest.raises(SimulationError, match="diverged"):
+        bench.walk(1e15 * np.ones_like(state), np.array([bench.ticks]))

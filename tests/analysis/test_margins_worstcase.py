@@ -1,0 +1,64 @@
+"""Margins over the operating range and over the phases of free-running clocks."""
+
+from dataclasses import replace
+
+import pytest
+
+from rigs import shipped
+from shaftloop.analysis.hypermap import HyperMap
+from shaftloop.analysis.operating import setpoint_ranges
+from shaftloop.analysis.worstcase import MapPoint, analyse_loops, operating_map, worst_cases
+from shaftloop.bench.assemble import build_bench
+from shaftloop_models.torque_sensor import TorqueSensor
+
+pytestmark = pytest.mark.compiled
+
+
+def test_ranges_of_the_set_points() -> None:
+    ranges = setpoint_ranges(build_bench(shipped("wheel-hub")))
+    assert ranges["torque"] == (-45.0, 90.0)
+    assert ranges["speed"] == (0.0, pytest.approx(83.77580, rel=1e-6))
+    # A sine counts with its amplitude, a periodic step with both levels.
+    assert setpoint_ranges(build_bench(shipped("micro-spindle")))["torque"] == (0.0, pytest.approx(0.2))
+    assert setpoint_ranges(build_bench(shipped("reference-bench")))["torque"] == (0.0, 80.0)
+
+
+def test_the_map_covers_standstill_and_both_signs_of_torque() -> None:
+    bench = HyperMap(shipped("wheel-hub", "loop.torque.clamp=92 N m"))
+    points = operating_map(bench, ("torque",), 3)
+    assert {round(p.torque) for p in points} == {-90, 0, 90}
+    assert len({p.speed for p in points}) == 3 and min(p.speed for p in points) == 0.0
+    worst = {entry.figure: entry for entry in worst_cases(points, "torque")}
+    held = [p for p in points if p.margins]
+    assert worst["ms"].value == max(p.margins["torque"].ms for p in held)
+    assert worst["gain_margin"].value == min(p.margins["torque"].gain_margin or 1e9 for p in held)
+    assert worst["phase_margin"].point in held
+
+
+def test_points_that_a_limit_prevents_are_listed() -> None:
+    points = operating_map(HyperMap(shipped("wheel-hub", "loop.torque.clamp=50 N m")), ("torque",), 2)
+    prevented = [point for point in points if not point.margins]
+    assert len(prevented) == 4 == len(points)
+    assert all("clamp of loop torque" in point.reason for point in prevented)
+    assert [entry.value for entry in worst_cases(points, "torque")] == [None, None, None]
+
+
+def test_unstable_points_are_worst_of_all() -> None:
+    found = analyse_loops(shipped("wheel-hub"), ("torque",))["torque"].margins
+    points = (
+        MapPoint(1.0, 0.0, {"torque": replace(found, ms=9.0)}, ""),
+        MapPoint(2.0, 0.0, {"torque": replace(found, ms=3.0, stable=False)}, ""),
+    )
+    worst = worst_cases(points, "torque")[0]
+    assert worst.value == 3.0 and worst.point is points[1]
+
+
+def test_a_free_running_clock_is_taken_at_its_worst_phase() -> None:
+    description = shipped("reference-bench", "line.ts.latency=20 us")
+    line = tuple(
+        replace(p, free_running=True) if isinstance(p, TorqueSensor) else p for p in description.line
+    )
+    fixed = analyse_loops(description, ("torque",))["torque"]
+    swept = analyse_loops(replace(description, line=line), ("torque",))["torque"]
+    assert fixed.phases == {} and set(swept.phases) == {"ts"}
+    assert swept.margins.ms >= fixed.margins.ms

@@ -1,0 +1,214 @@
+"""The command `margins`."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+
+from shaftloop.analysis.hypermap import HyperMap, spectral_radius
+from shaftloop.analysis.operating import operating_point
+from shaftloop.cli.main import cli
+from shaftloop.scenario.reading import read_scenario
+
+pytestmark = pytest.mark.compiled
+
+WITHOUT_TORQUE = """\
+title = "One machine and a flywheel"
+duration = "0.1 s"
+
+[[line]]
+part = "machine"
+model = "torque_servo"
+name = "drive"
+inertia = "0.02 kg m^2"
+time_constant = "2 ms"
+rate = "8 kHz"
+max_torque = "200 N m"
+max_speed = "3000 rpm"
+
+[[line]]
+part = "coupling"
+name = "c1"
+stiffness = "25 kN m/rad"
+damping = "2 N m s/rad"
+
+[[line]]
+part = "flywheel"
+name = "disc"
+diameter = "200 mm"
+width = "20 mm"
+"""
+SPEED_LOOP = """
+[[loop]]
+name = "speed"
+acts_on = "drive"
+reads = "drive"
+rate = "4 kHz"
+kp = "7 N m s/rad"
+ki = "60 N m/rad"
+clamp = "100 N m"
+"""
+
+
+def margins(*arguments: str) -> Result:
+    return CliRunner().invoke(cli, ["margins", *arguments])
+
+
+def document(*arguments: str) -> dict[str, Any]:
+    result = margins(*arguments, "--json")
+    assert result.exit_code == 0, result.stderr
+
+    def refuse(text: str) -> None:
+        raise AssertionError(f"{text} is no JSON")
+
+    found = json.loads(result.stdout, parse_constant=refuse)
+    assert isinstance(found, dict)
+    return found
+
+
+def test_json_of_one_loop_has_its_figures_at_the_top(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    found = document("reference-bench", "--loop", "torque")
+    assert list(tmp_path.iterdir()) == []
+    assert found["stable"] is True and found["loop"] == "torque"
+    assert found["largest_eigenvalue"]["value"] == pytest.approx(0.99561, abs=1e-5)
+    assert found["gain_margin"] == {"value": pytest.approx(1.6195, abs=1e-3), "unit": "1"}
+    assert found["gain_margin_down"]["value"] is None and "1/1000" in found["gain_margin_down"]["reason"]
+    assert found["phase_margin"]["unit"] == "deg"
+    assert found["delay_margin"]["value"] == pytest.approx(4.096e-3, rel=1e-3)
+    assert found["ms"]["at"]["unit"] == "Hz"
+    assert found["hyperperiod"] == {"value": 5e-4, "unit": "s"}
+    assert {c["kind"] for c in found["crossings"]} == {"gain", "phase"}
+    assert found["operating_point"]["torque"] == {"value": 80.0, "unit": "N m"}
+    assert {"mt", "crossover", "bandwidth", "rejection", "noise_gain", "budget"} <= found.keys()
+    assert found["provenance"]["scenario_hash"] == found["scenario"]["hash"]
+
+
+def test_json_of_all_loops_names_them() -> None:
+    found = document("wheel-hub", "--speed", "400 rpm", "--torque", "-30 N m")
+    assert set(found["loops"]) == {"speed", "torque"}  # the limiter has no margins
+    for loop in found["loops"].values():
+        assert loop["operating_point"]["torque"]["value"] == -30.0
+        assert loop["operating_point"]["speed"]["value"] == pytest.approx(41.8879, rel=1e-5)
+
+
+def test_the_stated_gain_margin_is_true_of_a_bench_with_that_gain() -> None:
+    """The other way round: both gains of the loop multiplied, the bench is at its boundary."""
+    factor = document("reference-bench", "--loop", "torque")["gain_margin"]["value"]
+    for scale, stable in ((0.999, True), (1.001, False)):
+        gains = (f"loop.torque.kp={0.4 * factor * scale!r}", f"loop.torque.ki={340.0 * factor * scale!r} 1/s")
+        bench = HyperMap(read_scenario("reference-bench", gains).description)
+        state = bench.steady(operating_point(bench.bench))
+        assert (spectral_radius(bench.dynamics(state)) < 1.0) is stable
+
+
+def test_an_unstable_bench_is_a_result() -> None:
+    result = margins("reference-bench", "--set", "loop.torque.kp=1.2", "--json")
+    assert result.exit_code == 0
+    loops = json.loads(result.stdout)["loops"]
+    assert [loop["stable"] for loop in loops.values()] == [False, False]
+    assert all(loop["margins_of"] == "an unstable loop" for loop in loops.values())
+    assert loops["torque"]["largest_eigenvalue"]["value"] > 1.0
+    assert loops["torque"]["step_response"]["settling_time"]["value"] is None
+    assert "the bench is unstable" in result.stderr
+
+
+def test_files_and_table(tmp_path: Path) -> None:
+    folder = tmp_path / "out"
+    result = margins("reference-bench", "--out", str(folder))
+    assert result.exit_code == 0, result.stderr
+    pictures = ("bode-speed", "bode-torque", "nyquist-speed", "nyquist-torque", "poles", "step")
+    expected = {f"{name}.{kind}" for name in pictures for kind in ("svg", "png")} | {"margins.json"}
+    assert {path.name for path in folder.iterdir()} == expected
+    json.loads((folder / "margins.json").read_text(encoding="utf-8"))
+    assert result.stdout == ""
+    for text in ("1500 rpm", "80.00 N m", "gain margin, up", "x 1.620", "54.0°", "sensor latency"):
+        assert text in result.stderr
+
+
+def test_map_and_vary(tmp_path: Path) -> None:
+    extra = ("--loop", "torque", "--map", "--vary", "loop.torque.kp=0.2..0.8:3", "--out", str(tmp_path))
+    found = document("reference-bench", *extra)
+    assert len(found["map"]) == 25
+    assert found["worst_case"]["ms"]["value"] >= found["ms"]["value"] - 1e-6
+    assert found["worst_case"]["ms"]["speed"]["unit"] == "rad/s"
+    varied = found["vary"]
+    assert [value["value"] for value in varied["values"]] == [0.2, 0.5, 0.8]
+    lost = next(t for t in varied["loops"]["torque"]["thresholds"] if t["demand"] == "stable")
+    assert lost["kept"]["value"] == pytest.approx(0.7286, abs=1e-3)
+    assert {"vary.svg", "vary.png"} <= {path.name for path in tmp_path.iterdir()}
+
+
+def test_the_tables_of_map_and_vary() -> None:
+    options = ("--loop", "torque", "--map", "--vary", "line.load.current_limit=60 A..200 A:2")
+    result = margins("wheel-hub", *options, "--set", "loop.torque.clamp=70 N m", "--torque", "40 N m")
+    assert result.exit_code == 0, result.stderr
+    assert "Worst over the operating range" in result.stderr
+    assert "left out: the bench cannot hold" in result.stderr and "clamp of loop torque" in result.stderr
+    assert "none changes in this range" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (("--loop", "tork"), '--loop "tork": no such loop; known: speed, torque; nearest: torque'),
+        (("--loop", "overspeed"), "--loop overspeed: a limiter acts beyond its limit speed only"),
+        (("--speed", "fast"), "--speed"),
+        (("--torque", "80"), "--torque: \"80\": the unit is missing"),
+        (("--torque", "80 rpm"), "e.g. \"80 N m\""),
+        (("--vary", "line.ts.latency"), "PATH=LO..HI"),
+        (("--vary", "line.tss.latency=0ms..1ms:2"), "nearest: ts"),
+    ],
+)  # fmt: skip
+def test_bad_input_ends_with_2(options: tuple[str, ...], said: str) -> None:
+    result = margins("wheel-hub", "--json", *options)
+    assert result.exit_code == 2
+    assert said in result.stderr and result.stdout == ""
+
+
+def test_a_point_that_a_limit_prevents_ends_with_3() -> None:
+    result = margins("reference-bench", "--torque", "240 N m", "--json")
+    assert result.exit_code == 3
+    assert "clamp of loop torque: needs" in result.stderr and "allowed 200 N m" in result.stderr
+
+
+def test_benches_that_lack_a_loop(tmp_path: Path) -> None:
+    none, speed = tmp_path / "none.toml", tmp_path / "speed.toml"
+    none.write_text(WITHOUT_TORQUE, encoding="utf-8")
+    speed.write_text(WITHOUT_TORQUE + SPEED_LOOP, encoding="utf-8")
+    result = margins(str(none))
+    assert result.exit_code == 2 and "no loop, so there are no margins" in result.stderr
+    result = margins(str(speed), "--torque", "5 N m")
+    assert result.exit_code == 2 and "--torque: no loop of the scenario controls a torque" in result.stderr
+    found = document(str(speed), "--speed", "100 rpm")["loops"]["speed"]
+    assert found["stable"] and found["step_response"]["size"]["value"] == pytest.approx(np.pi / 10.0)
+
+
+def test_speed_needs_a_speed_loop(tmp_path: Path) -> None:
+    text = (Path(__file__).parents[2] / "scenarios" / "reference-bench.toml").read_text(encoding="utf-8")
+    head, rest = text.split("[[loop]]", 1)
+    torque = rest.split("[[loop]]", 1)[1].split("[[sequence]]", 1)[0]
+    path = tmp_path / "torque.toml"
+    path.write_text(f"{head}[[loop]]{torque}", encoding="utf-8")
+    result = margins(str(path), "--speed", "100 rpm")
+    assert result.exit_code == 2 and "--speed: no loop of the scenario controls a speed" in result.stderr
+
+
+def test_injection_is_laid_over_the_exact_response(tmp_path: Path) -> None:
+    arguments = ["margins", "reference-bench", "--loop", "torque", "--inject", "multisine"]
+    result = CliRunner().invoke(cli, [*arguments, "--json", "--out", str(tmp_path / "out")])
+    assert result.exit_code == 0, result.stderr
+    tones = json.loads(result.stdout)["measured"]
+    assert len(tones) > 15
+    near = min(tones, key=lambda tone: abs(tone["frequency"]["value"] - 36.6))
+    assert near["gain"]["value"] == pytest.approx(1.0, abs=0.25)
+    assert (tmp_path / "out" / "bode-torque.png").exists()
+
+
+def test_noise_goes_with_an_injection() -> None:
+    result = CliRunner().invoke(cli, ["margins", "reference-bench", "--noise"])
+    assert result.exit_code == 2
+    assert "--noise goes with --inject" in result.stderr

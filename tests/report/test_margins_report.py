@@ -1,0 +1,151 @@
+"""Document, table and pictures of the margins."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from shaftloop.analysis.delay import DelayMargin
+from shaftloop.analysis.margins import Margins
+from shaftloop.analysis.stepresponse import step_response
+from shaftloop.analysis.vary import Demand, read_range, vary
+from shaftloop.analysis.worstcase import LoopAnalysis, MapPoint, analyse_loops, worst_cases
+from shaftloop.report.bode import draw_bode
+from shaftloop.report.documents import as_json
+from shaftloop.report.margins_results import LoopResult, MarginsResults, margins_document, margins_warnings
+from shaftloop.report.margins_tables import show_margins
+from shaftloop.report.nyquist import draw_nyquist
+from shaftloop.report.pole_map import draw_pole_map
+from shaftloop.report.step_picture import draw_steps
+from shaftloop.report.vary_picture import draw_variation
+from shaftloop.scenario.reading import read_scenario
+
+pytestmark = pytest.mark.compiled
+
+NO_DELAY = DelayMargin(None, None, None, "nothing to delay")
+
+
+@pytest.fixture(scope="module")
+def found() -> MarginsResults:
+    scenario = read_scenario("reference-bench")
+    analyses = analyse_loops(scenario.description, ("speed", "torque"))
+    return MarginsResults(scenario, {name: result(analysis) for name, analysis in analyses.items()})
+
+
+def result(analysis: LoopAnalysis) -> LoopResult:
+    bench, margins = analysis.bench, analysis.margins
+    loop = bench.bench.loops[margins.loop]
+    step = step_response(bench, loop, margins.point, analysis.state, margins.largest_eigenvalue)
+    return LoopResult(analysis, step, NO_DELAY, None)
+
+
+def with_margins(results: MarginsResults, name: str, **changes: object) -> MarginsResults:
+    """Return the results with figures of one loop changed."""
+    loop = results.loops[name]
+    margins = replace(loop.margins, **changes)  # type: ignore[arg-type]
+    changed = replace(loop, analysis=replace(loop.analysis, margins=margins))
+    return replace(results, loops={**results.loops, name: changed})
+
+
+def text_of(path: Path) -> str:
+    return path.read_text(encoding="utf-8")
+
+
+def test_what_does_not_exist_is_null_with_a_reason(found: MarginsResults) -> None:
+    bare = with_margins(
+        found, "torque", gain_margin=None, phase_margin=None, crossover=None, bandwidth=None, rejection=None
+    )
+    document = json.loads(as_json(margins_document(bare)))["loops"]["torque"]
+    for key in ("gain_margin", "phase_margin", "crossover", "bandwidth", "rejection", "delay_margin"):
+        assert document[key]["value"] is None and document[key]["reason"]
+    assert document["budget"] is None and document["budget_reason"] == "|L| never crosses 1"
+    assert document["delay_margin"]["after_sampler"]["edge"]["reason"] == "nothing to delay"
+
+
+@pytest.mark.parametrize(
+    ("exact", "simple", "warned"),
+    [(2.0, 2.01, False), (2.0, 2.03, True), (None, None, False), (2.0, None, True), (None, 3.0, True)],
+)
+def test_a_difference_between_exact_and_fundamental_is_told(
+    found: MarginsResults, exact: float | None, simple: float | None, warned: bool
+) -> None:
+    changed = with_margins(found, "torque", gain_margin=exact, fundamental_gain_margin=simple)
+    warnings = margins_warnings(changed)
+    assert any("differ by more than 1 %" in warning for warning in warnings) is warned
+    once = with_margins(found, "torque", gain_margin=exact, fundamental_gain_margin=simple, ticks=1)
+    assert margins_warnings(once) == ()
+
+
+def test_a_point_of_the_map_that_is_prevented_has_a_reason(found: MarginsResults) -> None:
+    margins = {name: loop.margins for name, loop in found.loops.items()}
+    points = (MapPoint(10.0, 5.0, margins, ""), MapPoint(20.0, 5.0, {}, "clamp of loop torque"))
+    loops = {name: replace(loop, worst=worst_cases(points, name)) for name, loop in found.loops.items()}
+    document = margins_document(replace(found, points=points, loops=loops))
+    assert document["map"][1]["reason"] == "clamp of loop torque" and document["map"][1]["loops"] == {}
+    assert document["loops"]["speed"]["worst_case"]["ms"]["speed"] == {"value": 10.0, "unit": "rad/s"}
+
+
+def test_the_table_of_an_unstable_loop_says_so(
+    found: MarginsResults, capsys: pytest.CaptureFixture[str]
+) -> None:
+    unstable = with_margins(found, "torque", stable=False, gain_margin=None, phase_margin=None)
+    points = (MapPoint(10.0, 5.0, {n: r.margins for n, r in unstable.loops.items()}, ""),)
+    show_margins(replace(unstable, points=points), [])
+    captured = capsys.readouterr()
+    assert captured.out == ""
+    assert "UNSTABLE: margins of an" in captured.err and "none: nothing to delay" in captured.err
+
+
+def test_the_bode_picture_marks_the_margins(found: MarginsResults, tmp_path: Path) -> None:
+    paths = [tmp_path / "bode.svg", tmp_path / "bode.png"]
+    draw_bode(found.loops["torque"].margins, "Costs $5 to $x_{", paths)
+    assert all(path.stat().st_size > 5000 for path in paths)
+    draw_bode(replace(found.loops["speed"].margins, gain_margin=50.0, crossover=None), "Far", paths[:1])
+
+
+def test_pictures_of_loops_without_margins(found: MarginsResults, tmp_path: Path) -> None:
+    margins: Margins = found.loops["torque"].margins
+    bare = replace(
+        margins, crossings=(), gain_margin=None, gain_margin_down=None, phase_margin=None, crossover=None
+    )
+    for number, draw in enumerate((draw_bode, draw_nyquist)):
+        path = tmp_path / f"{number}.svg"
+        draw(replace(bare, stable=False), "Bare", [path])
+        assert path.stat().st_size > 5000
+
+
+def test_pictures_are_the_same_every_time(found: MarginsResults, tmp_path: Path) -> None:
+    first, second = tmp_path / "a.svg", tmp_path / "b.svg"
+    for path in (first, second):
+        draw_nyquist(found.loops["speed"].margins, "Again", [path])
+    assert text_of(first) == text_of(second)
+
+
+@pytest.mark.parametrize("largest", [0.99, 1.2])
+def test_the_pole_map(largest: float, tmp_path: Path) -> None:
+    path = tmp_path / "poles.svg"
+    turn = np.array([[0.0, -0.9], [0.9, 0.0]])
+    matrix = np.block([[turn, np.zeros((2, 2))], [np.zeros((2, 2)), np.diag([largest, 1e-9])]])
+    draw_pole_map(matrix, 1e-3, "Poles", [path])
+    assert path.stat().st_size > 5000
+
+
+def test_the_step_picture_of_a_growing_response(found: MarginsResults, tmp_path: Path) -> None:
+    step = found.loops["torque"].step
+    growing = replace(step, true=100.0 * step.true, settling_time=None, overshoot=None)
+    path = tmp_path / "step.png"
+    draw_steps([step, growing], "Steps", [path])
+    assert path.stat().st_size > 5000
+
+
+def test_the_variation_picture_with_an_unstable_end(tmp_path: Path) -> None:
+    scenario = read_scenario("reference-bench")
+    variation = vary(scenario, (), read_range("loop.torque.kp=0.3..1.1:3"), Demand(("torque",)))
+    path = tmp_path / "vary.png"
+    draw_variation(variation, "Vary", [path])
+    assert path.stat().st_size > 5000
+    unstable = {"torque": tuple(replace(m, stable=False) for m in variation.margins["torque"])}
+    draw_variation(replace(variation, margins=unstable, thresholds={"torque": ()}), "None", [path])
+    assert path.stat().st_size > 5000
