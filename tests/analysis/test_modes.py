@@ -1,6 +1,6 @@
-"""Modes: what they are taken from, their energies, and that they agree with a simulated oscillation."""
+"""Modes: what they are taken from, their energies, and the response of the sensor."""
 
-import itertools
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -72,7 +72,7 @@ def test_undamped_modes_of_any_line_are_orthogonal(inertias: list[float], data: 
     assert len(modes) == count - 1
     shapes = np.array([list(mode.shape.values()) for mode in modes]) * np.sqrt(j)
     shapes /= np.linalg.norm(shapes, axis=1)[:, None]
-    gaps = [b.frequency / a.frequency for a, b in itertools.pairwise(modes)]
+    gaps = [b.frequency / a.frequency for a, b in pairwise(modes)]
     if min(gaps, default=2.0) > 1.01:
         assert shapes @ shapes.T == pytest.approx(np.eye(count - 1), abs=1e-7)
     assert all(mode.damping_ratio == 0.0 for mode in modes)

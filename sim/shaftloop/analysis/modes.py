@@ -167,6 +167,7 @@ def _mode(line: Mechanics, value: complex, vector: Complex) -> Mode:
     # Of two that are largest but for rounding the left one counts, so that the sign is not left to chance.
     largest = np.flatnonzero(np.abs(angles) > (1.0 - 1e-9) * np.abs(angles).max())[0]
     shape = (angles / angles[largest]).real
+    shape /= shape[largest]  # a complex quotient of equals is 1 but for rounding
     energy = {part: float(np.sum(np.abs(vector[rows]) ** 2)) for part, rows in line.springs.items()}
     whole = sum(energy.values())
     amplification: dict[str, float | None] = dict.fromkeys(line.machines)

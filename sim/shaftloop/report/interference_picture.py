@@ -60,7 +60,8 @@ def draw_interference(found: Interference, modes: Sequence[Mode], title: str, pa
         _draw_operating_speed(axes, found, y)
         _draw_orders(axes, found.excitations, x, y)
         _draw_meetings(axes, found, x, y, _draw_modes(axes, modes, x, y))
-        axes.set_title(summary(found), loc="left", fontweight="normal", pad=20.0, parse_math=False)
+        pad = 20.0 if found.excitations[-1].order * x[1] / 60.0 >= y[1] else 6.0
+        axes.set_title(summary(found), loc="left", fontweight="normal", pad=pad, parse_math=False)
 
     draw(paint, (12.5, 7.0), title, paths)
 
