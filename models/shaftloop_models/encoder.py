@@ -1,10 +1,19 @@
-"""Incremental encoder: speed from the edges counted over the sampling period.
+"""Incremental encoder: speed from edges that are counted, or timed with a clock.
 
 With N lines per revolution and four edges per line the count over one period T of speed ω is
 ``n = floor(α·4N/2π)``, α the angle turned since the last counted edge. The speed reported is
 ``2π·n/(4N·T)``: quantum ``2π/(4N·T)``, lag T/2 behind the true speed (checks E8.1 to E8.3).
 
-Neglected: edge jitter, one-per-turn error, interpolation of sine signals.
+With ``method = "timing"`` the instant of the last edge of each period is taken with a clock, and the speed
+is the angle between the last edges of two periods over the time between them: resolution
+``ω/(clock·time)`` instead of the quantum above. Without a new edge the last speed is kept, but never above
+one edge in the time without one. The instant is found from the angle left over and the speed at the
+sample, exact at constant speed, off by ``½·a·t²`` in angle at an acceleration a, t the age of the edge.
+
+`turn_error` is an error of the graduation once per turn (eccentric mounting, ``e/r`` of the disc): the
+angle that is read is ``θ + turn_error·sin(θ + turn_phase)``, so the speed read swings by turn_error·ω.
+
+Neglected: edge jitter and unequal edges, interpolation of sine signals.
 
 References
 ----------
@@ -18,9 +27,17 @@ from typing import Annotated, Literal
 
 from shaftloop_models.line import Element, Inertia
 from shaftloop_models.network import Network, Node, Ref
-from shaftloop_models.parameters import Delay, Number, Quantity
+from shaftloop_models.parameters import Delay, Number, ParameterError, Quantity
 
-__all__ = ["EDGES_PER_LINE", "Encoder", "counting_lag", "declare_angle", "edge_angle", "speed_quantum"]
+__all__ = [
+    "EDGES_PER_LINE",
+    "Encoder",
+    "counting_lag",
+    "declare_angle",
+    "edge_angle",
+    "speed_quantum",
+    "timing_resolution",
+]
 
 EDGES_PER_LINE = 4
 
@@ -39,10 +56,38 @@ class Encoder:
     ] = Delay(Fraction(0))
     free_running: Annotated[bool, Number("its clock is not synchronised: analyses sweep its phase")] = False
     inertia: Annotated[float, Quantity("kg m^2", "inertia of the disc", ge=0.0)] = 0.0
+    method: Annotated[Literal["counting", "timing"], Number("edges per period, or time between edges")] = (
+        "counting"
+    )
+    clock: Annotated[
+        float | None, Quantity("Hz", "clock that times the edges, with the method timing", gt=0.0)
+    ] = None
+    turn_error: Annotated[
+        float, Quantity("rad", "amplitude of the angle error once per turn", ge=0.0, lt=0.1)
+    ] = 0.0
+    turn_phase: Annotated[
+        float, Quantity("rad", "phase of that error at the start of the run", ge=-6.3, le=6.3)
+    ] = 0.0
 
     def elements(self) -> list[Element]:
         """Return the mechanical elements, left to right."""
         return [Inertia(self.inertia)]
+
+    def clock_rate(self) -> float:
+        """Return the rate of the clock that times the edges, 0 where they are counted [Hz].
+
+        Raises
+        ------
+        ParameterError
+            Where timing has no clock, or counting has one.
+        """
+        if self.method == "timing" and self.clock is None:
+            raise ParameterError("clock", 'timing needs the rate of its clock; add e.g. clock = "10 MHz"')
+        if self.method == "counting" and self.clock is not None:
+            raise ParameterError(
+                "clock", f'{self.clock:g} Hz has no use in counting; add method = "timing" or leave it out'
+            )
+        return self.clock or 0.0
 
 
 def edge_angle(lines: int) -> float:
@@ -67,6 +112,21 @@ def speed_quantum(counts_per_revolution: int, period: float) -> float:
         Counting period. [s]
     """
     return 2.0 * math.pi / (counts_per_revolution * period)
+
+
+def timing_resolution(speed: float, clock: float, time: float) -> float:
+    """Return the smallest step of a speed from timed edges [rad/s].
+
+    Parameters
+    ----------
+    speed : float
+        [rad/s]
+    clock : float
+        Rate of the clock. [Hz]
+    time : float
+        Between the two edges that are timed. [s]
+    """
+    return abs(speed) / (clock * time)
 
 
 def counting_lag(acceleration: float, period: float) -> float:

@@ -4,23 +4,34 @@ The *true torque* is ``k·twist`` of the measuring spring (what its strain shows
 
 1. noise of stated density, added ahead of the low-pass;
 2. the low-pass;
-3. at each sample: ``y = zero + (1 + gain_error)·v + c·v·(1 − (v/rated)²)``, with the last summand
-   scaled so that its largest deviation inside the rated range is `nonlinearity`·rated;
-4. range clamp and quantiser (half to even);
-5. latency to the controller.
+3. with `moving_average` the mean over that window, exact: an integrator that each sample resets;
+4. at each sample hysteresis, a play operator behind which the value lags: on the way back from a far
+   excursion the reading stays `hysteresis`·rated above that on the way there, the loop opens over half
+   the rated torque after a reversal [2]_;
+5. ``y = zero + (1 + gain_error)·v + c·v·(1 − (v/rated)²)``, with the last summand scaled so that its
+   largest deviation inside the rated range is `nonlinearity`·rated; `repeatability` adds to the zero one
+   normal value a run, drawn from its seed;
+6. range clamp and quantiser (half to even);
+7. latency to the controller.
 
-Neglected: strain from bending and axial load, temperature drift of zero and gain, hysteresis and
-creep, crosstalk from speed. Static nonlinearity is applied after the low-pass, which is exact for
-slow torques and differs at second order in `nonlinearity` for fast ones.
+Neglected: strain from bending and axial load, temperature drift of zero and gain, creep, crosstalk from
+speed. Hysteresis and nonlinearity are applied after the low-pass, which is exact for slow torques and
+differs at second order for fast ones; the measuring section itself is elastic, so hysteresis takes no
+energy.
 
 References
 ----------
 .. [1] Full-bridge shaft strain gauge: E. O. Doebelin, Measurement Systems, example 5-5 (check E2.3).
+.. [2] Play operator: M. A. Krasnosel'skii, A. V. Pokrovskii, Systems with Hysteresis, 1989, from memory. One
+   operator with a quarter of the rated torque as its reach: common practice, no source.
 """
 
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Annotated, Literal
+
+import numpy as np
+from numpy.typing import NDArray
 
 from shaftloop_models.line import Element, Inertia
 from shaftloop_models.loss_factor import DEFAULT_BAND, damped_spring
@@ -29,7 +40,17 @@ from shaftloop_models.network import Network, Ref
 from shaftloop_models.parameters import Delay, Number, ParameterError, Quantity
 from shaftloop_models.shaft import polar_moment
 
-__all__ = ["TorqueSensor", "declare_signal_path", "nonlinearity_coefficient", "strain_to_torque"]
+__all__ = [
+    "TorqueSensor",
+    "declare_signal_path",
+    "hysteresis_play",
+    "noise_path",
+    "nonlinearity_coefficient",
+    "strain_to_torque",
+]
+
+_MOST_AVERAGED = 10_000
+"""Most samples of a moving average."""
 
 _CUBIC_PEAK = 2.0 / (3.0 * 3.0**0.5)
 """Largest value of r − r³ on 0 ≤ r ≤ 1."""
@@ -64,6 +85,23 @@ class TorqueSensor:
     nonlinearity: Annotated[
         float, Quantity("1", "largest deviation from the line, relative to rated", gt=-0.2, lt=0.2)
     ] = 0.0
+    hysteresis: Annotated[
+        float,
+        Quantity(
+            "1",
+            "reading on the way back minus on the way there, relative to rated, largest in a cycle to rated",
+            ge=0.0,
+            lt=0.1,
+        ),
+    ] = 0.0
+    repeatability: Annotated[
+        float,
+        Quantity("1", "standard deviation of the zero from run to run, relative to rated", ge=0.0, lt=0.1),
+    ] = 0.0
+    moving_average: Annotated[
+        Delay | None,
+        Quantity("s", "window of the mean that is read; whole samples", gt=0.0, also=("sample",)),
+    ] = None
     noise_density: Annotated[
         float, Quantity("N m/rtHz", "one-sided density of the noise ahead of the low-pass", ge=0.0)
     ] = 0.0
@@ -94,6 +132,38 @@ class TorqueSensor:
         if self.range is None:
             raise ParameterError("bits", f"{self.bits} bits need a range: the step is 2*range/2**bits")
         return 2.0 * self.range / 2.0**self.bits
+
+    def averaged_samples(self) -> int:
+        """Return over how many sampling periods the reading is averaged, 0 where it is not averaged.
+
+        Raises
+        ------
+        ParameterError
+            Where the window is no whole number of samples, or too long.
+        """
+        if self.moving_average is None:
+            return 0
+        samples = self.moving_average.seconds(1 / self.sampling) * self.sampling
+        if samples.denominator != 1 or not 1 <= samples <= _MOST_AVERAGED:
+            near = min(max(round(samples), 1), _MOST_AVERAGED)
+            raise ParameterError(
+                "moving_average",
+                f"{float(samples / self.sampling):g} s are {float(samples):g} samples at "
+                f"{float(self.sampling):g} Hz; allowed: a whole number from 1 to {_MOST_AVERAGED}, e.g. "
+                f'"{float(near / self.sampling) * 1e3:.10g} ms"',
+            )
+        return int(samples)
+
+
+def hysteresis_play(sensor: TorqueSensor) -> tuple[float, float]:
+    """Return how far the play operator lags [N m] and what share of the lag is added to the value [1].
+
+    Parameters
+    ----------
+    sensor : TorqueSensor
+        Parameters.
+    """
+    return 0.25 * sensor.rated, 2.0 * sensor.hysteresis
 
 
 def nonlinearity_coefficient(sensor: TorqueSensor) -> float:
@@ -127,7 +197,9 @@ def strain_to_torque(
 
 
 def declare_signal_path(net: Network, sensor: TorqueSensor, true_torque: Ref) -> tuple[Ref, list[Ref]]:
-    """Add the low-pass and return what the sampler sees, and the filter states in order.
+    """Add low-pass and integrator, and return what the sampler sees and the states in order.
+
+    The integrator of a moving average collects the mean since the last sample, which takes it away.
 
     Parameters
     ----------
@@ -141,17 +213,19 @@ def declare_signal_path(net: Network, sensor: TorqueSensor, true_torque: Ref) ->
     Raises
     ------
     ParameterError
-        Where there is noise but no low-pass to bound it.
+        Where there is noise but nothing to bound it, or the moving average is no whole number of samples.
     """
-    if sensor.filter is None:
+    f, g, out = _path(sensor)
+    if not len(g):
         if sensor.noise_density:
             raise ParameterError(
                 "noise_density",
                 f"{sensor.noise_density:g} N m/rtHz needs a filter: unfiltered white noise has no bound",
             )
         return true_torque, []
-    f, g, out = state_space(sensor.filter)
-    states = [net.state(f"{sensor.name}.filter{i + 1}", "N m") for i in range(len(g))]
+    low_passes = len(g) - (1 if sensor.averaged_samples() else 0)
+    names = [f"filter{i + 1}" if i < low_passes else "mean" for i in range(len(g))]
+    states = [net.state(f"{sensor.name}.{name}", "N m") for name in names]
     for i, target in enumerate(states):
         for j, source in enumerate(states):
             if f[i, j]:
@@ -159,3 +233,30 @@ def declare_signal_path(net: Network, sensor: TorqueSensor, true_torque: Ref) ->
         if g[i]:
             net.derivative(target, true_torque, float(g[i]))
     return states[out], states
+
+
+def noise_path(sensor: TorqueSensor) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return F (n, n) and g (n,) of ``x' = F·x + g·u`` from noise u to the states of the signal path [1/s].
+
+    Parameters
+    ----------
+    sensor : TorqueSensor
+        Parameters.
+    """
+    f, g, _ = _path(sensor)
+    return f, g
+
+
+def _path(sensor: TorqueSensor) -> tuple[NDArray[np.float64], NDArray[np.float64], int]:
+    """Return F, g and the index of the state that the sampler sees."""
+    f, g, out = np.zeros((0, 0)), np.zeros(0), -1
+    if sensor.filter is not None:
+        f, g, out = state_space(sensor.filter)
+    if not sensor.averaged_samples():
+        return f, g, out
+    n, rate = len(g), float(sensor.sampling)
+    extended = np.zeros((n + 1, n + 1))
+    extended[:n, :n] = f
+    if n:
+        extended[n, out] = rate
+    return extended, np.append(g, 0.0 if n else rate), n

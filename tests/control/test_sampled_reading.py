@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shaftloop.control.reading import count_edges, digitise
+from shaftloop.control.reading import count_edges, digitise, graduation, hysteresis, time_edges
 
 INF = math.inf
 
@@ -76,3 +76,32 @@ def test_no_edge_is_lost(speed: float, seed: int) -> None:
         assert 0.0 <= angle < edge * (1.0 + 1e-9)
         assert reported / rate / edge == pytest.approx(round(reported / rate / edge), abs=1e-6)
     assert abs(counted - turned) <= edge * (1.0 + 1e-6)
+
+
+def test_follower_moves_only_when_pulled() -> None:
+    follower, shown = 0.0, []
+    for value in (0.0, 10.0, 30.0, 100.0, 80.0, 50.0, 20.0):
+        y, follower = hysteresis(value, follower, 25.0, 0.01)
+        shown.append(round(y - value, 12))
+    assert shown == [0.0, -0.1, -0.25, -0.25, -0.05, 0.25, 0.25]
+
+
+def test_graduation_error_moves_the_angle_shown_and_wraps_the_turn() -> None:
+    shown, turn, gain = graduation(0.3, 0.1, 6.2, 0.01, 0.5)
+    assert turn == pytest.approx(6.4 - 2.0 * math.pi)
+    assert shown == pytest.approx(0.3 + 0.01 * (math.sin(6.9) - math.sin(6.7)))
+    assert gain == pytest.approx(1.0 + 0.01 * math.cos(6.9))
+
+
+def test_timed_edges() -> None:
+    """Edges at 0.1 rad; the last one lies 0.03 rad, so 3 ms, behind a sample at 1 s."""
+    speed, rest, came = time_edges(0.23, 0.1, 10.0, 1.0, 0.977, 0.0, 1e6)
+    assert (speed, rest, came) == (pytest.approx(10.0), pytest.approx(0.03), pytest.approx(0.997))
+    speed, rest, came = time_edges(-0.17, 0.1, -10.0, 1.0, 0.983, 0.0, 1e6)
+    assert (speed, rest, came) == (pytest.approx(-20.0), pytest.approx(0.03), pytest.approx(0.993))
+
+
+def test_no_edge_keeps_the_speed_but_bounds_it() -> None:
+    assert time_edges(0.05, 0.1, 1.0, 1.0, 0.95, 1.5, 1e6) == (1.5, 0.05, 0.95)
+    assert time_edges(0.05, 0.1, 1.0, 1.0, 0.8, -1.5, 1e6)[0] == pytest.approx(-0.5)
+    assert time_edges(0.17, 0.1, 0.0, 1.0, 0.9, 0.0, 1e6)[2] == pytest.approx(1.0)

@@ -1,10 +1,10 @@
-"""Checks E8.1 to E8.3, as far as edges are counted: resolution and lag of encoder speed."""
+"""Checks E8.1 to E8.3: resolution and lag of encoder speed."""
 
 import math
 
 import pytest
 
-from shaftloop_models.encoder import counting_lag, edge_angle, speed_quantum
+from shaftloop_models.encoder import counting_lag, edge_angle, speed_quantum, timing_resolution
 
 RPM = 2.0 * math.pi / 60.0
 
@@ -34,3 +34,18 @@ def test_e8_3_quantum_of_counted_speed(counts: int, period: float, rpm: float) -
 def test_e8_3_lag_of_counted_speed() -> None:
     """The first difference of a position is half a period late; derived from first principles."""
     assert counting_lag(100.0, 1e-3) == pytest.approx(-0.050, rel=1e-3)
+
+
+@pytest.mark.parametrize(("turns_per_second", "resolution"), [(1.0, 5e-5), (100.0, 5e-3)])
+def test_e8_1_resolution_of_timing(turns_per_second: float, resolution: float) -> None:
+    """Problem as in C. W. de Silva's texts; inputs read in a stored page. 500 pulses, clock 10 MHz."""
+    speed = 2.0 * math.pi * turns_per_second
+    pulse = 1.0 / (500.0 * turns_per_second)
+    assert timing_resolution(speed, 10e6, pulse) / speed == pytest.approx(resolution, rel=1e-12)
+
+
+def test_e8_2_timing_resolves_as_counting_does_at_10_khz() -> None:
+    """f/clock at a pulse frequency of sqrt(clock/gate) = 10 kHz; derived from first principles."""
+    frequency = math.sqrt(10e6 / 0.1)
+    assert frequency == pytest.approx(10e3)
+    assert timing_resolution(1200.0 * RPM, 10e6, 1.0 / frequency) / (1200.0 * RPM) == pytest.approx(1e-3)

@@ -10,6 +10,8 @@ damping = "2 N m s/rad"
 inertia_right = "0.001 kg m^2"
 """
 BUS = '[[hop]]\nname = "bus"\ncarries = "ts"\nperiod = "500 us"\n'
+ENCODER = '[[line]]\npart = "encoder"\nname = "enc"\nlines = 500\nsampling = "1 kHz"\n'
+METER = '[[power_meter]]\nname = "pm"\non = "motor"\nsampling = "10 Hz"\nrange = "9 kW"\n'
 LIMITER = """
 [[loop]]
 name = "guard"
@@ -128,6 +130,32 @@ ONE_ERROR = [
         'period = "500 us"\n[[hop]]\nname = "up"\ncarries = "speed"\nperiod = "1 ms"\n'
         '[[hop]]\nname = "up2"\ncarries = "speed"\nperiod = "1 ms"',
         "hop.up2.carries: up carries the command of speed already; a command has one way to its machine",
+    ),
+    (
+        'range = "400 N m"',
+        'range = "400 N m"\nmoving_average = "0.2 ms"',
+        "line.ts.moving_average: 0.0002 s are 1.6 samples at 8000 Hz; allowed: a whole number from 1 to "
+        '10000, e.g. "0.25 ms"',
+    ),
+    (
+        'range = "400 N m"',
+        'range = "400 N m"\nmoving_average = "0 sample"',
+        "line.ts.moving_average: ",
+    ),
+    (
+        "[[hop]]",
+        f'{ENCODER}method = "timing"\n\n[[hop]]',
+        "line.enc.clock: timing needs the rate of its clock; add e.g. clock",
+    ),
+    (
+        "[[hop]]",
+        f'{ENCODER}clock = "1 MHz"\n\n[[hop]]',
+        'line.enc.clock: 1e+06 Hz has no use in counting; add method = "timing" or leave it out',
+    ),
+    (
+        "[[hop]]",
+        f"{METER}\n[[hop]]",
+        'power_meter.pm.on: "motor" is no name in this scenario; it must name a machine; known: drive, load',
     ),
 ]
 

@@ -8,19 +8,19 @@ from shaftloop.bench.channels import standard_channels
 from shaftloop.bench.control import add_hops, add_loops
 from shaftloop.bench.handles import Bench, MachineHandle, SensorHandle
 from shaftloop.bench.line import Line, declare_line
+from shaftloop.bench.samplers import add_encoder, add_power_meter, add_sensor
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
 from shaftloop.engine.layout import Layout, SlotKind
 from shaftloop.engine.model import Guard, Model, NoiseChannel, Task
 from shaftloop.engine.plant import Plant
-from shaftloop.scenario.description import Description, Machine, Settle, Trace
-from shaftloop_models.encoder import Encoder, declare_angle, edge_angle
-from shaftloop_models.lowpass import state_space
+from shaftloop.scenario.description import Description, Machine, Part, Settle, Trace
+from shaftloop_models.encoder import Encoder, declare_angle
 from shaftloop_models.network import Network, Node, Ref
 from shaftloop_models.pm_machine import PmMachine, PmPorts, declare_iron_loss, declare_pm_machine
 from shaftloop_models.servo_machine import ServoMachine, ServoPorts, declare_servo_machine, rated_power
 from shaftloop_models.supply import voltage_limit
-from shaftloop_models.torque_sensor import TorqueSensor, declare_signal_path, nonlinearity_coefficient
+from shaftloop_models.torque_sensor import TorqueSensor, declare_signal_path, noise_path
 
 __all__ = ["build_bench"]
 
@@ -36,6 +36,10 @@ class _Physics:
     """Per torque sensor: what its sampler sees, and its filter states."""
     angles: dict[str, Ref]
     """Per encoder: the angle since the last counted edge."""
+
+    def node(self, part: Part) -> Node:
+        """Return the body that a part sits on."""
+        return self.line.nodes[self.line.places[part.name].body]
 
 
 def build_bench(description: Description, *, smooth: bool = False) -> Bench:
@@ -60,13 +64,9 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
     trues = [physics.line.edges[spring].elastic for spring in springs if spring is not None]
     torques = [edge.torque for edge in physics.line.edges]
     plant = Plant.assemble(net, [*samples, *trues, *torques])
-    sensors = {
-        part.name: _add_sensor(wiring, plant, physics, part, smooth)
-        for part in description.line
-        if isinstance(part, TorqueSensor)
-    }
+    sensors = _add_sensors(wiring, plant, physics, description, smooth)
     encoders = {
-        part.name: _add_encoder(wiring, physics, part, smooth)
+        part.name: add_encoder(wiring, part, physics.angles[part.name], physics.node(part), smooth)
         for part in description.line
         if isinstance(part, Encoder)
     }
@@ -106,9 +106,11 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
     if not smooth:
         recorder = Task("record", at.RECORD, bench.record_period, Fraction(0), Priority.RECORD)
         bench.record_task = wiring.add(recorder)
-    model.latencies = tuple(wiring.latencies)
     _add_guards(description, bench)
     _add_accumulators(model)
+    if not smooth:
+        _add_power_meters(wiring, bench)
+    model.latencies = tuple(wiring.latencies)
     model.channels = standard_channels(bench)
     return bench
 
@@ -149,33 +151,25 @@ def _meter_number(net: Network, name: str) -> int:
     return next(i for i, meter in enumerate(net.meters) if meter.name == name)
 
 
-def _add_sensor(
-    wiring: Wiring, plant: Plant, physics: _Physics, part: TorqueSensor, smooth: bool
-) -> SensorHandle:
-    """Add the sampler of a torque sensor and its way to the reading."""
-    spring = physics.line.places[part.name].spring
-    assert spring is not None, "a torque sensor has a spring"
-    period = 1 / part.sampling
-    reading = wiring.layout.add(f"{part.name}.reading", SlotKind.HELD, "N m")
-    emit = wiring.line(part.name, "N m", period, part.phase, part.latency.seconds(period), reading)
-    span = math.inf if smooth or part.range is None else part.range
-    quantum = 0.0 if smooth else part.quantiser_step()
-    seen = plant.z(physics.filters[part.name][0])
-    values = (1.0 + part.gain_error, part.zero, nonlinearity_coefficient(part), part.rated, span, quantum)
-    task = Task(f"{part.name}.sample", at.SAMPLE, period, part.phase, Priority.SAMPLE, (seen, emit), values)
-    edge = physics.line.edges[spring]
-    return SensorHandle(part, edge.elastic, edge.torque, spring, reading, wiring.add(task))
+def _add_sensors(
+    wiring: Wiring, plant: Plant, physics: _Physics, description: Description, smooth: bool
+) -> dict[str, SensorHandle]:
+    """Add the samplers of the torque sensors and their way to the reading."""
+    handles = {}
+    for number, part in enumerate(description.line):
+        if isinstance(part, TorqueSensor):
+            spring = physics.line.places[part.name].spring
+            assert spring is not None, "a torque sensor has a spring"
+            edge, seen = physics.line.edges[spring], physics.filters[part.name][0]
+            slot, task = add_sensor(wiring, plant, part, seen, (description.seed, number), smooth)
+            handles[part.name] = SensorHandle(part, edge.elastic, edge.torque, spring, slot, task)
+    return handles
 
 
-def _add_encoder(wiring: Wiring, physics: _Physics, part: Encoder, smooth: bool) -> int:
-    """Add the sampler of an encoder and return the slot of its speed."""
-    period = 1 / part.sampling
-    speed = wiring.layout.add(f"{part.name}.speed", SlotKind.HELD, "rad/s")
-    emit = wiring.line(part.name, "rad/s", period, part.phase, part.latency.seconds(period), speed)
-    edge = 0.0 if smooth else edge_angle(part.lines)
-    a, f = (physics.angles[part.name].index, emit), (edge, float(part.sampling))
-    wiring.add(Task(f"{part.name}.sample", at.ENCODER, period, part.phase, Priority.SAMPLE, a, f))
-    return speed
+def _add_power_meters(wiring: Wiring, bench: Bench) -> None:
+    for meter in bench.description.power_meter:
+        energy = bench.model.meter_slot + bench.machines[meter.on].link_meter
+        bench.power_meters[meter.name] = add_power_meter(wiring, meter, energy)
 
 
 def _add_machine(
@@ -233,8 +227,8 @@ def _add_pm_control(
 def _noises(description: Description, physics: _Physics) -> list[NoiseChannel]:
     channels = []
     for part in description.line:
-        if isinstance(part, TorqueSensor) and part.noise_density and part.filter is not None:
-            f, g, _ = state_space(part.filter)
+        if isinstance(part, TorqueSensor) and part.noise_density:
+            f, g = noise_path(part)
             channels.append(NoiseChannel(physics.filters[part.name][1][0].index, f, g, part.noise_density))
     return channels
 

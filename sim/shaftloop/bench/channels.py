@@ -10,8 +10,8 @@ def standard_channels(bench: Bench) -> list[Channel]:
     """Return the standard channels, then the further ones that the scenario asks for.
 
     Standard are the true torque and the reading of the main sensor, set-points and commands, speed and
-    air-gap torque of every machine, the torque of every spring, and the energy that every machine takes
-    from the link.
+    air-gap torque of every machine, the torque of every spring, the reading of every power meter, and the
+    energy that every machine takes from the link.
     """
     channels = [*_sensors(bench), *_loops(bench)]
     for name, machine in bench.machines.items():
@@ -20,6 +20,8 @@ def standard_channels(bench: Bench) -> list[Channel]:
         channels.append(Channel(f"{name}_torque", "N m", torque))
     for edge in bench.line.edges:
         channels.append(Channel(f"{edge.part}_torque", "N m", (("z", edge.torque, 1.0),)))
+    for name, meter in bench.power_meters.items():
+        channels.append(Channel(f"{name}_power", "W", (("state", meter.reading_slot, 1.0),)))
     layout = bench.model.layout
     asked = [
         Channel(name, layout.slots[layout.number(name)].unit, (("state", layout.number(name), 1.0),))

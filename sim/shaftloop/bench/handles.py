@@ -8,9 +8,10 @@ from shaftloop.control.parameters import Loop
 from shaftloop.engine.model import Model
 from shaftloop.scenario.description import Description, Machine
 from shaftloop_models.network import Node, Ref
+from shaftloop_models.power_meter import PowerMeter
 from shaftloop_models.torque_sensor import TorqueSensor
 
-__all__ = ["Bench", "LoopHandle", "MachineHandle", "SensorHandle"]
+__all__ = ["Bench", "LoopHandle", "MachineHandle", "PowerMeterHandle", "SensorHandle"]
 
 
 @dataclass(frozen=True)
@@ -67,6 +68,14 @@ class LoopHandle:
     """Where a loop can be opened: what the controller asks for; the value injected behind it is next."""
 
 
+@dataclass(frozen=True)
+class PowerMeterHandle:
+    """A power meter of the bench."""
+
+    parameters: PowerMeter
+    reading_slot: int
+
+
 @dataclass
 class Bench:
     """An assembled bench."""
@@ -79,6 +88,7 @@ class Bench:
     machines: dict[str, MachineHandle] = field(default_factory=dict)
     sensors: dict[str, SensorHandle] = field(default_factory=dict)
     loops: dict[str, LoopHandle] = field(default_factory=dict)
+    power_meters: dict[str, PowerMeterHandle] = field(default_factory=dict)
     record_task: int = 0
 
     def torque_loop(self) -> LoopHandle | None:

@@ -7,9 +7,18 @@ the receiver itself where there is no latency.
 kind        integers from column 1                                                floats from column 0
 ==========  ====================================================================  =========================
 DELIVER     1 line, 2 depth, 3 values side by side, 4 receiver
-SAMPLE      1 index in z, 2 emit                                                  gain, zero, cubic, rated,
-                                                                                  range, quantum
+SAMPLE      1 index in z, 2 emit, 3 follower of the hysteresis                    gain, zero, cubic, rated,
+                                                                                  range, quantum, reach and
+                                                                                  share of the hysteresis
+AVERAGE     1 mean since the last sample, 2 emit, 3 follower, 4 means before,     as SAMPLE
+            5 their number
 ENCODER     1 angle, 2 emit                                                       edge [rad], rate [Hz]
+EDGES       1 angle, 2 emit, 3 turn, angle left over, instant of the last edge    edge [rad], rate [Hz],
+            and speed reported, 4 speed                                           error and phase of the
+                                                                                  graduation, clock [Hz]
+POWER       1 energy, 2 emit, 3 energy before and lagged power                    rate [Hz], share of the
+                                                                                  lag, gain, zero, range,
+                                                                                  quantum
 HOP         1 source, 2 emit
 LOOP        1 reading, 2 profile, 3 set-point, 4 integral, 5 emit, 6 first        kp, ki, period, clamp,
             filter, 7 filters, 8 filter memory, 9 anti-windup, 10 rate-limited,   feedforward, set-point
@@ -28,9 +37,9 @@ SERVO       1 speed, 2 command, 3 emit                                          
 from shaftloop.control.current_control import current_tick, turn
 from shaftloop.control.filters import biquad
 from shaftloop.control.pi import pi_update, upper_limit
-from shaftloop.control.reading import count_edges, digitise
+from shaftloop.control.reading import count_edges, digitise, graduation, hysteresis, time_edges
 from shaftloop.engine import at
-from shaftloop.engine.cache import helper
+from shaftloop.engine.cache import helper, routine
 from shaftloop.engine.setpoints import setpoint
 from shaftloop.engine.types import Floats, Ints
 from shaftloop_models.pm_machine import current_reference
@@ -52,8 +61,7 @@ def run_task(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, task: int, tick
         for i in range(line, line + (depth - 1) * wide):
             s[i] = s[i + wide]
     elif kind == at.SAMPLE:
-        value = w[z + it[a + 1]]
-        s[it[a + 2]] = digitise(value, ft[f], ft[f + 1], ft[f + 2], ft[f + 3], ft[f + 4], ft[f + 5])
+        _sample(it, ft, s, a, f, w[z + it[a + 1]])
     elif kind == at.ENCODER:
         speed, rest = count_edges(s[it[a + 1]], ft[f], ft[f + 1])
         s[it[a + 2]] = speed
@@ -67,9 +75,65 @@ def run_task(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, task: int, tick
         _limiter(it, ft, s, a, f)
     elif kind == at.PM_CONTROL:
         _pm_control(it, ft, s, a, f, tick)
-    else:
+    elif kind == at.SERVO:
         command = _allowed(it, s, tick, s[it[a + 2]])
         s[it[a + 3]] = envelope_torque(command, s[it[a + 1]], ft[f], ft[f + 1], ft[f + 2])
+    else:
+        _run_rare(it, ft, s, w, z, a, f, tick)
+
+
+@routine
+def _run_rare(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, a: int, f: int, tick: int) -> None:
+    """Run a task of a kind that few benches have, compiled once and not inlined."""
+    kind = it[a]
+    if kind == at.AVERAGE:
+        _average(it, ft, s, w, z, a, f)
+    elif kind == at.EDGES:
+        _edges(it, ft, s, w, z, a, f, tick)
+    else:
+        _power(it, ft, s, a, f)
+
+
+@helper
+def _sample(it: Ints, ft: Floats, s: Floats, a: int, f: int, value: float) -> None:
+    if ft[f + 7] > 0.0:
+        value, s[it[a + 3]] = hysteresis(value, s[it[a + 3]], ft[f + 6], ft[f + 7])
+    s[it[a + 2]] = digitise(value, ft[f], ft[f + 1], ft[f + 2], ft[f + 3], ft[f + 4], ft[f + 5])
+
+
+@helper
+def _average(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, a: int, f: int) -> None:
+    mean, before, count = s[it[a + 1]], it[a + 4], it[a + 5]
+    s[it[a + 1]] = 0.0
+    w[z + it[at.R] + it[a + 1]] = 0.0
+    total = mean
+    for i in range(before, before + count):
+        total += s[i]
+        s[i] = s[i + 1] if i + 1 < before + count else mean
+    _sample(it, ft, s, a, f, total / (count + 1))
+
+
+@helper
+def _edges(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, a: int, f: int, tick: int) -> None:
+    angle, m = it[a + 1], it[a + 3]
+    shown, s[m], gain = graduation(s[angle], s[m + 1], s[m], ft[f + 2], ft[f + 3])
+    if ft[f + 4] > 0.0:
+        now, speed = tick / it[at.TICKS_PER_SECOND], gain * s[it[a + 4]]
+        s[m + 3], rest, s[m + 2] = time_edges(shown, ft[f], speed, now, s[m + 2], s[m + 3], ft[f + 4])
+    else:
+        s[m + 3], rest = count_edges(shown, ft[f], ft[f + 1])
+    s[it[a + 2]] = s[m + 3]
+    s[m + 1] = rest
+    s[angle] = rest
+    w[z + it[at.R] + angle] = rest
+
+
+@helper
+def _power(it: Ints, ft: Floats, s: Floats, a: int, f: int) -> None:
+    energy, m = s[it[a + 1]], it[a + 3]
+    s[m + 1] += ft[f + 1] * ((energy - s[m]) * ft[f] - s[m + 1])
+    s[m] = energy
+    s[it[a + 2]] = digitise(s[m + 1], ft[f + 2], ft[f + 3], 0.0, 1.0, ft[f + 4], ft[f + 5])
 
 
 @helper

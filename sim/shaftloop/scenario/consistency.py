@@ -23,6 +23,9 @@ def check_consistency(draft: Draft, problems: Problems) -> None:
     check_loops(draft, problems)
     for limit in draft.lists["limit"]:
         _check_limit(draft, limit, problems)
+    for meter in draft.lists["power_meter"]:
+        if meter.text("on"):
+            check_reference(draft, problems, meter.at("on"), meter.text("on"), "machine")
 
 
 def _check_names(draft: Draft, problems: Problems) -> None:

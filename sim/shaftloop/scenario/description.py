@@ -11,6 +11,7 @@ from shaftloop_models.encoder import Encoder
 from shaftloop_models.flywheel import Flywheel
 from shaftloop_models.parameters import Number, Quantity
 from shaftloop_models.pm_machine import PmMachine
+from shaftloop_models.power_meter import PowerMeter
 from shaftloop_models.servo_machine import ServoMachine
 from shaftloop_models.shaft import Shaft
 from shaftloop_models.supply import Supply
@@ -181,6 +182,7 @@ class Description:
     hop: tuple[Hop, ...] = ()
     sequence: tuple[SequenceStep, ...] = ()
     limit: tuple[Limit, ...] = ()
+    power_meter: tuple[PowerMeter, ...] = ()
     record: Record = Record()
     duration: Annotated[
         Fraction | None, Quantity("s", "length of the run; the sequence's where left out", gt=0.0)

@@ -17,7 +17,7 @@ from shaftloop.scenario.problems import Problems
 
 __all__ = ["NAMED", "Draft", "Entry", "read_draft"]
 
-NAMED = ("line", "loop", "hop", "limit")
+NAMED = ("line", "loop", "hop", "limit", "power_meter")
 """The lists whose entries have names."""
 
 
@@ -51,7 +51,7 @@ class Draft:
     """What could be read of a scenario."""
 
     lists: dict[str, list[Entry]] = field(default_factory=dict)
-    """Entries of ``line``, ``loop``, ``hop``, ``sequence`` and ``limit``."""
+    """Entries of ``line``, ``loop``, ``hop``, ``sequence``, ``limit`` and ``power_meter``."""
     single: dict[str, Any] = field(default_factory=dict)
     """The other keys that were stated and could be read."""
 

@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from shaftloop_models.encoder import Encoder
 from shaftloop_models.lowpass import LowPass, sections
 from shaftloop_models.network import ONE, Network
 from shaftloop_models.torque_sensor import TorqueSensor, declare_signal_path
@@ -28,5 +29,8 @@ def check_part(part: Any) -> None:
         sections(part)
     if isinstance(part, TorqueSensor):
         part.quantiser_step()
+        part.averaged_samples()
         if part.filter is None:
             declare_signal_path(Network(), part, ONE)
+    if isinstance(part, Encoder):
+        part.clock_rate()

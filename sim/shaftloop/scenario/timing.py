@@ -25,6 +25,7 @@ from shaftloop.scenario.problems import Problems
 from shaftloop.scenario.references import signal_kind
 from shaftloop_models.encoder import Encoder
 from shaftloop_models.pm_machine import PmMachine
+from shaftloop_models.power_meter import PowerMeter
 from shaftloop_models.servo_machine import ServoMachine
 from shaftloop_models.torque_sensor import TorqueSensor
 
@@ -61,7 +62,10 @@ def tick_divisor(times: Sequence[Fraction]) -> int:
 def check_timing(draft: Draft, problems: Problems) -> None:
     """Add everything that is wrong with rates, sequence and length of the run."""
     moments = [
-        moment for key in ("line", "loop", "hop") for entry in draft.lists[key] for moment in _moments(entry)
+        moment
+        for key in ("line", "loop", "hop", "power_meter")
+        for entry in draft.lists[key]
+        for moment in _moments(entry)
     ]
     record = draft.single.get("record")
     if record is not None and record.rate is not None:
@@ -77,7 +81,7 @@ def check_timing(draft: Draft, problems: Problems) -> None:
 
 def _moments(entry: Entry) -> Iterator[Moment]:
     part = entry.value
-    if isinstance(part, TorqueSensor | Encoder):
+    if isinstance(part, TorqueSensor | Encoder | PowerMeter):
         period = 1 / part.sampling
         yield Moment(entry.at("sampling"), period, True)
         yield Moment(entry.at("latency"), part.latency.seconds(period), False)
@@ -96,7 +100,7 @@ def _moments(entry: Entry) -> Iterator[Moment]:
     elif isinstance(part, Hop):
         yield Moment(entry.at("period"), part.period, True)
         yield Moment(entry.at("transport"), part.transport.seconds(part.period), False)
-    if isinstance(part, TorqueSensor | Encoder | ServoMachine | Loop | Hop):
+    if isinstance(part, TorqueSensor | Encoder | PowerMeter | ServoMachine | Loop | Hop):
         yield Moment(entry.at("phase"), part.phase, False)
 
 
