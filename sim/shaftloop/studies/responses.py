@@ -1,0 +1,259 @@
+"""Named responses of a bench, for checks and studies, e.g. ``simulate.trips`` and ``margins.torque.ms``.
+
+A name begins with its source, an entry of `SOURCES`. A source runs once per evaluation, and only where one
+of its names is asked for.
+"""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from shaftloop.errors import ScenarioError, SimulationError
+from shaftloop.scenario.description import Description
+from shaftloop.scenario.fields import nearest, shown
+from shaftloop.studies.figures import (
+    LOOP_FIGURES,
+    MAP_FIGURES,
+    MODE_FIGURES,
+    Figure,
+    loop_figures,
+    map_figures,
+)
+
+__all__ = ["SOURCES", "Known", "Response", "Source", "evaluate", "known", "require"]
+
+
+@dataclass(frozen=True)
+class Known:
+    """What a name stands for."""
+
+    unit: str
+    meaning: str
+
+
+@dataclass(frozen=True)
+class Response:
+    """A response of a bench."""
+
+    value: float | None
+    """In `unit`; nothing where it does not exist."""
+    unit: str
+    reason: str = ""
+    """Why there is no value."""
+    beyond: Literal["", "above", "below"] = ""
+    """Where there is no value because no bound limits it: the side of every bound on which it lies."""
+    failed: bool = False
+    """Whether the simulation or analysis itself failed, and `reason` says how."""
+
+
+@dataclass(frozen=True)
+class Source:
+    """One kind of response; names here are those behind its prefix."""
+
+    known: Callable[[Description], dict[str, Known]]
+    """Names of a bench, with what they stand for; runs nothing."""
+    evaluate: Callable[[Description, Sequence[str]], dict[str, Response]]
+    """At least the responses asked for; raises `SimulationError` where it fails."""
+
+
+def known(description: Description) -> dict[str, Known]:
+    """Return the responses that a bench has, by name; nothing is run.
+
+    Parameters
+    ----------
+    description : Description
+        The bench.
+    """
+    return {
+        f"{prefix}.{name}": entry
+        for prefix, source in SOURCES.items()
+        for name, entry in source.known(description).items()
+    }
+
+
+def require(description: Description, names: Iterable[str]) -> dict[str, Known]:
+    """Return what names stand for.
+
+    Parameters
+    ----------
+    description : Description
+        The bench.
+    names : iterable of str
+        For example ``margins.torque.ms``.
+
+    Raises
+    ------
+    ScenarioError
+        Where the bench has no such response, with the nearest one.
+    """
+    have = known(description)
+    wrong = [name for name in dict.fromkeys(names) if name not in have]
+    if wrong:
+        raise ScenarioError([_unknown(name, have) for name in wrong])
+    return {name: have[name] for name in names}
+
+
+def evaluate(description: Description, names: Sequence[str]) -> dict[str, Response]:
+    """Return responses of a bench by name, each source run at most once.
+
+    A source that fails makes its responses `failed`; the other sources are evaluated all the same.
+
+    Parameters
+    ----------
+    description : Description
+        The bench.
+    names : sequence of str
+        As in `known`.
+
+    Raises
+    ------
+    ScenarioError
+        Where the bench has no such response, with the nearest one.
+    """
+    wanted: dict[str, list[str]] = {}
+    for name in dict.fromkeys(names):
+        prefix, _, rest = name.partition(".")
+        wanted.setdefault(prefix, []).append(rest)
+    found: dict[str, Response] = {}
+    for prefix, rests in wanted.items():
+        if prefix not in SOURCES:
+            require(description, names)
+        found |= _evaluate(description, prefix, rests)
+    if missing := [name for name in names if name not in found]:
+        require(description, missing)
+    return {name: found[name] for name in dict.fromkeys(names)}
+
+
+def _evaluate(description: Description, prefix: str, names: Sequence[str]) -> dict[str, Response]:
+    source = SOURCES[prefix]
+    try:
+        found = source.evaluate(description, names)
+    except SimulationError as error:
+        have = require(description, [f"{prefix}.{name}" for name in names])
+        reason = str(error).replace("\n", "; ")
+        return {name: Response(None, entry.unit, reason, failed=True) for name, entry in have.items()}
+    return {f"{prefix}.{name}": response for name, response in found.items()}
+
+
+def _unknown(name: str, have: dict[str, Known]) -> str:
+    hint = nearest(name, have)
+    if not hint:
+        hint = f"; known sources: {', '.join(SOURCES)}"
+    return f"{shown(name)} is no response of this bench{hint}"
+
+
+def _simulate_known(description: Description) -> dict[str, Known]:
+    from shaftloop.analysis.metrics import LOSS_PREFIX, METRICS
+    from shaftloop.bench.assemble import build_bench
+
+    names = {entry.name: Known(entry.unit, entry.meaning) for entry in METRICS}
+    network = build_bench(description, smooth=True).model.plant.network
+    for meter in sorted({meter for balance in network.balances for meter in balance.losses}):
+        names[LOSS_PREFIX + network.meters[meter].name] = Known("J", network.meters[meter].meaning)
+    names["trips"] = Known("1", "interlocks that tripped")
+    for limit in description.limit:
+        names[f"trips.{limit.name}"] = Known("1", f"1 where interlock {limit.name} tripped, else 0")
+    names["not_settled"] = Known("1", "settle steps of the sequence that ran into their timeout")
+    return names
+
+
+def _simulate(description: Description, names: Sequence[str]) -> dict[str, Response]:
+    from shaftloop.analysis.metrics import metrics
+    from shaftloop.analysis.simulation import simulate
+    from shaftloop.analysis.verify import check_energy
+
+    simulation = simulate(description)
+    check_energy(simulation)
+    found = {
+        name: Response(metric.value, metric.unit, metric.reason or "")
+        for name, metric in metrics(simulation).items()
+    }
+    tripped = [event.name for event in simulation.events if event.kind == "tripped"]
+    found["trips"] = Response(float(len(tripped)), "1")
+    for limit in description.limit:
+        found[f"trips.{limit.name}"] = Response(float(tripped.count(limit.name)), "1")
+    late = sum(event.kind == "not_settled" for event in simulation.events)
+    return found | {"not_settled": Response(float(late), "1")}
+
+
+def _loops(description: Description) -> list[str]:
+    """Return the loops that have margins: those that are no limiters."""
+    return [loop.name for loop in description.loop if loop.limiter_of is None]
+
+
+def _per_loop(figures: dict[str, Figure]) -> Callable[[Description], dict[str, Known]]:
+    def names(description: Description) -> dict[str, Known]:
+        return {
+            f"{loop}.{figure}": Known(entry.unit, entry.meaning)
+            for loop in _loops(description)
+            for figure, entry in figures.items()
+        }
+
+    return names
+
+
+def _margins(description: Description, names: Sequence[str]) -> dict[str, Response]:
+    from shaftloop.analysis.worstcase import analyse_loops
+
+    wanted = [name.partition(".") for name in names]
+    loops = [loop for loop in _loops(description) if loop in {name for name, _, _ in wanted}]
+    found: dict[str, Response] = {}
+    for loop, analysis in analyse_loops(description, loops).items() if loops else ():
+        figures = [figure for name, _, figure in wanted if name == loop]
+        for figure, (value, reason, beyond) in loop_figures(analysis, figures).items():
+            found[f"{loop}.{figure}"] = Response(value, LOOP_FIGURES[figure].unit, reason, beyond)
+    return found
+
+
+def _map(description: Description, names: Sequence[str]) -> dict[str, Response]:
+    from shaftloop.analysis.worstcase import analyse_loops, operating_map
+
+    wanted = {name.partition(".")[0] for name in names}
+    loops = [loop for loop in _loops(description) if loop in wanted]
+    found: dict[str, Response] = {}
+    shared: dict[int, list[str]] = {}
+    analyses = analyse_loops(description, loops) if loops else {}
+    for loop, analysis in analyses.items():
+        # Loops that free-running clocks treat alike share their bench.
+        shared.setdefault(id(analysis.bench), []).append(loop)
+    for alike in shared.values():
+        points = operating_map(analyses[alike[0]].bench, alike)
+        for loop in alike:
+            for figure, (value, reason, beyond) in map_figures(points, loop).items():
+                found[f"{loop}.{figure}"] = Response(value, MAP_FIGURES[figure].unit, reason, beyond)
+    return found
+
+
+def _modes_known(description: Description) -> dict[str, Known]:
+    from shaftloop.bench.assemble import build_bench
+
+    count = len(build_bench(description, smooth=True).line.nodes) - 1
+    return {
+        f"{number}.{figure}": Known(entry.unit, f"{entry.meaning} of mode {number} of the line")
+        for number in range(1, count + 1)
+        for figure, entry in MODE_FIGURES.items()
+    }
+
+
+def _modes(description: Description, names: Sequence[str]) -> dict[str, Response]:
+    from shaftloop.analysis.modes import find_modes, mechanics
+    from shaftloop.bench.assemble import build_bench
+
+    found: dict[str, Response] = {}
+    modes = find_modes(mechanics(build_bench(description, smooth=True)))
+    for number, mode in enumerate(modes, 1):
+        found[f"{number}.frequency"] = Response(mode.frequency, "Hz")
+        found[f"{number}.damping_ratio"] = Response(mode.damping_ratio, "1")
+    for name, entry in _modes_known(description).items():
+        reason = f"only {len(modes)} modes of the line oscillate"
+        found.setdefault(name, Response(None, entry.unit, reason))
+    return found
+
+
+SOURCES: dict[str, Source] = {
+    "simulate": Source(_simulate_known, _simulate),
+    "margins": Source(_per_loop(LOOP_FIGURES), _margins),
+    "map": Source(_per_loop(MAP_FIGURES), _map),
+    "modes": Source(_modes_known, _modes),
+}
+"""Everything that has responses, by the first word of their names."""
