@@ -1,5 +1,6 @@
 """Checks across the entries of a scenario."""
 
+from shaftloop.scenario.description import Expect
 from shaftloop.scenario.draft import Draft, Entry
 from shaftloop.scenario.fields import shown
 from shaftloop.scenario.linechecks import check_line
@@ -26,6 +27,7 @@ def check_consistency(draft: Draft, problems: Problems) -> None:
     for meter in draft.lists["power_meter"]:
         if meter.text("on"):
             check_reference(draft, problems, meter.at("on"), meter.text("on"), "machine")
+    _check_expectations(draft, problems)
 
 
 def _check_names(draft: Draft, problems: Problems) -> None:
@@ -68,3 +70,32 @@ def _check_limit(draft: Draft, entry: Entry, problems: Problems) -> None:
             f"{limit.above:g} N m is never read: the range of {watched} ends at {sensor.range:g} N m; "
             'lower it or set quantity = "true_torque"',
         )
+
+
+def _check_expectations(draft: Draft, problems: Problems) -> None:
+    """Check what needs no knowledge of the figures; `shaftloop check` knows their names and units."""
+    names: dict[str, Entry] = {}
+    metrics: dict[str, Entry] = {}
+    for entry in draft.lists["expect"]:
+        for key, seen in (("name", names), ("metric", metrics)):
+            text = entry.text(key)
+            first = seen.setdefault(text, entry) if text else entry
+            if first is not entry:
+                place = ".".join(str(part) for part in first.path)
+                what = "is the name of" if key == "name" else "is expected by"
+                problems.error(
+                    entry.at(key), f"{shown(text)} {what} {place} already; put both into one entry"
+                )
+        value = entry.value
+        if not isinstance(value, Expect):
+            continue
+        if value.tolerance is not None and value.relative_tolerance is not None:
+            problems.error(
+                entry.at("relative_tolerance"), "there is a tolerance already; state one of the two"
+            )
+        if all(v is None for v in (value.at_most, value.at_least, value.tolerance, value.relative_tolerance)):
+            problems.error(
+                entry.path,
+                'nothing is expected; state at_most or at_least, e.g. at_most = 1.6 or at_least = "35 deg", '
+                "or a tolerance against the baseline",
+            )

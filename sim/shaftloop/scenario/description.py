@@ -5,6 +5,7 @@ from fractions import Fraction
 from typing import Annotated, Literal
 
 from shaftloop.control.parameters import Hop, Loop
+from shaftloop.scenario.units import Stated
 from shaftloop_models.bearing import Bearing
 from shaftloop_models.coupling import Coupling
 from shaftloop_models.encoder import Encoder
@@ -20,6 +21,7 @@ from shaftloop_models.torque_sensor import TorqueSensor
 __all__ = [
     "FILLED",
     "Description",
+    "Expect",
     "Hold",
     "Limit",
     "Machine",
@@ -163,6 +165,24 @@ class Limit:
 
 
 @dataclass(frozen=True)
+class Expect:
+    """What must hold of a figure of the bench; `shaftloop check` looks at it, nothing else does.
+
+    Bounds and tolerance are in the unit of the figure, as bare numbers where it has none.
+    """
+
+    metric: Annotated[str, Number("figure that is judged, e.g. margins.torque.ms")]
+    at_most: Annotated[Stated | None, Number("upper bound")] = None
+    at_least: Annotated[Stated | None, Number("lower bound")] = None
+    tolerance: Annotated[Stated | None, Number("largest change for the worse from the baseline")] = None
+    relative_tolerance: Annotated[
+        float | None, Quantity("1", "the same as a share of the baseline", ge=0.0, le=10.0)
+    ] = None
+    name: str | None = None
+    why: Annotated[str | None, Number("reason, shown where the check fails")] = None
+
+
+@dataclass(frozen=True)
 class Record:
     """What is recorded."""
 
@@ -183,6 +203,7 @@ class Description:
     sequence: tuple[SequenceStep, ...] = ()
     limit: tuple[Limit, ...] = ()
     power_meter: tuple[PowerMeter, ...] = ()
+    expect: tuple[Expect, ...] = ()
     record: Record = Record()
     duration: Annotated[
         Fraction | None, Quantity("s", "length of the run; the sequence's where left out", gt=0.0)

@@ -51,7 +51,7 @@ class Draft:
     """What could be read of a scenario."""
 
     lists: dict[str, list[Entry]] = field(default_factory=dict)
-    """Entries of ``line``, ``loop``, ``hop``, ``sequence``, ``limit`` and ``power_meter``."""
+    """Entries of every list of tables, e.g. ``line``, ``loop`` and ``sequence``."""
     single: dict[str, Any] = field(default_factory=dict)
     """The other keys that were stated and could be read."""
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
-from shaftloop.scenario.units import NUMBER_PATTERN, UnitError, read_quantity
+from shaftloop.scenario.units import NUMBER_PATTERN, Stated, UnitError, parse_quantity, read_quantity
 from shaftloop_models.parameters import Delay, Gain, Number, Quantity
 
 __all__ = [
@@ -126,6 +126,8 @@ def leaf(name: str, hint: Any) -> Leaf | None:
         return _choice_leaf(get_args(hint), doc)
     if hint is bool:
         return Leaf(_read_bool, {"type": "boolean", "description": doc}, "true", doc)
+    if hint is Stated:
+        return _stated_leaf(doc)
     if hint in (int, float) and isinstance(meta, Number):
         return _number_leaf(hint, meta)
     if hint is str:
@@ -188,6 +190,24 @@ def _read_quantity(value: Any, units: tuple[str, ...], example: str, doc: str) -
     if not math.isfinite(value) or abs(value) > _LARGEST:
         raise FieldError(f"{shown(value)} is no finite number of a usual size ({doc})")
     return Fraction(repr(value)), "1"
+
+
+def _stated_leaf(doc: str) -> Leaf:
+    """Return how a number with a unit of any dimension is read, or a bare one."""
+    example = '"35 deg"'
+
+    def read(value: Any) -> Stated:
+        if not isinstance(value, str):
+            return Stated(_read_quantity(value, ("1",), example, doc)[0], "")
+        try:
+            stated = Stated(*parse_quantity(value))
+        except UnitError as error:
+            raise FieldError(f"{shown(value)}: {error} ({doc})") from None
+        _check_range(value, stated.value, Number(doc))
+        return stated
+
+    schema = {"anyOf": [{"type": "number"}, {"type": "string", "pattern": rf"^\s*{NUMBER_PATTERN}\s*\S"}]}
+    return Leaf(read, {**schema, "description": doc}, example, doc)
 
 
 def _check_range(value: Any, plain: Fraction | float, meta: Quantity | Number) -> None:

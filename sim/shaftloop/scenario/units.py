@@ -7,12 +7,13 @@ period stays exact (``19.2 kHz``) and a float is the one nearest to the stated d
 
 import difflib
 import re
+from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any
 
-__all__ = ["NUMBER_PATTERN", "UnitError", "parse_quantity", "read_quantity", "unit_factor"]
+__all__ = ["NUMBER_PATTERN", "Stated", "UnitError", "parse_quantity", "read_quantity", "unit_factor"]
 
 NUMBER_PATTERN = r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
 
@@ -26,7 +27,7 @@ _MAX_DIGITS = 40
 _MAX_EXPONENT = 30
 _HABITS = {
     "u/min": "rpm", "r/min": "rpm", "min-1": "rpm", "min^-1": "rpm", "s-1": "1/s", "s^-1": "1/s",
-    "rps": "rev/s", "sps": "Hz", "sec": "s", "j": "N m for a torque", "joule": "N m for a torque",
+    "rps": "rev/s", "sps": "Hz", "sec": "s",
 }  # fmt: skip
 """Spellings, in lower case, that people bring along, and what is written here."""
 
@@ -40,6 +41,39 @@ _FRIENDLY = {
 
 class UnitError(ValueError):
     """A text that is no quantity of the wanted kind; the message says what to write instead."""
+
+
+@dataclass(frozen=True)
+class Stated:
+    """A number as it is stated, for a field whose dimension depends on what another one names."""
+
+    value: Fraction
+    """In `unit`."""
+    unit: str
+    """As stated; empty for a bare number."""
+
+    def to(self, unit: str) -> float:
+        """Return the number in a unit.
+
+        Parameters
+        ----------
+        unit : str
+            The unit wanted; a bare number is of the unit ``1``.
+
+        Raises
+        ------
+        UnitError
+            Where it is of another dimension.
+        """
+        if not self.unit and unit != "1":
+            raise UnitError(f"the unit is missing; {_expected((unit,))}")
+        dimension, factor = unit_factor(self.unit or "1")
+        wanted, scale = unit_factor(unit)
+        if dimension != wanted or (unit == "%" and self.unit == "1"):
+            raise UnitError(
+                f"the unit {self.unit} does not fit; {_expected((unit,))}{_hint(self.unit, (unit,))}"
+            )
+        return float(self.value * factor / scale)
 
 
 def read_quantity(text: str, units: tuple[str, ...]) -> tuple[Fraction, str]:
@@ -189,6 +223,8 @@ def _hint(unit: str, units: tuple[str, ...]) -> str:
         return ": a speed is no frequency"
     if "N m/rad" in units and dimension == unit_factor("N m")[0]:
         return ": a stiffness is a torque per angle"
+    if "N m" in units and dimension == unit_factor("J")[0]:
+        return ": for a torque write N m"
     return ""
 
 
