@@ -72,7 +72,8 @@ def test_a_shown_command_is_understood(arguments: list[str]) -> None:
 
 
 def test_there_is_a_shown_command_for_every_option_of_simulate() -> None:
-    shown = {word for arguments in shown_commands() for word in arguments if word.startswith("--")}
+    lines = [arguments for arguments in shown_commands() if arguments[0] == "simulate"]
+    shown = {word for arguments in lines for word in arguments if word.startswith("--")}
     options = {opt for p in cli.commands["simulate"].params if isinstance(p, click.Option) for opt in p.opts}
     assert shown == {option for option in options if option.startswith("--")}
 

@@ -4,6 +4,7 @@ import json
 
 import click
 
+from shaftloop.cli.check import check
 from shaftloop.cli.group import Commands
 from shaftloop.cli.margins import margins
 from shaftloop.cli.modes import modes
@@ -63,6 +64,7 @@ def schema() -> None:
     click.echo(schema_text(), nl=False)
 
 
+cli.add_command(check)
 cli.add_command(margins)
 cli.add_command(modes)
 cli.add_command(simulate)

@@ -100,4 +100,4 @@ def write_text(path: Path, text: str) -> None:
 
 def _unusable(path: Path, error: OSError | ValueError) -> OutputError:
     reason = getattr(error, "strerror", None) or str(error)
-    return OutputError(f"{path}: cannot be written: {reason}; choose another place with --out or --traces")
+    return OutputError(f"{path}: cannot be written: {reason}; choose another place")

@@ -1,0 +1,178 @@
+"""`shaftloop check`: expectations of scenarios, against a baseline."""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from shaftloop.cli.options import say
+
+if TYPE_CHECKING:
+    from shaftloop.studies.checks.gains import GainsFile
+    from shaftloop.studies.checks.run import Checked, Refused
+
+__all__ = ["check"]
+
+_FILE = click.Path(path_type=Path)
+_EXIT = {"passed": 0, "failed": 1, "refused": 2, "error": 3}
+
+
+@click.command()
+@click.argument("paths", metavar="PATH...", nargs=-1, required=True)
+@click.option(
+    "--set",
+    "settings",
+    metavar="PATH=VALUE",
+    multiple=True,
+    help="Change a value of every scenario, e.g. loop.torque.kp=0.3; repeatable.",
+)
+@click.option("--gains", type=_FILE, metavar="FILE", help="Gains in place of the scenario's: .toml or .csv.")
+@click.option(
+    "--baseline",
+    type=_FILE,
+    metavar="FILE",
+    help="Baseline, or folder of baselines; else <scenario>.baseline.toml beside the scenario.",
+)
+@click.option(
+    "--update-baseline", "update", is_flag=True, help="Write the baseline anew instead of comparing."
+)
+@click.option("--junit", type=_FILE, metavar="FILE", help="Also write JUnit XML.")
+@click.option("--markdown", type=_FILE, metavar="FILE", help="Also write a summary for a merge request.")
+@click.option("--picture", type=_FILE, metavar="FILE", help="Also draw what changed gains do: .svg or .png.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON document on stdout and nothing else.")
+def check(
+    paths: tuple[str, ...],
+    settings: tuple[str, ...],
+    gains: Path | None,
+    baseline: Path | None,
+    update: bool,
+    as_json: bool,
+    **files: Path | None,
+) -> None:
+    """Check the [[expect]] tables of scenarios.
+
+    PATH is a scenario file, the name of a shipped scenario, or a folder: of a folder all *.shaftloop.toml
+    count, and all other *.toml that hold an [[expect]]. Exit codes: 0 all hold, 1 one does not, 2 bad input,
+    3 a simulation failed. Every scenario is reported, whatever is wrong with the others; of several exit
+    codes 2 comes before 3 and 3 before 1.
+    """
+    from shaftloop.report.check_document import overall
+    from shaftloop.report.files import check_folder
+    from shaftloop.studies.checks.collect import collect
+    from shaftloop.studies.checks.gains import read_gains
+
+    # All that can be wrong with the command line shows before the first simulation.
+    sources = collect(paths)
+    read = None if gains is None else read_gains(gains)
+    _check_command(sources, baseline, files["picture"])
+    for file in files.values():
+        if file is not None:
+            check_folder(file.parent)
+    items = [_check(source, settings, read, baseline, update) for source in sources]
+    written = _update(items, baseline) if update else []
+    written += _write(items, files)
+    _hand_over(items, written, as_json)
+    raise click.exceptions.Exit(_EXIT[overall(items)])
+
+
+def _check_command(sources: Sequence[str], baseline: Path | None, picture: Path | None) -> None:
+    if len(sources) > 1 and baseline is not None and baseline.suffix == ".toml":
+        raise click.UsageError("--baseline names one file for several scenarios; name a folder.")
+    if picture is not None and len(sources) > 1:
+        raise click.UsageError("--picture shows one scenario; check one at a time.")
+    if picture is not None and picture.suffix not in (".svg", ".png"):
+        raise click.UsageError("--picture writes .svg or .png.")
+
+
+def _check(
+    source: str, settings: tuple[str, ...], gains: "GainsFile | None", baseline: Path | None, update: bool
+) -> "Checked | Refused":
+    from shaftloop.errors import ScenarioError
+    from shaftloop.report.files import OutputError, make_folder
+    from shaftloop.scenario.source import find_scenario
+    from shaftloop.studies.checks.collect import baseline_file
+    from shaftloop.studies.checks.run import Refused, check_scenario
+
+    try:
+        place = baseline_file(find_scenario(source), baseline)
+        if update and place is None:
+            raise ScenarioError(
+                [f"{source}: ships with the package: say where its baseline goes with --baseline FILE"]
+            )
+        if update and place is not None:
+            make_folder(place.parent)
+            place = None
+        if baseline is None and place is not None and not place.is_file():
+            place = None
+        checked = check_scenario(source, settings, gains, place, compare=not update)
+    except (ScenarioError, OutputError) as error:
+        return Refused(source, tuple(str(error).splitlines()))
+    for warning in checked.scenario.warnings:
+        say(f"warning: {warning}")
+    return checked
+
+
+def _update(items: "Sequence[Checked | Refused]", baseline: Path | None) -> list[Path]:
+    """Write the baseline of every scenario whose figures could all be found."""
+    from shaftloop.report.documents import tool_version
+    from shaftloop.report.files import write_text
+    from shaftloop.studies.checks.baseline import baseline_text, take
+    from shaftloop.studies.checks.collect import baseline_file
+    from shaftloop.studies.checks.run import Checked
+
+    files = []
+    for item in items:
+        if not isinstance(item, Checked) or item.status == "error":
+            continue
+        place = baseline_file(item.scenario.path, baseline)
+        if place is not None:
+            write_text(
+                place, baseline_text(take(item.scenario, item.found, tool_version()), item.scenario.name)
+            )
+            files.append(place)
+    return files
+
+
+def _write(items: "Sequence[Checked | Refused]", wanted: dict[str, Path | None]) -> list[Path]:
+    from shaftloop.report.check_files import junit_text, markdown_text
+    from shaftloop.report.files import write_text
+
+    files = []
+    for key, text_of in (("junit", junit_text), ("markdown", markdown_text)):
+        path = wanted[key]
+        if path is not None:
+            write_text(path, text_of(items))
+            files.append(path)
+    return files + (_draw(items, wanted["picture"]) if wanted["picture"] is not None else [])
+
+
+def _draw(items: "Sequence[Checked | Refused]", path: Path) -> list[Path]:
+    """Draw what the changed gains do; where that cannot be, the check itself still stands."""
+    from shaftloop.errors import ShaftloopError
+    from shaftloop.report.check_picture import draw_comparison
+    from shaftloop.report.check_words import gain_labels
+    from shaftloop.studies.checks.compare import compare_gains
+    from shaftloop.studies.checks.run import Checked
+
+    for item in items:
+        if isinstance(item, Checked):
+            try:
+                found = compare_gains(item)
+            except ShaftloopError as error:
+                say(f"warning: no picture: {error}")
+                continue
+            draw_comparison(found, gain_labels(item, found.loop), item.scenario.description.title, [path])
+            return [path]
+    return []
+
+
+def _hand_over(items: "Sequence[Checked | Refused]", files: list[Path], as_json: bool) -> None:
+    from shaftloop.report.check_document import check_document
+    from shaftloop.report.check_tables import show_check
+    from shaftloop.report.documents import as_json as text_of
+
+    if as_json:
+        click.echo(text_of(check_document(items)), nl=False)
+    else:
+        show_check(items, files)

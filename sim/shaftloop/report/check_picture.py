@@ -1,0 +1,111 @@
+"""What changed gains do: a step before and now beside the sensitivity before and now."""
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from shaftloop.report.canvas import COLOURS, draw, thinned
+from shaftloop.report.quantities import show
+from shaftloop.studies.checks.compare import Comparison, Side
+
+__all__ = ["draw_comparison"]
+
+_FURTHEST = 3.0
+"""Where the picture of a growing response or a peak without end is cut."""
+_BAND, _SHOWN = 0.05, 2.0
+"""A step is shown for twice the time to its last exit from ±5 %."""
+_LOWEST_DECADE = 1.0
+"""Lowest frequency shown. [Hz]"""
+
+
+def draw_comparison(found: Comparison, labels: tuple[str, str], title: str, paths: list[Path]) -> None:
+    """Draw a loop before and after a change of gains.
+
+    Parameters
+    ----------
+    found : Comparison
+        The loop before and now.
+    labels : tuple of str
+        What the gains were and are.
+    title : str
+        What stands over the picture.
+    paths : list of Path
+        Files to write.
+    """
+
+    def paint(figure: Any) -> None:
+        left, right = figure.subplots(1, 2)
+        _steps(left, found, labels)
+        _sensitivity(right, found)
+
+    draw(paint, (11.5, 4.6), title, paths)
+
+
+def _calm(side: Side) -> float:
+    """Return a time at which little happens any more [ms]."""
+    outside = np.flatnonzero(np.abs(side.step - 1.0) > _BAND)
+    last = side.time[outside[-1]] if len(outside) else 0.0
+    return 1e3 * float(min(max(_SHOWN * last, 10.0 * side.time[1] - 10.0 * side.time[0]), side.time[-1]))
+
+
+def _sides(found: Comparison) -> list[tuple[Side, str, float]]:
+    return [(found.before, COLOURS["quiet"], 1.4), (found.now, COLOURS["loss"], 2.0)]
+
+
+def _steps(axes: Any, found: Comparison, labels: tuple[str, str]) -> None:
+    last = max(_calm(side) for side, _, _ in _sides(found))
+    axes.set_xlim(-0.06 * last, last)
+    axes.plot([-0.06 * last, 0.0, 0.0, last], [0.0, 0.0, 1.0, 1.0], color="black", linewidth=1.0)
+    for (side, colour, width), label in zip(_sides(found), labels, strict=True):
+        axes.plot(*thinned(1e3 * side.time, side.step), color=colour, linewidth=width, label=label)
+    peak = max(float(np.max(side.step)) for side, _, _ in _sides(found))
+    lowest = min(float(np.min(side.step)) for side, _, _ in _sides(found))
+    axes.set_ylim(max(min(lowest, 0.0) - 0.08, -_FURTHEST), min(max(peak, 1.0) + 0.12, _FURTHEST))
+    quantity = "torque" if found.unit == "N m" else "speed"
+    axes.set(xlabel="time since the step [ms]", ylabel=f"true {quantity} / size of the step")
+    axes.set_title(
+        f"loop {found.loop}, step of {show(found.size, found.unit, 3)}",
+        loc="left",
+        fontweight="normal",
+        fontsize=10.0,
+        parse_math=False,
+    )
+    for text in axes.legend(loc="lower right").get_texts():
+        text.set_parse_math(False)
+
+
+def _sensitivity(axes: Any, found: Comparison) -> None:
+    highest = max(found.before.margins.ms, found.now.margins.ms, found.limit or 1.0)
+    top = min(1.15 * highest, _FURTHEST)
+    for side, colour, width in _sides(found):
+        margins = side.margins
+        size = np.minimum(1.0 / np.abs(1.0 + margins.response), 2.0 * _FURTHEST)
+        axes.semilogx(margins.frequency, size, color=colour, linewidth=width)
+        axes.annotate(
+            f"Ms {margins.ms:.3g} at {show(margins.ms_frequency, 'Hz', 3)}",
+            (margins.ms_frequency, min(margins.ms, 0.9 * top)),
+            xytext=(-32, 2),
+            textcoords="offset points",
+            ha="right",
+            va="bottom",
+            color=colour,
+            fontsize=9.5,
+        )
+    if found.limit is not None:
+        axes.axhline(found.limit, color="black", linewidth=1.2, linestyle="--")
+        axes.annotate(
+            f"limit {found.limit:.3g}",
+            (1.0, found.limit),
+            xycoords=("axes fraction", "data"),
+            xytext=(0, 3),
+            textcoords="offset points",
+            ha="right",
+            va="bottom",
+            fontsize=9.5,
+        )
+    lowest = max(_LOWEST_DECADE, float(found.now.margins.frequency[0]))
+    axes.set_xlim(lowest, float(found.now.margins.frequency[-1]))
+    axes.set_ylim(0.0, top)
+    axes.set(xlabel="frequency [Hz]", ylabel="sensitivity |1/(1 + L)|")
+    axes.set_title("how much the loop magnifies disturbances", loc="left", fontweight="normal", fontsize=10.0)

@@ -1,0 +1,197 @@
+"""Findings of a check in the words of engineers: what got worse, by how much, which limit is now closer."""
+
+from math import isinf
+
+from shaftloop.report.quantities import readable
+from shaftloop.studies.checks.judge import Drift, Verdict
+from shaftloop.studies.checks.run import AS_STATED, Checked
+
+__all__ = [
+    "bench_words",
+    "figure_words",
+    "gain_labels",
+    "gain_words",
+    "limit_words",
+    "quantity",
+    "verdict_words",
+]
+
+_SPECIAL = {"ms": "Ms", "mt": "Mt", "rms": "rms"}
+_WITHIN = {"margins": "{figure} of {of}", "map": "{figure} of {of} over the operating range"}
+_BETTER = {"better": "better by", "worse": "worse by", "moved": "a change of"}
+
+
+def quantity(value: float | None, unit: str) -> str:
+    """Return a figure with its unit as people say it.
+
+    Parameters
+    ----------
+    value : float or None
+        Infinite where it has no end. [unit]
+    unit : str
+        Of the figure.
+    """
+    if value is None:
+        return "no value"
+    if isinf(value):
+        return "without end" if value > 0.0 else "below every bound"
+    number, name = (value, "") if unit == "1" else readable(value, unit)
+    return f"{number:.0f} {name}".rstrip() if 1e4 <= abs(number) < 1e9 else f"{number:.4g} {name}".rstrip()
+
+
+def _difference(value: float, unit: str) -> str:
+    """Return the size of a difference; of percentages in points."""
+    if unit == "%":
+        return f"{value:.3g} point{'' if value == 1.0 else 's'}"
+    return quantity(float(f"{value:.3g}"), unit)
+
+
+def figure_words(metric: str) -> str:
+    """Return the name of a figure in words, e.g. ``phase margin of torque``.
+
+    Parameters
+    ----------
+    metric : str
+        For example ``margins.torque.phase_margin``.
+    """
+    source, _, rest = metric.partition(".")
+    if source in _WITHIN:
+        of, _, figure = rest.partition(".")
+        return _WITHIN[source].format(figure=_plain(figure), of=of)
+    first, _, last = rest.partition(".")
+    if source == "modes":
+        return f"{_plain(last)} of mode {first}"
+    words = _plain(first) + (f" of {last}" if last else "")
+    return words if source == "simulate" else f"{source} {words}"
+
+
+def verdict_words(verdict: Verdict) -> str:
+    """Return what was found about an expectation as one sentence without a full stop.
+
+    Parameters
+    ----------
+    verdict : Verdict
+        From the check.
+    """
+    name, response = figure_words(verdict.expectation.metric), verdict.response
+    if response.failed:
+        return f"{name} could not be found: {response.reason}"
+    if verdict.now is None:
+        return f"{name} has no value: {response.reason}"
+    parts = [f"{name} {_movement(verdict)}", *limit_words(verdict)]
+    if "tolerance" in verdict.broken and verdict.drift is not None and verdict.drift.allowance is not None:
+        allowed = _difference(verdict.drift.allowance, verdict.expectation.unit)
+        parts.append(f"more than the tolerance of {allowed}")
+    return "; ".join(parts)
+
+
+def limit_words(verdict: Verdict) -> list[str]:
+    """Return how far the nearest bound is, and was; nothing where there is none.
+
+    Parameters
+    ----------
+    verdict : Verdict
+        From the check.
+    """
+    limit, now, unit = verdict.limit, verdict.now, verdict.expectation.unit
+    if limit is None or now is None or isinf(now):
+        return []
+    away, broken = _difference(abs(now - limit), unit), {"at_most", "at_least"} & set(verdict.broken)
+    if broken:
+        return [f"{away} {'above' if now > limit else 'below'} the limit {quantity(limit, unit)}"]
+    text = f"the limit {quantity(limit, unit)} is "
+    if now == limit:
+        return [text + "reached"]
+    drift = verdict.drift
+    if drift is None or drift.kind == "same" or drift.before is None:
+        return [text + f"{away} away"]
+    return [text + f"now {away} away" + _was(drift.before, limit, unit, now > limit)]
+
+
+def gain_words(path: str, before: str, now: str) -> str:
+    """Return a change of a gain.
+
+    Parameters
+    ----------
+    path : str
+        For example ``loop.torque.kp``.
+    before, now : str
+        As in a scenario.
+    """
+    return f"{path.removeprefix('loop.')}: {before} → {now}"
+
+
+def bench_words(checked: Checked) -> list[str]:
+    """Return what is to be said of a check besides its figures: baseline and gains.
+
+    Parameters
+    ----------
+    checked : Checked
+        From the check.
+    """
+    reference, lines = checked.reference, []
+    if not checked.compared:
+        return []
+    if reference is None:
+        return ["no baseline: only the bounds are judged; --update-baseline writes one"]
+    if checked.stale:
+        lines.append(
+            f"{reference.label} is of another version of the bench, which differs in "
+            f"{', '.join(checked.stale)}: changes are shown but not judged; look at them, then write it anew "
+            "with --update-baseline"
+        )
+    if checked.gain_changes:
+        changes = [gain_words(path, *pair) for path, pair in checked.gain_changes.items()]
+        lines.append(f"gains changed: {', '.join(changes)}")
+    if checked.unknown:
+        names = ", ".join(checked.unknown)
+        lines.append(f"not in {reference.label}: {names}; add with --update-baseline")
+    if reference.label == AS_STATED:
+        lines.append(f"compared with {AS_STATED}")
+    return lines
+
+
+def gain_labels(checked: Checked, loop: str) -> tuple[str, str]:
+    """Return the changed gains of a loop before and now, e.g. ``before: ki = 120 1/s``.
+
+    Parameters
+    ----------
+    checked : Checked
+        From the check.
+    loop : str
+        Its name.
+    """
+    start = f"loop.{loop}."
+    own = {p.removeprefix(start): pair for p, pair in checked.gain_changes.items() if p.startswith(start)}
+    before, now = (", ".join(f"{name} = {pair[i]}" for name, pair in own.items()) for i in (0, 1))
+    return f"before: {before}", f"now: {now}"
+
+
+def _movement(verdict: Verdict) -> str:
+    now, unit, drift = verdict.now, verdict.expectation.unit, verdict.drift
+    if drift is None:
+        return f"is {quantity(now, unit)}"
+    if drift.kind == "same":
+        return f"stays at {quantity(now, unit)}"
+    if drift.before is None or now is None or drift.change is None:
+        return f"is {quantity(now, unit)}, where it had no value"
+    verb = "rose" if drift.change > 0.0 else "fell"
+    text = f"{verb} from {quantity(drift.before, unit)} to {quantity(now, unit)}"
+    return text + ("" if isinf(drift.change) else f", {_BETTER[drift.kind]} {_size(drift, unit)}")
+
+
+def _size(drift: Drift, unit: str) -> str:
+    change = abs(drift.change or 0.0)
+    percent = 100.0 * change / abs(drift.before) if drift.before else 0.0
+    share = f" ({percent:{'.0f' if percent >= 10.0 else '.2g'}} %)" if percent and unit != "%" else ""
+    return _difference(change, unit) + share
+
+
+def _was(before: float, limit: float, unit: str, above: bool) -> str:
+    if isinf(before) or (before > limit) != above:
+        return ""
+    return f", before {_difference(abs(before - limit), unit)}"
+
+
+def _plain(name: str) -> str:
+    return " ".join(_SPECIAL.get(word, word) for word in name.split("_"))

@@ -1,0 +1,136 @@
+"""Check a scenario: its expectations, against a baseline or against itself as it stands."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from shaftloop.errors import ScenarioError
+from shaftloop.scenario.reading import Scenario, read_scenario
+from shaftloop.scenario.source import label_of
+from shaftloop.scenario.units import UnitError
+from shaftloop.studies.checks.baseline import Baseline, bench_parts, changed, read_baseline, take
+from shaftloop.studies.checks.expectations import Expectation, resolve
+from shaftloop.studies.checks.gains import GainsFile, gains_of, with_gains
+from shaftloop.studies.checks.judge import Verdict, judge
+from shaftloop.studies.responses import Response, evaluate
+
+__all__ = ["AS_STATED", "Checked", "Refused", "check_scenario"]
+
+AS_STATED = "the scenario as it stands"
+"""Label of a reference that was evaluated and not read."""
+
+_DEFAULT = "not stated"
+
+
+@dataclass(frozen=True)
+class Checked:
+    """What was found about a scenario."""
+
+    scenario: Scenario
+    verdicts: tuple[Verdict, ...]
+    found: Mapping[str, Response]
+    """The figures by name."""
+    reference: Baseline | None = None
+    """What it was compared with."""
+    stale: tuple[str, ...] = ()
+    """Entries of the bench that differ from those of the baseline: it is of another version."""
+    unknown: tuple[str, ...] = ()
+    """Figures that are expected but not in the baseline."""
+    compared: bool = True
+    """False where it was not to be compared with anything."""
+
+    @property
+    def gain_changes(self) -> dict[str, tuple[str, str]]:
+        """Gains that differ from those of the reference: (before, now) by path."""
+        if self.reference is None:
+            return {}
+        before, now = self.reference.gains, gains_of(self.scenario.description)
+        return {path: (before.get(path, _DEFAULT), now.get(path, _DEFAULT)) for path in changed(before, now)}
+
+    @property
+    def status(self) -> Literal["passed", "failed", "error"]:
+        """``error`` where a simulation or analysis failed, ``failed`` where something does not hold."""
+        states = {verdict.status for verdict in self.verdicts}
+        if "error" in states:
+            return "error"
+        return "failed" if "failed" in states or self.stale else "passed"
+
+
+@dataclass(frozen=True)
+class Refused:
+    """A scenario, baseline or gains file that cannot be used."""
+
+    name: str
+    """As asked for."""
+    messages: tuple[str, ...]
+
+    @property
+    def status(self) -> Literal["refused"]:
+        """For tables and documents."""
+        return "refused"
+
+
+def check_scenario(
+    source: str | Path,
+    settings: tuple[str, ...] = (),
+    gains: GainsFile | None = None,
+    baseline: Path | None = None,
+    compare: bool = True,
+) -> Checked:
+    """Evaluate and judge the expectations of a scenario.
+
+    With a baseline the figures are compared with it. Without one, gains or settings are compared with the
+    scenario as it stands.
+
+    Parameters
+    ----------
+    source : str or Path
+        Scenario file or name of a shipped one.
+    settings : tuple of str
+        ``path=value`` each.
+    gains : GainsFile, optional
+        In place of the scenario's.
+    baseline : Path, optional
+        An existing baseline file.
+    compare : bool
+        False: judge the bounds alone.
+
+    Raises
+    ------
+    ScenarioError
+        Where one of the files cannot be used, or nothing is expected.
+    """
+    scenario = read_scenario(source, settings) if gains is None else with_gains(source, settings, gains)
+    expectations = resolve(scenario)
+    if not expectations:
+        raise ScenarioError(
+            [
+                f"{label_of(scenario.path)}: nothing is expected; add an [[expect]], e.g. "
+                'metric = "margins.torque.ms" and at_most = 1.6'
+            ]
+        )
+    names = [entry.metric for entry in expectations]
+    reference: Baseline | None = None
+    stale: tuple[str, ...] = ()
+    if baseline is not None:
+        reference = read_baseline(baseline)
+        stale = changed(reference.bench, bench_parts(scenario.description))
+    found = evaluate(scenario.description, names)
+    if compare and baseline is None and (settings or gains is not None):
+        plain = read_scenario(source)
+        reference = take(plain, evaluate(plain.description, names), "", AS_STATED)
+    verdicts = tuple(_judge(entry, found[entry.metric], reference, not stale) for entry in expectations)
+    unknown = () if reference is None else tuple(n for n in names if n not in reference.values)
+    return Checked(scenario, verdicts, found, reference, stale, unknown, compare)
+
+
+def _judge(expectation: Expectation, response: Response, reference: Baseline | None, judged: bool) -> Verdict:
+    recorded = reference.values.get(expectation.metric) if reference is not None else None
+    try:
+        return judge(expectation, response, recorded, judged)
+    except UnitError as error:
+        label = reference.label if reference is not None else ""
+        raise ScenarioError(
+            [f"{label}: values.{expectation.metric}: {error}; write it anew with --update-baseline"]
+        ) from None
