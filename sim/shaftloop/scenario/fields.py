@@ -198,7 +198,9 @@ def _stated_leaf(doc: str) -> Leaf:
 
     def read(value: Any) -> Stated:
         if not isinstance(value, str):
-            return Stated(_read_quantity(value, ("1",), example, doc)[0], "")
+            bare = _read_quantity(value, ("1",), example, doc)[0]
+            _check_range(value, bare, Number(doc))
+            return Stated(bare, "")
         try:
             stated = Stated(*parse_quantity(value))
         except UnitError as error:

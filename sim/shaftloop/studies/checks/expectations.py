@@ -114,10 +114,11 @@ def _resolve(stated: Expect, have: dict[str, Known]) -> tuple[Expectation | None
 def _contradictions(stated: Expect, unit: str, values: dict[str, float | None]) -> Iterator[tuple[str, str]]:
     """Yield what is wrong with bounds whose units are right."""
     low, high, tolerance = values["at_least"], values["at_most"], values["tolerance"]
+    suffix = "" if unit == "1" else f" {unit}"
     if low is not None and high is not None and low > high:
-        yield "at_least", f"{low:g} {unit} is above at_most, {high:g} {unit}; nothing can be between them"
+        yield "at_least", f"{low:g}{suffix} is above at_most, {high:g}{suffix}; nothing can be between them"
     if tolerance is not None and tolerance < 0.0:
-        yield "tolerance", f"{tolerance:g} {unit} is below zero; a tolerance is how far the figure may move"
+        yield "tolerance", f"{tolerance:g}{suffix} is below zero; a tolerance is how far the figure may move"
     if (
         tolerance is not None
         and unit == "1"

@@ -32,8 +32,9 @@ class Drift:
         """Whether it has moved for the worse by more than is allowed."""
         if self.kind not in ("worse", "moved") or self.allowance is None or self.change is None:
             return False
-        slack = _ROUNDING * abs(self.before or 0.0) if not isinf(self.before or 0.0) else 0.0
-        return abs(self.change) > self.allowance + slack
+        if isinf(self.change):
+            return True
+        return abs(self.change) > self.allowance + _ROUNDING * abs(self.before or 0.0)
 
 
 @dataclass(frozen=True)
@@ -115,7 +116,7 @@ def _drift(expectation: Expectation, before: float | None, now: float | None) ->
         return Drift(before, None, "same" if before is now else kind, None)
     change = 0.0 if before == now else now - before
     allowance = expectation.allowance(0.0 if isinf(before) else before)
-    if abs(change) <= _ROUNDING * (max(abs(before), abs(now)) if not isinf(now) else 0.0):
+    if not isinf(change) and abs(change) <= (_ROUNDING * abs(before) if not isinf(before) else 0.0):
         return Drift(before, change, "same", allowance)
     rising, falling = expectation.at_most is not None, expectation.at_least is not None
     if rising == falling:
