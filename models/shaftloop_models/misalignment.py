@@ -21,8 +21,9 @@ without preload at angle 0. A viscous damper acts between the hubs.
   by e·sin θ each. With equal stiffness all round that adds up to nothing; where one carries more than the
   others it leaves ε1 = s·e/r, with the *uneven share* ``s = |Σ kᵢ·exp(jθᵢ)|/Σ kᵢ``: 0 for a perfectly even
   coupling, 1 for a single element.
-- **Bending load** (`shaftloop_models.coupling.misalignment_load`), fixed in space, so a strain gauge on the turning shaft sees it once per turn: the moment
-  ``k_β·β + T·sin β`` at the coupling and the radial force ``k_r·e``. Numbers, no dynamics.
+- **Bending load** (`shaftloop_models.coupling.misalignment_load`), fixed in space, so that a strain gauge on
+  the turning shaft sees it once per turn: the moment ``k_β·β + T·sin β`` at the coupling and the radial force
+  ``k_r·e``. Numbers, no dynamics.
 
 Neglected: bending and axial vibration of the line, crosstalk from bending load to the reading of a torque
 sensor, friction in the joints, order 2 from parallel offset (second order in e/r).
@@ -36,6 +37,7 @@ References
 """
 
 import math
+
 from shaftloop_models.compiled import equation
 from shaftloop_models.harmonics import cosine
 from shaftloop_models.line import Spring, TransmissionError

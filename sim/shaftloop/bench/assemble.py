@@ -116,7 +116,7 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
     if not smooth:
         _add_power_meters(wiring, bench)
     model.latencies = tuple(wiring.latencies)
-    model.channels = standard_channels(bench)
+    model.channels = standard_channels(bench, () if smooth else description.record.channels)
     return bench
 
 

@@ -100,7 +100,9 @@ TASK_WIDTH = 16
 SEGMENT_INTS = 5
 SEGMENT_FLOATS = 4
 
-RECORD, DELIVER, SAMPLE, ENCODER, HOP, LOOP, LIMITER, PM_CONTROL, SERVO, AVERAGE, EDGES, POWER, WRAP = range(13)
+RECORD, DELIVER, SAMPLE, ENCODER, HOP, LOOP, LIMITER, PM_CONTROL, SERVO, AVERAGE, EDGES, POWER, WRAP = range(
+    13
+)
 """The closed set of sampled tasks; the meaning of their rows stands in `engine.tasks`."""
 
 WRITTEN, WOKE = 0, 1
