@@ -107,6 +107,47 @@ def speed_loop(acts_on: str, kp: float, ki: float, **keys: Any) -> Table:
     return {**plain, **keys}
 
 
+def rough() -> Description:
+    """Return a bench at rest with everything that depends on the angle: 40 N m at up to 1500 rpm."""
+    plain = {"time_constant": "1 ms", "max_torque": "200 N m", "max_speed": "3000 rpm", "efficiency": 0.9}
+    ripple = [
+        {"order": 6, "amplitude": "0.8 N m", "phase": "30 deg"},
+        {"order": 24, "amplitude": "1.5 N m", "phase": "-50 deg", "scales": "torque"},
+    ]
+    cogging = [{"order": 48, "amplitude": "0.3 N m", "phase": "20 deg"}, {"order": 8, "amplitude": "0.5 N m"}]
+    offset = {"parallel_offset": "0.2 mm", "pitch_diameter": "80 mm", "angular_offset": "1 deg"}
+    hub = {"inertia_right": "0.001 kg m^2", **offset}
+    pm = {
+        "part": "machine",
+        "model": "pm_synchronous",
+        "name": "drive",
+        "inertia": "0.02 kg m^2",
+        "pole_pairs": 4,
+        "resistance": "50 mohm",
+        "inductance_d": "0.4 mH",
+        "inductance_q": "0.6 mH",
+        "flux_linkage": "0.12 Wb",
+        "current_limit": "200 A",
+        "max_speed": "3000 rpm",
+        "rated_torque": "100 N m",
+        "current_control": {"rate": "10 kHz", "bandwidth": "500 Hz"},
+        "ripple": ripple,
+        "cogging": [{"order": 12, "amplitude": "0.4 N m"}],
+    }
+    line = [
+        pm,
+        coupling("c1", 2.5e4, loss_factor_psi=0.8, offset_phase="40 deg", **hub),
+        sensor("ts", 6e4, damping="1 N m s/rad", inertia_right="0.001 kg m^2"),
+        coupling("c2", 3e4, damping="2 N m s/rad", **offset),
+        servo("load", 0.03, rated_torque="80 N m", ripple=ripple, cogging=cogging, **plain),
+    ]
+    loops = [speed_loop("drive", 5.0, 40.0, clamp="150 N m"), torque_loop("load", "ts", clamp="150 N m")]
+    ramp = {"do": "ramp", "loop": "speed", "to": "1500 rpm", "over": "0.2 s"}
+    moves = [step("torque", "40 N m"), ramp, {"do": "hold", "time": "0.1 s"}]
+    document = {"unit": "drive", "line": line, "loop": loops, "sequence": moves}
+    return describe({**document, "supply": {"voltage": "600 V"}, "record": {"channels": ["angle"]}})
+
+
 def step(loop: str, to: str) -> Table:
     """Return a step of a set-point."""
     return {"do": "step", "loop": loop, "to": to}

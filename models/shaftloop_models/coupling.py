@@ -2,7 +2,8 @@
 
 Damping is either viscous (`damping`) or the relative damping ψ (`loss_factor_psi`, energy lost per
 cycle over peak elastic energy), which real elastomer couplings keep over a wide band. ψ is realised
-by Maxwell branches (see `shaftloop_models.loss_factor`).
+by Maxwell branches (see `shaftloop_models.loss_factor`). Parallel and angular offset of the shafts make
+torque of order 1 and 2 and a bending load: see `shaftloop_models.misalignment`.
 
 Neglected: backlash, the progressive characteristic of elastomers, ageing and temperature.
 
@@ -11,14 +12,18 @@ References
 .. [1] DIN 740-2 for the definition of ψ. From memory.
 """
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from typing import Annotated, Literal
 
-from shaftloop_models.line import Element, Inertia
-from shaftloop_models.loss_factor import DEFAULT_BAND, damped_spring
+import numpy as np
+
+from shaftloop_models.line import Element, Inertia, Spring, TransmissionError
+from shaftloop_models.loss_factor import DEFAULT_BAND, complex_stiffness, damped_spring
+from shaftloop_models.misalignment import transmission_error
 from shaftloop_models.parameters import Quantity
 
-__all__ = ["Coupling"]
+__all__ = ["Coupling", "MisalignmentLoad", "misalignment_load"]
 
 
 @dataclass(frozen=True)
@@ -38,8 +43,82 @@ class Coupling:
     inertia_left: Annotated[float, Quantity("kg m^2", "inertia of the left hub", ge=0.0)] = 0.0
     inertia_right: Annotated[float, Quantity("kg m^2", "inertia of the right hub", ge=0.0)] = 0.0
     rated: Annotated[float | None, Quantity("N m", "rated torque", gt=0.0)] = None
+    parallel_offset: Annotated[float, Quantity("m", "distance between the axes of the hubs", ge=0.0)] = 0.0
+    angular_offset: Annotated[
+        float, Quantity("rad", "angle between the axes of the hubs", ge=0.0, le=0.175)
+    ] = 0.0
+    offset_phase: Annotated[
+        float,
+        Quantity("rad", "turns the pattern of order 1 and 2 against other couplings", ge=-6.3, le=6.3),
+    ] = 0.0
+    pitch_diameter: Annotated[
+        float | None, Quantity("m", "pitch circle of pins, bolts or links that drive", gt=0.0)
+    ] = None
+    uneven_share: Annotated[
+        float, Quantity("1", "how unevenly these share the torque: 0 even, 1 a single one", ge=0.0, le=1.0)
+    ] = 0.1
+    bending_stiffness: Annotated[
+        float | None, Quantity("N m/rad", "moment per angle between the axes", ge=0.0)
+    ] = None
+    radial_stiffness: Annotated[
+        float | None, Quantity("N/m", "radial force per distance between the axes", ge=0.0)
+    ] = None
 
     def elements(self) -> list[Element]:
         """Return the mechanical elements, left to right."""
         spring = damped_spring(self.stiffness, self.damping, self.loss_factor_psi, self.loss_band)
-        return [Inertia(self.inertia_left), spring, Inertia(self.inertia_right)]
+        error = transmission_error(
+            self.parallel_offset,
+            self.angular_offset,
+            self.pitch_diameter,
+            self.uneven_share,
+            self.offset_phase,
+        )
+        return [Inertia(self.inertia_left), replace(spring, error=error), Inertia(self.inertia_right)]
+
+
+@dataclass(frozen=True)
+class MisalignmentLoad:
+    """What a misaligned coupling does at a speed and torque."""
+
+    error_1x: float
+    """Amplitude of the transmission error once per turn. [rad]"""
+    error_2x: float
+    """Amplitude of the transmission error twice per turn. [rad]"""
+    torque_1x: float
+    """Amplitude of the torque once per turn between hubs that turn evenly. [N m]"""
+    torque_2x: float
+    """Amplitude of the torque twice per turn between hubs that turn evenly. [N m]"""
+    bending_moment: float | None
+    """At the coupling, fixed in space; nothing where its bending stiffness is not stated. [N m]"""
+    radial_force: float | None
+    """At the coupling, fixed in space; nothing where its radial stiffness is not stated. [N]"""
+
+
+def misalignment_load(coupling: Coupling, torque: float, speed: float) -> MisalignmentLoad:
+    """Return torque and bending load of a coupling from its offsets.
+
+    Parameters
+    ----------
+    coupling : Coupling
+        Parameters.
+    torque : float
+        Mean torque that it carries. [N m]
+    speed : float
+        [rad/s]
+    """
+    spring = next(element for element in coupling.elements() if isinstance(element, Spring))
+    error = spring.error or TransmissionError(0.0, 0.0, 0.0)
+    # Without the viscous damper, which sees no motion between hubs that turn evenly.
+    elastic = Spring(spring.stiffness, 0.0, spring.branches)
+    turning = abs(speed) / (2.0 * math.pi)
+    stiffness = np.abs(complex_stiffness(elastic, np.array([turning, 2.0 * turning])))
+    tilt, bending, radial = coupling.angular_offset, coupling.bending_stiffness, coupling.radial_stiffness
+    return MisalignmentLoad(
+        error.first,
+        error.second,
+        float(stiffness[0] * error.first),
+        float(stiffness[1] * error.second),
+        None if bending is None else bending * tilt + abs(torque) * math.sin(tilt),
+        None if radial is None else radial * coupling.parallel_offset,
+    )

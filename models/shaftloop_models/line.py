@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from shaftloop_models.drag import Drag
 
-__all__ = ["Element", "Inertia", "MaxwellBranch", "Spring"]
+__all__ = ["Element", "Inertia", "MaxwellBranch", "Spring", "TransmissionError"]
 
 
 @dataclass(frozen=True)
@@ -33,6 +33,18 @@ class MaxwellBranch:
 
 
 @dataclass(frozen=True)
+class TransmissionError:
+    """``first·sin(θ + phase) + second·sin 2(θ + phase)``: how far the right hub leads by misalignment."""
+
+    first: float
+    """[rad]"""
+    second: float
+    """[rad]"""
+    phase: float
+    """[rad]"""
+
+
+@dataclass(frozen=True)
 class Spring:
     """A torsion spring with damping in parallel."""
 
@@ -41,6 +53,7 @@ class Spring:
     damping: float = 0.0
     """Viscous damping in parallel [N m s/rad]."""
     branches: tuple[MaxwellBranch, ...] = ()
+    error: TransmissionError | None = None
 
 
 Element = Inertia | Spring

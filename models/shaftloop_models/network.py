@@ -18,6 +18,7 @@ __all__ = [
     "Meter",
     "Network",
     "Node",
+    "Potential",
     "Power",
     "PowerKind",
     "Ref",
@@ -31,7 +32,7 @@ class Ref:
     """Handle of one quantity of a network."""
 
     kind: str
-    """``state``, ``held``, ``signal``, ``output`` or ``one``."""
+    """``state``, ``held``, ``signal``, ``output``, ``potential`` or ``one``."""
     index: int
 
 
@@ -46,6 +47,8 @@ class TermKind(IntEnum):
     WINDAGE = 1
     DQ_COUPLING = 2
     RELUCTANCE_TORQUE = 3
+    RIPPLE = 4
+    MISALIGNMENT = 5
 
 
 class PowerKind(IntEnum):
@@ -73,7 +76,8 @@ class Term:
     """Rate of change that the step rule must follow, in the operating range.
 
     A drag: bound of d torque/d speed [N m s/rad]. The dq coupling: the electrical speed, at which the
-    currents rotate [rad/s]. Zero where the term asks for no shorter step.
+    currents rotate [rad/s]. A torque that depends on the angle: its highest order times the speed [rad/s].
+    Zero where the term asks for no shorter step.
     """
 
 
@@ -105,7 +109,17 @@ class Balance:
     outgoing: tuple[int, ...]
     losses: tuple[int, ...]
     stored: tuple[tuple[float, Ref, Ref], ...]
-    """Stored energy as a sum of coefficient·a·b [J]."""
+    """Stored energy as a sum of coefficient·a·b, of states, signals and potentials [J]."""
+
+
+@dataclass(frozen=True)
+class Potential:
+    """Energy that depends on an angle θ: ``−Σ amplitude/order·sin(order·θ + phase)`` [J]."""
+
+    angle: tuple[Ref, ...]
+    """The line's angle, then the twists that are subtracted from it."""
+    orders: tuple[tuple[float, float, float], ...]
+    """(order, amplitude of the torque [N m], phase [rad])."""
 
 
 @dataclass(frozen=True)
@@ -136,6 +150,7 @@ class Network:
     meters: list[Meter] = field(default_factory=list)
     powers: list[Power] = field(default_factory=list)
     balances: list[Balance] = field(default_factory=list)
+    potentials: list[Potential] = field(default_factory=list)
 
     def state(self, name: str, unit: str) -> Ref:
         """Add a continuous state and return its handle."""
@@ -181,6 +196,11 @@ class Network:
         outputs = tuple(Ref("output", first + i) for i in range(len(names)))
         self.terms.append(Term(kind, tuple(reads), tuple(parameters), outputs, slope))
         return outputs
+
+    def potential(self, angle: tuple[Ref, ...], orders: Sequence[tuple[float, float, float]]) -> Ref:
+        """Add an energy that depends on an angle, for a balance, and return its handle."""
+        self.potentials.append(Potential(angle, tuple(orders)))
+        return Ref("potential", len(self.potentials) - 1)
 
     def meter(self, name: str, meaning: str, powers: Iterable[tuple[float, Ref, Ref]] = ()) -> int:
         """Add a meter with the products it integrates and return its number."""

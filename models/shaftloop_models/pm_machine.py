@@ -11,8 +11,8 @@ The voltages are held between the ticks of the sampled current control. Iron los
 torque on the rotor, ``hysteresis·sign(ω) + eddy·ω``: the no-load iron loss; the part that follows the
 load current is left out (common practice, no source: adds up to about half of the no-load iron loss
 at full load). Also neglected: saturation and cross-coupling of the inductances (10 to 40 % of Lq at
-full current in interior-magnet machines), temperature of magnets and copper, torque ripple and cogging,
-ripple current of the modulation. Valid in the linear range of modulation.
+full current in interior-magnet machines), temperature of magnets and copper, ripple current of the
+modulation. Valid in the linear range of modulation. Torque ripple and cogging: `shaftloop_models.harmonics`.
 
 References
 ----------
@@ -26,6 +26,7 @@ from typing import Annotated, Literal
 
 from shaftloop_models.compiled import equation
 from shaftloop_models.drag import Drag, declare_drag
+from shaftloop_models.harmonics import Cogging, Ripple, check_machine, declare_cogging, declare_ripple
 from shaftloop_models.inverter import Inverter
 from shaftloop_models.line import Element, Inertia
 from shaftloop_models.network import ONE, Network, Node, PowerKind, Ref, TermKind
@@ -96,9 +97,13 @@ class PmMachine:
     iron_loss: IronLoss = IronLoss()
     drag: Drag = Drag()
     inverter: Inverter = Inverter()
+    ripple: tuple[Ripple, ...] = ()
+    cogging: tuple[Cogging, ...] = ()
 
     def elements(self) -> list[Element]:
         """Return the mechanical elements, left to right."""
+        strongest = self.torque_constant() * self.current_limit
+        check_machine(self.ripple, self.cogging, self.rated_torque, strongest)
         return [Inertia(self.inertia, self.drag, self.name)]
 
     def torque_constant(self) -> float:
@@ -163,7 +168,7 @@ def reluctance_torque(current_d: float, current_q: float, coefficient: float) ->
     return coefficient * current_d * current_q
 
 
-def declare_pm_machine(net: Network, machine: PmMachine, node: Node) -> PmPorts:
+def declare_pm_machine(net: Network, machine: PmMachine, node: Node, angle: tuple[Ref, ...] = ()) -> PmPorts:
     """Add the electrical equations, the losses and the meters of a machine.
 
     Parameters
@@ -174,6 +179,8 @@ def declare_pm_machine(net: Network, machine: PmMachine, node: Node) -> PmPorts:
         Parameters.
     node : Node
         Body of the line that holds the rotor.
+    angle : tuple of Ref, optional
+        Angle of the rotor, for ripple and cogging: the line's angle, then the twists to subtract.
     """
     name, p, r = machine.name, float(machine.pole_pairs), machine.resistance
     ld, lq, psi = machine.inductance_d, machine.inductance_q, machine.flux_linkage
@@ -204,16 +211,23 @@ def declare_pm_machine(net: Network, machine: PmMachine, node: Node) -> PmPorts:
             slope=0.0,
         )
         torque.append((1.0, extra))
+    electrical = [(1.5, voltage_d, current_d), (1.5, voltage_q, current_q)]
+    if machine.ripple:
+        made = (current_q, current_d, machine.torque_constant(), machine.reluctance())
+        reference = (machine.rated_torque, machine.max_speed)
+        ripple = declare_ripple(net, name, machine.ripple, angle, made, reference)
+        torque.append((1.0, ripple))
+        electrical.append((1.0, ripple, speed))
     for weight, source in torque:
         net.torque(node, source, weight)
-
-    electrical = [(1.5, voltage_d, current_d), (1.5, voltage_q, current_q)]
     copper = [(1.5 * r, current_d, current_d), (1.5 * r, current_q, current_q)]
     link, terminals = _declare_inverter(net, machine, electrical, (current_d, current_q))
     windings = net.meter(f"{name}.copper", "copper loss", copper)
     airgap = net.meter(f"{name}.airgap", "air-gap energy", [(w, q, speed) for w, q in torque])
     magnetic = [(0.75 * ld, current_d, current_d), (0.75 * lq, current_q, current_q)]
     net.balance(f"{name}.windings", [terminals], [airgap], [windings], magnetic)
+    if machine.cogging:
+        torque.append((1.0, declare_cogging(net, name, machine.cogging, angle, node, machine.max_speed)))
     return PmPorts(current_d, current_q, voltage_d, voltage_q, tuple(torque), link)
 
 

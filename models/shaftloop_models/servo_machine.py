@@ -6,7 +6,8 @@ largest torque, largest power over speed, and no torque that drives beyond the l
 the DC link is ``T·ω/η`` when motoring, ``T·ω·η`` when regenerating, plus an idle loss.
 
 Neglected: everything electrical (voltage limit, current loops, saturation); the efficiency is one
-number for inverter and machine. Valid well below the bandwidth 1/(2π·τ) of the drive's own loop.
+number for inverter and machine, and torque ripple draws its power without loss. Valid well below the
+bandwidth 1/(2π·τ) of the drive's own loop. Torque ripple and cogging: `shaftloop_models.harmonics`.
 
 References
 ----------
@@ -20,6 +21,7 @@ from typing import Annotated, Literal
 
 from shaftloop_models.compiled import equation
 from shaftloop_models.drag import Drag
+from shaftloop_models.harmonics import Cogging, Ripple, check_machine, declare_cogging, declare_ripple
 from shaftloop_models.line import Element, Inertia
 from shaftloop_models.network import ONE, Network, Node, PowerKind, Ref
 from shaftloop_models.parameters import Delay, Quantity
@@ -48,9 +50,12 @@ class ServoMachine:
     idle_loss: Annotated[float, Quantity("W", "loss without torque", ge=0.0)] = 0.0
     rated_torque: Annotated[float | None, Quantity("N m", "rated torque", gt=0.0)] = None
     drag: Drag = Drag()
+    ripple: tuple[Ripple, ...] = ()
+    cogging: tuple[Cogging, ...] = ()
 
     def elements(self) -> list[Element]:
         """Return the mechanical elements, left to right."""
+        check_machine(self.ripple, self.cogging, self.rated_torque, self.max_torque)
         return [Inertia(self.inertia, self.drag, self.name)]
 
 
@@ -89,7 +94,9 @@ def envelope_torque(
     return min(max(torque, -bound), bound)
 
 
-def declare_servo_machine(net: Network, machine: ServoMachine, node: Node) -> ServoPorts:
+def declare_servo_machine(
+    net: Network, machine: ServoMachine, node: Node, angle: tuple[Ref, ...] = ()
+) -> ServoPorts:
     """Add the lag, the losses and the meters of a machine.
 
     Parameters
@@ -100,6 +107,8 @@ def declare_servo_machine(net: Network, machine: ServoMachine, node: Node) -> Se
         Parameters.
     node : Node
         Body of the line that holds the rotor.
+    angle : tuple of Ref, optional
+        Angle of the rotor, for ripple and cogging: the line's angle, then the twists to subtract.
     """
     name, speed = machine.name, node.speed
     torque = net.state(f"{name}.torque", "N m")
@@ -107,14 +116,24 @@ def declare_servo_machine(net: Network, machine: ServoMachine, node: Node) -> Se
     net.derivative(torque, torque, -1.0 / machine.time_constant)
     net.derivative(torque, command, 1.0 / machine.time_constant)
     net.torque(node, torque)
+    made = [(1.0, torque)]
     idle = [(machine.idle_loss, ONE, ONE)] if machine.idle_loss else []
-    link = net.meter(f"{name}.link", "energy taken from the DC link", idle)
+    drawn = list(idle)
+    if machine.ripple:
+        reference = (machine.rated_torque, machine.max_speed)
+        ripple = declare_ripple(net, name, machine.ripple, angle, (torque, torque, 1.0, 0.0), reference)
+        net.torque(node, ripple)
+        made.append((1.0, ripple))
+        drawn.append((1.0, ripple, speed))
+    link = net.meter(f"{name}.link", "energy taken from the DC link", drawn)
     loss = net.meter(f"{name}.conversion", "loss of inverter and machine", idle)
     net.power(link, PowerKind.LINK, machine.efficiency, torque, speed)
     net.power(loss, PowerKind.CONVERSION_LOSS, machine.efficiency, torque, speed)
-    airgap = net.meter(f"{name}.airgap", "air-gap energy", [(1.0, torque, speed)])
+    airgap = net.meter(f"{name}.airgap", "air-gap energy", [(w, source, speed) for w, source in made])
     net.balance(f"{name}.conversion", [link], [airgap], [loss], [])
-    return ServoPorts(command, ((1.0, torque),), link)
+    if machine.cogging:
+        made.append((1.0, declare_cogging(net, name, machine.cogging, angle, node, machine.max_speed)))
+    return ServoPorts(command, tuple(made), link)
 
 
 def rated_power(machine: ServoMachine) -> float:

@@ -9,8 +9,9 @@ from evaluate import evaluate
 from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
-from rigs import SHIPPED, shipped, start, ticks
+from rigs import SHIPPED, rough, shipped, start, ticks
 from shaftloop.bench.assemble import build_bench
+from shaftloop.bench.handles import Bench
 from shaftloop.engine import at
 from shaftloop.engine.steppers import set_z
 from shaftloop_models.network import ONE, Ref
@@ -20,23 +21,30 @@ Array = NDArray[np.float64]
 _SCALE = {"rad/s": 100.0, "rad": 1e-3, "N m": 50.0, "A": 80.0, "V": 150.0}
 
 
+ALL = (*SHIPPED, "rough")
+
+
+def built(name: str) -> Bench:
+    return build_bench(rough() if name == "rough" else shipped(name))
+
+
 @numba.njit
 def fill(it: NDArray[np.int64], ft: Array, s: Array, w: Array, z: int) -> None:
     set_z(it, ft, s, w, z)
 
 
-def random_state(units: list[str], seed: int) -> Array:
+def random_state(slots: list[tuple[str, str]], seed: int) -> Array:
     rng = np.random.default_rng(seed)
-    return np.array([_SCALE[unit] * rng.normal() for unit in units])
+    return np.array([(2.0 if name == "angle" else _SCALE[unit]) * rng.normal() for name, unit in slots])
 
 
-@pytest.mark.parametrize("name", SHIPPED)
+@pytest.mark.parametrize("name", ALL)
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_derivative_and_z_equal_the_network(name: str, seed: int) -> None:
-    bench = build_bench(shipped(name))
+    bench = built(name)
     plant, net = bench.model.plant, bench.model.plant.network
-    states = random_state([unit for _, unit in net.states], seed)
-    helds = random_state([unit for _, unit in net.helds], seed + 10)
+    states = random_state(net.states, seed)
+    helds = random_state(net.helds, seed + 10)
     known = evaluate(net, states, helds)
     run = start(bench)
     run.state[: len(states) + len(helds)] = [*states, *helds]
@@ -56,14 +64,14 @@ def test_derivative_and_z_equal_the_network(name: str, seed: int) -> None:
 
 
 @pytest.mark.parametrize("method", ["etd4", "rk4"])
-@pytest.mark.parametrize("name", SHIPPED)
+@pytest.mark.parametrize("name", ALL)
 def test_a_gap_equals_a_tight_solution_of_the_network(name: str, method: str) -> None:
     """Through the tables of the kernel, so that a misplaced matrix or term shows."""
-    bench = build_bench(shipped(name))
+    bench = built(name)
     net, n = bench.model.plant.network, len(bench.model.plant.network.states)
     share = 0.01 if name == "micro-spindle" else 1.0
-    states = share * random_state([unit for _, unit in net.states], 4)
-    helds = random_state([unit for _, unit in net.helds], 5)
+    states = share * random_state(net.states, 4)
+    helds = random_state(net.helds, 5)
     run = start(bench, method=method, fixed=8)
     length = ticks(run, 5e-6)
     z = run.probe(np.concatenate([states, helds]), length)
@@ -80,9 +88,9 @@ def test_a_gap_equals_a_tight_solution_of_the_network(name: str, method: str) ->
     assert np.all(np.abs(found - known) <= 1e-7 * np.abs(known - states) + 1e-12 * np.abs(states))
 
 
-@pytest.mark.parametrize("name", SHIPPED)
+@pytest.mark.parametrize("name", ALL)
 def test_slots_are_plant_states_then_inputs_and_names_are_unique(name: str) -> None:
-    bench = build_bench(shipped(name))
+    bench = built(name)
     layout, net = bench.model.layout, bench.model.plant.network
     names = [slot.name for slot in layout.slots]
     expected = [state for state, _ in net.states] + [held for held, _ in net.helds]

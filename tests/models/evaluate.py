@@ -59,6 +59,10 @@ def evaluate(net: Network, state: Sequence[float], held: Sequence[float] = ()) -
         values[Ref("signal", i)] = math.fsum(weight * values[ref] for ref, weight in form.items())
     for term in net.terms:
         values |= zip(term.outputs, _outputs(term, [values[ref] for ref in term.reads]), strict=True)
+    for i, potential in enumerate(net.potentials):
+        angle = values[potential.angle[0]] - math.fsum(values[ref] for ref in potential.angle[1:])
+        stored = [a / n * math.sin(n * angle + phase) for n, a, phase in potential.orders]
+        values[Ref("potential", i)] = -math.fsum(stored)
     rows: list[list[float]] = [[] for _ in net.states]
     for row, source, coefficient in net.linear:
         rows[row].append(coefficient * values[source])
@@ -90,6 +94,12 @@ def _rate(net: Network, ref: Ref, at: Evaluation) -> float:
         return math.fsum(weight * _rate(net, part, at) for part, weight in net.signals[ref.index][1].items())
     if ref.kind == "one":
         return 0.0
+    if ref.kind == "potential":
+        line, *twists = net.potentials[ref.index].angle
+        angle = at.values[line] - math.fsum(at.values[twist] for twist in twists)
+        turning = _rate(net, line, at) - math.fsum(_rate(net, twist, at) for twist in twists)
+        orders = net.potentials[ref.index].orders
+        return -turning * math.fsum(a * math.cos(n * angle + phase) for n, a, phase in orders)
     raise ValueError(f"stored energy must be made of states, not of a quantity of kind {ref.kind}")
 
 
@@ -106,6 +116,19 @@ def _outputs(term: Term, inputs: list[float]) -> tuple[float, ...]:
     if term.kind == TermKind.RELUCTANCE_TORQUE:
         (current_d, current_q), (coefficient,) = inputs, term.parameters
         return (coefficient * current_d * current_q,)
+    if term.kind == TermKind.RIPPLE:
+        q, d, line, *twists = inputs
+        linear, product, *orders = term.parameters
+        made, angle = linear * q + product * q * d, line - math.fsum(twists)
+        rows = [orders[i : i + 4] for i in range(0, len(orders), 4)]
+        return (math.fsum((a + share * made) * math.cos(n * angle + p) for n, p, a, share in rows),)
+    if term.kind == TermKind.MISALIGNMENT:
+        (speed, line, twist, error), rest = inputs[:4], inputs[4:]
+        stiffness, first, second, phase, count = term.parameters
+        forces, twists = rest[: int(count)], rest[int(count) :]
+        angle = line - math.fsum(twists) + phase
+        slope = first * math.cos(angle) + 2.0 * second * math.cos(2.0 * angle)
+        return slope * speed, slope * (stiffness * (twist + error) + math.fsum(forces))
     raise NotImplementedError(f"no plain-Python equation for terms of kind {term.kind!r}")
 
 

@@ -7,7 +7,8 @@ from numpy.typing import NDArray
 
 from shaftloop.bench.handles import Bench
 from shaftloop.engine.run import Run
-from shaftloop_models.network import Balance, Network, Ref
+from shaftloop_models.harmonics import potential_energy
+from shaftloop_models.network import ONE, Balance, Network, Ref
 
 __all__ = ["ElementBalance", "Energies", "energies"]
 
@@ -125,7 +126,11 @@ def _balance(
 
 
 def _value(net: Network, ref: Ref, state: NDArray[np.float64]) -> float:
-    """Return a state or signal of a network at a state vector."""
+    """Return a state, signal or potential of a network at a state vector."""
     if ref.kind == "signal":
         return float(sum(weight * state[part.index] for part, weight in net.signals[ref.index][1].items()))
-    return float(state[ref.index])
+    if ref.kind == "potential":
+        potential = net.potentials[ref.index]
+        line, *twists = (float(state[part.index]) for part in potential.angle)
+        return potential_energy(potential, line - sum(twists))
+    return 1.0 if ref == ONE else float(state[ref.index])

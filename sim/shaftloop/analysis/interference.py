@@ -2,8 +2,8 @@
 
 An excitation of order n has n periods per turn, so it meets a mode of frequency f at the speed 2π·f/n.
 The orders of a bench: 1 from unbalance, 2 from misaligned couplings; from the electrics of every PM machine
-its pole pairs p, 2p, and 6p, the pulsation of a three-phase winding fed by an inverter; and what the
-scenario states in `orders`, for instance the number of slots.
+its pole pairs p, 2p, and 6p, the pulsation of a three-phase winding fed by an inverter; the orders of ripple
+and cogging that machines state; and what the scenario states in `orders`, for instance the number of slots.
 """
 
 import math
@@ -89,6 +89,10 @@ def excitations(description: Description) -> tuple[Excitation, ...]:
             for multiple in _ELECTRICAL:
                 kinds = found.setdefault(float(multiple * part.pole_pairs), {})
                 kinds.setdefault(f"{multiple}x electrical of", []).append(part.name)
+        if isinstance(part, Machine):
+            for kind, entries in (("ripple of", part.ripple), ("cogging of", part.cogging)):
+                for entry in entries:
+                    found.setdefault(float(entry.order), {}).setdefault(kind, []).append(part.name)
     for order in description.orders:
         found.setdefault(order, {}).setdefault("as stated", [])
     return tuple(

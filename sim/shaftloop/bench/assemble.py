@@ -1,9 +1,11 @@
 """Description to bench: parts, loops and hops assembled into one model."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
+from shaftloop.bench.angle import add_wrap, without_angle
 from shaftloop.bench.channels import standard_channels
 from shaftloop.bench.control import add_hops, add_loops
 from shaftloop.bench.handles import Bench, MachineHandle, SensorHandle
@@ -50,9 +52,10 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
     description : Description
         From the scenario reader, already checked.
     smooth : bool
-        Switch off quantisers, noise, clamps, edge counting and the recorder, for derivatives of the stepper.
+        Switch off quantisers, noise, clamps, edge counting, all that depends on the angle of the line and the
+        recorder, for derivatives of the stepper.
     """
-    physics = _declare(description)
+    physics = _declare(without_angle(description.line) if smooth else description.line)
     net = physics.net
     wiring = Wiring(Layout())
     for name, unit in net.states:
@@ -103,6 +106,8 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
     sources |= {name: machine.node.speed.index for name, machine in machines.items()}
     slots = add_hops(wiring, description, sources, bench)
     add_loops(wiring, description, slots, bench, smooth)
+    if physics.line.angle is not None:
+        add_wrap(wiring, physics.line.angle, next(iter(machines.values())).parameters)
     if not smooth:
         recorder = Task("record", at.RECORD, bench.record_period, Fraction(0), Priority.RECORD)
         bench.record_task = wiring.add(recorder)
@@ -111,35 +116,37 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
     if not smooth:
         _add_power_meters(wiring, bench)
     model.latencies = tuple(wiring.latencies)
-    model.channels = standard_channels(bench)
+    model.channels = standard_channels(bench, () if smooth else description.record.channels)
     return bench
 
 
-def _declare(description: Description) -> _Physics:
+def _declare(parts: Sequence[Part]) -> _Physics:
     """Return the equations of all parts."""
     net = Network()
-    machines = [part for part in description.line if isinstance(part, Machine)]
+    machines = [part for part in parts if isinstance(part, Machine)]
     max_speed = max(machine.max_speed for machine in machines)
-    line = declare_line(net, description.line, max_speed)
+    line = declare_line(net, parts, max_speed)
     ports: dict[str, PmPorts | ServoPorts] = {}
     filters: dict[str, tuple[Ref, list[Ref]]] = {}
     angles: dict[str, Ref] = {}
     losses = [list(meters) for meters in line.drag_meters]
     gains: list[list[int]] = [[] for _ in line.nodes]
-    for part in description.line:
+    for part in parts:
         place = line.places[part.name]
         node = line.nodes[place.body]
         if isinstance(part, PmMachine):
-            ports[part.name] = declare_pm_machine(net, part, node)
+            ports[part.name] = declare_pm_machine(net, part, node, line.angle_of(place.body))
             losses[place.body] += declare_iron_loss(net, part, node)
         elif isinstance(part, ServoMachine):
-            ports[part.name] = declare_servo_machine(net, part, node)
+            ports[part.name] = declare_servo_machine(net, part, node, line.angle_of(place.body))
         elif isinstance(part, TorqueSensor) and place.spring is not None:
             filters[part.name] = declare_signal_path(net, part, line.edges[place.spring].elastic)
         elif isinstance(part, Encoder):
             angles[part.name] = declare_angle(net, part, node)
         if isinstance(part, Machine):
             gains[place.body].append(_meter_number(net, f"{part.name}.airgap"))
+            if part.cogging:
+                gains[place.body].append(_meter_number(net, f"{part.name}.cogging"))
     for i, node in enumerate(line.nodes):
         incoming = [*gains[i], *([line.edges[i - 1].outgoing] if i else [])]
         outgoing = [line.edges[i].incoming] if i < len(line.edges) else []

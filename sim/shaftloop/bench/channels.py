@@ -1,17 +1,33 @@
 """The recorded channels of a bench."""
 
+from collections.abc import Sequence
+
 from shaftloop.bench.handles import Bench
 from shaftloop.engine.model import Channel
+from shaftloop.errors import ScenarioError
+from shaftloop.scenario.fields import nearest, shown
 
 __all__ = ["standard_channels"]
 
 
-def standard_channels(bench: Bench) -> list[Channel]:
+def standard_channels(bench: Bench, further: Sequence[str]) -> list[Channel]:
     """Return the standard channels, then the further ones that the scenario asks for.
 
     Standard are the true torque and the reading of the main sensor, set-points and commands, speed and
     air-gap torque of every machine, the torque of every spring, the reading of every power meter, and the
     energy that every machine takes from the link.
+
+    Parameters
+    ----------
+    bench : Bench
+        Complete but for its channels.
+    further : sequence of str
+        Names of slots.
+
+    Raises
+    ------
+    ScenarioError
+        Where a name is none of this bench.
     """
     channels = [*_sensors(bench), *_loops(bench)]
     for name, machine in bench.machines.items():
@@ -22,12 +38,18 @@ def standard_channels(bench: Bench) -> list[Channel]:
         channels.append(Channel(f"{edge.part}_torque", "N m", (("z", edge.torque, 1.0),)))
     for name, meter in bench.power_meters.items():
         channels.append(Channel(f"{name}_power", "W", (("state", meter.reading_slot, 1.0),)))
+    return [*channels, *_energies(bench), *(_asked(bench, name) for name in further)]
+
+
+def _asked(bench: Bench, name: str) -> Channel:
     layout = bench.model.layout
-    asked = [
-        Channel(name, layout.slots[layout.number(name)].unit, (("state", layout.number(name), 1.0),))
-        for name in bench.description.record.channels
-    ]
-    return [*channels, *_energies(bench), *asked]
+    names = [slot.name for slot in layout.slots]
+    if name not in names:
+        raise ScenarioError(
+            [f"record.channels: {shown(name)} is no quantity of this bench{nearest(name, names)}"]
+        )
+    number = names.index(name)
+    return Channel(name, layout.slots[number].unit, (("state", number, 1.0),))
 
 
 def _sensors(bench: Bench) -> list[Channel]:

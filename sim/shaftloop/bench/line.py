@@ -3,9 +3,11 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from shaftloop.bench.angle import needs_angle
 from shaftloop.scenario.description import Machine, Part
 from shaftloop_models.drag import Drag, declare_drag
 from shaftloop_models.line import Inertia, Spring
+from shaftloop_models.misalignment import declare_transmission_error
 from shaftloop_models.network import Network, Node, Ref
 
 __all__ = ["Body", "Edge", "Line", "Place", "declare_line", "lay_out"]
@@ -43,6 +45,8 @@ class Edge:
     """Body on its left; the one on its right is the next."""
     stiffness: float
     """Static stiffness of the main spring. [N m/rad]"""
+    twist: Ref
+    """State: angle of the left body minus that of the right one. [rad]"""
     elastic: Ref
     """Signal: k·twist. [N m]"""
     torque: Ref
@@ -62,6 +66,12 @@ class Line:
     places: dict[str, Place]
     drag_meters: tuple[tuple[int, ...], ...]
     """Loss meters of every body."""
+    angle: Ref | None
+    """State: angle of the leftmost body, wrapped at instants, where a part depends on it. [rad]"""
+
+    def angle_of(self, body: int) -> tuple[Ref, ...]:
+        """Return the angle of a body: the line's angle, then the twists to subtract; empty without one."""
+        return () if self.angle is None else (self.angle, *(edge.twist for edge in self.edges[:body]))
 
 
 def lay_out(parts: Sequence[Part]) -> tuple[list[Body], list[tuple[str, Spring]], dict[str, Place]]:
@@ -115,28 +125,36 @@ def declare_line(net: Network, parts: Sequence[Part], max_speed: float) -> Line:
         Node(name, body.inertia, net.state(f"{name}.speed", "rad/s"))
         for name, body in zip(names, bodies, strict=True)
     )
-    edges = tuple(_declare_edge(net, part, spring, nodes, i) for i, (part, spring) in enumerate(springs))
+    angle = net.state("angle", "rad") if needs_angle(parts) else None
+    if angle is not None:
+        net.derivative(angle, nodes[0].speed, 1.0)
+    edges: list[Edge] = []
+    for i, (part, spring) in enumerate(springs):
+        left = () if angle is None else (angle, *(edge.twist for edge in edges))
+        edges.append(_declare_edge(net, part, spring, nodes[: i + 2], left, max_speed))
     drags = tuple(
         tuple(
             meter for drag, label in body.drags for meter in declare_drag(net, node, drag, label, max_speed)
         )
         for node, body in zip(nodes, bodies, strict=True)
     )
-    return Line(nodes, edges, places, drags)
+    return Line(nodes, tuple(edges), places, drags, angle)
 
 
 def _unique(names: list[str]) -> list[str]:
     return [name if names.count(name) == 1 else f"{name}.{i + 1}" for i, name in enumerate(names)]
 
 
-def _declare_edge(net: Network, part: str, spring: Spring, nodes: Sequence[Node], left: int) -> Edge:
-    """Add a spring between a body and the next."""
-    a, b = nodes[left], nodes[left + 1]
+def _declare_edge(
+    net: Network, part: str, spring: Spring, nodes: Sequence[Node], angle: tuple[Ref, ...], max_speed: float
+) -> Edge:
+    """Add a spring between the last two of some nodes; `angle` is that of the left one of them."""
+    a, b = nodes[-2:]
     twist = net.state(f"{part}.twist", "rad")
     net.derivative(twist, a.speed, 1.0)
     net.derivative(twist, b.speed, -1.0)
     k, d = spring.stiffness, spring.damping
-    form = {twist: k}
+    form, stretch, forces = {twist: k}, {twist: k}, []
     losses, stored = [], [(0.5 * k, twist, twist)]
     if d:
         form |= {a.speed: d, b.speed: -d}
@@ -148,14 +166,24 @@ def _declare_edge(net: Network, part: str, spring: Spring, nodes: Sequence[Node]
         net.derivative(force, b.speed, -branch.stiffness)
         net.derivative(force, force, -1.0 / branch.time_constant)
         form[force] = 1.0
+        forces.append(force)
         losses.append((1.0 / (branch.stiffness * branch.time_constant), force, force))
         stored.append((0.5 / branch.stiffness, force, force))
-    elastic = net.signal(f"{part}.elastic", {twist: k})
+    extra = []
+    if spring.error:
+        error, reaction = declare_transmission_error(
+            net, part, spring, (a, angle), (twist, forces), max_speed
+        )
+        form[error] = stretch[error] = k
+        whole = net.signal(f"{part}.stretch", {twist: 1.0, error: 1.0})
+        stored[0] = (0.5 * k, whole, whole)
+        extra.append((1.0, reaction, a.speed))
+    elastic = net.signal(f"{part}.elastic", stretch)
     torque = net.signal(f"{part}.torque", form)
     net.torque(a, torque, -1.0)
     net.torque(b, torque)
-    incoming = net.meter(f"{part}.in", "energy into the left end", [(1.0, torque, a.speed)])
+    incoming = net.meter(f"{part}.in", "energy into the left end", [(1.0, torque, a.speed), *extra])
     outgoing = net.meter(f"{part}.out", "energy out of the right end", [(1.0, torque, b.speed)])
     damping = [net.meter(f"{part}.damping", "damping loss", losses)] if losses else []
     net.balance(part, [incoming], [outgoing], damping, stored)
-    return Edge(part, left, k, elastic, torque, incoming, outgoing)
+    return Edge(part, len(nodes) - 2, k, twist, elastic, torque, incoming, outgoing)

@@ -21,6 +21,7 @@ class Priority:
     LOOP = 1000
     COMMAND_HOP = 2000
     MACHINE = 3000
+    WRAP = 4000
 
 
 @dataclass

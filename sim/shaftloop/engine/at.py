@@ -38,6 +38,12 @@ vector (w). Kernels write ``it[at.N]``.
     RELUCTANCES,
     RELUCTANCE_INT,  # i: (id, iq, write) each
     RELUCTANCE_FLOAT,  # f: [N m/A^2] each
+    RIPPLES,
+    RIPPLE_INT,  # i: (reads, floats, then reads: q, d, angle, twists; write) each
+    RIPPLE_FLOAT,  # f: (weight of q, of d·q, then per order: order, phase, constant, share of torque) each
+    MISALIGNMENTS,
+    MISALIGNMENT_INT,  # i: (reads, floats, reads: speed, angle, twist, error, forces, twists; writes) each
+    MISALIGNMENT_FLOAT,  # f: (stiffness, amplitudes of order 1 and 2 [rad], phase, number of forces) each
     # Meters and peaks
     METERS,
     METER_FIRST,  # i: first power of each meter, one more at the end
@@ -85,7 +91,7 @@ vector (w). Kernels write ``it[at.N]``.
     CHANGE,  # w: changes of the outputs at the stages; the reference stepper keeps slopes there
     SAVED,  # w: plant states and inputs at the start of the last gap, for continuous guards
     WORDS,  # length of the directory
-) = range(67)
+) = range(73)
 
 ETD4, RK4 = 0, 1
 """Values of METHOD."""
@@ -94,7 +100,9 @@ TASK_WIDTH = 16
 SEGMENT_INTS = 5
 SEGMENT_FLOATS = 4
 
-RECORD, DELIVER, SAMPLE, ENCODER, HOP, LOOP, LIMITER, PM_CONTROL, SERVO, AVERAGE, EDGES, POWER = range(12)
+RECORD, DELIVER, SAMPLE, ENCODER, HOP, LOOP, LIMITER, PM_CONTROL, SERVO, AVERAGE, EDGES, POWER, WRAP = range(
+    13
+)
 """The closed set of sampled tasks; the meaning of their rows stands in `engine.tasks`."""
 
 WRITTEN, WOKE = 0, 1

@@ -15,6 +15,9 @@ from shaftloop_models.network import Ref, TermKind
 
 __all__ = ["Tables", "build_tables", "make_clock", "segment_row"]
 
+_OF_ANY_LENGTH = (TermKind.RIPPLE, TermKind.MISALIGNMENT)
+"""Terms whose rows begin with the numbers of their reads and floats."""
+
 
 @dataclass(frozen=True)
 class Tables:
@@ -122,11 +125,17 @@ def _add_terms(sections: _Sections, model: Model) -> None:
         TermKind.WINDAGE: (at.WINDAGES, at.WINDAGE_INT, at.WINDAGE_FLOAT),
         TermKind.DQ_COUPLING: (at.COUPLINGS, at.COUPLING_INT, at.COUPLING_FLOAT),
         TermKind.RELUCTANCE_TORQUE: (at.RELUCTANCES, at.RELUCTANCE_INT, at.RELUCTANCE_FLOAT),
+        TermKind.RIPPLE: (at.RIPPLES, at.RIPPLE_INT, at.RIPPLE_FLOAT),
+        TermKind.MISALIGNMENT: (at.MISALIGNMENTS, at.MISALIGNMENT_INT, at.MISALIGNMENT_FLOAT),
     }
     for kind, (count, ints, floats) in words.items():
         terms = [term for term in model.plant.network.terms if term.kind == kind]
         sections.head[count] = len(terms)
-        sections.ints(ints, [model.plant.z(ref) for term in terms for ref in (*term.reads, *term.outputs)])
+        rows = [[model.plant.z(ref) for ref in (*term.reads, *term.outputs)] for term in terms]
+        if kind in _OF_ANY_LENGTH:
+            sizes = [[len(term.reads), len(term.parameters)] for term in terms]
+            rows = [size + row for size, row in zip(sizes, rows, strict=True)]
+        sections.ints(ints, [value for row in rows for value in row])
         sections.floats(floats, [value for term in terms for value in term.parameters])
 
 

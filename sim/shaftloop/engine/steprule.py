@@ -1,8 +1,9 @@
 """How many substeps a gap needs.
 
 The linear part is integrated exactly, so the step is bounded by the nonlinear terms only: by the
-electrical angle that a PM machine turns per step (through the dq coupling) and by the stiffness of drag
-terms. For the reference stepper the fastest eigenvalue bounds the step as well.
+electrical angle that a PM machine turns per step (through the dq coupling), by the phase of the highest
+order of ripple, cogging and misalignment, and by the stiffness of drag terms. For the reference stepper the
+fastest eigenvalue bounds the step as well.
 """
 
 import math
@@ -16,8 +17,8 @@ from shaftloop_models.network import TermKind
 
 __all__ = ["Stepping", "longest_step"]
 
-_LARGEST_ANGLE = 0.25
-"""Electrical angle per substep. [rad]"""
+_LARGEST_ANGLES = {TermKind.DQ_COUPLING: 0.25, TermKind.RIPPLE: 0.5, TermKind.MISALIGNMENT: 0.5}
+"""Electrical angle, or phase of the highest order of what depends on the angle, per substep. [rad]"""
 _LARGEST_DECAY = 0.5
 """Product of substep and slope of a drag term."""
 _LARGEST_EIGENVALUE = 1.0
@@ -58,8 +59,8 @@ def longest_step(plant: Plant, method: int) -> float:
     for term in plant.network.terms:
         if term.slope <= 0.0:
             continue
-        if term.kind == TermKind.DQ_COUPLING:
-            bounds.append(_LARGEST_ANGLE / term.slope)
+        if term.kind in _LARGEST_ANGLES:
+            bounds.append(_LARGEST_ANGLES[term.kind] / term.slope)
         else:
             reach = max(float(np.max(np.abs(plant.g[:, ref.index]))) for ref in term.outputs)
             bounds.append(_LARGEST_DECAY / (term.slope * reach))

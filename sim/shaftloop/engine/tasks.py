@@ -31,8 +31,11 @@ PM_CONTROL  1 speed, 2 id, 3 iq, 4 command, 5 Id, 6 Iq, 7 emit vd, vq           
             8 mtpa, 9 advance                                                     limit V, limit A,
                                                                                   weaken V, pole pairs
 SERVO       1 speed, 2 command, 3 emit                                            torque, power, speed
+WRAP        1 angle                                                               a turn [rad]
 ==========  ====================================================================  =========================
 """
+
+import math
 
 from shaftloop.control.current_control import current_tick, turn
 from shaftloop.control.filters import biquad
@@ -90,6 +93,10 @@ def _run_rare(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, a: int, f: int
         _average(it, ft, s, w, z, a, f)
     elif kind == at.EDGES:
         _edges(it, ft, s, w, z, a, f, tick)
+    elif kind == at.WRAP:
+        angle = it[a + 1]
+        s[angle] -= ft[f] * math.floor(s[angle] / ft[f])
+        w[z + it[at.R] + angle] = s[angle]
     else:
         _power(it, ft, s, a, f)
 

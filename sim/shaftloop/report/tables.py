@@ -19,7 +19,8 @@ from shaftloop.report.terminal import add_row, console, new_table, print_line, s
 __all__ = ["CAUTIONS", "Progress", "show_results"]
 
 CAUTIONS = (
-    "Cautions: the link is stiff; saturation, cogging, backlash and temperature are left out. "
+    "Cautions: the link is stiff; saturation, backlash and temperature are left out. "
+    "So are ripple and cogging where no machine states them. "
     "Trust grows with --verify (steps) and --overlay measured.csv (model)."
 )
 
