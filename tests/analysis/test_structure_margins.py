@@ -3,7 +3,6 @@
 import cmath
 import math
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 import pytest
@@ -17,7 +16,6 @@ from shaftloop.analysis.operating import OperatingPoint, operating_point
 from shaftloop.analysis.response import fundamental
 from shaftloop.engine import at
 from shaftloop.scenario.description import Description
-from shaftloop_models.parameters import Gain
 
 pytestmark = pytest.mark.compiled
 
@@ -32,7 +30,7 @@ DAMPING: Table = {"gain": "2 N m s/rad", "left": "drive", "right": "load"}
 FILTER: Table = {"kind": "low_pass", "cutoff": "900 Hz"}
 
 
-def rig(torque: Table, speed: Table | None = None, **load: Any) -> HyperMap:
+def small(torque: Table, speed: Table | None = None, hops: dict[str, str] | None = None) -> Description:
     """All tasks at one rate, so that L is an ordinary discrete response."""
     drag = {"viscous": "0.02 N m s/rad"}
     keys = {"kp": 0.2, "ki": "50 1/s", "feedforward": 0.0, "anti_windup": "back_calculation"}
@@ -40,15 +38,20 @@ def rig(torque: Table, speed: Table | None = None, **load: Any) -> HyperMap:
         "line": [
             servo("drive", 0.1, drag=drag, time_constant="1 ms"),
             sensor("ts", 2e4, damping="15 N m s/rad", latency="200 us"),
-            servo("load", 0.1, drag=drag, time_constant="1 ms", **load),
+            servo("load", 0.1, drag=drag, time_constant="1 ms"),
         ],
         "loop": [
             speed_loop("drive", 2.0, 4.0, **(speed or {})),
-            torque_loop("load", "ts", **{**keys, **torque}),
+            torque_loop("load", **{"reads": "ts", **keys, **torque}),
         ],
+        "hop": [{"name": n, "carries": c, "period": "100 us"} for n, c in (hops or {}).items()],
         "sequence": [{"do": "hold", "time": "0.1 s"}],
     }
-    return HyperMap(describe(document))
+    return describe(document)
+
+
+def rig(torque: Table, speed: Table | None = None) -> HyperMap:
+    return HyperMap(small(torque, speed))
 
 
 def response(bench: HyperMap, name: str = "torque") -> np.ndarray:
@@ -200,12 +203,15 @@ def test_the_injected_response_agrees_on_a_bench_of_many_rates() -> None:
 
 def test_the_budget_of_a_loop_with_structure_sums_up() -> None:
     """Its models keep their delays in seconds when the task is made faster, and hops are taken out."""
-    whole = multirate()
-    short = replace(whole.loop[1], disturbance_observer=None, kd=Gain(0.0, "s"))
-    description = replace(whole, loop=(whole.loop[0], short, whole.loop[2]))
+    keys: Table = {
+        "reads": "bus",
+        "kp": 1.5,
+        "predictor": {**MODEL, "delay": "0.6 samples"},
+        "active_damping": {**DAMPING, "left": "link", "gain": "0.5 N m s/rad"},
+    }
+    description = small(keys, hops={"bus": "ts", "link": "drive"})
     bench = HyperMap(description)
-    point = operating_point(bench.bench)
-    margins = loop_margins(bench, bench.bench.loops["torque"], point, bench.steady(point))
+    margins = loop_margins(bench, bench.bench.loops["torque"], POINT, bench.steady(POINT))
     assert margins.crossover is not None
     budget = latency_budget(description, margins)
     assert budget is not None
