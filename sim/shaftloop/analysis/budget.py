@@ -7,14 +7,15 @@ line take the rest, so the rows sum to the phase of the loop.
 """
 
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.margins import Margins, loop_margins
 from shaftloop.analysis.response import fundamental
-from shaftloop.control.filters import design
-from shaftloop.control.parameters import Loop
+from shaftloop.control.parameters import Loop, PathModel
+from shaftloop.control.structures import controller_response
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description, Machine, Part
 from shaftloop_models.encoder import Encoder
@@ -23,6 +24,8 @@ from shaftloop_models.servo_machine import ServoMachine
 from shaftloop_models.torque_sensor import TorqueSensor
 
 __all__ = ["Budget", "Share", "latency_budget"]
+
+_Model = TypeVar("_Model", bound=PathModel)
 
 _FASTER = 16
 """How many times faster an ideal sampler or task runs."""
@@ -82,7 +85,8 @@ def latency_budget(description: Description, margins: Margins) -> Budget | None:
         return None
     best = _phase_near(every, frequency, here)
     rest = (here - best) - sum(share.phase for share in shares)
-    controller = float(np.degrees(np.angle(_controller(loop, frequency))))
+    shift = np.exp(2j * np.pi * frequency / float(loop.rate))
+    controller = float(np.degrees(np.angle(controller_response(loop, shift))))
     for cause, phase in (
         ("interaction of the sampling rates", rest),
         ("controller", controller),
@@ -109,17 +113,6 @@ def _phase_near(margins: Margins, frequency: float, reference: float | None) -> 
     if reference is None:
         return phase if phase <= 0.0 else phase - 360.0
     return phase + 360.0 * round((reference - phase) / 360.0)
-
-
-def _controller(loop: Loop, frequency: float) -> complex:
-    """Return the response of the controller at its ticks, filters on the reading included."""
-    period = float(1 / loop.rate)
-    z = np.exp(2j * np.pi * frequency * period)
-    value = loop.kp.value + loop.ki.value * period / (z - 1.0)
-    for spec in loop.filters:
-        b0, b1, b2, a1, a2 = design(spec, float(loop.rate))
-        value *= (b0 + b1 / z + b2 / z**2) / (1.0 + a1 / z + a2 / z**2)
-    return complex(value)
 
 
 def _variants(description: Description, loop: Loop) -> list[tuple[str, "_Change"]]:
@@ -191,9 +184,25 @@ class _Change:
                 name = chain[name]
             return name
 
-        loops = tuple(replace(loop, reads=origin(loop.reads)) for loop in description.loop)
-        return replace(description, loop=loops, hop=())
+        def straight(loop: Loop) -> Loop:
+            damping = loop.active_damping
+            if damping is not None:
+                damping = replace(damping, left=origin(damping.left), right=origin(damping.right))
+            return replace(loop, reads=origin(loop.reads), active_damping=damping)
+
+        return replace(description, loop=tuple(map(straight, description.loop)), hop=())
 
 
 def _fast_loop(loop: Loop) -> Loop:
-    return replace(loop, rate=_FASTER * loop.rate, phase=0 * loop.phase, output_latency=Delay(0 * loop.phase))
+    def timed(model: _Model | None) -> _Model | None:
+        """Return a path model whose delay does not shrink with the period."""
+        return model and replace(model, delay=Delay(model.delay.seconds(1 / loop.rate)))
+
+    return replace(
+        loop,
+        rate=_FASTER * loop.rate,
+        phase=0 * loop.phase,
+        output_latency=Delay(0 * loop.phase),
+        predictor=timed(loop.predictor),
+        disturbance_observer=timed(loop.disturbance_observer),
+    )

@@ -3,10 +3,12 @@
 import math
 
 from shaftloop.bench.handles import Bench, LoopHandle
+from shaftloop.bench.structures import add_structure, origin
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.control.filters import design
 from shaftloop.control.parameters import Loop
 from shaftloop.control.pi import BACK_CALCULATION, CONDITIONAL
+from shaftloop.control.structures import derivative_section, setpoint_section
 from shaftloop.engine import at
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Task
@@ -93,12 +95,28 @@ def _output(wiring: Wiring, loop: Loop, receiver: int) -> int:
     return wiring.line(f"{loop.name}.command", "N m", period, loop.phase, latency, receiver)
 
 
-def _source(description: Description, loop: Loop) -> str:
-    carried = {hop.name: hop.carries for hop in description.hop}
-    name = loop.reads
-    while name in carried:
-        name = carried[name]
-    return name
+def _add_filters(wiring: Wiring, bench: Bench, loop: Loop) -> tuple[int, int]:
+    """Add the filters inside the controller and return the first section and its memory.
+
+    They stand side by side in the order in which the task takes them: reading, set-point, derivative.
+    """
+    layout, filters, rate = wiring.layout, bench.model.filters, float(loop.rate)
+    first, memory = len(filters), layout.add(f"{loop.name}.filter", SlotKind.HELD, "", 2 * len(loop.filters))
+    filters.extend(design(spec, rate) for spec in loop.filters)
+    if loop.setpoint_filter is not None:
+        filters.append(setpoint_section(loop.setpoint_filter, rate))
+        layout.add(f"{loop.name}.setpoint_filter", SlotKind.HELD, "", 2)
+    if loop.kd.value > 0.0 and loop.derivative_cutoff is not None:
+        filters.append(derivative_section(loop.kd.value, loop.derivative_cutoff, rate))
+        layout.add(f"{loop.name}.derivative", SlotKind.HELD, "N m", 2)
+    return first, memory
+
+
+def _derived(loop: Loop) -> int:
+    """Return what the derivative acts on, as the task of a loop has it."""
+    if loop.kd.value == 0.0:
+        return 0
+    return 2 if loop.derivative_of == "error" else 1
 
 
 def _add_loop(
@@ -112,7 +130,7 @@ def _add_loop(
 ) -> LoopHandle:
     loop = description.loop[profile]
     layout, period = wiring.layout, float(1 / loop.rate)
-    source = _source(description, loop)
+    source = origin(bench, loop.reads)
     sign = 1.0
     if source in bench.sensors and bench.machines[loop.acts_on].body > bench.sensors[source].spring:
         sign = -1.0
@@ -120,20 +138,19 @@ def _add_loop(
     error = layout.add(f"{loop.name}.error", SlotKind.HELD, "")
     output = layout.add(f"{loop.name}.break", SlotKind.PROBE, "N m", 2)
     integral = layout.add(f"{loop.name}.integral", SlotKind.HELD, "N m")
-    memory = layout.add(f"{loop.name}.filter", SlotKind.HELD, "", 2 * len(loop.filters))
+    first, memory = _add_filters(wiring, bench, loop)
     if limited:
         emit = layout.add(f"{loop.name}.request", SlotKind.HELD, "N m")
     else:
         emit = _output(wiring, loop, slots[loop.name])
-    filters = bench.model.filters
-    first = len(filters)
-    filters.extend(design(spec, float(loop.rate)) for spec in loop.filters)
+    around = add_structure(wiring, bench, slots, loop, sign)
     method = CONDITIONAL if loop.anti_windup == "conditional" else BACK_CALCULATION
     step = math.inf if smooth or loop.setpoint_rate is None else loop.setpoint_rate * period
     a = (
-        *(slots[loop.reads], profile, setpoint, integral, emit),
+        *(around.reading, profile, setpoint, integral, emit),
         *(first, len(loop.filters), memory, method, int(loop.setpoint_rate is not None), error),
-        *(output, output + 1),
+        *(output, output + 1, int(loop.setpoint_filter is not None), _derived(loop)),
+        *(around.damping, around.disturbance, around.sent),
     )
     clamp = math.inf if smooth else loop.clamp
     f = (loop.kp.value, loop.ki.value, period, clamp, loop.feedforward, step, sign, 1.0)
@@ -152,6 +169,7 @@ def _add_loop(
         integral,
         emit,
         output,
+        around.sent,
     )
 
 
@@ -167,7 +185,7 @@ def _add_limiter(
     lower = layout.add(f"{loop.name}.lower_integral", SlotKind.HELD, "N m")
     layout.add(f"{loop.name}.lower_active", SlotKind.INTEGER, "1")
     emit = _output(wiring, loop, slots[loop.limiter_of])
-    a = (slots[loop.reads], main.emit_slot, integral, lower, emit, main.integral_slot)
+    a = (slots[loop.reads], main.emit_slot, integral, lower, emit, main.integral_slot, main.sent_slot)
     gains = main.parameters
     f = (
         *(loop.kp.value, loop.ki.value, float(1 / loop.rate), loop.clamp, loop.limit_speed),
@@ -175,7 +193,7 @@ def _add_limiter(
     )
     kind = at.LIMITER
     task = wiring.add(Task(loop.name, kind, 1 / loop.rate, loop.phase, Priority.LOOP + 1, a, f))
-    source = _source(description, loop)
+    source = origin(bench, loop.reads)
     return LoopHandle(
         loop, profile, "speed", source, 1.0, task, slots[loop.reads], -1, -1, integral, emit, -1
     )

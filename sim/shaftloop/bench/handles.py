@@ -66,6 +66,8 @@ class LoopHandle:
     """Where the command in the actuator's sign goes."""
     break_slot: int
     """Where a loop can be opened: what the controller asks for; the value injected behind it is next."""
+    sent_slot: int = -1
+    """Command as it left controller and limiter, in the sense of the loop; -1 where nothing needs it."""
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,7 @@ class Priority:
     DELIVER = 1
     SAMPLE = 2
     READING_HOP = 3
+    STRUCTURE = 999
     LOOP = 1000
     COMMAND_HOP = 2000
     MACHINE = 3000

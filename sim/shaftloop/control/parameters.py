@@ -6,10 +6,23 @@ from typing import Annotated, Literal
 
 from shaftloop_models.parameters import Delay, Gain, Number, Quantity
 
-__all__ = ["Filter", "Hop", "LeadLag", "Loop", "Notch", "ReadingLowPass"]
+__all__ = [
+    "ActiveDamping",
+    "DisturbanceObserver",
+    "Filter",
+    "Hop",
+    "LeadLag",
+    "Loop",
+    "Notch",
+    "PathModel",
+    "Predictor",
+    "ReadingLowPass",
+]
 
 _GAIN = ("N m s/rad",)
 _INTEGRAL = ("N m/rad",)
+_DERIVATIVE = ("N m s^2/rad",)
+_SPEED_GAIN = ("rad/(N m s)",)
 
 
 @dataclass(frozen=True)
@@ -46,8 +59,52 @@ Filter = ReadingLowPass | Notch | LeadLag
 
 
 @dataclass(frozen=True)
+class ActiveDamping:
+    """Torque against the difference of two speeds, which damps the torsion between them.
+
+    A machine right of both speeds gets gain·(left − right), one left of both the opposite: like a damper
+    between the two places of which only one end is there.
+    """
+
+    gain: Annotated[float, Quantity("N m s/rad", "torque per difference of the speeds", ge=0.0)]
+    left: Annotated[str, Number("machine, encoder or bus hop of one: speed nearer to the left end")]
+    right: Annotated[str, Number("machine, encoder or bus hop of one: speed nearer to the right end")]
+    cutoff: Annotated[
+        float | None, Quantity("Hz", "high-pass of the difference; none where left out", gt=0.0)
+    ] = None
+
+
+@dataclass(frozen=True)
+class PathModel:
+    """What a controller believes about the way from its command to its reading.
+
+    A gain, a first-order lag and a pure delay. The zero-order hold of the command is not part of the delay.
+    """
+
+    model_gain: Annotated[
+        Gain, Quantity("1", "change of the reading per N m of command, at rest", gt=0.0, also=_SPEED_GAIN)
+    ]
+    time_constant: Annotated[float, Quantity("s", "time constant of the lag", ge=0.0)]
+    delay: Annotated[
+        Delay, Quantity("s", "pure delay from the tick to the reading", ge=0.0, also=("sample",))
+    ]
+
+
+@dataclass(frozen=True)
+class Predictor(PathModel):
+    """Smith predictor: the controller sees what the reading would be without the delay of the path."""
+
+
+@dataclass(frozen=True)
+class DisturbanceObserver(PathModel):
+    """Estimates the torque that disturbs the command, and takes it away from the command."""
+
+    cutoff: Annotated[float, Quantity("Hz", "cutoff of the estimate, first order", gt=0.0)]
+
+
+@dataclass(frozen=True)
 class Loop:
-    """A sampled PI controller.
+    """A sampled PI or PID controller with what may be built around it.
 
     It controls a torque where it reads a torque sensor, a speed where it reads a machine (ideal
     feedback) or an encoder, each directly or through bus hops.
@@ -74,6 +131,19 @@ class Loop:
         float | None, Quantity("N m/s", "largest rate of the set-point", gt=0.0, also=("rad/s^2",))
     ] = None
     filters: tuple[Filter, ...] = ()
+    kd: Annotated[Gain, Quantity("s", "derivative gain", ge=0.0, also=_DERIVATIVE)] = Gain(0.0, "s")
+    derivative_cutoff: Annotated[
+        float | None, Quantity("Hz", "low-pass of the derivative, needed with kd", gt=0.0)
+    ] = None
+    derivative_of: Annotated[
+        Literal["reading", "error"], Number("what is derived; the reading spares steps a kick")
+    ] = "reading"
+    setpoint_filter: Annotated[
+        float | None, Quantity("Hz", "first-order low-pass of the set-point; none where left out", gt=0.0)
+    ] = None
+    active_damping: ActiveDamping | None = None
+    disturbance_observer: DisturbanceObserver | None = None
+    predictor: Predictor | None = None
     free_running: Annotated[bool, Number("its clock is not synchronised: analyses sweep its phase")] = False
     limiter_of: Annotated[str | None, Number("loop on the same machine that this speed loop limits")] = None
     limit_speed: Annotated[

@@ -96,13 +96,12 @@ vector (w). Kernels write ``it[at.N]``.
 ETD4, RK4 = 0, 1
 """Values of METHOD."""
 
-TASK_WIDTH = 16
+TASK_WIDTH = 24
 SEGMENT_INTS = 5
 SEGMENT_FLOATS = 4
 
-RECORD, DELIVER, SAMPLE, ENCODER, HOP, LOOP, LIMITER, PM_CONTROL, SERVO, AVERAGE, EDGES, POWER, WRAP = range(
-    13
-)
+RECORD, DELIVER, SAMPLE, ENCODER, HOP, LOOP, LIMITER, PM_CONTROL, SERVO = range(9)
+AVERAGE, EDGES, POWER, WRAP, PATH_MODEL, DAMPING = range(9, 15)
 """The closed set of sampled tasks; the meaning of their rows stands in `engine.tasks`."""
 
 WRITTEN, WOKE = 0, 1

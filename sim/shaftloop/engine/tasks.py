@@ -22,16 +22,20 @@ POWER       1 energy, 2 emit, 3 energy before and lagged power                  
 HOP         1 source, 2 emit
 LOOP        1 reading, 2 profile, 3 set-point, 4 integral, 5 emit, 6 first        kp, ki, period, clamp,
             filter, 7 filters, 8 filter memory, 9 anti-windup, 10 rate-limited,   feedforward, set-point
-            11 error, 12 output, 13 injected value, added to the output           step, sign, share of
-                                                                                  the output passed on
+            11 error, 12 output, 13 injected value, added to the output, 14       step, sign, share of
+            set-point filter, 15 derivative of reading (1) or error (2),          the output passed on
+            16 torque of the damping, 17 disturbance, 18 sent; -1 for none
 LIMITER     1 speed, 2 request, 3 integral and activity of the upper limit, 4     kp, ki, period, clamp,
-            of the lower one, 5 emit, 6 integral of the limited loop              limit, sign, kp and ki of
+            of the lower one, 5 emit, 6 integral and 7 sent of the limited loop   limit, sign, kp and ki of
                                                                                   the limited loop
 PM_CONTROL  1 speed, 2 id, 3 iq, 4 command, 5 Id, 6 Iq, 7 emit vd, vq             a, R, Ld, Lq, psi, period,
             8 mtpa, 9 advance                                                     limit V, limit A,
                                                                                   weaken V, pole pairs
 SERVO       1 speed, 2 command, 3 emit                                            torque, power, speed
 WRAP        1 angle                                                               a turn [rad]
+PATH_MODEL  1 entry, 2 sent, 3 line, 4 depth, 5 two filters, 6 their memory,
+            7 result, 8 what is added to it, -1 for nothing
+DAMPING     1 left speed, 2 right speed, 3 filter, 4 its memory, 5 result         sign
 ==========  ====================================================================  =========================
 """
 
@@ -97,6 +101,11 @@ def _run_rare(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, a: int, f: int
         angle = it[a + 1]
         s[angle] -= ft[f] * math.floor(s[angle] / ft[f])
         w[z + it[at.R] + angle] = s[angle]
+    elif kind == at.PATH_MODEL:
+        _path_model(it, ft, s, a)
+    elif kind == at.DAMPING:
+        difference = s[it[a + 1]] - s[it[a + 2]]
+        s[it[a + 5]] = ft[f] * _filtered(ft, s, difference, it[at.FILTER] + 5 * it[a + 3], it[a + 4])
     else:
         _power(it, ft, s, a, f)
 
@@ -154,26 +163,62 @@ def _allowed(it: Ints, s: Floats, tick: int, command: float) -> float:
 
 
 @helper
+def _filtered(ft: Floats, s: Floats, x: float, b: int, memory: int) -> float:
+    """Run one tick of a section."""
+    y, s[memory], s[memory + 1] = biquad(
+        x, s[memory], s[memory + 1], ft[b], ft[b + 1], ft[b + 2], ft[b + 3], ft[b + 4]
+    )
+    return y
+
+
+@helper
+def _path_model(it: Ints, ft: Floats, s: Floats, a: int) -> None:
+    """Run two sections, the second on the command sent some ticks ago, and write their difference."""
+    sent, line, last = s[it[a + 2]], it[a + 3], it[a + 3] + it[a + 4] - 1
+    late = sent
+    if last >= line:
+        late = s[line]
+        for i in range(line, last):
+            s[i] = s[i + 1]
+        s[last] = sent
+    b, memory = it[at.FILTER] + 5 * it[a + 5], it[a + 6]
+    value = _filtered(ft, s, s[it[a + 1]], b, memory) - _filtered(ft, s, late, b + 5, memory + 2)
+    if it[a + 8] >= 0:
+        value += s[it[a + 8]]
+    s[it[a + 7]] = value
+
+
+@helper
 def _loop(it: Ints, ft: Floats, s: Floats, a: int, f: int, tick: int) -> None:
     reading, memory = s[it[a + 1]], it[a + 8]
     b = it[at.FILTER] + 5 * it[a + 6]
     for _ in range(it[a + 7]):
-        reading, s[memory], s[memory + 1] = biquad(
-            reading, s[memory], s[memory + 1], ft[b], ft[b + 1], ft[b + 2], ft[b + 3], ft[b + 4]
-        )
+        reading = _filtered(ft, s, reading, b, memory)
         memory, b = memory + 2, b + 5
     target = setpoint(it, ft, it[a + 2], tick)
     if it[a + 10] == 1:
         before, step = s[it[a + 3]], ft[f + 5]
         target = min(max(target, before - step), before + step)
     s[it[a + 3]] = target
+    s[it[a + 11]] = target - reading
+    if it[a + 14] == 1:
+        target = _filtered(ft, s, target, b, memory)
+        memory, b = memory + 2, b + 5
     error = target - reading
-    s[it[a + 11]] = error
+    direct = ft[f + 4] * target
+    if it[a + 15] > 0:
+        direct += _filtered(ft, s, error if it[a + 15] == 2 else -reading, b, memory)
+    if it[a + 16] >= 0:
+        direct += s[it[a + 16]]
+    if it[a + 17] >= 0:
+        direct -= s[it[a + 17]]
     output, integral = pi_update(
-        error, s[it[a + 4]], ft[f], ft[f + 1], ft[f + 2], ft[f + 4] * target, ft[f + 3], it[a + 9]
+        error, s[it[a + 4]], ft[f], ft[f + 1], ft[f + 2], direct, ft[f + 3], it[a + 9]
     )
     s[it[a + 4]] = integral
     s[it[a + 12]] = output
+    if it[a + 18] >= 0:
+        s[it[a + 18]] = output
     s[it[a + 5]] = ft[f + 6] * (ft[f + 7] * output + s[it[a + 13]])
 
 
@@ -193,6 +238,8 @@ def _limiter(it: Ints, ft: Floats, s: Floats, a: int, f: int) -> None:
     used = min(max(request, lowest), highest)
     if used != request and ft[f + 6] > 0.0:
         s[it[a + 6]] += period * (ft[f + 7] / ft[f + 6]) * ft[f + 5] * (used - request)
+    if it[a + 7] >= 0 and used != request:
+        s[it[a + 7]] = ft[f + 5] * used
     s[it[a + 5]] = used
 
 

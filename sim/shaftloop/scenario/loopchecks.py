@@ -6,11 +6,15 @@ from shaftloop.scenario.draft import Draft, Entry
 from shaftloop.scenario.fields import level_units, shown
 from shaftloop.scenario.problems import Problems
 from shaftloop.scenario.references import carried, check_reference, signal_kind
+from shaftloop.scenario.structurechecks import check_structure
 from shaftloop.scenario.units import UnitError, read_quantity
 
 __all__ = ["check_levels", "check_loops"]
 
-_GAIN_UNITS = {"torque": {"kp": "1", "ki": "1/s"}, "speed": {"kp": "N m s/rad", "ki": "N m/rad"}}
+_GAIN_UNITS = {
+    "torque": {"kp": "1", "ki": "1/s", "kd": "s"},
+    "speed": {"kp": "N m s/rad", "ki": "N m/rad", "kd": "N m s^2/rad"},
+}
 _LEVEL_UNITS = {"torque": ("N m", "N m/s"), "speed": ("rad/s", "rad/s^2")}
 
 
@@ -19,7 +23,9 @@ def check_loops(draft: Draft, problems: Problems) -> None:
     for entry in draft.lists["loop"]:
         _check_ends(draft, entry, problems)
         if isinstance(entry.value, Loop):
-            _check_loop(entry, entry.value, signal_kind(draft, entry.value.reads), problems)
+            kind = signal_kind(draft, entry.value.reads)
+            _check_loop(entry, entry.value, kind, problems)
+            check_structure(draft, entry, kind, problems)
     _check_sharing(draft, problems)
 
 
@@ -79,9 +85,9 @@ def _check_loop(entry: Entry, loop: Loop, kind: str, problems: Problems) -> None
 
 def _check_kind(entry: Entry, loop: Loop, kind: str, problems: Problems) -> None:
     """Check what depends on whether a loop controls a torque or a speed."""
-    for key, gain in (("kp", loop.kp), ("ki", loop.ki)):
+    for key, gain in (("kp", loop.kp), ("ki", loop.ki), ("kd", loop.kd)):
         wanted = _GAIN_UNITS[kind][key]
-        if gain.unit != wanted:
+        if key in entry.raw and gain.unit != wanted:
             written = "a bare number" if wanted == "1" else f"in {wanted}"
             problems.error(
                 entry.at(key),

@@ -1,0 +1,129 @@
+"""What is built around the controller of a loop, as tasks that run ahead of it."""
+
+from dataclasses import dataclass
+
+from shaftloop.bench.handles import Bench
+from shaftloop.bench.wiring import Priority, Wiring
+from shaftloop.control.filters import Section
+from shaftloop.control.parameters import ActiveDamping, Loop, PathModel
+from shaftloop.control.structures import (
+    damping_section,
+    observer_sections,
+    predictor_sections,
+    whole_samples,
+)
+from shaftloop.engine import at
+from shaftloop.engine.layout import SlotKind
+from shaftloop.engine.model import Task
+
+__all__ = ["Structure", "add_structure", "origin"]
+
+
+@dataclass(frozen=True)
+class Structure:
+    """Slots that the task of a loop shares with the tasks ahead of it; -1 where there is none."""
+
+    reading: int
+    """What the controller reads: the reading itself, or that of the predictor."""
+    damping: int
+    """Torque of the active damping, in the sense of the loop. [N m]"""
+    disturbance: int
+    """Estimated disturbance of the command, in the sense of the loop. [N m]"""
+    sent: int
+    """Command as it left the controller, in the sense of the loop. [N m]"""
+
+
+def origin(bench: Bench, name: str) -> str:
+    """Return the sensor, encoder, machine or loop at the far end of a chain of hops.
+
+    Parameters
+    ----------
+    bench : Bench
+        Its description is known.
+    name : str
+        A hop, or the end itself.
+    """
+    carried = {hop.name: hop.carries for hop in bench.description.hop}
+    while name in carried:
+        name = carried[name]
+    return name
+
+
+def add_structure(wiring: Wiring, bench: Bench, slots: dict[str, int], loop: Loop, sign: float) -> Structure:
+    """Add active damping, observer and predictor of a loop.
+
+    Parameters
+    ----------
+    wiring : Wiring
+        Extended.
+    bench : Bench
+        Its line is known; its filters are extended.
+    slots : dict
+        Slot of the reading of every sensor, encoder, machine and hop.
+    loop : Loop
+        Parameters.
+    sign : float
+        +1 where a positive output acts as positive air-gap torque, -1 where as negative.
+    """
+    reading, damping, disturbance, sent = slots[loop.reads], -1, -1, -1
+    if loop.active_damping is not None:
+        damping = _add_damping(wiring, bench, slots, loop, loop.active_damping, sign)
+    if loop.disturbance_observer is not None or loop.predictor is not None:
+        sent = wiring.layout.add(f"{loop.name}.sent", SlotKind.HELD, "N m")
+    if loop.disturbance_observer is not None:
+        sections = observer_sections(loop.disturbance_observer, 1 / loop.rate)
+        disturbance = wiring.layout.add(f"{loop.name}.disturbance", SlotKind.HELD, "N m")
+        ends = (reading, sent, disturbance, -1)
+        _add_model(wiring, bench, loop, "observer", loop.disturbance_observer, sections, ends)
+    if loop.predictor is not None:
+        sections = predictor_sections(loop.predictor, 1 / loop.rate)
+        predicted = wiring.layout.add(f"{loop.name}.predicted", SlotKind.HELD, "")
+        ends = (sent, sent, predicted, reading)
+        _add_model(wiring, bench, loop, "predictor", loop.predictor, sections, ends)
+        reading = predicted
+    return Structure(reading, damping, disturbance, sent)
+
+
+def _add_damping(
+    wiring: Wiring, bench: Bench, slots: dict[str, int], loop: Loop, damping: ActiveDamping, sign: float
+) -> int:
+    """Add the task of an active damping and return the slot of its torque."""
+    body = bench.line.places[origin(bench, damping.right)].body
+    side = 1.0 if bench.machines[loop.acts_on].body >= body else -1.0
+    torque = wiring.layout.add(f"{loop.name}.damping", SlotKind.HELD, "N m")
+    memory = wiring.layout.add(f"{loop.name}.damping_filter", SlotKind.HELD, "N m", 2)
+    section = _add_sections(bench, damping_section(damping, float(loop.rate)))
+    a = (slots[damping.left], slots[damping.right], section, memory, torque)
+    _add_task(wiring, loop, "damping", at.DAMPING, a, (sign * side,))
+    return torque
+
+
+def _add_model(
+    wiring: Wiring,
+    bench: Bench,
+    loop: Loop,
+    what: str,
+    model: PathModel,
+    sections: tuple[Section, Section],
+    ends: tuple[int, int, int, int],
+) -> None:
+    """Add the task of an observer or a predictor."""
+    entry, sent, result, added = ends
+    depth = whole_samples(model, 1 / loop.rate)
+    line = wiring.layout.add(f"{loop.name}.{what}_line", SlotKind.DELAY, "N m", depth)
+    memory = wiring.layout.add(f"{loop.name}.{what}_filter", SlotKind.HELD, "", 4)
+    a = (entry, sent, line, depth, _add_sections(bench, *sections), memory, result, added)
+    _add_task(wiring, loop, what, at.PATH_MODEL, a)
+
+
+def _add_sections(bench: Bench, *sections: Section) -> int:
+    """Add sections and return the number of the first."""
+    bench.model.filters.extend(sections)
+    return len(bench.model.filters) - len(sections)
+
+
+def _add_task(
+    wiring: Wiring, loop: Loop, what: str, kind: int, a: tuple[int, ...], f: tuple[float, ...] = ()
+) -> None:
+    name = f"{loop.name}.{what}"
+    wiring.add(Task(name, kind, 1 / loop.rate, loop.phase, Priority.STRUCTURE, a, f))
