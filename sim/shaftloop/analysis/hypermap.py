@@ -5,7 +5,8 @@ Its fixed point under constant set-points is the steady state; the derivative of
 central differences, holds everything about small motions, sampling and delays included.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 
 import numpy as np
@@ -91,6 +92,11 @@ class HyperMap:
             )
         self.slots = np.array([i for i, s in enumerate(model.layout.slots) if s.kind in _MAPPED])
         self._steps = _difference_steps(self.bench)[self.slots]
+
+    @property
+    def difference_steps(self) -> Array:
+        """Steps of the central differences, by the unit of the mapped slot, shape (mapped slots,)."""
+        return np.asarray(self._steps)
 
     def steady(self, point: OperatingPoint) -> Array:
         """Return the state that one hyperperiod maps to itself, shape (slots,).
@@ -194,7 +200,7 @@ class HyperMap:
         clock = self.run.clock
         period = clock.ticks(1 / loop.parameters.rate)
         ticks = np.arange(clock.ticks(loop.parameters.phase) % period, self.ticks, period)
-        share = self.run.tables.it[at.TASK_FLOAT] + loop.task * at.TASK_WIDTH + 7
+        share = self._share(loop)
         base = self._advance(state.copy(), self.ticks)[loop.break_slot]
         kept = self.run.tables.ft[share]
         self.run.tables.ft[share] = 0.0
@@ -212,6 +218,61 @@ class HyperMap:
         keep = keep[keep2]
         instants = ticks / clock.ticks_per_second
         return OpenLoop(a, bd[keep], ac[count:][:, keep], bd[count:], self.hyperperiod, instants)
+
+    def transitions(self, state: Array, *, held: bool = False) -> list[Array]:
+        """Return the derivative of the map from each instant to the next, over the mapped slots.
+
+        Their product is the derivative of the map over a hyperperiod. Instants at which the same tasks are
+        due and after which the same gap follows share one matrix: the steady state does not move.
+
+        Parameters
+        ----------
+        state : ndarray, shape (slots,)
+            From `steady`.
+        held : bool
+            Keep what the loops pass on as it is at the steady state.
+        """
+        calendar = self.run.tables.calendar
+        base = self._advance(state.copy(), self.ticks)
+        rows = zip(calendar.ticks, calendar.due, calendar.gaps(), strict=True)
+        known: dict[tuple[tuple[int, ...], int], Array] = {}
+        result = []
+        with self._commands_held(base) if held else nullcontext():
+            for number, (tick, due, gap) in enumerate(rows):
+                if (due, gap) not in known:
+                    known[due, gap] = self._transition(base, (tick, number, -1), tick + gap)
+                result.append(known[due, gap])
+        return result
+
+    def _transition(self, base: Array, where: tuple[int, int, int], to: int) -> Array:
+        result = np.empty((len(self.slots), len(self.slots)))
+        for j in range(len(self.slots)):
+            high, low = self._pair(base, j)
+            self._stretch(high, where, to)
+            self._stretch(low, where, to)
+            result[:, j] = (high - low)[self.slots]
+        return np.asarray(result / (2.0 * self._steps))
+
+    @contextmanager
+    def _commands_held(self, base: Array) -> Iterator[None]:
+        """Let every loop pass on what it asks for in a state, whatever it comes to ask for."""
+        loops = [loop for loop in self.bench.loops.values() if loop.break_slot >= 0]
+        shares = [self._share(loop) for loop in loops]
+        kept = self.run.tables.ft[shares]
+        added = [base[loop.break_slot + 1] for loop in loops]
+        self.run.tables.ft[shares] = 0.0
+        for loop in loops:
+            base[loop.break_slot + 1] = base[loop.break_slot]
+        try:
+            yield
+        finally:
+            self.run.tables.ft[shares] = kept
+            for loop, value in zip(loops, added, strict=True):
+                base[loop.break_slot + 1] = value
+
+    def _share(self, loop: LoopHandle) -> int:
+        """Return where the share of a loop's output that is passed on stands in the table of floats."""
+        return int(self.run.tables.it[at.TASK_FLOAT]) + loop.task * at.TASK_WIDTH + 7
 
     def _typical_torque(self) -> float:
         sensor = self.bench.main_sensor()

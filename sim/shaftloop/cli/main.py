@@ -5,6 +5,7 @@ import json
 import click
 
 from shaftloop.cli.check import check
+from shaftloop.cli.fidelity import fidelity
 from shaftloop.cli.group import Commands
 from shaftloop.cli.margins import margins
 from shaftloop.cli.modes import modes
@@ -65,6 +66,7 @@ def schema() -> None:
 
 
 cli.add_command(check)
+cli.add_command(fidelity)
 cli.add_command(margins)
 cli.add_command(modes)
 cli.add_command(simulate)

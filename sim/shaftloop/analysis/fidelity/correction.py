@@ -1,0 +1,248 @@
+"""Inertia and drag between the unit under test and the measuring section, and what their correction leaves.
+
+The true torque lacks what accelerates the bodies between the air gap of the unit and the measuring section,
+and what brakes them: ``T_true = T_airgap − J·dω/dt − T_drag``. The usual correction adds both back,
+``T = reading + Ĵ·dω̂/dt + T̂_drag``, with the speed from an encoder, differentiated over a window W:
+``dω̂/dt = (θ(t) − 2·θ(t − W) + θ(t − 2W))/W²``. Three independent roundings of the angle, each of rms
+edge/√12, leave ``edge/(√2·W²)``; the result belongs to the instant t − W, while the reading has a delay of
+its own; and Ĵ is never exact.
+
+References
+----------
+.. [1] Inertia correction of a shaft torque: common practice, no source; check E13.3 for the bias.
+"""
+
+import math
+from dataclasses import dataclass
+
+from shaftloop.analysis.fidelity.signalpath import slow_delay
+from shaftloop.analysis.operating import OperatingPoint
+from shaftloop.bench.handles import Bench
+from shaftloop.bench.line import lay_out
+from shaftloop.errors import ScenarioError
+from shaftloop.scenario.description import Description, Machine, Ramp
+from shaftloop_models.drag import Drag, coulomb_torque, windage_torque
+from shaftloop_models.encoder import Encoder, edge_angle
+from shaftloop_models.pm_machine import PmMachine
+
+__all__ = [
+    "Correction",
+    "acceleration_noise",
+    "correction",
+    "drag_torque",
+    "largest_acceleration",
+    "window_for",
+]
+
+_MOST_PERIODS = 100_000
+
+
+@dataclass(frozen=True)
+class Correction:
+    """Bias of the reading against the torque of the unit, and what is left of it when corrected."""
+
+    unit: str
+    inertia: float
+    """From the air gap of the unit to the measuring section, its rotor included. [kg m^2]"""
+    inertia_behind_flange: float
+    """Without the rotor: from the flange of the unit to the measuring section. [kg m^2]"""
+    drag: float
+    """Drag between air gap and measuring section at the operating speed, iron loss included. [N m]"""
+    drag_behind_flange: float
+    """Without that of the unit itself. [N m]"""
+    acceleration: float
+    """At which the bias is stated. [rad/s^2]"""
+    encoder: str | None
+    """Whose speed is differentiated; None where the line has no encoder."""
+    window: float | None
+    """Of the differentiation. [s]"""
+    window_noise: float | None
+    """Rms of the corrected torque from rounding to edges. [N m]"""
+    single_period_noise: float | None
+    """The same with the shortest window, one period of the encoder. [N m]"""
+    inertia_error: float
+    """Relative uncertainty of the inertia that the correction uses. [1]"""
+    mismatch: float | None
+    """By how much the acceleration is later than the reading. [s]"""
+
+    @property
+    def inertia_bias(self) -> float:
+        """Reading minus air-gap torque under the acceleration, from the inertia alone [N m]."""
+        return 0.0 - self.inertia * self.acceleration
+
+    @property
+    def inertia_residual(self) -> float:
+        """What the uncertainty of the inertia leaves under the acceleration [N m]."""
+        return self.inertia_error * self.inertia * abs(self.acceleration)
+
+    @property
+    def residual(self) -> float | None:
+        """Rms of rounding and inertia error together, under constant acceleration [N m]."""
+        return None if self.window_noise is None else math.hypot(self.window_noise, self.inertia_residual)
+
+
+def correction(
+    description: Description,
+    bench: Bench,
+    point: OperatingPoint,
+    level: float,
+    inertia_error: float = 0.02,
+    window: float | None = None,
+) -> Correction:
+    """Return the bias of the reading against the unit, and the residual of the usual correction.
+
+    Parameters
+    ----------
+    description : Description
+        With its `unit` and a torque sensor.
+    bench : Bench
+        Of that description.
+    point : OperatingPoint
+        Where drag counts.
+    level : float
+        Rms of the rounding that a window is chosen for, where none is stated. [N m]
+    inertia_error : float
+        Relative uncertainty of the inertia. [1]
+    window : float, optional
+        Of the differentiation; rounded to whole periods of the encoder, at least one. [s]
+
+    Raises
+    ------
+    ScenarioError
+        Where the window is shorter than a period of the encoder or the inertia error is out of range.
+    """
+    if not 0.0 <= inertia_error <= 1.0:
+        raise ScenarioError([f"--inertia-error: {inertia_error:g} is outside 0 to 1; e.g. 0.02 for 2 %"])
+    unit, sensor = description.unit, bench.main_sensor()
+    assert unit is not None and sensor is not None, "checked by fidelity"
+    machine = bench.machines[unit]
+    bodies = between(bench, machine.body, sensor.spring)
+    inertia = sum(bench.line.nodes[body].inertia for body in bodies)
+    iron = _iron_loss(machine.parameters, point.speed)
+    laid_out = lay_out(description.line)[0]
+    drags = [entry for body in bodies for entry, _ in laid_out[body].drags]
+    drag = iron + sum(drag_torque(entry, point.speed) for entry in drags)
+    own = iron + drag_torque(machine.parameters.drag, point.speed)
+    acceleration = largest_acceleration(bench)
+    part = _nearest_encoder(description, bench, machine.body)
+    noises: tuple[float | None, float | None] = (None, None)
+    mismatch, chosen = None, None
+    if part is not None:
+        period = float(1 / part.sampling)
+        if window is not None and window < period:
+            raise ScenarioError(
+                [f"--window: {window:g} s is shorter than a period of {part.name}, {period:g} s; raise it"]
+            )
+        chosen = window_for(part, inertia, level) if window is None else round(window / period) * period
+        noises = (
+            inertia * acceleration_noise(part, chosen),
+            inertia * acceleration_noise(part, period),
+        )
+        late = chosen + float(part.latency.seconds(1 / part.sampling))
+        mismatch = late - slow_delay(sensor.parameters)
+    return Correction(
+        unit,
+        inertia,
+        inertia - machine.parameters.inertia,
+        drag,
+        drag - own,
+        acceleration,
+        part.name if part else None,
+        chosen,
+        *noises,
+        inertia_error,
+        mismatch,
+    )
+
+
+def acceleration_noise(encoder: Encoder, window: float) -> float:
+    """Return the rms of an acceleration from a counted angle, differentiated twice over a window [rad/s^2].
+
+    Parameters
+    ----------
+    encoder : Encoder
+        Parameters.
+    window : float
+        [s]
+    """
+    return edge_angle(encoder.lines) / (math.sqrt(2.0) * window**2)
+
+
+def window_for(encoder: Encoder, inertia: float, level: float) -> float:
+    """Return the shortest window, in whole periods, whose torque noise stays below a level [s].
+
+    Parameters
+    ----------
+    encoder : Encoder
+        Parameters.
+    inertia : float
+        That is corrected. [kg m^2]
+    level : float
+        Rms. [N m]
+    """
+    period = float(1 / encoder.sampling)
+    least = math.sqrt(inertia * edge_angle(encoder.lines) / (math.sqrt(2.0) * level))
+    return min(max(math.ceil(least / period - 1e-9), 1), _MOST_PERIODS) * period
+
+
+def drag_torque(drag: Drag, speed: float) -> float:
+    """Return the drag at a speed, which has the sign of the speed [N m].
+
+    Parameters
+    ----------
+    drag : Drag
+        Parameters.
+    speed : float
+        [rad/s]
+    """
+    solid = coulomb_torque(speed, drag.coulomb, drag.smoothing)
+    return float(drag.viscous * speed + solid + windage_torque(speed, drag.windage))
+
+
+def largest_acceleration(bench: Bench) -> float:
+    """Return the steepest speed ramp of the sequence, 0 where there is none [rad/s^2].
+
+    Parameters
+    ----------
+    bench : Bench
+        The bench.
+    """
+    now = {name: 0.0 for name, loop in bench.loops.items() if loop.quantity == "speed"}
+    steepest = 0.0
+    for step in bench.description.sequence:
+        if not hasattr(step, "loop") or step.loop not in now or not hasattr(step, "to"):
+            continue
+        if isinstance(step, Ramp):
+            slope = (step.to - now[step.loop]) / float(step.over)
+            steepest = max(steepest, slope, key=abs)
+        now[step.loop] = step.to
+    return steepest
+
+
+def between(bench: Bench, body: int, spring: int) -> range:
+    """Return the bodies from a machine's to the measuring section.
+
+    Parameters
+    ----------
+    bench : Bench
+        The bench.
+    body : int
+        Of the machine.
+    spring : int
+        Of the sensor.
+    """
+    return range(body, spring + 1) if body <= spring else range(spring + 1, body + 1)
+
+
+def _iron_loss(machine: Machine, speed: float) -> float:
+    """Return the torque of the iron loss, which brakes the rotor [N m]."""
+    if not isinstance(machine, PmMachine):
+        return 0.0
+    iron = machine.iron_loss
+    return drag_torque(Drag(viscous=iron.eddy, coulomb=iron.hysteresis, smoothing=iron.smoothing), speed)
+
+
+def _nearest_encoder(description: Description, bench: Bench, body: int) -> Encoder | None:
+    """Return the encoder on the body nearest to the unit."""
+    found = [part for part in description.line if isinstance(part, Encoder)]
+    return min(found, key=lambda part: abs(bench.line.places[part.name].body - body), default=None)

@@ -1,0 +1,334 @@
+"""A small sinusoidal torque at the air gap of a machine, and what the sampled bench makes of it.
+
+The bench at its steady state is ``x' = A·x + B·u + b·e^{iωt}`` between the instants of its tasks, with A
+from the derivatives of the compiled terms; the tasks and the gaps behind them are the stepper's own
+transitions (`HyperMap.transitions`). With ``x = X·e^{iωt} + r``, ``X = (iω − A)⁻¹·b`` the response of the
+plant alone, the rest r is driven by what the tasks see of X, and one hyperperiod maps it to itself times
+``e^{iωT}``. So the response is exact at any frequency, also above half the rate of a sampler: what a sampler
+of rate fs makes of a frequency f appears at ``|f − fs·round(f/fs)|`` with the size given here.
+"""
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.analysis.hypermap import HyperMap
+from shaftloop.bench.handles import LoopHandle, MachineHandle, SensorHandle
+from shaftloop.engine import at
+from shaftloop.engine.kernel import probe
+from shaftloop_models.network import Ref
+
+__all__ = ["ForcedBench", "Line", "Responses", "deliveries", "folded"]
+
+Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+_RELATIVE_STEP = 1e-4
+_NOTHING = 1e-7
+"""Share below which what a task sees of the plant is rounding of the differences."""
+_CHUNK = 4_000_000
+"""Matrix elements that are solved for at once."""
+
+
+@dataclass(frozen=True)
+class Responses:
+    """Responses to a torque at the air gap, per N m; sampled ones at the instants of their own sampler."""
+
+    frequency: Array
+    """Shape (n,). [Hz]"""
+    air_gap: Complex
+    """Whole change of the machine's air-gap torque, its own reaction included, shape (n,). [N m/N m]"""
+    true: Complex
+    """True torque at the samples of the sensor, shape (n,). [N m/N m]"""
+    seen: Complex
+    """What the sampler sees behind the low-pass, at the samples, shape (n,). [N m/N m]"""
+    reading: Complex
+    """Reading when it arrives, so with the latency in its phase, shape (n,). [N m/N m]"""
+    speed: Complex
+    """Speed of the machine at the samples of the sensor, shape (n,). [rad/s/(N m)]"""
+
+
+@dataclass(frozen=True)
+class Line:
+    """A line in sampled values, from a sinusoidal torque at the air gap."""
+
+    frequency: float
+    """Where it appears: from 0 to half the rate of the sampler. [Hz]"""
+    size: float
+    """Amplitude per N m at the air gap. [N m/N m]"""
+    direct: bool
+    """Whether the frequency folded once gives it; further lines are what loops of other rates add."""
+
+
+class ForcedBench:
+    """A smooth bench at its steady state, with a torque added at the air gap of a machine.
+
+    Parameters
+    ----------
+    bench : HyperMap
+        The smooth bench, its set-points held.
+    state : ndarray, shape (slots,)
+        From `HyperMap.steady`.
+    machine, sensor : str
+        Where the torque acts, and whose reading is looked at.
+    held : bool
+        Keep the commands of the loops at their steady state; else the loops answer.
+    """
+
+    def __init__(self, bench: HyperMap, state: Array, machine: str, sensor: str, *, held: bool) -> None:
+        from scipy.linalg import expm
+
+        self.bench = bench
+        self._machine: MachineHandle = bench.bench.machines[machine]
+        self._sensor: SensorHandle = bench.bench.sensors[sensor]
+        self._loop: LoopHandle | None = _reader(bench, sensor)
+        self._ticks = np.array(bench.run.tables.calendar.ticks)
+        self._times = self._ticks / bench.run.clock.ticks_per_second
+        plant = bench.bench.model.plant
+        self.slopes = _term_slopes(bench, state)
+        self.a = plant.a + plant.g @ self.slopes
+        moves = bench.transitions(state, held=held)
+        gaps = np.diff([*self._times, bench.hyperperiod])
+        drifts = {gap: expm(self.a * gap) for gap in dict.fromkeys(gaps)}
+        keep = self._keep(moves)
+        count = len(self.a)
+        sizes = bench.difference_steps
+        self._seen_by_tasks = []
+        self._moves = []
+        cache: dict[int, tuple[Array, Array]] = {}
+        for move, gap in zip(moves, gaps, strict=True):
+            if id(move) not in cache:
+                seen = move[:, :count].copy()
+                seen[:count] -= drifts[gap]
+                seen[np.abs(seen) * sizes[:count] < _NOTHING * sizes[:, None]] = 0.0
+                cache[id(move)] = (move[np.ix_(keep, keep)], seen[keep])
+            self._moves.append(cache[id(move)][0])
+            self._seen_by_tasks.append(cache[id(move)][1])
+        self._at = {int(bench.slots[slot]): place for place, slot in enumerate(keep)}
+        self._width = len(keep)
+
+    def respond(self, frequency: Array) -> Responses:
+        """Return the responses at some frequencies.
+
+        Parameters
+        ----------
+        frequency : ndarray, shape (n,)
+            Above 0. [Hz]
+        """
+        points = np.atleast_1d(np.asarray(frequency, dtype=np.float64))
+        per_point = max(self._width**2, len(self._times) * self._width, len(self.a) ** 2)
+        chunk = max(1, _CHUNK // per_point)
+        parts = [self._respond(points[i : i + chunk]) for i in range(0, len(points), chunk)]
+        names = ("air_gap", "true", "seen", "reading", "speed")
+        return Responses(points, *(np.concatenate([part[name] for part in parts]) for name in names))
+
+    def lines(self, frequency: float, *, received: bool = False) -> list[Line]:
+        """Return the lines that a torque of one frequency makes in the readings, largest first.
+
+        Parameters
+        ----------
+        frequency : float
+            [Hz]
+        received : bool
+            Lines in what the torque loop receives at its ticks, in place of the readings as they arrive.
+
+        Raises
+        ------
+        ValueError
+            Where `received` is asked for and no torque loop reads the sensor.
+        """
+        period, phase = deliveries(self._sensor)
+        slot = self._sensor.reading_slot
+        if received:
+            if self._loop is None:
+                raise ValueError("no torque loop reads this sensor")
+            period, phase = 1 / self._loop.parameters.rate, self._loop.parameters.phase
+            slot = self._loop.reading_slot
+        omega = np.array([2.0 * np.pi * frequency])
+        rest = self._rest(omega, self._plant_alone(omega))
+        instants = self._instants(period, phase)
+        times = self._times[instants]
+        values = np.array([rest[k + 1][self._at[slot], 0] for k in instants])
+        found: dict[float, Line] = {}
+        for m in range(len(instants)):
+            shifted = frequency + m / self.bench.hyperperiod
+            size = abs(np.mean(values * np.exp(-2j * np.pi * shifted * times)))
+            where = folded(shifted, float(1 / period))
+            found.setdefault(round(where, 6), Line(where, float(size), m == 0))
+        return sorted(found.values(), key=lambda line: -line.size)
+
+    @property
+    def loop_rate(self) -> float | None:
+        """Rate of the torque loop that reads the sensor [Hz]; None where there is none."""
+        return None if self._loop is None else float(self._loop.parameters.rate)
+
+    def _respond(self, frequency: Array) -> dict[str, Complex]:
+        omega = 2.0 * np.pi * frequency
+        plant = self._plant_alone(omega)
+        rest = self._rest(omega, plant)
+        wave = np.exp(1j * np.outer(self._times, omega))
+        sensor = self._sensor.parameters
+        samples = self._instants(1 / sensor.sampling, sensor.phase)
+        n = len(self.a)
+
+        def continuous(row: Array) -> Complex:
+            """Return a plant quantity at the samples of the sensor."""
+            turned = sum(self._plant_rest(rest[k], n) / wave[k] for k in samples) / len(samples)
+            return np.asarray(row @ (plant + turned))
+
+        def discrete(slot: int, instants: list[int]) -> Complex:
+            """Return a held quantity behind the tasks of some instants."""
+            place = self._at[slot]
+            return np.asarray(sum(rest[k + 1][place] / wave[k] for k in instants) / len(instants))
+
+        return {
+            "air_gap": 1.0 + continuous(self._air_gap_row()),
+            "true": continuous(self._signal_row(self._sensor.true_torque)),
+            "seen": continuous(self._seen_row()),
+            "reading": discrete(self._sensor.reading_slot, self._instants(*deliveries(self._sensor))),
+            "speed": continuous(np.eye(n)[self._machine.node.speed.index]),
+        }
+
+    def _plant_alone(self, omega: Array) -> Complex:
+        """Return X of the plant alone, shape (states, n)."""
+        drive = np.zeros(len(self.a))
+        drive[self._machine.node.speed.index] = 1.0 / self._machine.node.inertia
+        pencil = 1j * omega[:, None, None] * np.eye(len(self.a)) - self.a
+        return np.asarray(np.linalg.solve(pencil, drive[:, None])[:, :, 0].T)
+
+    def _rest(self, omega: Array, plant: Complex) -> list[Complex]:
+        """Return r before every instant, and at the end of the hyperperiod, each of shape (slots, n)."""
+        shape = (self._width, len(omega))
+        pushes = [
+            seen @ (plant * np.exp(1j * omega * time))
+            for seen, time in zip(self._seen_by_tasks, self._times, strict=True)
+        ]
+        once, grown = np.eye(self._width), np.zeros(shape, dtype=np.complex128)
+        for move, push in zip(self._moves, pushes, strict=True):
+            once, grown = move @ once, move @ grown + push
+        turn = np.exp(1j * omega * self.bench.hyperperiod)
+        pencil = turn[:, None, None] * np.eye(self._width) - once
+        moving = np.zeros(shape, dtype=np.complex128)
+        driven = np.abs(grown).max(axis=0) > 0.0
+        if driven.any():
+            moving[:, driven] = np.linalg.solve(pencil[driven], grown.T[driven][:, :, None])[:, :, 0].T
+        states = [moving]
+        for move, push in zip(self._moves, pushes, strict=True):
+            moving = move @ moving + push
+            states.append(moving)
+        return states
+
+    def _plant_rest(self, rest: Complex, count: int) -> Complex:
+        """Return the plant's part of r, with zeros for the states that nothing looked at depends on."""
+        result = np.zeros((count, rest.shape[1]), dtype=np.complex128)
+        for slot, place in self._at.items():
+            if slot < count:
+                result[slot] = rest[place]
+        return result
+
+    def _keep(self, moves: list[Array]) -> NDArray[np.intp]:
+        """Return the slots that are written at all and that something looked at depends on."""
+        slots = list(self.bench.slots)
+        written = np.any([np.abs(move - np.eye(len(move))).sum(axis=1) > 0.0 for move in moves], axis=0)
+        depends = np.any([move != 0.0 for move in {id(m): m for m in moves}.values()], axis=0)
+        wanted = np.zeros(len(slots), dtype=bool)
+        for row in (self._air_gap_row(), self._signal_row(self._sensor.true_torque), self._seen_row()):
+            wanted[: len(row)] |= row != 0.0
+        wanted[self._machine.node.speed.index] = True
+        readers = [self._sensor.reading_slot, *([self._loop.reading_slot] if self._loop else [])]
+        wanted[[slots.index(slot) for slot in readers]] = True
+        while True:
+            more = wanted | depends[wanted].any(axis=0)
+            if (more == wanted).all():
+                return np.flatnonzero(wanted & written)
+            wanted = more
+
+    def _instants(self, period: Fraction, phase: Fraction) -> list[int]:
+        """Return the numbers of the instants at which a periodic task is due."""
+        clock = self.bench.run.clock
+        every, first = clock.ticks(period), clock.ticks(phase)
+        due = np.flatnonzero((self._ticks - first) % every == 0)
+        return [int(number) for number in due]
+
+    def _signal_row(self, ref: Ref) -> Array:
+        plant = self.bench.bench.model.plant
+        return np.asarray(plant.c[plant.rows[ref]])
+
+    def _air_gap_row(self) -> Array:
+        """Return the machine's own torque as a form of the plant states."""
+        row = np.zeros(len(self.a))
+        for weight, ref in self._machine.torque:
+            if ref.kind == "output":
+                row += weight * self.slopes[ref.index]
+            else:
+                row[ref.index] += weight
+        return row
+
+    def _seen_row(self) -> Array:
+        """Return what the sampler sees as a form of the plant states."""
+        tables, plant = self.bench.run.tables, self.bench.bench.model.plant
+        task = tables.it[at.TASK_INT] + self._sensor.sample_task * at.TASK_WIDTH
+        place = int(tables.it[task + 1])
+        if place < plant.padded_signals:
+            return np.asarray(plant.c[place])
+        return np.asarray(np.eye(len(self.a))[place - plant.padded_signals])
+
+
+def folded(frequency: float, rate: float) -> float:
+    """Return where a frequency appears in samples: its distance from the nearest multiple of the rate [Hz].
+
+    Parameters
+    ----------
+    frequency : float
+        [Hz]
+    rate : float
+        Of the samples. [Hz]
+    """
+    return abs(frequency - rate * round(frequency / rate))
+
+
+def deliveries(sensor: SensorHandle) -> tuple[Fraction, Fraction]:
+    """Return period and phase at which new readings arrive [s].
+
+    Parameters
+    ----------
+    sensor : SensorHandle
+        The sensor.
+    """
+    part = sensor.parameters
+    period = 1 / part.sampling
+    return period, (part.phase + part.latency.seconds(period)) % period
+
+
+def _reader(bench: HyperMap, sensor: str) -> LoopHandle | None:
+    """Return the loop that controls the torque at a sensor."""
+    loop = bench.bench.torque_loop()
+    return loop if loop is not None and loop.source == sensor else None
+
+
+def _term_slopes(bench: HyperMap, state: Array) -> Array:
+    """Return the derivative of the nonlinear terms with respect to the plant states, shape (terms, states).
+
+    The compiled terms themselves are evaluated: a gap without a step leaves their values in z.
+    """
+    run, plant = bench.run, bench.bench.model.plant
+    it = run.tables.it.copy()
+    it[it[at.GAP_INT] + 1] = 0
+    n, q = len(plant.a), plant.g.shape[1]
+    first = plant.padded_signals + n + plant.b.shape[1]
+    slopes = np.empty((q, n))
+    sizes = bench.difference_steps[:n] * _RELATIVE_STEP / 1e-3
+
+    def terms(at_state: Array) -> Array:
+        work = run.work.copy()
+        z = probe(it, run.tables.ft, at_state, work, 0)
+        return np.asarray(work[z + first : z + first + q])
+
+    for j in range(n):
+        high, low = state.copy(), state.copy()
+        high[j] += sizes[j]
+        low[j] -= sizes[j]
+        slopes[:, j] = (terms(high) - terms(low)) / (2.0 * sizes[j])
+    return slopes

@@ -1,0 +1,197 @@
+"""How much of the peak of a short pulse a reading shows.
+
+A half-sine pulse of torque goes through the linear mechanics and the low-pass, exactly on a fine grid (matrix
+exponential of the system with the sine as two more states); the samples then catch the top or miss it by up
+to half a period. Sampling at the worst phase sees the level above which the response stays for exactly one
+period.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.analysis.modes import Mechanics
+from shaftloop_models.lowpass import LowPass, state_space
+
+__all__ = ["Chain", "PulseCurve", "capture", "filter_chain", "line_chain", "pulse_curve", "width_for"]
+
+Array = NDArray[np.float64]
+
+_FINE = 200
+"""Least number of points on a pulse."""
+_MOST_POINTS = 100_000
+"""Points on pulse and response together, unless the samples themselves are as dense."""
+_WIDTHS = 64
+
+
+@dataclass(frozen=True)
+class Chain:
+    """A linear chain ``x' = A·x + b·u``, ``y = c·x``; without states y is u."""
+
+    a: Array
+    b: Array
+    c: Array
+    slowest: float
+    """How long the response to a short pulse is worth looking at. [s]"""
+
+    def then(self, after: "Chain") -> "Chain":
+        """Return this chain followed by another.
+
+        Parameters
+        ----------
+        after : Chain
+            Takes what this one puts out.
+        """
+        n, m = len(self.a), len(after.a)
+        if not m:
+            return self
+        if not n:
+            return after
+        a = np.zeros((n + m, n + m))
+        a[:n, :n], a[n:, n:], a[n:, :n] = self.a, after.a, np.outer(after.b, self.c)
+        b, c = np.concatenate([self.b, np.zeros(m)]), np.concatenate([np.zeros(n), after.c])
+        return Chain(a, b, c, self.slowest + after.slowest)
+
+
+@dataclass(frozen=True)
+class PulseCurve:
+    """Peak over the peak of the pulse, against the width of the pulse."""
+
+    width: Array
+    """Shape (n,). [s]"""
+    filtered: Array
+    """Behind the low-pass, shape (n,). [1]"""
+    sampled: Array
+    """Largest sample at the worst phase of sampling, shape (n,). [1]"""
+    true: Array
+    """Peak of the true torque per torque at the air gap, over the share of a slow torque, shape (n,). [1]"""
+    total: Array
+    """Largest sample at the worst phase from a pulse at the air gap, over that share, shape (n,). [1]"""
+
+
+def filter_chain(low_pass: LowPass | None) -> Chain:
+    """Return a low-pass as a chain.
+
+    Parameters
+    ----------
+    low_pass : LowPass or None
+        Parameters.
+    """
+    if low_pass is None:
+        return Chain(np.zeros((0, 0)), np.zeros(0), np.zeros(0), 0.0)
+    f, g, out = state_space(low_pass)
+    return Chain(f, g, np.eye(len(g))[out], 2.0 / low_pass.cutoff)
+
+
+def line_chain(line: Mechanics, machine: str, share: float, slowest: float) -> Chain:
+    """Return the shaft line, from a machine's air-gap torque to the true torque over the share of a slow one.
+
+    Parameters
+    ----------
+    line : Mechanics
+        From `mechanics`.
+    machine : str
+        Its name.
+    share : float
+        Signed: true torque per air-gap torque far below the modes. [1]
+    slowest : float
+        How long to look. [s]
+    """
+    b = np.zeros(len(line.a))
+    b[line.machines[machine]] = line.inertias[line.machines[machine]] ** -0.5
+    return Chain(line.a, b, line.sensed / share, slowest)
+
+
+def capture(chain: Chain, width: float, period: float) -> tuple[float, float]:
+    """Return the peak of the response to a half-sine pulse of height 1, and the largest sample at worst.
+
+    Parameters
+    ----------
+    chain : Chain
+        What the pulse goes through.
+    width : float
+        Of the pulse, from zero to zero. [s]
+    period : float
+        Of the samples. [s]
+    """
+    from scipy.linalg import expm
+
+    finest = max(width / _FINE, (width + chain.slowest) / _MOST_POINTS)
+    parts = max(1, int(np.ceil(period / finest)))
+    step, omega, n = period / parts, np.pi / width, len(chain.a)
+    on = int(width / step)
+    if n:
+        whole = np.zeros((n + 2, n + 2))
+        whole[:n, :n], whole[:n, n] = chain.a, chain.b
+        whole[n, n + 1], whole[n + 1, n] = omega, -omega
+        start = np.zeros(n + 2)
+        start[n + 1] = 1.0
+        during = _march(expm(whole * step), start, on + 1)
+        last = (expm(whole * (width - on * step)) @ during[:, -1])[:n]
+        first = expm(chain.a * ((on + 1) * step - width)) @ last
+        after = _march(expm(chain.a * step), first, int(chain.slowest / step) + parts)
+        values = chain.c @ np.hstack([during[:n], after])
+    else:
+        values = np.sin(omega * step * np.arange(on + 1))
+    padded = np.concatenate([np.zeros(parts), values, np.zeros(-len(values) % parts + parts)])
+    return float(values.max()), float(padded.reshape(-1, parts).max(axis=0).min())
+
+
+def _march(once: Array, start: Array, count: int) -> Array:
+    """Return start, once·start, once²·start and so on, shape (n, count), doubling what is known."""
+    states = start[:, None]
+    power = once
+    while states.shape[1] < count:
+        states = np.hstack([states, power @ states])
+        power = power @ power
+    return states[:, :count]
+
+
+def pulse_curve(line: Chain, path: Chain, period: float, scale: float) -> PulseCurve:
+    """Return the peaks over a range of widths around the time scale of the signal path.
+
+    Parameters
+    ----------
+    line : Chain
+        From `line_chain`.
+    path : Chain
+        From `filter_chain`.
+    period : float
+        Of the samples. [s]
+    scale : float
+        Time scale around which the widths lie. [s]
+    """
+    widths = np.geomspace(0.2 * scale, 100.0 * scale, _WIDTHS)
+    both = line.then(path)
+    alone = np.array([capture(path, width, period) for width in widths])
+    moved = np.array([capture(line, width, period)[0] for width in widths])
+    total = np.array([capture(both, width, period)[1] for width in widths])
+    return PulseCurve(widths, alone[:, 0], alone[:, 1], moved, total)
+
+
+def width_for(error: float, width: Array, peak: Array, exact: Callable[[float], float]) -> float | None:
+    """Return the shortest pulse whose peak is shown within an error, and so is that of every longer one [s].
+
+    None where even the longest one is not.
+
+    Parameters
+    ----------
+    error : float
+        Largest share of the peak that may be missing. [1]
+    width, peak : ndarray, shape (n,)
+        From `pulse_curve`. [s], [1]
+    exact : callable
+        The same peak at one width.
+    """
+    from scipy.optimize import brentq
+
+    short = np.flatnonzero(peak < 1.0 - error)
+    if not len(short):
+        return float(width[0])
+    last = int(short[-1])
+    if last == len(width) - 1:
+        return None
+    ends = float(width[last]), float(width[last + 1])
+    return float(brentq(lambda w: exact(w) - 1.0 + error, *ends, rtol=1e-6))

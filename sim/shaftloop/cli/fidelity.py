@@ -1,0 +1,159 @@
+"""`shaftloop fidelity`: the torque reading against the truth."""
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from shaftloop.cli.options import Request, say, scenario_options
+
+if TYPE_CHECKING:
+    from shaftloop.report.fidelity_results import FidelityResults
+    from shaftloop.scenario.reading import Scenario
+
+__all__ = ["fidelity"]
+
+
+@dataclass(frozen=True)
+class _Wishes:
+    """What was asked for beyond the scenario, in SI units."""
+
+    speed: float | None
+    torque: float | None
+    orders: tuple[float, ...]
+    ripple: float | None
+    level: float | None
+    """[N m]; a share where `relative`."""
+    relative: bool
+    inertia_error: float
+    window: float | None
+    clock: float | None
+    turn_error: float
+
+
+@click.command()
+@scenario_options
+@click.option("--speed", metavar="SPEED", help='Operating speed, e.g. "1500 rpm"; else of the sequence.')
+@click.option("--torque", metavar="TORQUE", help='Operating torque, e.g. "80 N m"; else of the sequence.')
+@click.option(
+    "--order", "orders", type=float, multiple=True, metavar="N", help="A further ripple of N per turn."
+)
+@click.option("--ripple", metavar="TORQUE", help="Amplitude of orders for which the scenario states none.")
+@click.option(
+    "--alias-limit",
+    metavar="LEVEL",
+    help='What a folded line should stay below, e.g. "0.1 N m" or "0.2 %" of rated torque; else 0.1 %.',
+)
+@click.option(
+    "--inertia-error", default="2 %", show_default=True, metavar="SHARE", help="Of the corrected inertia."
+)
+@click.option("--window", metavar="TIME", help="Over which the encoder is differentiated; else by its noise.")
+@click.option("--encoder-clock", metavar="RATE", help='Clock of a timer of edges, e.g. "10 MHz".')
+@click.option(
+    "--encoder-error",
+    metavar="ANGLE",
+    help="Angle error once per turn: eccentricity over radius of the disc.",
+)
+def fidelity(  # noqa: PLR0913  (one argument per option)
+    request: Request,
+    speed: str | None,
+    torque: str | None,
+    orders: tuple[float, ...],
+    ripple: str | None,
+    alias_limit: str | None,
+    inertia_error: str,
+    window: str | None,
+    encoder_clock: str | None,
+    encoder_error: str | None,
+) -> None:
+    """Show how far the torque reading of SCENARIO is from the torque of its unit under test.
+
+    SCENARIO is a file or the name of a shipped one. Writes fidelity.json and, as SVG and PNG, error, pulse,
+    folding and time into ./shaftloop-out/<scenario>/. With --json nothing is written unless --out is given.
+    """
+    scenario = request.read()
+    from shaftloop.report.files import make_folder
+
+    level, relative = _level(alias_limit)
+    wishes = _Wishes(
+        _quantity("--speed", speed, "rad/s", "1500 rpm"),
+        _quantity("--torque", torque, "N m", "80 N m"),
+        orders,
+        _quantity("--ripple", ripple, "N m", "1 N m"),
+        level,
+        relative,
+        _quantity("--inertia-error", inertia_error, "1", "2 %") or 0.0,
+        _quantity("--window", window, "s", "20 ms"),
+        _quantity("--encoder-clock", encoder_clock, "Hz", "10 MHz"),
+        _quantity("--encoder-error", encoder_error, "rad", "0.05 deg") or 0.0,
+    )
+    folder = request.folder(scenario.name)
+    if folder is not None:
+        make_folder(folder)
+    _hand_over(_analyse(scenario, wishes), request, folder)
+
+
+def _analyse(scenario: "Scenario", wishes: _Wishes) -> "FidelityResults":
+    from shaftloop.analysis.fidelity.aliasing import aliasing
+    from shaftloop.analysis.fidelity.correction import correction
+    from shaftloop.analysis.fidelity.encoder import encoder_figures
+    from shaftloop.analysis.fidelity.transfer import fidelity as analyse
+    from shaftloop.report.fidelity_results import FidelityResults
+    from shaftloop_models.encoder import Encoder
+
+    found = analyse(scenario.description, wishes.speed, wishes.torque)
+    level = wishes.level
+    if level is not None and wishes.relative:
+        level *= found.sensor.rated
+    folds = aliasing(found, wishes.orders, wishes.ripple, level)
+    corrected = correction(
+        scenario.description,
+        found.bench.bench,
+        found.point,
+        folds.level,
+        wishes.inertia_error,
+        wishes.window,
+    )
+    encoders = tuple(
+        encoder_figures(part, found.point.speed, wishes.clock, wishes.turn_error)
+        for part in scenario.description.line
+        if isinstance(part, Encoder)
+    )
+    return FidelityResults(scenario, found, folds, corrected, encoders)
+
+
+def _hand_over(results: "FidelityResults", request: Request, folder: Path | None) -> None:
+    from shaftloop.report.documents import as_json
+    from shaftloop.report.fidelity_results import fidelity_document, fidelity_warnings, write_fidelity
+    from shaftloop.report.fidelity_tables import show_fidelity
+
+    document = as_json(fidelity_document(results))
+    files = write_fidelity(folder, results, document) if folder is not None else []
+    for warning in fidelity_warnings(results):
+        say(f"warning: {warning}")
+    if request.json:
+        click.echo(document, nl=False)
+    else:
+        show_fidelity(results, files)
+
+
+def _level(text: str | None) -> tuple[float | None, bool]:
+    """Return a level and whether it is a share of the rated torque."""
+    if text is not None and text.rstrip().endswith("%"):
+        return _quantity("--alias-limit", text, "1", "0.2 %"), True
+    return _quantity("--alias-limit", text, "N m", "0.1 N m"), False
+
+
+def _quantity(option: str, text: str | None, unit: str, example: str) -> float | None:
+    """Return the value of an option in SI units."""
+    if text is None:
+        return None
+    from shaftloop.errors import ScenarioError
+    from shaftloop.scenario.fields import shown
+    from shaftloop.scenario.units import UnitError, read_quantity
+
+    try:
+        return float(read_quantity(text, (unit,))[0])
+    except UnitError as error:
+        raise ScenarioError([f'{option}: {shown(text)}: {error}, e.g. "{example}"']) from None

@@ -1,0 +1,216 @@
+"""What `shaftloop fidelity` found: as a document and as a folder of files."""
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.analysis.fidelity.aliasing import Aliasing, FoldedOrder
+from shaftloop.analysis.fidelity.correction import Correction
+from shaftloop.analysis.fidelity.encoder import EncoderFigures
+from shaftloop.analysis.fidelity.figures import Figure, figures
+from shaftloop.analysis.fidelity.forced import Line
+from shaftloop.analysis.fidelity.signalpath import hold_response
+from shaftloop.analysis.fidelity.transfer import Fidelity
+from shaftloop.report.documents import identity, number, origin
+from shaftloop.report.files import write_text
+from shaftloop.scenario.reading import Scenario
+
+__all__ = ["FidelityResults", "fidelity_document", "fidelity_warnings", "write_fidelity"]
+
+Complex = NDArray[np.complex128]
+
+_UNKNOWN = "the scenario states no amplitude of this order; give one with --ripple"
+_SHOWN_LINES = 4
+
+
+@dataclass(frozen=True)
+class FidelityResults:
+    """All that was found about a reading."""
+
+    scenario: Scenario
+    found: Fidelity
+    aliasing: Aliasing
+    correction: Correction
+    encoders: tuple[EncoderFigures, ...]
+
+    @property
+    def title(self) -> str:
+        """Title of the scenario."""
+        return self.scenario.description.title
+
+    def figures(self) -> dict[str, Figure]:
+        """Return the named figures."""
+        return figures(self.found, self.correction)
+
+
+def fidelity_warnings(results: FidelityResults) -> tuple[str, ...]:
+    """Return what the reader of the figures must know.
+
+    Parameters
+    ----------
+    results : FidelityResults
+        What was found.
+    """
+    unstable = (
+        "the bench is unstable with its loops closed: sizes of folded lines are those with the commands held"
+    )
+    return (*([unstable] if results.found.closed is None else []), *results.aliasing.warnings)
+
+
+def fidelity_document(results: FidelityResults) -> dict[str, Any]:
+    """Return the JSON document.
+
+    Parameters
+    ----------
+    results : FidelityResults
+        What was found.
+    """
+    found = results.found
+    return {
+        "scenario": identity(results.scenario),
+        "provenance": origin(results.scenario),
+        "unit": found.unit,
+        "sensor": found.sensor.name,
+        "operating_point": {
+            "speed": number(found.point.speed, "rad/s"),
+            "torque": number(found.point.torque, "N m"),
+        },
+        "figures": {
+            name: number(figure.value, figure.unit, figure.reason) | {"meaning": figure.meaning}
+            for name, figure in results.figures().items()
+        },
+        "responses": _responses(found),
+        "pulse": _pulse(found),
+        "aliasing": _aliasing(results.aliasing),
+        "encoders": [_encoder(entry) for entry in results.encoders],
+        "warnings": [*results.scenario.warnings, *fidelity_warnings(results)],
+    }
+
+
+def write_fidelity(folder: Path, results: FidelityResults, document: str) -> list[Path]:
+    """Write document and pictures and return the files.
+
+    Parameters
+    ----------
+    folder : Path
+        An existing folder.
+    results : FidelityResults
+        What was found.
+    document : str
+        The JSON document, written as fidelity.json.
+
+    Raises
+    ------
+    OutputError
+        Where a file cannot be written.
+    """
+    from shaftloop.report.fidelity_error import draw_error
+    from shaftloop.report.fidelity_folding import draw_folding
+    from shaftloop.report.fidelity_pulse import draw_pulse
+
+    files = [folder / "fidelity.json"]
+    write_text(files[0], document)
+
+    def both(name: str) -> list[Path]:
+        paths = [folder / f"{name}.{kind}" for kind in ("svg", "png")]
+        files.extend(paths)
+        return paths
+
+    draw_error(results.found, results.title, both("error"))
+    draw_pulse(results.found, results.title, both("pulse"))
+    draw_folding(results.found, results.aliasing, results.title, both("folding"))
+    return files
+
+
+def _responses(found: Fidelity) -> dict[str, Any]:
+    """Return amplitude errors and phases over frequency, rounded to what a reader can use."""
+    hold = hold_response(found.frequency, found.sampling)
+    curves = {
+        "mechanical": found.mechanical,
+        "low_pass": found.low_pass,
+        "signal": found.signal,
+        "hold": hold,
+        "total": found.total,
+    }
+    document: dict[str, Any] = {"frequency": {"values": _rounded(found.frequency), "unit": "Hz"}}
+    for name, curve in curves.items():
+        document[name] = {
+            "amplitude_error": {"values": _rounded(np.abs(curve) - 1.0), "unit": "1"},
+            "phase": {"values": _rounded(np.degrees(np.unwrap(np.angle(curve)))), "unit": "deg"},
+        }
+    return document
+
+
+def _pulse(found: Fidelity) -> dict[str, Any]:
+    curve = found.pulse
+    peaks = {
+        "behind_low_pass": curve.filtered,
+        "largest_sample_at_worst": curve.sampled,
+        "true": curve.true,
+        "total": curve.total,
+    }
+    return {
+        "width": {"values": _rounded(curve.width), "unit": "s"},
+        **{name: {"values": _rounded(values), "unit": "1"} for name, values in peaks.items()},
+    }
+
+
+def _aliasing(found: Aliasing) -> dict[str, Any]:
+    remedy = found.remedy
+    return {
+        "level": number(found.level, "N m"),
+        "control_band": number(found.band, "Hz", "no torque loop reads the sensor"),
+        "max_speed": number(found.max_speed, "rad/s"),
+        "orders": [_order(entry) for entry in found.orders],
+        "remedy": {
+            "needed": remedy.needed,
+            "cutoff": number(remedy.cutoff, "Hz", "no cutoff alone does it, or the sensor has no low-pass"),
+            "sampling_outside_band": number(remedy.sampling, "Hz"),
+            "sampling_without_folding": number(remedy.unfolded, "Hz"),
+        },
+    }
+
+
+def _order(entry: FoldedOrder) -> dict[str, Any]:
+    amplitude = entry.ripple.amplitude
+    return {
+        "order": entry.ripple.order,
+        "source": entry.ripple.source,
+        "amplitude": number(amplitude, "N m", _UNKNOWN),
+        "frequency": number(entry.frequency, "Hz"),
+        "reading": [_line(line, amplitude) for line in entry.lines[:_SHOWN_LINES]],
+        "received": [_line(line, amplitude) for line in entry.received[:_SHOWN_LINES]],
+    }
+
+
+def _line(line: Line, amplitude: float | None) -> dict[str, Any]:
+    return {
+        "frequency": number(line.frequency, "Hz"),
+        "gain": number(line.size, "1"),
+        "amplitude": number(None if amplitude is None else amplitude * line.size, "N m", _UNKNOWN),
+        "direct": line.direct,
+    }
+
+
+def _encoder(entry: EncoderFigures) -> dict[str, Any]:
+    rest, clock = "the speed is zero", "no clock stated; give one with --encoder-clock"
+    return {
+        "name": entry.name,
+        "edges_per_turn": entry.edges,
+        "counting_step": number(entry.counting, "rad/s"),
+        "counting_relative": number(entry.counting_relative, "1", rest),
+        "timing_step": number(entry.timing, "rad/s", clock),
+        "timing_relative": number(entry.timing_relative, "1", clock if entry.timing is None else rest),
+        "crossover_speed": number(entry.crossover, "rad/s", clock),
+        "delay": number(entry.delay, "s"),
+        "turn_error": number(entry.turn_error, "rad"),
+        "turn_ripple": number(entry.turn_ripple, "rad/s"),
+        "turn_frequency": number(entry.turn_frequency, "Hz"),
+    }
+
+
+def _rounded(values: NDArray[np.float64]) -> list[float]:
+    return [float(f"{value:.7g}") for value in values]
