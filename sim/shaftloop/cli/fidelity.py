@@ -91,14 +91,15 @@ def fidelity(  # noqa: PLR0913  (one argument per option)
     folder = request.folder(scenario.name)
     if folder is not None:
         make_folder(folder)
-    _hand_over(_analyse(scenario, wishes), request, folder)
+    _hand_over(_analyse(scenario, wishes, drawn=folder is not None), request, folder)
 
 
-def _analyse(scenario: "Scenario", wishes: _Wishes) -> "FidelityResults":
+def _analyse(scenario: "Scenario", wishes: _Wishes, *, drawn: bool) -> "FidelityResults":
     from shaftloop.analysis.fidelity.aliasing import aliasing
     from shaftloop.analysis.fidelity.correction import correction
     from shaftloop.analysis.fidelity.encoder import encoder_figures
     from shaftloop.analysis.fidelity.transfer import fidelity as analyse
+    from shaftloop.analysis.simulation import simulate
     from shaftloop.report.fidelity_results import FidelityResults
     from shaftloop_models.encoder import Encoder
 
@@ -120,7 +121,8 @@ def _analyse(scenario: "Scenario", wishes: _Wishes) -> "FidelityResults":
         for part in scenario.description.line
         if isinstance(part, Encoder)
     )
-    return FidelityResults(scenario, found, folds, corrected, encoders)
+    run = simulate(scenario.description) if drawn else None
+    return FidelityResults(scenario, found, folds, corrected, encoders, run)
 
 
 def _hand_over(results: "FidelityResults", request: Request, folder: Path | None) -> None:

@@ -14,6 +14,7 @@ from shaftloop.analysis.fidelity.figures import Figure, figures
 from shaftloop.analysis.fidelity.forced import Line
 from shaftloop.analysis.fidelity.signalpath import hold_response
 from shaftloop.analysis.fidelity.transfer import Fidelity
+from shaftloop.analysis.simulation import Simulation
 from shaftloop.report.documents import identity, number, origin
 from shaftloop.report.files import write_text
 from shaftloop.scenario.reading import Scenario
@@ -35,6 +36,8 @@ class FidelityResults:
     aliasing: Aliasing
     correction: Correction
     encoders: tuple[EncoderFigures, ...]
+    simulation: Simulation | None = None
+    """A run of the scenario, for the picture over time; None where none was asked for."""
 
     @property
     def title(self) -> str:
@@ -110,6 +113,7 @@ def write_fidelity(folder: Path, results: FidelityResults, document: str) -> lis
     from shaftloop.report.fidelity_error import draw_error
     from shaftloop.report.fidelity_folding import draw_folding
     from shaftloop.report.fidelity_pulse import draw_pulse
+    from shaftloop.report.fidelity_time import draw_time
 
     files = [folder / "fidelity.json"]
     write_text(files[0], document)
@@ -122,6 +126,8 @@ def write_fidelity(folder: Path, results: FidelityResults, document: str) -> lis
     draw_error(results.found, results.title, both("error"))
     draw_pulse(results.found, results.title, both("pulse"))
     draw_folding(results.found, results.aliasing, results.title, both("folding"))
+    if results.simulation is not None:
+        draw_time(results.found, results.simulation, results.title, both("time"))
     return files
 
 
@@ -196,14 +202,15 @@ def _line(line: Line, amplitude: float | None) -> dict[str, Any]:
 
 
 def _encoder(entry: EncoderFigures) -> dict[str, Any]:
-    rest, clock = "the speed is zero", "no clock stated; give one with --encoder-clock"
+    rest, clock = "the speed is zero", "no clock stated, or at rest; give one with --encoder-clock"
     return {
         "name": entry.name,
         "edges_per_turn": entry.edges,
+        "method": entry.method,
         "counting_step": number(entry.counting, "rad/s"),
         "counting_relative": number(entry.counting_relative, "1", rest),
         "timing_step": number(entry.timing, "rad/s", clock),
-        "timing_relative": number(entry.timing_relative, "1", clock if entry.timing is None else rest),
+        "timing_step_over_period": number(entry.timing_over_period, "rad/s", clock),
         "crossover_speed": number(entry.crossover, "rad/s", clock),
         "delay": number(entry.delay, "s"),
         "turn_error": number(entry.turn_error, "rad"),

@@ -154,12 +154,10 @@ def _show_encoder(entry: EncoderFigures) -> None:
         "" if entry.counting_relative is None else f"{100.0 * entry.counting_relative:.3g} % of the speed"
     )
     add_row(table, "step by counting", show(entry.counting, "rad/s"), relative)
-    if entry.timing is not None and entry.crossover is not None:
-        share = (
-            "" if entry.timing_relative is None else f"{100.0 * entry.timing_relative:.3g} % of the speed, "
-        )
-        better = f"{share}finer than counting below {show(entry.crossover, 'rad/s')}"
+    if entry.timing is not None and entry.timing_over_period is not None and entry.crossover is not None:
+        better = f"neighbouring edges; finer than counting below {show(entry.crossover, 'rad/s')}"
         add_row(table, "step by timing", show(entry.timing, "rad/s"), better)
+        add_row(table, "", show(entry.timing_over_period, "rad/s"), "last edges of two periods")
     add_row(table, "delay", show(entry.delay, "s", 3), "half the counting period and the latency")
     if entry.turn_error:
         what = f"amplitude at {show(entry.turn_frequency, 'Hz')}, from {1e3 * entry.turn_error:.3g} mrad"

@@ -4,8 +4,9 @@ The true torque lacks what accelerates the bodies between the air gap of the uni
 and what brakes them: ``T_true = T_airgap − J·dω/dt − T_drag``. The usual correction adds both back,
 ``T = reading + Ĵ·dω̂/dt + T̂_drag``, with the speed from an encoder, differentiated over a window W:
 ``dω̂/dt = (θ(t) − 2·θ(t − W) + θ(t − 2W))/W²``. Three independent roundings of the angle, each of rms
-edge/√12, leave ``edge/(√2·W²)``; the result belongs to the instant t − W, while the reading has a delay of
-its own; and Ĵ is never exact.
+step/√12, leave ``step/(√2·W²)``; the step is an edge, or with timed edges what turns past in a tick of the
+clock. The result belongs to the instant t − W, while the reading has a delay of its own; and Ĵ is never
+exact.
 
 References
 ----------
@@ -28,6 +29,7 @@ from shaftloop_models.pm_machine import PmMachine
 __all__ = [
     "Correction",
     "acceleration_noise",
+    "angle_step",
     "correction",
     "drag_torque",
     "largest_acceleration",
@@ -133,10 +135,13 @@ def correction(
             raise ScenarioError(
                 [f"--window: {window:g} s is shorter than a period of {part.name}, {period:g} s; raise it"]
             )
-        chosen = window_for(part, inertia, level) if window is None else round(window / period) * period
+        quantum = angle_step(part, point.speed)
+        chosen = (
+            window_for(quantum, inertia, level, period) if window is None else round(window / period) * period
+        )
         noises = (
-            inertia * acceleration_noise(part, chosen),
-            inertia * acceleration_noise(part, period),
+            inertia * acceleration_noise(quantum, chosen),
+            inertia * acceleration_noise(quantum, period),
         )
         late = chosen + float(part.latency.seconds(1 / part.sampling))
         mismatch = late - slow_delay(sensor.parameters)
@@ -155,33 +160,49 @@ def correction(
     )
 
 
-def acceleration_noise(encoder: Encoder, window: float) -> float:
-    """Return the rms of an acceleration from a counted angle, differentiated twice over a window [rad/s^2].
+def angle_step(encoder: Encoder, speed: float) -> float:
+    """Return the step in which an encoder knows the angle: an edge, or what turns past in a clock tick [rad].
 
     Parameters
     ----------
     encoder : Encoder
         Parameters.
+    speed : float
+        [rad/s]
+    """
+    clock = encoder.clock_rate()
+    edge = edge_angle(encoder.lines)
+    return min(abs(speed) / clock, edge) if clock and speed else edge
+
+
+def acceleration_noise(step: float, window: float) -> float:
+    """Return the rms of an acceleration from a stepped angle, differentiated twice over a window [rad/s^2].
+
+    Parameters
+    ----------
+    step : float
+        From `angle_step`. [rad]
     window : float
         [s]
     """
-    return edge_angle(encoder.lines) / (math.sqrt(2.0) * window**2)
+    return step / (math.sqrt(2.0) * window**2)
 
 
-def window_for(encoder: Encoder, inertia: float, level: float) -> float:
+def window_for(step: float, inertia: float, level: float, period: float) -> float:
     """Return the shortest window, in whole periods, whose torque noise stays below a level [s].
 
     Parameters
     ----------
-    encoder : Encoder
-        Parameters.
+    step : float
+        From `angle_step`. [rad]
     inertia : float
         That is corrected. [kg m^2]
     level : float
         Rms. [N m]
+    period : float
+        Of the encoder. [s]
     """
-    period = float(1 / encoder.sampling)
-    least = math.sqrt(inertia * edge_angle(encoder.lines) / (math.sqrt(2.0) * level))
+    least = math.sqrt(inertia * step / (math.sqrt(2.0) * level))
     return min(max(math.ceil(least / period - 1e-9), 1), _MOST_PERIODS) * period
 
 

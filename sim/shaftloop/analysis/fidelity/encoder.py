@@ -16,9 +16,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shaftloop_models.encoder import EDGES_PER_LINE, Encoder, speed_quantum
+from shaftloop_models.encoder import EDGES_PER_LINE, Encoder, speed_quantum, timing_resolution
 
-__all__ = ["EncoderFigures", "crossover_speed", "encoder_figures", "timing_quantum"]
+__all__ = ["EncoderFigures", "crossover_speed", "encoder_figures"]
 
 
 @dataclass(frozen=True)
@@ -28,16 +28,18 @@ class EncoderFigures:
     name: str
     edges: int
     """Per turn."""
+    method: str
+    """``counting`` or ``timing``."""
     counting: float
     """Step of the counted speed. [rad/s]"""
     counting_relative: float | None
     """Relative to the speed; None at rest. [1]"""
     timing: float | None
-    """Step of the speed from timed edges; None without a clock. [rad/s]"""
-    timing_relative: float | None
-    """[1]"""
+    """Step of the speed from the time between neighbouring edges; None at rest or without a clock. [rad/s]"""
+    timing_over_period: float | None
+    """The same from the last edges of two periods, as the method timing of an encoder does. [rad/s]"""
     crossover: float | None
-    """Speed at which both resolve alike; timing is better below. [rad/s]"""
+    """Speed at which counting and timing neighbouring edges resolve alike; timing is finer below. [rad/s]"""
     delay: float
     """Half the counting period and the latency. [s]"""
     turn_error: float
@@ -46,21 +48,6 @@ class EncoderFigures:
     """Amplitude of the speed ripple that it makes, after counting over the period. [rad/s]"""
     turn_frequency: float
     """[Hz]"""
-
-
-def timing_quantum(speed: float, edges: int, clock: float) -> float:
-    """Return the step of a speed from the time between neighbouring edges [rad/s].
-
-    Parameters
-    ----------
-    speed : float
-        [rad/s]
-    edges : int
-        Per turn.
-    clock : float
-        Of the timer. [Hz]
-    """
-    return speed**2 * edges / (2.0 * math.pi * clock)
 
 
 def crossover_speed(edges: int, clock: float, gate: float) -> float:
@@ -90,26 +77,32 @@ def encoder_figures(
     speed : float
         [rad/s]
     clock : float, optional
-        Of a timer of edges. [Hz]
+        Of a timer of edges, in place of the encoder's own. [Hz]
     turn_error : float
-        Amplitude of the angle error once per turn, e.g. eccentricity over radius of the grating. [rad]
+        Amplitude of the angle error once per turn, in place of the encoder's own: eccentricity over radius
+        of the grating. [rad]
     """
     edges, period = EDGES_PER_LINE * encoder.lines, float(1 / encoder.sampling)
-    speed = abs(speed)
+    speed, rate = abs(speed), clock or encoder.clock_rate()
     counting = speed_quantum(edges, period)
-    timing = None if clock is None else timing_quantum(speed, edges, clock)
     turning = speed / (2.0 * math.pi)
-    mean_over_period = float(np.sinc(turning * period))
+    neighbours = over_period = None
+    if rate and speed:
+        apart = 1.0 / (edges * turning)
+        neighbours = timing_resolution(speed, rate, apart)
+        over_period = timing_resolution(speed, rate, max(period, apart))
+    error = turn_error or encoder.turn_error
     return EncoderFigures(
         encoder.name,
         edges,
+        encoder.method,
         counting,
         counting / speed if speed else None,
-        timing,
-        timing / speed if timing is not None and speed else None,
-        None if clock is None else crossover_speed(edges, clock, period),
+        neighbours,
+        over_period,
+        crossover_speed(edges, rate, period) if rate else None,
         0.5 * period + float(encoder.latency.seconds(1 / encoder.sampling)),
-        turn_error,
-        speed * turn_error * abs(mean_over_period),
+        error,
+        speed * error * abs(float(np.sinc(turning * period))),
         turning,
     )

@@ -58,6 +58,16 @@ def _static(found: Fidelity) -> dict[str, Figure]:
         "static_error": Figure(
             found.static_error, "N m", "reading minus true torque at rest at the operating point, unrounded"
         ),
+        "hysteresis": Figure(
+            found.sensor.hysteresis * found.sensor.rated,
+            "N m",
+            "reading on the way back minus on the way there, largest in a cycle to the rated torque",
+        ),
+        "repeatability": Figure(
+            found.sensor.repeatability * found.sensor.rated,
+            "N m",
+            "standard deviation of the zero from run to run",
+        ),
     }
 
 
@@ -82,7 +92,7 @@ def _bands(found: Fidelity) -> dict[str, Figure]:
 def _dynamic(found: Fidelity) -> dict[str, Figure]:
     cutoff = found.sensor.filter.cutoff if found.sensor.filter else None
     result = {
-        "rise_time": Figure(found.rise_time, "s", "10 to 90 % of a step behind the low-pass"),
+        "rise_time": Figure(found.rise_time, "s", "10 to 90 % of a step behind low-pass and moving average"),
         "rise_time_rule": Figure(
             None if cutoff is None else RISE_RULE / cutoff,
             "s",
@@ -90,10 +100,12 @@ def _dynamic(found: Fidelity) -> dict[str, Figure]:
             None if cutoff else "the sensor has no low-pass",
         ),
         "rise_time_limit": Figure(
-            found.rise_limit, "s", "fastest rise that the samples show: low-pass, at least one period"
+            found.rise_limit, "s", "fastest rise that the samples show: rise time, at least one period"
         ),
         "reading_delay": Figure(
-            found.delay, "s", "by how much the reading of a slow torque is late: low-pass and latency"
+            found.delay,
+            "s",
+            "by how much the reading of a slow torque is late: low-pass, moving average and latency",
         ),
         "hold_delay": Figure(0.5 / found.sampling, "s", "what standing between samples adds on average"),
     }
@@ -110,7 +122,9 @@ def _dynamic(found: Fidelity) -> dict[str, Figure]:
 def _noise(found: Fidelity) -> dict[str, Figure]:
     noise = found.noise
     return {
-        "noise_rms": Figure(noise.analogue, "N m", "rms noise of the reading behind the low-pass"),
+        "noise_rms": Figure(
+            noise.analogue, "N m", "rms noise of the reading behind low-pass and moving average"
+        ),
         "quantiser_step": Figure(noise.quantiser_step, "N m", "step of the quantiser"),
         "quantiser_rms": Figure(noise.quantiser, "N m", "rms of the rounding: step/sqrt(12)"),
         "reading_noise_rms": Figure(noise.total, "N m", "noise and rounding together"),

@@ -18,14 +18,16 @@ from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.bench.handles import LoopHandle, MachineHandle, SensorHandle
 from shaftloop.engine import at
 from shaftloop.engine.kernel import probe
+from shaftloop_models.lowpass import state_space
 from shaftloop_models.network import Ref
 
-__all__ = ["ForcedBench", "Line", "Responses", "deliveries", "folded"]
+__all__ = ["ForcedBench", "Line", "Responses", "air_gap_torque", "deliveries", "folded"]
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-_RELATIVE_STEP = 1e-4
+_RELATIVE_STEP = 0.1
+"""Step of the differences of the terms over that of the map: they lose no digits on the way."""
 _NOTHING = 1e-7
 """Share below which what a task sees of the plant is rounding of the differences."""
 _CHUNK = 4_000_000
@@ -267,13 +269,13 @@ class ForcedBench:
         return row
 
     def _seen_row(self) -> Array:
-        """Return what the sampler sees as a form of the plant states."""
-        tables, plant = self.bench.run.tables, self.bench.bench.model.plant
-        task = tables.it[at.TASK_INT] + self._sensor.sample_task * at.TASK_WIDTH
-        place = int(tables.it[task + 1])
-        if place < plant.padded_signals:
-            return np.asarray(plant.c[place])
-        return np.asarray(np.eye(len(self.a))[place - plant.padded_signals])
+        """Return what is behind the low-pass as a form of the plant states."""
+        part = self._sensor.parameters
+        if part.filter is None:
+            return self._signal_row(self._sensor.true_torque)
+        names = [name for name, _ in self.bench.bench.model.plant.network.states]
+        last = names.index(f"{part.name}.filter{state_space(part.filter)[2] + 1}")
+        return np.asarray(np.eye(len(self.a))[last])
 
 
 def folded(frequency: float, rate: float) -> float:
@@ -308,27 +310,43 @@ def _reader(bench: HyperMap, sensor: str) -> LoopHandle | None:
     return loop if loop is not None and loop.source == sensor else None
 
 
-def _term_slopes(bench: HyperMap, state: Array) -> Array:
-    """Return the derivative of the nonlinear terms with respect to the plant states, shape (terms, states).
+def air_gap_torque(bench: HyperMap, state: Array, machine: str) -> float:
+    """Return the air-gap torque of a machine in a state [N m].
 
-    The compiled terms themselves are evaluated: a gap without a step leaves their values in z.
+    Parameters
+    ----------
+    bench : HyperMap
+        The smooth bench.
+    state : ndarray, shape (slots,)
+        From `HyperMap.steady`.
+    machine : str
+        Its name.
     """
+    terms = _terms(bench, state)
+    parts = bench.bench.machines[machine].torque
+    return float(
+        sum(w * (terms[ref.index] if ref.kind == "output" else state[ref.index]) for w, ref in parts)
+    )
+
+
+def _terms(bench: HyperMap, state: Array) -> Array:
+    """Return the outputs of the nonlinear terms: the compiled ones, in z after a gap without a step."""
     run, plant = bench.run, bench.bench.model.plant
     it = run.tables.it.copy()
     it[it[at.GAP_INT] + 1] = 0
-    n, q = len(plant.a), plant.g.shape[1]
-    first = plant.padded_signals + n + plant.b.shape[1]
-    slopes = np.empty((q, n))
-    sizes = bench.difference_steps[:n] * _RELATIVE_STEP / 1e-3
+    work = run.work.copy()
+    first = probe(it, run.tables.ft, state.copy(), work, 0)
+    first += plant.padded_signals + len(plant.a) + plant.b.shape[1]
+    return np.asarray(work[first : first + plant.g.shape[1]])
 
-    def terms(at_state: Array) -> Array:
-        work = run.work.copy()
-        z = probe(it, run.tables.ft, at_state, work, 0)
-        return np.asarray(work[z + first : z + first + q])
 
-    for j in range(n):
+def _term_slopes(bench: HyperMap, state: Array) -> Array:
+    """Return the derivative of the nonlinear terms by the plant states, shape (terms, states)."""
+    plant = bench.bench.model.plant
+    slopes = np.empty((plant.g.shape[1], len(plant.a)))
+    for j, size in enumerate(_RELATIVE_STEP * bench.difference_steps[: len(plant.a)]):
         high, low = state.copy(), state.copy()
-        high[j] += sizes[j]
-        low[j] -= sizes[j]
-        slopes[:, j] = (terms(high) - terms(low)) / (2.0 * sizes[j])
+        high[j] += size
+        low[j] -= size
+        slopes[:, j] = (_terms(bench, high) - _terms(bench, low)) / (2.0 * size)
     return slopes

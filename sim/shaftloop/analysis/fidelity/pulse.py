@@ -7,7 +7,7 @@ period.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,8 @@ Array = NDArray[np.float64]
 
 _FINE = 200
 """Least number of points on a pulse."""
+_PHASES = 40
+"""Least number of phases of sampling that are tried."""
 _MOST_POINTS = 100_000
 """Points on pulse and response together, unless the samples themselves are as dense."""
 _WIDTHS = 64
@@ -35,6 +37,8 @@ class Chain:
     c: Array
     slowest: float
     """How long the response to a short pulse is worth looking at. [s]"""
+    window: float = 0.0
+    """Of a moving average at the end, 0 without one. [s]"""
 
     def then(self, after: "Chain") -> "Chain":
         """Return this chain followed by another.
@@ -46,13 +50,13 @@ class Chain:
         """
         n, m = len(self.a), len(after.a)
         if not m:
-            return self
+            return replace(self, window=after.window)
         if not n:
             return after
         a = np.zeros((n + m, n + m))
         a[:n, :n], a[n:, n:], a[n:, :n] = self.a, after.a, np.outer(after.b, self.c)
         b, c = np.concatenate([self.b, np.zeros(m)]), np.concatenate([np.zeros(n), after.c])
-        return Chain(a, b, c, self.slowest + after.slowest)
+        return Chain(a, b, c, self.slowest + after.slowest, after.window)
 
 
 @dataclass(frozen=True)
@@ -62,7 +66,7 @@ class PulseCurve:
     width: Array
     """Shape (n,). [s]"""
     filtered: Array
-    """Behind the low-pass, shape (n,). [1]"""
+    """Behind low-pass and moving average, shape (n,). [1]"""
     sampled: Array
     """Largest sample at the worst phase of sampling, shape (n,). [1]"""
     true: Array
@@ -71,18 +75,20 @@ class PulseCurve:
     """Largest sample at the worst phase from a pulse at the air gap, over that share, shape (n,). [1]"""
 
 
-def filter_chain(low_pass: LowPass | None) -> Chain:
-    """Return a low-pass as a chain.
+def filter_chain(low_pass: LowPass | None, window: float = 0.0) -> Chain:
+    """Return a low-pass and a moving average as a chain.
 
     Parameters
     ----------
     low_pass : LowPass or None
         Parameters.
+    window : float
+        Of the moving average, 0 without one. [s]
     """
     if low_pass is None:
-        return Chain(np.zeros((0, 0)), np.zeros(0), np.zeros(0), 0.0)
+        return Chain(np.zeros((0, 0)), np.zeros(0), np.zeros(0), window, window)
     f, g, out = state_space(low_pass)
-    return Chain(f, g, np.eye(len(g))[out], 2.0 / low_pass.cutoff)
+    return Chain(f, g, np.eye(len(g))[out], 2.0 / low_pass.cutoff + window, window)
 
 
 def line_chain(line: Mechanics, machine: str, share: float, slowest: float) -> Chain:
@@ -116,27 +122,37 @@ def capture(chain: Chain, width: float, period: float) -> tuple[float, float]:
     period : float
         Of the samples. [s]
     """
-    from scipy.linalg import expm
-
-    finest = max(width / _FINE, (width + chain.slowest) / _MOST_POINTS)
+    finest = max(min(width / _FINE, period / _PHASES), (width + chain.slowest) / _MOST_POINTS)
     parts = max(1, int(np.ceil(period / finest)))
-    step, omega, n = period / parts, np.pi / width, len(chain.a)
-    on = int(width / step)
-    if n:
-        whole = np.zeros((n + 2, n + 2))
-        whole[:n, :n], whole[:n, n] = chain.a, chain.b
-        whole[n, n + 1], whole[n + 1, n] = omega, -omega
-        start = np.zeros(n + 2)
-        start[n + 1] = 1.0
-        during = _march(expm(whole * step), start, on + 1)
-        last = (expm(whole * (width - on * step)) @ during[:, -1])[:n]
-        first = expm(chain.a * ((on + 1) * step - width)) @ last
-        after = _march(expm(chain.a * step), first, int(chain.slowest / step) + parts)
-        values = chain.c @ np.hstack([during[:n], after])
-    else:
-        values = np.sin(omega * step * np.arange(on + 1))
+    step = period / parts
+    values = _response(chain, width, step, int(np.ceil((width + chain.slowest) / step)) + parts)
+    if chain.window:
+        back = round(chain.window / step)
+        before = np.concatenate([np.zeros(back), values])[: len(values)]
+        values = (values - before) / chain.window
     padded = np.concatenate([np.zeros(parts), values, np.zeros(-len(values) % parts + parts)])
     return float(values.max()), float(padded.reshape(-1, parts).max(axis=0).min())
+
+
+def _response(chain: Chain, width: float, step: float, count: int) -> Array:
+    """Return the response to the pulse at the points of a grid; with a moving average its integral."""
+    from scipy.linalg import expm
+
+    # Chain, integral of its output, sine and cosine of the pulse.
+    n, omega, on = len(chain.a), np.pi / width, int(width / step)
+    whole = np.zeros((n + 3, n + 3))
+    whole[:n, :n], whole[:n, n + 1] = chain.a, chain.b
+    whole[n, :n] = chain.c
+    if not n:
+        whole[n, n + 1] = 1.0
+    whole[n + 1, n + 2], whole[n + 2, n + 1] = omega, -omega
+    row = np.eye(n + 3)[n] if chain.window else np.append(chain.c, [0.0, 1.0 if not n else 0.0, 0.0])
+    during = _march(expm(whole * step), np.eye(n + 3)[n + 2], on + 1)
+    last = expm(whole * (width - on * step)) @ during[:, -1]
+    last[n + 1 :] = 0.0
+    first = expm(whole * ((on + 1) * step - width)) @ last
+    after = _march(expm(whole * step), first, max(count - on - 1, 1))
+    return np.asarray(row @ np.hstack([during, after]))
 
 
 def _march(once: Array, start: Array, count: int) -> Array:

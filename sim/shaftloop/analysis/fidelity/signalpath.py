@@ -6,10 +6,20 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from shaftloop.engine.matrices import noise_root
 from shaftloop_models.lowpass import LowPass, state_space
 from shaftloop_models.torque_sensor import TorqueSensor, nonlinearity_coefficient
 
-__all__ = ["RISE_RULE", "Noise", "hold_response", "noise", "rise_time", "slow_delay", "static_error"]
+__all__ = [
+    "RISE_RULE",
+    "Noise",
+    "averaging_window",
+    "hold_response",
+    "noise",
+    "rise_time",
+    "slow_delay",
+    "static_error",
+]
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -17,7 +27,7 @@ Complex = NDArray[np.complex128]
 RISE_RULE = 0.35
 """Rise time from 10 to 90 % times cutoff: exactly ln(9)/2π for a first order, 0.34 to 0.46 for the others."""
 _STEPS = 1000
-"""Points per period of the cutoff."""
+"""Points per period of the cutoff, and window of the moving average."""
 _PERIODS = 4
 """A step response of order 8 has settled by then."""
 
@@ -27,7 +37,7 @@ class Noise:
     """Noise of the reading at rest."""
 
     analogue: float
-    """Rms behind the low-pass, from the stated density. [N m]"""
+    """Rms behind low-pass and moving average, from the stated density. [N m]"""
     quantiser_step: float
     """[N m]"""
     quantiser: float
@@ -49,49 +59,85 @@ def noise(sensor: TorqueSensor) -> Noise:
     sensor : TorqueSensor
         Parameters.
     """
-    analogue = 0.0
-    if sensor.noise_density and sensor.filter is not None:
-        from scipy.linalg import solve_continuous_lyapunov
-
-        f, g, out = state_space(sensor.filter)
-        spread = solve_continuous_lyapunov(f, -0.5 * sensor.noise_density**2 * np.outer(g, g))
-        analogue = (1.0 + sensor.gain_error) * math.sqrt(spread[out, out])
+    analogue = (1.0 + sensor.gain_error) * math.sqrt(_variance(sensor))
     step = sensor.quantiser_step()
     return Noise(analogue, step, step / math.sqrt(12.0))
 
 
-def rise_time(low_pass: LowPass | None) -> float:
-    """Return the time from 10 to 90 % of the step response of a low-pass, 0 without one [s].
+def _variance(sensor: TorqueSensor) -> float:
+    """Return the variance of the noise behind low-pass and moving average [N²m²]."""
+    from scipy.linalg import expm, solve_continuous_lyapunov
 
-    Parameters
-    ----------
-    low_pass : LowPass or None
-        Parameters.
-    """
-    if low_pass is None:
+    density, window = sensor.noise_density, averaging_window(sensor)
+    if not density:
         return 0.0
-    from scipy.linalg import expm
+    if sensor.filter is None:
+        return 0.5 * density**2 / window
+    f, g, out = state_space(sensor.filter)
+    n = len(g)
+    settled = solve_continuous_lyapunov(f, -0.5 * density**2 * np.outer(g, g))
+    if not window:
+        return float(settled[out, out])
+    # The mean is an integrator that starts at 0 behind a low-pass that has settled.
+    whole, into, start = np.zeros((n + 1, n + 1)), np.append(g, 0.0), np.zeros((n + 1, n + 1))
+    whole[:n, :n], whole[n, out], start[:n, :n] = f, 1.0 / window, settled
+    root, move = noise_root(whole, into, density, window), expm(whole * window)
+    return float((move @ start @ move.T + root @ root.T)[n, n])
 
-    f, g, out = state_space(low_pass)
-    step = 1.0 / (low_pass.cutoff * _STEPS)
-    once, settled = expm(f * step), np.linalg.solve(-f, g)
-    state, values = np.zeros(len(g)), np.empty(_PERIODS * _STEPS)
-    for i in range(len(values)):
-        values[i] = state[out]
-        state = settled + once @ (state - settled)
-    low, high = (_crossing(values, level) for level in (0.1, 0.9))
-    return (high - low) * step
 
-
-def slow_delay(sensor: TorqueSensor) -> float:
-    """Return how late the reading of a slowly changing torque is: low-pass and latency [s].
+def averaging_window(sensor: TorqueSensor) -> float:
+    """Return the window of the moving average, 0 without one [s].
 
     Parameters
     ----------
     sensor : TorqueSensor
         Parameters.
     """
-    delay = float(sensor.latency.seconds(1 / sensor.sampling))
+    return float(sensor.averaged_samples() / sensor.sampling)
+
+
+def rise_time(low_pass: LowPass | None, window: float = 0.0) -> float:
+    """Return the time from 10 to 90 % of the step response of low-pass and moving average [s].
+
+    Parameters
+    ----------
+    low_pass : LowPass or None
+        Parameters.
+    window : float
+        Of the moving average, 0 without one. [s]
+    """
+    if low_pass is None:
+        return 0.8 * window
+    from scipy.linalg import expm
+
+    f, g, out = state_space(low_pass)
+    n = len(g)
+    whole = np.zeros((n + 2, n + 2))  # filter, integral of its output, the step
+    whole[:n, :n], whole[:n, n + 1], whole[n, out] = f, g, 1.0
+    step = (1.0 / low_pass.cutoff + window) / _STEPS
+    once, state = expm(whole * step), np.eye(n + 2)[n + 1]
+    states = np.empty((_PERIODS * _STEPS, n + 2))
+    for row in states:
+        row[:] = state
+        state = once @ state
+    values = states[:, out]
+    if window:
+        time = step * np.arange(len(states))
+        before = np.interp(time - window, time, states[:, n], left=0.0)
+        values = (states[:, n] - before) / window
+    low, high = (_crossing(values, level) for level in (0.1, 0.9))
+    return (high - low) * step
+
+
+def slow_delay(sensor: TorqueSensor) -> float:
+    """Return how late the reading of a slowly changing torque is: low-pass, moving average and latency [s].
+
+    Parameters
+    ----------
+    sensor : TorqueSensor
+        Parameters.
+    """
+    delay = float(sensor.latency.seconds(1 / sensor.sampling)) + 0.5 * averaging_window(sensor)
     if sensor.filter is not None:
         f, g, out = state_space(sensor.filter)
         once = np.linalg.solve(f, g)

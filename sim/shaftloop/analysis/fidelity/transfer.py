@@ -27,7 +27,14 @@ from shaftloop.analysis.fidelity.pulse import (
     pulse_curve,
     width_for,
 )
-from shaftloop.analysis.fidelity.signalpath import Noise, noise, rise_time, slow_delay, static_error
+from shaftloop.analysis.fidelity.signalpath import (
+    Noise,
+    averaging_window,
+    noise,
+    rise_time,
+    slow_delay,
+    static_error,
+)
 from shaftloop.analysis.hypermap import HyperMap, spectral_radius
 from shaftloop.analysis.limits import held_state
 from shaftloop.analysis.modes import find_modes, mechanics
@@ -87,7 +94,7 @@ class Fidelity:
     """Of ``mechanical``, ``signal`` and ``total``, by rising level."""
     noise: Noise
     rise_time: float
-    """From 10 to 90 %, of the low-pass. [s]"""
+    """From 10 to 90 %, of low-pass and moving average. [s]"""
     path: Chain
     line: Chain
     pulse: PulseCurve
@@ -173,7 +180,8 @@ def fidelity(description: Description, speed: float | None = None, torque: float
     mechanical = _mechanical(responses, sign * share)
     signal = _signal(responses, slope)
     first = modes[0].frequency if modes else 0.5 * float(part.sampling)
-    path = filter_chain(part.filter)
+    window = averaging_window(part)
+    path = filter_chain(part.filter, window)
     shaft = line_chain(line, unit, sign * share, 1.5 / first)
     period = float(1 / part.sampling)
     pulse = pulse_curve(shaft, path, period, max(period, 0.5 * path.slowest))
@@ -196,7 +204,7 @@ def fidelity(description: Description, speed: float | None = None, torque: float
         static_error=static_error(part, point.torque),
         bands=_bands(held, responses.frequency, mechanical, signal, first, sign * share, slope),
         noise=noise(part),
-        rise_time=rise_time(part.filter),
+        rise_time=rise_time(part.filter, window),
         path=path,
         line=shaft,
         pulse=pulse,
