@@ -1,4 +1,4 @@
-"""Checks E6.1, E6.2, E6.5 and E6.6: the low-pass filters of the torque sensor."""
+"""Checks E6.1 to E6.6 and E6.8: low-passes of the torque sensor, sampling, hold, integral of a loop."""
 
 import math
 
@@ -6,6 +6,10 @@ import numpy as np
 import pytest
 from scipy.linalg import expm
 
+from shaftloop.analysis.fidelity.forced import folded
+from shaftloop.analysis.fidelity.signalpath import hold_response
+from shaftloop.analysis.fidelity.signalpath import rise_time as stated_rise_time
+from shaftloop.control.pi import BACK_CALCULATION, pi_update
 from shaftloop_models.lowpass import LowPass, sections, state_space
 
 CUTOFF = 900.0
@@ -110,3 +114,57 @@ def test_e6_6_butterworth_attenuation(order: int, at_two: float, at_ten: float) 
     kind = "butterworth" if order > 1 else "first_order"
     found = attenuation(kind, order, np.array([1.0, 2.0, 10.0]))
     assert found == pytest.approx([3.01, at_two, at_ten], abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("frequency", "place"),
+    [(60, 60), (499, 499), (501, 499), (900, 100), (1100, 100), (1499, 499), (2300, 300), (7250, 250)],
+)
+def test_e6_3_folding_of_a_frequency(frequency: float, place: float) -> None:
+    """|f − fs·round(f/fs)| at 1000 Hz; derived from first principles."""
+    assert folded(float(frequency), 1000.0) == float(place)
+
+
+@pytest.mark.parametrize(
+    ("share", "size", "decibel", "angle"),
+    [
+        (0.05, 0.99589, -0.0357, -9.0),
+        (0.10, 0.98363, -0.1434, -18.0),
+        (0.25, 0.90032, -0.912, -45.0),
+        (0.50, 0.63662, -3.922, -90.0),
+    ],
+)
+def test_e6_4_hold_between_samples(share: float, size: float, decibel: float, angle: float) -> None:
+    """|ZOH| = sinc(f/fs), half a period late; derived from first principles."""
+    held = hold_response(np.array([share * 8e3]), 8e3)[0]
+    assert abs(held) == pytest.approx(size, rel=1e-4)
+    assert 20.0 * math.log10(abs(held)) == pytest.approx(decibel, abs=5e-4)
+    assert math.degrees(np.angle(held)) == pytest.approx(angle, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("low_pass", "product"),
+    [
+        (LowPass("first_order", CUTOFF), 0.3497),
+        (LowPass("butterworth", CUTOFF, 8), 0.460),
+        (LowPass("bessel", CUTOFF, 4), 0.350),
+    ],
+)
+def test_e6_5_rise_time_as_the_fidelity_of_a_reading_states_it(low_pass: LowPass, product: float) -> None:
+    """Numerical step responses; derived from first principles."""
+    assert stated_rise_time(low_pass) * CUTOFF == pytest.approx(product, rel=5e-3)
+
+
+def test_e6_8_integral_part_of_a_sampled_pi() -> None:
+    """A unit error held for 50 samples raises it by 2.0; from the Tustin transform.
+
+    The coefficients of the check, 2.02 and -1.98, are those of the trapezoidal rule. Loops here integrate by
+    rectangles, 2.0 and -1.96, so that only the sum q0 + q1 = kp·T/Ti is the same.
+    """
+    kp, ti, period = 2.0, 50e-3, 1e-3
+    integral, outputs = 0.0, []
+    for _ in range(51):
+        output, integral = pi_update(1.0, integral, kp, kp / ti, period, 0.0, math.inf, BACK_CALCULATION)
+        outputs.append(output)
+    assert outputs[50] - outputs[0] == pytest.approx(2.0, rel=1e-12)
+    assert outputs[1] - outputs[0] == pytest.approx(2.02 - 1.98, rel=1e-9)

@@ -1,6 +1,6 @@
 """`shaftloop fidelity`: the torque reading against the truth."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -100,6 +100,7 @@ def _analyse(scenario: "Scenario", wishes: _Wishes, *, drawn: bool) -> "Fidelity
     from shaftloop.analysis.fidelity.encoder import encoder_figures
     from shaftloop.analysis.fidelity.transfer import fidelity as analyse
     from shaftloop.analysis.simulation import simulate
+    from shaftloop.errors import SimulationError
     from shaftloop.report.fidelity_results import FidelityResults
     from shaftloop_models.encoder import Encoder
 
@@ -121,8 +122,14 @@ def _analyse(scenario: "Scenario", wishes: _Wishes, *, drawn: bool) -> "Fidelity
         for part in scenario.description.line
         if isinstance(part, Encoder)
     )
-    run = simulate(scenario.description) if drawn else None
-    return FidelityResults(scenario, found, folds, corrected, encoders, run)
+    results = FidelityResults(scenario, found, folds, corrected, encoders)
+    if not drawn:
+        return results
+    try:
+        return replace(results, simulation=simulate(scenario.description))
+    except SimulationError as error:
+        say(f"warning: no picture over time: {error.message}")
+        return results
 
 
 def _hand_over(results: "FidelityResults", request: Request, folder: Path | None) -> None:

@@ -91,6 +91,12 @@ class ForcedBench:
         plant = bench.bench.model.plant
         self.slopes = _term_slopes(bench, state)
         self.a = plant.a + plant.g @ self.slopes
+        self._rows = {
+            "true": self._signal_row(self._sensor.true_torque),
+            "seen": self._seen_row(),
+            "air_gap": self._air_gap_row(),
+            "speed": np.eye(len(self.a))[self._machine.node.speed.index],
+        }
         moves = bench.transitions(state, held=held)
         gaps = np.diff([*self._times, bench.hyperperiod])
         drifts = {gap: expm(self.a * gap) for gap in dict.fromkeys(gaps)}
@@ -175,23 +181,13 @@ class ForcedBench:
         samples = self._instants(1 / sensor.sampling, sensor.phase)
         n = len(self.a)
 
-        def continuous(row: Array) -> Complex:
-            """Return a plant quantity at the samples of the sensor."""
-            turned = sum(self._plant_rest(rest[k], n) / wave[k] for k in samples) / len(samples)
-            return np.asarray(row @ (plant + turned))
-
-        def discrete(slot: int, instants: list[int]) -> Complex:
-            """Return a held quantity behind the tasks of some instants."""
-            place = self._at[slot]
-            return np.asarray(sum(rest[k + 1][place] / wave[k] for k in instants) / len(instants))
-
-        return {
-            "air_gap": 1.0 + continuous(self._air_gap_row()),
-            "true": continuous(self._signal_row(self._sensor.true_torque)),
-            "seen": continuous(self._seen_row()),
-            "reading": discrete(self._sensor.reading_slot, self._instants(*deliveries(self._sensor))),
-            "speed": continuous(np.eye(n)[self._machine.node.speed.index]),
-        }
+        turned = sum(self._plant_rest(rest[k], n) / wave[k] for k in samples) / len(samples)
+        found = {name: np.asarray(row @ (plant + turned)) for name, row in self._rows.items()}
+        arriving = self._instants(*deliveries(self._sensor))
+        place = self._at[self._sensor.reading_slot]
+        found["reading"] = sum(rest[k + 1][place] / wave[k] for k in arriving) / len(arriving)
+        found["air_gap"] = 1.0 + found["air_gap"]
+        return found
 
     def _plant_alone(self, omega: Array) -> Complex:
         """Return X of the plant alone, shape (states, n)."""
@@ -236,9 +232,8 @@ class ForcedBench:
         written = np.any([np.abs(move - np.eye(len(move))).sum(axis=1) > 0.0 for move in moves], axis=0)
         depends = np.any([move != 0.0 for move in {id(m): m for m in moves}.values()], axis=0)
         wanted = np.zeros(len(slots), dtype=bool)
-        for row in (self._air_gap_row(), self._signal_row(self._sensor.true_torque), self._seen_row()):
+        for row in self._rows.values():
             wanted[: len(row)] |= row != 0.0
-        wanted[self._machine.node.speed.index] = True
         readers = [self._sensor.reading_slot, *([self._loop.reading_slot] if self._loop else [])]
         wanted[[slots.index(slot) for slot in readers]] = True
         while True:

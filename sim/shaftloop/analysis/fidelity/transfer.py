@@ -12,6 +12,7 @@ of a torque at the air gap, `Fidelity.closed` knows: lines of ripple in the read
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -96,10 +97,25 @@ class Fidelity:
     rise_time: float
     """From 10 to 90 %, of low-pass and moving average. [s]"""
     path: Chain
+    """Low-pass and moving average."""
     line: Chain
-    pulse: PulseCurve
-    pulse_widths: dict[float, float | None]
-    """By error: the shortest pulse whose peak the samples show within it, at any phase. [s]"""
+    """From the air gap to the true torque over the share."""
+
+    @cached_property
+    def pulse(self) -> PulseCurve:
+        """Peaks of short pulses, over widths around the time scale of the signal path."""
+        period = 1.0 / self.sampling
+        return pulse_curve(self.line, self.path, period, max(period, 0.5 * self.path.slowest))
+
+    @cached_property
+    def pulse_widths(self) -> dict[float, float | None]:
+        """By error: the shortest pulse whose peak the samples show within it, at any phase [s]."""
+        curve = self.pulse
+
+        def exact(width: float) -> float:
+            return capture(self.path, width, 1.0 / self.sampling)[1]
+
+        return {error: width_for(error, curve.width, curve.sampled, exact) for error in PULSE_ERRORS}
 
     @property
     def frequency(self) -> Array:
@@ -183,8 +199,6 @@ def fidelity(description: Description, speed: float | None = None, torque: float
     window = averaging_window(part)
     path = filter_chain(part.filter, window)
     shaft = line_chain(line, unit, sign * share, 1.5 / first)
-    period = float(1 / part.sampling)
-    pulse = pulse_curve(shaft, path, period, max(period, 0.5 * path.slowest))
     return Fidelity(
         description=description,
         bench=bench,
@@ -207,11 +221,6 @@ def fidelity(description: Description, speed: float | None = None, torque: float
         rise_time=rise_time(part.filter, window),
         path=path,
         line=shaft,
-        pulse=pulse,
-        pulse_widths={
-            error: width_for(error, pulse.width, pulse.sampled, lambda w: capture(path, w, period)[1])
-            for error in PULSE_ERRORS
-        },
     )
 
 

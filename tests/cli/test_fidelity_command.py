@@ -1,0 +1,207 @@
+"""`shaftloop fidelity`: documents, files, exit codes and messages."""
+
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+
+from shaftloop.cli.main import cli
+from shaftloop.errors import SimulationError
+
+SLOW_SENSOR = [
+    "--set",
+    "line.ts.sampling=1 kHz",
+    "--set",
+    "line.ts.filter={kind='first_order',cutoff='450 Hz'}",
+]
+PICTURES = ["error", "folding", "pulse", "time"]
+TWO_BODIES = """\
+title = "Two bodies"
+unit = "drive"
+duration = "10 ms"
+
+[[line]]
+part = "machine"
+model = "torque_servo"
+name = "drive"
+inertia = "0.02 kg m^2"
+time_constant = "2 ms"
+rate = "8 kHz"
+max_torque = "100 N m"
+max_speed = "3000 rpm"
+
+[[line]]
+{middle}
+
+[[line]]
+part = "flywheel"
+name = "disc"
+inertia = "0.02 kg m^2"
+"""
+COUPLING = 'part = "coupling"\nname = "c1"\nstiffness = "9 kN m/rad"'
+SENSOR = (
+    'part = "torque_sensor"\nname = "ts"\nrated = "50 N m"\nstiffness = "9 kN m/rad"\n'
+    'damping = "2 N m s/rad"\nsampling = "2 kHz"'
+)
+
+
+def call(*arguments: str) -> Result:
+    return CliRunner().invoke(cli, ["fidelity", *arguments])
+
+
+def document(*arguments: str) -> dict[str, Any]:
+    result = call(*arguments, "--json")
+    assert result.exit_code == 0, result.stderr
+    found: dict[str, Any] = json.loads(result.stdout)
+    return found
+
+
+@pytest.fixture(autouse=True)
+def elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Work in an empty folder."""
+    monkeypatch.chdir(tmp_path)
+
+
+def files(folder: Path) -> list[str]:
+    return sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
+
+
+@pytest.mark.parametrize("name", ["wheel-hub", "micro-spindle", "truck-axle"])
+def test_json_prints_one_document_and_writes_nothing(tmp_path: Path, name: str) -> None:
+    found = document(name)
+    assert (found["unit"], found["sensor"]) == ("drive", "ts") and files(tmp_path) == []
+    figures = found["figures"]
+    for entry in figures.values():
+        assert entry["meaning"] and ("reason" in entry) == (entry["value"] is None)
+    for part in ("mechanical", "signal", "total"):
+        highs = [figures[f"{part}_band_{level}"]["value"] for level in ("1_percent", "5_percent", "3_db")]
+        assert highs == sorted(highs)
+    cutoff = {"wheel-hub": 900.0, "micro-spindle": 2000.0, "truck-axle": 500.0}[name]
+    assert figures["signal_band_3_db"]["value"] == pytest.approx(cutoff, rel=1e-4)
+    widths = [figures[f"pulse_width_{share}_percent"]["value"] for share in (1, 5, 10)]
+    assert widths == sorted(widths, reverse=True)
+    responses = found["responses"]
+    count = len(responses["frequency"]["values"])
+    for name in ("mechanical", "low_pass", "signal", "hold", "total"):
+        for what in ("amplitude_error", "phase"):
+            assert len(responses[name][what]["values"]) == count
+
+
+def test_results_go_to_a_folder_of_their_own(tmp_path: Path) -> None:
+    result = call("wheel-hub", "--encoder-clock", "10 MHz", "--encoder-error", "0.05 deg")
+    assert (result.exit_code, result.stdout) == (0, "")
+    assert "to 161.5 Hz" in result.stderr and "give one with --ripple" in result.stderr
+    assert "finer than counting below" in result.stderr and "ripple once per turn" in result.stderr
+    names = sorted([f"{name}.{kind}" for name in PICTURES for kind in ("png", "svg")] + ["fidelity.json"])
+    assert files(tmp_path) == [f"shaftloop-out/wheel-hub/{name}" for name in names]
+
+
+def test_json_writes_what_is_asked_for(tmp_path: Path) -> None:
+    result = call("wheel-hub", "--json", "--out", "o")
+    assert (tmp_path / "o" / "fidelity.json").read_text(encoding="utf-8") == result.stdout
+    assert len(files(tmp_path)) == 9
+
+
+def test_a_slow_sensor_folds_ripple_into_the_band_and_says_so() -> None:
+    """Order 60 of a 1 kHz sensor at 990 rpm: 990 Hz appear at 10 Hz, below the band of the torque loop."""
+    options = [*SLOW_SENSOR, "--order", "60", "--ripple", "20 N m", "--alias-limit", "5 mN m"]
+    found = document("wheel-hub", *options, "--speed", "990 rpm")
+    order = next(entry for entry in found["aliasing"]["orders"] if entry["order"] == 60.0)
+    direct = order["reading"][0]
+    assert direct["direct"] and direct["frequency"]["value"] == pytest.approx(10.0)
+    assert direct["amplitude"]["value"] == pytest.approx(20.0 * direct["gain"]["value"])
+    assert order["received"][0]["frequency"]["value"] == pytest.approx(10.0)
+    band = found["aliasing"]["control_band"]["value"]
+    assert 10.0 < band < 60.0
+    assert any(
+        "order 60" in text and "inside the band of the torque loop" in text for text in found["warnings"]
+    )
+    remedy = found["aliasing"]["remedy"]
+    assert remedy["needed"] and remedy["cutoff"]["value"] < 450.0
+    assert remedy["sampling_outside_band"]["value"] < remedy["sampling_without_folding"]["value"]
+    lower = f"line.ts.filter.cutoff={0.9 * remedy['cutoff']['value']} Hz"
+    assert not document("wheel-hub", *options, "--set", lower)["aliasing"]["remedy"]["needed"]
+
+
+def test_alias_limit_may_be_a_share_of_the_rated_torque() -> None:
+    found = document("wheel-hub", "--alias-limit", "0.2 %")
+    assert found["aliasing"]["level"]["value"] == pytest.approx(0.3)
+    assert found["aliasing"]["orders"][0]["amplitude"]["reason"].endswith("give one with --ripple")
+
+
+def test_a_line_without_loop_filter_and_encoder_has_reasons(tmp_path: Path) -> None:
+    (tmp_path / "two.toml").write_text(TWO_BODIES.format(middle=SENSOR), encoding="utf-8")
+    found = document("two.toml")
+    figures = found["figures"]
+    assert figures["share"]["value"] == pytest.approx(0.5)
+    assert figures["rise_time_rule"]["reason"] == "the sensor has no low-pass"
+    assert figures["correction_window"]["reason"] == "the line has no encoder"
+    assert figures["signal_band_1_percent"]["reason"].startswith("inside up to the highest frequency")
+    assert found["aliasing"]["control_band"]["reason"] == "no torque loop reads the sensor"
+    assert found["encoders"] == [] and found["aliasing"]["orders"] == []
+
+
+def test_an_unstable_bench_is_still_described() -> None:
+    found = document("wheel-hub", "--set", "loop.torque.kp=9")
+    assert any("unstable with its loops closed" in text for text in found["warnings"])
+    assert found["figures"]["signal_band_3_db"]["value"] == pytest.approx(900.0, rel=1e-6)
+
+
+def test_a_run_that_fails_costs_the_picture_over_time_only(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(_: object) -> None:
+        raise SimulationError("the bench diverged at t = 0.1 s")
+
+    monkeypatch.setattr("shaftloop.analysis.simulation.simulate", fail)
+    result = call("wheel-hub", "--out", "o", "--ripple", "1 N m")
+    assert result.exit_code == 0 and "no folded line above" in result.stderr
+    assert "warning: no picture over time: the bench diverged at t = 0.1 s" in result.stderr
+    assert "o/time.png" not in files(tmp_path) and "o/error.png" in files(tmp_path)
+
+
+def test_encoder_options_reach_the_figures() -> None:
+    (encoder,) = document("wheel-hub", "--encoder-clock", "10 MHz", "--encoder-error", "1 mrad")["encoders"]
+    speed = 80.0 * math.pi / 3.0
+    assert encoder["crossover_speed"]["value"] == pytest.approx(2.0 * math.pi / 8192 * math.sqrt(10e6 * 2e3))
+    assert encoder["turn_ripple"]["value"] == pytest.approx(1e-3 * speed, rel=1e-3)
+    assert encoder["counting_step"]["value"] == pytest.approx(2.0 * math.pi / 8192 * 2e3)
+    window = document("wheel-hub", "--window", "10 ms", "--inertia-error", "5 %")["figures"]
+    assert window["correction_window"]["value"] == pytest.approx(0.01)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "message"),
+    [
+        (["nothing.toml"], 2, "no such file and no shipped scenario"),
+        (
+            ["reference-bench"],
+            2,
+            'does not say which machine is under test; add unit = "drive" or unit = "load"',
+        ),
+        (["wheel-hub", "--speed", "1500"], 2, '--speed: "1500"'),
+        (["wheel-hub", "--torque", "90 rpm"], 2, '--torque: "90 rpm"'),
+        (["wheel-hub", "--speed", "90000 rpm"], 3, "largest speed of drive: needs 90000 rpm"),
+        (["wheel-hub", "--torque", "5 kN m"], 3, "the bench cannot hold"),
+        (["wheel-hub", "--order", "0"], 2, "--order: 0 is outside 0 to 1000 periods per turn"),
+        (["wheel-hub", "--ripple", "-1 N m"], 2, "--ripple: -1 N m is no amplitude"),
+        (["wheel-hub", "--alias-limit", "0 N m"], 2, "--alias-limit: 0 N m is no level"),
+        (["wheel-hub", "--alias-limit", "3 ms"], 2, '--alias-limit: "3 ms"'),
+        (["wheel-hub", "--window", "10 us"], 2, "is shorter than a period of enc"),
+        (["wheel-hub", "--inertia-error", "200 %"], 2, "--inertia-error: 2 is outside 0 to 1"),
+        (["wheel-hub", "--order", "60", "--speed", "0 rpm"], 2, "a ripple by order has no frequency at rest"),
+    ],
+)
+def test_bad_input_has_a_message(arguments: list[str], code: int, message: str) -> None:
+    result = call(*arguments, "--json")
+    assert (result.exit_code, result.stdout) == (code, "")
+    assert message in result.stderr and "Traceback" not in result.stderr
+
+
+def test_without_a_torque_sensor_there_is_no_reading(tmp_path: Path) -> None:
+    (tmp_path / "two.toml").write_text(TWO_BODIES.format(middle=COUPLING), encoding="utf-8")
+    result = call("two.toml")
+    assert result.exit_code == 2 and "no torque sensor, so there is no reading" in result.stderr
