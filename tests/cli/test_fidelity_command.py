@@ -132,6 +132,20 @@ def test_alias_limit_may_be_a_share_of_the_rated_torque() -> None:
     assert found["aliasing"]["orders"][0]["amplitude"]["reason"].endswith("give one with --ripple")
 
 
+def test_a_misaligned_coupling_has_orders_and_a_bending_load() -> None:
+    offsets = ["angular_offset=1 deg", "parallel_offset=0.2 mm", "pitch_diameter=80 mm"]
+    stiffness = ["bending_stiffness=500 N m/rad"]
+    settings = [word for text in [*offsets, *stiffness] for word in ("--set", f"line.c1.{text}")]
+    (entry,) = document("wheel-hub", *settings, "--crosstalk", "0.5 %", "--lever", "60 mm")["misalignment"]
+    assert [order["order"] for order in entry["orders"]] == [1, 2] and entry["beside_sensor"]
+    turn = 800.0 / 60.0
+    for order in entry["orders"]:
+        assert order["frequency"]["value"] == pytest.approx(order["order"] * turn)
+        assert order["reading"]["value"] > 0.0
+    assert entry["radial_force"]["reason"] == "its radial_stiffness is not stated"
+    assert entry["reading_from_bending"]["value"] == pytest.approx(0.005 * entry["bending_moment"]["value"])
+
+
 def test_a_line_without_loop_filter_and_encoder_has_reasons(tmp_path: Path) -> None:
     (tmp_path / "two.toml").write_text(TWO_BODIES.format(middle=SENSOR), encoding="utf-8")
     found = document("two.toml")
@@ -192,6 +206,7 @@ def test_encoder_options_reach_the_figures() -> None:
         (["wheel-hub", "--alias-limit", "3 ms"], 2, '--alias-limit: "3 ms"'),
         (["wheel-hub", "--window", "10 us"], 2, "is shorter than a period of enc"),
         (["wheel-hub", "--inertia-error", "200 %"], 2, "--inertia-error: 2 is outside 0 to 1"),
+        (["wheel-hub", "--crosstalk", "300 %"], 2, "--crosstalk: 3 is outside 0 to 1"),
         (["wheel-hub", "--order", "60", "--speed", "0 rpm"], 2, "a ripple by order has no frequency at rest"),
     ],
 )

@@ -7,6 +7,7 @@ import pytest
 
 from shaftloop.analysis.fidelity.aliasing import Aliasing, aliasing
 from shaftloop.analysis.fidelity.correction import correction
+from shaftloop.analysis.fidelity.misalignment import misalignment
 from shaftloop.analysis.fidelity.transfer import Fidelity, fidelity
 from shaftloop.analysis.simulation import simulate
 from shaftloop.report.fidelity_error import draw_error
@@ -71,7 +72,7 @@ def results_of(source: str | Path, *settings: str, **keys: float) -> FidelityRes
     found = fidelity(scenario.description)
     folds = aliasing(found, **keys)
     bias = correction(scenario.description, found.bench.bench, found.point, folds.level)
-    return FidelityResults(scenario, found, folds, bias, ())
+    return FidelityResults(scenario, found, folds, bias, (), misalignment(found, 0.005))
 
 
 def test_tables_say_what_would_keep_ripple_out(capsys: pytest.CaptureFixture[str]) -> None:
@@ -79,6 +80,14 @@ def test_tables_say_what_would_keep_ripple_out(capsys: pytest.CaptureFixture[str
     show_fidelity(results_of("wheel-hub", *slow, amplitude=20.0, level=0.005), [])
     shown = capsys.readouterr().err
     assert "folded lines stay below 5.00 mN m" in shown and "out of the band of the torque loop" in shown
+
+
+def test_tables_show_a_misaligned_coupling(capsys: pytest.CaptureFixture[str]) -> None:
+    stiff = ("line.c1.bending_stiffness=500 N m/rad", "line.c1.radial_stiffness=1 MN/m")
+    show_fidelity(results_of("wheel-hub", "line.c1.angular_offset=1 deg", *stiff), [])
+    shown = capsys.readouterr().err
+    assert "Misaligned coupling c1" in shown and "transmission error 0.0762 mrad" in shown
+    assert "by crosstalk from bending moment" in shown
 
 
 def test_tables_of_a_bench_that_lacks_much(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

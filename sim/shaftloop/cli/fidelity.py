@@ -30,6 +30,8 @@ class _Wishes:
     window: float | None
     clock: float | None
     turn_error: float
+    crosstalk: float | None
+    lever: float
 
 
 @click.command()
@@ -55,6 +57,12 @@ class _Wishes:
     metavar="ANGLE",
     help="Angle error once per turn: eccentricity over radius of the disc.",
 )
+@click.option(
+    "--crosstalk",
+    metavar="SHARE",
+    help="Reading of the sensor per bending moment, e.g. 0.5 %; for misalignment.",
+)
+@click.option("--lever", metavar="LENGTH", help="From a misaligned coupling to the measuring section.")
 def fidelity(  # noqa: PLR0913  (one argument per option)
     request: Request,
     speed: str | None,
@@ -66,6 +74,8 @@ def fidelity(  # noqa: PLR0913  (one argument per option)
     window: str | None,
     encoder_clock: str | None,
     encoder_error: str | None,
+    crosstalk: str | None,
+    lever: str | None,
 ) -> None:
     """Show how far the torque reading of SCENARIO is from the torque of its unit under test.
 
@@ -87,6 +97,8 @@ def fidelity(  # noqa: PLR0913  (one argument per option)
         _quantity("--window", window, "s", "20 ms"),
         _quantity("--encoder-clock", encoder_clock, "Hz", "10 MHz"),
         _quantity("--encoder-error", encoder_error, "rad", "0.05 deg") or 0.0,
+        _quantity("--crosstalk", crosstalk, "1", "0.5 %"),
+        _quantity("--lever", lever, "m", "60 mm") or 0.0,
     )
     folder = request.folder(scenario.name)
     if folder is not None:
@@ -98,6 +110,7 @@ def _analyse(scenario: "Scenario", wishes: _Wishes, *, drawn: bool) -> "Fidelity
     from shaftloop.analysis.fidelity.aliasing import aliasing
     from shaftloop.analysis.fidelity.correction import correction
     from shaftloop.analysis.fidelity.encoder import encoder_figures
+    from shaftloop.analysis.fidelity.misalignment import misalignment
     from shaftloop.analysis.fidelity.transfer import fidelity as analyse
     from shaftloop.analysis.simulation import simulate
     from shaftloop.errors import SimulationError
@@ -122,7 +135,8 @@ def _analyse(scenario: "Scenario", wishes: _Wishes, *, drawn: bool) -> "Fidelity
         for part in scenario.description.line
         if isinstance(part, Encoder)
     )
-    results = FidelityResults(scenario, found, folds, corrected, encoders)
+    crooked = misalignment(found, wishes.crosstalk, wishes.lever)
+    results = FidelityResults(scenario, found, folds, corrected, encoders, crooked)
     if not drawn:
         return results
     try:

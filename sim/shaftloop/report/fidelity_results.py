@@ -12,6 +12,7 @@ from shaftloop.analysis.fidelity.correction import Correction
 from shaftloop.analysis.fidelity.encoder import EncoderFigures
 from shaftloop.analysis.fidelity.figures import Figure, figures
 from shaftloop.analysis.fidelity.forced import Line
+from shaftloop.analysis.fidelity.misalignment import CouplingError
 from shaftloop.analysis.fidelity.signalpath import hold_response
 from shaftloop.analysis.fidelity.transfer import Fidelity
 from shaftloop.analysis.simulation import Simulation
@@ -36,6 +37,7 @@ class FidelityResults:
     aliasing: Aliasing
     correction: Correction
     encoders: tuple[EncoderFigures, ...]
+    misalignment: tuple[CouplingError, ...] = ()
     simulation: Simulation | None = None
     """A run of the scenario, for the picture over time; None where none was asked for."""
 
@@ -88,6 +90,7 @@ def fidelity_document(results: FidelityResults) -> dict[str, Any]:
         "responses": _responses(found),
         "pulse": _pulse(found),
         "aliasing": _aliasing(results.aliasing),
+        "misalignment": [_coupling(entry) for entry in results.misalignment],
         "encoders": [_encoder(entry) for entry in results.encoders],
         "warnings": [*results.scenario.warnings, *fidelity_warnings(results)],
     }
@@ -198,6 +201,30 @@ def _line(line: Line, amplitude: float | None) -> dict[str, Any]:
         "gain": number(line.size, "1"),
         "amplitude": number(None if amplitude is None else amplitude * line.size, "N m", _UNKNOWN),
         "direct": line.direct,
+    }
+
+
+def _coupling(entry: CouplingError) -> dict[str, Any]:
+    bending = (
+        "crosstalk, or stiffness of the coupling, not stated" if entry.beside else "not beside the sensor"
+    )
+    return {
+        "coupling": entry.coupling,
+        "orders": [
+            {
+                "order": order.order,
+                "frequency": number(order.frequency, "Hz"),
+                "transmission_error": number(order.error, "rad"),
+                "true_torque": number(order.true, "N m"),
+                "reading": number(order.reading, "N m"),
+                "appears_at": number(order.place, "Hz"),
+            }
+            for order in entry.orders
+        ],
+        "bending_moment": number(entry.bending_moment, "N m", "its bending_stiffness is not stated"),
+        "radial_force": number(entry.radial_force, "N", "its radial_stiffness is not stated"),
+        "beside_sensor": entry.beside,
+        "reading_from_bending": number(entry.bending_error, "N m", bending),
     }
 
 

@@ -7,6 +7,7 @@ from shaftloop.analysis.fidelity.aliasing import Aliasing, FoldedOrder
 from shaftloop.analysis.fidelity.bands import LEVELS, Band
 from shaftloop.analysis.fidelity.correction import Correction
 from shaftloop.analysis.fidelity.encoder import EncoderFigures
+from shaftloop.analysis.fidelity.misalignment import CouplingError
 from shaftloop.analysis.fidelity.transfer import Fidelity
 from shaftloop.report.fidelity_results import FidelityResults
 from shaftloop.report.quantities import show
@@ -36,6 +37,8 @@ def show_fidelity(results: FidelityResults, files: Sequence[Path]) -> None:
     _show_reading(found)
     _show_correction(results.correction)
     _show_aliasing(results.aliasing)
+    for crooked in results.misalignment:
+        _show_misalignment(crooked)
     for entry in results.encoders:
         _show_encoder(entry)
     show_files(files)
@@ -146,6 +149,21 @@ def _remedy(found: Aliasing) -> str:
         f"folded lines stay below {reach} with {cutoff}, or out of the band of the torque loop with "
         f"sampling at {sampling}; at {unfolded} nothing above it is folded"
     )
+
+
+def _show_misalignment(entry: CouplingError) -> None:
+    table = new_table(f"Misaligned coupling {entry.coupling}", "order", "reading", "true torque", "")
+    for order in entry.orders:
+        what = f"{show(order.frequency, 'Hz')}, transmission error {1e3 * order.error:.3g} mrad"
+        add_row(table, f"{order.order}", show(order.reading, "N m", 3), show(order.true, "N m", 3), what)
+    moment = "-" if entry.bending_moment is None else show(entry.bending_moment, "N m", 3)
+    force = "-" if entry.radial_force is None else f"{entry.radial_force:.3g} N"
+    load = f"bending moment {moment}, radial force {force}" + (
+        "" if entry.beside else ", not beside the sensor"
+    )
+    error = "-" if entry.bending_error is None else show(entry.bending_error, "N m", 3)
+    add_row(table, "1", error, "0", f"by crosstalk from {load}")
+    console().print(table)
 
 
 def _show_encoder(entry: EncoderFigures) -> None:

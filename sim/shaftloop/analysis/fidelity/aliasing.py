@@ -14,6 +14,7 @@ References
 .. [1] Folding of a frequency by sampling: check E6.3.
 """
 
+import cmath
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -21,11 +22,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from shaftloop.analysis.fidelity.forced import Line, folded
+from shaftloop.analysis.fidelity.forced import Line, air_gap_torque, folded
 from shaftloop.analysis.fidelity.transfer import Fidelity
 from shaftloop.analysis.interference import excitations
 from shaftloop.analysis.margins import loop_margins
 from shaftloop.errors import ScenarioError
+from shaftloop_models.harmonics import Cogging
+from shaftloop_models.harmonics import Ripple as OrderOfRipple
 from shaftloop_models.lowpass import LowPass, state_space
 
 __all__ = ["Aliasing", "FoldedOrder", "Remedy", "Ripple", "aliasing", "control_band", "ripples"]
@@ -100,7 +103,7 @@ class Aliasing:
 def ripples(
     found: Fidelity, orders: Sequence[float] = (), amplitude: float | None = None
 ) -> tuple[Ripple, ...]:
-    """Return the ripples of the unit: those its machine states, else the orders of its electrics.
+    """Return the ripples of the unit: those it states (cogging too), else the orders of its electrics.
 
     Parameters
     ----------
@@ -121,11 +124,7 @@ def ripples(
     for order in orders:
         if not 0.0 < order <= 1000.0:
             raise ScenarioError([f"--order: {order:g} is outside 0 to 1000 periods per turn"])
-    machine = found.bench.bench.machines[found.unit].parameters
-    stated = [
-        Ripple(float(entry.order), float(entry.amplitude), f"ripple of {found.unit}")
-        for entry in getattr(machine, "ripple", ())
-    ]
+    stated = _stated(found)
     known = {ripple.order for ripple in stated}
     natural = [
         Ripple(entry.order, amplitude, entry.source)
@@ -135,6 +134,24 @@ def ripples(
     further = [Ripple(order, amplitude, "asked for") for order in orders if order not in known]
     chosen = {ripple.order: ripple for ripple in [*further, *([] if stated else natural), *stated]}
     return tuple(chosen[order] for order in sorted(chosen))
+
+
+def _stated(found: Fidelity) -> list[Ripple]:
+    """Return ripple and cogging of the unit at the operating point, phasors of equal order added."""
+    machine = found.bench.bench.machines[found.unit].parameters
+    torque = abs(air_gap_torque(found.bench, found.state, found.unit))
+    phasors: dict[int, complex] = {}
+    orders: tuple[OrderOfRipple | Cogging, ...] = (*machine.ripple, *machine.cogging)
+    for entry in orders:
+        size = entry.amplitude
+        if isinstance(entry, OrderOfRipple) and entry.scales == "torque":
+            size *= torque / (machine.rated_torque or math.inf)
+        phasors[entry.order] = phasors.get(entry.order, 0.0) + size * cmath.exp(1j * entry.phase)
+    return [
+        Ripple(float(order), abs(phasor), f"as {found.unit} states")
+        for order, phasor in phasors.items()
+        if phasor
+    ]
 
 
 def aliasing(
@@ -164,7 +181,7 @@ def aliasing(
     if level is not None and not (math.isfinite(level) and level > 0.0):
         raise ScenarioError([f"--alias-limit: {level:g} N m is no level; state one above 0"])
     given = ripples(found, orders, amplitude)
-    stated = bool(orders) or any(ripple.source.startswith("ripple of") for ripple in given)
+    stated = bool(orders) or any(ripple.source.startswith("as ") for ripple in given)
     if stated and found.point.speed == 0.0:
         raise ScenarioError(
             ["a ripple by order has no frequency at rest: the operating speed is 0; give one with --speed"]

@@ -8,6 +8,7 @@ plant alone, the rest r is driven by what the tasks see of X, and one hyperperio
 of rate fs makes of a frequency f appears at ``|f − fs·round(f/fs)|`` with the size given here.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -21,10 +22,11 @@ from shaftloop.engine.kernel import probe
 from shaftloop_models.lowpass import state_space
 from shaftloop_models.network import Ref
 
-__all__ = ["ForcedBench", "Line", "Responses", "air_gap_torque", "deliveries", "folded"]
+__all__ = ["ForcedBench", "Line", "Responses", "Source", "air_gap_torque", "deliveries", "folded"]
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
+Source = Callable[[Array], Complex]
 
 _RELATIVE_STEP = 0.1
 """Step of the differences of the terms over that of the map: they lose no digits on the way."""
@@ -41,7 +43,7 @@ class Responses:
     frequency: Array
     """Shape (n,). [Hz]"""
     air_gap: Complex
-    """Whole change of the machine's air-gap torque, its own reaction included, shape (n,). [N m/N m]"""
+    """Whole change of the machine's air-gap torque, what is put there included, shape (n,). [N m/N m]"""
     true: Complex
     """True torque at the samples of the sensor, shape (n,). [N m/N m]"""
     seen: Complex
@@ -117,28 +119,33 @@ class ForcedBench:
         self._at = {int(bench.slots[slot]): place for place, slot in enumerate(keep)}
         self._width = len(keep)
 
-    def respond(self, frequency: Array) -> Responses:
+    def respond(self, frequency: Array, source: Source | None = None) -> Responses:
         """Return the responses at some frequencies.
 
         Parameters
         ----------
         frequency : ndarray, shape (n,)
             Above 0. [Hz]
+        source : callable, optional
+            What acts in place of 1 N m at the air gap: takes angular frequencies (n,) [rad/s], returns what
+            adds to the derivatives of the plant states, shape (states, n).
         """
         points = np.atleast_1d(np.asarray(frequency, dtype=np.float64))
         per_point = max(self._width**2, len(self._times) * self._width, len(self.a) ** 2)
         chunk = max(1, _CHUNK // per_point)
-        parts = [self._respond(points[i : i + chunk]) for i in range(0, len(points), chunk)]
+        parts = [self._respond(points[i : i + chunk], source) for i in range(0, len(points), chunk)]
         names = ("air_gap", "true", "seen", "reading", "speed")
         return Responses(points, *(np.concatenate([part[name] for part in parts]) for name in names))
 
-    def lines(self, frequency: float, *, received: bool = False) -> list[Line]:
+    def lines(self, frequency: float, *, received: bool = False, source: Source | None = None) -> list[Line]:
         """Return the lines that a torque of one frequency makes in the readings, largest first.
 
         Parameters
         ----------
         frequency : float
             [Hz]
+        source : callable, optional
+            As in `respond`.
         received : bool
             Lines in what the torque loop receives at its ticks, in place of the readings as they arrive.
 
@@ -155,7 +162,7 @@ class ForcedBench:
             period, phase = 1 / self._loop.parameters.rate, self._loop.parameters.phase
             slot = self._loop.reading_slot
         omega = np.array([2.0 * np.pi * frequency])
-        rest = self._rest(omega, self._plant_alone(omega))
+        rest = self._rest(omega, self._plant_alone(omega, source))
         instants = self._instants(period, phase)
         times = self._times[instants]
         values = np.array([rest[k + 1][self._at[slot], 0] for k in instants])
@@ -172,9 +179,9 @@ class ForcedBench:
         """Rate of the torque loop that reads the sensor [Hz]; None where there is none."""
         return None if self._loop is None else float(self._loop.parameters.rate)
 
-    def _respond(self, frequency: Array) -> dict[str, Complex]:
+    def _respond(self, frequency: Array, source: Source | None) -> dict[str, Complex]:
         omega = 2.0 * np.pi * frequency
-        plant = self._plant_alone(omega)
+        plant = self._plant_alone(omega, source)
         rest = self._rest(omega, plant)
         wave = np.exp(1j * np.outer(self._times, omega))
         sensor = self._sensor.parameters
@@ -186,15 +193,19 @@ class ForcedBench:
         arriving = self._instants(*deliveries(self._sensor))
         place = self._at[self._sensor.reading_slot]
         found["reading"] = sum(rest[k + 1][place] / wave[k] for k in arriving) / len(arriving)
-        found["air_gap"] = 1.0 + found["air_gap"]
+        if source is None:
+            found["air_gap"] = 1.0 + found["air_gap"]
         return found
 
-    def _plant_alone(self, omega: Array) -> Complex:
+    def _plant_alone(self, omega: Array, source: Source | None) -> Complex:
         """Return X of the plant alone, shape (states, n)."""
-        drive = np.zeros(len(self.a))
-        drive[self._machine.node.speed.index] = 1.0 / self._machine.node.inertia
+        if source is None:
+            drive = np.zeros((len(self.a), len(omega)), dtype=np.complex128)
+            drive[self._machine.node.speed.index] = 1.0 / self._machine.node.inertia
+        else:
+            drive = source(omega)
         pencil = 1j * omega[:, None, None] * np.eye(len(self.a)) - self.a
-        return np.asarray(np.linalg.solve(pencil, drive[:, None])[:, :, 0].T)
+        return np.asarray(np.linalg.solve(pencil, drive.T[:, :, None])[:, :, 0].T)
 
     def _rest(self, omega: Array, plant: Complex) -> list[Complex]:
         """Return r before every instant, and at the end of the hyperperiod, each of shape (slots, n)."""
