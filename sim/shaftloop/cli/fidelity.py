@@ -126,7 +126,7 @@ def _analyse(scenario: "Scenario", wishes: _Wishes, *, drawn: bool) -> "Fidelity
         scenario.description,
         found.bench.bench,
         found.point,
-        folds.level,
+        1e-3 * found.sensor.rated,
         wishes.inertia_error,
         wishes.window,
     )

@@ -98,7 +98,8 @@ def _name(axes: Any, aliasing: Aliasing, reach: float, top: float) -> None:
 
 def _summary(found: Fidelity, aliasing: Aliasing) -> str:
     text = (
-        f"sensor {found.sensor.name} at {show(found.sampling, 'Hz', 4)}; orange: folded; wider: more arrives"
+        f"sensor {found.sensor.name} at {show(found.sampling, 'Hz', 4)}; wider: more arrives; orange: folded"
     )
     known = any(entry.ripple.amplitude is not None for entry in aliasing.orders)
-    return text + ("" if known else "; no amplitude stated, so per N m")
+    level = f", pale below {show(aliasing.level, 'N m', 3)}"
+    return text + (level if known else "; no amplitude stated, so per N m")

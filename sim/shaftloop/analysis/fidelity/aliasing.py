@@ -49,6 +49,8 @@ class Ripple:
     """At the air gap; None where it is not known. [N m]"""
     source: str
     """In words."""
+    demanded: bool = False
+    """Whether the machine states it or somebody asked for it: at rest that is an error."""
 
 
 @dataclass(frozen=True)
@@ -131,8 +133,8 @@ def ripples(
         for entry in excitations(found.description)
         if entry.order not in known and (found.unit in entry.source or "as stated" in entry.source)
     ]
-    further = [Ripple(order, amplitude, "asked for") for order in orders if order not in known]
-    chosen = {ripple.order: ripple for ripple in [*further, *([] if stated else natural), *stated]}
+    further = [Ripple(order, amplitude, "asked for", demanded=True) for order in orders if order not in known]
+    chosen = {ripple.order: ripple for ripple in [*([] if stated else natural), *further, *stated]}
     return tuple(chosen[order] for order in sorted(chosen))
 
 
@@ -148,7 +150,7 @@ def _stated(found: Fidelity) -> list[Ripple]:
             size *= torque / (machine.rated_torque or math.inf)
         phasors[entry.order] = phasors.get(entry.order, 0.0) + size * cmath.exp(1j * entry.phase)
     return [
-        Ripple(float(order), abs(phasor), f"as {found.unit} states")
+        Ripple(float(order), abs(phasor), f"ripple of {found.unit}", demanded=True)
         for order, phasor in phasors.items()
         if phasor
     ]
@@ -181,7 +183,7 @@ def aliasing(
     if level is not None and not (math.isfinite(level) and level > 0.0):
         raise ScenarioError([f"--alias-limit: {level:g} N m is no level; state one above 0"])
     given = ripples(found, orders, amplitude)
-    stated = bool(orders) or any(ripple.source.startswith("as ") for ripple in given)
+    stated = any(ripple.demanded for ripple in given)
     if stated and found.point.speed == 0.0:
         raise ScenarioError(
             ["a ripple by order has no frequency at rest: the operating speed is 0; give one with --speed"]
