@@ -1,7 +1,7 @@
 """A sinusoidal torque at the air gap: the response against the map, closed forms and the time simulation."""
 
 import math
-from functools import reduce
+from functools import cache, reduce
 
 import numpy as np
 import pytest
@@ -18,6 +18,7 @@ from shaftloop_models.lowpass import LowPass, state_space
 FREQUENCIES = np.array([0.7, 12.0, 77.0, 430.0, 2900.0, 9731.0])
 
 
+@cache
 def bench_of(name: str, *settings: str) -> tuple[HyperMap, np.ndarray]:
     bench = HyperMap(shipped(name, *settings))
     return bench, held_state(bench, operating_point(bench.bench))
@@ -37,6 +38,7 @@ def test_transitions_multiply_to_the_derivative_of_the_map(name: str) -> None:
     assert np.abs(difference).max() < 1e-7
 
 
+@pytest.mark.compiled
 def test_held_commands_are_passed_on_as_they_are() -> None:
     bench, state = bench_of("wheel-hub")
     before = bench.jacobian(state)
@@ -62,6 +64,7 @@ def test_slopes_of_the_plant_are_those_of_the_stepper() -> None:
             assert np.abs(difference).max() < 1e-7
 
 
+@pytest.mark.compiled
 @pytest.mark.parametrize("name", ["wheel-hub", "micro-spindle", "truck-axle"])
 def test_mechanics_alone_gives_the_same_with_commands_held(name: str) -> None:
     bench, state = bench_of(name)
@@ -71,6 +74,7 @@ def test_mechanics_alone_gives_the_same_with_commands_held(name: str) -> None:
     assert np.abs(found.true / found.air_gap) == pytest.approx(np.abs(alone), rel=0.01)
 
 
+@pytest.mark.compiled
 def test_reading_is_the_true_torque_behind_low_pass_and_latency() -> None:
     bench, state = bench_of("wheel-hub")
     part = bench.bench.sensors["ts"].parameters
@@ -84,6 +88,7 @@ def test_reading_is_the_true_torque_behind_low_pass_and_latency() -> None:
     assert found.reading / found.true == pytest.approx(delayed, rel=1e-5)
 
 
+@pytest.mark.compiled
 def test_loops_do_not_change_the_signal_path() -> None:
     bench, state = bench_of("wheel-hub")
     paths = []
@@ -93,6 +98,7 @@ def test_loops_do_not_change_the_signal_path() -> None:
     assert paths[0] == pytest.approx(paths[1], rel=1e-4)
 
 
+@pytest.mark.compiled
 @pytest.mark.parametrize("low", [True, False])
 def test_moving_average_is_a_mean_over_its_window(low: bool) -> None:
     settings = ["line.ts.moving_average=1 ms", *([] if low else ["line.ts.noise_density=0 N m/rtHz"])]

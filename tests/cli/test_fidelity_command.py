@@ -63,7 +63,7 @@ def check_document(found: dict[str, Any]) -> None:
     assert widths == sorted(widths, reverse=True)
     responses = found["responses"]
     count = len(responses["frequency"]["values"])
-    for curve in ("mechanical", "low_pass", "signal", "hold", "total"):
+    for curve in ("mechanical", "low_pass", "signal", "hold", "total", "closed"):
         for what in ("amplitude_error", "phase"):
             assert len(responses[curve][what]["values"]) == count
 
@@ -140,6 +140,7 @@ def test_a_line_without_loop_filter_and_encoder_has_reasons() -> None:
 def test_an_unstable_bench_is_still_described() -> None:
     found = document("rich.toml", "--set", "loop.torque.kp=9")
     assert any("unstable with its loops closed" in text for text in found["warnings"])
+    assert "closed" not in found["responses"]
     assert found["figures"]["signal_band_3_db"]["value"] == pytest.approx(450.0, rel=1e-6)
 
 

@@ -79,6 +79,10 @@ def _draw_gain(axes: Any, found: Fidelity, shown: NDArray[np.bool_]) -> None:
         axes.plot(found.frequency[shown], np.abs(curve[shown]), label=label, **style)
         sizes.append(np.abs(curve[shown]))
     every = np.concatenate(sizes)
+    closed = found.closed_at(found.frequency[shown])
+    if closed is not None:
+        style = {"color": COLOURS["quiet"], "linewidth": 1.0, "zorder": 1.8}
+        axes.plot(found.frequency[shown], np.abs(closed), label="both, with the loops closed", **style)
     axes.set(
         yscale="log", ylabel="amplitude [1]", ylim=(max(0.6 * every.min(), 1e-4), 2.0 * max(every.max(), 1.5))
     )

@@ -144,6 +144,9 @@ def _responses(found: Fidelity) -> dict[str, Any]:
         "hold": hold,
         "total": found.total,
     }
+    closed = found.closed_at(found.frequency)
+    if closed is not None:
+        curves["closed"] = closed
     document: dict[str, Any] = {"frequency": {"values": _rounded(found.frequency), "unit": "Hz"}}
     for name, curve in curves.items():
         document[name] = {

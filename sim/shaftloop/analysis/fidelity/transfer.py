@@ -137,6 +137,19 @@ class Fidelity:
         """Fastest rise that samples can show: that of the low-pass, at least one period [s]."""
         return max(self.rise_time, 1.0 / self.sampling)
 
+    def closed_at(self, frequency: Array) -> Complex | None:
+        """Return the reading per torque put at the air gap, over share and slope, all loops closed [1].
+
+        Parameters
+        ----------
+        frequency : ndarray, shape (n,)
+            [Hz]
+        """
+        if self.closed is None:
+            return None
+        reading = self.closed.respond(frequency).reading
+        return np.asarray(reading / (self.sign * self.share * self.static_slope))
+
     @property
     def delay(self) -> float:
         """How late the reading of a slowly changing torque is [s]."""
