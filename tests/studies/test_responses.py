@@ -1,10 +1,14 @@
 """Named responses: every name has a value or a reason, and agrees with the analysis it comes from."""
 
 import math
+from dataclasses import replace
 
 import pytest
 
+from rigs import shipped
 from shaftloop.analysis.delay import delay_margin
+from shaftloop.analysis.fidelity.figures import figures
+from shaftloop.analysis.fidelity.transfer import fidelity
 from shaftloop.analysis.metrics import metrics
 from shaftloop.analysis.simulation import simulate
 from shaftloop.analysis.worstcase import MapPoint, analyse_loops
@@ -96,7 +100,7 @@ def test_a_source_is_one_entry(monkeypatch: pytest.MonkeyPatch) -> None:
         ("margin.torque.ms", "nearest: margins.torque.ms"),
         ("simulate.torque_overshot", "nearest: simulate.torque_overshoot"),
         ("margins.load.phase_margin", "nearest: "),
-        ("xyz", "known sources: simulate, margins, map, modes"),
+        ("xyz", "known sources: simulate, margins, map, modes, fidelity"),
     ],
 )
 def test_an_unknown_name_is_refused_with_the_nearest(name: str, hint: str) -> None:
@@ -184,3 +188,20 @@ def test_a_limiter_has_no_margins() -> None:
     have = known(read_scenario("wheel-hub").description)
     assert not any(name.startswith("margins.overspeed.") for name in have)
     assert {"margins.torque.ms", "margins.speed.ms"} <= set(have)
+
+
+@pytest.mark.compiled
+def test_figures_of_the_fidelity_analysis_are_responses() -> None:
+    bench = shipped("wheel-hub")
+    found = evaluate(bench, ["fidelity.signal_band_5_percent", "fidelity.inertia"])
+    own = figures(fidelity(bench))
+    for name, response in found.items():
+        figure = own[name.removeprefix("fidelity.")]
+        assert (response.value, response.unit) == (figure.value, figure.unit)
+    assert require(bench, ["fidelity.inertia"])["fidelity.inertia"].unit == "kg m^2"
+
+
+def test_a_bench_without_a_unit_has_no_such_figures() -> None:
+    bench = replace(shipped("wheel-hub"), unit=None)
+    with pytest.raises(ScenarioError, match=r'"fidelity\.inertia" is no response of this bench'):
+        require(bench, ["fidelity.inertia"])

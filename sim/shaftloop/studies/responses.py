@@ -4,11 +4,12 @@ A name begins with its source, an entry of `SOURCES`. A source runs once per eva
 of its names is asked for.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from functools import lru_cache
+from typing import TYPE_CHECKING, Literal
 
-from shaftloop.errors import ScenarioError, SimulationError
+from shaftloop.errors import ScenarioError, ShaftloopError, SimulationError
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.fields import nearest, shown
 from shaftloop.studies.figures import (
@@ -19,6 +20,9 @@ from shaftloop.studies.figures import (
     loop_figures,
     map_figures,
 )
+
+if TYPE_CHECKING:
+    from shaftloop.analysis.fidelity.figures import Figure as FidelityFigure
 
 __all__ = ["SOURCES", "Known", "Response", "Source", "evaluate", "known", "require"]
 
@@ -51,22 +55,27 @@ class Source:
     """One kind of response; names here are those behind its prefix."""
 
     known: Callable[[Description], dict[str, Known]]
-    """Names of a bench, with what they stand for; runs nothing."""
+    """Names of a bench, with what they stand for; simulates nothing."""
     evaluate: Callable[[Description, Sequence[str]], dict[str, Response]]
     """At least the responses asked for; raises `SimulationError` where it fails."""
 
 
 def known(description: Description) -> dict[str, Known]:
-    """Return the responses that a bench has, by name; nothing is run.
+    """Return the responses that a bench has, by name; nothing is simulated.
 
     Parameters
     ----------
     description : Description
         The bench.
     """
+    return _known_of(description, SOURCES)
+
+
+def _known_of(description: Description, prefixes: Collection[str]) -> dict[str, Known]:
     return {
         f"{prefix}.{name}": entry
         for prefix, source in SOURCES.items()
+        if prefix in prefixes
         for name, entry in source.known(description).items()
     }
 
@@ -86,9 +95,11 @@ def require(description: Description, names: Iterable[str]) -> dict[str, Known]:
     ScenarioError
         Where the bench has no such response, with the nearest one.
     """
-    have = known(description)
-    wrong = [name for name in dict.fromkeys(names) if name not in have]
+    names = list(dict.fromkeys(names))
+    have = _known_of(description, {name.partition(".")[0] for name in names})
+    wrong = [name for name in names if name not in have]
     if wrong:
+        have = known(description)
         raise ScenarioError([_unknown(name, have) for name in wrong])
     return {name: have[name] for name in names}
 
@@ -250,10 +261,35 @@ def _modes(description: Description, names: Sequence[str]) -> dict[str, Response
     return found
 
 
+@lru_cache(maxsize=1)
+def _fidelity_figures(description: Description) -> "dict[str, FidelityFigure]":
+    from shaftloop.analysis.fidelity.figures import figures
+    from shaftloop.analysis.fidelity.transfer import fidelity
+
+    return figures(fidelity(description))
+
+
+def _fidelity_known(description: Description) -> dict[str, Known]:
+    """Return the figures of the analysis, which alone knows them; none where it cannot be made."""
+    try:
+        found = _fidelity_figures(description)
+    except ShaftloopError:
+        return {}
+    return {name: Known(figure.unit, figure.meaning) for name, figure in found.items()}
+
+
+def _fidelity(description: Description, names: Sequence[str]) -> dict[str, Response]:
+    return {
+        name: Response(figure.value, figure.unit, figure.reason or "")
+        for name, figure in _fidelity_figures(description).items()
+    }
+
+
 SOURCES: dict[str, Source] = {
     "simulate": Source(_simulate_known, _simulate),
     "margins": Source(_per_loop(LOOP_FIGURES), _margins),
     "map": Source(_per_loop(MAP_FIGURES), _map),
     "modes": Source(_modes_known, _modes),
+    "fidelity": Source(_fidelity_known, _fidelity),
 }
 """Everything that has responses, by the first word of their names."""
