@@ -22,6 +22,9 @@ _STRUCTURES = (
     "pi_notch",
     "pi_two_notches",
     "pi_feedforward",
+    "pid",
+    "disturbance_observer",
+    "predictor",
 )
 
 
@@ -121,6 +124,11 @@ def _demand(scenario: "Scenario", wanted: dict[str, Any]) -> "Demand":
     names = named_loops(scenario.description, wanted["loops"], "there is nothing to tune")
     if not wanted["loops"] and len(names) > 1:
         raise ScenarioError([f"--loop: say which loop to tune, {' or '.join(names)}, or name both"])
+    damped = [loop.name for loop in scenario.description.loop if loop.name in names and loop.active_damping]
+    if damped:
+        raise ScenarioError(
+            [f"--loop {damped[0]}: a loop with active_damping is not tuned; take it out with its table first"]
+        )
     damping = wanted["mode_damping"]
     if damping is not None and not 0.0 <= damping < 1.0:
         raise ScenarioError([f"--mode-damping: {damping:g}; choose from 0 to below 1"])
@@ -167,11 +175,13 @@ def _write(scenario: "Scenario", results: "TuneResults") -> None:
 
 def _hand_over(results: "TuneResults", request: Request, folder: Path | None) -> None:
     from shaftloop.report.documents import as_json
-    from shaftloop.report.tune_results import tune_document, write_tuning
+    from shaftloop.report.tune_results import tune_document, tune_warnings, write_tuning
     from shaftloop.report.tune_tables import show_tuning
 
     document = as_json(tune_document(results))
     files = write_tuning(folder, results, document) if folder is not None else []
+    for warning in tune_warnings(results):
+        say(f"warning: {warning}")
     if request.json:
         click.echo(document, nl=False)
     else:

@@ -12,8 +12,10 @@ from shaftloop.studies.tuning.proof import Compared
 from shaftloop.studies.tuning.results import Baseline, Design, LoopTuning, Option, Tuning
 from shaftloop.studies.tuning.tune import Demand
 
-__all__ = ["TuneResults", "tune_document", "write_tuning"]
+__all__ = ["TuneResults", "tune_document", "tune_warnings", "write_tuning"]
 
+_MUCH = 30.0
+"""Overshoot that is worth a warning. [%]"""
 _UNSETTLED = "it does not settle in the time looked at"
 
 
@@ -50,7 +52,26 @@ def tune_document(results: TuneResults) -> dict[str, Any]:
         document |= {"loop": next(iter(loops)), **next(iter(loops.values()))}
     else:
         document |= {"sweeps": tuning.sweeps, "loops": loops}
-    return document | {"warnings": list(results.scenario.warnings)}
+    return document | {"warnings": [*results.scenario.warnings, *tune_warnings(results)]}
+
+
+def tune_warnings(results: TuneResults) -> tuple[str, ...]:
+    """Return what the reader of the gains must know.
+
+    Parameters
+    ----------
+    results : TuneResults
+        What was found.
+    """
+    found = []
+    for name, entry in results.tuning.loops.items():
+        overshoot = None if entry.chosen.design is None else entry.chosen.design.step.overshoot
+        if overshoot is not None and overshoot > _MUCH:
+            found.append(
+                f"{name}: a step of the set-point overshoots by {overshoot:.0f} %; ramp the set-point "
+                "(setpoint_rate), filter it (setpoint_filter) or tune with --objective setpoint"
+            )
+    return tuple(found)
 
 
 def write_tuning(folder: Path, results: TuneResults, document: str) -> list[Path]:

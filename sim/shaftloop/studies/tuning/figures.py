@@ -17,8 +17,8 @@ __all__ = ["Figures", "Peak", "figures", "integral_gain", "sensitivity_peaks"]
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-_ZOOMS, _ZOOM = 3, 25
-_NEARLY = 0.9
+_ZOOMS, _ZOOM = 3, 11
+_NEARLY = 0.95
 """Peaks of at least this share of the highest are looked at closer."""
 
 

@@ -108,8 +108,9 @@ def prove(description: Description, experiment: Experiment, point: OperatingPoin
         Constant set-points after the step.
     """
     small = replace(experiment, step=_SMALL * experiment.step, torque=_SMALL * experiment.torque)
-    predicted = _scaled(_run(description, small, point, smooth=True), 1.0 / _SMALL)
     simulated = _run(description, experiment, point, smooth=False)
+    before = float(np.mean(simulated.command[simulated.time < -1e-12]))
+    predicted = _scaled(_run(description, small, point, smooth=True), 1.0 / _SMALL, before)
     expected, found = _figures(predicted, experiment), _figures(simulated, experiment)
     period = float(1 / loop_named(description, experiment.loop).rate)
     rows = []
@@ -174,9 +175,10 @@ def _reader(reference: HyperMap, name: str) -> Callable[[Array], float]:
     return lambda state: float(state[slot])
 
 
-def _scaled(trace: Trace, factor: float) -> Trace:
-    level = trace.command[0]
-    return Trace(trace.time, factor * trace.true, level + factor * (trace.command - level))
+def _scaled(trace: Trace, factor: float, level: float) -> Trace:
+    """Return a small experiment at full size, its command beginning where that of the large one does."""
+    change = factor * (trace.command - trace.command[0])
+    return Trace(trace.time, factor * trace.true, level + change)
 
 
 def _figures(trace: Trace, experiment: Experiment) -> dict[str, tuple[float | None, str]]:
@@ -231,7 +233,7 @@ _EFFECTS: dict[str, Callable[[Description, str], Description]] = {
     ),
 }
 _SIZE = "size of the step: what is small-signal in the prediction is not in the plant (drag, saliency)"
-_LIMITS = "limits of the machines and of the sensor"
+_LIMITS = "what the smooth bench leaves out: ripple, cogging, hysteresis, limits of machines and sensor"
 
 
 def _with_sensors(description: Description, **changes: object) -> Description:

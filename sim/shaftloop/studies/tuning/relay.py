@@ -103,7 +103,8 @@ def relay_on_bench(
     speed, torque : float, optional
         Operating point in place of the sequence's. [rad/s], [N m]
     """
-    loop = plain_loop(loop_named(description, name))
+    stated = loop_named(description, name)
+    loop = replace(plain_loop(stated), filters=stated.filters)
     smooth = HyperMap(with_loop(description, loop))
     point = operating_point(smooth.bench, speed, torque)
     state = held_state(smooth, point)

@@ -35,7 +35,9 @@ def rewritten(text: str, before: Sequence[Loop], after: Sequence[Loop]) -> str:
             value = getattr(new, key)
             if value != getattr(old, key):
                 _put(table, key, shown_value(Loop, key, value))
-    return tomlkit.dumps(document)
+    result = tomlkit.dumps(document)
+    # A new line gets a plain line end; a file from another system keeps its own.
+    return result.replace("\r\n", "\n").replace("\n", "\r\n") if "\r\n" in text else result
 
 
 def shown_value(cls: type, key: str, value: Any) -> Any:

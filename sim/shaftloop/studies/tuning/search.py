@@ -140,10 +140,21 @@ class Search:
         loop : Loop
             With its gains.
         """
-        if not self._is_stable(loop):
+        if not self.is_stable(loop):
             return False
         ms, mt = sensitivity_peaks(self.plants, loop)
         return ms.value <= self.bounds.ms and mt.value <= self.bounds.mt and self._keeps(loop)
+
+    def is_stable(self, loop: Loop) -> bool:
+        """Return whether a loop is stable at all corners.
+
+        Parameters
+        ----------
+        loop : Loop
+            With its gains.
+        """
+        controller = controller_of(loop)
+        return all(close(plant, controller).radius() < 1.0 for plant in self.plants)
 
     def cost(self, loop: Loop) -> float:
         """Return what the objective makes of a stable loop.
@@ -214,7 +225,7 @@ class Search:
         for gap in sorted(gaps, key=lambda gap: -gap.high):
             if self._cannot_beat(gap.high, best):
                 continue
-            if self._is_stable(with_gains(shape, gap.kp, 0.5 * (gap.low + gap.high))):
+            if self.is_stable(with_gains(shape, gap.kp, 0.5 * (gap.low + gap.high))):
                 best = self._within(shape, gap, best, shares)
         return best
 
@@ -245,9 +256,6 @@ class Search:
         # Without an end to the interval the loop is unstable or has no delay at all; twice its start will do.
         high = gap.high if np.isfinite(gap.high) else 2.0 * gap.low
         return Gap(gap.kp, gap.low, min(high, most))
-
-    def _is_stable(self, loop: Loop) -> bool:
-        return all(closed.radius() < 1.0 for closed in self._closed(loop))
 
     def _keeps(self, loop: Loop) -> bool:
         """Return whether a loop keeps the bounds besides Ms and Mt."""

@@ -2,20 +2,26 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 
-from shaftloop.control.parameters import Loop, Notch, ReadingLowPass
-from shaftloop.studies.tuning.plant import LoopPlant
+from shaftloop.control.parameters import DisturbanceObserver, Loop, Notch, Predictor, ReadingLowPass
+from shaftloop.studies.tuning.controller import with_gains
+from shaftloop.studies.tuning.identify import identify
+from shaftloop.studies.tuning.plant import LoopPlant, plain_loop
 from shaftloop.studies.tuning.search import Search, Trial
+from shaftloop_models.parameters import Delay, Gain
 
-__all__ = ["STRUCTURES", "Family", "Structure", "best_of_family"]
+__all__ = ["STRUCTURES", "Family", "Structure", "best_of_family", "improved"]
 
 Array = NDArray[np.float64]
 
 _MOST_MODES = 4
+_LONG = 100.0
+"""Lag over delay that stands for an integrating plant in the model of a path."""
 _SWEEPS, _WORTH = 6, 0.005
 """Sweeps over the parameters at most, and the improvement that a sweep must bring."""
 _EDGE = 0.9
@@ -32,6 +38,8 @@ class Family:
     """Parameters that are tried; the best is improved."""
     steps: tuple[float, ...]
     """First step of every parameter."""
+    setpoint_only: bool = False
+    """Whether the parameters act on the set-point alone, so that they are chosen by its response."""
 
 
 @dataclass(frozen=True)
@@ -59,6 +67,8 @@ def best_of_family(search: Search, family: Family, baselines: Sequence[Loop] = (
     baselines : sequence of Loop
         Other controllers: the best of those that keep the bounds is returned if it is better.
     """
+    if family.setpoint_only:
+        return _best_setpoint_side(search, family, baselines)
     known: dict[tuple[float, ...], float] = {}
 
     def cost(point: tuple[float, ...]) -> float:
@@ -70,7 +80,7 @@ def best_of_family(search: Search, family: Family, baselines: Sequence[Loop] = (
 
     best = min(family.starts, key=cost)
     if family.steps and np.isfinite(cost(best)):
-        best = _improved(cost, best, family.steps)
+        best = improved(cost, best, family.steps)
     if not np.isfinite(cost(best)):
         return search.gains(baselines[0], baselines=baselines) if baselines else None
     for point in [best, *sorted(known, key=lambda other: known[other])[:3]]:
@@ -81,10 +91,42 @@ def best_of_family(search: Search, family: Family, baselines: Sequence[Loop] = (
     return None
 
 
-def _improved(
+def _best_setpoint_side(search: Search, family: Family, baselines: Sequence[Loop]) -> Trial | None:
+    """Return the best gains, with the set-point side that answers its steps best and keeps the bounds."""
+    plain = family.shape(np.array(family.starts[0]))
+    trial = None if plain is None else search.gains(plain, baselines=baselines)
+    if trial is None:
+        return None
+    kp, ki = trial.loop.kp.value, trial.loop.ki.value
+    judge = Search(search.plants, search.bounds, "setpoint")
+
+    def cost(point: tuple[float, ...]) -> float:
+        loop = family.shape(np.array(point))
+        if loop is None or not judge.admits(with_gains(loop, kp, ki)):
+            return float("inf")
+        return judge.cost(with_gains(loop, kp, ki))
+
+    best = improved(cost, min(family.starts, key=cost), family.steps)
+    loop = family.shape(np.array(best))
+    if loop is None or not np.isfinite(cost(best)):
+        return trial
+    return Trial(with_gains(loop, kp, ki), search.cost(with_gains(loop, kp, ki)))
+
+
+def improved(
     cost: Callable[[tuple[float, ...]], float], start: tuple[float, ...], steps: tuple[float, ...]
 ) -> tuple[float, ...]:
-    """Return parameters improved one by one, each with a step of its own that grows and shrinks."""
+    """Return parameters improved one by one, each with a step of its own that grows and shrinks.
+
+    Parameters
+    ----------
+    cost : callable
+        What is to be small.
+    start : tuple of float
+        Parameters to begin with.
+    steps : tuple of float
+        First step of every parameter.
+    """
     best, own = start, list(steps)
     for _ in range(_SWEEPS):
         before = cost(best)
@@ -106,7 +148,9 @@ def _improved(
 
 def _bare(loop: Loop) -> Loop:
     """Return a PI controller on the reading as it comes, its set-point side as it is."""
-    return replace(loop, filters=())
+    return replace(
+        plain_loop(loop), ki=loop.ki, feedforward=loop.feedforward, setpoint_filter=loop.setpoint_filter
+    )
 
 
 def _kept(loop: Loop, _: LoopPlant, __: dict[str, Loop]) -> Family:
@@ -197,16 +241,100 @@ def _low_pass(loop: Loop, _: LoopPlant, __: dict[str, Loop]) -> Family:
     return Family(shape, starts, (0.3, 0.0))
 
 
-def _feedforward(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family | str:
-    del plant
-    if loop.kp.unit != "1":
-        return "only a torque loop feeds its set-point forward"
-    bare = _bare(loop)
+def _feedforward(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family:
+    del known
+    bare, torque, half = _bare(loop), loop.kp.unit == "1", 0.5 * float(loop.rate)
 
     def shape(x: Array) -> Loop | None:
-        return replace(bare, feedforward=round(float(x[0]), 3)) if 0.0 <= x[0] <= 1.2 else None
+        cutoff = float(np.exp(x[1]))
+        if not 0.0 <= x[0] <= 1.2:
+            return None
+        return replace(
+            bare,
+            feedforward=round(float(x[0]), 3),
+            setpoint_filter=_rounded(cutoff) if cutoff < _EDGE * half else None,
+        )
 
-    return Family(shape, tuple((share,) for share in (0.0, 0.25, 0.5, 0.75, 1.0)), (0.12,))
+    shares = (0.0, 0.3, 0.6, 0.9) if torque else (0.0,)
+    cutoffs = np.log(half * np.array([2.0, 0.2, 0.06, 0.02, 0.006]))
+    starts = tuple((share, float(cutoff)) for share, cutoff in product(shares, cutoffs))
+    return Family(shape, starts, (0.1 if torque else 0.0, 0.4), setpoint_only=True)
+
+
+def _pid(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family | str:
+    del known
+    bare, half = _bare(loop), 0.5 * float(loop.rate)
+    model = identify(plant, bare)
+    if model is None:
+        return "the phase never reaches -180°, so there is nothing for a derivative to lead"
+    unit = {"1": "s", "N m s/rad": "N m s^2/rad"}[loop.kp.unit]
+    # At the phase crossover of the model the derivative weighs as much as a share of the ultimate gain.
+    scale = (1.0 if model.lag == 0.0 else model.lag / model.delay) * model.delay
+    scale /= model.gain if np.isfinite(model.gain) and model.lag == 0.0 else model.rate * model.lag
+    if model.integrates:
+        scale = 1.0 / model.rate
+
+    def shape(x: Array) -> Loop | None:
+        kd, cutoff = float(np.exp(x[0])), float(np.exp(x[1]))
+        if not cutoff < _EDGE * half:
+            return None
+        return replace(bare, kd=Gain(_rounded(kd), unit), derivative_cutoff=_rounded(cutoff))
+
+    cutoff = min(1.0 / model.delay, 0.6 * half)
+    starts = tuple(
+        (float(np.log(scale * share)), float(np.log(cutoff * part)))
+        for share, part in product((0.01, 0.05, 0.2), (0.25, 1.0))
+    )
+    return Family(shape, starts, (0.5, 0.4))
+
+
+def _path(plant: LoopPlant, bare: Loop) -> tuple[Gain, float, float] | str:
+    """Return gain, lag and delay that a controller may believe of its path, or why there are none."""
+    model = identify(plant, bare)
+    if model is None:
+        return "the phase never reaches -180°, so the path has no delay to speak of"
+    unit = "1" if bare.kp.unit == "1" else "rad/(N m s)"
+    lag = model.lag if np.isfinite(model.lag) else _LONG * model.delay
+    delay = max(model.delay - 0.5 * plant.period, 0.0)
+    return Gain(_rounded(model.rate * lag if lag > 0.0 else model.gain), unit), _rounded(lag), delay
+
+
+def _predictor(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family | str:
+    del known
+    bare = _bare(loop)
+    path = _path(plant, bare)
+    if isinstance(path, str):
+        return path
+    gain, lag, delay = path
+
+    def shape(x: Array) -> Loop | None:
+        believed = Delay(Fraction(round(delay * float(np.exp(x[0])) * 1e6), 10**6))
+        if not -1.0 <= x[0] <= 0.7:
+            return None
+        own = replace(gain, value=_rounded(gain.value * float(np.exp(x[1]))))
+        return replace(bare, predictor=Predictor(own, lag, believed))
+
+    return Family(shape, ((0.0, 0.0), (-0.3, 0.0), (0.0, -0.4)), (0.15, 0.25))
+
+
+def _observer(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family | str:
+    del known
+    bare, half = _bare(loop), 0.5 * float(loop.rate)
+    path = _path(plant, bare)
+    if isinstance(path, str):
+        return path
+    gain, lag, delay = path
+    believed = Delay(Fraction(round(delay * 1e6), 10**6))
+
+    def shape(x: Array) -> Loop | None:
+        cutoff = float(np.exp(x[0]))
+        if not cutoff < _EDGE * half:
+            return None
+        observer = DisturbanceObserver(gain, lag, believed, _rounded(cutoff))
+        return replace(bare, disturbance_observer=observer)
+
+    first = 1.0 / (2.0 * np.pi * max(delay, plant.period))
+    return Family(shape, tuple((float(np.log(first * share)),) for share in (0.03, 0.1, 0.3, 0.8)), (0.4,))
 
 
 def _rounded(value: float) -> float:
@@ -221,7 +349,10 @@ STRUCTURES = {
         Structure("pi_low_pass", "PI, low-pass on the reading", _low_pass),
         Structure("pi_notch", "PI, one notch on the reading", _one_notch),
         Structure("pi_two_notches", "PI, two notches on the reading", _two_notches),
-        Structure("pi_feedforward", "PI, set-point feedforward", _feedforward),
+        Structure("pi_feedforward", "PI, feedforward and filter of the set-point", _feedforward),
+        Structure("pid", "PID, filtered derivative", _pid),
+        Structure("disturbance_observer", "PI, disturbance observer", _observer),
+        Structure("predictor", "PI, delay-compensating predictor", _predictor),
     )
 }
 """By name, the simplest first."""
