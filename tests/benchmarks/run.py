@@ -31,6 +31,9 @@ from shaftloop.bench.sequence import actions
 from shaftloop.engine.supervision import lay_out
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import read_scenario
+from shaftloop.studies.tuning.structures import STRUCTURES
+from shaftloop.studies.tuning.tolerance import corners, read_tolerance
+from shaftloop.studies.tuning.tune import Demand, tune
 from shaftloop_models.coupling import Coupling
 from shaftloop_models.flywheel import Flywheel
 from shaftloop_models.torque_sensor import TorqueSensor
@@ -150,6 +153,28 @@ def margins(description: Description) -> None:
     )
 
 
+def tuning(repeat: int) -> None:
+    """Print the time of a tuning: one structure, at 16 corners, and all structures."""
+    stated = [
+        *("line.drive.inertia=±20%", "line.c1.stiffness=±20%", "line.ts.filter.cutoff=±10%"),
+        "loop.torque.output_latency=0.5 samples..1.5 samples",
+    ]
+    tolerances = [read_tolerance(text, "reference-bench", ()) for text in stated]
+    one, corner = (("kept",), ()), (("kept",), tolerances)
+    for name, (structures, chosen) in {
+        "tune, one structure": one,
+        "tune, one structure, 16 corners": corner,
+        "tune, all structures": (tuple(STRUCTURES), ()),
+    }.items():
+        benches = corners("reference-bench", (), chosen)
+        times = []
+        for _ in range(max(repeat, 2)):
+            start = time.perf_counter()
+            tune(benches, Demand(("torque",), structures=structures))
+            times.append(time.perf_counter() - start)
+        report(name, f"{min(times):.2f} s")
+
+
 def report(name: str, value: str, detail: str = "") -> None:
     """Print a line of the table."""
     sys.stdout.write(f"{name:45s} {value:>14s}  {detail}\n")
@@ -166,6 +191,7 @@ def main() -> None:
     accuracy(description)
     growth(description)
     margins(description)
+    tuning(min(repeat, 3))
     processes(repeat)
 
 

@@ -7,7 +7,7 @@ central differences, holds everything about small motions, sampling and delays i
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,6 +53,8 @@ class OpenLoop:
     """[s]"""
     instants: Array
     """Ticks of the loop within the hyperperiod, shape (p,). [s]"""
+    slots: NDArray[np.intp] = field(default_factory=lambda: np.zeros(0, dtype=np.intp))
+    """Slot of the bench behind every state, shape (n,); empty where there is no bench."""
 
     @property
     def period(self) -> float:
@@ -63,6 +65,18 @@ class OpenLoop:
         """Return the map of the closed loop with the controller's output scaled by a gain."""
         inner = np.eye(len(self.d)) - gain * self.d
         return self.a + gain * self.b @ np.linalg.solve(inner, self.c)
+
+
+@dataclass(frozen=True)
+class _Opening:
+    """Where a loop is cut."""
+
+    injected: int
+    """Slot that carries the command in place of the controller's."""
+    seen: int
+    """Slot that is looked at."""
+    ticks: NDArray[np.int64]
+    """Of the loop within the hyperperiod. [tick]"""
 
 
 class HyperMap:
@@ -187,7 +201,7 @@ class HyperMap:
         a, keep = _moving(self.jacobian(state))
         return _needed(a, np.zeros((0, len(keep))))[0]
 
-    def open(self, loop: LoopHandle, state: Array) -> OpenLoop:
+    def open(self, loop: LoopHandle, state: Array, seen: int | None = None) -> OpenLoop:
         """Return a loop opened at its actuator command, all other loops closed.
 
         Parameters
@@ -196,6 +210,8 @@ class HyperMap:
             A loop of this bench that is no limiter.
         state : ndarray, shape (slots,)
             From `steady`.
+        seen : int, optional
+            Slot whose value, as the loop's tick leaves it, stands for u; else what the controller asks for.
         """
         clock = self.run.clock
         period = clock.ticks(1 / loop.parameters.rate)
@@ -203,11 +219,12 @@ class HyperMap:
         share = self._share(loop)
         base = self._advance(state.copy(), self.ticks)[loop.break_slot]
         kept = self.run.tables.ft[share]
+        opening = _Opening(loop.break_slot + 1, loop.break_slot if seen is None else seen, ticks)
         self.run.tables.ft[share] = 0.0
         try:
-            columns = [self._opened(loop, ticks, base, *self._pair(state, j)) for j in range(len(self.slots))]
+            columns = [self._opened(opening, base, *self._pair(state, j)) for j in range(len(self.slots))]
             unit = 1e-3 * max(abs(base), self._typical_torque())
-            kicks = [self._kicked(loop, ticks, base, state, j, unit) for j in range(len(ticks))]
+            kicks = [self._kicked(opening, base, state, j, unit) for j in range(len(ticks))]
         finally:
             self.run.tables.ft[share] = kept
         ac = np.column_stack(columns) / (2.0 * self._steps)
@@ -217,7 +234,9 @@ class HyperMap:
         a, keep2 = _needed(a, ac[count:, keep])
         keep = keep[keep2]
         instants = ticks / clock.ticks_per_second
-        return OpenLoop(a, bd[keep], ac[count:][:, keep], bd[count:], self.hyperperiod, instants)
+        return OpenLoop(
+            a, bd[keep], ac[count:][:, keep], bd[count:], self.hyperperiod, instants, self.slots[keep]
+        )
 
     def transitions(self, state: Array, *, held: bool = False) -> list[Array]:
         """Return the derivative of the map from each instant to the next, over the mapped slots.
@@ -278,30 +297,26 @@ class HyperMap:
         sensor = self.bench.main_sensor()
         return sensor.parameters.rated if sensor else 1.0
 
-    def _opened(
-        self, loop: LoopHandle, ticks: NDArray[np.int64], base: float, high: Array, low: Array
-    ) -> Array:
-        hold = np.full(len(ticks), base)
-        return self._stretches(loop, ticks, high, hold) - self._stretches(loop, ticks, low, hold)
+    def _opened(self, opening: "_Opening", base: float, high: Array, low: Array) -> Array:
+        hold = np.full(len(opening.ticks), base)
+        return self._stretches(opening, high, hold) - self._stretches(opening, low, hold)
 
-    def _kicked(
-        self, loop: LoopHandle, ticks: NDArray[np.int64], base: float, state: Array, j: int, unit: float
-    ) -> Array:
-        values = np.full(len(ticks), base)
+    def _kicked(self, opening: "_Opening", base: float, state: Array, j: int, unit: float) -> Array:
+        values = np.full(len(opening.ticks), base)
         values[j] = base + unit
-        high = self._stretches(loop, ticks, state.copy(), values)
+        high = self._stretches(opening, state.copy(), values)
         values[j] = base - unit
-        return high - self._stretches(loop, ticks, state.copy(), values)
+        return high - self._stretches(opening, state.copy(), values)
 
-    def _stretches(self, loop: LoopHandle, ticks: NDArray[np.int64], state: Array, values: Array) -> Array:
-        """Return the mapped slots after a hyperperiod, then the controller's outputs, for given commands."""
-        outputs = np.empty(len(ticks))
+    def _stretches(self, opening: "_Opening", state: Array, values: Array) -> Array:
+        """Return the mapped slots after a hyperperiod, then what is seen at each tick, for given commands."""
+        ticks, outputs = opening.ticks, np.empty(len(opening.ticks))
         where = (0, 0, -1)
         for j, value in enumerate(values):
-            state[loop.break_slot + 1] = value
+            state[opening.injected] = value
             to = int(ticks[j + 1]) if j + 1 < len(ticks) else self.ticks
             where = self._stretch(state, where, to)
-            outputs[j] = state[loop.break_slot]
+            outputs[j] = state[opening.seen]
         return np.concatenate([state[self.slots], outputs])
 
     def _pair(self, state: Array, j: int) -> tuple[Array, Array]:

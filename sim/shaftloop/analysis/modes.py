@@ -9,7 +9,7 @@ Left out: what the machines' currents and controllers add, and Coulomb drag and 
 the speed and damp no small motion of a turning line to speak of.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,6 +67,10 @@ class Mechanics:
     """Torque sensor that the responses refer to."""
     sensed: Array
     """(n,): true torque at that sensor. [N m]"""
+    slots: NDArray[np.intp] = field(default_factory=lambda: np.zeros(0, dtype=np.intp))
+    """(n,): slots of the bench behind the states."""
+    scale: Array = field(default_factory=lambda: np.zeros(0))
+    """(n,): state over the content of its slot."""
 
     def poles(self) -> tuple[Complex, Complex]:
         """Return eigenvalues of rising size, shape (modes,), and vectors, shape (n, modes). [rad/s]."""
@@ -135,6 +139,8 @@ def mechanics(bench: Bench) -> Mechanics:
         {name: machine.body for name, machine in bench.machines.items()},
         sensor.parameters.name if sensor else None,
         seen / scale,
+        np.array(rows),
+        scale,
     )
 
 

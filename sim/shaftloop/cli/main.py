@@ -1,6 +1,7 @@
 """The command `shaftloop`. What is heavy is imported inside the commands that need it."""
 
 import json
+import os
 
 import click
 
@@ -10,6 +11,7 @@ from shaftloop.cli.group import Commands
 from shaftloop.cli.margins import margins
 from shaftloop.cli.modes import modes
 from shaftloop.cli.simulate import simulate
+from shaftloop.cli.tune import tune
 
 __all__ = ["cli", "main"]
 
@@ -70,8 +72,11 @@ cli.add_command(fidelity)
 cli.add_command(margins)
 cli.add_command(modes)
 cli.add_command(simulate)
+cli.add_command(tune)
 
 
 def main() -> None:
     """Run the command line."""
+    # Matrices here are small: threads inside one product only get in each other's way.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     cli(prog_name="shaftloop")

@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING
 import click
 
 from shaftloop.cli.options import Request, say, scenario_options
+from shaftloop.cli.point import check_point, named_loops, read_torque
 
 if TYPE_CHECKING:
     from shaftloop.analysis.injection import Measured
     from shaftloop.analysis.vary import Demand, Range
     from shaftloop.analysis.worstcase import LoopAnalysis, Worst
     from shaftloop.report.margins_results import LoopResult, MarginsResults
-    from shaftloop.scenario.description import Description
     from shaftloop.scenario.reading import Scenario
 
 __all__ = ["margins"]
@@ -58,14 +58,14 @@ def margins(
     from shaftloop.analysis.vary import Demand, read_range
     from shaftloop.report.files import make_folder
 
-    names = _loops(scenario.description, loop)
+    names = named_loops(scenario.description, () if loop is None else (loop,), "there are no margins")
     wanted = read_range(varied) if varied is not None else None
     demand = Demand(
         names,
         None if speed is None else read_speed(speed),
-        None if torque is None else _read_torque(torque),
+        None if torque is None else read_torque(torque),
     )
-    _check_point(scenario.description, demand)
+    check_point(scenario.description, demand.speed, demand.torque)
     folder = request.folder(scenario.name)
     if folder is not None:
         make_folder(folder)
@@ -75,54 +75,6 @@ def margins(
     if inject is not None:
         results = _measured(results, inject, noise)
     _hand_over(results, request, folder)
-
-
-def _loops(description: "Description", wanted: str | None) -> tuple[str, ...]:
-    """Return the loops to look at."""
-    from shaftloop.errors import ScenarioError
-    from shaftloop.scenario.fields import nearest, shown
-
-    loops = {entry.name: entry for entry in description.loop}
-    names = tuple(name for name, entry in loops.items() if entry.limiter_of is None)
-    if not names:
-        raise ScenarioError(["the scenario has no loop, so there are no margins; add a [[loop]]"])
-    if wanted is None:
-        return names
-    if wanted not in loops:
-        known = ", ".join(names)
-        raise ScenarioError([f"--loop {shown(wanted)}: no such loop; known: {known}{nearest(wanted, names)}"])
-    main = loops[wanted].limiter_of
-    if main is not None:
-        raise ScenarioError(
-            [
-                f"--loop {wanted}: a limiter acts beyond its limit speed only, so it has no margins here; "
-                f"ask for the loop it limits: --loop {main}"
-            ]
-        )
-    return (wanted,)
-
-
-def _read_torque(text: str) -> float:
-    from shaftloop.errors import ScenarioError
-    from shaftloop.scenario.fields import shown
-    from shaftloop.scenario.units import UnitError, read_quantity
-
-    try:
-        return float(read_quantity(text, ("N m",))[0])
-    except UnitError as error:
-        raise ScenarioError([f'--torque: {shown(text)}: {error}, e.g. "80 N m"']) from None
-
-
-def _check_point(description: "Description", demand: "Demand") -> None:
-    """Refuse a speed or torque that no loop holds."""
-    from shaftloop.bench.assemble import build_bench
-    from shaftloop.errors import ScenarioError
-
-    bench = build_bench(description, smooth=True)
-    if demand.torque is not None and bench.torque_loop() is None:
-        raise ScenarioError(["--torque: no loop of the scenario controls a torque; leave it out"])
-    if demand.speed is not None and bench.speed_loop() is None:
-        raise ScenarioError(["--speed: no loop of the scenario controls a speed; leave it out"])
 
 
 def _run(

@@ -15,7 +15,7 @@ from shaftloop.scenario.locate import KeyPath
 from shaftloop.scenario.problems import Problems
 from shaftloop.scenario.source import find_beside, label_of, load_toml, oversize
 
-__all__ = ["assemble"]
+__all__ = ["assemble", "look_up"]
 
 
 def assemble(problems: Problems, folders: Sequence[Path], settings: Sequence[str]) -> set[int]:
@@ -43,6 +43,30 @@ def assemble(problems: Problems, folders: Sequence[Path], settings: Sequence[str
     for setting in late:
         _apply(problems, setting)
     return broken
+
+
+def look_up(document: dict[str, Any], path: str) -> Any:
+    """Return what a document states at a dotted path, None where it states nothing.
+
+    Parameters
+    ----------
+    document : dict
+        The effective document.
+    path : str
+        As in a setting, e.g. ``loop.torque.kp``.
+
+    Raises
+    ------
+    LookupError
+        Where the path names nothing; with what is known instead.
+    """
+    value: Any = document
+    for key in _resolve(document, path.split(".")):
+        if isinstance(value, list) and isinstance(key, int):
+            value = value[key]
+        elif isinstance(value, dict):
+            value = value.get(key)
+    return value
 
 
 def _merge_parts(problems: Problems, folders: Sequence[Path]) -> set[int]:

@@ -6,8 +6,9 @@ from collections.abc import Sequence
 from copy import deepcopy
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
-from shaftloop.scenario.assemble import assemble
+from shaftloop.scenario.assemble import assemble, look_up
 from shaftloop.scenario.consistency import check_consistency
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.draft import read_draft
@@ -17,7 +18,7 @@ from shaftloop.scenario.source import find_scenario, label_of, load_toml
 from shaftloop.scenario.timing import check_timing
 from shaftloop.scenario.traces import read_traces
 
-__all__ = ["Scenario", "read_scenario"]
+__all__ = ["Scenario", "read_scenario", "stated_value"]
 
 
 @dataclass(frozen=True)
@@ -64,3 +65,27 @@ def read_scenario(source: str | Path, settings: Sequence[str] = ()) -> Scenario:
     check_timing(draft, problems)
     problems.raise_if_any()
     return Scenario(draft.description(), path.stem, path, digest.hexdigest(), problems.warnings(), file.text)
+
+
+def stated_value(source: str | Path, settings: Sequence[str], path: str) -> Any:
+    """Return what a scenario states at a path, part files and settings applied; None where nothing is stated.
+
+    Parameters
+    ----------
+    source : str or Path
+        A scenario file, or the name of a shipped one.
+    settings : sequence of str
+        ``path=value`` each.
+    path : str
+        As in a setting, e.g. ``line.drive.inertia``.
+
+    Raises
+    ------
+    LookupError
+        Where the path names nothing.
+    """
+    found = find_scenario(source)
+    file = load_toml(found, label_of(found))
+    problems = Problems(file, deepcopy(file.document))
+    assemble(problems, list(dict.fromkeys((found.parent, shipped_folder()))), settings)
+    return look_up(problems.document, path)

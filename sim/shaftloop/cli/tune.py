@@ -1,0 +1,188 @@
+"""`shaftloop tune`: gains of the loops, with the evidence."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from shaftloop.cli.options import Request, say, scenario_options
+from shaftloop.cli.point import check_point, named_loops, read_torque
+
+if TYPE_CHECKING:
+    from shaftloop.report.tune_results import TuneResults
+    from shaftloop.scenario.reading import Scenario
+    from shaftloop.studies.tuning.tune import Demand
+
+__all__ = ["tune"]
+
+_STRUCTURES = (
+    "kept",
+    "pi",
+    "pi_low_pass",
+    "pi_notch",
+    "pi_two_notches",
+    "pi_feedforward",
+    "pid",
+    "disturbance_observer",
+    "predictor",
+)
+
+
+def _above_one(_: click.Context, __: click.Parameter, value: float | None) -> float | None:
+    if value is not None and not 1.0 < value <= 100.0:
+        raise click.BadParameter(f"{value:g}; choose above 1, up to 100")
+    return value
+
+
+def _positive(_: click.Context, __: click.Parameter, value: float | None) -> float | None:
+    if value is not None and not 0.0 < value < float("inf"):
+        raise click.BadParameter(f"{value:g}; choose above 0")
+    return value
+
+
+@click.command()
+@scenario_options
+@click.option(
+    "--loop", "loops", metavar="NAME", multiple=True, help="Loop to tune; repeat to tune several together."
+)
+@click.option(
+    "--objective",
+    type=click.Choice(["disturbance", "setpoint", "integral_gain"]),
+    default="disturbance",
+    show_default=True,
+    help="Least |error| after a step of torque on the command or of the set-point, or the largest ki.",
+)
+@click.option("--ms", default=1.6, show_default=True, callback=_above_one, help="Largest |1/(1 + L)|.")
+@click.option("--mt", default=1.4, show_default=True, callback=_above_one, help="Largest |L/(1 + L)|.")
+@click.option("--mode-damping", type=float, help="Least damping ratio of every shaft mode, e.g. 0.02.")
+@click.option(
+    "--noise-gain",
+    type=float,
+    callback=_positive,
+    help="Largest rms of the command per rms of noise on the reading, SI units.",
+)
+@click.option("--may-clamp", is_flag=True, help="The largest step of the sequence may reach the clamp.")
+@click.option(
+    "--structure",
+    "structures",
+    type=click.Choice([*_STRUCTURES, "all"]),
+    multiple=True,
+    help="Control structure; repeat to compare, or all. Default: as the scenario has it.",
+)
+@click.option(
+    "--tolerance",
+    "tolerances",
+    metavar="PATH=±P%",
+    multiple=True,
+    help="The bounds hold at all corners, e.g. line.drive.inertia=±20%; repeatable.",
+)
+@click.option("--speed", metavar="SPEED", help='Operating speed, e.g. "1500 rpm"; else of the sequence.')
+@click.option("--torque", metavar="TORQUE", help='Operating torque, e.g. "80 N m"; else of the sequence.')
+@click.option("--write", is_flag=True, help="Write the gains into SCENARIO, comments and layout kept.")
+def tune(request: Request, tolerances: tuple[str, ...], write: bool, **wanted: Any) -> None:
+    """Find the gains of the loops of SCENARIO, a file or the name of a shipped one, and prove them.
+
+    The result keeps its bounds by the functions of the margins command, is compared with the rules of the
+    trade and simulated with noise, quantiser and clamps. Where no gains keep the bounds the nearest trade-off
+    is shown and the exit code is 1. Writes tune.json and, as SVG and PNG, tune and proof of each loop into
+    ./shaftloop-out/<scenario>/. With --json nothing is written unless --out or --write is given.
+    """
+    scenario = request.read()
+    from shaftloop.report.files import make_folder
+    from shaftloop.report.tables import Progress
+    from shaftloop.report.tune_results import TuneResults
+    from shaftloop.studies.tuning.tolerance import corners, read_tolerance
+    from shaftloop.studies.tuning.tune import tune as find_gains
+
+    demand = _demand(scenario, wanted)
+    if write:
+        _check_writable(scenario, request)
+    found = [read_tolerance(text, scenario.path, request.settings) for text in tolerances]
+    benches = corners(scenario.path, request.settings, found)
+    folder = request.folder(scenario.name)
+    if folder is not None:
+        make_folder(folder)
+    with Progress("tuning") as progress:
+        tuning = find_gains(benches, demand, progress)
+    results = TuneResults(scenario, tuning, demand, tolerances)
+    if write and tuning.feasible:
+        _write(scenario, results)
+    _hand_over(results, request, folder)
+    if write and not tuning.feasible:
+        say("nothing is written to the scenario: the bounds are not kept")
+    if not tuning.feasible:
+        raise click.exceptions.Exit(1)
+
+
+def _demand(scenario: "Scenario", wanted: dict[str, Any]) -> "Demand":
+    """Return what is asked for."""
+    from shaftloop.analysis.interference import read_speed
+    from shaftloop.errors import ScenarioError
+    from shaftloop.studies.tuning.search import Bounds
+    from shaftloop.studies.tuning.tune import Demand
+
+    names = named_loops(scenario.description, wanted["loops"], "there is nothing to tune")
+    if not wanted["loops"] and len(names) > 1:
+        raise ScenarioError([f"--loop: say which loop to tune, {' or '.join(names)}, or name both"])
+    damped = [loop.name for loop in scenario.description.loop if loop.name in names and loop.active_damping]
+    if damped:
+        raise ScenarioError(
+            [f"--loop {damped[0]}: a loop with active_damping is not tuned; take it out with its table first"]
+        )
+    damping = wanted["mode_damping"]
+    if damping is not None and not 0.0 <= damping < 1.0:
+        raise ScenarioError([f"--mode-damping: {damping:g}; choose from 0 to below 1"])
+    speed, torque = wanted["speed"], wanted["torque"]
+    point = (None if speed is None else read_speed(speed), None if torque is None else read_torque(torque))
+    check_point(scenario.description, *point)
+    chosen = _STRUCTURES if "all" in wanted["structures"] else wanted["structures"]
+    return Demand(
+        names,
+        wanted["objective"],
+        Bounds(wanted["ms"], wanted["mt"], wanted["noise_gain"], damping),
+        tuple(name for name in _STRUCTURES if name in chosen) or ("kept",),
+        wanted["may_clamp"],
+        *point,
+    )
+
+
+def _check_writable(scenario: "Scenario", request: Request) -> None:
+    """Refuse to write where the file is not the bench that is tuned."""
+    from shaftloop.errors import ScenarioError
+    from shaftloop.scenario.shipped import shipped_folder
+
+    if request.settings:
+        raise ScenarioError(
+            ["--write: with --set the file is not the bench that is tuned; edit the file first"]
+        )
+    if scenario.path.resolve().is_relative_to(shipped_folder().resolve()):
+        raise ScenarioError(
+            [f"--write: {scenario.name} comes with the package and stays as it is; tune a copy"]
+        )
+
+
+def _write(scenario: "Scenario", results: "TuneResults") -> None:
+    from shaftloop.report.files import write_text
+    from shaftloop.studies.tuning.rewrite import rewritten
+
+    names = tuple(results.tuning.loops)
+    old = [loop for loop in scenario.description.loop if loop.name in names]
+    new = [loop for loop in results.tuning.description.loop if loop.name in names]
+    path: Path = scenario.path.resolve()
+    write_text(path, rewritten(scenario.text, old, new))
+    say(f"written to {scenario.path}: {', '.join(f'loop {name}' for name in names)}")
+
+
+def _hand_over(results: "TuneResults", request: Request, folder: Path | None) -> None:
+    from shaftloop.report.documents import as_json
+    from shaftloop.report.tune_results import tune_document, tune_warnings, write_tuning
+    from shaftloop.report.tune_tables import show_tuning
+
+    document = as_json(tune_document(results))
+    files = write_tuning(folder, results, document) if folder is not None else []
+    for warning in tune_warnings(results):
+        say(f"warning: {warning}")
+    if request.json:
+        click.echo(document, nl=False)
+    else:
+        show_tuning(results, files)

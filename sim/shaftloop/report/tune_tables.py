@@ -1,0 +1,187 @@
+"""A tuning on the terminal."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from shaftloop.report.quantities import show
+from shaftloop.report.terminal import add_row, console, new_table, print_line, show_files
+from shaftloop.report.tune_forms import gain_forms, shape_text
+from shaftloop.report.tune_results import TuneResults
+from shaftloop.studies.tuning.proof import Proof
+from shaftloop.studies.tuning.results import Baseline, Design, LoopTuning
+
+__all__ = ["show_tuning"]
+
+_NOTE = (
+    "Exact for small motions at the operating point, by the functions of the margins command. Try new gains "
+    "at low speed and torque first, with the interlocks armed and nobody at the shaft."
+)
+
+
+def show_tuning(results: TuneResults, files: Sequence[Path]) -> None:
+    """Print what was found, and where its files are.
+
+    Parameters
+    ----------
+    results : TuneResults
+        What was found.
+    files : sequence of Path
+        Files that were written.
+    """
+    for entry in results.tuning.loops.values():
+        _show_gains(results, entry)
+        _show_figures(results, entry)
+        if len(entry.options) > 1:
+            _show_options(entry)
+        _show_baselines(entry)
+        if entry.proof is not None:
+            _show_proof(entry.proof)
+    if len(results.tuning.loops) > 1:
+        print_line(f"loops tuned in turn, {results.tuning.sweeps} sweeps until their gains stayed")
+    show_files(files)
+    print_line(_NOTE)
+
+
+def _design(entry: LoopTuning) -> Design:
+    assert entry.chosen.design is not None, "the chosen option has a design"
+    return entry.chosen.design
+
+
+def _show_gains(results: TuneResults, entry: LoopTuning) -> None:
+    design = _design(entry)
+    state = "" if entry.feasible else " - BOUNDS NOT KEPT"
+    title = f"{results.scenario.description.title}: loop {entry.name}, {entry.chosen.title}{state}"
+    table = new_table(title, "gain", "value", "")
+    for form in gain_forms(results.tuning.description, design.loop):
+        value = "none" if form.value is None else f"{form.value:.5g} {'' if form.unit == '1' else form.unit}"
+        if form.unit == "s" and form.value is not None:
+            value = show(form.value, "s", 5)
+        add_row(table, form.name.replace("_", " "), value.strip(), form.meaning)
+    shape = shape_text(design.loop)
+    if shape:
+        add_row(table, "besides", "", shape)
+    console().print(table)
+    if entry.nearest:
+        print_line(entry.nearest)
+
+
+def _show_figures(results: TuneResults, entry: LoopTuning) -> None:
+    designs = [("before", entry.before), ("tuned", _design(entry))]
+    columns = [(name, dict(_rows(design))) for name, design in designs if design is not None]
+    corners = len(results.tuning.corners)
+    scope = "nominal" if corners == 1 else f"Ms, Mt, noise gain and modes: the worst of {corners} corners"
+    table = new_table(f"Loop {entry.name}: {scope}", "", *(name for name, _ in columns))
+    for label in columns[-1][1]:
+        add_row(table, label, *(column[label] for _, column in columns))
+    console().print(table)
+    if entry.before is None:
+        print_line("before: the bench is unstable with the gains of the scenario")
+    for line in entry.binding:
+        print_line(f"binding: {line}")
+    if entry.feasible and not entry.binding:
+        print_line("binding: no bound; the objective has its optimum inside")
+
+
+def _rows(design: Design) -> list[tuple[str, str]]:
+    margins, worst = design.analysis.margins, design.figures
+    unit = "N m s/(N m)" if margins.quantity == "torque" else "rad/(N m)"
+    step = design.step
+    rows = [
+        ("kp", f"{design.loop.kp.value:.5g}"),
+        ("ki", f"{design.loop.ki.value:.5g}"),
+        ("Ms", f"{worst.ms.value:.4f} at {worst.ms.frequency:.4g} Hz, {worst.ms.label}"),
+        ("Mt", f"{worst.mt.value:.4f} at {worst.mt.frequency:.4g} Hz, {worst.mt.label}"),
+        ("gain margin, nominal", "none" if margins.gain_margin is None else f"x {margins.gain_margin:.3f}"),
+        ("phase margin, nominal", "none" if margins.phase_margin is None else f"{margins.phase_margin:.1f}°"),
+        ("bandwidth, nominal", _hertz(margins.bandwidth)),
+        ("disturbances halved up to", _hertz(margins.rejection)),
+        ("|error| after 1 N m on the command", f"{design.error_area:.4g} {unit}"),
+        ("noise gain to the command", f"{worst.noise_gain:.4g}"),
+        (
+            "small step settles in",
+            show(step.settling_time, "s", 3) if step.settling_time else "does not settle",
+        ),
+        ("its overshoot", "-" if step.overshoot is None else f"{step.overshoot:.1f} %"),
+    ]
+    for mode in worst.modes:
+        rows.append(
+            (
+                f"mode at {mode.free_frequency:.4g} Hz, free damping {mode.free_damping:.4f}",
+                f"{mode.damping:.4f} at {mode.frequency:.4g} Hz",
+            )
+        )
+    return rows
+
+
+def _show_options(entry: LoopTuning) -> None:
+    table = new_table(
+        f"Loop {entry.name}: structures under the same bounds; * the simplest within 10 % of the best",
+        *("structure", "cost", "bandwidth", "settles in", "Ms", "noise gain", "kp", "ki", "besides"),
+    )
+    best = min((option.cost for option in entry.options), default=1.0)
+    for option in entry.options:
+        mark = "* " if option is entry.chosen else "  "
+        if option.design is None:
+            add_row(table, mark + option.title, "-", "", "", "", "", "", "", option.reason)
+            continue
+        design = option.design
+        settling = design.step.settling_time
+        add_row(
+            table,
+            mark + option.title,
+            f"{option.cost / best:.2f} x",
+            _hertz(design.analysis.margins.bandwidth),
+            show(settling, "s", 3) if settling else "-",
+            f"{design.figures.ms.value:.3f}",
+            f"{design.figures.noise_gain:.3g}",
+            f"{design.loop.kp.value:.4g}",
+            f"{design.loop.ki.value:.4g}",
+            shape_text(design.loop),
+        )
+    console().print(table)
+
+
+def _show_baselines(entry: LoopTuning) -> None:
+    table = new_table(
+        f"Loop {entry.name}: rules of the trade, and the largest ki at the rule's own Ms and Mt",
+        *("rule", "kp", "ki", "Ms", "Mt", "keeps the bounds", "optimum / rule", ""),
+    )
+    for item in entry.baselines:
+        add_row(table, *_baseline(item))
+    console().print(table)
+
+
+def _baseline(item: Baseline) -> tuple[str, ...]:
+    if item.loop is None or item.figures is None:
+        return (item.rule, "-", "-", "-", "-", "-", "-", f"does not apply: {item.reason}")
+    gains = (f"{item.loop.kp.value:.4g}", f"{item.loop.ki.value:.4g}")
+    if not item.figures.stable:
+        return (item.rule, *gains, "UNSTABLE", "", "no", "-", item.reason)
+    peaks = (f"{item.figures.ms.value:.3f}", f"{item.figures.mt.value:.3f}")
+    factor = "-" if item.factor is None else f"x {item.factor:.3f}"
+    return (item.rule, *gains, *peaks, "yes" if item.admitted else "no", factor, item.reason)
+
+
+def _show_proof(proof: Proof) -> None:
+    experiment = proof.experiment
+    unit = "N m" if experiment.quantity == "torque" else "rad/s"
+    title = (
+        f"Loop {experiment.loop}: predicted (linear) against simulated (full bench), a step of the set-point "
+        f"by {show(experiment.step, unit, 3)}, then {show(experiment.torque, 'N m', 3)} on the command"
+    )
+    table = new_table(title, "figure", "predicted", "simulated", "difference above 10 %")
+    for row in proof.rows:
+        values = [
+            "not reached"
+            if value is None
+            else f"{value:.1f} %"
+            if row.unit == "%"
+            else show(value, row.unit, 3)
+            for value in (row.predicted, row.simulated)
+        ]
+        add_row(table, row.name, *values, row.explanation)
+    console().print(table)
+
+
+def _hertz(value: float | None) -> str:
+    return "none" if value is None else f"{value:.4g} Hz"

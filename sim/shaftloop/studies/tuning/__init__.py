@@ -1,0 +1,1 @@
+"""Gains of a loop from an objective and bounds, with the evidence."""

@@ -1,0 +1,228 @@
+"""The controller of a loop as a linear sampled system, from the parameters that the scenario states.
+
+Written once more here only as the order in which a tick does things; the blocks are those that the
+simulation runs, and the result is compared with the exact margins of the bench after every tuning.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.control.filters import Section, biquad, design
+from shaftloop.control.parameters import Loop
+from shaftloop.control.pi import BACK_CALCULATION, pi_update
+from shaftloop.control.structures import (
+    derivative_section,
+    observer_sections,
+    predictor_sections,
+    setpoint_section,
+    whole_samples,
+)
+from shaftloop_models.parameters import Gain
+
+__all__ = ["Controller", "controller_of", "parts_of", "response_of", "section_value", "with_gains"]
+
+Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+
+@dataclass(frozen=True)
+class Controller:
+    """``x⁺ = A·x + B·(r, y)``, ``u = C·x + D·(r, y)`` from tick to tick; r the set-point, y the reading."""
+
+    a: Array
+    """(n, n)"""
+    b: Array
+    """(n, 2)"""
+    c: Array
+    """(n,)"""
+    d: Array
+    """(2,)"""
+    period: float
+    """[s]"""
+
+    def feedback(self, frequency: Array) -> Complex:
+        """Return −u per reading, shape (n,).
+
+        Parameters
+        ----------
+        frequency : ndarray, shape (n,)
+            Above 0, up to half the rate. [Hz]
+        """
+        z = np.exp(2j * np.pi * np.asarray(frequency) * self.period)
+        values, vectors = np.linalg.eig(self.a)
+        if len(values) and np.linalg.cond(vectors) < 1e8:
+            left = np.linalg.solve(vectors, self.b[:, 1])
+            return np.asarray(-(self.d[1] + ((self.c @ vectors) * left / (z[:, None] - values)).sum(axis=1)))
+        pencil = z[:, None, None] * np.eye(len(self.a)) - self.a
+        states = np.linalg.solve(pencil, np.broadcast_to(self.b[:, 1:], (len(z), len(self.a), 1)))
+        return np.asarray(-(self.d[1] + states[:, :, 0] @ self.c))
+
+
+def controller_of(loop: Loop) -> Controller:
+    """Return the controller of a loop, clamps and rate limits left out.
+
+    Parameters
+    ----------
+    loop : Loop
+        Its parameters.
+    """
+    tick = _Tick(loop)
+    count = tick.states
+    columns = []
+    for i in range(count + 2):
+        unit = np.zeros(count + 2)
+        unit[i] = 1.0
+        columns.append(tick.run(unit[:count], unit[count], unit[count + 1]))
+    matrix = np.array(columns).T
+    a, b = matrix[:count, :count], matrix[:count, count:]
+    return Controller(a, b, matrix[count, :count], matrix[count, count:], float(1 / loop.rate))
+
+
+def response_of(loop: Loop, frequency: Array) -> Complex:
+    """Return what a loop's controller makes of its reading, sign changed, shape (n,).
+
+    Parameters
+    ----------
+    loop : Loop
+        Its parameters.
+    frequency : ndarray, shape (n,)
+        Above 0. [Hz]
+    """
+    return controller_of(loop).feedback(frequency)
+
+
+class _Tick:
+    """One tick of a controller as a linear function of its memory, set-point and reading."""
+
+    def __init__(self, loop: Loop) -> None:
+        rate, period = float(loop.rate), 1 / loop.rate
+        self._loop, self._period = loop, float(period)
+        self._reading = [design(spec, rate) for spec in loop.filters]
+        self._setpoint = (
+            None if loop.setpoint_filter is None else setpoint_section(loop.setpoint_filter, rate)
+        )
+        self._derivative = None
+        if loop.kd.value > 0.0 and loop.derivative_cutoff is not None:
+            self._derivative = derivative_section(loop.kd.value, loop.derivative_cutoff, rate)
+        observer, predictor = loop.disturbance_observer, loop.predictor
+        self._observer = None if observer is None else observer_sections(observer, period)
+        self._predictor = None if predictor is None else predictor_sections(predictor, period)
+        self._observer_depth = 0 if observer is None else whole_samples(observer, period)
+        self._predictor_depth = 0 if predictor is None else whole_samples(predictor, period)
+        filters = len(self._reading) + (self._setpoint is not None) + (self._derivative is not None)
+        models = sum(
+            4 + depth
+            for model, depth in (
+                (self._observer, self._observer_depth),
+                (self._predictor, self._predictor_depth),
+            )
+            if model is not None
+        )
+        self.states = 2 * filters + models + 2
+
+    def run(self, memory: Array, setpoint: float, reading: float) -> list[float]:
+        """Return the new memory, then the output; the last two of the memory are command and integral."""
+        loop, old = self._loop, _Memory(memory)
+        after: list[float] = []
+        sent, integral = memory[-2], memory[-1]
+        direct = 0.0
+        if self._observer is not None:
+            direct -= old.model(self._observer, self._observer_depth, reading, sent, after)
+        if self._predictor is not None:
+            reading += old.model(self._predictor, self._predictor_depth, sent, sent, after)
+        for section in self._reading:
+            reading = old.filtered(section, reading, after)
+        if self._setpoint is not None:
+            setpoint = old.filtered(self._setpoint, setpoint, after)
+        direct += loop.feedforward * setpoint
+        if self._derivative is not None:
+            derived = setpoint - reading if loop.derivative_of == "error" else -reading
+            direct += old.filtered(self._derivative, derived, after)
+        gains = (loop.kp.value, loop.ki.value, self._period)
+        output, integral = pi_update(setpoint - reading, integral, *gains, direct, np.inf, BACK_CALCULATION)
+        return [*after, output, integral, output]
+
+
+class _Memory:
+    """Memory of a tick, read from the front."""
+
+    def __init__(self, values: Array) -> None:
+        self._values, self._place = values, 0
+
+    def filtered(self, section: Section, value: float, after: list[float]) -> float:
+        """Run a section."""
+        first = self._place
+        self._place += 2
+        result, *rest = biquad(value, self._values[first], self._values[first + 1], *section)
+        after += rest
+        return result
+
+    def model(
+        self, sections: tuple[Section, Section], depth: int, entry: float, sent: float, after: list[float]
+    ) -> float:
+        """Run the model of a path: one section, less another on the command of some ticks ago."""
+        line = [*self._values[self._place : self._place + depth], sent]
+        self._place += depth
+        after += line[1:]
+        return self.filtered(sections[0], entry, after) - self.filtered(sections[1], line[0], after)
+
+
+def parts_of(loop: Loop, frequency: Array) -> tuple[Complex, Complex, Complex, Complex]:
+    """Return the controller split by its gains, shape (n,) each.
+
+    Its output per reading, sign changed, is ``N/(1 + N·M)`` with ``N = constant + kp·proportional +
+    ki·integral``.
+
+    Parameters
+    ----------
+    loop : Loop
+        Its parameters; kp and ki do not matter.
+    frequency : ndarray, shape (n,)
+        Above 0. [Hz]
+
+    Returns
+    -------
+    tuple of ndarray
+        constant, proportional, integral, M.
+    """
+    inner = np.zeros(len(frequency), dtype=np.complex128)
+    if loop.predictor is not None:
+        z = np.exp(2j * np.pi * np.asarray(frequency) / float(loop.rate))
+        prompt, delayed = predictor_sections(loop.predictor, 1 / loop.rate)
+        late = whole_samples(loop.predictor, 1 / loop.rate)
+        inner = (section_value(prompt, z) - section_value(delayed, z) * z**-late) / z
+    outer = []
+    for gains in ((0.0, 0.0), (1.0, 0.0), (0.0, 1.0)):
+        whole = response_of(with_gains(loop, *gains), frequency)
+        outer.append(whole / (1.0 - whole * inner))
+    constant, one, other = outer
+    return constant, one - constant, other - constant, inner
+
+
+def with_gains(loop: Loop, kp: float, ki: float) -> Loop:
+    """Return a loop with other gains.
+
+    Parameters
+    ----------
+    loop : Loop
+        The loop.
+    kp, ki : float
+        In the units of the loop's own.
+    """
+    return replace(loop, kp=Gain(float(kp), loop.kp.unit), ki=Gain(float(ki), loop.ki.unit))
+
+
+def section_value(section: Section, z: Complex) -> Complex:
+    """Return the response of a section.
+
+    Parameters
+    ----------
+    section : tuple of float
+        Its coefficients.
+    z : ndarray
+        Shifts by one tick.
+    """
+    b0, b1, b2, a1, a2 = section
+    return np.asarray((b0 + b1 / z + b2 / z**2) / (1.0 + a1 / z + a2 / z**2))

@@ -1,0 +1,149 @@
+"""What a candidate is worth: the figures that bounds and objectives look at, over all corners."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.control.parameters import Loop
+from shaftloop.studies.tuning.closedloop import ClosedLoop, close
+from shaftloop.studies.tuning.controller import controller_of
+from shaftloop.studies.tuning.modetrack import TrackedMode
+from shaftloop.studies.tuning.plant import LoopPlant
+
+__all__ = ["Figures", "Peak", "figures", "integral_gain", "sensitivity_peaks"]
+
+Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+_ZOOMS, _ZOOM = 3, 11
+_NEARLY = 0.95
+"""Peaks of at least this share of the highest are looked at closer."""
+
+
+@dataclass(frozen=True)
+class Peak:
+    """The largest value of a response, where, and in which corner."""
+
+    value: float
+    frequency: float
+    """[Hz]"""
+    label: str
+    plant: int
+    """Number of the plant."""
+
+
+@dataclass(frozen=True)
+class Figures:
+    """What a tuned loop does; the worst of all corners."""
+
+    stable: bool
+    ms: Peak
+    mt: Peak
+    noise_gain: float
+    """Rms of the command per rms of white noise on the samples of the reading. [N m] per unit of reading"""
+    integral_gain: float
+    """What a lasting torque on the command costs: the integral of the error is torque/integral_gain."""
+    modes: tuple[TrackedMode, ...]
+    """Shaft modes, each in the corner where it is damped least."""
+
+
+def figures(plants: Sequence[LoopPlant], loop: Loop) -> Figures:
+    """Return the figures of a loop.
+
+    Parameters
+    ----------
+    plants : sequence of LoopPlant
+        One per corner.
+    loop : Loop
+        Its controller.
+    """
+    controller = controller_of(loop)
+    loops = [close(plant, controller) for plant in plants]
+    noise = []
+    for plant in plants:
+        out = controller.feedback(plant.frequency)
+        size = np.abs(out / (1.0 + out * plant.response))
+        noise.append(float(np.sqrt(np.trapezoid(size**2, plant.frequency) / plant.frequency[-1])))
+    ms, mt = sensitivity_peaks(plants, loop)
+    return Figures(
+        all(closed.radius() < 1.0 for closed in loops),
+        ms,
+        mt,
+        max(noise),
+        integral_gain(loop),
+        _modes(plants, loops),
+    )
+
+
+def integral_gain(loop: Loop) -> float:
+    """Return torque over the integral of the error that it leaves [unit of ki].
+
+    Parameters
+    ----------
+    loop : Loop
+        Its controller.
+    """
+    slow = np.array([1e-7 * float(loop.rate)])
+    gain = controller_of(loop).feedback(slow)[0] * 2j * np.pi * slow[0]
+    return float(gain.real)
+
+
+def sensitivity_peaks(plants: Sequence[LoopPlant], loop: Loop) -> tuple[Peak, Peak]:
+    """Return Ms and Mt over all corners.
+
+    Parameters
+    ----------
+    plants : sequence of LoopPlant
+        One per corner.
+    loop : Loop
+        Its controller.
+    """
+    controller = controller_of(loop)
+    found: tuple[list[Peak], list[Peak]] = ([], [])
+    for number, plant in enumerate(plants):
+
+        def open_loop(frequency: Array, plant: LoopPlant = plant) -> Complex:
+            return np.asarray(controller.feedback(frequency) * plant.at(frequency))
+
+        response = controller.feedback(plant.frequency) * plant.response
+        for peaks, of in zip(found, (_sensitivity, _complementary), strict=True):
+            value, at = _peak(plant.frequency, of(response), open_loop, of)
+            peaks.append(Peak(value, at, plant.label, number))
+    return max(found[0], key=lambda p: p.value), max(found[1], key=lambda p: p.value)
+
+
+def _sensitivity(response: Complex) -> Array:
+    return np.asarray(1.0 / np.abs(1.0 + response))
+
+
+def _complementary(response: Complex) -> Array:
+    return np.asarray(np.abs(response / (1.0 + response)))
+
+
+def _peak(
+    frequency: Array, size: Array, open_loop: Callable[[Array], Complex], of: Callable[[Complex], Array]
+) -> tuple[float, float]:
+    """Return the highest of the peaks, each looked at closer than the grid does."""
+    inner = size[1:-1]
+    tops = 1 + np.flatnonzero((inner >= size[:-2]) & (inner >= size[2:]) & (inner >= _NEARLY * size.max()))
+    best, where = float(size.max()), float(frequency[int(np.argmax(size))])
+    for top in tops:
+        low, high = frequency[top - 1], frequency[top + 1]
+        for _ in range(_ZOOMS):
+            near = np.linspace(low, high, _ZOOM)
+            values = of(open_loop(near))
+            i = int(np.argmax(values))
+            if values[i] > best:
+                best, where = float(values[i]), float(near[i])
+            low, high = near[max(i - 1, 0)], near[min(i + 1, _ZOOM - 1)]
+    return best, where
+
+
+def _modes(plants: Sequence[LoopPlant], loops: Sequence[ClosedLoop]) -> tuple[TrackedMode, ...]:
+    found = [p.modes.find(c.a) for p, c in zip(plants, loops, strict=True) if p.modes is not None]
+    if not found:
+        return ()
+    count = min(len(modes) for modes in found)
+    return tuple(min((modes[i] for modes in found), key=lambda m: m.damping) for i in range(count))

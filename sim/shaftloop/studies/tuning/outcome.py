@@ -1,0 +1,146 @@
+"""What surrounds a tuned loop: rounded gains, the experiment of its proof, the bounds that it touches."""
+
+import numpy as np
+
+from shaftloop.control.parameters import Loop
+from shaftloop.scenario import description as stated
+from shaftloop.scenario.description import Description
+from shaftloop.studies.tuning.closedloop import close
+from shaftloop.studies.tuning.controller import controller_of, with_gains
+from shaftloop.studies.tuning.figures import Figures
+from shaftloop.studies.tuning.plant import LoopPlant
+from shaftloop.studies.tuning.proof import Experiment
+from shaftloop.studies.tuning.results import Design
+from shaftloop.studies.tuning.search import Excursion, Search, peak_command
+
+__all__ = ["DIGITS", "binding", "distance", "excursion", "experiment", "rounded"]
+
+DIGITS = 5
+"""Significant digits of gains."""
+_TOUCHES = 0.995
+"""Share of a bound from which on it binds."""
+
+
+def rounded(loop: Loop) -> Loop:
+    """Return a loop with gains of five digits, the integral gain rounded down.
+
+    Parameters
+    ----------
+    loop : Loop
+        With its gains.
+    """
+    kp, ki = float(f"{loop.kp.value:.{DIGITS}g}"), loop.ki.value
+    if ki > 0.0:
+        unit = 10.0 ** (np.floor(np.log10(ki)) - DIGITS + 1)
+        ki = float(f"{np.floor(ki / unit * (1.0 + 1e-12)) * unit:.{DIGITS}g}")
+    if loop.anti_windup == "back_calculation" and ki > kp * float(loop.rate):
+        ki = kp * float(loop.rate)
+    return with_gains(loop, kp, ki)
+
+
+def distance(old: Loop, new: Loop) -> float:
+    """Return the largest relative change of the gains; infinite where the filters changed.
+
+    Parameters
+    ----------
+    old, new : Loop
+        The same loop.
+    """
+    if old.filters != new.filters:
+        return float("inf")
+    pairs = ((old.kp.value, new.kp.value), (old.ki.value, new.ki.value))
+    return max(abs(b - a) / max(abs(a), 1e-300) for a, b in pairs)
+
+
+def excursion(description: Description, loop: Loop) -> Excursion | None:
+    """Return the largest step of a loop's set-point in the sequence, nothing where there is none.
+
+    Parameters
+    ----------
+    description : Description
+        The bench.
+    loop : Loop
+        A loop of it.
+    """
+    level, largest = 0.0, None
+    for step in description.sequence:
+        if getattr(step, "loop", None) != loop.name:
+            continue
+        moves: list[tuple[float, float]] = []
+        if isinstance(step, stated.Step):
+            moves = [(level, step.to)]
+        elif isinstance(step, stated.PeriodicStep):
+            moves = [(step.low, step.high), (step.high, step.low)]
+        for start, to in moves:
+            if largest is None or abs(to - start) > abs(largest.size):
+                largest = Excursion(start, to - start)
+        level = getattr(step, "to", level)
+    return largest if largest is not None and largest.size else None
+
+
+def experiment(design: Design, plant: LoopPlant, description: Description) -> Experiment:
+    """Return the proof's experiment: the sequence's largest step, else one that half the clamp can follow.
+
+    Parameters
+    ----------
+    design : Design
+        The tuned loop.
+    plant : LoopPlant
+        Nominal.
+    description : Description
+        The bench.
+    """
+    loop, margins = design.loop, design.analysis.margins
+    largest = excursion(description, loop)
+    closed = close(plant, controller_of(loop))
+    peak = float(np.max(np.abs(closed.settled_step(0, 1.0).command)))
+    room = 0.5 * (loop.clamp - abs(plant.command))
+    level = margins.point.setpoints[loop.name]
+    if largest is not None and margins.quantity == "torque":
+        size = float(np.copysign(min(abs(largest.size), abs(level) or abs(largest.size)), level or 1.0))
+    else:
+        size = min(room / max(peak, 1e-300), 0.05 * abs(level) or room / max(peak, 1e-300))
+    settling = design.step.settling_time or float(design.step.time[-1])
+    horizon = float(np.clip(2.5 * settling, 40.0 * plant.period, 1.5))
+    return Experiment(loop.name, margins.quantity, size, 0.1 * loop.clamp, horizon)
+
+
+def binding(search: Search, design: Design) -> tuple[str, ...]:
+    """Return the bounds that a design touches.
+
+    Parameters
+    ----------
+    search : Search
+        With the bounds.
+    design : Design
+        The tuned loop.
+    """
+    bounds, worst = search.bounds, design.figures
+    found = [
+        f"{name} <= {bound:g}: {peak.value:.4f} at {peak.frequency:.4g} Hz, {peak.label}"
+        for name, bound, peak in (("Ms", bounds.ms, worst.ms), ("Mt", bounds.mt, worst.mt))
+        if peak.value >= _TOUCHES * bound
+    ]
+    return (*found, *_binding_others(search, design, worst))
+
+
+def _binding_others(search: Search, design: Design, worst: Figures) -> list[str]:
+    bounds, loop, found = search.bounds, design.loop, []
+    if bounds.noise_gain is not None and worst.noise_gain >= _TOUCHES * bounds.noise_gain:
+        found.append(f"noise gain <= {bounds.noise_gain:g}: {worst.noise_gain:.4g}")
+    if bounds.mode_damping is not None:
+        for mode in worst.modes:
+            if mode.damping <= bounds.mode_damping / _TOUCHES:
+                found.append(
+                    f"damping of the mode at {mode.free_frequency:.4g} Hz >= {bounds.mode_damping:g}: "
+                    f"{mode.damping:.4f}"
+                )
+    if bounds.command is not None and bounds.excursion is not None:
+        most = max(peak_command(plant, loop, bounds.excursion) for plant in search.plants)
+        if most >= 0.98 * bounds.command:
+            found.append(f"command <= {bounds.command:g} N m in the largest step: {most:.4g} N m")
+    if loop.anti_windup == "back_calculation" and loop.ki.value >= _TOUCHES * loop.kp.value * float(
+        loop.rate
+    ):
+        found.append("ki <= kp times the rate, which anti-windup by back-calculation needs")
+    return found

@@ -1,0 +1,236 @@
+"""What a controller acts on: the exact sampled response from its command to its reading.
+
+On a bench it is the hyperperiod map of the smooth bench with the loop opened and all other loops closed;
+for the test plants of the literature it is a transfer function with dead time behind a zero-order hold.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.analysis.freerunning import phase_variants
+from shaftloop.analysis.hypermap import HyperMap, OpenLoop
+from shaftloop.analysis.limits import held_state
+from shaftloop.analysis.operating import operating_point
+from shaftloop.analysis.response import fundamental, grid
+from shaftloop.control.parameters import Loop
+from shaftloop.scenario.description import Description
+from shaftloop.studies.tuning.modetrack import ModeTracker, mode_tracker
+from shaftloop_models.parameters import Gain
+
+__all__ = ["LoopPlant", "bench_plants", "loop_named", "plain_loop", "transfer_plant", "with_loop"]
+
+Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+
+@dataclass(frozen=True)
+class LoopPlant:
+    """What one controller acts on, in one corner of the tolerances."""
+
+    system: OpenLoop
+    """From the command to minus the reading, both at the ticks of the loop."""
+    label: str
+    """Which corner, in words."""
+    command: float
+    """At the operating point. [N m]"""
+    setpoint: float
+    """At the operating point. [N m] or [rad/s]"""
+    modes: ModeTracker | None
+    """Shaft modes; nothing where there is no bench."""
+
+    @property
+    def period(self) -> float:
+        """Period of the loop [s]."""
+        return self.system.period
+
+    @cached_property
+    def frequency(self) -> Array:
+        """Grid, dense around poles and zeros, shape (n,) [Hz]."""
+        return grid(self.system)
+
+    @cached_property
+    def response(self) -> Complex:
+        """Reading per command on the grid, shape (n,)."""
+        return fundamental(self.system, self.frequency)
+
+    @cached_property
+    def static_gain(self) -> float:
+        """Reading per command in the long run; infinite for a plant that integrates."""
+        a = self.system.a
+        slowest = np.max(np.abs(np.linalg.eigvals(a))) if len(a) else 0.0
+        if slowest >= 1.0 - 1e-9:
+            return float("inf")
+        return float(self.at(np.array([0.0]))[0].real)
+
+    def at(self, frequency: Array) -> Complex:
+        """Return the reading per command, shape (n,).
+
+        Parameters
+        ----------
+        frequency : ndarray, shape (n,)
+            Up to half the rate of the loop. [Hz]
+        """
+        return fundamental(self.system, frequency)
+
+
+def loop_named(description: Description, name: str) -> Loop:
+    """Return a loop of a description by its name."""
+    return next(loop for loop in description.loop if loop.name == name)
+
+
+def with_loop(description: Description, loop: Loop) -> Description:
+    """Return a description with one loop in place of that of the same name.
+
+    Parameters
+    ----------
+    description : Description
+        The bench.
+    loop : Loop
+        The new loop.
+    """
+    loops = tuple(loop if entry.name == loop.name else entry for entry in description.loop)
+    return replace(description, loop=loops)
+
+
+def plain_loop(loop: Loop) -> Loop:
+    """Return a loop as a bare PI controller, which holds its set-point.
+
+    Parameters
+    ----------
+    loop : Loop
+        As the scenario has it.
+    """
+    ki = loop.ki if loop.ki.value > 0.0 else Gain(max(loop.kp.value, 1.0), loop.ki.unit)
+    return Loop(
+        name=loop.name,
+        acts_on=loop.acts_on,
+        reads=loop.reads,
+        rate=loop.rate,
+        kp=loop.kp,
+        ki=ki,
+        clamp=loop.clamp,
+        phase=loop.phase,
+        output_latency=loop.output_latency,
+        anti_windup=loop.anti_windup,
+        setpoint_rate=loop.setpoint_rate,
+        free_running=loop.free_running,
+    )
+
+
+def bench_plants(
+    description: Description,
+    name: str,
+    label: str = "nominal",
+    speed: float | None = None,
+    torque: float | None = None,
+) -> list[LoopPlant]:
+    """Return what a loop acts on, one plant per phase of the free-running clocks.
+
+    Parameters
+    ----------
+    description : Description
+        The bench.
+    name : str
+        The loop; no limiter.
+    label : str
+        Of the corner.
+    speed, torque : float, optional
+        Operating point in place of the sequence's. [rad/s], [N m]
+
+    Raises
+    ------
+    SimulationError
+        Where the bench has no such steady state.
+    """
+    bare = with_loop(description, plain_loop(loop_named(description, name)))
+    plants = []
+    for phases, variant in phase_variants(bare):
+        bench = HyperMap(variant)
+        point = operating_point(bench.bench, speed, torque)
+        state = held_state(bench, point)
+        loop = bench.bench.loops[name]
+        system = _without(bench.open(loop, state, loop.error_slot), loop.integral_slot)
+        after = bench.walk(state, np.array([bench.ticks]))[0]
+        where = ", ".join(f"{clock} {1e6 * float(shift):.4g} µs late" for clock, shift in phases.items())
+        plants.append(
+            LoopPlant(
+                system,
+                f"{label}, {where}" if where else label,
+                float(after[loop.break_slot]),
+                point.setpoints[name],
+                mode_tracker(bench.bench, system),
+            )
+        )
+    return plants
+
+
+def _without(system: OpenLoop, slot: int) -> OpenLoop:
+    """Return an opened loop without a state that nothing seen depends on: the bare controller's integral."""
+    keep = system.slots != slot
+    return replace(
+        system,
+        a=system.a[np.ix_(keep, keep)],
+        b=system.b[keep],
+        c=system.c[:, keep],
+        slots=system.slots[keep],
+    )
+
+
+def transfer_plant(
+    numerator: Sequence[float],
+    denominator: Sequence[float],
+    period: float,
+    delay: float = 0.0,
+    label: str = "transfer function",
+) -> LoopPlant:
+    """Return a transfer function with dead time, sampled behind a zero-order hold.
+
+    Parameters
+    ----------
+    numerator, denominator : sequence of float
+        Coefficients, highest power of s first.
+    period : float
+        Of the loop. [s]
+    delay : float
+        Dead time, exact whatever its share of the period. [s]
+    label : str
+        What it is called.
+    """
+    from scipy.linalg import expm
+    from scipy.signal import tf2ss
+
+    a, b, c, d = (np.atleast_2d(m) for m in tf2ss(list(numerator), list(denominator)))
+    order = len(a)
+    whole, rest = divmod(delay / period + 1e-12, 1.0)
+    late, taps = float(rest) * period, int(whole)
+
+    def held(time: float) -> tuple[Array, Array]:
+        block = np.zeros((order + 1, order + 1))
+        block[:order, :order], block[:order, order:] = a, b
+        moved = expm(block * time)
+        return moved[:order, :order], moved[:order, order:]
+
+    # Within a period the command before last acts until the dead time is over, then the last one.
+    whole_step, _ = held(period)
+    after, new = held(period - late)
+    _, old = held(late)
+    count = order + taps + 1
+    phi, gamma = np.zeros((count, count)), np.zeros((count, 1))
+    phi[:order, :order] = whole_step
+    line = np.arange(order, count)  # commands of the past, the oldest first
+    phi[:order, order] = (after @ old)[:, 0]
+    if taps:
+        phi[:order, order + 1] = new[:, 0]
+        gamma[-1] = 1.0
+    else:
+        gamma[:order], gamma[-1] = new, 1.0
+    phi[line[:-1], line[1:]] = 1.0
+    out = np.zeros((1, count))
+    out[0, :order] = -c[0]
+    direct = np.zeros((1, 1)) if taps or late > 0.0 else -d
+    system = OpenLoop(phi, gamma, out, direct, period, np.zeros(1))
+    return LoopPlant(system, label, 0.0, 0.0, None)

@@ -1,0 +1,153 @@
+"""The relay experiment: a controller that only knows plus and minus finds the ultimate gain and period.
+
+References
+----------
+.. [1] K. J. Åström, T. Hägglund, Automatic tuning of simple regulators with specifications on phase and
+   amplitude margins, Automatica 20 (1984) 645-651. From memory.
+"""
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.analysis.hypermap import HyperMap
+from shaftloop.analysis.limits import held_state
+from shaftloop.analysis.operating import operating_point
+from shaftloop.bench.assemble import build_bench
+from shaftloop.engine import at
+from shaftloop.engine.model import Segment
+from shaftloop.engine.run import Run
+from shaftloop.engine.setpoints import HOLD
+from shaftloop.engine.steprule import Stepping, longest_step
+from shaftloop.errors import SimulationError
+from shaftloop.scenario.description import Description
+from shaftloop.studies.tuning.plant import LoopPlant, loop_named, plain_loop, with_loop
+from shaftloop_models.parameters import Gain
+
+__all__ = ["LimitCycle", "relay_on_bench", "relay_on_plant"]
+
+Array = NDArray[np.float64]
+
+_HARD = 1e9
+"""Proportional gain that makes a relay of a clamp."""
+_CYCLES = 6
+"""Cycles that are averaged, the last ones."""
+_REGULAR = 0.1
+"""Spread of the periods, relative, up to which they are those of a limit cycle."""
+
+
+@dataclass(frozen=True)
+class LimitCycle:
+    """What the relay found."""
+
+    period: float
+    """[s]"""
+    amplitude: float
+    """Half the swing of the reading. [unit of the reading]"""
+    relay: float
+    """Half the swing of the command. [N m]"""
+
+    @property
+    def gain(self) -> float:
+        """Estimate of the ultimate gain by the describing function, 4d/(πa)."""
+        return 4.0 * self.relay / (np.pi * self.amplitude)
+
+
+def relay_on_plant(plant: LoopPlant, relay: float, duration: float) -> LimitCycle | None:
+    """Return the limit cycle of a relay on a plant, stepped from tick to tick; nothing where there is none.
+
+    Parameters
+    ----------
+    plant : LoopPlant
+        Of one tick per hyperperiod.
+    relay : float
+        Half the swing of the command. [N m]
+    duration : float
+        [s]
+    """
+    system = plant.system
+    state, readings = np.zeros(len(system.a)), np.empty(int(duration / plant.period))
+    b, c = system.b[:, 0], -system.c[0]
+    for k in range(len(readings)):
+        readings[k] = c @ state
+        # At rest the reading is 0: the relay starts on its positive side.
+        state = system.a @ state + b * (relay if readings[k] <= 0.0 else -relay)
+    return _cycle(np.asarray(np.arange(len(readings)) * plant.period), -readings, relay)
+
+
+def relay_on_bench(
+    description: Description,
+    name: str,
+    relay: float,
+    duration: float,
+    speed: float | None = None,
+    torque: float | None = None,
+) -> LimitCycle | None:
+    """Return the limit cycle of a relay in the simulation of the full bench, noise and quantiser included.
+
+    The loop's controller becomes a relay: so large a gain that its clamp alone decides, around the command
+    that holds the operating point.
+
+    Parameters
+    ----------
+    description : Description
+        The bench.
+    name : str
+        The loop.
+    relay : float
+        Half the swing of the command. [N m]
+    duration : float
+        [s]
+    speed, torque : float, optional
+        Operating point in place of the sequence's. [rad/s], [N m]
+    """
+    stated = loop_named(description, name)
+    loop = replace(plain_loop(stated), filters=stated.filters)
+    smooth = HyperMap(with_loop(description, loop))
+    point = operating_point(smooth.bench, speed, torque)
+    state = held_state(smooth, point)
+    base = smooth.walk(state, np.array([smooth.ticks]))[0][smooth.bench.loops[name].break_slot]
+    hard = replace(
+        loop,
+        kp=Gain(_HARD, loop.kp.unit),
+        ki=Gain(0.0, loop.ki.unit),
+        clamp=relay,
+        anti_windup="conditional",
+        setpoint_rate=None,
+    )
+    bench = build_bench(with_loop(description, hard))
+    handle = bench.loops[name]
+    clock_rate = float(loop.rate)
+    run = Run(bench.model, Stepping(at.ETD4, longest_step(bench.model.plant, at.ETD4)), 1 << 16)
+    run.state[:] = state
+    run.state[handle.integral_slot] = 0.0
+    run.state[handle.break_slot + 1] = base
+    for other, value in point.setpoints.items():
+        run.set_profile(bench.loops[other].profile, Segment(0, HOLD, (), (value,)))
+    period = run.clock.ticks(1 / loop.rate)
+    errors = np.empty(int(duration * clock_rate))
+    try:
+        for k in range(len(errors)):
+            run.advance(period * (k + 1))
+            errors[k] = run.state[handle.error_slot]
+            run.counters[at.WRITTEN] = 0
+    except SimulationError:
+        return None
+    return _cycle(np.arange(len(errors)) / clock_rate, errors, relay)
+
+
+def _cycle(time: Array, error: Array, relay: float) -> LimitCycle | None:
+    """Return the limit cycle at the end of a record."""
+    rising = np.flatnonzero((error[:-1] < 0.0) & (error[1:] >= 0.0))
+    if len(rising) < _CYCLES + 2:
+        return None
+    share = error[rising] / (error[rising] - error[rising + 1])
+    instants = (time[rising] + share * (time[rising + 1] - time[rising]))[-_CYCLES - 1 :]
+    periods = np.diff(instants)
+    if np.ptp(periods) > 2.0 * _REGULAR * periods.mean():
+        return None
+    rows = rising[-_CYCLES - 1 :]
+    swings = [np.ptp(error[a:b]) for a, b in pairwise(rows)]
+    return LimitCycle(float(periods.mean()), 0.5 * float(np.mean(swings)), relay)

@@ -1,0 +1,107 @@
+"""What a tuning found."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.analysis.stepresponse import StepResponse
+from shaftloop.analysis.worstcase import LoopAnalysis
+from shaftloop.control.parameters import Loop
+from shaftloop.scenario.description import Description
+from shaftloop.studies.tuning.figures import Figures
+from shaftloop.studies.tuning.proof import Proof
+from shaftloop.studies.tuning.search import Bounds, Objective
+
+__all__ = ["Baseline", "Design", "LoopTuning", "Option", "Tuning"]
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Design:
+    """A controller and what it does on the bench, by the functions of the margins command."""
+
+    loop: Loop
+    analysis: LoopAnalysis
+    """Nominal."""
+    figures: Figures
+    """The worst of all corners."""
+    error_area: float
+    """Integral of |set-point − reading| after a step of torque on the command, per N m, worst corner.
+    [unit of the reading · s/(N m)]"""
+    step: StepResponse
+    """A small step of the set-point, nominal."""
+
+
+@dataclass(frozen=True)
+class Option:
+    """One control structure in the comparison."""
+
+    name: str
+    title: str
+    design: Design | None
+    """Nothing where the structure does not apply or cannot keep the bounds."""
+    cost: float
+    """By the objective; infinite where there is no design."""
+    reason: str
+    """Why there is no design; empty where there is one."""
+
+
+@dataclass(frozen=True)
+class Baseline:
+    """A rule of the trade on this plant."""
+
+    rule: str
+    source: str
+    loop: Loop | None
+    """Nothing where the rule does not apply."""
+    figures: Figures | None
+    admitted: bool
+    """Whether it keeps all bounds."""
+    cost: float | None
+    """By the objective; nothing where unstable."""
+    factor: float | None
+    """Integral gain of the optimum at the rule's own Ms and Mt over the rule's; nothing where unstable."""
+    reason: str
+    """Why it does not apply, or what was changed; may be empty."""
+
+
+@dataclass(frozen=True)
+class LoopTuning:
+    """What was found for one loop."""
+
+    name: str
+    before: Design | None
+    """As the scenario has it; nothing where that bench is unstable."""
+    chosen: Option
+    """The recommended structure; where nothing keeps the bounds, the nearest trade-off."""
+    options: tuple[Option, ...]
+    """All structures that were asked for, the simplest first."""
+    baselines: tuple[Baseline, ...]
+    bounds: Bounds
+    feasible: bool
+    binding: tuple[str, ...]
+    """Bounds that the result touches, with corner and frequency."""
+    nearest: str
+    """The nearest reachable trade-off where the bounds cannot be kept; else empty."""
+    proof: Proof | None
+    """Time simulation against prediction."""
+
+
+@dataclass(frozen=True)
+class Tuning:
+    """What was found for the loops of a bench."""
+
+    loops: dict[str, LoopTuning]
+    objective: Objective
+    corners: tuple[str, ...]
+    description: Description
+    """The bench with the tuned loops."""
+    sweeps: int
+    """Times the loops were tuned in turn; 1 for a single loop."""
+
+    @property
+    def feasible(self) -> bool:
+        """Whether every loop keeps its bounds."""
+        return all(loop.feasible for loop in self.loops.values())

@@ -1,0 +1,321 @@
+"""The best gains of a controller whose shape is given, and the best shape of a structure.
+
+Everything is deterministic: for each proportional gain the admissible integral gains are known in closed
+form (see `intervals`), proportional gains are looked at on a grid that closes in on the best one, and
+frequencies at which a bound turns out to be exceeded between grid points are added to the grid.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.control.parameters import Loop
+from shaftloop.studies.tuning.closedloop import ClosedLoop, close
+from shaftloop.studies.tuning.controller import controller_of, parts_of, with_gains
+from shaftloop.studies.tuning.figures import figures, integral_gain, sensitivity_peaks
+from shaftloop.studies.tuning.intervals import Gap, LoopParts, free_gaps
+from shaftloop.studies.tuning.plant import LoopPlant
+
+__all__ = ["Bounds", "Excursion", "Objective", "Search", "Trial", "peak_command"]
+
+Array = NDArray[np.float64]
+Objective = Literal["disturbance", "setpoint", "integral_gain", "itae"]
+
+_COARSE, _ROUGH = 40, 18
+_LEAST, _MOST = 2e-3, 5.0
+"""Proportional gains that are looked at, over the one near which loops get unstable."""
+_FINE = 13
+_ROUNDS, _FEW_ROUNDS, _FEW = 5, 3, 9
+"""Times the grid of proportional gains closes in on the best."""
+_EXCHANGES = 8
+_SHARES = (1.0, 0.93, 0.82, 0.65, 0.4, 0.15)
+"""Where in an admissible interval integral gains are tried when the largest is not simply the best."""
+_PEAK_ROUNDS = 512
+"""Hyperperiods within which the command has its peak."""
+_TIGHT = 1e-7
+"""Share by which the search stays inside its bounds."""
+
+
+@dataclass(frozen=True)
+class Excursion:
+    """A step of the set-point that the command must survive without its clamp."""
+
+    start: float
+    """Set-point before. [N m] or [rad/s]"""
+    size: float
+    """[N m] or [rad/s]"""
+
+
+@dataclass(frozen=True)
+class Bounds:
+    """What tuned gains must keep at every corner."""
+
+    ms: float = 1.6
+    """Largest |1/(1 + L)|."""
+    mt: float = 1.4
+    """Largest |L/(1 + L)|."""
+    noise_gain: float | None = None
+    """Largest rms of the command per rms of white noise on the reading. [N m] per unit of reading"""
+    mode_damping: float | None = None
+    """Least damping ratio of every shaft mode."""
+    command: float | None = None
+    """Largest command, either sign, in the stated step. [N m]"""
+    excursion: Excursion | None = None
+    """That step."""
+
+    @property
+    def simple(self) -> bool:
+        """Whether Ms and Mt are all there is."""
+        return self.noise_gain is None and self.mode_damping is None and self.command is None
+
+
+@dataclass(frozen=True)
+class Trial:
+    """Gains that keep the bounds, and what they cost."""
+
+    loop: Loop
+    cost: float
+    """The smaller the better: 1/integral gain, or the integral of the set-point response's error."""
+
+
+class Search:
+    """The search for gains on given plants under given bounds.
+
+    Parameters
+    ----------
+    plants : sequence of LoopPlant
+        One per corner, the nominal one first.
+    bounds : Bounds
+        Hold at all of them.
+    objective : str
+        ``disturbance``: least integral of the absolute error after a step of torque on the command;
+        ``setpoint``: the same after a step of the set-point; ``itae``: the latter with the error weighted by
+        time; ``integral_gain``: largest integral gain, which is the first one where nothing overshoots. The
+        worst corner counts.
+    """
+
+    def __init__(
+        self, plants: Sequence[LoopPlant], bounds: Bounds, objective: Objective = "disturbance"
+    ) -> None:
+        self.plants = list(plants)
+        self.bounds = bounds
+        self.objective: Objective = objective
+        self._extra: list[list[float]] = [[] for _ in self.plants]
+        self._responses = [(plant.frequency, plant.response) for plant in self.plants]
+
+    def gains(self, shape: Loop, *, rough: bool = False, baselines: Sequence[Loop] = ()) -> Trial | None:
+        """Return the best gains of a controller, nothing where none keeps the bounds.
+
+        Parameters
+        ----------
+        shape : Loop
+            The controller; its own kp and ki do not matter.
+        rough : bool
+            On the coarse grid only, to compare shapes.
+        baselines : sequence of Loop
+            Other controllers: the best of those that keep the bounds is returned if it is better.
+        """
+        admitted = [Trial(loop, self.cost(loop)) for loop in baselines if self.admits(loop)]
+        found = [trial for trial in (self._searched(shape, rough), *admitted) if trial is not None]
+        return min(found, key=lambda trial: trial.cost, default=None)
+
+    def _searched(self, shape: Loop, rough: bool) -> Trial | None:
+        best: Trial | None = None
+        for _ in range(1 if rough else _EXCHANGES):
+            best = self._on_grid(shape, rough)
+            if best is None or rough or not self._add_peaks(best.loop):
+                break
+        if best is None or rough:
+            return best
+        return self._settled(best)
+
+    def admits(self, loop: Loop) -> bool:
+        """Return whether a loop keeps all bounds at all corners, peaks between grid points included.
+
+        Parameters
+        ----------
+        loop : Loop
+            With its gains.
+        """
+        if not self.is_stable(loop):
+            return False
+        ms, mt = sensitivity_peaks(self.plants, loop)
+        return ms.value <= self.bounds.ms and mt.value <= self.bounds.mt and self._keeps(loop)
+
+    def is_stable(self, loop: Loop) -> bool:
+        """Return whether a loop is stable at all corners.
+
+        Parameters
+        ----------
+        loop : Loop
+            With its gains.
+        """
+        controller = controller_of(loop)
+        return all(close(plant, controller).radius() < 1.0 for plant in self.plants)
+
+    def cost(self, loop: Loop) -> float:
+        """Return what the objective makes of a stable loop.
+
+        Parameters
+        ----------
+        loop : Loop
+            With its gains.
+        """
+        if self.objective == "integral_gain":
+            gain = integral_gain(loop)
+            return 1.0 / gain if gain > 0.0 else float("inf")
+        return max(_error_area(closed, self.objective) for closed in self._closed(loop))
+
+    def _closed(self, loop: Loop) -> list[ClosedLoop]:
+        controller = controller_of(loop)
+        return [close(plant, controller) for plant in self.plants]
+
+    def _on_grid(self, shape: Loop, rough: bool) -> Trial | None:
+        parts, count = self._parts(shape), _ROUGH if rough else _COARSE
+        kps = np.concatenate([[0.0], self._scale(parts) * np.geomspace(_LEAST, _MOST, count)])
+        best = self._among(shape, parts, kps, _SHARES[:1])
+        if best is None:
+            return None
+        cheap = self.objective == "integral_gain"
+        rounds, fine = (_ROUNDS, _FINE) if cheap else (_FEW_ROUNDS, _FEW)
+        ratio = (_MOST / _LEAST) ** (1.0 / (count - 1))
+        for _ in range(1 if rough else rounds):
+            centre = best.loop.kp.value
+            near = (
+                centre * np.geomspace(1.0 / ratio, ratio, fine) if centre else np.linspace(0.0, kps[1], fine)
+            )
+            better = self._among(shape, parts, near, _SHARES[:1] if rough or cheap else _SHARES)
+            if better is not None and better.cost < best.cost:
+                best = better
+            ratio **= 2.0 / (fine - 1)
+        return best
+
+    def _parts(self, shape: Loop) -> list[LoopParts]:
+        found = []
+        for (frequency, response), plant, extra in zip(
+            self._responses, self.plants, self._extra, strict=True
+        ):
+            if extra:
+                more = np.array(extra)
+                frequency = np.concatenate([frequency, more])
+                response = np.concatenate([response, plant.at(more)])
+            found.append(LoopParts(response, *parts_of(shape, frequency)))
+        return found
+
+    def _scale(self, parts: list[LoopParts]) -> float:
+        """Return a proportional gain near which loops get unstable."""
+        part = parts[0]
+        through = part.plant * part.proportional
+        size = np.abs(through)
+        phase = np.unwrap(np.angle(through[: len(self._responses[0][0])]))
+        late = np.flatnonzero(phase - phase[0] + np.angle(through[0]) < -np.pi)
+        return float(1.0 / size[late[0]] if len(late) else 1.0 / size.max())
+
+    def _among(
+        self, shape: Loop, parts: list[LoopParts], kps: Array, shares: tuple[float, ...]
+    ) -> Trial | None:
+        """Return the best of the admissible gains at some proportional gains."""
+        bounds = self.bounds
+        gaps = free_gaps(parts, kps, bounds.ms * (1.0 - _TIGHT), bounds.mt * (1.0 - _TIGHT))
+        gaps = [gap for gap in (self._capped(shape, gap) for gap in gaps) if gap.high > gap.low]
+        best: Trial | None = None
+        for gap in sorted(gaps, key=lambda gap: -gap.high):
+            if self._cannot_beat(gap.high, best):
+                continue
+            if self.is_stable(with_gains(shape, gap.kp, 0.5 * (gap.low + gap.high))):
+                best = self._within(shape, gap, best, shares)
+        return best
+
+    def _cannot_beat(self, ki: float, best: Trial | None) -> bool:
+        """Return whether integral gains up to one are too small to be better.
+
+        The integral of the error after a step of torque on the command is 1/ki, and that of its absolute
+        value no less.
+        """
+        by_integral = self.objective in ("disturbance", "integral_gain")
+        return best is not None and by_integral and 1.0 / ki >= best.cost
+
+    def _within(self, shape: Loop, gap: Gap, best: Trial | None, shares: tuple[float, ...]) -> Trial | None:
+        """Return the best of an interval and of what is known."""
+        for share in shares if self.bounds.simple else _SHARES:
+            ki = gap.low + share * (gap.high - gap.low)
+            if self._cannot_beat(ki, best):
+                break
+            loop = with_gains(shape, gap.kp, ki)
+            cost = self.cost(loop)
+            if (best is None or cost < best.cost) and self._keeps(loop):
+                best = Trial(loop, cost)
+        return best
+
+    def _capped(self, shape: Loop, gap: Gap) -> Gap:
+        """Return an interval without gains at which the anti-windup would overshoot: T·ki ≤ kp there."""
+        most = gap.kp * float(shape.rate) if shape.anti_windup == "back_calculation" else np.inf
+        # Without an end to the interval the loop is unstable or has no delay at all; twice its start will do.
+        high = gap.high if np.isfinite(gap.high) else 2.0 * gap.low
+        return Gap(gap.kp, gap.low, min(high, most))
+
+    def _keeps(self, loop: Loop) -> bool:
+        """Return whether a loop keeps the bounds besides Ms and Mt."""
+        bounds = self.bounds
+        if bounds.command is not None and bounds.excursion is not None:
+            most = max(peak_command(plant, loop, bounds.excursion) for plant in self.plants)
+            if most > bounds.command:
+                return False
+        if bounds.noise_gain is None and bounds.mode_damping is None:
+            return True
+        found = figures(self.plants, loop)
+        if bounds.noise_gain is not None and found.noise_gain > bounds.noise_gain:
+            return False
+        wanted = bounds.mode_damping
+        return wanted is None or all(mode.damping >= wanted for mode in found.modes)
+
+    def _add_peaks(self, loop: Loop) -> bool:
+        """Add frequencies at which a bound is exceeded between grid points; return whether there are any."""
+        bounds, added = self.bounds, False
+        peaks = sensitivity_peaks(self.plants, loop)
+        for peak, bound in zip(peaks, (bounds.ms, bounds.mt), strict=True):
+            if peak.value > bound and peak.frequency not in self._extra[peak.plant]:
+                self._extra[peak.plant].append(peak.frequency)
+                added = True
+        return added
+
+    def _settled(self, trial: Trial) -> Trial | None:
+        """Return gains pulled back, if need be, until they keep the bounds between grid points as well."""
+        loop = trial.loop
+        for step in 1e-7 * 2.0 ** np.arange(24):
+            if self.admits(loop):
+                return Trial(loop, self.cost(loop))
+            loop = with_gains(loop, loop.kp.value, loop.ki.value * (1.0 - step))
+        return None
+
+
+def peak_command(plant: LoopPlant, loop: Loop, excursion: Excursion) -> float:
+    """Return the largest command, either sign, in a step of the set-point [N m].
+
+    Parameters
+    ----------
+    plant : LoopPlant
+        What is controlled.
+    loop : Loop
+        Its controller.
+    excursion : Excursion
+        The step.
+    """
+    closed = close(plant, controller_of(loop))
+    before = plant.command + (excursion.start - plant.setpoint) / plant.static_gain
+    response = closed.step(0, _PEAK_ROUNDS)
+    return float(np.max(np.abs(before + excursion.size * response.command)))
+
+
+def _error_area(closed: ClosedLoop, objective: Objective) -> float:
+    """Return the integral of the absolute error after a step, weighted by time or not."""
+    if objective == "disturbance":
+        response = closed.settled_step(1, 0.0)
+        error = np.abs(response.reading)
+    else:
+        response = closed.settled_step(0, 1.0)
+        error = np.abs(1.0 - response.reading)
+    return float(np.sum(error * response.time if objective == "itae" else error) * closed.period)

@@ -1,0 +1,358 @@
+"""Control structures, the simplest first: which parameters each adds, and where their search starts."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.control.parameters import DisturbanceObserver, Loop, Notch, Predictor, ReadingLowPass
+from shaftloop.studies.tuning.controller import with_gains
+from shaftloop.studies.tuning.identify import identify
+from shaftloop.studies.tuning.plant import LoopPlant, plain_loop
+from shaftloop.studies.tuning.search import Search, Trial
+from shaftloop_models.parameters import Delay, Gain
+
+__all__ = ["STRUCTURES", "Family", "Structure", "best_of_family", "improved"]
+
+Array = NDArray[np.float64]
+
+_MOST_MODES = 4
+_LONG = 100.0
+"""Lag over delay that stands for an integrating plant in the model of a path."""
+_SWEEPS, _WORTH = 6, 0.005
+"""Sweeps over the parameters at most, and the improvement that a sweep must bring."""
+_EDGE = 0.9
+"""Share of half the loop's rate up to which filters are placed."""
+
+
+@dataclass(frozen=True)
+class Family:
+    """Controllers of one structure, by their shape parameters."""
+
+    shape: Callable[[Array], Loop | None]
+    """The controller, its gains still open; nothing outside the allowed range."""
+    starts: tuple[tuple[float, ...], ...]
+    """Parameters that are tried; the best is improved."""
+    steps: tuple[float, ...]
+    """First step of every parameter."""
+    setpoint_only: bool = False
+    """Whether the parameters act on the set-point alone, so that they are chosen by its response."""
+
+
+@dataclass(frozen=True)
+class Structure:
+    """A control structure."""
+
+    name: str
+    title: str
+    family: Callable[[Loop, LoopPlant, dict[str, Loop]], Family | str]
+    """Of a loop on a plant, with what simpler structures found; or why the structure does not apply."""
+
+
+def best_of_family(search: Search, family: Family, baselines: Sequence[Loop] = ()) -> Trial | None:
+    """Return the best controller of a family, nothing where none keeps the bounds.
+
+    All starts are compared on a coarse grid of gains, the best one is improved parameter by parameter with
+    steps that are halved, and its gains are then found exactly.
+
+    Parameters
+    ----------
+    search : Search
+        Plants, bounds and objective.
+    family : Family
+        The controllers.
+    baselines : sequence of Loop
+        Other controllers: the best of those that keep the bounds is returned if it is better.
+    """
+    if family.setpoint_only:
+        return _best_setpoint_side(search, family, baselines)
+    known: dict[tuple[float, ...], float] = {}
+
+    def cost(point: tuple[float, ...]) -> float:
+        if point not in known:
+            loop = family.shape(np.array(point))
+            trial = None if loop is None else search.gains(loop, rough=True)
+            known[point] = float("inf") if trial is None else trial.cost
+        return known[point]
+
+    best = min(family.starts, key=cost)
+    if family.steps and np.isfinite(cost(best)):
+        best = improved(cost, best, family.steps)
+    if not np.isfinite(cost(best)):
+        return search.gains(baselines[0], baselines=baselines) if baselines else None
+    for point in [best, *sorted(known, key=lambda other: known[other])[:3]]:
+        loop = family.shape(np.array(point))
+        trial = None if loop is None else search.gains(loop, baselines=baselines)
+        if trial is not None:
+            return trial
+    return None
+
+
+def _best_setpoint_side(search: Search, family: Family, baselines: Sequence[Loop]) -> Trial | None:
+    """Return the best gains, with the set-point side that answers its steps best and keeps the bounds."""
+    plain = family.shape(np.array(family.starts[0]))
+    trial = None if plain is None else search.gains(plain, baselines=baselines)
+    if trial is None:
+        return None
+    kp, ki = trial.loop.kp.value, trial.loop.ki.value
+    judge = Search(search.plants, search.bounds, "setpoint")
+
+    def cost(point: tuple[float, ...]) -> float:
+        loop = family.shape(np.array(point))
+        if loop is None or not judge.admits(with_gains(loop, kp, ki)):
+            return float("inf")
+        return judge.cost(with_gains(loop, kp, ki))
+
+    best = improved(cost, min(family.starts, key=cost), family.steps)
+    loop = family.shape(np.array(best))
+    if loop is None or not np.isfinite(cost(best)):
+        return trial
+    return Trial(with_gains(loop, kp, ki), search.cost(with_gains(loop, kp, ki)))
+
+
+def improved(
+    cost: Callable[[tuple[float, ...]], float], start: tuple[float, ...], steps: tuple[float, ...]
+) -> tuple[float, ...]:
+    """Return parameters improved one by one, each with a step of its own that grows and shrinks.
+
+    Parameters
+    ----------
+    cost : callable
+        What is to be small.
+    start : tuple of float
+        Parameters to begin with.
+    steps : tuple of float
+        First step of every parameter.
+    """
+    best, own = start, list(steps)
+    for _ in range(_SWEEPS):
+        before = cost(best)
+        for i in range(len(steps)):
+            moved = False
+            for sign in (1.0, -1.0):
+                point = tuple(x + sign * own[i] * (j == i) for j, x in enumerate(best))
+                if cost(point) < cost(best):
+                    best, moved = point, True
+                    own[i] *= sign
+                    break
+            own[i] *= 1.3 if moved else 0.5
+        if cost(best) > before * (1.0 - _WORTH) and all(
+            abs(new) < 0.3 * first for new, first in zip(own, steps, strict=True) if first
+        ):
+            break
+    return best
+
+
+def _bare(loop: Loop) -> Loop:
+    """Return a PI controller on the reading as it comes, its set-point side as it is."""
+    return replace(
+        plain_loop(loop), ki=loop.ki, feedforward=loop.feedforward, setpoint_filter=loop.setpoint_filter
+    )
+
+
+def _kept(loop: Loop, _: LoopPlant, __: dict[str, Loop]) -> Family:
+    return Family(lambda _: loop, ((),), ())
+
+
+def _pi(loop: Loop, _: LoopPlant, __: dict[str, Loop]) -> Family:
+    bare = _bare(loop)
+    return Family(lambda _: bare, ((),), ())
+
+
+def _notch_at(x: Array, half: float) -> Notch | None:
+    """Return a notch from the logarithms of frequency and damping ratio, and the depth."""
+    frequency, damping, depth = float(np.exp(x[0])), float(np.exp(x[1])), float(x[2])
+    if not (frequency < _EDGE * half and 0.02 <= damping <= 2.0 and 0.0 <= depth <= 0.95):
+        return None
+    return Notch("notch", _rounded(frequency), _rounded(damping), round(depth, 3))
+
+
+def _centres(plant: LoopPlant, half: float) -> list[float]:
+    """Return where notches may help: at the shaft modes, and where the response has its peaks [Hz]."""
+    modes = plant.modes
+    found = [] if modes is None else list(np.abs(modes.poles) / (2.0 * np.pi))
+    size = np.abs(plant.response)
+    tops = 1 + np.flatnonzero((size[1:-1] > size[:-2]) & (size[1:-1] > size[2:]))
+    tops = tops[np.argsort(-size[tops])][:3]
+    found += [float(plant.frequency[top]) for top in tops]
+    distinct: list[float] = []
+    for frequency in sorted(found):
+        if frequency < _EDGE * half and (not distinct or frequency > 1.05 * distinct[-1]):
+            distinct.append(float(frequency))
+    return distinct[:_MOST_MODES]
+
+
+def _one_notch(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family | str:
+    half, bare = 0.5 * float(loop.rate), _bare(loop)
+    centres = _centres(plant, half)
+    if not centres:
+        return "no shaft mode and no peak of the response lies below half the rate of the loop"
+
+    def shape(x: Array) -> Loop | None:
+        notch = _notch_at(x, half)
+        return None if notch is None else replace(bare, filters=(notch,))
+
+    starts = tuple(
+        (float(np.log(f)), float(np.log(damping)), depth)
+        for f, damping, depth in product(centres, (0.25, 0.8), (0.05, 0.4))
+    )
+    return Family(shape, starts, (0.08, 0.5, 0.1))
+
+
+def _two_notches(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family | str:
+    half, bare = 0.5 * float(loop.rate), _bare(loop)
+    centres = _centres(plant, half)
+    if len(centres) < 2:
+        return "fewer than two shaft modes or peaks of the response lie below half the rate of the loop"
+
+    def shape(x: Array) -> Loop | None:
+        one, two = _notch_at(x[:3], half), _notch_at(x[3:], half)
+        return None if one is None or two is None else replace(bare, filters=(one, two))
+
+    first = (
+        [notch for notch in known["pi_notch"].filters if isinstance(notch, Notch)]
+        if "pi_notch" in known
+        else []
+    )
+    begin = [(np.log(notch.frequency), np.log(notch.damping), notch.depth) for notch in first]
+    begin = begin or [(np.log(centres[0]), np.log(0.5), 0.1)]
+    starts = tuple(
+        (*map(float, begin[0]), float(np.log(frequency)), float(np.log(damping)), depth)
+        for frequency, (damping, depth) in product(centres, ((0.25, 0.2), (0.8, 0.2), (0.5, 0.9)))
+    )
+    return Family(shape, starts, (0.08, 0.5, 0.1, 0.08, 0.5, 0.1))
+
+
+def _low_pass(loop: Loop, _: LoopPlant, __: dict[str, Loop]) -> Family:
+    half, bare = 0.5 * float(loop.rate), _bare(loop)
+
+    def shape(x: Array) -> Loop | None:
+        cutoff = float(np.exp(x[0]))
+        if not cutoff < _EDGE * half:
+            return None
+        low_pass = ReadingLowPass("low_pass", _rounded(cutoff), 1 if x[1] < 1.5 else 2)
+        return replace(bare, filters=(low_pass,))
+
+    cutoffs = np.geomspace(0.003 * half, 0.85 * half, 9)
+    starts = tuple((float(np.log(cutoff)), float(order)) for cutoff in cutoffs for order in (1, 2))
+    return Family(shape, starts, (0.3, 0.0))
+
+
+def _feedforward(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family:
+    del known
+    bare, torque, half = _bare(loop), loop.kp.unit == "1", 0.5 * float(loop.rate)
+
+    def shape(x: Array) -> Loop | None:
+        cutoff = float(np.exp(x[1]))
+        if not 0.0 <= x[0] <= 1.2:
+            return None
+        return replace(
+            bare,
+            feedforward=round(float(x[0]), 3),
+            setpoint_filter=_rounded(cutoff) if cutoff < _EDGE * half else None,
+        )
+
+    shares = (0.0, 0.3, 0.6, 0.9) if torque else (0.0,)
+    cutoffs = np.log(half * np.array([2.0, 0.2, 0.06, 0.02, 0.006]))
+    starts = tuple((share, float(cutoff)) for share, cutoff in product(shares, cutoffs))
+    return Family(shape, starts, (0.1 if torque else 0.0, 0.4), setpoint_only=True)
+
+
+def _pid(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family | str:
+    del known
+    bare, half = _bare(loop), 0.5 * float(loop.rate)
+    model = identify(plant, bare)
+    if model is None:
+        return "the phase never reaches -180°, so there is nothing for a derivative to lead"
+    unit = {"1": "s", "N m s/rad": "N m s^2/rad"}[loop.kp.unit]
+    # At the phase crossover of the model the derivative weighs as much as a share of the ultimate gain.
+    scale = (1.0 if model.lag == 0.0 else model.lag / model.delay) * model.delay
+    scale /= model.gain if np.isfinite(model.gain) and model.lag == 0.0 else model.rate * model.lag
+    if model.integrates:
+        scale = 1.0 / model.rate
+
+    def shape(x: Array) -> Loop | None:
+        kd, cutoff = float(np.exp(x[0])), float(np.exp(x[1]))
+        if not cutoff < _EDGE * half:
+            return None
+        return replace(bare, kd=Gain(_rounded(kd), unit), derivative_cutoff=_rounded(cutoff))
+
+    cutoff = min(1.0 / model.delay, 0.6 * half)
+    starts = tuple(
+        (float(np.log(scale * share)), float(np.log(cutoff * part)))
+        for share, part in product((0.01, 0.05, 0.2), (0.25, 1.0))
+    )
+    return Family(shape, starts, (0.5, 0.4))
+
+
+def _path(plant: LoopPlant, bare: Loop) -> tuple[Gain, float, float] | str:
+    """Return gain, lag and delay that a controller may believe of its path, or why there are none."""
+    model = identify(plant, bare)
+    if model is None:
+        return "the phase never reaches -180°, so the path has no delay to speak of"
+    unit = "1" if bare.kp.unit == "1" else "rad/(N m s)"
+    lag = model.lag if np.isfinite(model.lag) else _LONG * model.delay
+    delay = max(model.delay - 0.5 * plant.period, 0.0)
+    return Gain(_rounded(model.rate * lag if lag > 0.0 else model.gain), unit), _rounded(lag), delay
+
+
+def _predictor(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family | str:
+    del known
+    bare = _bare(loop)
+    path = _path(plant, bare)
+    if isinstance(path, str):
+        return path
+    gain, lag, delay = path
+
+    def shape(x: Array) -> Loop | None:
+        believed = Delay(Fraction(round(delay * float(np.exp(x[0])) * 1e6), 10**6))
+        if not -1.0 <= x[0] <= 0.7:
+            return None
+        own = replace(gain, value=_rounded(gain.value * float(np.exp(x[1]))))
+        return replace(bare, predictor=Predictor(own, lag, believed))
+
+    return Family(shape, ((0.0, 0.0), (-0.3, 0.0), (0.0, -0.4)), (0.15, 0.25))
+
+
+def _observer(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family | str:
+    del known
+    bare, half = _bare(loop), 0.5 * float(loop.rate)
+    path = _path(plant, bare)
+    if isinstance(path, str):
+        return path
+    gain, lag, delay = path
+    believed = Delay(Fraction(round(delay * 1e6), 10**6))
+
+    def shape(x: Array) -> Loop | None:
+        cutoff = float(np.exp(x[0]))
+        if not cutoff < _EDGE * half:
+            return None
+        observer = DisturbanceObserver(gain, lag, believed, _rounded(cutoff))
+        return replace(bare, disturbance_observer=observer)
+
+    first = 1.0 / (2.0 * np.pi * max(delay, plant.period))
+    return Family(shape, tuple((float(np.log(first * share)),) for share in (0.03, 0.1, 0.3, 0.8)), (0.4,))
+
+
+def _rounded(value: float) -> float:
+    return float(f"{value:.4g}")
+
+
+STRUCTURES = {
+    structure.name: structure
+    for structure in (
+        Structure("kept", "as the scenario has it, other gains", _kept),
+        Structure("pi", "PI", _pi),
+        Structure("pi_low_pass", "PI, low-pass on the reading", _low_pass),
+        Structure("pi_notch", "PI, one notch on the reading", _one_notch),
+        Structure("pi_two_notches", "PI, two notches on the reading", _two_notches),
+        Structure("pi_feedforward", "PI, feedforward and filter of the set-point", _feedforward),
+        Structure("pid", "PID, filtered derivative", _pid),
+        Structure("disturbance_observer", "PI, disturbance observer", _observer),
+        Structure("predictor", "PI, delay-compensating predictor", _predictor),
+    )
+}
+"""By name, the simplest first."""

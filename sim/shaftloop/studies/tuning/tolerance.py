@@ -1,0 +1,126 @@
+"""Corners of stated tolerances: every combination of the ends, and the bench as it stands."""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import product
+from pathlib import Path
+
+from shaftloop.analysis.vary import read_range
+from shaftloop.errors import ScenarioError
+from shaftloop.scenario.description import Description
+from shaftloop.scenario.fields import shown
+from shaftloop.scenario.reading import read_scenario, stated_value
+from shaftloop.scenario.units import NUMBER_PATTERN, UnitError, parse_quantity
+
+__all__ = ["Corner", "Tolerance", "corners", "read_tolerance"]
+
+_MOST = 5
+_SHARE = re.compile(rf"\s*([^=\s]+)\s*=\s*(?:±|\+-|\+/-)\s*({NUMBER_PATTERN})\s*%\s*")
+
+
+@dataclass(frozen=True)
+class Tolerance:
+    """A value of the scenario and the two ends between which it may lie."""
+
+    path: str
+    """As in a setting."""
+    ends: tuple[str, str]
+    """As written in a setting."""
+    labels: tuple[str, str]
+    """In words, e.g. ``line.drive.inertia -20 %``."""
+
+
+@dataclass(frozen=True)
+class Corner:
+    """A bench with every toleranced value at one of its ends."""
+
+    label: str
+    description: Description
+
+
+def read_tolerance(text: str, source: str | Path, settings: Sequence[str]) -> Tolerance:
+    """Return the tolerance that a text means.
+
+    Parameters
+    ----------
+    text : str
+        ``PATH=±20%`` around what the scenario states, or ``PATH=LO..HI``.
+    source : str or Path
+        The scenario.
+    settings : sequence of str
+        ``path=value`` each.
+
+    Raises
+    ------
+    ScenarioError
+        Where the text is no tolerance, or the path states no number.
+    """
+    match = _SHARE.fullmatch(text)
+    if match is None:
+        try:
+            wanted = read_range(text)
+        except ScenarioError:
+            raise _bad(text, "write PATH=±20% or PATH=LO..HI, e.g. line.c1.stiffness=±20%") from None
+        ends = tuple(wanted.setting(value) for value in (wanted.low, wanted.high))
+        return Tolerance(wanted.path, (ends[0], ends[1]), (ends[0], ends[1]))
+    path, share = match[1], float(match[2])
+    if not 0.0 < share < 100.0:
+        raise _bad(text, f"a tolerance of {share:g} %; choose above 0 and below 100 %")
+    number, unit = _stated(text, path, source, settings)
+    ends = tuple(f"{path}={number * (1.0 + s * share / 100.0):.12g} {unit}".rstrip() for s in (-1.0, 1.0))
+    return Tolerance(path, (ends[0], ends[1]), (f"{path} -{share:g} %", f"{path} +{share:g} %"))
+
+
+def corners(
+    source: str | Path, settings: Sequence[str], tolerances: Sequence[Tolerance]
+) -> tuple[Corner, ...]:
+    """Return the bench as it stands, then every combination of ends.
+
+    Parameters
+    ----------
+    source : str or Path
+        The scenario.
+    settings : sequence of str
+        ``path=value`` each.
+    tolerances : sequence of Tolerance
+        At most 5, which makes 32 corners.
+
+    Raises
+    ------
+    ScenarioError
+        Where there are too many, or the bench cannot take an end.
+    """
+    if len(tolerances) > _MOST:
+        raise ScenarioError(
+            [
+                f"--tolerance: {len(tolerances)} of them make {2 ** len(tolerances)} corners; "
+                f"give at most {_MOST}"
+            ]
+        )
+    found = [Corner("nominal", read_scenario(source, settings).description)]
+    for sides in product((0, 1), repeat=len(tolerances)) if tolerances else ():
+        ends = [tolerance.ends[side] for tolerance, side in zip(tolerances, sides, strict=True)]
+        label = ", ".join(t.labels[side] for t, side in zip(tolerances, sides, strict=True))
+        found.append(Corner(label, read_scenario(source, [*settings, *ends]).description))
+    return tuple(found)
+
+
+def _stated(text: str, path: str, source: str | Path, settings: Sequence[str]) -> tuple[float, str]:
+    """Return number and unit that the scenario states at a path."""
+    try:
+        value = stated_value(source, settings, path)
+        if isinstance(value, int | float) and not isinstance(value, bool):
+            return float(value), ""
+        if not isinstance(value, str):
+            raise LookupError("the scenario states no number there; give both ends, PATH=LO..HI")
+        number, unit = parse_quantity(value)
+    except LookupError as error:
+        raise _bad(text, str(error.args[0])) from None
+    except UnitError as error:
+        raise _bad(text, f"the scenario has {shown(value)} there, {error}") from None
+    return float(number), unit
+
+
+def _bad(text: str, reason: str) -> ScenarioError:
+    return ScenarioError([f"--tolerance {shown(text)}: {reason}"])

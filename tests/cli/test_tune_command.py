@@ -1,0 +1,199 @@
+"""The command `tune`."""
+
+import json
+import tomllib
+from itertools import product
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+
+from shaftloop.analysis.injection import measure_response
+from shaftloop.analysis.response import fundamental
+from shaftloop.analysis.worstcase import analyse_loops
+from shaftloop.cli.main import cli
+from shaftloop.scenario.reading import read_scenario
+from shaftloop.scenario.shipped import shipped_folder
+
+pytestmark = pytest.mark.compiled
+
+
+def tune(*arguments: str) -> Result:
+    return CliRunner().invoke(cli, ["tune", *arguments])
+
+
+def document(*arguments: str, code: int = 0) -> dict[str, Any]:
+    result = tune(*arguments, "--json")
+    assert result.exit_code == code, result.stderr
+    return dict(json.loads(result.stdout))
+
+
+def settings(found: dict[str, Any], loop: str) -> list[str]:
+    return [
+        f"loop.{loop}.{key}={found['gains'][key]['value']!r} {found['gains'][key]['unit']}".removesuffix(" 1")
+        for key in ("kp", "ki")
+    ]
+
+
+@pytest.mark.parametrize("loop", ["torque", "speed"])
+@pytest.mark.parametrize("name", ["micro-spindle", "reference-bench", "truck-axle", "wheel-hub"])
+def test_every_shipped_loop_keeps_its_bounds_by_the_margins_command(name: str, loop: str) -> None:
+    impossible = (name, loop) == ("reference-bench", "speed")
+    found = document(name, "--loop", loop, code=1 if impossible else 0)
+    description = read_scenario(name, settings(found, loop)).description
+    margins = analyse_loops(description, [loop])[loop].margins
+    assert margins.stable
+    assert margins.ms == pytest.approx(found["nominal"]["ms"]["value"], rel=1e-6)
+    assert found["feasible"] is not impossible
+    if impossible:
+        assert "nearest: Ms 1.7" in found["nearest"] and found["ms"]["value"] < 1.8
+        return
+    assert margins.ms <= 1.6 and margins.mt <= 1.4
+    assert found["error_area"]["value"] <= found["before"]["error_area"]["value"] or margins.ms < 1.6
+    for rule in found["baselines"]:
+        if rule["applies"] and rule["stable"]:
+            assert rule["integral_gain_factor"]["value"] >= 1.0
+            assert not rule["admitted"] or rule["cost"]["value"] >= found["error_area"]["value"] * 0.999
+    assert set(found["predicted"]) == {"rise time", "overshoot", "settling time", "disturbance dip"}
+    for figure, why in found["differences"].items():
+        assert why.startswith("due to"), figure
+
+
+def test_the_tuned_bench_answers_an_injection_as_its_margins_say() -> None:
+    found = document("reference-bench", "--loop", "torque")
+    description = read_scenario("reference-bench", settings(found, "torque")).description
+    margins = analyse_loops(description, ["torque"])["torque"].margins
+    measured = measure_response(description, "torque", margins.point, tones=12)
+    exact = fundamental(margins.system, measured.frequency)
+    assert abs(measured.response / exact - 1.0).max() < 1e-3
+    assert (1.0 / abs(1.0 + measured.response)).max() <= 1.6 * 1.001
+
+
+def test_write_keeps_comments_and_layout(tmp_path: Path) -> None:
+    path = tmp_path / "mine.toml"
+    text = (shipped_folder() / "truck-axle.toml").read_text(encoding="utf-8")
+    path.write_bytes(text.replace("\n", "\r\n").encode())
+    result = tune(
+        str(path), "--loop", "torque", "--structure", "pi_low_pass", "--write", "--out", str(tmp_path / "o")
+    )
+    assert result.exit_code == 0, result.stderr
+    found = json.loads((tmp_path / "o" / "tune.json").read_text(encoding="utf-8"))
+    written = path.read_bytes().decode()
+    assert "\r\n" in written and written.count("\n") == written.count("\r\n")
+    old, new = text.splitlines(), written.splitlines()
+    assert [line for line in old if line not in new] == ["kp = 0.02", 'ki = "12 1/s"']
+    assert len(new) == len(old) + 1 and len([line for line in new if line.startswith("filters = [")]) == 1
+    loop = next(entry for entry in tomllib.loads(written)["loop"] if entry["name"] == "torque")
+    assert loop["kp"] == found["gains"]["kp"]["value"]
+    after = read_scenario(path).description
+    margins = analyse_loops(after, ["torque"])["torque"].margins
+    assert margins.ms == pytest.approx(found["nominal"]["ms"]["value"], rel=1e-9)
+    assert {p.name for p in (tmp_path / "o").iterdir()} == {
+        *("tune.json", "tune-torque.svg", "tune-torque.png", "proof-torque.svg", "proof-torque.png")
+    }
+    assert "keeps the" in result.stderr and "written to" in result.stderr
+
+
+def test_tolerances_hold_at_all_corners_and_the_binding_one_is_named() -> None:
+    stated = ["loop.torque.output_latency=0.5 samples..1.5 samples", "line.c1.stiffness=±20%"]
+    options = [part for text in stated for part in ("--tolerance", text)]
+    found = document("reference-bench", "--loop", "torque", *options)
+    assert len(found["corners"]) == 5 and "nominal" not in found["binding"][0]
+    peaks = {}
+    for latency, stiffness in product(("0.5", "1.5"), ("20", "30")):
+        corner = [f"loop.torque.output_latency={latency} samples", f"line.c1.stiffness={stiffness} kN m/rad"]
+        tuned = read_scenario("reference-bench", [*settings(found, "torque"), *corner]).description
+        peaks[latency, stiffness] = analyse_loops(tuned, ["torque"])["torque"].margins.ms
+    assert max(peaks.values()) <= 1.6
+    latency, stiffness = max(peaks, key=lambda corner: peaks[corner])
+    assert f"output_latency={latency} samples" in found["binding"][0]
+    assert f"stiffness {'-' if stiffness == '20' else '+'}20 %" in found["binding"][0]
+
+
+def test_both_loops_together_keep_their_bounds_in_one_bench() -> None:
+    found = document("wheel-hub", "--loop", "torque", "--loop", "speed")
+    both = [*settings(found["loops"]["torque"], "torque"), *settings(found["loops"]["speed"], "speed")]
+    analyses = analyse_loops(read_scenario("wheel-hub", both).description, ["torque", "speed"])
+    for analysis in analyses.values():
+        assert analysis.margins.stable and analysis.margins.ms <= 1.6 and analysis.margins.mt <= 1.4
+    assert found["sweeps"] >= 2
+
+
+def test_structures_are_compared_and_the_simplest_that_serves_is_chosen() -> None:
+    names = ["pi", "pi_notch", "pid", "disturbance_observer", "predictor", "pi_feedforward"]
+    options = [part for name in names for part in ("--structure", name)]
+    result = tune("reference-bench", "--loop", "torque", *options, "--json")
+    assert result.exit_code == 0, result.stderr
+    found = json.loads(result.stdout)
+    assert any("a step of the set-point overshoots by" in warning for warning in found["warnings"])
+    rows = {row["structure"]: row for row in found["structures"]}
+    assert set(rows) == set(names)
+    costs = {name: row["cost"]["value"] for name, row in rows.items() if "cost" in row}
+    assert costs[found["structure"]] <= 1.1 * min(costs.values())
+    assert all(row["ms"]["value"] <= 1.6 for row in rows.values() if "cost" in row)
+    assert all(cost <= costs["pi"] * (1.0 + 1e-9) for cost in costs.values())
+
+
+def test_bounds_on_modes_noise_and_clamp_are_kept() -> None:
+    free = document("wheel-hub", "--loop", "torque", "--objective", "integral_gain")
+    noise = 0.7 * free["noise_gain"]["value"]
+    bound = document(
+        *("wheel-hub", "--loop", "torque", "--objective", "integral_gain", "--mode-damping", "0.03"),
+        *("--noise-gain", f"{noise:.6g}", "--may-clamp"),
+    )
+    assert bound["noise_gain"]["value"] <= noise * (1.0 + 1e-6)
+    assert all(mode["damping"]["value"] >= 0.03 for mode in bound["modes"])
+    assert bound["bounds"]["command"]["value"] is None
+    assert any("noise gain" in line for line in bound["binding"])
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("wheel-hub",), "--loop: say which loop to tune, speed or torque"),
+        (("wheel-hub", "--loop", "torqe"), "no such loop; known: speed, torque"),
+        (
+            ("wheel-hub", "--loop", "overspeed"),
+            "--loop overspeed: a limiter acts beyond its limit speed only",
+        ),
+        (("wheel-hub", "--loop", "torque", "--ms", "0.9"), "0.9; choose above 1, up to 100"),
+        (("wheel-hub", "--loop", "torque", "--noise-gain", "0"), "0; choose above 0"),
+        (("wheel-hub", "--loop", "torque", "--mode-damping", "1"), "--mode-damping: 1; choose from 0"),
+        (("wheel-hub", "--loop", "torque", "--torque", "80"), '--torque: "80": the unit is missing'),
+        (("wheel-hub", "--loop", "torque", "--write"), "comes with the package and stays as it is"),
+        (
+            ("wheel-hub", "--loop", "torque", "--set", "seed=1", "--write"),
+            "--write: with --set the file is not",
+        ),
+        (
+            ("wheel-hub", "--loop", "torque", "--tolerance", "line.c1.stiffness"),
+            "write PATH=±20% or PATH=LO..HI",
+        ),
+        (
+            ("wheel-hub", "--loop", "torque", "--tolerance", "line.c9.stiffness=±5%"),
+            'no line "c9"; known: drive',
+        ),
+        (("wheel-hub", "--loop", "torque", "--tolerance", "line.c1.stiffness=±120%"), "below 100 %"),
+        (("wheel-hub", "--loop", "torque", "--tolerance", "line.c1.damping=±5%"), "states no number there"),
+        (
+            ("wheel-hub", "--loop", "torque", "--tolerance", "loop.speed.reads=±5%"),
+            "not a number with a unit",
+        ),
+        (
+            ("wheel-hub", "--loop", "torque", *(("--tolerance", "line.c1.stiffness=±5%") * 6)),
+            "6 of them make 64 corners; give at most 5",
+        ),
+        (("nothing",), "no such file and no shipped scenario"),
+    ],
+)
+def test_bad_input_is_refused_in_words(arguments: tuple[str, ...], said: str) -> None:
+    result = tune(*arguments)
+    assert result.exit_code == 2
+    assert said in result.stderr.replace("\n", " ") and "Traceback" not in result.stderr
+
+
+def test_a_loop_with_active_damping_is_refused() -> None:
+    damping = 'loop.torque.active_damping={ gain = "1 N m s/rad", left = "drive", right = "load" }'
+    result = tune("reference-bench", "--loop", "torque", "--set", damping)
+    assert result.exit_code == 2 and "a loop with active_damping is not tuned" in result.stderr
