@@ -27,7 +27,7 @@ def advance_lanes(
     w: Floats,
     ends: Ints,
     recording: Floats,
-    until: tuple[int, int, int],
+    until: tuple[int, int],
 ) -> tuple[int, int, int, int]:
     """Run from the start of a bench to an end and return (records, tick, instant, gap) there.
 
@@ -36,7 +36,8 @@ def advance_lanes(
     tables : tuple of ndarray
         Integers of the bench (`engine.at`), of the lanes and of the noise (`engine.lanetables`).
     floats : tuple of ndarray
-        Floats of the first bench, of all lanes, and the entries of the matrices.
+        Floats of the first bench where set-points are equal in all lanes, else none; floats of all lanes;
+        entries of the matrices.
     s, w : ndarray
         State and scratch of all lanes.
     ends : ndarray, shape (2, LANES)
@@ -44,18 +45,18 @@ def advance_lanes(
     recording : ndarray, shape (LANES, channels, records)
         Filled.
     until : tuple of int
-        (tick, gap, whether set-points are equal in all lanes): where to stop, as in `kernel.advance`.
+        (tick, gap): where to stop, as in `kernel.advance`.
     """
     it, lt, notes = tables
     ft, fl, et = floats
-    end, last_gap, alike = until
+    end, last_gap = until
     tick, instant, record, z = 0, 0, 0, it[at.Z]
     set_z_lanes(it, lt, et, fl, s, w, z)
     while True:
         if tick >= end:
             _flush(it, w, lt[RECENT], recording, record)
             return record, tick, instant, -1
-        record = _run_instant(it, lt, ft, fl, s, w, z, ends, recording, instant, tick, record, alike)
+        record = _run_instant(it, lt, ft, fl, s, w, z, ends, recording, instant, tick, record)
         gap = it[it[at.INSTANT_INT] + 3 * instant + 2]
         reached = tick + it[it[at.GAP_INT] + 2 * gap]
         final = last_gap >= 0 and reached > end
@@ -65,7 +66,7 @@ def advance_lanes(
         for _ in range(it[it[at.GAP_INT] + 2 * gap + 1]):
             start, z = z, 2 * it[at.Z] + it[at.Z_SIZE] - z
             etd4_lanes(it, lt, et, fl, s, w, gap, (start, z))
-            add_meters(it, fl, s, w, (start, z), ft[it[at.GAP_STEP] + gap], lt[SUMS])
+            add_meters(it, fl, s, w, (start, z), fl[(it[at.GAP_STEP] + gap) * LANES], lt[SUMS])
             widen_peaks(it, s, w, start, z)
         if it[at.NOISES] > 0:
             _add_noise(it, fl, s, w, z, gap, tick, notes)
@@ -95,7 +96,6 @@ def _run_instant(
     instant: int,
     tick: int,
     record: int,
-    alike: int,
 ) -> int:
     """Record, then run the tasks that are due, by priority; return the number of records."""
     entry = it[at.INSTANT_INT] + 3 * instant
@@ -104,10 +104,10 @@ def _run_instant(
         if it[it[at.TASK_INT] + task * at.TASK_WIDTH] == at.RECORD:
             if record % BLOCK == 0:
                 _flush(it, w, lt[RECENT], recording, record)
-            _record(it, lt, ft, fl, s, w, z, record, tick, alike)
+            _record(it, lt, ft, fl, s, w, z, record, tick)
             record += 1
         else:
-            run_task_lanes(it, lt, ft, fl, s, w, z, task, tick, alike)
+            run_task_lanes(it, (fl, ft), s, w, z, task, tick, lt[LOCALS])
             for guard in range(it[at.GUARDS]):
                 look = it[at.GUARD_INT] + 2 * guard
                 if it[look + 1] == task:
@@ -136,7 +136,7 @@ def _check(it: Ints, lt: Ints, s: Floats, w: Floats, ends: Ints, tick: int) -> N
     """Note the lanes that have left the finite range, and put them to rest."""
     fine = True
     for i in range(it[at.N] * LANES):
-        fine = fine and abs(s[i]) < LARGEST
+        fine &= abs(s[i]) < LARGEST
     if fine:
         return
     for lane in range(LANES):
@@ -171,7 +171,7 @@ def _none_left(ends: Ints) -> bool:
 
 @routine
 def _record(
-    it: Ints, lt: Ints, ft: Floats, fl: Floats, s: Floats, w: Floats, z: int, record: int, tick: int, alike: int
+    it: Ints, lt: Ints, ft: Floats, fl: Floats, s: Floats, w: Floats, z: int, record: int, tick: int
 ) -> None:
     """Write one row of channels into the block of recent records."""
     channels = it[at.CHANNELS]
@@ -186,7 +186,7 @@ def _record(
         elif source == 1:
             for_lanes(_add_entry, (fl, s, w, f, index, channel))
         else:
-            set_points(it, ft, fl, w, index, tick, lt[LOCALS], alike)
+            set_points(it, (fl, ft), w, index, tick, lt[LOCALS])
             for_lanes(_add_entry, (fl, w, w, f, lt[LOCALS], channel))
         i, f = i + 3, f + 1
 

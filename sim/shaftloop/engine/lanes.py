@@ -69,7 +69,7 @@ def advance_together(runs: Sequence[Run], end: int) -> list[SimulationError | bo
         work,
         ends,
         recording,
-        (end, last, int(tables.alike)),
+        (end, last),
     )
     results: list[SimulationError | bool] = []
     for lane, run in enumerate(runs):

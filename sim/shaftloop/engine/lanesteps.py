@@ -4,6 +4,8 @@ Same stages, same places in state and work vector, same scalar equations as in `
 `engine.terms`; the products are those of `engine.laneproducts`.
 """
 
+import math
+
 import numpy as np
 
 from shaftloop.engine import at
@@ -12,7 +14,7 @@ from shaftloop.engine.laneproducts import add_blocks
 from shaftloop.engine.lanetables import BASE, END, GAP_ENTRIES, LAST, MIDDLE, PRODUCT_WORDS, SIGNAL, ZEROS
 from shaftloop.engine.laneviews import LANES, for_lanes, lane_of
 from shaftloop.engine.types import Floats, Ints
-from shaftloop_models.drag import coulomb_torque, windage_torque
+from shaftloop_models.drag import SATURATED, smooth_sign, windage_torque
 from shaftloop_models.network import TermKind
 from shaftloop_models.pm_machine import dq_coupling, reluctance_torque
 
@@ -97,7 +99,11 @@ def _terms(it: Ints, fl: Floats, w: Floats, z: int) -> None:
     """Fill the outputs in the z vector at `z` from the states in it."""
     i, f = it[at.COULOMB_INT], it[at.COULOMB_FLOAT]
     for _ in range(it[at.COULOMBS]):
-        for_lanes(_coulomb, (fl, w, f, z + it[i], z + it[i + 1]))
+        for_lanes(_ratio, (fl, w, f, z + it[i], z + it[i + 1]))
+        if _saturated(w, z + it[i + 1]):
+            for_lanes(_full_drag, (fl, w, f, z + it[i + 1]))
+        else:
+            for_lanes(_drag, (fl, w, f, z + it[i + 1]))
         i, f = i + 2, f + 2
     i, f = it[at.WINDAGE_INT], it[at.WINDAGE_FLOAT]
     for _ in range(it[at.WINDAGES]):
@@ -114,9 +120,30 @@ def _terms(it: Ints, fl: Floats, w: Floats, z: int) -> None:
 
 
 @helper
-def _coulomb(lane: int, fl: Floats, w: Floats, f: int, speed: int, out: int) -> None:
+def _ratio(lane: int, fl: Floats, w: Floats, f: int, speed: int, out: int) -> None:
     p, z = lane_of(fl, lane), lane_of(w, lane)
-    z[out] = coulomb_torque(z[speed], p[f], p[f + 1])
+    z[out] = z[speed] / p[f + 1]
+
+
+@helper
+def _saturated(w: Floats, slot: int) -> bool:
+    """Return whether the drag has its full size in all lanes."""
+    full = True
+    for i in range(slot * LANES, (slot + 1) * LANES):
+        full &= abs(w[i]) >= SATURATED
+    return full
+
+
+@helper
+def _full_drag(lane: int, fl: Floats, w: Floats, f: int, out: int) -> None:
+    p, z = lane_of(fl, lane), lane_of(w, lane)
+    z[out] = p[f] * math.copysign(1.0, z[out])
+
+
+@helper
+def _drag(lane: int, fl: Floats, w: Floats, f: int, out: int) -> None:
+    p, z = lane_of(fl, lane), lane_of(w, lane)
+    z[out] = p[f] * smooth_sign(z[out])
 
 
 @helper

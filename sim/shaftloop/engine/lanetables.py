@@ -60,13 +60,11 @@ class LaneTables:
     entries: Floats
     """Entries of the matrices."""
     ft: Floats
-    """Floats of the first bench."""
+    """Floats of the first bench where the set-points are equal in all lanes, else none."""
     floats: Floats
     """Floats of all benches, lane by lane."""
     notes: Ints
     """The noise section of every bench, one after the other: their keys may differ."""
-    alike: bool
-    """Whether the set-points are equal in all lanes."""
     scratch: int
     """Slots of the work vector."""
 
@@ -99,14 +97,14 @@ def lane_tables(benches: Sequence[Tables]) -> LaneTables:
     *words[SUMS : RECENT + 1], scratch = np.cumsum(sizes)
     notes = [t.it[it[at.NOISE_INT] : it[at.NOISE_INT] + 3 * it[at.NOISES]] for t in benches]
     points = slice(it[at.SEGMENT_FLOAT], it[at.ENTRY_FLOAT])  # segments and traces
+    alike = all(np.array_equal(t.ft[points], ft[points]) for t in benches)
     return LaneTables(
         it=it,
         words=words,
         entries=entries,
-        ft=ft,
+        ft=ft if alike else ft[:0],
         floats=interleave([t.ft for t in benches]),
         notes=np.concatenate([*notes, *[notes[0]] * (LANES - len(notes))]),
-        alike=all(np.array_equal(t.ft[points], ft[points]) for t in benches),
         scratch=int(scratch),
     )
 

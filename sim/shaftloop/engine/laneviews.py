@@ -65,9 +65,11 @@ def _for_lanes(typing: Any, body: Any, values: Any) -> Any:
         following = builder.add(lane, _WORD(1))
         lane.add_incoming(following, builder.block)
         branch = builder.cbranch(builder.icmp_signed("<", following, _WORD(LANES)), loop, end)
-        key = ir.MetaDataString(builder.module, "llvm.loop.parallel_accesses")
-        free = builder.module.add_metadata([key, group])
-        branch.set_metadata("llvm.loop", _distinct(builder.module, free, named=True))
+        properties = [
+            builder.module.add_metadata([ir.MetaDataString(builder.module, f"llvm.loop.{name}"), *more])
+            for name, more in (("parallel_accesses", [group]), ("unroll.disable", []), ("vectorize.enable", [ir.IntType(1)(1)]))
+        ]
+        branch.set_metadata("llvm.loop", _distinct(builder.module, *properties, named=True))
         builder.position_at_end(end)
         return context.get_dummy_value()
 
