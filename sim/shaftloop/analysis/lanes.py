@@ -48,9 +48,9 @@ def simulate_many(
     """Run benches and return their outcomes in the order given, bit for bit those of single runs.
 
     Benches share a kernel where they have the same parts, tasks, rates, sequence times and matrices: where
-    they differ in gains, levels, errors of sensors, seeds and the like. Inertias, stiffnesses and what else is
-    in the matrices must be equal. A bench runs singly where its sequence waits until something has settled or
-    ends in a stop, or where one of its limits is exceeded.
+    they differ in gains, levels, errors of sensors, seeds and the like. Inertias, stiffnesses and what else
+    is in the matrices must be equal. A bench runs singly where its sequence waits until something has
+    settled or ends in a stop, or where one of its limits is exceeded.
 
     Benches are taken a few groups at a time, so that an endless stream of them needs no more memory.
 
@@ -88,7 +88,9 @@ def _outcomes(descriptions: Iterator[Description], width: int, threads: int) -> 
             for found in pool.map(_run_chunk, chunks):
                 outcomes.update(found)
             singles = [number for number in range(len(batch)) if number not in outcomes]
-            for number, outcome in zip(singles, pool.map(_run_singly, (batch[n] for n in singles)), strict=True):
+            for number, outcome in zip(
+                singles, pool.map(_run_singly, (batch[n] for n in singles)), strict=True
+            ):
                 outcomes[number] = outcome
             yield from (outcomes[number] for number in range(len(batch)))
 
@@ -108,7 +110,9 @@ def _sorted(batch: Sequence[Description]) -> tuple[list[list[_Candidate]], dict[
         if any(isinstance(step, Settle | Stop) for step in steps):
             continue
         lay_out(run, steps)
-        groups[lane_key(run, end)].append(_Candidate(number, bench, run, end))
+        key = lane_key(run, end)
+        if key is not None:
+            groups[key].append(_Candidate(number, bench, run, end))
     return list(groups.values()), outcomes
 
 

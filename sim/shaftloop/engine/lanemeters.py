@@ -10,7 +10,9 @@ __all__ = ["add_meters", "widen_peaks"]
 
 
 @routine
-def add_meters(it: Ints, fl: Floats, s: Floats, w: Floats, z: tuple[int, int], step: float, sums: int) -> None:
+def add_meters(
+    it: Ints, fl: Floats, s: Floats, w: Floats, z: tuple[int, int], step: float, sums: int
+) -> None:
     """Add one substep to every meter of every lane.
 
     Parameters
@@ -32,7 +34,9 @@ def add_meters(it: Ints, fl: Floats, s: Floats, w: Floats, z: tuple[int, int], s
         energy = (slot + meter, slot + meters + meter)
         a, b = it[i + 1], it[i + 2]
         if powers == 1 and it[i] == PRODUCT:
-            for_lanes(_one_product, (fl, s, w, f, (z0 + a, zm + a, z1 + a), (z0 + b, zm + b, z1 + b), energy, sixth))
+            for_lanes(
+                _one_product, (fl, s, w, f, (z0 + a, zm + a, z1 + a), (z0 + b, zm + b, z1 + b), energy, sixth)
+            )
         else:
             for_lanes(_clear, (w, sums))
             for k in range(powers):
@@ -51,7 +55,15 @@ _Places = tuple[int, int, int]
 
 @helper
 def _one_product(
-    lane: int, fl: Floats, s: Floats, w: Floats, f: int, a: _Places, b: _Places, slots: tuple[int, int], sixth: float
+    lane: int,
+    fl: Floats,
+    s: Floats,
+    w: Floats,
+    f: int,
+    a: _Places,
+    b: _Places,
+    slots: tuple[int, int],
+    sixth: float,
 ) -> None:
     """Do the whole of a meter that has one product only."""
     value, v, u = lane_of(fl, lane)[f], lane_of(w, lane), lane_of(s, lane)
@@ -79,7 +91,9 @@ def _add_product(lane: int, fl: Floats, w: Floats, f: int, a: _Places, b: _Place
 
 
 @helper
-def _add_power(lane: int, fl: Floats, w: Floats, kind: int, f: int, a: _Places, b: _Places, sums: int) -> None:
+def _add_power(
+    lane: int, fl: Floats, w: Floats, kind: int, f: int, a: _Places, b: _Places, sums: int
+) -> None:
     value, v = lane_of(fl, lane)[f], lane_of(w, lane)
     v[sums] += power(kind, value, v[a[0]], v[b[0]])
     v[sums + 1] += power(kind, value, v[a[1]], v[b[1]])

@@ -18,9 +18,9 @@ __all__ = ["LANES", "advance_together", "lane_key"]
 def lane_key(run: Run, end: int) -> tuple[bytes | int, ...] | None:
     """Return what runs must have in common to share lanes, None where a run cannot.
 
-    Equal are all integers (layout, tasks, timing, where things are), the matrices and the end. Gains, limits,
-    levels, drags, meters' coefficients, noise and whatever else is a number may differ. A run whose stepper or
-    nonlinear terms have no form for lanes runs singly.
+    Equal are all integers (layout, tasks, timing, where things are), the matrices and the end. Gains,
+    limits, levels, drags, meters' coefficients, noise and whatever else is a number may differ. A run
+    whose stepper or nonlinear terms have no form for lanes runs singly.
 
     Parameters
     ----------

@@ -13,6 +13,7 @@ from shaftloop.engine.cache import helper, routine
 from shaftloop.engine.laneproducts import add_blocks
 from shaftloop.engine.lanetables import BASE, END, GAP_ENTRIES, LAST, MIDDLE, PRODUCT_WORDS, SIGNAL, ZEROS
 from shaftloop.engine.laneviews import LANES, for_lanes, lane_of
+from shaftloop.engine.terms import angle_terms
 from shaftloop.engine.types import Floats, Ints
 from shaftloop_models.drag import SATURATED, smooth_sign, windage_torque
 from shaftloop_models.network import TermKind
@@ -20,8 +21,17 @@ from shaftloop_models.pm_machine import dq_coupling, reluctance_torque
 
 __all__ = ["TERMS", "copy_slots", "etd4_lanes", "set_z_lanes"]
 
-TERMS = frozenset({TermKind.COULOMB, TermKind.WINDAGE, TermKind.DQ_COUPLING, TermKind.RELUCTANCE_TORQUE})
-"""The kinds of terms that lanes know."""
+TERMS = frozenset(
+    {
+        TermKind.COULOMB,
+        TermKind.WINDAGE,
+        TermKind.DQ_COUPLING,
+        TermKind.RELUCTANCE_TORQUE,
+        TermKind.RIPPLE,
+        TermKind.MISALIGNMENT,
+    }
+)
+"""The kinds of terms that lanes know; a bench with another one runs singly."""
 
 
 @helper
@@ -117,6 +127,9 @@ def _terms(it: Ints, fl: Floats, w: Floats, z: int) -> None:
     for _ in range(it[at.RELUCTANCES]):
         for_lanes(_reluctance, (fl, w, f, z + it[i], z + it[i + 1], z + it[i + 2]))
         i, f = i + 3, f + 1
+    if it[at.RIPPLES] + it[at.MISALIGNMENTS] > 0:
+        for lane in range(LANES):
+            angle_terms(it, lane_of(fl, lane), lane_of(w, lane), z)
 
 
 @helper
@@ -162,5 +175,3 @@ def _coupling(lane: int, fl: Floats, w: Floats, f: int, speed: int, d: int, q: i
 def _reluctance(lane: int, fl: Floats, w: Floats, f: int, d: int, q: int, out: int) -> None:
     p, z = lane_of(fl, lane), lane_of(w, lane)
     z[out] = reluctance_torque(z[d], z[q], p[f])
-
-

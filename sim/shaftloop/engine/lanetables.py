@@ -36,7 +36,7 @@ __all__ = [
 ]
 
 BASE, MIDDLE, LAST, END, SIGNAL = range(5)
-"""Products of a step: the four of `engine.matrices`, then signals from states. Each gap keeps its own of all."""
+"""Products of a step: the four of `engine.matrices`, then signals from states; each gap has its own."""
 
 PRODUCT_WORDS = 3
 """Words of a product in `LaneTables.words`: first description, number of blocks, first entry in a gap."""
@@ -114,7 +114,9 @@ def _products(it: Ints, ft: Floats) -> tuple[Ints, Floats]:
     n, m, q, r = (int(it[word]) for word in (at.N, at.M, at.Q, at.R))
     states = n + -n % 4
     shapes = [(states + r + states, n + m + q), (r + states, q), (states, q), (states, 2 * q)]
-    packs = [_matrices(ft, it[at.GAP_MATRIX] + g * it[at.GAP_MATRIX_SIZE], shapes) for g in range(it[at.GAPS])]
+    packs = [
+        _matrices(ft, it[at.GAP_MATRIX] + g * it[at.GAP_MATRIX_SIZE], shapes) for g in range(it[at.GAPS])
+    ]
     signal = _matrices(ft, it[at.SIGNAL], [(r, n)])[0]
     stages = [[pack[stage] for pack in packs] for stage in range(4)]
     words = [0] * (RECENT + 1)

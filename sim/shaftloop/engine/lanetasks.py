@@ -55,7 +55,7 @@ def run_task_lanes(
         for_lanes(_sample, (fl, s, w, f, z + it[a + 1], it[a + 2]))
     elif kind == at.ENCODER:
         for_lanes(_encoder, (fl, s, w, f, it[a + 1], z + it[at.R] + it[a + 1], it[a + 2]))
-    elif kind == at.LOOP:
+    elif kind == at.LOOP and _plain(it, a):
         _loop(it, floats, s, w, a, f, tick, local)
     elif kind == at.LIMITER:
         for_lanes(_limiter, (it, fl, s, a, f))
@@ -88,7 +88,9 @@ def _any_above(values: Floats, slot: int, bound: float) -> bool:
 
 
 @helper
-def set_points(it: Ints, floats: tuple[Floats, Floats], w: Floats, profile: int, tick: int, place: int) -> None:
+def set_points(
+    it: Ints, floats: tuple[Floats, Floats], w: Floats, profile: int, tick: int, place: int
+) -> None:
     """Write the set-points of all lanes to a slot of w; calculated once where they are equal in all."""
     fl, ft = floats
     if len(ft) > 0:
@@ -129,6 +131,17 @@ def _servo(
 
 
 @helper
+def _plain(it: Ints, a: int) -> bool:
+    """Return whether a loop has nothing beyond filters, set-point, controller and rate limit."""
+    plain = it[a + 14] <= 0 and it[a + 15] <= 0
+    for i in range(a + 16, a + 19):
+        plain &= it[i] < 0
+    for i in range(a + 19, a + at.TASK_WIDTH):
+        plain &= it[i] == 0
+    return plain
+
+
+@helper
 def _loop(
     it: Ints, floats: tuple[Floats, Floats], s: Floats, w: Floats, a: int, f: int, tick: int, local: int
 ) -> None:
@@ -148,9 +161,7 @@ def _loop(
 @helper
 def _filter(lane: int, fl: Floats, s: Floats, w: Floats, place: int, m: int, b: int) -> None:
     p, u, v = lane_of(fl, lane), lane_of(s, lane), lane_of(w, lane)
-    v[place], u[m], u[m + 1] = biquad(
-        v[place], u[m], u[m + 1], p[b], p[b + 1], p[b + 2], p[b + 3], p[b + 4]
-    )
+    v[place], u[m], u[m + 1] = biquad(v[place], u[m], u[m + 1], p[b], p[b + 1], p[b + 2], p[b + 3], p[b + 4])
 
 
 @helper
@@ -202,7 +213,9 @@ _Four = tuple[int, int, int, int]
 
 
 @helper
-def _currents(lane: int, it: Ints, fl: Floats, s: Floats, w: Floats, f: int, where: _Four, mtpa: bool) -> None:
+def _currents(
+    lane: int, it: Ints, fl: Floats, s: Floats, w: Floats, f: int, where: _Four, mtpa: bool
+) -> None:
     """Write the wanted currents, the torque that asks for them, and whether they need weakening."""
     tick, speed, command, local = where
     p, u, v = lane_of(fl, lane), lane_of(s, lane), lane_of(w, lane)

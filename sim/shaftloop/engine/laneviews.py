@@ -6,8 +6,10 @@ ordinary array, so it can be the same function that a single run calls. The loop
 not touch each other, which is what lets it turn the scalar function, branches included, into vector code.
 No operation is reordered or fused by that: a lane has the bits of a single run.
 
-Vector code comes of it only where the body has no loop and no call of a `routine`; whatever does not
-depend on the lane should be an argument, because LLVM cannot know that a store to a lane leaves it alone.
+Vector code comes of it only where the body has no loop and no call of a `routine` or of the C library; whatever
+does not depend on the lane should be an argument, because LLVM cannot know that a store to a lane leaves it
+alone. The loop asks for vectors of four: the cost model of LLVM, left to itself, declines bodies with
+conversions or conditional stores.
 """
 
 from collections.abc import Callable
@@ -67,7 +69,11 @@ def _for_lanes(typing: Any, body: Any, values: Any) -> Any:
         branch = builder.cbranch(builder.icmp_signed("<", following, _WORD(LANES)), loop, end)
         properties = [
             builder.module.add_metadata([ir.MetaDataString(builder.module, f"llvm.loop.{name}"), *more])
-            for name, more in (("parallel_accesses", [group]), ("unroll.disable", []), ("vectorize.enable", [ir.IntType(1)(1)]))
+            for name, more in (
+                ("parallel_accesses", [group]),
+                ("unroll.disable", []),
+                ("vectorize.width", [ir.IntType(32)(4)]),
+            )
         ]
         branch.set_metadata("llvm.loop", _distinct(builder.module, *properties, named=True))
         builder.position_at_end(end)

@@ -224,6 +224,7 @@ def _loop(it: Ints, ft: Floats, s: Floats, a: int, f: int, tick: int) -> None:
 
 @helper
 def limit_speed(it: Ints, ft: Floats, s: Floats, a: int, f: int) -> None:
+    """Run a limiter."""
     kp, ki, period, clamp, limit = ft[f], ft[f + 1], ft[f + 2], ft[f + 3], ft[f + 4]
     speed, request, high, low = s[it[a + 1]], s[it[a + 2]], it[a + 3], it[a + 4]
     upper, s[high], active = upper_limit(
