@@ -6,10 +6,10 @@ ordinary array, so it can be the same function that a single run calls. The loop
 not touch each other, which is what lets it turn the scalar function, branches included, into vector code.
 No operation is reordered or fused by that: a lane has the bits of a single run.
 
-Vector code comes of it only where the body has no loop and no call of a `routine` or of the C library; whatever
-does not depend on the lane should be an argument, because LLVM cannot know that a store to a lane leaves it
-alone. The loop asks for vectors of four: the cost model of LLVM, left to itself, declines bodies with
-conversions or conditional stores.
+Vector code comes of it only where the body has no loop and no call of a `routine` or of the C library;
+whatever does not depend on the lane should be an argument, because LLVM cannot know that a store to a lane
+leaves it alone. The loop asks for vectors of four: the cost model of LLVM, left to itself, declines bodies
+with conversions or conditional stores.
 """
 
 from collections.abc import Callable
@@ -31,7 +31,11 @@ _WORD = ir.IntType(64)
 
 
 class _Distinct(ir.MDValue):  # type: ignore[misc]
-    """A metadata node that is equal to no other; llvmlite has none."""
+    """A metadata node that is equal to no other; those of llvmlite are equal where their operands are."""
+
+    __eq__ = object.__eq__
+    __ne__ = object.__ne__
+    __hash__ = object.__hash__
 
     def descr(self, buf: Any) -> None:
         """Write the node."""
