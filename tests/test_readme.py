@@ -58,8 +58,9 @@ def test_the_scenario_runs_and_the_torque_settles(tmp_path: Path) -> None:
 def test_the_python_lines_run(capsys: pytest.CaptureFixture[str]) -> None:
     names = run_block("\n".join(blocks(README, "python")))
     assert names["torque"].shape == names["time"].shape
-    rise, energies, margins, delay = capsys.readouterr().out.splitlines()
+    rise, energies, *lanes, margins, delay = capsys.readouterr().out.splitlines()
     assert rise.endswith(" s") and len(energies.split()) == 2
+    assert len(lanes) == 3 and all(line.startswith("True ") for line in lanes)
     assert margins.startswith("True ") and 0.0 < float(delay) < 0.1
 
 

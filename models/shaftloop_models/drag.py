@@ -22,8 +22,10 @@ from shaftloop_models.compiled import equation
 from shaftloop_models.network import Network, Node, TermKind
 from shaftloop_models.parameters import Quantity
 
-__all__ = ["Drag", "coulomb_torque", "declare_drag", "smooth_sign", "windage_torque"]
+__all__ = ["SATURATED", "Drag", "coulomb_torque", "declare_drag", "smooth_sign", "windage_torque"]
 
+SATURATED = 20.0
+"""Argument from which `smooth_sign` is exactly ±1."""
 _POWERS_OF_TWO = 2.0 ** np.arange(64)
 _LOG2_E = 1.4426950408889634
 _LN2_HIGH = 0.693147180369123816490
@@ -43,7 +45,7 @@ def smooth_sign(x: float) -> float:
         [1]
     """
     size = abs(x)
-    if not size < 20.0:  # NaN as well: as a table index below it would read foreign memory
+    if not size < SATURATED:  # NaN as well: as a table index below it would read foreign memory
         return x if math.isnan(x) else math.copysign(1.0, x)
     y = 2.0 * size
     k = int(y * _LOG2_E + 0.5)

@@ -20,7 +20,14 @@ import math
 
 from shaftloop_models.compiled import equation
 
-__all__ = ["current_reference", "mtpa_currents", "mtpa_limit", "strongest_currents", "weakening_current"]
+__all__ = [
+    "current_reference",
+    "mtpa_currents",
+    "mtpa_limit",
+    "strongest_currents",
+    "unweakened_currents",
+    "weakening_current",
+]
 
 _NEWTON_STEPS = 6
 _WEAKENING_STEPS = 10
@@ -157,6 +164,38 @@ def _weaken(
 
 
 @equation
+def unweakened_currents(  # noqa: PLR0913  (a compiled equation takes scalars)
+    torque: float,
+    speed: float,
+    p: float,
+    psi: float,
+    ld: float,
+    lq: float,
+    limit: float,
+    voltage: float,
+    mtpa: bool,
+) -> tuple[float, float, bool]:
+    """Return the (id, iq) of a torque inside the current limit [A], and whether they fit the voltage.
+
+    Parameters
+    ----------
+    torque, speed, p, psi, ld, lq, limit, voltage, mtpa
+        As in `current_reference`.
+    """
+    if mtpa:
+        current_d, current_q = mtpa_currents(torque, psi, lq - ld, p)
+        most_d, most_q = mtpa_limit(limit, psi, lq - ld)
+    else:
+        current_d, current_q = 0.0, torque / (1.5 * p * psi)
+        most_d, most_q = 0.0, limit
+    if current_d * current_d + current_q * current_q > limit * limit:
+        current_d, current_q = most_d, math.copysign(most_q, torque)
+    electrical = abs(p * speed)
+    flux = math.sqrt((psi + ld * current_d) ** 2 + (lq * current_q) ** 2)
+    return current_d, current_q, electrical * flux <= voltage
+
+
+@equation
 def current_reference(  # noqa: PLR0913  (a compiled equation takes scalars)
     torque: float,
     speed: float,
@@ -189,21 +228,11 @@ def current_reference(  # noqa: PLR0913  (a compiled equation takes scalars)
     mtpa : bool
         True for maximum torque per ampere, False for id = 0.
     """
-    if mtpa:
-        current_d, current_q = mtpa_currents(torque, psi, lq - ld, p)
-        most_d, most_q = mtpa_limit(limit, psi, lq - ld)
-        highest_d = limit
-    else:
-        current_d, current_q = 0.0, torque / (1.5 * p * psi)
-        most_d, most_q = 0.0, limit
-        highest_d = 0.0
-    if current_d * current_d + current_q * current_q > limit * limit:
-        current_d, current_q = most_d, math.copysign(most_q, torque)
-    electrical = abs(p * speed)
-    if electrical * math.sqrt((psi + ld * current_d) ** 2 + (lq * current_q) ** 2) <= voltage:
+    current_d, current_q, fits = unweakened_currents(torque, speed, p, psi, ld, lq, limit, voltage, mtpa)
+    if fits:
         return current_d, current_q
-    flux = voltage / electrical
-    most_d, most_q = strongest_currents(flux, psi, ld, lq, limit, highest_d)
+    flux = voltage / abs(p * speed)
+    most_d, most_q = strongest_currents(flux, psi, ld, lq, limit, limit if mtpa else 0.0)
     wanted = abs(current_q) * (psi + (ld - lq) * current_d)
     if wanted >= most_q * (psi + (ld - lq) * most_d):
         return most_d, math.copysign(most_q, torque)

@@ -31,7 +31,12 @@ from shaftloop_models.inverter import Inverter
 from shaftloop_models.line import Element, Inertia
 from shaftloop_models.network import ONE, Network, Node, PowerKind, Ref, TermKind
 from shaftloop_models.parameters import Number, Quantity
-from shaftloop_models.pm_currents import current_reference, mtpa_currents, weakening_current
+from shaftloop_models.pm_currents import (
+    current_reference,
+    mtpa_currents,
+    unweakened_currents,
+    weakening_current,
+)
 
 __all__ = [
     "CurrentControl",
@@ -44,6 +49,7 @@ __all__ = [
     "dq_coupling",
     "mtpa_currents",
     "reluctance_torque",
+    "unweakened_currents",
     "weakening_current",
 ]
 

@@ -23,11 +23,14 @@ import reference
 import reference_solver
 
 from shaftloop.analysis.hypermap import HyperMap
+from shaftloop.analysis.lanes import simulate_many
 from shaftloop.analysis.margins import loop_margins
 from shaftloop.analysis.operating import operating_point
 from shaftloop.analysis.simulation import make_run, simulate
 from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.sequence import actions
+from shaftloop.engine.lanes import LANES, advance_together
+from shaftloop.engine.run import Run
 from shaftloop.engine.supervision import lay_out
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import read_scenario
@@ -175,6 +178,51 @@ def tuning(repeat: int) -> None:
         report(name, f"{min(times):.2f} s")
 
 
+def lanes(description: Description, count: int, repeat: int) -> None:
+    """Print how fast candidates that differ in gains run in lanes, on two threads and against single runs."""
+    candidates = [_with_gains(description, 0.9 + 0.2 * i / count) for i in range(count)]
+    seconds = float(description.duration or 0) * count
+    build_bench(description)
+    list(simulate_many(candidates[:LANES]))
+    whole, kernel, single = [], [], []
+    for _ in range(repeat):
+        start = time.perf_counter()
+        outcomes = list(simulate_many(candidates, threads=2))
+        whole.append(time.perf_counter() - start)
+        assert all(outcome.in_lanes for outcome in outcomes)
+        runs = [_laid_out(candidate) for candidate in candidates[:LANES]]
+        start = time.thread_time()
+        advance_together([run for run, _ in runs], runs[0][1])
+        kernel.append((time.thread_time() - start) / LANES)
+        run, end = _laid_out(description)
+        start = time.thread_time()
+        run.advance(end, exact=True)
+        single.append(time.thread_time() - start)
+    report(
+        f"{count} candidates, 2 threads, whole",
+        f"{seconds / min(whole):.0f} x",
+        "times real time, benches built",
+    )
+    per_core = float(description.duration or 0) / min(kernel)
+    report("kernel of lanes, 2 cores", f"{2 * per_core:.0f} x", "twice the CPU time of one core")
+    report("one run over one lane", f"{min(single) / min(kernel):.1f}", "CPU time of the kernels")
+
+
+def _with_gains(description: Description, factor: float) -> Description:
+    loops = (
+        dataclasses.replace(loop, kp=dataclasses.replace(loop.kp, value=factor * loop.kp.value))
+        for loop in description.loop
+    )
+    return dataclasses.replace(description, loop=tuple(loops))
+
+
+def _laid_out(description: Description) -> tuple[Run, int]:
+    bench = build_bench(description)
+    run, end = make_run(bench)
+    lay_out(run, actions(bench))
+    return run, end
+
+
 def report(name: str, value: str, detail: str = "") -> None:
     """Print a line of the table."""
     sys.stdout.write(f"{name:45s} {value:>14s}  {detail}\n")
@@ -192,6 +240,7 @@ def main() -> None:
     growth(description)
     margins(description)
     tuning(min(repeat, 3))
+    lanes(description, 256, 3)
     processes(repeat)
 
 

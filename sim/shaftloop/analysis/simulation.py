@@ -2,7 +2,7 @@
 
 import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -20,7 +20,7 @@ from shaftloop.engine.supervision import Event, lay_out, run_bench
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 
-__all__ = ["METHODS", "Simulation", "make_run", "simulate"]
+__all__ = ["METHODS", "Simulation", "finished", "make_run", "simulate"]
 
 Array = NDArray[np.float64]
 
@@ -94,7 +94,25 @@ def simulate(
         events: list[Event] = []
     else:
         events = run_bench(run, actions(bench), interlocks(bench), end, progress)
-    wall_time = time.perf_counter() - started
+    return finished(bench, run, events, method, time.perf_counter() - started)
+
+
+def finished(bench: Bench, run: Run, events: Sequence[Event], method: str, wall_time: float) -> Simulation:
+    """Return what a run has left behind at its end.
+
+    Parameters
+    ----------
+    bench : Bench
+        The bench.
+    run : Run
+        At its end.
+    events : sequence of Event
+        What happened.
+    method : str
+        Stepper.
+    wall_time : float
+        Time that the run took. [s]
+    """
     records = run.records
     traces = {c.name: run.recording[:records, i].copy() for i, c in enumerate(bench.model.channels)}
     return Simulation(

@@ -8,20 +8,21 @@ end, so that stretches join without seam.
 import numpy as np
 
 from shaftloop.engine import at
-from shaftloop.engine.cache import helper, kernel, routine
+from shaftloop.engine.cache import helper, kernel
 from shaftloop.engine.meters import integrate_meters, keep_peaks
-from shaftloop.engine.noise import normal_pair
+from shaftloop.engine.noise import add_noise
 from shaftloop.engine.setpoints import setpoint
 from shaftloop.engine.steppers import etd4_step, rk4_step, set_held, set_z
 from shaftloop.engine.tasks import run_task
 from shaftloop.engine.types import Floats, Ints
 
-__all__ = ["DIVERGED", "FULL", "GUARD", "REACHED", "advance", "probe"]
+__all__ = ["DIVERGED", "FULL", "GUARD", "LARGEST", "REACHED", "advance", "probe"]
 
 REACHED, GUARD, DIVERGED, FULL = 0, 1, 2, 3
 """How a stretch ended: at its end; a guard changed; a state left the finite range; the recording is full."""
 
-_LARGEST = 1e15
+LARGEST = 1e15
+"""Largest plant state of a working bench, in SI units."""
 
 
 @kernel
@@ -84,7 +85,7 @@ def advance(
                 rk4_step(it, ft, s, w, gap, start, z)
             integrate_meters(it, ft, s, w, start, z, ft[it[at.GAP_STEP] + gap])
             keep_peaks(it, s, w, start, z)
-        _add_noise(it, ft, s, w, z, gap, tick)
+        add_noise(it, ft, s, w, z, gap, tick, (it, it[at.NOISE_INT]))
         _look_inside(it, ft, s, w, z, counters, guarded)
         tick = reached
         if not _finite(it, s):
@@ -116,27 +117,8 @@ def _finite(it: Ints, s: Floats) -> bool:
     """Return whether every plant state is in the range of a working bench."""
     fine = True
     for i in range(it[at.N]):
-        fine = fine and abs(s[i]) < _LARGEST
+        fine = fine and abs(s[i]) < LARGEST
     return fine
-
-
-@routine
-def _add_noise(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, gap: int, tick: int) -> None:
-    """Add the noise of one gap to the filter states: a lower-triangular matrix times normal values."""
-    root = it[at.GAP_NOISE] + gap * it[at.GAP_NOISE_SIZE]
-    for channel in range(it[at.NOISES]):
-        entry = it[at.NOISE_INT] + 3 * channel
-        first, order, key = it[entry], it[entry + 1], it[entry + 2]
-        second = 0.0
-        for j in range(order):
-            value = second
-            if j % 2 == 0:
-                value, second = normal_pair(key, tick, j // 2)
-            for i in range(j, order):
-                s[first + i] += ft[root + i * order + j] * value
-        for i in range(order):
-            w[z + it[at.R] + first + i] = s[first + i]
-        root += order * order
 
 
 @helper

@@ -19,6 +19,10 @@ __all__ = ["exponential_pack", "noise_root", "padded_columns"]
 
 Array = NDArray[np.float64]
 
+_PACKS: dict[tuple[object, ...], Array] = {}
+"""Packs made last: many benches of a study have the same matrices, which cost more than their runs."""
+_MOST_PACKS = 64
+
 
 def padded_columns(matrix: Array) -> Array:
     """Return a matrix column by column, with zero rows up to a multiple of four."""
@@ -42,7 +46,7 @@ def _phi(a: Array, forcing: Array, h: float) -> tuple[Array, Array, Array, Array
 
 
 def exponential_pack(plant: Plant, h: float) -> Array:
-    """Return the matrices of a substep of h seconds as one flat array.
+    """Return the matrices of a substep of h seconds as one flat array, which is kept: do not change it.
 
     Parameters
     ----------
@@ -51,6 +55,16 @@ def exponential_pack(plant: Plant, h: float) -> Array:
     h : float
         Substep. [s]
     """
+    arrays = (plant.a, plant.b, plant.g, plant.c)
+    key = (h, *(part for array in arrays for part in (array.shape, array.tobytes())))
+    if key not in _PACKS:
+        while len(_PACKS) >= _MOST_PACKS:
+            _PACKS.pop(next(iter(_PACKS)), None)
+        _PACKS[key] = _exponential_pack(plant, h)
+    return _PACKS[key]
+
+
+def _exponential_pack(plant: Plant, h: float) -> Array:
     a, m = plant.a, plant.b.shape[1]
     both = np.vstack([_padded(plant.c), np.eye(len(a))])
     forcing = np.hstack([plant.b, plant.g])

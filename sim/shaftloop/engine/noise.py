@@ -10,9 +10,11 @@ References
 
 import math
 
-from shaftloop.engine.cache import helper
+from shaftloop.engine import at
+from shaftloop.engine.cache import helper, routine
+from shaftloop.engine.types import Floats, Ints
 
-__all__ = ["normal_pair", "philox"]
+__all__ = ["add_noise", "normal_pair", "philox"]
 
 _MASK = 0xFFFFFFFF
 _M0, _M1 = 0xD2511F53, 0xCD9E8D57
@@ -57,3 +59,35 @@ def normal_pair(key: int, tick: int, number: int) -> tuple[float, float]:
     radius = math.sqrt(-2.0 * math.log(first))
     angle = 2.0 * math.pi * second
     return radius * math.cos(angle), radius * math.sin(angle)
+
+
+@routine
+def add_noise(
+    it: Ints, ft: Floats, s: Floats, w: Floats, z: int, gap: int, tick: int, notes: tuple[Ints, int]
+) -> None:
+    """Add the noise of one gap to the filter states: a lower-triangular matrix times normal values.
+
+    Parameters
+    ----------
+    it, ft, s, w : ndarray
+        As in `kernel.advance`.
+    z, gap, tick : int
+        Place of z at the end of the gap in w; number of the gap; tick at its start.
+    notes : tuple of ndarray and int
+        Table that holds (first filter state, order, key) of each channel, and where they start.
+    """
+    table, entry = notes
+    root = it[at.GAP_NOISE] + gap * it[at.GAP_NOISE_SIZE]
+    for _ in range(it[at.NOISES]):
+        first, order, key = table[entry], table[entry + 1], table[entry + 2]
+        entry += 3
+        second = 0.0
+        for j in range(order):
+            value = second
+            if j % 2 == 0:
+                value, second = normal_pair(key, tick, j // 2)
+            for i in range(j, order):
+                s[first + i] += ft[root + i * order + j] * value
+        for i in range(order):
+            w[z + it[at.R] + first + i] = s[first + i]
+        root += order * order

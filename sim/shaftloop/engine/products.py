@@ -10,6 +10,7 @@ j = 0, 1, ...
 from typing import Any
 
 import numba
+import numpy as np
 from llvmlite import ir
 from numba.core import cgutils, types
 from numba.extending import intrinsic
@@ -38,7 +39,8 @@ def _python_product(
 ) -> None:
     """Do what `add_product` does where compilation is switched off."""
     matrix = table[first : first + rows * columns].reshape(columns, rows)
-    out[place : place + rows] += vector[start : start + columns] @ matrix
+    sums, parts = out[place : place + rows], vector[start : start + columns, np.newaxis] * matrix
+    sums[:] = np.add.reduce(np.vstack([sums, parts]), axis=0)
 
 
 @helper

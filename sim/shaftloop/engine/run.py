@@ -93,7 +93,7 @@ class Run:
         start = self.position
         if start.tick >= to:
             return False
-        last = self._gap_to(to) if exact else -1
+        last = self.prepare(to) if exact else -1
         self._refresh()
         self.counters[at.WOKE] = -1
         status, tick, instant, gap = advance(
@@ -111,13 +111,25 @@ class Run:
         if last >= 0 and gap == last:
             self._stand_between()
         if status == DIVERGED:
-            raise SimulationError(
-                f"the bench diverged at t = {self.clock.seconds(tick):.6g} s",
-                "lower the gains of the loops, or check signs, latencies and the sampling rates",
-            )
+            raise self.divergence(tick)
         if status == FULL:
             raise SimulationError("the recording is full", "record at a lower rate or for a shorter time")
         return bool(status == GUARD)
+
+    def prepare(self, to: int) -> int:
+        """Return the gap that ends at a tick, -1 where the tick is an instant; the tables then hold it."""
+        if self.next_instant(to) == to:
+            return -1
+        gap = self._gaps.number(to - max(self._instant_before(to), self.position.tick))
+        self._refresh()
+        return gap
+
+    def divergence(self, tick: int) -> SimulationError:
+        """Return the error of a bench that diverged at a tick."""
+        return SimulationError(
+            f"the bench diverged at t = {self.clock.seconds(tick):.6g} s",
+            "lower the gains of the loops, or check signs, latencies and the sampling rates",
+        )
 
     def probe(self, held: Floats, ticks: int) -> Floats:
         """Return z after some ticks from given plant states and inputs, without changing the run.
@@ -180,12 +192,6 @@ class Run:
     def _segment_count(self) -> Ints:
         first = self.tables.it[at.SEGMENT_COUNT]
         return self.tables.it[first : first + self.model.profiles]
-
-    def _gap_to(self, to: int) -> int:
-        """Return the gap that ends at a tick, -1 where the tick is an instant."""
-        if self.next_instant(to) == to:
-            return -1
-        return self._gaps.number(to - max(self._instant_before(to), self.position.tick))
 
     def _instant_before(self, tick: int) -> int:
         """Return the last instant before a tick [tick]."""

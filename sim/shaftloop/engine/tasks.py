@@ -52,7 +52,7 @@ from shaftloop.engine.types import Floats, Ints
 from shaftloop_models.pm_machine import current_reference
 from shaftloop_models.servo_machine import envelope_torque
 
-__all__ = ["run_task"]
+__all__ = ["allowed", "limit_speed", "run_task"]
 
 
 @helper
@@ -79,11 +79,11 @@ def run_task(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, task: int, tick
     elif kind == at.LOOP:
         _loop(it, ft, s, a, f, tick)
     elif kind == at.LIMITER:
-        _limiter(it, ft, s, a, f)
+        limit_speed(it, ft, s, a, f)
     elif kind == at.PM_CONTROL:
         _pm_control(it, ft, s, a, f, tick)
     elif kind == at.SERVO:
-        command = _allowed(it, s, tick, s[it[a + 2]])
+        command = allowed(it, s, tick, s[it[a + 2]])
         s[it[a + 3]] = envelope_torque(command, s[it[a + 1]], ft[f], ft[f + 1], ft[f + 2])
     else:
         _run_rare(it, ft, s, w, z, a, f, tick)
@@ -153,7 +153,7 @@ def _power(it: Ints, ft: Floats, s: Floats, a: int, f: int) -> None:
 
 
 @helper
-def _allowed(it: Ints, s: Floats, tick: int, command: float) -> float:
+def allowed(it: Ints, s: Floats, tick: int, command: float) -> float:
     """Return what a trip leaves of a torque command [N m]."""
     slot = it[at.TRIP_SLOT]
     elapsed = tick - s[slot]
@@ -223,7 +223,8 @@ def _loop(it: Ints, ft: Floats, s: Floats, a: int, f: int, tick: int) -> None:
 
 
 @helper
-def _limiter(it: Ints, ft: Floats, s: Floats, a: int, f: int) -> None:
+def limit_speed(it: Ints, ft: Floats, s: Floats, a: int, f: int) -> None:
+    """Run a limiter."""
     kp, ki, period, clamp, limit = ft[f], ft[f + 1], ft[f + 2], ft[f + 3], ft[f + 4]
     speed, request, high, low = s[it[a + 1]], s[it[a + 2]], it[a + 3], it[a + 4]
     upper, s[high], active = upper_limit(
@@ -246,7 +247,7 @@ def _limiter(it: Ints, ft: Floats, s: Floats, a: int, f: int) -> None:
 @helper
 def _pm_control(it: Ints, ft: Floats, s: Floats, a: int, f: int, tick: int) -> None:
     speed, current_d, current_q = s[it[a + 1]], s[it[a + 2]], s[it[a + 3]]
-    command = _allowed(it, s, tick, s[it[a + 4]])
+    command = allowed(it, s, tick, s[it[a + 4]])
     ld, lq, psi, period, p = ft[f + 2], ft[f + 3], ft[f + 4], ft[f + 5], ft[f + 9]
     mtpa = it[a + 8] == 1
     target_d, target_q = current_reference(command, speed, p, psi, ld, lq, ft[f + 7], ft[f + 8], mtpa)

@@ -10,7 +10,7 @@ from shaftloop_models.harmonics import cosine
 from shaftloop_models.misalignment import error_slope
 from shaftloop_models.pm_machine import dq_coupling, reluctance_torque
 
-__all__ = ["evaluate_terms"]
+__all__ = ["angle_terms", "evaluate_terms"]
 
 
 @helper
@@ -43,7 +43,7 @@ def evaluate_terms(it: Ints, ft: Floats, w: Floats, z: int) -> None:
         w[u + np.uint64(it[i + np.uint64(2)])] = reluctance_torque(current_d, current_q, ft[f])
         i, f = i + np.uint64(3), f + one
     if it[at.RIPPLES] + it[at.MISALIGNMENTS] > 0:
-        _angle_terms(it, ft, w, z)
+        angle_terms(it, ft, w, z)
 
 
 @helper
@@ -56,7 +56,7 @@ def _sum(it: Ints, w: Floats, u: np.uint64, first: np.uint64, end: np.uint64) ->
 
 
 @routine
-def _angle_terms(it: Ints, ft: Floats, w: Floats, z: int) -> None:
+def angle_terms(it: Ints, ft: Floats, w: Floats, z: int) -> None:
     """Fill the outputs that depend on the angle of the line; not inlined, as most benches have none."""
     u, one, four = np.uint64(z), np.uint64(1), np.uint64(4)
     two, three = one + one, four - one

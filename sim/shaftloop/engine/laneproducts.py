@@ -1,0 +1,206 @@
+"""Products of one matrix with the vectors of all lanes.
+
+The matrix is kept as *blocks*: up to six rows that have their nonzero entries in the same columns. A block
+runs over its columns with the sums of its rows and of eight lanes in vector registers. Every entry of a
+result is the sum that a single run calculates (`engine.products`), ``fma(m[i, j], v[j], sum)`` for
+j = 0, 1, ..., without the terms whose m is 0 for every gap: they add nothing to a finite sum.
+
+A block is described by integers (rows, columns, row numbers, column numbers) and floats (its entries, column
+by column).
+"""
+
+from collections.abc import Sequence
+from itertools import groupby
+from typing import Any
+
+import numba
+import numpy as np
+from llvmlite import ir
+from numba.core import cgutils, types
+from numba.extending import intrinsic
+from numpy.typing import NDArray
+
+from shaftloop.engine.laneviews import LANES
+from shaftloop.engine.types import Floats, Ints
+
+__all__ = ["add_blocks", "block_entries", "block_rows"]
+
+_MOST_ROWS = 6
+_WIDE = 8
+_FLOAT, _WORD = ir.DoubleType(), ir.IntType(64)
+_VECTOR = ir.VectorType(_FLOAT, _WIDE)
+_VECTOR_AT = _VECTOR.as_pointer()
+_NAME = "shaftloop_add_blocks"
+
+Block = tuple[tuple[int, ...], tuple[int, ...]]
+
+
+def block_rows(pattern: NDArray[np.bool_]) -> list[Block]:
+    """Return the blocks of a matrix: (row numbers, column numbers) each.
+
+    Parameters
+    ----------
+    pattern : ndarray of bool, shape (rows, columns)
+        Where the matrix may differ from 0.
+    """
+    order = sorted(range(len(pattern)), key=lambda row: (pattern[row].tobytes(), row))
+    blocks = []
+    for _, same in groupby(order, key=lambda row: pattern[row].tobytes()):
+        rows = list(same)
+        columns = tuple(np.flatnonzero(pattern[rows[0]]).tolist())
+        if columns:
+            blocks += [(tuple(rows[i : i + _MOST_ROWS]), columns) for i in range(0, len(rows), _MOST_ROWS)]
+    return blocks
+
+
+def block_entries(blocks: Sequence[Block], matrix: Floats) -> Floats:
+    """Return the entries of a matrix in the order of its blocks."""
+    parts = [matrix[np.ix_(rows, columns)].T.ravel() for rows, columns in blocks]
+    return np.concatenate([np.zeros(0), *parts])
+
+
+def _python_blocks(
+    words: Ints,
+    first: int,
+    blocks: int,
+    table: Floats,
+    entry: int,
+    vector: tuple[Floats, int],
+    before: tuple[Floats, int],
+    out: tuple[Floats, int],
+) -> None:
+    """Do what `add_blocks` does where compilation is switched off."""
+    source, target, sums = (a[i * LANES :].reshape(-1, LANES) for a, i in (vector, out, before))
+    for _ in range(blocks):
+        rows, columns = words[first], words[first + 1]
+        where = words[first + 2 : first + 2 + rows]
+        read = words[first + 2 + rows : first + 2 + rows + columns]
+        matrix = table[entry : entry + rows * columns].reshape(columns, rows)
+        parts = matrix[:, :, np.newaxis] * source[read][:, np.newaxis, :]
+        target[where] = np.add.reduce(np.concatenate([sums[where][np.newaxis], parts]), axis=0)
+        first, entry = first + 2 + rows + columns, entry + rows * columns
+
+
+@intrinsic
+def _add_blocks(
+    _: Any, words: Any, first: Any, blocks: Any, table: Any, entry: Any, vector: Any, before: Any, out: Any
+) -> Any:
+    index = types.int64
+    signature = types.void(words, index, index, table, index, vector, before, out)
+
+    def generate(context: Any, builder: ir.IRBuilder, sig: Any, args: Any) -> Any:
+        def place(kind: Any, array: ir.Value, offset: ir.Value, scale: int) -> ir.Value:
+            data = context.make_array(kind)(context, builder, array).data
+            return builder.gep(data, [builder.mul(offset, _WORD(scale))])
+
+        pairs = [
+            place(kind.types[0], builder.extract_value(pair, 0), builder.extract_value(pair, 1), LANES)
+            for kind, pair in zip((vector, before, out), args[5:], strict=True)
+        ]
+        descriptors, entries = place(words, args[0], args[1], 1), place(table, args[3], args[4], 1)
+        builder.call(_blocks_function(builder.module), [descriptors, args[2], entries, *pairs])
+        return context.get_dummy_value()
+
+    return signature, generate
+
+
+add_blocks = _python_blocks if numba.config.DISABLE_JIT else _add_blocks
+"""add_blocks(words, first, blocks, table, entry, (vector, i), (before, j), (out, k)): for the rows of all
+blocks, out = before + matrix·vector. The descriptions start at words[first], the entries at table[entry];
+vector, before and out are arrays of lanes and start at slots i, j and k."""
+
+
+def _blocks_function(module: ir.Module) -> ir.Function:
+    """Return the function (descriptions, blocks, entries, vector, before, out), once per module."""
+    known = module.globals.get(_NAME)
+    if known is not None:
+        return known
+    word_at, float_at = _WORD.as_pointer(), _FLOAT.as_pointer()
+    kind = ir.FunctionType(ir.VoidType(), [word_at, _WORD, float_at, float_at, float_at, float_at])
+    function = ir.Function(module, kind, _NAME)
+    function.linkage = "linkonce_odr"
+    function.attributes.add("noinline")
+    words, blocks, entries, *vectors = function.args
+    builder = ir.IRBuilder(function.append_basic_block("entry"))
+    head, after, end = (function.append_basic_block(name) for name in ("head", "after", "end"))
+    builder.cbranch(builder.icmp_signed(">", blocks, _WORD(0)), head, end)
+    start = builder.block
+    builder.position_at_end(head)
+    number, description, entry = builder.phi(_WORD), builder.phi(word_at), builder.phi(float_at)
+    rows = builder.load(description)
+    columns = builder.load(builder.gep(description, [_WORD(1)]))
+    first = builder.gep(description, [_WORD(2)])
+    read = builder.gep(first, [rows])
+    cases = builder.switch(rows, end)
+    for count in range(1, _MOST_ROWS + 1):
+        case = function.append_basic_block(f"rows{count}")
+        cases.add_case(_WORD(count), case)
+        builder.position_at_end(case)
+        for chunk in range(0, LANES, _WIDE):
+            shifted = [builder.gep(pointer, [_WORD(chunk)]) for pointer in vectors]
+            _emit_rows(builder, count, (first, read, columns, entry), shifted)
+        builder.branch(after)
+    builder.position_at_end(after)
+    following = builder.add(number, _WORD(1))
+    for phi, initial, value in (
+        (number, _WORD(0), following),
+        (description, words, builder.gep(read, [columns])),
+        (entry, entries, builder.gep(entry, [builder.mul(rows, columns)])),
+    ):
+        phi.add_incoming(initial, start)
+        phi.add_incoming(value, after)
+    builder.cbranch(builder.icmp_signed("<", following, blocks), head, end)
+    builder.position_at_end(end)
+    builder.ret_void()
+    return function
+
+
+def _lanes_at(builder: ir.IRBuilder, base: ir.Value, slot: ir.Value) -> ir.Value:
+    place = builder.gep(base, [builder.mul(slot, _WORD(LANES))])
+    return builder.bitcast(place, _VECTOR_AT)
+
+
+def _load(builder: ir.IRBuilder, pointer: ir.Value) -> ir.Value:
+    value = builder.load(pointer)
+    value.align = 8
+    return value
+
+
+def _emit_rows(
+    builder: ir.IRBuilder, count: int, block: tuple[ir.Value, ...], vectors: list[ir.Value]
+) -> None:
+    """Emit the rows of a block for eight lanes."""
+    first, read, columns, entries = block
+    vector, before, out = vectors
+    rows = [builder.load(builder.gep(first, [_WORD(i)])) for i in range(count)]
+    initial = [_load(builder, _lanes_at(builder, before, row)) for row in rows]
+    origin = builder.block
+    loop, end = (builder.append_basic_block(name) for name in ("columns", "stored"))
+    builder.branch(loop)
+    builder.position_at_end(loop)
+    j, entry = builder.phi(_WORD), builder.phi(entries.type)
+    sums = [builder.phi(_VECTOR) for _ in rows]
+    values = _load(builder, _lanes_at(builder, vector, builder.load(builder.gep(read, [j]))))
+    fma = cgutils.get_or_insert_function(
+        builder.module, ir.FunctionType(_VECTOR, [_VECTOR] * 3), f"llvm.fma.v{_WIDE}f64"
+    )
+    new = []
+    for i, total in enumerate(sums):
+        factor = _spread(builder, builder.load(builder.gep(entry, [_WORD(i)])))
+        new.append(builder.call(fma, [factor, values, total]))
+    following = builder.add(j, _WORD(1))
+    phis = [(j, _WORD(0), following), (entry, entries, builder.gep(entry, [_WORD(count)]))]
+    for phi, start, value in [*phis, *zip(sums, initial, new, strict=True)]:
+        phi.add_incoming(start, origin)
+        phi.add_incoming(value, loop)
+    builder.cbranch(builder.icmp_signed("<", following, columns), loop, end)
+    builder.position_at_end(end)
+    for row, value in zip(rows, new, strict=True):
+        builder.store(value, _lanes_at(builder, out, row)).align = 8
+
+
+def _spread(builder: ir.IRBuilder, value: ir.Value) -> ir.Value:
+    """Return a vector with one value in all its places."""
+    empty = ir.Constant(_VECTOR, ir.Undefined)
+    zeros = ir.Constant(ir.VectorType(ir.IntType(32), _WIDE), [0] * _WIDE)
+    return builder.shuffle_vector(builder.insert_element(empty, value, ir.IntType(32)(0)), empty, zeros)

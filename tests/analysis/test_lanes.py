@@ -1,0 +1,155 @@
+"""Benches in lanes: bit for bit what each gives on its own, whatever its neighbours."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from rigs import SHIPPED, coupling, describe, disc, sensor, servo, shipped, speed_loop, step, torque_loop
+from shaftloop.analysis.lanes import LANES, Outcome, simulate_many
+from shaftloop.analysis.metrics import METRICS
+from shaftloop.analysis.simulation import Simulation, simulate
+from shaftloop.engine import lanes
+from shaftloop.errors import SimulationError
+from shaftloop.scenario.description import Description
+from shaftloop_models.network import TermKind
+
+
+def with_gains(description: Description, factor: float) -> Description:
+    loops = tuple(
+        replace(
+            loop,
+            kp=replace(loop.kp, value=factor * loop.kp.value),
+            ki=replace(loop.ki, value=loop.ki.value / factor),
+        )
+        for loop in description.loop
+    )
+    return replace(description, loop=loops)
+
+
+def candidates(name: str, count: int, *settings: str) -> list[Description]:
+    return [with_gains(shipped(name, *settings), 0.8 + 0.4 * i / count) for i in range(count)]
+
+
+def assert_same(one: Simulation, other: Simulation) -> None:
+    assert one.traces.keys() == other.traces.keys() and one.units == other.units
+    assert all(np.array_equal(one.traces[name], other.traces[name]) for name in one.traces)
+    assert np.array_equal(one.time, other.time)
+    assert one.energies == other.energies and one.peaks == other.peaks and one.events == other.events
+    assert (one.duration, one.step, one.method) == (other.duration, other.step, other.method)
+
+
+def assert_as_single(
+    descriptions: Sequence[Description], outcomes: Sequence[Outcome], *, in_lanes: bool
+) -> None:
+    assert len(outcomes) == len(descriptions)
+    for description, outcome in zip(descriptions, outcomes, strict=True):
+        assert outcome.simulation is not None and outcome.error is None and outcome.in_lanes == in_lanes
+        assert_same(outcome.simulation, simulate(description))
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_shipped_scenarios_in_lanes(name: str) -> None:
+    """Limits are armed in three of them and never act."""
+    descriptions = candidates(name, 3, "duration=1.3 ms")
+    assert_as_single(descriptions, list(simulate_many(descriptions)), in_lanes=True)
+
+
+@pytest.mark.compiled
+@pytest.mark.parametrize("name", SHIPPED)
+def test_whole_scenarios_in_lanes_with_metrics(name: str) -> None:
+    descriptions = candidates(name, 2)
+    for description, outcome in zip(descriptions, simulate_many(descriptions), strict=True):
+        one, other = outcome.simulation, simulate(description)
+        assert one is not None and outcome.in_lanes
+        assert_same(one, other)
+        assert METRICS and one.energies.residual == other.energies.residual
+
+
+@pytest.mark.compiled
+@pytest.mark.parametrize(("width", "threads"), [(1, 1), (3, 2), (8, 1), (16, 2)])
+def test_width_threads_and_order_do_not_matter(width: int, threads: int) -> None:
+    """37 candidates leave lanes over at every width."""
+    descriptions = candidates("reference-bench", 37, "duration=3 ms", "sequence.0.over=2 ms")
+    singles = [simulate(description) for description in descriptions]
+    order = np.random.default_rng(width).permutation(len(descriptions))
+    shuffled = (descriptions[i] for i in order)
+    outcomes = list(simulate_many(shuffled, width=width, threads=threads))
+    for place, outcome in zip(order, outcomes, strict=True):
+        assert outcome.simulation is not None and outcome.in_lanes
+        assert_same(outcome.simulation, singles[place])
+
+
+def rig(**keys: Any) -> dict[str, Any]:
+    line = [servo("drive", 0.05), coupling("c", 2e4), disc("b", 0.01), sensor("ts", 2e4), servo("load", 0.1)]
+    loops = [speed_loop("drive", 5.0, 50.0), torque_loop("load", "ts", kp=0.1, ki="20 1/s")]
+    moves = [step("speed", "100 rpm"), step("torque", "10 N m")]
+    return {"duration": "3 ms", "line": line, "loop": loops, "sequence": moves, **keys}
+
+
+def test_numbers_of_all_kinds_may_differ() -> None:
+    """Set-points, zero of the sensor, envelope of a drive, seed; one group, its matrices shared."""
+    descriptions = []
+    for i in range(4):
+        document = rig(seed=i)
+        document["line"][3] = sensor("ts", 2e4, zero=f"{i} N m", gain_error=0.001 * i)
+        document["line"][4] = servo("load", 0.1, max_torque=f"{5 + i} N m", efficiency=0.8 + 0.05 * i)
+        document["sequence"] = [step("speed", f"{100 + i} rpm"), step("torque", f"{10 - i} N m")]
+        descriptions.append(describe(document))
+    assert_as_single(descriptions, list(simulate_many(descriptions)), in_lanes=True)
+
+
+def test_different_matrices_and_ends_form_groups_of_their_own() -> None:
+    documents = [rig(), rig(duration="2.00007 ms"), rig()]
+    documents[2]["line"][1] = coupling("c", 3e4)
+    descriptions = [describe(document) for document in documents]
+    assert_as_single(descriptions, list(simulate_many(descriptions)), in_lanes=True)
+
+
+def test_exceeded_limit_and_stop_run_singly() -> None:
+    limit = {"name": "over", "watches": "ts", "above": "1 N m"}
+    stop = [*rig()["sequence"], {"do": "hold", "time": "1 ms"}, {"do": "stop"}]
+    descriptions = [describe(rig(limit=[limit])), describe(rig(sequence=stop))]
+    outcomes = list(simulate_many(descriptions))
+    assert_as_single(descriptions, outcomes, in_lanes=False)
+    assert all(o.simulation is not None and o.simulation.events for o in outcomes)
+
+
+def test_diverging_lane_is_reported_like_a_single_run_and_spoils_no_other() -> None:
+    wild = [speed_loop("drive", 1e6, 0.0, clamp="1e18 N m"), rig()["loop"][1]]
+    line = [servo("drive", 0.05, max_torque="1e18 N m"), *rig()["line"][1:]]
+    calm = [wild[0] | {"kp": "5 N m s/rad"}, wild[1]]
+    documents = [rig(duration="20 ms", line=line, loop=loops) for loops in (calm, wild, calm)]
+    descriptions = [describe(document) for document in documents]
+    outcomes = list(simulate_many(descriptions))
+    with pytest.raises(SimulationError, match="the bench diverged at t = ") as single:
+        simulate(descriptions[1])
+    assert outcomes[1].simulation is None and outcomes[1].in_lanes
+    assert str(outcomes[1].error) == str(single.value)
+    good = [0, 2]
+    assert_as_single([descriptions[i] for i in good], [outcomes[i] for i in good], in_lanes=True)
+
+
+def test_unknown_kind_of_term_runs_singly(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(lanes, "TERMS", frozenset({TermKind.DQ_COUPLING}))
+    descriptions = candidates("reference-bench", 2, "duration=1 ms")
+    assert_as_single(descriptions, list(simulate_many(descriptions)), in_lanes=False)
+
+
+def test_failure_before_the_start_is_an_outcome() -> None:
+    descriptions = [
+        shipped("reference-bench", "duration=4000 s"),
+        shipped("reference-bench", "duration=1 ms"),
+    ]
+    first, second = simulate_many(descriptions)
+    assert first.simulation is None and "the recording needs" in str(first.error) and not first.in_lanes
+    assert second.simulation is not None
+
+
+def test_width_and_threads_out_of_range() -> None:
+    with pytest.raises(ValueError, match=f"width = 0 lanes is outside 1 to {LANES}"):
+        simulate_many([], width=0)
+    with pytest.raises(ValueError, match="threads = 0 is below 1"):
+        simulate_many([], threads=0)
