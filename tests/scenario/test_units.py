@@ -103,6 +103,7 @@ def test_a_float_is_the_one_nearest_to_the_text() -> None:
         ("35 N m", ("N m/rad",), "a stiffness is a torque per angle"),
         ("35 N m/rad", ("N m",), "the unit N m/rad does not fit; expected N m"),
         ("5 J", ("N m",), "the unit J does not fit; expected N m: for a torque write N m"),
+        ("5 nm", ("N m",), "nm is a length; for a torque write Nm"),
         ("0.12 N m/A", ("Wb",), "the unit N m/A does not fit; expected Wb"),
         ("5 N m/s", ("W",), "the unit N m/s does not fit; expected W"),
         ("3 samples", ("s",), "the unit samples does not fit; expected s"),

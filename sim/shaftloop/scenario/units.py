@@ -20,7 +20,7 @@ NUMBER_PATTERN = r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
 _QUANTITY = re.compile(rf"({NUMBER_PATTERN})\s*(.*)", re.DOTALL)
 _FACTOR = re.compile(r"\s*[*·⋅]?\s*(?:([A-Za-z]+)(?:(?:\^|\*\*)([1-9]))?|1)(?![A-Za-z0-9^])")
 _SPELLINGS = {
-    "√Hz": "rtHz", "%": "percent", "°": "deg", "Ω": "ohm", "\u2126": "ohm", "µ": "u", "μ": "u",
+    "√Hz": "rtHz", "%": "percent", "°C": "degC", "°": "deg", "Ω": "ohm", "\u2126": "ohm", "µ": "u", "μ": "u",
     "²": "^2", "³": "^3", "⁴": "^4", "\u00a0": " ", "\u202f": " ",
 }  # fmt: skip
 _MAX_DIGITS = 40
@@ -221,6 +221,10 @@ def _hint(unit: str, units: tuple[str, ...]) -> str:
         return ": for a frequency write Hz"
     if "Hz" in units and dimension == unit_factor("rad/s")[0]:
         return ": a speed is no frequency"
+    if "N m" in units and dimension == unit_factor("J")[0]:
+        return ": for a torque write N m"
+    if "N m" in units and unit.strip() == "nm":
+        return ": nm is a length; for a torque write Nm"
     if "N m/rad" in units and dimension == unit_factor("N m")[0]:
         return ": a stiffness is a torque per angle"
     if "N m" in units and dimension == unit_factor("J")[0]:
