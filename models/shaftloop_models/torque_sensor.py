@@ -33,6 +33,7 @@ from typing import Annotated, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from shaftloop_models.accuracy import Accuracy
 from shaftloop_models.line import Element, Inertia
 from shaftloop_models.loss_factor import DEFAULT_BAND, damped_spring
 from shaftloop_models.lowpass import LowPass, state_space
@@ -109,6 +110,7 @@ class TorqueSensor:
     resolution: Annotated[float, Quantity("N m", "quantiser step; 0 switches it off", ge=0.0)] = 0.0
     free_running: Annotated[bool, Number("its clock is not synchronised: analyses sweep its phase")] = False
     bits: Annotated[int | None, Number("bits of the quantiser over twice the range", ge=4, le=32)] = None
+    accuracy: Accuracy | None = None
 
     def elements(self) -> list[Element]:
         """Return the mechanical elements, left to right."""

@@ -230,8 +230,11 @@ def test_verdict_needs_settled_ends() -> None:
         propagate(identity(Normal(0.0, 1.0))), monte_carlo(identity(Normal(0.0, 1.0)), share=0.2)
     )[0]
     assert good.valid and good.settled
-    rough = validate(propagate(model), monte_carlo(model, 20_000))[0]
-    assert not rough.valid and not rough.settled
+    clear = validate(propagate(model), monte_carlo(model, 20_000))[0]
+    assert not clear.valid and clear.settled
+    normal = identity(Normal(0.0, 1.0))
+    assert not validate(propagate(normal), monte_carlo(normal, 20_000))[0].settled
+    assert not validate(propagate(normal), monte_carlo(normal, 5_000))[0].settled
 
 
 @pytest.mark.parametrize(

@@ -10,8 +10,10 @@ from shaftloop.cli.fidelity import fidelity
 from shaftloop.cli.group import Commands
 from shaftloop.cli.margins import margins
 from shaftloop.cli.modes import modes
+from shaftloop.cli.sensors import sensors
 from shaftloop.cli.simulate import simulate
 from shaftloop.cli.tune import tune
+from shaftloop.cli.uncertainty import uncertainty
 
 __all__ = ["cli", "main"]
 
@@ -71,8 +73,10 @@ cli.add_command(check)
 cli.add_command(fidelity)
 cli.add_command(margins)
 cli.add_command(modes)
+cli.add_command(sensors)
 cli.add_command(simulate)
 cli.add_command(tune)
+cli.add_command(uncertainty)
 
 
 def main() -> None:

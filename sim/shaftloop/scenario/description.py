@@ -5,6 +5,7 @@ from fractions import Fraction
 from typing import Annotated, Literal
 
 from shaftloop.control.parameters import Hop, Loop
+from shaftloop.scenario.uncertainty import Uncertainty
 from shaftloop.scenario.units import Stated
 from shaftloop_models.bearing import Bearing
 from shaftloop_models.coupling import Coupling
@@ -209,6 +210,7 @@ class Description:
         Fraction | None, Quantity("s", "length of the run; the sequence's where left out", gt=0.0)
     ] = None
     seed: Annotated[int, Number("seed of the noise", ge=0, le=2**32 - 1)] = 0
+    uncertainty: Uncertainty | None = None
     orders: Annotated[
         tuple[float, ...],
         Number("further excitations per turn, e.g. slots, for the interference diagram", gt=0.0, le=1000.0),

@@ -111,8 +111,8 @@ class Measurement:
     Parameters
     ----------
     function : callable
-        Takes one array per input, in their order, and returns one array, or a tuple of one per output. It is called
-        with many values at once, so it must be made of operations on numpy arrays.
+        Takes one array per input, in their order, and returns one array, or a tuple of one per output. It is
+        called with many values at once, so it must be made of operations on numpy arrays.
     inputs : sequence of Input
         At least one.
     outputs : sequence of Output

@@ -83,7 +83,7 @@ def monte_carlo(
     seed: int = 0,
     digits: int = 2,
     share: float = 1.0,
-    most: int = 5_000_000,
+    most: int = 2_000_000,
 ) -> MonteCarlo:
     """Propagate the distributions of the inputs.
 
@@ -193,8 +193,8 @@ class _Draws:
         self.seed = seed
         self.shapes = [entry.drawn for entry in measurement.inputs]
         matrix = measurement.correlation
-        self.linked = bool(np.any(matrix != np.eye(len(matrix))))
-        self.root = _root(matrix) if self.linked else None
+        self.linked = np.flatnonzero(np.any(matrix != np.eye(len(matrix)), axis=1))
+        self.root = _root(matrix[np.ix_(self.linked, self.linked)])
         self.shared = self._shared(matrix)
 
     def _shared(self, matrix: Array) -> list[int]:
@@ -217,8 +217,8 @@ class _Draws:
     def _stretch(self, number: int) -> Array:
         generator = np.random.Generator(np.random.Philox(key=self.seed, counter=[0, 0, 0, number]))
         scores = generator.standard_normal((len(self.shapes), _STRETCH))
-        if self.root is not None:
-            scores = self.root @ scores
+        if len(self.linked):
+            scores[self.linked] = self.root @ scores[self.linked]
         extras: list[Array | None] = []
         for i, shape in enumerate(self.shapes):
             if self.shared[i] != i:

@@ -35,6 +35,7 @@ from typing import Any
 import numpy as np
 
 from shaftloop.analysis.uncertainty.dimensions import Dimension, check_expression, describe, si_unit
+from shaftloop.analysis.uncertainty.evaluation import Plan
 from shaftloop.analysis.uncertainty.grammar import (
     CONSTANTS,
     FUNCTIONS,
@@ -44,7 +45,7 @@ from shaftloop.analysis.uncertainty.grammar import (
     parse,
 )
 from shaftloop.analysis.uncertainty.model import Input, Measurement, Output
-from shaftloop.analysis.uncertainty.montecarlo import MOST_TRIALS, Interval
+from shaftloop.analysis.uncertainty.montecarlo import MOST_TRIALS
 from shaftloop.analysis.uncertainty.stated import QUANTITY_KEYS, Stated, bare_number, read_quantity_table
 from shaftloop.analysis.uncertainty.tails import Readings
 from shaftloop.errors import ScenarioError
@@ -55,27 +56,11 @@ from shaftloop.scenario.source import label_of, load_toml
 from shaftloop.scenario.units import UnitError
 from shaftloop_models.parameters import ParameterError
 
-__all__ = ["MeasurementFile", "Plan", "read_measurement_file"]
+__all__ = ["MeasurementFile", "is_measurement_file", "read_measurement_file"]
 
 _NAME = re.compile("[A-Za-z_][A-Za-z0-9_]*")
 _KEYS = ("title", "coverage", "coverage_factor", "quantity", "correlation", "measurement", "monte_carlo")
 _MOST = {"quantity": 200, "measurement": 50, "correlation": 200}
-
-
-@dataclass(frozen=True)
-class Plan:
-    """How a measurement is to be evaluated."""
-
-    coverage: float = 0.95
-    """Probability of the intervals. [1]"""
-    factor: float | None = None
-    """Coverage factor of the budget, where it is stated instead. [1]"""
-    trials: int | None = None
-    """Of Monte Carlo; adaptive where there is none."""
-    seed: int = 0
-    digits: int = 2
-    """Significant digits of an uncertainty that count."""
-    interval: Interval = "symmetric"
 
 
 @dataclass(frozen=True)
@@ -93,6 +78,18 @@ class MeasurementFile:
     expressions: tuple[str, ...]
     """One per result, as stated."""
     warnings: tuple[str, ...]
+
+
+def is_measurement_file(path: Path) -> bool:
+    """Return whether a TOML file describes a measurement and not a bench.
+
+    Parameters
+    ----------
+    path : Path
+        TOML file.
+    """
+    document = load_toml(path, label_of(path)).document
+    return "line" not in document and bool({"measurement", "quantity"} & set(document))
 
 
 def read_measurement_file(path: Path) -> MeasurementFile:
@@ -245,6 +242,12 @@ def _read_quantities(
     return inputs, units
 
 
+def _stated(document: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Return the tables of all quantities, sound or not."""
+    tables = document.get("quantity")
+    return tables if isinstance(tables, dict) else {}
+
+
 def _good_name(name: object, path: tuple[str | int, ...], problems: Problems) -> bool:
     if not isinstance(name, str) or not _NAME.fullmatch(name) or len(name) > 60:
         problems.error(
@@ -261,14 +264,18 @@ def _read_correlations(
     document: Mapping[str, Any], problems: Problems, inputs: Sequence[Input]
 ) -> dict[tuple[str, str], float]:
     known = {entry.name: entry for entry in inputs}
-    stated = document.get("quantity", {})
+    stated = _stated(document)
     pairs: dict[tuple[str, str], float] = {}
     for index, table in enumerate(_tables(document, problems, "correlation")):
         path = ("correlation", index)
         if not _known_keys(table, path, ("between", "coefficient", "simultaneous"), problems):
             continue
         names = table.get("between")
-        if not isinstance(names, list) or len(names) < 2 or len(set(map(str, names))) != len(names):
+        if (
+            not isinstance(names, list)
+            or not all(isinstance(name, str) for name in names)
+            or not 2 <= len(names) == len(set(names))
+        ):
             problems.error(
                 (*path, "between"), f'{shown(names)} is no list of different names; write ["a", "b"]'
             )
@@ -311,7 +318,7 @@ def _read_measurements(
     document: Mapping[str, Any], problems: Problems, units: Mapping[str, Stated]
 ) -> list[_Result]:
     # Of quantities with errors the dimension is not known; no second error for what uses them.
-    broken = [name for name in document.get("quantity", {}) if name not in units]
+    broken = [name for name in _stated(document) if name not in units]
     dimensions: dict[str, Dimension] = {name: unit.dimension for name, unit in units.items()}
     results: list[_Result] = []
     tables = _tables(document, problems, "measurement")

@@ -23,7 +23,7 @@ class Verdict:
     valid: bool
     """True where neither distance exceeds the tolerance."""
     settled: bool
-    """True where the sampling error of the Monte Carlo ends is small enough to tell."""
+    """True where the sampling error of the Monte Carlo ends, taken twice, cannot turn the verdict."""
 
 
 def validate(propagation: Propagation, sampled: MonteCarlo, digits: int = 2) -> tuple[Verdict, ...]:
@@ -43,7 +43,27 @@ def validate(propagation: Propagation, sampled: MonteCarlo, digits: int = 2) -> 
         low = abs(budget.value - budget.expanded - result.low)
         high = abs(budget.value + budget.expanded - result.high)
         delta = tolerance(budget.uncertainty, digits)
-        errors = result.errors
-        settled = errors is not None and 2.0 * max(errors[2], errors[3]) <= 0.2 * delta
-        verdicts.append(Verdict(budget.name, budget.unit, low, high, delta, max(low, high) <= delta, settled))
+        verdicts.append(
+            Verdict(
+                budget.name,
+                budget.unit,
+                low,
+                high,
+                delta,
+                max(low, high) <= delta,
+                _settled((low, high), delta, result.errors),
+            )
+        )
     return tuple(verdicts)
+
+
+def _settled(
+    distances: tuple[float, float], delta: float, errors: tuple[float, float, float, float] | None
+) -> bool:
+    """Return whether the verdict is the same within the sampling errors of both ends."""
+    if errors is None:
+        return False
+    margins = [2.0 * error for error in errors[2:]]
+    surely_valid = all(d + m <= delta for d, m in zip(distances, margins, strict=True))
+    surely_not = any(d - m > delta for d, m in zip(distances, margins, strict=True))
+    return surely_valid or surely_not

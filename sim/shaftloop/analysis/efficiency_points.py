@@ -1,0 +1,169 @@
+"""Operating points of a bench: torque, speed and the power of every machine in the steady state."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from shaftloop.analysis.hypermap import HyperMap
+from shaftloop.analysis.limits import held_state
+from shaftloop.analysis.operating import operating_point
+from shaftloop.errors import ScenarioError
+from shaftloop.scenario.description import Description
+from shaftloop.scenario.fields import shown
+from shaftloop.scenario.uncertainty import Point
+from shaftloop.scenario.units import UnitError, read_quantity
+from shaftloop_models.torque_sensor import TorqueSensor
+
+__all__ = ["BenchPoint", "Measured", "bench_point", "measured_bench", "read_point", "stated_points"]
+
+_RPM = 30.0 / math.pi
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A bench whose efficiency is to be measured."""
+
+    description: Description
+    bench: HyperMap
+    unit: str
+    """Machine under test: the stated one, else the leftmost."""
+    other: str | None
+    """The machine at the other end."""
+    side: float
+    """+1 where the unit sits left of the sensor, so that positive torque times speed leaves it; else -1."""
+    sensor: TorqueSensor
+
+
+@dataclass(frozen=True)
+class BenchPoint:
+    """A steady state."""
+
+    speed: float
+    """[rad/s]"""
+    torque: float
+    """True torque at the sensor, positive where power flows to the right at positive speed. [N m]"""
+    powers: dict[str, float]
+    """Drawn from the link by each machine. [W]"""
+
+    @property
+    def supply(self) -> float:
+        """Power that the supply delivers: all losses [W]."""
+        return sum(self.powers.values())
+
+
+def measured_bench(description: Description) -> Measured:
+    """Return a bench as an efficiency measurement sees it.
+
+    Parameters
+    ----------
+    description : Description
+        The bench.
+
+    Raises
+    ------
+    ScenarioError
+        Where it has no torque sensor or no machine.
+    """
+    bench = HyperMap(description)
+    sensor, machines = bench.bench.main_sensor(), list(bench.bench.machines)
+    if sensor is None or not machines:
+        raise ScenarioError(
+            ["the line has no torque sensor, so there is no torque to be uncertain of; add one"]
+        )
+    unit = description.unit or machines[0]
+    place = bench.bench.machines[unit].body
+    side = 1.0 if place <= sensor.spring else -1.0
+    others = [
+        name
+        for name, machine in bench.bench.machines.items()
+        if name != unit and (machine.body <= sensor.spring) != (place <= sensor.spring)
+    ]
+    return Measured(description, bench, unit, others[0] if others else None, side, sensor.parameters)
+
+
+def bench_point(measured: Measured, speed: float | None = None, torque: float | None = None) -> BenchPoint:
+    """Return the steady state at a point.
+
+    Parameters
+    ----------
+    measured : Measured
+        The bench.
+    speed, torque : float, optional
+        In place of those of the sequence. [rad/s], [N m]
+
+    Raises
+    ------
+    SimulationError
+        Where the bench cannot hold the point, naming the limit.
+    ScenarioError
+        Where the torque is beyond the rated torque of the sensor, for which its data do not hold.
+    """
+    bench = measured.bench
+    point = operating_point(bench.bench, speed, torque)
+    rated = measured.sensor.rated
+    if abs(point.torque) > rated * (1.0 + 1e-9):
+        where = f"operating point {point.speed * _RPM:.6g} rpm, {point.torque:.6g} N m"
+        raise ScenarioError(
+            [
+                f"{where}: beyond the rated torque of {measured.sensor.name}, {rated:g} N m, for which its "
+                "accuracy does not hold; choose a lower torque"
+            ]
+        )
+    state = held_state(bench, point)
+    after = bench.walk(state, np.array([bench.ticks]))[0]
+    model = bench.bench.model
+    meters = [model.layout.number(f"energy.{name}.link") for name in bench.bench.machines]
+    powers = [float(after[slot] - state[slot]) / bench.hyperperiod for slot in meters]
+    handle = bench.bench.sensors[measured.sensor.name]
+    row = model.plant.c[model.plant.rows[handle.true_torque]]
+    return BenchPoint(
+        point.speed, float(row @ state[: len(row)]), dict(zip(bench.bench.machines, powers, strict=True))
+    )
+
+
+def stated_points(measured: Measured, texts: Sequence[str]) -> tuple[BenchPoint, ...]:
+    """Return the points of the command line, else those of the scenario, else that of the sequence.
+
+    Parameters
+    ----------
+    measured : Measured
+        The bench.
+    texts : sequence of str
+        From the command line, e.g. ``"800 rpm, 90 N m"``.
+    """
+    plan = measured.description.uncertainty
+    points = [read_point(text) for text in texts] or list(plan.points if plan else ())
+    if not points:
+        return (bench_point(measured),)
+    return tuple(bench_point(measured, point.speed, point.torque) for point in points)
+
+
+def read_point(text: str) -> Point:
+    """Return a point given as text.
+
+    Parameters
+    ----------
+    text : str
+        Speed and torque with a comma between them.
+
+    Raises
+    ------
+    ScenarioError
+        Where it is none.
+    """
+    parts = text.split(",")
+    if len(parts) != 2:
+        raise ScenarioError([f'--point {shown(text)}: write speed and torque, e.g. "800 rpm, 90 N m"'])
+    try:
+        speed, torque = (
+            float(read_quantity(part, (unit,))[0]) for part, unit in zip(parts, ("rad/s", "N m"), strict=True)
+        )
+    except UnitError as error:
+        raise ScenarioError([f"--point {shown(text)}: {error}"]) from None
+    if not speed > 0.0:
+        raise ScenarioError(
+            [f"--point {shown(text)}: the speed must be above 0, as efficiency needs a power"]
+        )
+    return Point(speed, torque)

@@ -1,0 +1,96 @@
+"""`shaftloop sensors`: which torque sensor serves a bench."""
+
+from pathlib import Path
+
+import click
+
+from shaftloop.cli.options import Request, scenario_options
+
+__all__ = ["sensors"]
+
+
+@click.command()
+@scenario_options
+@click.argument("parts", nargs=-1, type=click.Path(path_type=Path), metavar="[PART.toml]...")
+@click.option("--require", metavar="SHARE", help='Largest expanded uncertainty, e.g. "0.3 %" of the reading.')
+@click.option(
+    "--point",
+    "points",
+    metavar="SPEED,TORQUE",
+    multiple=True,
+    help='Operating point, e.g. "800 rpm, 90 N m"; repeatable; else those of the scenario.',
+)
+@click.option("--peak", metavar="TORQUE", help="Largest torque of the line; else from a run of the sequence.")
+@click.option("--bandwidth", metavar="FREQUENCY", help='Highest frequency of interest, e.g. "200 Hz".')
+@click.option(
+    "--tolerance",
+    metavar="SHARE",
+    default="5 %",
+    show_default=True,
+    help="Largest error of an amplitude up to there.",
+)
+def sensors(
+    request: Request,
+    parts: tuple[Path, ...],
+    require: str | None,
+    points: tuple[str, ...],
+    peak: str | None,
+    bandwidth: str | None,
+    tolerance: str,
+) -> None:
+    """Judge torque sensors for SCENARIO: part files, or all that ship.
+
+    Each takes the place of the sensor in the line. The table says which serve, and of the others why not:
+    rated and limit torque, range, uncertainty, cutoff, sampling. Other parts among the files are passed over.
+    Writes sensors.json into ./shaftloop-out/<scenario>/; with --json only if --out is given.
+    """
+    scenario = request.read()
+    from shaftloop.analysis.efficiency_points import read_point
+    from shaftloop.analysis.sensor_choice import Demand, choose, find_candidates
+    from shaftloop.report.documents import as_json
+    from shaftloop.report.files import make_folder, write_text
+    from shaftloop.report.sensors_results import SensorsResults, sensors_document, show_sensors
+    from shaftloop_models.torque_sensor import TorqueSensor
+
+    description = scenario.description
+    plan = description.uncertainty
+    stated = tuple(read_point(text) for text in points) or (plan.points if plan else ())
+    demand = Demand(
+        stated,
+        _read("--require", require, "1"),
+        _read("--peak", peak, "N m"),
+        _read("--bandwidth", bandwidth, "Hz"),
+        _read("--tolerance", tolerance, "1") or 0.0,
+    )
+    name = next((part.name for part in description.line if isinstance(part, TorqueSensor)), "sensor")
+    candidates = find_candidates(parts, name)
+    folder = request.folder(scenario.name)
+    if folder is not None:
+        make_folder(folder)
+    results = SensorsResults(scenario, demand, choose(description, candidates, demand))
+    document = as_json(sensors_document(results))
+    files = []
+    if folder is not None:
+        files = [folder / "sensors.json"]
+        write_text(files[0], document)
+    if request.json:
+        click.echo(document, nl=False)
+    else:
+        show_sensors(results, files)
+
+
+def _read(option: str, text: str | None, unit: str) -> float | None:
+    """Return a stated quantity, which must be above 0."""
+    from shaftloop.errors import ScenarioError
+    from shaftloop.scenario.fields import shown
+    from shaftloop.scenario.units import UnitError, read_quantity
+
+    if text is None:
+        return None
+    try:
+        number = float(read_quantity(text, (unit,))[0])
+    except UnitError as error:
+        raise ScenarioError([f"{option} {shown(text)}: {error}"]) from None
+    if not number > 0.0:
+        raise ScenarioError([f"{option} {shown(text)}: must be above 0"])
+    return number

@@ -1,0 +1,174 @@
+"""What `shaftloop uncertainty` found about a bench: document, terminal, folder of files."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from shaftloop.analysis.efficiency import Comparison, PointBudget, WindowCurve
+from shaftloop.analysis.efficiency_map import EfficiencyMap
+from shaftloop.analysis.efficiency_points import Measured
+from shaftloop.analysis.uncertainty.evaluation import Evaluation
+from shaftloop.report.documents import identity, number, origin
+from shaftloop.report.files import write_text
+from shaftloop.report.quantities import show
+from shaftloop.report.terminal import print_line, show_files
+from shaftloop.report.uncertainty_document import evaluation_document
+from shaftloop.report.uncertainty_tables import share_above_one, show_point
+from shaftloop.scenario.reading import Scenario
+from shaftloop.scenario.uncertainty import Uncertainty
+
+__all__ = ["BenchResults", "bench_document", "show_bench", "write_bench"]
+
+_DETAILED = ("torque", "electrical_power", "efficiency")
+_DRAWN = ("torque", "speed", "electrical_power", "efficiency", "loss")
+
+
+@dataclass(frozen=True)
+class BenchResults:
+    """Budgets of a bench at its operating points."""
+
+    scenario: Scenario
+    measured: Measured
+    plan: Uncertainty
+    points: tuple[tuple[PointBudget, Evaluation], ...]
+    window: WindowCurve
+    """At the first point."""
+    map: EfficiencyMap | None
+
+
+def bench_document(results: BenchResults) -> dict[str, Any]:
+    """Return the JSON document.
+
+    Parameters
+    ----------
+    results : BenchResults
+        What was found.
+    """
+    document = {
+        "scenario": identity(results.scenario),
+        "provenance": origin(results.scenario),
+        "unit": results.measured.unit,
+        "sensor": results.measured.sensor.name,
+        "window": number(results.plan.window, "s"),
+        "points": [_point(budget, found) for budget, found in results.points],
+        "best_window": {name: number(value, "s") for name, value in results.window.best.items()},
+        "window_curve": _curve(results.window),
+        "warnings": list(results.scenario.warnings),
+    }
+    return document | ({"map": _map(results.map)} if results.map is not None else {})
+
+
+def show_bench(results: BenchResults, files: Sequence[Path]) -> None:
+    """Print what was found, and where its files are.
+
+    Parameters
+    ----------
+    results : BenchResults
+        What was found.
+    files : sequence of Path
+        Files that were written.
+    """
+    unit = results.measured.unit
+    for budget, found in results.points:
+        way = "motoring" if budget.motoring else "generating"
+        where = f"{show(budget.point.speed, 'rad/s')}, {show(budget.point.torque, 'N m')}"
+        title = f"{results.scenario.description.title}: {unit} {way} at {where}"
+        show_point(title, budget, found, _DETAILED)
+    best = ", ".join(f"{name} {show(value, 's', 2)}" for name, value in results.window.best.items())
+    print_line(f"Averaging window {show(results.plan.window, 's', 3)}; least uncertainty of {best}.")
+    show_files(files)
+
+
+def write_bench(folder: Path, results: BenchResults, document: str) -> list[Path]:
+    """Write document and pictures and return the files.
+
+    Parameters
+    ----------
+    folder : Path
+        An existing folder.
+    results : BenchResults
+        What was found.
+    document : str
+        The JSON document, written as uncertainty.json.
+    """
+    from shaftloop.report.uncertainty_bars import draw_bars
+    from shaftloop.report.uncertainty_map import draw_efficiency_map, draw_window
+
+    title = results.scenario.description.title
+    files = [folder / "uncertainty.json"]
+    write_text(files[0], document)
+
+    def both(name: str) -> list[Path]:
+        paths = [folder / f"{name}.{kind}" for kind in ("svg", "png")]
+        files.extend(paths)
+        return paths
+
+    for i, (budget, found) in enumerate(results.points, 1):
+        name = "contributions" if len(results.points) == 1 else f"contributions-{i}"
+        where = f"{show(budget.point.speed, 'rad/s')}, {show(budget.point.torque, 'N m')}"
+        draw_bars(found, _DRAWN, True, f"{title}, {where}", both(name))
+    draw_window(results.window, results.plan.window, title, both("window"))
+    if results.map is not None:
+        draw_efficiency_map(
+            results.map, tuple(budget.point for budget, _ in results.points), title, both("map")
+        )
+    return files
+
+
+def _point(budget: PointBudget, found: Evaluation) -> dict[str, Any]:
+    point = budget.point
+    return {
+        "speed": number(point.speed, "rad/s"),
+        "torque": number(point.torque, "N m"),
+        "motoring": budget.motoring,
+        **evaluation_document(found),
+        "torque_speed_correlation": budget.torque_speed_correlation,
+        "efficiency_methods": _comparison(budget.comparison),
+        "efficiency_above_one": {"share_of_trials": share_above_one(found), "clipped": False},
+        "left_out": list(budget.left_out),
+    }
+
+
+def _comparison(comparison: Comparison | None) -> dict[str, Any]:
+    reason = "state uncertainty.losses, or supply_meter and split, and a power meter on the unit"
+    values = comparison or Comparison(math.nan, math.nan, math.nan)
+    return {
+        "input_output_expanded": number(values.direct, "1", reason),
+        "from_losses_expanded": number(values.from_losses, "1", reason),
+        "losses_better_above": number(values.crossover, "1", reason),
+        "better": None
+        if comparison is None
+        else "losses"
+        if values.from_losses < values.direct
+        else "input_output",
+    }
+
+
+def _curve(curve: WindowCurve) -> dict[str, Any]:
+    units = {"torque": "N m", "speed": "rad/s", "mechanical_power": "W", "efficiency": "1"}
+    return {
+        "window": {"values": [float(f"{value:.6g}") for value in curve.window], "unit": "s"},
+        "expanded_uncertainty": {
+            name: {"values": [float(f"{value:.6g}") for value in values], "unit": units[name]}
+            for name, values in curve.expanded.items()
+        },
+    }
+
+
+def _map(found: EfficiencyMap) -> dict[str, Any]:
+    def rows(values: Any) -> list[list[float | None]]:
+        return [[None if np.isnan(v) else float(f"{v:.6g}") for v in row] for row in values]
+
+    return {
+        "speed": {"values": found.speed.tolist(), "unit": "rad/s"},
+        "torque": {"values": found.torque.tolist(), "unit": "N m"},
+        "coverage": found.coverage,
+        "efficiency": {"values": rows(found.efficiency), "unit": "1"},
+        "input_output_expanded": {"values": rows(found.direct), "unit": "1"},
+        "from_losses_expanded": {"values": rows(found.from_losses), "unit": "1"},
+        "reason": "null: outside the envelope of the bench, or no efficiency by this way",
+    }

@@ -1,0 +1,202 @@
+"""Uncertainty budgets on the terminal."""
+
+import math
+from collections.abc import Sequence
+
+from shaftloop.analysis.efficiency import PointBudget
+from shaftloop.analysis.uncertainty.evaluation import Evaluation
+from shaftloop.analysis.uncertainty.propagation import Budget
+from shaftloop.report.quantities import readable
+from shaftloop.report.terminal import add_row, console, new_table, print_line
+
+__all__ = [
+    "interval_text",
+    "scaled",
+    "share_above_one",
+    "show_components",
+    "show_evaluation",
+    "show_point",
+    "with_uncertainty",
+]
+
+_MOST_ROWS = 8
+
+
+def scaled(size: float, unit: str, people: bool) -> tuple[float, str]:
+    """Return the factor and the unit in which to show quantities of a size.
+
+    Parameters
+    ----------
+    size : float
+        [unit]
+    unit : str
+        Unit of the numbers.
+    people : bool
+        True where SI units are to become those of people, e.g. rpm; else the unit stays.
+    """
+    if not people or not size:
+        return 1.0, "" if unit == "1" else unit
+    number, name = readable(size, unit)
+    return number / size, name
+
+
+def with_uncertainty(value: float, expanded: float, unit: str, people: bool = True) -> str:
+    """Return a value with its uncertainty, whose two digits say where both end.
+
+    Parameters
+    ----------
+    value, expanded : float
+        Value and expanded uncertainty. [unit]
+    unit : str
+        Unit of both.
+    people : bool
+        See `scaled`.
+    """
+    factor, name = scaled(abs(value) or expanded, unit, people)
+    value, expanded = factor * value, factor * expanded
+    places = _places(expanded)
+    if places > 9 or abs(value) >= 1e9:
+        return f"{value:.6g} ± {expanded:.2g} {name}".rstrip()
+    return f"{value:.{places}f} ± {expanded:.{places}f} {name}".rstrip()
+
+
+def interval_text(low: float, high: float, unit: str, people: bool = True) -> str:
+    """Return an interval, its ends to two digits of its half width.
+
+    Parameters
+    ----------
+    low, high : float
+        Ends. [unit]
+    unit : str
+        Unit of both.
+    people : bool
+        See `scaled`.
+    """
+    factor, name = scaled(max(abs(low), abs(high)), unit, people)
+    places = _places(0.5 * factor * (high - low))
+    if places > 9 or max(abs(low), abs(high)) * factor >= 1e9:
+        return f"{factor * low:.6g} to {factor * high:.6g} {name}".rstrip()
+    return f"{factor * low:.{places}f} to {factor * high:.{places}f} {name}".rstrip()
+
+
+def show_evaluation(title: str, found: Evaluation, people: bool) -> None:
+    """Print value, uncertainty, Monte Carlo interval and verdict of every result.
+
+    Parameters
+    ----------
+    title : str
+        Over the table.
+    found : Evaluation
+        Of a measurement.
+    people : bool
+        See `scaled`.
+    """
+    coverage = f"{100.0 * found.sampled.coverage:.4g} %"
+    table = new_table(
+        title, "result", f"value ± U ({coverage})", "U, relative", "k", "dof", "Monte Carlo", "valid"
+    )
+    for budget, sampled, verdict in zip(
+        found.propagation.budgets, found.sampled.results, found.verdicts, strict=True
+    ):
+        valid = ("yes" if verdict.valid else "no") if verdict.settled else "open"
+        add_row(
+            table,
+            budget.name,
+            with_uncertainty(budget.value, budget.expanded, budget.unit, people),
+            "-" if budget.relative is None else f"{100.0 * budget.relative:.2g} %",
+            f"{budget.factor:.2f}",
+            "∞" if math.isinf(budget.dof) else f"{budget.dof:.3g}",
+            interval_text(sampled.low, sampled.high, budget.unit, people),
+            valid,
+        )
+    console().print(table)
+    sampled_run = found.sampled
+    word = "settled" if sampled_run.stable else "not settled within a fifth of the last digit"
+    print_line(
+        f"Monte Carlo: {sampled_run.trials} trials, {word}, {sampled_run.interval} interval. valid: both "
+        "ends of the first-order interval agree with it within half a unit of the last digit of u; open: "
+        "sampling cannot tell."
+    )
+
+
+def show_components(budget: Budget, people: bool) -> None:
+    """Print the largest contributions to one result.
+
+    Parameters
+    ----------
+    budget : Budget
+        Of the result.
+    people : bool
+        See `scaled`.
+    """
+    table = new_table(
+        f"Contributions to {budget.name}", "quantity", "contribution", "share", "distribution", ""
+    )
+    factor, name = scaled(budget.uncertainty, budget.unit, people)
+    shown = [row for row in budget.contributions if row.contribution][:_MOST_ROWS]
+    for row in shown:
+        size = f"{factor * abs(row.contribution):.3g} {name}".rstrip()
+        add_row(table, row.name, size, f"{100.0 * row.share:.1f} %", row.distribution, row.meaning)
+    rest = [row for row in budget.contributions if row.contribution][_MOST_ROWS:]
+    if rest:
+        together = f"{factor * math.sqrt(sum(row.contribution**2 for row in rest)):.2g} {name}".rstrip()
+        share = f"{100.0 * sum(row.share for row in rest):.1f} %"
+        add_row(table, f"{len(rest)} more", together, share, "", "")
+    console().print(table)
+
+
+def show_point(title: str, budget: PointBudget, found: Evaluation, wanted: Sequence[str]) -> None:
+    """Print all that was found at an operating point.
+
+    Parameters
+    ----------
+    title : str
+        Over the table.
+    budget : PointBudget
+        Of the point.
+    found : Evaluation
+        Its evaluation.
+    wanted : sequence of str
+        Results whose contributions are shown.
+    """
+    show_evaluation(title, found, True)
+    for entry in budget.propagation.budgets:
+        if entry.name in wanted:
+            show_components(entry, True)
+    if budget.comparison is not None:
+        comparison = budget.comparison
+        direct, losses = (f"{100.0 * value:.2g}" for value in (comparison.direct, comparison.from_losses))
+        better = "the losses" if comparison.from_losses < comparison.direct else "input and output"
+        print_line(
+            f"Efficiency by input and output ±{direct} points, from losses ±{losses} points: here {better} "
+            f"are better. From {100.0 * comparison.crossover:.3g} % efficiency on the losses are."
+        )
+    print_line(f"Correlation of torque and speed errors: {budget.torque_speed_correlation:+.2f}.")
+    if above := share_above_one(found):
+        print_line(
+            f"{100.0 * above:.2g} % of the trials give an efficiency above 1: that is measurement error, "
+            "and it is not clipped."
+        )
+    for text in budget.left_out:
+        print_line(f"left out: {text}")
+
+
+def share_above_one(found: Evaluation) -> float:
+    """Return the share of trials whose efficiency is above 1, 0 without an efficiency [1].
+
+    Parameters
+    ----------
+    found : Evaluation
+        Of a measurement.
+    """
+    for result in found.sampled.results:
+        if result.name == "efficiency":
+            return float((result.values > 1.0).mean())
+    return 0.0
+
+
+def _places(expanded: float) -> int:
+    """Return the decimal places that show two digits of an uncertainty."""
+    if not expanded > 0.0 or not math.isfinite(expanded):
+        return 4
+    return max(0, 1 - int(f"{expanded:.1e}".partition("e")[2]))
