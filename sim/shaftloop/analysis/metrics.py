@@ -319,7 +319,8 @@ def _speed(simulation: Simulation) -> dict[str, _Found]:
     deviation = simulation.traces[f"{machine}_speed"][:end] - setpoint
     reached = np.zeros(end, dtype=np.bool_)
     for hold in find_holds(setpoint):
-        reached[_from_reached(hold, deviation)] = hold.end - hold.first >= _SHORTEST
+        if hold.end - hold.first >= _SHORTEST:
+            reached[_from_reached(hold, deviation)] = True
     if not reached.any():
         return {name: _nothing("the speed never reaches a resting set-point")}
     where = int(np.argmax(np.abs(deviation) * reached))

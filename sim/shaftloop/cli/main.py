@@ -12,6 +12,7 @@ from shaftloop.cli.margins import margins
 from shaftloop.cli.modes import modes
 from shaftloop.cli.sensors import sensors
 from shaftloop.cli.simulate import simulate
+from shaftloop.cli.study import study
 from shaftloop.cli.tune import tune
 from shaftloop.cli.uncertainty import uncertainty
 
@@ -75,6 +76,7 @@ cli.add_command(margins)
 cli.add_command(modes)
 cli.add_command(sensors)
 cli.add_command(simulate)
+cli.add_command(study)
 cli.add_command(tune)
 cli.add_command(uncertainty)
 

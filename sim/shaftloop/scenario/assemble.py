@@ -2,7 +2,7 @@
 
 import re
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from copy import deepcopy
 from pathlib import Path
 from typing import Any
@@ -13,12 +13,17 @@ from shaftloop.scenario.description import Description
 from shaftloop.scenario.fields import nearest, shown
 from shaftloop.scenario.locate import KeyPath
 from shaftloop.scenario.problems import Problems
-from shaftloop.scenario.source import find_beside, label_of, load_toml, oversize
+from shaftloop.scenario.source import Source, find_beside, label_of, load_toml, oversize
 
-__all__ = ["assemble", "look_up"]
+__all__ = ["assemble", "resolve"]
 
 
-def assemble(problems: Problems, folders: Sequence[Path], settings: Sequence[str]) -> set[int]:
+def assemble(
+    problems: Problems,
+    folders: Sequence[Path],
+    settings: Sequence[str],
+    load: Callable[[Path, str], Source] = load_toml,
+) -> set[int]:
     """Fill in ``from`` and ``--set`` in the document of `problems`.
 
     Parameters
@@ -29,6 +34,8 @@ def assemble(problems: Problems, folders: Sequence[Path], settings: Sequence[str
         Folders that may hold part files.
     settings : sequence of str
         ``path=value`` each.
+    load : callable
+        Reads a part file: takes it and how messages call it.
 
     Returns
     -------
@@ -39,37 +46,51 @@ def assemble(problems: Problems, folders: Sequence[Path], settings: Sequence[str
     for setting in settings:
         if setting not in late:
             _apply(problems, setting)
-    broken = _merge_parts(problems, folders)
+    broken = _merge_parts(problems, folders, load)
     for setting in late:
         _apply(problems, setting)
     return broken
 
 
-def look_up(document: dict[str, Any], path: str) -> Any:
-    """Return what a document states at a dotted path, None where it states nothing.
+def resolve(document: dict[str, Any], keys: Sequence[str]) -> KeyPath:
+    """Return the key path that a dotted path names; keys that a table lacks are kept as they are.
 
     Parameters
     ----------
     document : dict
         The effective document.
-    path : str
-        As in a setting, e.g. ``loop.torque.kp``.
+    keys : sequence of str
+        The words of the path.
 
     Raises
     ------
     LookupError
-        Where the path names nothing; with what is known instead.
+        Where there is no such path, with the nearest.
     """
+    path: list[str | int] = []
     value: Any = document
-    for key in _resolve(document, path.split(".")):
-        if isinstance(value, list) and isinstance(key, int):
-            value = value[key]
+    fields = readable_fields(Description)
+    if keys[0] not in fields:
+        raise LookupError(f"unknown path{nearest(keys[0], fields)}; known: {', '.join(fields)}")
+    if item_kind(fields[keys[0]][0]) and keys[0] not in document:
+        raise LookupError(f"the scenario has no {keys[0]} to change; add [[{keys[0]}]] to the file")
+    for key in keys:
+        said = ".".join(str(k) for k in path)
+        if isinstance(value, list):
+            index = _element(value, key, said)
+            path.append(index)
+            value = value[index]
         elif isinstance(value, dict):
-            value = value.get(key)
-    return value
+            path.append(key)
+            value = value.get(key, {})
+        else:
+            raise LookupError(f"{said} is a value, not a table; leave out .{key}")
+    return tuple(path)
 
 
-def _merge_parts(problems: Problems, folders: Sequence[Path]) -> set[int]:
+def _merge_parts(
+    problems: Problems, folders: Sequence[Path], load: Callable[[Path, str], Source]
+) -> set[int]:
     line = problems.document.get("line")
     broken: set[int] = set()
     for index, entry in enumerate(line if isinstance(line, list) else []):
@@ -81,7 +102,7 @@ def _merge_parts(problems: Problems, folders: Sequence[Path]) -> set[int]:
             if not isinstance(name, str):
                 raise ValueError(f'{shown(name)} is no file name; write e.g. "parts/coupling.toml"')
             file = find_beside(name, folders)
-            part = load_toml(file, label_of(file))
+            part = load(file, label_of(file))
             if "from" in part.document:
                 raise ValueError("a part file cannot use from itself; copy the keys over")
         except ScenarioError as error:
@@ -112,7 +133,7 @@ def _apply(problems: Problems, setting: str) -> None:
         problems.unlocated((f"--set {shown(setting)}: write path=value, e.g. loop.torque.kp=0.4",))
         return
     try:
-        path = _resolve(problems.document, keys)
+        path = resolve(problems.document, keys)
         target: Any = problems.document
         for key in path[:-1]:
             target = target.setdefault(key, {}) if isinstance(target, dict) else target[key]
@@ -122,29 +143,6 @@ def _apply(problems: Problems, setting: str) -> None:
     else:
         problems.settings.pop(path, None)
         problems.settings[path] = setting[:80]
-
-
-def _resolve(document: dict[str, Any], keys: list[str]) -> KeyPath:
-    """Return the key path that a dotted path names; keys that a table lacks are kept as they are."""
-    path: list[str | int] = []
-    value: Any = document
-    fields = readable_fields(Description)
-    if keys[0] not in fields:
-        raise LookupError(f"unknown path{nearest(keys[0], fields)}; known: {', '.join(fields)}")
-    if item_kind(fields[keys[0]][0]) and keys[0] not in document:
-        raise LookupError(f"the scenario has no {keys[0]} to change; add [[{keys[0]}]] to the file")
-    for key in keys:
-        said = ".".join(str(k) for k in path)
-        if isinstance(value, list):
-            index = _element(value, key, said)
-            path.append(index)
-            value = value[index]
-        elif isinstance(value, dict):
-            path.append(key)
-            value = value.get(key, {})
-        else:
-            raise LookupError(f"{said} is a value, not a table; leave out .{key}")
-    return tuple(path)
 
 
 def _element(items: list[Any], key: str, said: str) -> int:

@@ -20,6 +20,7 @@ __all__ = [
     "NAME_PATTERN",
     "FieldError",
     "Leaf",
+    "Plain",
     "allowed",
     "leaf",
     "level_units",
@@ -29,6 +30,9 @@ __all__ = [
 ]
 
 NAME_PATTERN = r"[A-Za-z0-9_-]+"
+
+Plain = str | bool | int | float
+"""What a key of a scenario may hold that is no table and no list."""
 
 _WRITTEN = {"rad/s": "rpm", "rad/s^2": "rpm/s"}
 """Units in which people write what is stored in SI units."""
@@ -137,6 +141,9 @@ def leaf(name: str, hint: Any) -> Leaf | None:
         return Leaf(_read_texts, schema, '["a", "b"]', doc)
     if hint == tuple[float, ...] and isinstance(meta, Number):
         return _numbers_leaf(meta)
+    if hint == tuple[Plain, ...]:
+        schema = {"type": "array", "items": {"type": ["number", "string", "boolean"]}, "description": doc}
+        return Leaf(_read_plains, schema, '["1 kHz", "2 kHz"]', doc)
     return None
 
 
@@ -315,6 +322,17 @@ def _read_texts(value: Any) -> tuple[str, ...]:
     if not isinstance(value, list):
         raise FieldError(f"{_kind(value)} where a list of texts is due")
     return tuple(_read_text(item) for item in value)
+
+
+def _read_plains(value: Any) -> tuple[Plain, ...]:
+    if not isinstance(value, list):
+        raise FieldError(f"{_kind(value)} where a list of values is due")
+    for item in value:
+        if not isinstance(item, Plain):
+            raise FieldError(f"{_kind(item)} among the values; only numbers, texts, true and false can vary")
+        if isinstance(item, float) and not math.isfinite(item):
+            raise FieldError(f"{shown(item)} is no finite number")
+    return tuple(_read_text(item) if isinstance(item, str) else item for item in value)
 
 
 def _read_bool(value: Any) -> bool:

@@ -2,19 +2,19 @@
 
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from copy import deepcopy
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from shaftloop.scenario.assemble import assemble, look_up
+from shaftloop.scenario.assemble import assemble, resolve
 from shaftloop.scenario.consistency import check_consistency
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.draft import read_draft
 from shaftloop.scenario.problems import Problems
 from shaftloop.scenario.shipped import shipped_folder
-from shaftloop.scenario.source import find_scenario, label_of, load_toml
+from shaftloop.scenario.source import Source, find_scenario, label_of, load_toml
 from shaftloop.scenario.timing import check_timing
 from shaftloop.scenario.traces import read_traces
 
@@ -37,7 +37,13 @@ class Scenario:
     """The scenario file as it stands."""
 
 
-def read_scenario(source: str | Path, settings: Sequence[str] = ()) -> Scenario:
+def read_scenario(
+    source: str | Path,
+    settings: Sequence[str] = (),
+    *,
+    beside: Sequence[Path] = (),
+    load: Callable[[Path, str], Source] = load_toml,
+) -> Scenario:
     """Read and check a scenario.
 
     Parameters
@@ -47,45 +53,68 @@ def read_scenario(source: str | Path, settings: Sequence[str] = ()) -> Scenario:
     settings : sequence of str
         ``path=value`` each, applied on top of the file; a list element is named by its `name` or its
         index, e.g. ``loop.torque.kp=0.4``.
+    beside : sequence of Path
+        Further folders that may hold part files, before the shipped ones.
+    load : callable
+        Takes a file and how messages call it; for one who reads the same files again and again.
 
     Raises
     ------
     ScenarioError
         With everything that is wrong: ``file:line: key: what is wrong, the allowed range, a fix``.
     """
-    path = find_scenario(source)
-    file = load_toml(path, label_of(path))
-    problems = Problems(file, deepcopy(file.document))
-    folders = list(dict.fromkeys((path.parent, shipped_folder())))
-    broken = assemble(problems, folders, settings)
+    problems, folders, broken = _assembled(source, settings, beside, load)
+    file = problems.source
     draft = read_draft(problems.document, problems, broken)
     digest = hashlib.sha256(json.dumps(problems.document, sort_keys=True, default=str).encode())
     check_consistency(draft, problems)
     read_traces(draft, problems, folders, digest)
     check_timing(draft, problems)
     problems.raise_if_any()
-    return Scenario(draft.description(), path.stem, path, digest.hexdigest(), problems.warnings(), file.text)
+    return Scenario(
+        draft.description(), file.path.stem, file.path, digest.hexdigest(), problems.warnings(), file.text
+    )
 
 
-def stated_value(source: str | Path, settings: Sequence[str], path: str) -> Any:
-    """Return what a scenario states at a path, part files and settings applied; None where nothing is stated.
+def stated_value(
+    source: str | Path, path: str, settings: Sequence[str] = (), *, beside: Sequence[Path] = ()
+) -> object:
+    """Return what a scenario holds at a path, nothing where it leaves the key out.
 
     Parameters
     ----------
     source : str or Path
-        A scenario file, or the name of a shipped one.
+        A scenario file, or the name of a shipped one, that has been read without errors.
+    path : str
+        As in a setting, e.g. ``loop.torque.kp``.
     settings : sequence of str
         ``path=value`` each.
-    path : str
-        As in a setting, e.g. ``line.drive.inertia``.
+    beside : sequence of Path
+        As in `read_scenario`.
 
     Raises
     ------
     LookupError
-        Where the path names nothing.
+        Where there is no such path, with the nearest.
     """
-    found = find_scenario(source)
-    file = load_toml(found, label_of(found))
+    problems, _, _ = _assembled(source, settings, beside, load_toml)
+    value: Any = problems.document
+    for key in resolve(value, path.split(".")):
+        value = value.get(key) if isinstance(value, dict) else value[key]
+        if value is None:
+            return None
+    return value
+
+
+def _assembled(
+    source: str | Path,
+    settings: Sequence[str],
+    beside: Sequence[Path],
+    load: Callable[[Path, str], Source],
+) -> tuple[Problems, list[Path], set[int]]:
+    """Return the effective document, the folders that may hold its files, and the entries without part."""
+    path = find_scenario(source)
+    file = load(path, label_of(path))
     problems = Problems(file, deepcopy(file.document))
-    assemble(problems, list(dict.fromkeys((found.parent, shipped_folder()))), settings)
-    return look_up(problems.document, path)
+    folders = list(dict.fromkeys((path.parent, *beside, shipped_folder())))
+    return problems, folders, assemble(problems, folders, settings, load)

@@ -109,7 +109,7 @@ def corners(
 def _stated(text: str, path: str, source: str | Path, settings: Sequence[str]) -> tuple[float, str]:
     """Return number and unit that the scenario states at a path."""
     try:
-        value = stated_value(source, settings, path)
+        value = stated_value(source, path, settings)
         if isinstance(value, int | float) and not isinstance(value, bool):
             return float(value), ""
         if not isinstance(value, str):

@@ -1,0 +1,1 @@
+"""What-if studies: one question asked of many benches."""

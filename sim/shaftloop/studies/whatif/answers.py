@@ -1,0 +1,198 @@
+"""What a finished study says: the best candidates, trade-offs, and what moves the figures."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.studies.whatif.reading import Goal, Study
+from shaftloop.studies.whatif.table import Column, Table
+
+__all__ = ["Answers", "Effect", "Level", "answer", "main_effects", "pareto_front", "ranking"]
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+Numbers = NDArray[np.int64]
+
+_BINS = 8
+"""Classes into which the values of a factor are sorted where there are more than `_MOST_LEVELS`."""
+_MOST_LEVELS = 16
+
+
+@dataclass(frozen=True)
+class Level:
+    """The candidates in which a factor takes one value, or one of a class."""
+
+    low: float
+    """Smallest value. [unit of the factor]"""
+    high: float
+    """Largest value. [unit of the factor]"""
+    label: str
+    """The text, of a factor with texts."""
+    mean: float
+    """Mean of the figure. [unit of the figure]"""
+    count: int
+
+
+@dataclass(frozen=True)
+class Effect:
+    """What one factor does to one figure, averaged over all that the others do."""
+
+    factor: str
+    figure: str
+    levels: tuple[Level, ...]
+    """Rising."""
+    span: float
+    """Largest mean less smallest one. [unit of the figure]"""
+    share: float | None
+    """Variance of the means over that of the figure [1]; nothing where the figure does not vary."""
+
+
+@dataclass(frozen=True)
+class Answers:
+    """What was found in a study."""
+
+    passed: Flags
+    """Which candidates are done and keep every bound, shape (candidates,)."""
+    kept: tuple[int, ...]
+    """How many candidates keep each bound."""
+    ranked: Numbers
+    """The best candidates that pass, best first: front by front, each by the first objective."""
+    front: Numbers
+    """Candidates that pass and that no other one beats in every objective, by the first objective."""
+    effects: tuple[Effect, ...]
+    """By figure, the strongest factor first."""
+
+
+def answer(study: Study, table: Table, most: int) -> Answers:
+    """Return what a finished study says.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    table : Table
+        Its results.
+    most : int
+        How many candidates are to be ranked.
+    """
+    passed = table.passes(study.bounds)
+    costs, numbers = _costs(table, study.goals, passed)
+    order = ranking(costs, most)
+    front = pareto_front(costs) if study.goals else np.zeros(0, dtype=np.int64)
+    return Answers(
+        passed,
+        tuple(int(table.keeps(bound).sum()) for bound in study.bounds),
+        numbers[order] if study.goals else np.zeros(0, dtype=np.int64),
+        numbers[front],
+        main_effects(table),
+    )
+
+
+def pareto_front(costs: Array) -> Numbers:
+    """Return the rows that no other row beats: none is as small everywhere and smaller somewhere.
+
+    Parameters
+    ----------
+    costs : ndarray, shape (candidates, objectives)
+        Smaller is better; no nan.
+
+    Returns
+    -------
+    ndarray of int
+        Places of the rows, by the first objective, then the second and so on.
+    """
+    order = np.lexsort((np.arange(len(costs)), *costs.T[::-1])) if costs.size else np.arange(len(costs))
+    front: list[int] = []
+    kept = np.empty((0, costs.shape[1]))
+    for place in order:
+        row = costs[place]
+        # Whoever beats a row comes before it in this order.
+        no_worse = (kept <= row).all(axis=1)
+        if (no_worse & (kept < row).any(axis=1)).any():
+            continue
+        front.append(int(place))
+        kept = np.vstack((kept, row))
+    return np.array(front, dtype=np.int64)
+
+
+def ranking(costs: Array, most: int) -> Numbers:
+    """Return the best rows, front by front.
+
+    Parameters
+    ----------
+    costs : ndarray, shape (candidates, objectives)
+        Smaller is better; no nan.
+    most : int
+        How many rows are enough.
+    """
+    left = np.arange(len(costs))
+    found: list[int] = []
+    while len(left) and len(found) < most:
+        front = pareto_front(costs[left])
+        found += left[front].tolist()
+        left = np.delete(left, front)
+    return np.array(found[:most], dtype=np.int64)
+
+
+def main_effects(table: Table) -> tuple[Effect, ...]:
+    """Return what every factor does to every figure, the strongest factor of each figure first.
+
+    Parameters
+    ----------
+    table : Table
+        Results of a study.
+    """
+    found = []
+    for figure in table.figures.values():
+        effects = [effect for factor in table.factors.values() if (effect := _effect(table, factor, figure))]
+        found += sorted(effects, key=lambda effect: -effect.span)
+    return tuple(found)
+
+
+def _costs(table: Table, goals: Sequence[Goal], passed: Flags) -> tuple[Array, Numbers]:
+    """Return objectives to be made small, of the candidates that pass and have all of them."""
+    signs = [-1.0 if goal.maximise else 1.0 for goal in goals]
+    columns = [table.figures[goal.metric].values for goal in goals]
+    rows = np.array([sign * column for sign, column in zip(signs, columns, strict=True)])
+    rows = rows.reshape(len(goals), len(passed))
+    numbers = np.flatnonzero(passed & ~np.isnan(rows).any(axis=0))
+    return rows.T[numbers], numbers
+
+
+def _effect(table: Table, factor: Column, figure: Column) -> Effect | None:
+    """Return what a factor does to a figure, nothing where too little is known."""
+    known = table.done & np.isfinite(factor.values) & np.isfinite(figure.values)
+    values, results = factor.values[known], figure.values[known]
+    if len(results) < 2:
+        return None
+    classes = _classes(values)
+    count = int(classes.max()) + 1
+    levels = []
+    for i in range(count):
+        inside = classes == i
+        low, high = float(values[inside].min()), float(values[inside].max())
+        label = factor.texts[int(low)] if factor.texts else ""
+        levels.append(
+            Level(low, high, label, math.fsum(results[inside]) / int(inside.sum()), int(inside.sum()))
+        )
+    if len(levels) < 2:
+        return None
+    means = [level.mean for level in levels]
+    total = float(np.var(results))
+    mean = math.fsum(results) / len(results)
+    between = math.fsum(level.count * (level.mean - mean) ** 2 for level in levels) / len(results)
+    share = between / total if total > 1e-24 * max(mean * mean, 1e-300) else None
+    return Effect(factor.name, figure.name, tuple(levels), max(means) - min(means), share)
+
+
+def _classes(values: Array) -> Numbers:
+    """Return the level of each value, or its class where there are many: equally many values in each."""
+    levels, inverse = np.unique(values, return_inverse=True)
+    if len(levels) <= _MOST_LEVELS:
+        return inverse.astype(np.int64)
+    ranks = np.empty(len(values), dtype=np.int64)
+    ranks[np.argsort(values, kind="stable")] = np.arange(len(values))
+    return ranks * _BINS // len(values)

@@ -1,0 +1,187 @@
+"""Designs: which values the factors take in candidate number i.
+
+A candidate depends on the study and its number alone, never on what was evaluated before it or where.
+"""
+
+import math
+import warnings
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.errors import ScenarioError
+from shaftloop.studies.whatif.factors import Axis, Value
+from shaftloop.studies.whatif.form import Design
+
+__all__ = ["MOST_CANDIDATES", "Candidate", "Plan"]
+
+Array = NDArray[np.float64]
+
+MOST_CANDIDATES = 10_000_000
+"""Largest design."""
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One bench of a study."""
+
+    number: int
+    """Counted from 0."""
+    values: tuple[Value | None, ...]
+    """One per factor, in its unit; nothing where the scenario's own value stays."""
+
+    def settings(self, axes: Sequence[Axis]) -> tuple[str, ...]:
+        """Return the candidate as ``path=value`` each.
+
+        Parameters
+        ----------
+        axes : sequence of Axis
+            The factors.
+        """
+        pairs = zip(axes, self.values, strict=True)
+        return tuple(axis.setting(value) for axis, value in pairs if value is not None)
+
+
+@dataclass(frozen=True)
+class Plan:
+    """All candidates of a study, made as they are asked for."""
+
+    axes: tuple[Axis, ...]
+    design: Design
+
+    def __post_init__(self) -> None:
+        """Check the size.
+
+        Raises
+        ------
+        ScenarioError
+            Where the design is empty or beyond all measure.
+        """
+        if not 1 <= self.total <= MOST_CANDIDATES:
+            text = f"{self.total}" if self.total < 1e15 else f"{self.total:.1e}"
+            raise ScenarioError(
+                [
+                    f"design: {text} candidates; between 1 and {MOST_CANDIDATES} can be run: "
+                    "choose fewer values"
+                ]
+            )
+
+    @cached_property
+    def total(self) -> int:
+        """Number of candidates."""
+        levels = [len(axis.levels()) for axis in self.axes] if self.gridded else []
+        if self.design.kind == "grid":
+            return math.prod(levels)
+        if self.design.kind == "one_at_a_time":
+            return 1 + sum(levels)
+        rows = self.design.count or 0
+        return rows * (len(self.axes) + 2) if self.design.kind == "saltelli" else rows
+
+    @property
+    def gridded(self) -> bool:
+        """Whether factors take the values of a grid."""
+        return self.design.kind in ("grid", "one_at_a_time")
+
+    def candidates(self, numbers: Sequence[int]) -> list[Candidate]:
+        """Return candidates by their numbers, quickest where those rise.
+
+        Parameters
+        ----------
+        numbers : sequence of int
+            From 0 to the total.
+        """
+        if self.design.kind == "grid":
+            return [Candidate(number, self._grid(number)) for number in numbers]
+        if self.design.kind == "one_at_a_time":
+            return [Candidate(number, self._single(number)) for number in numbers]
+        return [Candidate(number, self._shares_to_values(self._shares(number))) for number in numbers]
+
+    @cached_property
+    def _levels(self) -> list[tuple[Value, ...]]:
+        return [axis.levels() for axis in self.axes]
+
+    def _grid(self, number: int) -> tuple[Value | None, ...]:
+        """Return a point of the grid; the last factor changes first."""
+        values: list[Value] = []
+        for levels in reversed(self._levels):
+            number, place = divmod(number, len(levels))
+            values.append(levels[place])
+        return tuple(reversed(values))
+
+    def _single(self, number: int) -> tuple[Value | None, ...]:
+        """Return the scenario itself, then each factor alone at each of its values."""
+        values: list[Value | None] = [None] * len(self.axes)
+        place = number - 1
+        for i, levels in enumerate(self._levels):
+            if 0 <= place < len(levels):
+                values[i] = levels[place]
+            place -= len(levels)
+        return tuple(values)
+
+    def _shares_to_values(self, shares: Array) -> tuple[Value | None, ...]:
+        return tuple(axis.at(float(share)) for axis, share in zip(self.axes, shares, strict=True))
+
+    def _shares(self, number: int) -> Array:
+        count = len(self.axes)
+        if self.design.kind == "monte_carlo":
+            drawn: Array = np.random.default_rng([self.design.seed, number]).random(count)
+            return drawn
+        if self.design.kind == "latin_hypercube":
+            row: Array = self._hypercube[number]
+            return row
+        if self.design.kind == "sobol":
+            return self._sequence(number)
+        base, which = divmod(number, count + 2)
+        pair = self._sequence(base)
+        first, second = pair[:count], pair[count:]
+        if which < 2:
+            return (first, second)[which]
+        mixed = first.copy()
+        mixed[which - 2] = second[which - 2]
+        return mixed
+
+    @cached_property
+    def _hypercube(self) -> Array:
+        from scipy.stats import qmc
+
+        sampler = qmc.LatinHypercube(len(self.axes), seed=np.random.default_rng(self.design.seed))
+        points: Array = sampler.random(self.design.count or 0)
+        return points
+
+    @cached_property
+    def _sequence(self) -> Callable[[int], Array]:
+        """Return a reader of a scrambled Sobol sequence, twice as wide for the indices."""
+        wide = len(self.axes) * (2 if self.design.kind == "saltelli" else 1)
+        return _Sequence(wide, self.design.seed)
+
+
+class _Sequence:
+    """Points of a scrambled Sobol sequence by their number, a block at a time."""
+
+    _BLOCK = 512
+
+    def __init__(self, wide: int, seed: int) -> None:
+        self._wide, self._seed = wide, seed
+        self._first = -1
+        self._points: Array = np.zeros((0, wide))
+
+    def __call__(self, number: int) -> Array:
+        first = number - number % self._BLOCK
+        if first != self._first:
+            self._points, self._first = self._block(first), first
+        point: Array = self._points[number - first]
+        return point
+
+    def _block(self, first: int) -> Array:
+        from scipy.stats import qmc
+
+        sampler = qmc.Sobol(self._wide, scramble=True, seed=np.random.default_rng(self._seed))
+        if first:
+            sampler.fast_forward(first)
+        with warnings.catch_warnings():
+            warnings.filterwarnings("ignore", message="The balance properties")
+            points: Array = sampler.random(self._BLOCK)
+        return points

@@ -1,0 +1,130 @@
+"""Candidates -> rows of figures. What runs where, in which order and how many at a time: see execute."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+from typing import Literal
+
+from shaftloop.errors import ScenarioError, ShaftloopError, SimulationError
+from shaftloop.scenario.description import Description
+from shaftloop.scenario.reading import read_scenario
+from shaftloop.scenario.source import Source, load_toml
+from shaftloop.studies.responses import Response, evaluate
+
+__all__ = ["Batch", "Row", "Status", "Work", "evaluate_batch", "lost"]
+
+Status = Literal["done", "failed", "refused", "lost"]
+
+Batch = Sequence[tuple[int, tuple[str, ...]]]
+"""Number of each candidate, and what is set in the scenario to make it."""
+
+_MOST_TEXT = 300
+_FAULTS = (ArithmeticError, AssertionError, LookupError, MemoryError, TypeError, ValueError)
+
+
+@dataclass(frozen=True)
+class Work:
+    """What is asked of every candidate of a study; small, for it goes along with every batch."""
+
+    scenario: Path
+    scenario_hash: str
+    """Of the scenario with `settings`, as the study was begun."""
+    settings: tuple[str, ...]
+    beside: tuple[Path, ...]
+    figures: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Row:
+    """What was found of a candidate."""
+
+    number: int
+    status: Status
+    """``done``; ``failed``: the simulation or an analysis did; ``refused``: no such bench can be described;
+    ``lost``: its process ended twice while it was on it alone."""
+    reason: str = ""
+    """Why it is not done."""
+    figures: tuple[float | None, ...] = ()
+    """One per figure of the work, infinite where it lies beyond every bound; empty unless done or failed."""
+    missing: dict[str, str] = field(default_factory=dict)
+    """Why a figure is not there."""
+
+
+def evaluate_batch(work: Work, batch: Batch) -> list[Row]:
+    """Return a row for every candidate of a batch, each the same whatever else the batch holds.
+
+    Parameters
+    ----------
+    work : Work
+        What is asked.
+    batch : sequence of (int, tuple of str)
+        Candidates.
+
+    Raises
+    ------
+    SimulationError
+        Where the scenario is not that with which the study was begun.
+    """
+    load = _loader(work)
+    return [_evaluate(work, number, settings, load) for number, settings in batch]
+
+
+def lost(number: int) -> Row:
+    """Return the row of a candidate that ends its process.
+
+    Parameters
+    ----------
+    number : int
+        Of the candidate.
+    """
+    return Row(number, "lost", "its process ended without an answer, twice; out of memory?")
+
+
+@lru_cache(maxsize=1)
+def _loader(work: Work) -> Callable[[Path, str], Source]:
+    """Return what reads every file of a study once per process, after a look at the scenario."""
+    load = lru_cache(maxsize=256)(load_toml)
+    found = read_scenario(work.scenario, work.settings, beside=work.beside, load=load).hash
+    if found != work.scenario_hash:
+        raise SimulationError(
+            f"{work.scenario}: not the scenario with which the study was begun",
+            "leave the files alone while a study runs; on a cluster every worker needs the same files",
+        )
+    return load
+
+
+def _evaluate(work: Work, number: int, settings: tuple[str, ...], load: Callable[[Path, str], Source]) -> Row:
+    try:
+        every = (*work.settings, *settings)
+        description = read_scenario(work.scenario, every, beside=work.beside, load=load).description
+    except ScenarioError as error:
+        return Row(number, "refused", _short("; ".join(error.messages)))
+    try:
+        return _row(number, description, work.figures)
+    except ShaftloopError as error:
+        return Row(number, "failed", _short(str(error)))
+    except _FAULTS as error:
+        return Row(number, "failed", _short(f"internal error: {type(error).__name__}: {error}"))
+
+
+def _row(number: int, description: Description, names: tuple[str, ...]) -> Row:
+    found = evaluate(description, names)
+    failed = next((response.reason for response in found.values() if response.failed), None)
+    return Row(
+        number,
+        "done" if failed is None else "failed",
+        "" if failed is None else _short(failed),
+        tuple(_number(found[name]) for name in names),
+        {name: _short(found[name].reason) for name in names if found[name].value is None},
+    )
+
+
+def _number(response: Response) -> float | None:
+    beyond = {"above": float("inf"), "below": float("-inf")}
+    return beyond.get(response.beyond) if response.value is None else response.value
+
+
+def _short(text: str) -> str:
+    line = " ".join(text.split())
+    return line if len(line) <= _MOST_TEXT else line[: _MOST_TEXT - 3] + "..."

@@ -1,0 +1,79 @@
+"""Run what is missing of a study, and keep every batch as it comes."""
+
+from collections.abc import Callable, Generator, Iterable, Iterator
+from contextlib import closing
+
+from shaftloop.studies.whatif.designs import Plan
+from shaftloop.studies.whatif.evaluate import Batch, Row, Work, evaluate_batch
+from shaftloop.studies.whatif.reading import Study
+from shaftloop.studies.whatif.store import Store
+
+__all__ = ["Runner", "execute", "run_here", "work_of"]
+
+Runner = Callable[[Work, Iterable[Batch]], Generator[list[Row], None, None]]
+"""Takes batches as it needs them and yields their rows in whatever order they come."""
+
+_LARGEST_BATCH = 16
+_BATCHES = 32
+"""How many batches a study should at least have, so that work spreads evenly."""
+
+
+def work_of(study: Study) -> Work:
+    """Return what is asked of every candidate of a study.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    """
+    scenario = study.scenario
+    beside = tuple(folder.resolve() for folder in study.beside)
+    return Work(scenario.path.resolve(), scenario.hash, study.settings, beside, tuple(study.figures))
+
+
+def execute(store: Store, run: Runner, progress: Callable[[float], None] | None = None) -> None:
+    """Evaluate every candidate that has no row yet.
+
+    Parameters
+    ----------
+    store : Store
+        Takes the rows.
+    run : callable
+        Where the work is done: `run_here` or another `Runner`.
+    progress : callable, optional
+        Gets the share of all candidates that is done.
+    """
+    missing = store.missing()
+    total = store.plan.total
+    done = total - len(missing)
+    size = max(1, min(_LARGEST_BATCH, len(missing) // _BATCHES))
+    batches = _batches(store.plan, missing.tolist(), size)
+    if not len(missing):
+        return
+    # Closed at once, not some day, where an interrupt or a full disk ends the loop.
+    with closing(run(work_of(store.study), batches)) as found:
+        for rows in found:
+            store.add(rows)
+            done += len(rows)
+            if progress is not None:
+                progress(done / total)
+
+
+def run_here(work: Work, batches: Iterable[Batch]) -> Generator[list[Row], None, None]:
+    """Evaluate batches one after the other in this process.
+
+    Parameters
+    ----------
+    work : Work
+        What is asked.
+    batches : iterable of Batch
+        Candidates.
+    """
+    for batch in batches:
+        yield evaluate_batch(work, batch)
+
+
+def _batches(plan: Plan, numbers: list[int], size: int) -> Iterator[Batch]:
+    for first in range(0, len(numbers), size):
+        found = plan.candidates(numbers[first : first + size])
+        yield [(candidate.number, candidate.settings(plan.axes)) for candidate in found]

@@ -1,0 +1,108 @@
+"""The rows of a study as columns of numbers: 8 bytes per factor and figure of a candidate, no more."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.studies.whatif.factors import Listed
+from shaftloop.studies.whatif.reading import Bound
+from shaftloop.studies.whatif.store import Store
+
+__all__ = ["Column", "Table", "read_table"]
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Column:
+    """One factor or figure over all candidates."""
+
+    name: str
+    """Path of a factor, name of a figure."""
+    unit: str
+    values: Array
+    """Shape (candidates,); nan where there is none, infinite beyond every bound. [unit]
+    Of a factor with texts: the place in `texts`."""
+    texts: tuple[str, ...] = ()
+    """Texts that a factor takes; empty where it takes numbers."""
+
+
+@dataclass(frozen=True)
+class Table:
+    """A finished study, in the order of its candidates."""
+
+    factors: dict[str, Column]
+    """By path."""
+    figures: dict[str, Column]
+    """By name."""
+    done: Flags
+    """Whether a candidate has been evaluated without a failure, shape (candidates,)."""
+
+    def keeps(self, bound: Bound) -> Flags:
+        """Return which candidates keep a bound; one without the figure does not.
+
+        Parameters
+        ----------
+        bound : Bound
+            On one of the figures.
+        """
+        values = self.figures[bound.metric].values
+        kept = self.done & ~np.isnan(values)
+        if bound.at_least is not None:
+            kept &= values >= bound.at_least
+        if bound.at_most is not None:
+            kept &= values <= bound.at_most
+        return kept
+
+    def passes(self, bounds: tuple[Bound, ...]) -> Flags:
+        """Return which candidates are done and keep all bounds.
+
+        Parameters
+        ----------
+        bounds : tuple of Bound
+            On the figures.
+        """
+        passed = self.done.copy()
+        for bound in bounds:
+            passed &= self.keeps(bound)
+        return passed
+
+
+def read_table(store: Store) -> Table:
+    """Return the columns of a finished study.
+
+    Parameters
+    ----------
+    store : Store
+        With a row for every candidate.
+    """
+    study, total = store.study, store.plan.total
+    axes = study.axes
+    codes = [
+        {text: float(i) for i, text in enumerate(axis.choices)}
+        if isinstance(axis, Listed) and isinstance(axis.choices[0], str)
+        else None
+        for axis in axes
+    ]
+    factors = np.full((len(axes), total), np.nan)
+    figures = np.full((len(study.figures), total), np.nan)
+    done = np.zeros(total, dtype=np.bool_)
+    for number, status, _, values, found, _ in store.entries():
+        done[number] = status == "done"
+        for i, (value, code) in enumerate(zip(values, codes, strict=True)):
+            if value is not None:
+                factors[i, number] = code[value] if code is not None else value
+        figures[:, number] = [np.nan if value is None else value for value in found]
+    return Table(
+        {
+            axis.path: Column(axis.path, axis.unit or "1", row, tuple(map(str, code or ())))
+            for axis, row, code in zip(axes, factors, codes, strict=True)
+        },
+        {
+            name: Column(name, entry.unit, row)
+            for (name, entry), row in zip(study.figures.items(), figures, strict=True)
+        },
+        done,
+    )
