@@ -175,9 +175,11 @@ def _movement(verdict: Verdict) -> str:
         return f"stays at {quantity(now, unit)}"
     if drift.before is None or now is None or drift.change is None:
         return f"is {quantity(now, unit)}, where it had no value"
+    if isinf(drift.change):
+        return f"is now {quantity(now, unit)}, before {quantity(drift.before, unit)}"
     verb = "rose" if drift.change > 0.0 else "fell"
     text = f"{verb} from {quantity(drift.before, unit)} to {quantity(now, unit)}"
-    return text + ("" if isinf(drift.change) else f", {_BETTER[drift.kind]} {_size(drift, unit)}")
+    return f"{text}, {_BETTER[drift.kind]} {_size(drift, unit)}"
 
 
 def _size(drift: Drift, unit: str) -> str:
