@@ -14,6 +14,7 @@ from shaftloop.analysis.injection import measure_response
 from shaftloop.analysis.margins import loop_margins
 from shaftloop.analysis.operating import OperatingPoint, operating_point
 from shaftloop.analysis.response import fundamental
+from shaftloop.control.structures import controller_response
 from shaftloop.engine import at
 from shaftloop.scenario.description import Description
 
@@ -110,12 +111,15 @@ STRUCTURES: list[Table] = [
 @pytest.mark.parametrize("keys", STRUCTURES, ids=lambda keys: "+".join(keys))
 def test_response_changes_by_what_is_written(keys: Table) -> None:
     """Plant and sensor are the same, so L with the structure over L without is C over that of the PI."""
-    ratio = response(rig(keys)) / response(rig({}))
+    bench = rig(keys)
+    ratio = response(bench) / response(rig({}))
     samples = 4.0 if keys.get("predictor", MODEL)["delay"] == "4 samples" else 2.3
     for value, frequency in zip(ratio, FREQUENCIES, strict=True):
         plain = written({}, frequency, 0.2, 50.0, (MODEL, 0.6, samples))
-        expected = written(keys, frequency, 0.2, 50.0, (MODEL, 0.6, samples)) / plain
-        assert value == pytest.approx(expected, rel=2e-6)
+        whole = written(keys, frequency, 0.2, 50.0, (MODEL, 0.6, samples))
+        assert value == pytest.approx(whole / plain, rel=2e-6)
+        shift = cmath.exp(2j * math.pi * frequency / RATE)
+        assert controller_response(bench.bench.loops["torque"].parameters, shift) == pytest.approx(whole)
 
 
 def test_a_speed_loop_takes_them_too() -> None:

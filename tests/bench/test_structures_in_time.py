@@ -27,7 +27,6 @@ from shaftloop.analysis.operating import operating_point
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.bench.assemble import build_bench
 
-pytestmark = pytest.mark.compiled
 Array = NDArray[np.float64]
 
 RATE = 10_000.0
@@ -112,6 +111,7 @@ def controller(run: Simulation, keys: Table, clamp: float) -> dict[str, Array]:
     return dict(zip(SENT, (damping, disturbance, predicted, sent, errors), strict=True))
 
 
+@pytest.mark.compiled
 @pytest.mark.parametrize("clamp", [1000.0, 22.0])
 def test_everything_at_once_is_the_plain_controller(clamp: float) -> None:
     """Every tick of 0.4 s; with the low clamp the command is cut for part of it, and nothing winds up."""
@@ -133,6 +133,7 @@ def test_derivative_of_the_reading_spares_the_kick() -> None:
     assert first == pytest.approx([0.2 * 30.0, 0.2 * 30.0 + 5e-4 * RATE * (1.0 - pole) * 30.0], rel=1e-12)
 
 
+@pytest.mark.compiled
 def test_a_limited_loop_sends_what_its_limiter_leaves() -> None:
     """The load alone drives the line to the limit of its speed; the model sees the torque of the limiter."""
     guard = {
@@ -188,6 +189,7 @@ def ringing(gain: float) -> tuple[complex, complex]:
     return complex(pole), complex(slope, turn)
 
 
+@pytest.mark.compiled
 def test_active_damping_damps_a_run_as_the_eigenvalues_say() -> None:
     free, measured_free = ringing(0.0)
     damped, measured = ringing(0.3)
@@ -197,6 +199,7 @@ def test_active_damping_damps_a_run_as_the_eigenvalues_say() -> None:
     assert -measured.real == pytest.approx(0.5 * 0.3 / 0.05 - free.real, rel=0.02)
 
 
+@pytest.mark.compiled
 def test_the_observer_rejects_a_constant_load_that_a_p_controller_does_not() -> None:
     """The drag at 50 rad/s puts 1 N m on the sensor; the estimate finds it with the time constant of Q."""
     keys: Table = {"kp": 0.2, "ki": "0 1/s", "feedforward": 1.0}
@@ -213,6 +216,7 @@ def test_the_observer_rejects_a_constant_load_that_a_p_controller_does_not() -> 
     assert run.traces["torque.disturbance"][-1] == pytest.approx(1.0, abs=1e-3)
 
 
+@pytest.mark.compiled
 @pytest.mark.parametrize("samples", [4, 15])
 def test_a_right_predictor_is_the_loop_without_delay_that_much_later(samples: int) -> None:
     """Smith's promise, on a line so light that the sensor shows the lag of the machine and no more."""
@@ -237,6 +241,7 @@ def test_a_right_predictor_is_the_loop_without_delay_that_much_later(samples: in
     assert np.max(np.abs(delayed[samples:] - plain[:-samples])) > 0.3
 
 
+@pytest.mark.compiled
 def test_settle_waits_for_the_set_point_and_not_for_its_filter() -> None:
     keys = {**PI, "feedforward": 1.0, "kp": 0.0, "ki": "0 1/s", "anti_windup": "conditional"}
     settle = {"do": "settle", "loop": "torque", "within": "1 N m", "dwell": "1 ms", "timeout": "0.3 s"}
@@ -268,11 +273,11 @@ def test_a_run_with_structures_is_replayed_bit_by_bit() -> None:
     )
     bench = build_bench(shipped("wheel-hub", *settings))
     run = start(bench)
-    run.advance(ticks(run, 4e-3) + 17, exact=True)
+    run.advance(ticks(run, 3e-3) + 17, exact=True)
     saved = run.save()
     results = []
     for _ in range(2):
-        run.advance(ticks(run, 20e-3), guarded=True)
+        run.advance(ticks(run, 6e-3), guarded=True)
         results.append((run.state.copy(), run.recording[: run.records].copy(), run.position))
         run.restore(saved)
     assert results[0][0][slot(bench, "torque.disturbance")] != 0.0
