@@ -255,12 +255,12 @@ def _dynamics(
     found = []
     if abs(share - 1.0) > tolerance:
         found.append(
-            f"shows {100.0 * share:.3g} % of a torque at {frequency:g} Hz, allowed 100 ± {100.0 * tolerance:g} %: "
-            "a higher cutoff is needed"
+            f"shows {100.0 * share:.3g} % of a torque at {frequency:g} Hz, "
+            f"allowed 100 ± {100.0 * tolerance:g} %: a higher cutoff is needed"
         )
     if folded > tolerance:
         found.append(
-            f"{100.0 * folded:.2g} % of a torque at {rate - frequency:g} Hz shows at {frequency:g} Hz, allowed "
-            f"{100.0 * tolerance:g} %: faster sampling or a lower cutoff is needed"
+            f"{100.0 * folded:.2g} % of a torque at {rate - frequency:g} Hz shows at {frequency:g} Hz, "
+            f"allowed {100.0 * tolerance:g} %: faster sampling or a lower cutoff is needed"
         )
     return found
