@@ -22,11 +22,14 @@ sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1] / "out
 import reference
 import reference_solver
 
+from shaftloop.analysis.efficiency import bench_budget
+from shaftloop.analysis.efficiency_points import measured_bench, stated_points
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.lanes import simulate_many
 from shaftloop.analysis.margins import loop_margins
 from shaftloop.analysis.operating import operating_point
 from shaftloop.analysis.simulation import make_run, simulate
+from shaftloop.analysis.uncertainty.montecarlo import monte_carlo
 from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.sequence import actions
 from shaftloop.engine.lanes import LANES, advance_together
@@ -208,6 +211,19 @@ def lanes(description: Description, count: int, repeat: int) -> None:
     report("one run over one lane", f"{min(single) / min(kernel):.1f}", "CPU time of the kernels")
 
 
+def trials(repeat: int) -> None:
+    """Print how long a million Monte Carlo trials of all results of a bench take."""
+    measured = measured_bench(read_scenario("truck-axle").description)
+    measurement = bench_budget(measured, stated_points(measured, ())[0]).measurement
+    times = []
+    for _ in range(repeat):
+        start = time.perf_counter()
+        monte_carlo(measurement, 1_000_000, seed=1)
+        times.append(time.perf_counter() - start)
+    detail = f"{len(measurement.inputs)} inputs, {len(measurement.outputs)} results"
+    report("a million trials of truck-axle", f"{min(times):.2f} s", detail)
+
+
 def _with_gains(description: Description, factor: float) -> Description:
     loops = (
         dataclasses.replace(loop, kp=dataclasses.replace(loop.kp, value=factor * loop.kp.value))
@@ -241,6 +257,7 @@ def main() -> None:
     margins(description)
     tuning(min(repeat, 3))
     lanes(description, 256, 3)
+    trials(3)
     processes(repeat)
 
 

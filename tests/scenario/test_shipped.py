@@ -57,7 +57,9 @@ def test_part_files_are_used() -> None:
     used = "".join(path.read_text(encoding="utf-8") for path in (REPOSITORY / "scenarios").glob("*.toml"))
     used += (REPOSITORY / "README.md").read_text(encoding="utf-8").replace("`", '"')
     for path in (REPOSITORY / "scenarios" / "parts").glob("*.toml"):
-        assert f'"parts/{path.name}"' in used
+        # Torque sensors also ship as candidates of `shaftloop sensors`.
+        candidate = tomllib.loads(path.read_text(encoding="utf-8"))["part"] == "torque_sensor"
+        assert candidate or f'"parts/{path.name}"' in used
 
 
 def test_reference_bench_is_the_specified_problem() -> None:

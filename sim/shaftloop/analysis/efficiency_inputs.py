@@ -3,20 +3,23 @@
 Every component is an error that adds to its quantity. Limits of a data sheet become rectangular
 distributions, certificates normal ones; what averages over the window is divided accordingly:
 
-- the mean of white noise of one-sided density S over a window τ has the deviation S/√(2τ);
-- the mean of a sine of amplitude A and frequency f over a window that is no whole number of periods is off by
-  at most A/(π·f·τ), and its phase is not known: arcsine;
+- noise, its mean over the window, rounding, the size of a ripple in the reading and the delay of the reading
+  are those of the fidelity analysis (`fidelity.signalpath`);
+- the mean of a sine of amplitude A and frequency f over a window τ that is no whole number of periods is off
+  by at most A/(π·f·τ), and its phase is not known: arcsine;
 - a drift of rate r moves the quantity by ±r·τ/2 inside the window;
 - a window cuts the way of an encoder at two edges, each of them known within one edge: triangular.
 
 The rounding of a quantiser averages out only where noise moves the signal by more than a step; without that
-it stays. A hysteresis of width h leaves ±h/2.
+it stays. A hysteresis of width h leaves ±h/2. The nonlinearity counts with its limit: its shape over the
+torque is not known, while a run and the fidelity analysis take it as cubic.
 """
 
 import math
 from dataclasses import dataclass, field
 
 from shaftloop.analysis.efficiency_points import Measured
+from shaftloop.analysis.fidelity.signalpath import amplitude_share, mean_noise, noise, slow_delay
 from shaftloop.analysis.uncertainty.distributions import (
     ArcSine,
     Distribution,
@@ -106,11 +109,14 @@ def torque_components(sensor: TorqueSensor, torque: float, speed: float, plan: U
     found.limit("nonlinearity", abs(sensor.nonlinearity) * rated, "deviation from the straight line")
     found.limit("hysteresis", 0.5 * sensor.hysteresis * rated, "half the width of the hysteresis")
     _accuracy(found, sensor, size, plan)
-    noise = sensor.noise_density * math.sqrt(0.5 / plan.window)
-    if noise:
-        found.add("noise", Normal(0.0, noise), "noise of the sensor, averaged over the window")
+    spread = mean_noise(sensor, plan.window)
+    if spread:
+        found.add("noise", Normal(0.0, spread), "noise of the sensor, averaged over the window")
     _quantiser(found, sensor, plan)
-    _wandering(found, plan.torque_ripple, plan.torque_drift, speed, plan)
+    ripple = plan.torque_ripple
+    if ripple and plan.ripple_order is not None:
+        ripple *= amplitude_share(sensor, plan.ripple_order * abs(speed) / (2.0 * math.pi))
+    _wandering(found, ripple, plan.torque_drift, speed, plan)
     return found
 
 
@@ -190,7 +196,7 @@ def electrical_delay(measured: Measured, meter: PowerMeter) -> float:
     meter : PowerMeter
         Parameters.
     """
-    return meter_delay(meter) - float(measured.sensor.latency.seconds(1 / measured.sensor.sampling))
+    return meter_delay(meter) - slow_delay(measured.sensor)
 
 
 def _accuracy(found: Components, sensor: TorqueSensor, size: float, plan: Uncertainty) -> None:
@@ -226,17 +232,13 @@ def _accuracy(found: Components, sensor: TorqueSensor, size: float, plan: Uncert
 
 
 def _quantiser(found: Components, sensor: TorqueSensor, plan: Uncertainty) -> None:
-    step = sensor.quantiser_step()
-    moves = sensor.noise_density and sensor.filter is not None
-    band = sensor.filter.cutoff if sensor.filter is not None else 0.0
-    dithered = bool(moves) and sensor.noise_density * math.sqrt(band) > step
-    if step and dithered:
+    single = noise(sensor)
+    if single.quantiser_step and single.analogue > single.quantiser_step:
         samples = max(1.0, plan.window * float(sensor.sampling))
-        found.add(
-            "quantiser", Normal(0.0, step / math.sqrt(12.0 * samples)), "rounding, averaged over the window"
-        )
+        spread = single.quantiser / math.sqrt(samples)
+        found.add("quantiser", Normal(0.0, spread), "rounding, averaged over the window")
     else:
-        found.limit("quantiser", 0.5 * step, "rounding; too little noise to average it out")
+        found.limit("quantiser", 0.5 * single.quantiser_step, "rounding; too little noise to average it out")
 
 
 def _wandering(found: Components, ripple: float, drift: float, speed: float, plan: Uncertainty) -> None:

@@ -12,9 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import numpy as np
-
 from shaftloop.analysis.efficiency_inputs import torque_components
+from shaftloop.analysis.fidelity.signalpath import amplitude_share
 from shaftloop.analysis.metrics import metrics
 from shaftloop.analysis.operating import operating_point
 from shaftloop.analysis.simulation import simulate
@@ -27,11 +26,10 @@ from shaftloop.scenario.description import Description
 from shaftloop.scenario.shipped import shipped_folder
 from shaftloop.scenario.source import label_of, load_toml
 from shaftloop.scenario.uncertainty import Point, Uncertainty
-from shaftloop_models.lowpass import state_space
 from shaftloop_models.parameters import ParameterError
 from shaftloop_models.torque_sensor import TorqueSensor
 
-__all__ = ["Candidate", "Demand", "Judged", "choose", "find_candidates", "signal_share"]
+__all__ = ["Candidate", "Demand", "Judged", "choose", "find_candidates"]
 
 _RPM = 30.0 / math.pi
 
@@ -151,25 +149,6 @@ def find_candidates(files: Sequence[Path], name: str) -> tuple[Candidate, ...]:
     return tuple(found)
 
 
-def signal_share(sensor: TorqueSensor, frequency: float) -> float:
-    """Return the size of a torque behind low-pass and moving average over its true size [1].
-
-    Parameters
-    ----------
-    sensor : TorqueSensor
-        Parameters.
-    frequency : float
-        [Hz]
-    """
-    share = 1.0
-    if sensor.filter is not None:
-        f, g, out = state_space(sensor.filter)
-        matrix = 2j * math.pi * frequency * np.eye(len(g)) - f
-        share = float(abs(np.linalg.solve(matrix, g.astype(complex))[out]))
-    window = sensor.averaged_samples() / float(sensor.sampling)
-    return share * float(abs(np.sinc(frequency * window)))
-
-
 def _judge(description: Description, name: str, candidate: Candidate, demand: Demand) -> Judged:
     sensor, reasons = candidate.sensor, []
     plan = description.uncertainty or Uncertainty()
@@ -188,8 +167,8 @@ def _judge(description: Description, name: str, candidate: Candidate, demand: De
         reasons += _overload(sensor, peak)
     share = folded = None
     if demand.bandwidth is not None:
-        share = signal_share(sensor, demand.bandwidth)
-        folded = signal_share(sensor, abs(float(sensor.sampling) - demand.bandwidth))
+        share = amplitude_share(sensor, demand.bandwidth)
+        folded = amplitude_share(sensor, abs(float(sensor.sampling) - demand.bandwidth))
         reasons += _dynamics(sensor, demand.bandwidth, demand.tolerance, share, folded)
     relative = [budget.relative for budget in budgets if budget.relative is not None]
     worst = max(budgets, key=lambda budget: budget.relative or 0.0)
@@ -255,12 +234,12 @@ def _dynamics(
     found = []
     if abs(share - 1.0) > tolerance:
         found.append(
-            f"shows {100.0 * share:.3g} % of a torque at {frequency:g} Hz, allowed 100 ± {100.0 * tolerance:g} %: "
-            "a higher cutoff is needed"
+            f"shows {100.0 * share:.3g} % of a torque at {frequency:g} Hz, "
+            f"allowed 100 ± {100.0 * tolerance:g} %: a higher cutoff is needed"
         )
     if folded > tolerance:
         found.append(
-            f"{100.0 * folded:.2g} % of a torque at {rate - frequency:g} Hz shows at {frequency:g} Hz, allowed "
-            f"{100.0 * tolerance:g} %: faster sampling or a lower cutoff is needed"
+            f"{100.0 * folded:.2g} % of a torque at {rate - frequency:g} Hz shows at {frequency:g} Hz, "
+            f"allowed {100.0 * tolerance:g} %: faster sampling or a lower cutoff is needed"
         )
     return found

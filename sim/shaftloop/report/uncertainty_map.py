@@ -103,6 +103,7 @@ def draw_window(curve: WindowCurve, window: float, title: str, paths: list[Path]
 
 def _draw_surface(figure: Any, axes: Any, speed: Any, torque: Any, direct: Any, found: EfficiencyMap) -> None:
     from matplotlib.colors import LogNorm
+    from matplotlib.patches import Patch
 
     low, high = float(np.nanmin(direct)), float(np.nanmax(direct))
     levels = [level for level in _LEVELS if low < level < high] or [0.5 * (low + high)]
@@ -123,8 +124,10 @@ def _draw_surface(figure: Any, axes: Any, speed: Any, torque: Any, direct: Any, 
         axes.clabel(dashed, fmt="%g %%", fontsize=8)
     better = np.ma.masked_invalid(found.from_losses - found.direct)
     if better.count() and better.min() < 0.0 < better.max():
-        edge = axes.contour(speed, torque, better, levels=[0.0], colors=COLOURS["loss"], linewidths=2.2)
-        axes.clabel(edge, fmt="losses = input/output", fontsize=9)
+        axes.contour(speed, torque, better, levels=[0.0], colors=COLOURS["loss"], linewidths=2.2)
+        axes.contourf(speed, torque, better, levels=[float(better.min()), 0.0], colors="none", hatches=["//"])
+        hatched = Patch(facecolor="none", edgecolor="black", hatch="//")
+        axes.legend([hatched], ["hatched: from losses is the better way"], loc="upper right")
     elif better.count():
         text = (
             "losses are the better way everywhere"

@@ -36,6 +36,8 @@ def scaled(size: float, unit: str, people: bool) -> tuple[float, str]:
     """
     if not people or not size:
         return 1.0, "" if unit == "1" else unit
+    if unit == "1":
+        return 100.0, "%"
     number, name = readable(size, unit)
     return number / size, name
 

@@ -13,8 +13,10 @@ from shaftloop_models.torque_sensor import TorqueSensor, nonlinearity_coefficien
 __all__ = [
     "RISE_RULE",
     "Noise",
+    "amplitude_share",
     "averaging_window",
     "hold_response",
+    "mean_noise",
     "noise",
     "rise_time",
     "slow_delay",
@@ -62,6 +64,43 @@ def noise(sensor: TorqueSensor) -> Noise:
     analogue = (1.0 + sensor.gain_error) * math.sqrt(_variance(sensor))
     step = sensor.quantiser_step()
     return Noise(analogue, step, step / math.sqrt(12.0))
+
+
+def mean_noise(sensor: TorqueSensor, window: float) -> float:
+    """Return the rms noise of the mean of the readings over a window, without the rounding [N m].
+
+    Samples that are far apart are independent: σ/√n. Samples that the low-pass ties together average less
+    than that, as the stated density does: S/√(2τ). Never more than one reading has.
+
+    Parameters
+    ----------
+    sensor : TorqueSensor
+        Parameters.
+    window : float
+        [s]
+    """
+    single = noise(sensor).analogue
+    count = max(1.0, window * float(sensor.sampling))
+    white = (1.0 + sensor.gain_error) * sensor.noise_density * math.sqrt(0.5 / window)
+    return min(single, max(single / math.sqrt(count), white))
+
+
+def amplitude_share(sensor: TorqueSensor, frequency: float) -> float:
+    """Return the size of a torque behind low-pass and moving average over its true size [1].
+
+    Parameters
+    ----------
+    sensor : TorqueSensor
+        Parameters.
+    frequency : float
+        [Hz]
+    """
+    share = 1.0
+    if sensor.filter is not None:
+        f, g, out = state_space(sensor.filter)
+        matrix = 2j * math.pi * frequency * np.eye(len(g)) - f
+        share = float(abs(np.linalg.solve(matrix, g.astype(complex))[out]))
+    return share * float(abs(np.sinc(frequency * averaging_window(sensor))))
 
 
 def _variance(sensor: TorqueSensor) -> float:

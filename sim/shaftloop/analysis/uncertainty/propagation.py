@@ -73,8 +73,8 @@ class Budget:
 
     @property
     def relative(self) -> float | None:
-        """Expanded uncertainty over the value, nothing at zero [1]."""
-        return self.expanded / abs(self.value) if self.value else None
+        """Expanded uncertainty over the value, nothing where the value is zero but for rounding [1]."""
+        return self.expanded / abs(self.value) if abs(self.value) > 1e-9 * self.expanded else None
 
 
 @dataclass(frozen=True)

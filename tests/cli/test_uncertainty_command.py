@@ -1,0 +1,198 @@
+"""The command `uncertainty`."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+
+from shaftloop.cli.main import cli
+from uncertainty_bench import METERED, PLAN, write_bench
+
+MEASURED = """\
+title = "Power of a shaft"
+
+[quantity.torque]
+value = "90 N m"
+distribution = "rectangular"
+half_width = "0.2 N m"
+
+[quantity.speed]
+value = "800 rpm"
+expanded_uncertainty = "1 rpm"
+coverage_factor = 2
+
+[[measurement]]
+name = "power"
+expression = "torque * speed"
+unit = "kW"
+"""
+
+
+def uncertainty(*arguments: str) -> Result:
+    return CliRunner().invoke(cli, ["uncertainty", *arguments])
+
+
+def document(*arguments: str) -> dict[str, Any]:
+    result = uncertainty(*arguments, "--json")
+    assert result.exit_code == 0, result.stderr
+    assert "NaN" not in result.stdout
+    return dict(json.loads(result.stdout))
+
+
+def refused(path: Path, text: str, *arguments: str) -> str:
+    path.write_text(text, encoding="utf-8")
+    result = uncertainty(str(path), *arguments)
+    assert result.exit_code == 2, result.output
+    assert "Traceback" not in result.output
+    return result.stderr
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> str:
+    return str(write_bench(tmp_path_factory.mktemp("bench")))
+
+
+def test_a_bench_writes_document_and_pictures(bench: str, tmp_path: Path) -> None:
+    result = uncertainty(bench, "--map", "--trials", "5000", "--out", str(tmp_path / "out"))
+    assert result.exit_code == 0, result.stderr
+    assert "drive motoring at 800.0 rpm" in result.stderr
+    assert "Contributions to efficiency" in result.stderr
+    assert "Correlation of torque and speed errors" in result.stderr
+    files = {path.name: path.stat().st_size for path in (tmp_path / "out").iterdir()}
+    pictures = {f"{name}.{kind}" for name in ("contributions", "window", "map") for kind in ("svg", "png")}
+    assert set(files) == pictures | {"uncertainty.json"}
+    assert all(files[name] > 5_000 for name in pictures)
+    written = json.loads((tmp_path / "out" / "uncertainty.json").read_text(encoding="utf-8"))
+    assert written["map"]["input_output_expanded"]["unit"] == "1"
+
+
+def test_the_document_of_a_bench(bench: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    found = document(bench, "--trials", "4000", "--point", "800 rpm, 20 N m", "--point", "400 rpm, -10 N m")
+    assert list(tmp_path.iterdir()) == []
+    first, second = found["points"]
+    assert (first["motoring"], second["motoring"]) == (True, False)
+    assert set(first["results"]) >= {
+        "torque",
+        "speed",
+        "mechanical_power",
+        "electrical_power",
+        "efficiency",
+        "efficiency_from_losses",
+        "other_power",
+        "other_loss",
+        "supply_power",
+        "returned_share",
+    }
+    eta = first["results"]["efficiency"]
+    assert sum(row["share_of_variance"] for row in eta["contributions"]) == pytest.approx(1.0, abs=1e-6)
+    assert first["efficiency_methods"]["better"] == "input_output"
+    assert first["results"]["other_loss"]["relative_expanded_uncertainty"]["reason"] == "the value is zero"
+    assert "map" not in found
+
+
+def test_several_points_have_a_picture_each(bench: str, tmp_path: Path) -> None:
+    points = ["--point", "800 rpm, 20 N m", "--point", "400 rpm, 10 N m"]
+    assert uncertainty(bench, *points, "--trials", "2000", "--out", str(tmp_path)).exit_code == 0
+    assert {"contributions-1.png", "contributions-2.svg"} <= {path.name for path in tmp_path.iterdir()}
+
+
+def test_efficiency_above_one_is_said_and_not_clipped(bench: str) -> None:
+    poor = [bench, "--trials", "20000", "--set", "power_meter.p-drive.class_range=5 %"]
+    found = document(*poor)["points"][0]
+    assert found["efficiency_above_one"]["clipped"] is False
+    assert 0.1 < found["efficiency_above_one"]["share_of_trials"] < 0.5
+    assert found["results"]["efficiency"]["monte_carlo"]["high"]["value"] > 1.1
+    said = " ".join(uncertainty(*poor).stderr.split())
+    assert "of the trials give an efficiency above 1" in said and "it is not clipped" in said
+
+
+def test_without_meters_it_says_what_is_missing(tmp_path: Path) -> None:
+    path = write_bench(tmp_path, METERED.partition("[[power_meter]]")[0])
+    found = document(str(path), "--trials", "1000")["points"][0]
+    assert found["efficiency_methods"]["better"] is None
+    assert found["efficiency_methods"]["input_output_expanded"]["value"] is None
+    assert any("no [[power_meter]] reads it" in text for text in found["left_out"])
+
+
+def test_a_measurement_file(tmp_path: Path) -> None:
+    path = tmp_path / "power.toml"
+    path.write_text(MEASURED, encoding="utf-8")
+    found = document(str(path))["results"]["power"]
+    # 90 N m at 800 rpm; 0.2/(√3·90) and 0.5/800 add as squares.
+    assert found["value"] == pytest.approx(7.539822, rel=1e-6)
+    relative = ((0.2 / 90.0) ** 2 / 3.0 + (0.5 / 800.0) ** 2) ** 0.5
+    assert found["standard_uncertainty"]["value"] == pytest.approx(7.539822 * relative, rel=1e-6)
+    assert found["expression"] == "torque * speed"
+    result = uncertainty(str(path), "--trials", "5000", "--out", str(tmp_path / "out"))
+    assert result.exit_code == 0 and "Power of a shaft" in result.stderr
+    files = sorted(path.name for path in (tmp_path / "out").iterdir())
+    assert files == ["contributions.png", "contributions.svg", "uncertainty.json"]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ('half_width = "0.2 N m"\n', "", "half_width"),
+        ("coverage_factor = 2", "coverage_factor = 2\ndof = 0.5", "dof"),
+        ("torque * speed", "torque * __import__('os')", "expression"),
+        ("torque * speed", "torque + speed", "expression"),
+        ("torque * speed", "torque * sped", "sped"),
+    ],
+)
+def test_a_bad_measurement_file(tmp_path: Path, old: str, new: str, message: str) -> None:
+    assert old in MEASURED
+    assert message in refused(tmp_path / "m.toml", MEASURED.replace(old, new))
+
+
+def test_correlations_that_contradict_each_other(tmp_path: Path) -> None:
+    third = '\n[quantity.arm]\nvalue = "1 m"\nstandard_uncertainty = "1 mm"\n'
+    pairs = {("torque", "speed"): 0.9, ("speed", "arm"): 0.9, ("torque", "arm"): -0.9}
+    text = MEASURED.replace('distribution = "rectangular"\nhalf_width', "standard_uncertainty") + third
+    for (a, b), value in pairs.items():
+        text += f'\n[[correlation]]\nbetween = ["{a}", "{b}"]\ncoefficient = {value}\n'
+    assert "positive semidefinite" in refused(tmp_path / "m.toml", text)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["--point", "800 rpm, 60 N m"], "beyond the rated torque of ts, 50 N m"),
+        (["--point", "800 rpm"], "write speed and torque"),
+        (["--trials", "many"], "no whole number from 2 to"),
+        (["--trials", "1"], 'not "adaptive"'),
+        (["--set", "uncertainty.coverage=1.5"], "coverage"),
+    ],
+)
+def test_bad_options(bench: str, arguments: list[str], message: str) -> None:
+    result = uncertainty(bench, *arguments)
+    assert result.exit_code == 2
+    assert message in result.stderr
+
+
+def test_a_point_that_the_bench_cannot_hold(bench: str) -> None:
+    result = uncertainty(bench, "--point", "4000 rpm, 20 N m")
+    assert result.exit_code in (2, 3)
+    assert "3000 rpm" in result.stderr
+
+
+def test_options_of_a_bench_do_not_go_with_a_measurement_file(tmp_path: Path) -> None:
+    assert "go with a scenario" in refused(tmp_path / "m.toml", MEASURED, "--map")
+
+
+def test_adaptive_trials(tmp_path: Path) -> None:
+    path = tmp_path / "m.toml"
+    path.write_text(MEASURED, encoding="utf-8")
+    found = document(str(path), "--trials", "adaptive")["monte_carlo"]
+    assert found["stable"] is True and found["trials"] >= 20_000
+
+
+def test_no_such_file() -> None:
+    assert uncertainty("no-such-bench").exit_code == 2
+
+
+def test_the_table_is_read(tmp_path: Path) -> None:
+    path = write_bench(tmp_path, METERED + PLAN.replace('window = "0.5 s"', 'window = "2 s"'))
+    assert document(str(path), "--trials", "1000")["window"] == {"value": 2.0, "unit": "s"}
