@@ -179,8 +179,18 @@ def unweakened_currents(  # noqa: PLR0913  (a compiled equation takes scalars)
 
     Parameters
     ----------
-    torque, speed, p, psi, ld, lq, limit, voltage, mtpa
-        As in `current_reference`.
+    torque : float
+        [N m]
+    speed : float
+        [rad/s]
+    p : float
+        Pole pairs.
+    psi, ld, lq : float
+        Flux linkage [Wb] and inductances [H].
+    limit, voltage : float
+        Largest current amplitude [A] and voltage amplitude [V].
+    mtpa : bool
+        Least current per torque; else id = 0.
     """
     if mtpa:
         current_d, current_q = mtpa_currents(torque, psi, lq - ld, p)
