@@ -184,7 +184,7 @@ def unweakened_currents(  # noqa: PLR0913  (a compiled equation takes scalars)
     speed : float
         [rad/s]
     p : float
-        Pole pairs.
+        Pole pairs. [1]
     psi, ld, lq : float
         Flux linkage [Wb] and inductances [H].
     limit, voltage : float
