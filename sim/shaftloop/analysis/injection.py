@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.analysis.hypermap import HyperMap, spectral_radius
-from shaftloop.analysis.operating import OperatingPoint
+from shaftloop.analysis.operating import OperatingPoint, carried
 from shaftloop.bench.assemble import build_bench
 from shaftloop.engine import at
 from shaftloop.engine.model import Segment
@@ -180,7 +180,7 @@ class _Injection:
         length = 1 << 20
         stepping = Stepping(at.ETD4, longest_step(bench.model.plant, at.ETD4))
         self._run = Run(bench.model, stepping, length if not smooth else 1)
-        self._run.state[:] = state
+        self._run.state[:] = carried(bench, state)
         for name, value in point.setpoints.items():
             self._run.set_profile(bench.loops[name].profile, Segment(0, HOLD, (), (value,)))
         clock = self._run.clock

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.limits import held_state
-from shaftloop.analysis.operating import OperatingPoint
+from shaftloop.analysis.operating import OperatingPoint, carried
 from shaftloop.bench.assemble import build_bench
 from shaftloop.engine import at
 from shaftloop.engine.model import Segment
@@ -140,7 +140,7 @@ def _run(description: Description, experiment: Experiment, point: OperatingPoint
     rate = float(loop.parameters.rate)
     ticks = max(int(experiment.horizon * rate), 8)
     run = Run(bench.model, Stepping(at.ETD4, longest_step(bench.model.plant, at.ETD4)), 1 << 16)
-    run.state[:] = state
+    run.state[:] = carried(bench, state)
     for other, value in start.items():
         run.set_profile(bench.loops[other].profile, Segment(0, HOLD, (), (value,)))
     period = run.clock.ticks(1 / loop.parameters.rate)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.limits import held_state
-from shaftloop.analysis.operating import operating_point
+from shaftloop.analysis.operating import carried, operating_point
 from shaftloop.bench.assemble import build_bench
 from shaftloop.engine import at
 from shaftloop.engine.model import Segment
@@ -121,7 +121,7 @@ def relay_on_bench(
     handle = bench.loops[name]
     clock_rate = float(loop.rate)
     run = Run(bench.model, Stepping(at.ETD4, longest_step(bench.model.plant, at.ETD4)), 1 << 16)
-    run.state[:] = state
+    run.state[:] = carried(bench, state)
     run.state[handle.integral_slot] = 0.0
     run.state[handle.break_slot + 1] = base
     for other, value in point.setpoints.items():
