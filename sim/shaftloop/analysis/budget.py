@@ -117,10 +117,7 @@ def _phase_near(margins: Margins, frequency: float, reference: float | None) -> 
 
 def _variants(description: Description, loop: Loop) -> list[tuple[str, "_Change"]]:
     """Return the elements of the path of a loop that can be ideal, with the change that makes them so."""
-    chain = {hop.name: hop.carries for hop in description.hop}
-    source = loop.reads
-    while source in chain:
-        source = chain[source]
+    source = description.origin(loop.reads)
     part = next((p for p in description.line if p.name == source), None)
     variants: list[tuple[str, _Change]] = []
     if isinstance(part, TorqueSensor) and part.filter is not None:
@@ -177,12 +174,7 @@ class _Change:
         return replace(part, sampling=_FASTER * part.sampling, phase=0 * period, latency=latency)
 
     def _without_hops(self, description: Description) -> Description:
-        chain = {hop.name: hop.carries for hop in description.hop}
-
-        def origin(name: str) -> str:
-            while name in chain:
-                name = chain[name]
-            return name
+        origin = description.origin
 
         def straight(loop: Loop) -> Loop:
             damping = loop.active_damping

@@ -46,7 +46,7 @@ def delay_margin(description: Description, margins: Margins) -> DelayMargin:
     margins : Margins
         Of the loop, at the operating point of interest.
     """
-    name = _source(description, margins.loop)
+    name = description.origin(next(s.reads for s in description.loop if s.name == margins.loop))
     part = next((p for p in description.line if p.name == name), None)
     if not margins.stable:
         return DelayMargin(None, None, None, "the bench is unstable as it is")
@@ -148,12 +148,3 @@ def _edge(
         middle = (low + high) // 2
         low, high = (low, middle) if unstable(middle) else (middle, high)
     return float((first + high * step) * tick)
-
-
-def _source(description: Description, loop: str) -> str:
-    """Return what a loop reads at the far end of its bus hops."""
-    carried = {hop.name: hop.carries for hop in description.hop}
-    name = next(spec.reads for spec in description.loop if spec.name == loop)
-    while name in carried:
-        name = carried[name]
-    return name

@@ -3,7 +3,7 @@
 import math
 
 from shaftloop.bench.handles import Bench, LoopHandle
-from shaftloop.bench.structures import add_structure, origin
+from shaftloop.bench.structures import add_structure
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.control.filters import design
 from shaftloop.control.parameters import Loop
@@ -130,7 +130,7 @@ def _add_loop(
 ) -> LoopHandle:
     loop = description.loop[profile]
     layout, period = wiring.layout, float(1 / loop.rate)
-    source = origin(bench, loop.reads)
+    source = bench.description.origin(loop.reads)
     sign = 1.0
     if source in bench.sensors and bench.machines[loop.acts_on].body > bench.sensors[source].spring:
         sign = -1.0
@@ -193,7 +193,7 @@ def _add_limiter(
     )
     kind = at.LIMITER
     task = wiring.add(Task(loop.name, kind, 1 / loop.rate, loop.phase, Priority.LOOP + 1, a, f))
-    source = origin(bench, loop.reads)
+    source = bench.description.origin(loop.reads)
     return LoopHandle(
         loop, profile, "speed", source, 1.0, task, slots[loop.reads], -1, -1, integral, emit, -1
     )

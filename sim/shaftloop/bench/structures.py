@@ -16,7 +16,7 @@ from shaftloop.engine import at
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Task
 
-__all__ = ["Structure", "add_structure", "origin"]
+__all__ = ["Structure", "add_structure"]
 
 
 @dataclass(frozen=True)
@@ -31,22 +31,6 @@ class Structure:
     """Estimated disturbance of the command, in the sense of the loop. [N m]"""
     sent: int
     """Command as it left the controller, in the sense of the loop. [N m]"""
-
-
-def origin(bench: Bench, name: str) -> str:
-    """Return the sensor, encoder, machine or loop at the far end of a chain of hops.
-
-    Parameters
-    ----------
-    bench : Bench
-        Its description is known.
-    name : str
-        A hop, or the end itself.
-    """
-    carried = {hop.name: hop.carries for hop in bench.description.hop}
-    while name in carried:
-        name = carried[name]
-    return name
 
 
 def add_structure(wiring: Wiring, bench: Bench, slots: dict[str, int], loop: Loop, sign: float) -> Structure:
@@ -88,7 +72,7 @@ def _add_damping(
     wiring: Wiring, bench: Bench, slots: dict[str, int], loop: Loop, damping: ActiveDamping, sign: float
 ) -> int:
     """Add the task of an active damping and return the slot of its torque."""
-    body = bench.line.places[origin(bench, damping.right)].body
+    body = bench.line.places[bench.description.origin(damping.right)].body
     side = 1.0 if bench.machines[loop.acts_on].body >= body else -1.0
     torque = wiring.layout.add(f"{loop.name}.damping", SlotKind.HELD, "N m")
     memory = wiring.layout.add(f"{loop.name}.damping_filter", SlotKind.HELD, "N m", 2)

@@ -215,3 +215,16 @@ class Description:
         tuple[float, ...],
         Number("further excitations per turn, e.g. slots, for the interference diagram", gt=0.0, le=1000.0),
     ] = ()
+
+    def origin(self, name: str) -> str:
+        """Return the sensor, encoder, machine or loop at the far end of a chain of bus hops.
+
+        Parameters
+        ----------
+        name : str
+            A hop, or the end itself.
+        """
+        carried = {hop.name: hop.carries for hop in self.hop}
+        while name in carried:
+            name = carried[name]
+        return name

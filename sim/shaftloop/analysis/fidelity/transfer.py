@@ -261,11 +261,7 @@ def check_bench(description: Description) -> tuple[str, str]:
         raise ScenarioError(
             ['line: no torque sensor, so there is no reading; add a [[line]] with part = "torque_sensor"']
         )
-    loops = [loop for loop in description.loop if loop.limiter_of is None]
-    read = {loop.reads for loop in loops}
-    for hop in description.hop:
-        if hop.name in read:
-            read.add(hop.carries)
+    read = {description.origin(loop.reads) for loop in description.loop if loop.limiter_of is None}
     main = next((name for name in sensors if name in read), sensors[0])
     return description.unit, main
 
