@@ -16,13 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.analysis.hypermap import HyperMap, spectral_radius
-from shaftloop.analysis.operating import OperatingPoint, carried
-from shaftloop.bench.assemble import build_bench
+from shaftloop.analysis.operating import OperatingPoint
+from shaftloop.analysis.standing import standing_run
 from shaftloop.engine import at
-from shaftloop.engine.model import Segment
-from shaftloop.engine.run import Run
-from shaftloop.engine.setpoints import HOLD
-from shaftloop.engine.steprule import Stepping, longest_step
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 
@@ -116,7 +112,7 @@ def measure_response(  # noqa: PLR0913  (a measurement has this many settings, a
     if slowest >= 1.0:
         raise SimulationError("the bench is unstable, so its response cannot be measured", "lower the gains")
     settling = -np.log(_SETTLED) / -np.log(slowest) * reference.hyperperiod * rate / count
-    bench = _Injection(description, loop, point, state, smooth, max(2, int(np.ceil(settling))))
+    bench = _Injection(description, loop, point, reference, state, smooth, max(2, int(np.ceil(settling))))
     if kind == "stepped_sine":
         parts = [bench.spectra(_multisine(count, np.array([k]), peak), periods, np.array([k])) for k in bins]
         u, v = (np.hstack([part[i] for part in parts]) for i in (0, 1))
@@ -170,19 +166,16 @@ class _Injection:
         description: Description,
         loop: str,
         point: OperatingPoint,
+        reference: HyperMap,
         state: Array,
         smooth: bool,
         settling: int,
     ) -> None:
         self._settling = settling
-        bench = build_bench(description, smooth=smooth)
+        bench, self._run = standing_run(
+            description, reference, state, point.setpoints, smooth=smooth, records=1 if smooth else 1 << 20
+        )
         self._loop = bench.loops[loop]
-        length = 1 << 20
-        stepping = Stepping(at.ETD4, longest_step(bench.model.plant, at.ETD4))
-        self._run = Run(bench.model, stepping, length if not smooth else 1)
-        self._run.state[:] = carried(bench, state)
-        for name, value in point.setpoints.items():
-            self._run.set_profile(bench.loops[name].profile, Segment(0, HOLD, (), (value,)))
         clock = self._run.clock
         self._period = clock.ticks(1 / self._loop.parameters.rate)
         self._next = clock.ticks(self._loop.parameters.phase) % self._period

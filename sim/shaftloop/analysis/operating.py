@@ -2,15 +2,11 @@
 
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
-from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench
 from shaftloop.errors import SimulationError
 from shaftloop.scenario import description as stated
 
-__all__ = ["OperatingPoint", "carried", "operating_point", "setpoint_ranges"]
+__all__ = ["OperatingPoint", "operating_point", "setpoint_ranges"]
 
 
 @dataclass(frozen=True)
@@ -53,23 +49,6 @@ def operating_point(bench: Bench, speed: float | None = None, torque: float | No
     held_speed = best.get(speed_loop.parameters.name, 0.0) if speed_loop else (speed or 0.0)
     held_torque = best.get(torque_loop.parameters.name, 0.0) if torque_loop else 0.0
     return OperatingPoint(best, held_speed, held_torque)
-
-
-def carried(bench: Bench, state: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the initial state of a bench with all values that a state of its smooth bench holds.
-
-    Parameters
-    ----------
-    bench : Bench
-        The bench, which may have power meters, hysteresis and the like.
-    state : ndarray, shape (slots,)
-        Of the smooth bench.
-    """
-    smooth = build_bench(bench.description, smooth=True).model.layout
-    known = {slot.name: value for slot, value in zip(smooth.slots, state, strict=True)}
-    layout = bench.model.layout
-    pairs = zip(layout.slots, layout.initial, strict=True)
-    return np.array([known.get(slot.name, initial) for slot, initial in pairs])
 
 
 def setpoint_ranges(bench: Bench) -> dict[str, tuple[float, float]]:

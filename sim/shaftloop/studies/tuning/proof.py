@@ -14,13 +14,12 @@ from numpy.typing import NDArray
 
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.limits import held_state
-from shaftloop.analysis.operating import OperatingPoint, carried
-from shaftloop.bench.assemble import build_bench
+from shaftloop.analysis.operating import OperatingPoint
+from shaftloop.analysis.standing import standing_run
+from shaftloop.bench.handles import Bench
 from shaftloop.engine import at
 from shaftloop.engine.model import Segment
-from shaftloop.engine.run import Run
 from shaftloop.engine.setpoints import HOLD
-from shaftloop.engine.steprule import Stepping, longest_step
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 from shaftloop.studies.tuning.plant import loop_named, with_loop
@@ -135,18 +134,14 @@ def _run(description: Description, experiment: Experiment, point: OperatingPoint
         before = replace(before, speed=start[name])
     reference = HyperMap(description)
     state = held_state(reference, before)
-    bench = build_bench(description, smooth=smooth)
+    bench, run = standing_run(description, reference, state, start, smooth=smooth, records=1 << 16)
     loop = bench.loops[name]
     rate = float(loop.parameters.rate)
     ticks = max(int(experiment.horizon * rate), 8)
-    run = Run(bench.model, Stepping(at.ETD4, longest_step(bench.model.plant, at.ETD4)), 1 << 16)
-    run.state[:] = carried(bench, state)
-    for other, value in start.items():
-        run.set_profile(bench.loops[other].profile, Segment(0, HOLD, (), (value,)))
     period = run.clock.ticks(1 / loop.parameters.rate)
     first = max(ticks // 10, 4)
     values = np.empty((first + 2 * ticks, 2))
-    true = _reader(reference, name)
+    true = _reader(bench, name)
     for k in range(len(values)):
         if k == first:
             segment = Segment(period * k, HOLD, (), (point.setpoints[name],))
@@ -161,9 +156,8 @@ def _run(description: Description, experiment: Experiment, point: OperatingPoint
     return Trace((np.arange(len(values)) - first) / rate, values[:, 0] - level, values[:, 1])
 
 
-def _reader(reference: HyperMap, name: str) -> Callable[[Array], float]:
+def _reader(bench: Bench, name: str) -> Callable[[Array], float]:
     """Return what gives the true quantity of a loop from a state."""
-    bench = reference.bench
     loop = bench.loops[name]
     if loop.quantity == "torque":
         row = bench.model.plant.c[bench.model.plant.rows[bench.sensors[loop.source].true_torque]]

@@ -14,13 +14,9 @@ from numpy.typing import NDArray
 
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.limits import held_state
-from shaftloop.analysis.operating import carried, operating_point
-from shaftloop.bench.assemble import build_bench
+from shaftloop.analysis.operating import operating_point
+from shaftloop.analysis.standing import standing_run
 from shaftloop.engine import at
-from shaftloop.engine.model import Segment
-from shaftloop.engine.run import Run
-from shaftloop.engine.setpoints import HOLD
-from shaftloop.engine.steprule import Stepping, longest_step
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 from shaftloop.studies.tuning.plant import LoopPlant, loop_named, plain_loop, with_loop
@@ -117,15 +113,13 @@ def relay_on_bench(
         anti_windup="conditional",
         setpoint_rate=None,
     )
-    bench = build_bench(with_loop(description, hard))
+    bench, run = standing_run(
+        with_loop(description, hard), smooth, state, point.setpoints, smooth=False, records=1 << 16
+    )
     handle = bench.loops[name]
     clock_rate = float(loop.rate)
-    run = Run(bench.model, Stepping(at.ETD4, longest_step(bench.model.plant, at.ETD4)), 1 << 16)
-    run.state[:] = carried(bench, state)
     run.state[handle.integral_slot] = 0.0
     run.state[handle.break_slot + 1] = base
-    for other, value in point.setpoints.items():
-        run.set_profile(bench.loops[other].profile, Segment(0, HOLD, (), (value,)))
     period = run.clock.ticks(1 / loop.rate)
     errors = np.empty(int(duration * clock_rate))
     try:

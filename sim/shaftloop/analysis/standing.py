@@ -1,0 +1,55 @@
+"""A run that begins at a steady state instead of at rest."""
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.analysis.hypermap import HyperMap
+from shaftloop.bench.assemble import build_bench
+from shaftloop.bench.handles import Bench
+from shaftloop.engine import at
+from shaftloop.engine.model import Segment
+from shaftloop.engine.run import Run
+from shaftloop.engine.setpoints import HOLD
+from shaftloop.engine.steprule import Stepping, longest_step
+from shaftloop.scenario.description import Description
+
+__all__ = ["standing_run"]
+
+
+def standing_run(
+    description: Description,
+    reference: HyperMap,
+    state: NDArray[np.float64],
+    setpoints: Mapping[str, float],
+    *,
+    smooth: bool,
+    records: int,
+) -> tuple[Bench, Run]:
+    """Return a bench and its run, which stands at a steady state under constant set-points.
+
+    Parameters
+    ----------
+    description : Description
+        The bench.
+    reference : HyperMap
+        Its smooth bench; gains and clamps may differ.
+    state : ndarray, shape (slots,)
+        Of the smooth bench. What only the full bench has, such as power meters, starts as it does at rest.
+    setpoints : mapping
+        By loop. [N m] or [rad/s]
+    smooth : bool
+        Run the smooth bench; otherwise the full one.
+    records : int
+        Most records.
+    """
+    bench = build_bench(description, smooth=smooth)
+    run = Run(bench.model, Stepping(at.ETD4, longest_step(bench.model.plant, at.ETD4)), records)
+    slots = reference.bench.model.layout.slots
+    known = {slot.name: value for slot, value in zip(slots, state, strict=True)}
+    for number, slot in enumerate(bench.model.layout.slots):
+        run.state[number] = known.get(slot.name, run.state[number])
+    for name, value in setpoints.items():
+        run.set_profile(bench.loops[name].profile, Segment(0, HOLD, (), (value,)))
+    return bench, run
