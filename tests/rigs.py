@@ -183,3 +183,48 @@ def slot(bench: Bench, name: str) -> int:
 def smooth_bench(name: str, *settings: str) -> Bench:
     """Return a shipped bench without quantisers, noise, clamps and edge counting."""
     return build_bench(shipped(name, *settings), smooth=True)
+
+
+SPEED_LOOP = """
+[[loop]]
+name = "speed"
+acts_on = "drive"
+reads = "drive"
+rate = "4 kHz"
+kp = "7 N m s/rad"
+ki = "60 N m/rad"
+clamp = "100 N m"
+"""
+"""A speed loop for `one_machine_text`."""
+
+_ONE_MACHINE = """\
+title = "One machine and a flywheel"
+duration = "{duration}"
+
+[[line]]
+part = "machine"
+model = "torque_servo"
+name = "drive"
+inertia = "0.02 kg m^2"
+time_constant = "2 ms"
+rate = "8 kHz"
+max_torque = "200 N m"
+max_speed = "3000 rpm"
+
+[[line]]
+part = "coupling"
+name = "c1"
+stiffness = "25 kN m/rad"
+damping = "2 N m s/rad"
+
+[[line]]
+part = "flywheel"
+name = "disc"
+diameter = "200 mm"
+width = "20 mm"
+"""
+
+
+def one_machine_text(duration: str) -> str:
+    """Return the file of a bench with one machine, a coupling and a flywheel, without loop and sequence."""
+    return _ONE_MACHINE.format(duration=duration)

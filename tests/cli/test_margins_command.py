@@ -8,49 +8,13 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
+from rigs import SPEED_LOOP, one_machine_text
 from shaftloop.analysis.hypermap import HyperMap, spectral_radius
 from shaftloop.analysis.operating import operating_point
 from shaftloop.cli.main import cli
 from shaftloop.scenario.reading import read_scenario
 
 pytestmark = pytest.mark.compiled
-
-WITHOUT_TORQUE = """\
-title = "One machine and a flywheel"
-duration = "0.1 s"
-
-[[line]]
-part = "machine"
-model = "torque_servo"
-name = "drive"
-inertia = "0.02 kg m^2"
-time_constant = "2 ms"
-rate = "8 kHz"
-max_torque = "200 N m"
-max_speed = "3000 rpm"
-
-[[line]]
-part = "coupling"
-name = "c1"
-stiffness = "25 kN m/rad"
-damping = "2 N m s/rad"
-
-[[line]]
-part = "flywheel"
-name = "disc"
-diameter = "200 mm"
-width = "20 mm"
-"""
-SPEED_LOOP = """
-[[loop]]
-name = "speed"
-acts_on = "drive"
-reads = "drive"
-rate = "4 kHz"
-kp = "7 N m s/rad"
-ki = "60 N m/rad"
-clamp = "100 N m"
-"""
 
 
 def margins(*arguments: str) -> Result:
@@ -177,8 +141,8 @@ def test_a_point_that_a_limit_prevents_ends_with_3() -> None:
 
 def test_benches_that_lack_a_loop(tmp_path: Path) -> None:
     none, speed = tmp_path / "none.toml", tmp_path / "speed.toml"
-    none.write_text(WITHOUT_TORQUE, encoding="utf-8")
-    speed.write_text(WITHOUT_TORQUE + SPEED_LOOP, encoding="utf-8")
+    none.write_text(one_machine_text("0.1 s"), encoding="utf-8")
+    speed.write_text(one_machine_text("0.1 s") + SPEED_LOOP, encoding="utf-8")
     result = margins(str(none))
     assert result.exit_code == 2 and "no loop, so there are no margins" in result.stderr
     result = margins(str(speed), "--torque", "5 N m")

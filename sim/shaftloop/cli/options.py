@@ -11,15 +11,15 @@ import click
 if TYPE_CHECKING:
     from shaftloop.scenario.reading import Scenario
 
-__all__ = ["Request", "say", "scenario_options"]
+__all__ = ["Request", "request_options", "say", "scenario_options"]
 
 
 @dataclass(frozen=True)
 class Request:
     """The common part of a command line."""
 
-    scenario: str
-    """File or name of a shipped scenario."""
+    source: str
+    """File, or name of a shipped one."""
     settings: tuple[str, ...]
     """``path=value`` each."""
     out: Path | None
@@ -29,7 +29,7 @@ class Request:
         """Read the scenario and pass on what looks wrong in it."""
         from shaftloop.scenario.reading import read_scenario
 
-        scenario = read_scenario(self.scenario, self.settings)
+        scenario = read_scenario(self.source, self.settings)
         for warning in scenario.warnings:
             say(f"warning: {warning}")
         return scenario
@@ -40,7 +40,7 @@ class Request:
         Parameters
         ----------
         name : str
-            Of the scenario.
+            Of the scenario or study.
         """
         if self.out is not None:
             return self.out
@@ -58,31 +58,38 @@ def say(message: str) -> None:
     click.echo(message, err=True)
 
 
-def scenario_options(command: Callable[..., None]) -> Callable[..., None]:
-    """Give a command SCENARIO, --set, --out and --json; it gets them as one `Request`.
+def request_options(metavar: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """Return what gives a command its file, --set, --out and --json; it gets them as one `Request`.
 
     Parameters
     ----------
-    command : callable
-        Takes a `Request` first.
+    metavar : str
+        What the help calls the file.
     """
 
-    @click.argument("scenario", metavar="SCENARIO")
-    @click.option(
-        "--set",
-        "settings",
-        metavar="PATH=VALUE",
-        multiple=True,
-        help="Change a value of the scenario, e.g. loop.torque.kp=0.3; repeatable.",
-    )
-    @click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="Folder for the results.")
-    @click.option(
-        "--json", "as_json", is_flag=True, help="Print one JSON document on stdout and nothing else."
-    )
-    @wraps(command)
-    def wrapped(
-        scenario: str, settings: tuple[str, ...], out: Path | None, as_json: bool, **rest: Any
-    ) -> None:
-        command(Request(scenario, settings, out, as_json), **rest)
+    def decorate(command: Callable[..., None]) -> Callable[..., None]:
+        @click.argument("source", metavar=metavar)
+        @click.option(
+            "--set",
+            "settings",
+            metavar="PATH=VALUE",
+            multiple=True,
+            help="Change a value of the scenario, e.g. loop.torque.kp=0.3; repeatable.",
+        )
+        @click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="Folder for the results.")
+        @click.option(
+            "--json", "as_json", is_flag=True, help="Print one JSON document on stdout and nothing else."
+        )
+        @wraps(command)
+        def wrapped(
+            source: str, settings: tuple[str, ...], out: Path | None, as_json: bool, **rest: Any
+        ) -> None:
+            command(Request(source, settings, out, as_json), **rest)
 
-    return wrapped
+        return wrapped
+
+    return decorate
+
+
+scenario_options = request_options("SCENARIO")
+"""Give a command on a scenario its file, --set, --out and --json."""

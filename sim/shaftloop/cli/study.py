@@ -6,12 +6,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from shaftloop.cli.options import say
+from shaftloop.cli.options import Request, request_options, say
 
 if TYPE_CHECKING:
-    from shaftloop.report.study_results import StudyResults
     from shaftloop.studies.whatif.execute import Runner
-    from shaftloop.studies.whatif.reading import Study
     from shaftloop.studies.whatif.store import Store
 
 __all__ = ["study"]
@@ -20,30 +18,12 @@ _RESULTS = "results.sqlite"
 
 
 @click.command()
-@click.argument("study_file", metavar="STUDY")
-@click.option(
-    "--set",
-    "settings",
-    metavar="PATH=VALUE",
-    multiple=True,
-    help="Change a value of the scenario; repeatable.",
-)
-@click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="Folder for the results.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON document on stdout and nothing else.")
+@request_options("STUDY")
 @click.option("--workers", type=click.IntRange(1, 1024), help="Processes; one per core where left out.")
 @click.option("--cluster", metavar="ADDRESS", help="Run on an existing Dask scheduler, e.g. tcp://host:8786.")
 @click.option("--fresh", is_flag=True, help="Throw away the rows of an earlier run.")
 @click.option("--top", type=click.IntRange(1, 1000), default=10, show_default=True, help="Rows to be ranked.")
-def study(
-    study_file: str,
-    settings: tuple[str, ...],
-    out: Path | None,
-    as_json: bool,
-    workers: int | None,
-    cluster: str | None,
-    fresh: bool,
-    top: int,
-) -> None:
+def study(request: Request, workers: int | None, cluster: str | None, fresh: bool, top: int) -> None:
     """Run many versions of a bench and rank them: STUDY is a study file or the name of a shipped one.
 
     Rows are kept in results.sqlite as they come; the same command goes on where it was stopped. Writes
@@ -55,16 +35,15 @@ def study(
     from shaftloop.studies.whatif.reading import read_study
     from shaftloop.studies.whatif.store import open_store
 
-    found = read_study(study_file, settings)
+    found = read_study(request.source, request.settings)
     plan = Plan(found.axes, found.design)
-    folder = out if out is not None else None if as_json else Path("shaftloop-out") / found.name
+    folder = request.folder(found.name)
     if folder is not None:
         make_folder(folder)
     runner = _runner(workers, cluster)
     with open_store(folder / _RESULTS if folder is not None else None, found, plan, fresh=fresh) as store:
         _run(store, runner, folder)
-        results = _results(found, store, top)
-        _hand_over(results, store, folder, as_json)
+        _hand_over(store, request, folder, top)
 
 
 def _runner(workers: int | None, cluster: str | None) -> "Runner":
@@ -76,8 +55,15 @@ def _runner(workers: int | None, cluster: str | None) -> "Runner":
         if workers is not None:
             raise click.UsageError("--workers counts processes of this machine: leave it out with --cluster")
         return Cluster(cluster)
-    count = workers or len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else workers or 1
+    count = workers or _cores()
     return run_here if count == 1 else Processes(count)
+
+
+def _cores() -> int:
+    """Return how many cores this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
 
 
 def _run(store: "Store", runner: "Runner", folder: Path | None) -> None:
@@ -98,34 +84,16 @@ def _run(store: "Store", runner: "Runner", folder: Path | None) -> None:
         raise
 
 
-def _results(found: "Study", store: "Store", top: int) -> "StudyResults":
-    from shaftloop.report.study_results import StudyResults
-    from shaftloop.studies.whatif.answers import answer
-    from shaftloop.studies.whatif.sensitivity import sensitivity
-    from shaftloop.studies.whatif.table import read_table
-    from shaftloop.studies.whatif.yields import tolerance_yield
-
-    table = read_table(store)
-    answers = answer(found, table, top)
-    return StudyResults(
-        found,
-        table,
-        answers,
-        sensitivity(table, found.design.seed) if found.design.kind == "saltelli" else (),
-        tolerance_yield(int(answers.passed.sum()), len(table.done)) if found.bounds else None,
-        tuple(store.entries(answers.ranked.tolist())),
-        tuple(store.reasons(5)),
-    )
-
-
-def _hand_over(results: "StudyResults", store: "Store", folder: Path | None, as_json_only: bool) -> None:
+def _hand_over(store: "Store", request: Request, folder: Path | None, top: int) -> None:
     from shaftloop.report.documents import as_json
     from shaftloop.report.study_results import study_document, write_study
     from shaftloop.report.study_tables import show_study
+    from shaftloop.studies.whatif.findings import find
 
+    results = find(store, top)
     document = as_json(study_document(results))
     files = write_study(folder, results, store, document) if folder is not None else []
-    if as_json_only:
+    if request.json:
         click.echo(document, nl=False)
     else:
         show_study(results, files)

@@ -38,7 +38,7 @@ def uncertainty(request: Request, points: tuple[str, ...], with_map: bool, trial
     from shaftloop.analysis.uncertainty.reading import is_measurement_file
     from shaftloop.scenario.source import find_scenario
 
-    path = find_scenario(request.scenario)
+    path = find_scenario(request.source)
     count = _read_trials(trials)
     if is_measurement_file(path):
         if points or with_map or request.settings:

@@ -4,49 +4,29 @@ import csv
 import io
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from shaftloop.report.documents import identity, number, origin
 from shaftloop.report.files import open_atomically, write_text
 from shaftloop.report.study_pictures import draw_contours, draw_effects, draw_parallel
-from shaftloop.studies.whatif.answers import Answers
+from shaftloop.studies.whatif.findings import Findings
 from shaftloop.studies.whatif.reading import Study
 from shaftloop.studies.whatif.sensitivity import Sensitivity
 from shaftloop.studies.whatif.store import Entry, Store
-from shaftloop.studies.whatif.table import Table
-from shaftloop.studies.whatif.yields import Yield
 
-__all__ = ["StudyResults", "study_document", "write_study"]
+__all__ = ["study_document", "write_study"]
 
 _BEYOND = "no bound limits it"
 
 
-@dataclass(frozen=True)
-class StudyResults:
-    """A finished study."""
-
-    study: Study
-    table: Table
-    answers: Answers
-    sensitivities: tuple[Sensitivity, ...]
-    """Of the design ``saltelli``, else empty."""
-    share: Yield | None
-    """Share of good benches; nothing without bounds."""
-    ranked: tuple[Entry, ...]
-    """Rows of the best candidates, best first."""
-    reasons: tuple[tuple[str, str, int, int], ...]
-    """Why candidates are not done: status, reason, how many, the first one."""
-
-
-def study_document(results: StudyResults) -> dict[str, Any]:
+def study_document(results: Findings) -> dict[str, Any]:
     """Return the answers as a document.
 
     Parameters
     ----------
-    results : StudyResults
-        Of the study.
+    results : Findings
+        From `find`.
     """
     study, answers, table = results.study, results.answers, results.table
     done = int(table.done.sum())
@@ -91,7 +71,7 @@ def study_document(results: StudyResults) -> dict[str, Any]:
     }
 
 
-def _yield(results: StudyResults) -> dict[str, Any] | None:
+def _yield(results: Findings) -> dict[str, Any] | None:
     if results.share is None:
         return None
     share = results.share
@@ -134,15 +114,15 @@ def _sensitivity(entry: Sensitivity) -> dict[str, Any]:
     }
 
 
-def write_study(folder: Path, results: StudyResults, store: Store, document: str) -> list[Path]:
+def write_study(folder: Path, results: Findings, store: Store, document: str) -> list[Path]:
     """Write document, table and pictures, and return the files.
 
     Parameters
     ----------
     folder : Path
         Where they go.
-    results : StudyResults
-        Of the study.
+    results : Findings
+        From `find`.
     store : Store
         Its rows, all of which go into the table.
     document : str

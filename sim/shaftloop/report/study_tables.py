@@ -5,8 +5,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from shaftloop.report.quantities import show
-from shaftloop.report.study_results import StudyResults
 from shaftloop.report.terminal import add_row, console, new_table, print_line, show_files
+from shaftloop.studies.whatif.findings import Findings
 
 __all__ = ["show_study"]
 
@@ -14,13 +14,13 @@ _MOST_EFFECTS = 4
 _MOST_COLUMNS = 5
 
 
-def show_study(results: StudyResults, files: Sequence[Path]) -> None:
+def show_study(results: Findings, files: Sequence[Path]) -> None:
     """Print the answers and where the files are.
 
     Parameters
     ----------
-    results : StudyResults
-        Of the study.
+    results : Findings
+        From `find`.
     files : sequence of Path
         Files that were written.
     """
@@ -35,7 +35,7 @@ def show_study(results: StudyResults, files: Sequence[Path]) -> None:
     show_files(files)
 
 
-def _show_bounds(results: StudyResults) -> None:
+def _show_bounds(results: Findings) -> None:
     study = results.study
     if not study.bounds:
         return
@@ -56,7 +56,7 @@ def _show_bounds(results: StudyResults) -> None:
         print_line(f"{int(results.answers.passed.sum())} candidates keep all bounds")
 
 
-def _show_ranked(results: StudyResults) -> None:
+def _show_ranked(results: Findings) -> None:
     study = results.study
     if not results.ranked:
         if study.goals:
@@ -85,7 +85,7 @@ def _figure(value: float | None, unit: str) -> str:
     return f"{value:.4g}" if unit == "1" or math.isinf(value) else show(value, unit)
 
 
-def _show_effects(results: StudyResults) -> None:
+def _show_effects(results: Findings) -> None:
     if not results.answers.effects:
         return
     table = new_table("Main effects", "figure", "factor", "moves its mean by", "share of its variance")
@@ -101,7 +101,7 @@ def _show_effects(results: StudyResults) -> None:
     console().print(table)
 
 
-def _show_sensitivities(results: StudyResults) -> None:
+def _show_sensitivities(results: Findings) -> None:
     for entry in results.sensitivities:
         if entry.reason:
             print_line(f"{entry.figure}: no indices: {entry.reason}")
