@@ -48,6 +48,8 @@ _STYLE: Any = {
 }
 _BINS = 1500
 _TITLE_WIDTH = 90
+_PER_INCH = 9.0
+"""Letters of a title that fit into an inch."""
 
 
 def draw(paint: Callable[[Any], None], size: tuple[float, float], title: str, paths: list[Path]) -> None:
@@ -71,7 +73,7 @@ def draw(paint: Callable[[Any], None], size: tuple[float, float], title: str, pa
         # A title may hold characters that the font does not have; boxes in the picture are enough said.
         warnings.filterwarnings("ignore", message="Glyph .* missing")
         figure = Figure(figsize=size, layout="constrained")
-        figure.suptitle(plain(title), fontsize=13.0, fontweight="bold", parse_math=False)
+        figure.suptitle(plain(title, size[0]), fontsize=13.0, fontweight="bold", parse_math=False)
         paint(figure)
         figure.draw_without_rendering()
         figure.set_layout_engine("none")
@@ -81,16 +83,19 @@ def draw(paint: Callable[[Any], None], size: tuple[float, float], title: str, pa
                 figure.savefig(file, format=kind, dpi=130, metadata={"Date": None} if kind == "svg" else None)
 
 
-def plain(text: str) -> str:
+def plain(text: str, width: float = 10.0) -> str:
     """Return a text that fits over a picture: printable, at most two lines.
 
     Parameters
     ----------
     text : str
         Any text.
+    width : float
+        Of the picture. [inch]
     """
     printable = "".join(c if c.isprintable() else " " for c in text)
-    return "\n".join(textwrap.wrap(printable, _TITLE_WIDTH, max_lines=2, placeholder=" ..."))
+    most = min(_TITLE_WIDTH, int(_PER_INCH * width))
+    return "\n".join(textwrap.wrap(printable, most, max_lines=2, placeholder=" ..."))
 
 
 def thinned(x: Array, y: Array) -> tuple[Array, Array]:

@@ -101,7 +101,12 @@ def draw_contours(study: Study, table: Table, answers: Answers, title: str, path
             picture.colorbar(filled, ax=axes, label=_label(column))
             _bound_lines(axes, study, column, px, py, pz)
             good = answers.passed[known]
-            style: dict[str, Any] = {"linestyle": "none", "markersize": 3.5, "color": "black"}
+            style: dict[str, Any] = {
+                "linestyle": "none",
+                "markersize": 3.5,
+                "color": "black",
+                "clip_on": False,
+            }
             axes.plot(px[~good], py[~good], "x", **style, label="fails a bound")
             axes.plot(px[good], py[good], "o", **style, markerfacecolor="white", label="keeps all bounds")
             axes.set_xlabel(_label(x), parse_math=False)
