@@ -59,10 +59,11 @@ def draw_parallel(results: StudyResults, paths: list[Path]) -> None:
             axes.plot(places, color=COLOURS["loss"], linewidth=2.6, zorder=4, label="best candidate")
             axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0))
         _rails(axes, rails)
+        axes.set_title(f"{count}{grey}", loc="left", fontweight="normal")
 
     count = f"{len(shown)} of {len(passed)} candidates"
     grey = "; grey: breaks a bound" if results.study.bounds else ""
-    draw(paint, (max(8.0, 1.6 + 1.45 * len(rails)), 5.6), f"{results.title}: {count}{grey}", paths)
+    draw(paint, (max(10.0, 1.6 + 1.45 * len(rails)), 5.8), results.title, paths)
 
 
 def _rail(scale: Scale, values: Array) -> _Rail:

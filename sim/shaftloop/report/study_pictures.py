@@ -76,7 +76,7 @@ def draw_effects(results: StudyResults, paths: list[Path]) -> None:
         for axes, factor in zip(grid[-1], factors, strict=True):
             axes.set_xlabel(factor_scale(results, factor).label, fontsize=9.0)
 
-    size = (max(9.0, 1.2 + 2.7 * len(factors)), 1.3 + 2.1 * len(figures))
+    size = (max(10.5, 1.2 + 2.7 * len(factors)), 1.3 + 2.1 * len(figures))
     draw(paint, size, f"{results.title}: means over the other factors", paths)
 
 
@@ -110,7 +110,7 @@ def draw_contour(results: StudyResults, paths: list[Path]) -> None:
     note = "hatched: breaks a bound" if results.study.bounds else ""
     star = "star: best" if len(results.answers.ranked) else ""
     title = "; ".join(part for part in (results.title, note, star) if part)
-    draw(paint, (max(7.0, 4.7 * wide), 0.9 + 3.7 * high), title, paths)
+    draw(paint, (max(10.5, 4.7 * wide), 0.9 + 3.7 * high), title, paths)
 
 
 def draw_indices(results: StudyResults, paths: list[Path]) -> None:
@@ -132,7 +132,7 @@ def draw_indices(results: StudyResults, paths: list[Path]) -> None:
         figure.axes[0].legend(loc="lower right")
         figure.axes[-1].set_xlabel("share of the variance [1], with its 95 % interval")
 
-    draw(paint, (8.0, 1.2 + (0.75 + 0.45 * count) * len(entries)), results.title, paths)
+    draw(paint, (10.5, 1.2 + (0.75 + 0.45 * count) * len(entries)), results.title, paths)
 
 
 def mapped(results: StudyResults) -> list[str]:
