@@ -1,105 +1,278 @@
-"""`shaftloop study`: files, JSON, exit codes."""
+"""`shaftloop study`: documents, files, exit codes, going on after an interrupt, and messages."""
 
+import csv
 import json
+import sqlite3
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
 
 from shaftloop.cli.main import cli
-from shaftloop.studies.whatif.designs import Plan
-from shaftloop.studies.whatif.reading import read_study
-from shaftloop.studies.whatif.store import open_store
+from shaftloop.report import study_pictures, study_table
+from shaftloop.studies.responses import SOURCES, Response, Source
+from shaftloop.studies.whatif.store import Store
 
-STUDY = """
-title = "Couplings <b>"
+STUDY = """\
+title = "Couplings <&>"
 scenario = "reference-bench"
-settings = ["expect=[]"]
+settings = ["duration=20 ms"]
+expectations = false
+
+[design]
+kind = "grid"
+
 [[factor]]
 path = "line.c1.stiffness"
 low = "10 kN m/rad"
 high = "40 kN m/rad"
-count = 3
-scale = "log"
+count = 4
+
 [[factor]]
-path = "line.drive.inertia"
-low = "0.01 kg m^2"
-high = "0.04 kg m^2"
-count = 3
-[design]
-kind = "grid"
+path = "line.c2.damping"
+values = ["1 N m s/rad", "-1 N m s/rad", "4 N m s/rad", "8 N m s/rad"]
+
 [[constraint]]
-metric = "modes.1.frequency"
-at_least = "60 Hz"
-[[objective]]
 metric = "modes.2.frequency"
+at_most = "750 Hz"
+
+[[objective]]
+metric = "modes.1.frequency"
+goal = "maximise"
+
+[[objective]]
+metric = "modes.1.damping_ratio"
 goal = "maximise"
 """
+FILES = ["candidates.csv", "results.sqlite", "study.json"]
+
+
+def call(*arguments: str) -> Result:
+    return CliRunner().invoke(cli, ["study", *arguments])
+
+
+def document(*arguments: str) -> dict[str, Any]:
+    result = call(*arguments, "--json", "--workers", "1")
+    assert result.exit_code == 0, result.stderr
+    found: dict[str, Any] = json.loads(result.stdout)
+    return found
 
 
 @pytest.fixture(autouse=True)
 def elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Work in a folder with one study, without pictures, which cost more than all the rest."""
     monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(study_pictures, "draw_study", lambda *_: [])
     (tmp_path / "s.toml").write_text(STUDY, encoding="utf-8")
 
 
-def call(*arguments: str) -> Result:
-    return CliRunner().invoke(cli, ["study", "s.toml", "--workers", "1", *arguments])
+def files(folder: Path) -> list[str]:
+    return sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
 
 
-def test_files_tables_and_resuming(tmp_path: Path) -> None:
-    result = call()
-    assert result.exit_code == 0, result.stderr
-    folder = tmp_path / "shaftloop-out" / "s"
-    names = {path.name for path in folder.iterdir()}
-    pictures = {f"{name}.{kind}" for name in ("effects", "contours", "parallel") for kind in ("svg", "png")}
-    assert names == {"study.json", "candidates.csv", "results.sqlite"} | pictures
-    assert "9 of 9 candidates done" in result.stderr and "Best candidates" in result.stderr
-    assert "<b>" not in (folder / "effects.svg").read_text(encoding="utf-8")
-    lines = (folder / "candidates.csv").read_text(encoding="utf-8").splitlines()
-    assert lines[0].startswith(
-        "candidate,status,reason,line.c1.stiffness [kN m/rad],line.drive.inertia [kg m^2]"
+def change(path: Path, old: str, new: str) -> None:
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new), encoding="utf-8")
+
+
+def test_json_prints_one_document_and_writes_nothing(tmp_path: Path) -> None:
+    found = document("s.toml", "--top", "3")
+    assert files(tmp_path) == ["s.toml"]
+    assert found["design"] == {"kind": "grid", "count": None, "seed": 0, "candidates": 16}
+    counts = found["candidates"]
+    assert (counts["total"], counts["done"]) == (16, 12)
+    (refused,) = counts["not_done"]
+    assert (refused["status"], refused["count"], refused["first"]) == ("refused", 4, 1)
+    assert "-1 N m s/rad" in refused["reason"]
+    (bound,) = found["constraints"]
+    assert bound["at_most"] == {"value": 750.0, "unit": "Hz"} and bound["at_least"]["reason"] == "no bound"
+    assert bound["kept"] == counts["passed"] < 12
+    assert len(found["ranked"]) == 3
+    best = found["ranked"][0]
+    assert best["factors"]["line.c1.stiffness"]["unit"] == "kN m/rad"
+    # The front comes first, by the first objective; whoever is beaten comes behind it.
+    front = found["front"]
+    frequencies = [entry["figures"]["modes.1.frequency"]["value"] for entry in front["candidates"]]
+    assert frequencies == sorted(frequencies, reverse=True)
+    assert found["ranked"][: front["count"]] == front["candidates"][:3]
+    assert found["main_effects"][0]["span"]["unit"] == "Hz"
+    assert found["sensitivity"] == [] and found["yield"]["value"] is None and found["yield"]["reason"]
+    assert found["factors"]["line.c1.stiffness"]["scale"] == "linear"
+    assert found["warnings"][1:] == ["4 of 16 candidates are not done: see their reasons"]
+
+
+def test_results_go_to_a_folder_of_their_own_and_are_the_same_with_more_processes(tmp_path: Path) -> None:
+    result = call("s.toml")
+    assert (result.exit_code, result.stdout) == (0, ""), result.stderr
+    assert "best candidates" in result.stderr and "12 of 16 candidates done" in result.stderr
+    assert "modes.2.frequency at most 750.0 Hz" in result.stderr
+    assert files(tmp_path / "shaftloop-out" / "s") == FILES
+    assert call("s.toml", "--workers", "1", "--out", "o").exit_code == 0
+    for name in FILES:
+        if name != "results.sqlite":
+            first, second = (tmp_path / "shaftloop-out" / "s" / name), (tmp_path / "o" / name)
+            assert first.read_bytes() == second.read_bytes(), name
+
+
+def test_an_interrupted_study_goes_on_and_ends_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = document("s.toml", "--out", "whole")
+    add, added = Store.add, []
+
+    def interrupted(store: Store, rows: Any) -> None:
+        add(store, rows)
+        added.append(len(rows))
+        if len(added) == 5:
+            raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Store, "add", interrupted)
+        result = call("s.toml", "--out", "o", "--workers", "1")
+    assert result.exit_code == 130
+    assert "5 of 16 candidates are done and kept; the same command goes on from there" in result.stderr
+    assert files(tmp_path / "o") == ["results.sqlite"]
+    again = call("s.toml", "--out", "o", "--workers", "1", "--json")
+    assert "going on: 5 of 16 candidates are there already" in again.stderr
+    assert json.loads(again.stdout) == whole
+    table = [(tmp_path / name / "candidates.csv").read_bytes() for name in ("whole", "o")]
+    assert table[0] == table[1]
+    with monkeypatch.context() as patch:
+        added.clear()
+        patch.setattr(Store, "add", interrupted)
+        lost = call("s.toml", "--json", "--workers", "1")
+    assert (lost.exit_code, lost.stdout) == (130, "")
+    assert "5 of 16 candidates are done and lost; name a folder by --out" in lost.stderr
+
+
+def test_a_changed_study_is_named_and_can_be_begun_anew(tmp_path: Path) -> None:
+    document("s.toml", "--out", "o")
+    change(tmp_path / "s.toml", "40 kN", "60 kN")
+    result = call("s.toml", "--out", "o", "--workers", "1")
+    assert (
+        result.exit_code == 2
+        and "changed: factor line.c1.stiffness; name another folder by --out" in result.stderr
     )
-    assert len(lines) == 10
-    assert "9 of 9 candidates are done already" in call().stderr
-
-
-def test_json_is_one_document_and_writes_nothing(tmp_path: Path) -> None:
-    result = call("--json")
-    document = json.loads(result.stdout)
-    assert document["candidates"] == {"total": 9, "done": 9, "not_done": 0}
-    assert document["bounds"][0]["metric"] == "modes.1.frequency"
-    best = document["ranked"][0]["figures"]["modes.2.frequency"]
-    assert best["unit"] == "Hz" and best["value"] == max(
-        entry["figures"]["modes.2.frequency"]["value"] for entry in document["ranked"]
+    assert (
+        document("s.toml", "--out", "o", "--fresh")["factors"]["line.c1.stiffness"]["high"]["value"] == 60.0
     )
-    assert document["ranked"][0]["candidate"] in document["front"]
-    assert [path.name for path in tmp_path.iterdir()] == ["s.toml"]
 
 
-def test_a_bound_that_nothing_keeps_leaves_nothing_to_rank(tmp_path: Path) -> None:
-    (tmp_path / "s.toml").write_text(STUDY.replace("60 Hz", "60 kHz"), encoding="utf-8")
-    document = json.loads(call("--json").stdout)
-    assert (document["passed"], document["ranked"], document["front"]) == (0, [], [])
+def test_the_table_has_a_row_for_every_candidate(tmp_path: Path) -> None:
+    found = document("s.toml", "--out", "o", "--table", "t.parquet")
+    with (tmp_path / "o" / "candidates.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert [int(row["candidate"]) for row in rows] == list(range(16))
+    assert list(rows[0])[3:5] == ["line.c1.stiffness [kN m/rad]", "line.c2.damping [N m s/rad]"]
+    assert sum(int(row["passes"]) for row in rows) == found["candidates"]["passed"]
+    assert {int(row["candidate"]) for row in rows if row["front"] == "1"} == {
+        entry["candidate"] for entry in found["front"]["candidates"]
+    }
+    best = found["ranked"][0]
+    shown = float(rows[best["candidate"]]["modes.1.frequency [Hz]"])
+    assert shown == best["figures"]["modes.1.frequency"]["value"]
+    assert rows[1]["status"] == "refused" and rows[1]["modes.1.frequency [Hz]"] == ""
+    parquet = pytest.importorskip("pyarrow.parquet").read_table(tmp_path / "t.parquet")
+    assert parquet.column_names == list(rows[0]) and parquet.num_rows == 16
+    assert parquet["modes.1.frequency [Hz]"][best["candidate"]].as_py() == shown
+    with sqlite3.connect(tmp_path / "o" / "results.sqlite") as db:
+        assert db.execute("SELECT count(*) FROM candidates").fetchone() == (16,)
+    db.close()
+
+
+def test_indices_of_a_study_for_them(tmp_path: Path) -> None:
+    change(tmp_path / "s.toml", 'kind = "grid"', 'kind = "saltelli"\ncount = 32')
+    change(tmp_path / "s.toml", '"-1 N m s/rad", ', "")
+    found = document("s.toml", "--out", "o")
+    assert found["design"]["candidates"] == 32 * 4
+    frequency = next(entry for entry in found["sensitivity"] if entry["figure"] == "modes.1.frequency")
+    assert frequency["indices"][0]["factor"] == "line.c1.stiffness" and frequency["indices"][0]["total"] > 0.8
+    shown = call("s.toml", "--out", "o", "--workers", "1")
+    assert "with others" in shown.stderr and "going on: 128 of 128" in shown.stderr
+
+
+def test_the_yield_of_a_study_that_draws(tmp_path: Path) -> None:
+    text = """\
+[[factor]]
+path = "line.c1.stiffness"
+distribution = "lognormal"
+spread = "10 %"
+
+[[factor]]
+path = "line.c2.damping"
+distribution = "triangular"
+low = "1 N m s/rad"
+high = "4 N m s/rad"
+"""
+    head, _, tail = STUDY.partition("[[factor]]")
+    tail = tail[tail.index("[[constraint]]") :]
+    head = head.replace('kind = "grid"', 'kind = "monte_carlo"\ncount = 40')
+    (tmp_path / "s.toml").write_text(head + text + tail, encoding="utf-8")
+    found = document("s.toml", "--out", "o")
+    good = found["yield"]
+    assert good["drawn"] == 40 and good["value"] == good["passed"] / 40
+    assert good["interval"]["low"] < good["value"] < good["interval"]["high"]
+    kinds = [factor["distribution"] for factor in found["factors"].values()]
+    assert kinds == ["lognormal", "triangular"]
+    assert "benches keep every bound" in call("s.toml", "--out", "o", "--workers", "1").stderr
+
+
+def test_one_at_a_time_says_what_stays(tmp_path: Path) -> None:
+    change(tmp_path / "s.toml", '"grid"', '"one_at_a_time"')
+    found = document("s.toml", "--out", "o")
+    assert found["candidates"]["total"] == 9
+    kept = [e["factors"]["line.c2.damping"] for e in found["ranked"]]
+    assert {"value": None, "unit": "N m s/rad", "reason": "as in the scenario"} in kept
+    assert "as is" in call("s.toml", "--out", "o", "--workers", "1").stderr
+
+
+def test_a_study_without_objective_or_without_a_good_candidate_says_so(tmp_path: Path) -> None:
+    change(tmp_path / "s.toml", '"750 Hz"', '"5 Hz"')
+    assert "no candidate keeps every bound" in call("s.toml", "--workers", "1").stderr
+    text = (tmp_path / "s.toml").read_text().partition("[[objective]]")[0]
+    text += '[[response]]\nmetric = "modes.1.frequency"\n'
+    (tmp_path / "s.toml").write_text(text)
+    assert "no [[objective]], so no ranking" in call("s.toml", "--workers", "1", "--fresh").stderr
+
+
+def test_a_sobol_design_of_another_count_is_warned_of(tmp_path: Path) -> None:
+    change(tmp_path / "s.toml", 'kind = "grid"', 'kind = "sobol"\ncount = 12')
+    assert document("s.toml")["warnings"][1].endswith("12 is none, 8 and 16 are")
+
+
+def test_a_study_of_which_nothing_can_be_evaluated_fails(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(*_: object) -> dict[str, Response]:
+        raise ValueError("no")
+
+    monkeypatch.setitem(SOURCES, "modes", Source(SOURCES["modes"].known, fail))
+    result = call("s.toml", "--workers", "1")
+    assert result.exit_code == 3 and "no candidate could be evaluated" in result.stderr
+    assert "12 failed, the first is number 0: internal error: ValueError: no" in result.stderr
 
 
 @pytest.mark.parametrize(
-    ("arguments", "says"),
+    ("arguments", "message"),
     [
-        (("--cluster", "tcp://127.0.0.1:1"), "--workers counts processes of this machine"),
-        (("--set", "loop.torqe.kp=1"), "nearest: torque"),
-        (("--out", "s.toml"), "cannot be written"),
+        (["nothing"], '"nothing": no such file and no shipped study'),
+        (["s.toml", "--set", "loop.torque.kpp=1"], "--set loop.torque.kpp=1: unknown key; nearest: kp"),
+        (["s.toml", "--out", "blocked"], "blocked: cannot be written: File exists"),
+        (["s.toml", "--out", "/proc/none"], "/proc/none: cannot be written"),
+        (["s.toml", "--table", "t.xls"], "t.xls: unknown ending; a table is written as .csv, .parquet"),
+        (["s.toml", "--workers", "0"], "0 is not in the range"),
+        (["s.toml", "--workers", "2", "--cluster", "tcp://x:1"], "leave it out with --cluster"),
+        ([], "Missing argument 'STUDY'"),
     ],
 )
-def test_bad_input_is_exit_2(arguments: tuple[str, ...], says: str) -> None:
+def test_bad_input_ends_with_2_and_a_message(tmp_path: Path, arguments: list[str], message: str) -> None:
+    (tmp_path / "blocked").write_text("")
     result = call(*arguments)
-    assert result.exit_code == 2 and says in result.stderr
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert message in result.stderr and "Traceback" not in result.output
 
 
-def test_a_study_of_another_version_is_named(tmp_path: Path) -> None:
-    (tmp_path / "out").mkdir()
-    study = read_study(tmp_path / "s.toml")
-    with open_store(tmp_path / "out" / "results.sqlite", study, Plan(study.axes, study.design)):
-        pass
-    result = call("--set", "line.ts.stiffness=50 kN m/rad", "--out", "out")
-    assert result.exit_code == 2 and "changed: scenario" in result.stderr
+def test_parquet_needs_its_package(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(study_table, "find_spec", lambda _: None)
+    result = call("s.toml", "--table", "t.parquet")
+    assert result.exit_code == 2 and 'install "shaftloop[parquet]", or write .csv' in result.stderr

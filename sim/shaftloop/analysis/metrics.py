@@ -318,9 +318,8 @@ def _speed(simulation: Simulation) -> dict[str, _Found]:
     setpoint = simulation.traces[f"{loop.parameters.name}_setpoint"][:end]
     deviation = simulation.traces[f"{machine}_speed"][:end] - setpoint
     reached = np.zeros(end, dtype=np.bool_)
-    for hold in find_holds(setpoint):
-        if hold.end - hold.first >= _SHORTEST:
-            reached[_from_reached(hold, deviation)] = True
+    for hold in find_holds(setpoint, _SHORTEST):
+        reached[_from_reached(hold, deviation)] = True
     if not reached.any():
         return {name: _nothing("the speed never reaches a resting set-point")}
     where = int(np.argmax(np.abs(deviation) * reached))

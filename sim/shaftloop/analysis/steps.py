@@ -49,20 +49,22 @@ class Step:
         return self.hold.value - self.before
 
 
-def find_holds(setpoint: Array) -> list[Hold]:
-    """Return the stretches of equal set-point, in order, single records included.
+def find_holds(setpoint: Array, shortest: int = 1) -> list[Hold]:
+    """Return the stretches of equal set-point, in order.
 
     Parameters
     ----------
     setpoint : ndarray, shape (records,)
         Recorded set-point.
+    shortest : int
+        Records of the shortest stretch wanted; a ramp is made of very many that are shorter.
     """
     if len(setpoint) == 0:
         return []
-    changes = np.flatnonzero(np.diff(setpoint)) + 1
-    first = [0, *changes.tolist()]
-    end = [*changes.tolist(), len(setpoint)]
-    return [Hold(a, b, float(setpoint[a])) for a, b in zip(first, end, strict=True)]
+    ends = np.concatenate(([0], np.flatnonzero(np.diff(setpoint)) + 1, [len(setpoint)]))
+    long = np.flatnonzero(np.diff(ends) >= shortest)
+    pairs = zip(ends[long].tolist(), ends[long + 1].tolist(), strict=True)
+    return [Hold(first, end, float(setpoint[first])) for first, end in pairs]
 
 
 def find_steps(holds: Sequence[Hold]) -> list[Step]:

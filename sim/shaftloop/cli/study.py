@@ -1,4 +1,4 @@
-"""`shaftloop study`: many benches."""
+"""`shaftloop study`: one question asked of many benches."""
 
 import os
 from pathlib import Path
@@ -14,46 +14,62 @@ if TYPE_CHECKING:
 
 __all__ = ["study"]
 
-_RESULTS = "results.sqlite"
+_STORE = "results.sqlite"
 
 
 @click.command()
 @request_options("STUDY")
-@click.option("--workers", type=click.IntRange(1, 1024), help="Processes; one per core where left out.")
-@click.option("--cluster", metavar="ADDRESS", help="Run on an existing Dask scheduler, e.g. tcp://host:8786.")
-@click.option("--fresh", is_flag=True, help="Throw away the rows of an earlier run.")
-@click.option("--top", type=click.IntRange(1, 1000), default=10, show_default=True, help="Rows to be ranked.")
-def study(request: Request, workers: int | None, cluster: str | None, fresh: bool, top: int) -> None:
-    """Run many versions of a bench and rank them: STUDY is a study file or the name of a shipped one.
+@click.option(
+    "--table", type=click.Path(path_type=Path), metavar="FILE", help="All candidates: .csv, .parquet."
+)
+@click.option(
+    "--top", default=10, show_default=True, type=click.IntRange(1, 1000), help="Candidates to rank."
+)
+@click.option("--workers", type=click.IntRange(1, 1024), metavar="N", help="Processes; else one per core.")
+@click.option("--cluster", metavar="ADDRESS", help="Run on this Dask scheduler, e.g. tcp://10.0.0.5:8786.")
+@click.option("--fresh", is_flag=True, help="Throw away what an earlier run of the study left.")
+def study(
+    request: Request,
+    table: Path | None,
+    top: int,
+    workers: int | None,
+    cluster: str | None,
+    fresh: bool,
+) -> None:
+    """Run STUDY, a file or the name of a shipped one: many candidates of one scenario.
 
-    Rows are kept in results.sqlite as they come; the same command goes on where it was stopped. Writes
-    study.json, candidates.csv and pictures into ./shaftloop-out/<study>/. With --json nothing is written
-    unless --out is given.
+    Every result goes into results.sqlite as it comes; the same command goes on where an earlier one ended.
+    Writes study.json, candidates.csv and pictures into ./shaftloop-out/<study>/. With --json nothing is
+    written, and nothing can be resumed, unless --out is given.
     """
     from shaftloop.report.files import make_folder
+    from shaftloop.report.study_table import check_table
     from shaftloop.studies.whatif.designs import Plan
     from shaftloop.studies.whatif.reading import read_study
     from shaftloop.studies.whatif.store import open_store
 
-    found = read_study(request.source, request.settings)
-    plan = Plan(found.axes, found.design)
-    folder = request.folder(found.name)
+    run = _runner(workers, cluster)
+    wanted = read_study(request.source, request.settings)
+    plan = Plan(wanted.axes, wanted.design)
+    folder = request.folder(wanted.name)
     if folder is not None:
         make_folder(folder)
-    runner = _runner(workers, cluster)
-    with open_store(folder / _RESULTS if folder is not None else None, found, plan, fresh=fresh) as store:
-        _run(store, runner, folder)
-        _hand_over(store, request, folder, top)
+    if table is not None:
+        check_table(table)
+    place = None if folder is None else folder / _STORE
+    with open_store(place, wanted, plan, fresh=fresh) as store:
+        _run(store, run)
+        _hand_over(store, request, folder, table, top)
 
 
 def _runner(workers: int | None, cluster: str | None) -> "Runner":
+    if workers is not None and cluster is not None:
+        raise click.UsageError("--workers counts processes of this machine; leave it out with --cluster.")
     from shaftloop.studies.whatif.cluster import Cluster
     from shaftloop.studies.whatif.execute import run_here
     from shaftloop.studies.whatif.processes import Processes
 
     if cluster is not None:
-        if workers is not None:
-            raise click.UsageError("--workers counts processes of this machine: leave it out with --cluster")
         return Cluster(cluster)
     count = workers or _cores()
     return run_here if count == 1 else Processes(count)
@@ -66,34 +82,41 @@ def _cores() -> int:
     return os.cpu_count() or 1
 
 
-def _run(store: "Store", runner: "Runner", folder: Path | None) -> None:
+def _run(store: "Store", run: "Runner") -> None:
     from shaftloop.report.tables import Progress
     from shaftloop.studies.whatif.execute import execute
 
-    begun = store.done
-    if begun:
-        say(f"{begun} of {store.plan.total} candidates are done already")
+    before, total = store.done, store.plan.total
+    if 0 < before:
+        say(f"going on: {before} of {total} candidates are there already")
     try:
-        with Progress("candidates") as progress:
-            execute(store, runner, progress)
+        with Progress(f"{total} candidates") as progress:
+            execute(store, run, progress)
     except KeyboardInterrupt:
-        if folder is not None:
-            say(
-                f"{store.done} of {store.plan.total} candidates are kept; the same command goes on from there"
-            )
+        kept = "kept; the same command goes on from there" if store.path else "lost; name a folder by --out"
+        say(f"{store.done} of {total} candidates are done and {kept}")
         raise
 
 
-def _hand_over(store: "Store", request: Request, folder: Path | None, top: int) -> None:
+def _hand_over(store: "Store", request: Request, folder: Path | None, table: Path | None, top: int) -> None:
+    from shaftloop.errors import SimulationError
     from shaftloop.report.documents import as_json
-    from shaftloop.report.study_results import study_document, write_study
+    from shaftloop.report.study_results import study_document, study_warnings, write_study
+    from shaftloop.report.study_table import write_table
     from shaftloop.report.study_tables import show_study
     from shaftloop.studies.whatif.findings import find
 
     results = find(store, top)
     document = as_json(study_document(results))
-    files = write_study(folder, results, store, document) if folder is not None else []
+    files = write_study(folder, results, document) if folder is not None else []
+    if table is not None:
+        write_table(table, store, results.answers)
+        files.append(table)
+    for warning in study_warnings(results):
+        say(f"warning: {warning}")
     if request.json:
         click.echo(document, nl=False)
     else:
         show_study(results, files)
+    if not results.table.done.any():
+        raise SimulationError("no candidate could be evaluated", "the reasons are in the table of candidates")

@@ -1,4 +1,4 @@
-"""What a study says on the terminal."""
+"""What a study found, on the terminal."""
 
 import math
 from collections.abc import Sequence
@@ -6,116 +6,151 @@ from pathlib import Path
 
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import add_row, console, new_table, print_line, show_files
+from shaftloop.studies.whatif.factors import Axis, Value
 from shaftloop.studies.whatif.findings import Findings
 
-__all__ = ["show_study"]
+__all__ = ["show_study", "shown_bound", "shown_figure", "shown_value"]
 
 _MOST_EFFECTS = 4
-_MOST_COLUMNS = 5
+"""Factors per figure that are shown; the document has all."""
+_MOST_REASONS = 5
 
 
 def show_study(results: Findings, files: Sequence[Path]) -> None:
-    """Print the answers and where the files are.
+    """Print what was found, and where its files are.
 
     Parameters
     ----------
     results : Findings
-        From `find`.
+        What was found.
     files : sequence of Path
         Files that were written.
     """
-    total, done = len(results.table.done), int(results.table.done.sum())
-    print_line(f"{results.study.title}: {done} of {total} candidates done")
-    for status, reason, count, first in results.reasons:
-        print_line(f"{status}: {count} candidates, the first is number {first}: {reason}")
-    _show_bounds(results)
+    total, done = results.store.plan.total, int(results.table.done.sum())
     _show_ranked(results)
-    _show_effects(results)
-    _show_sensitivities(results)
+    _show_bounds(results)
+    if results.indices:
+        _show_indices(results)
+    else:
+        _show_effects(results)
+    if results.good is not None:
+        good = results.good
+        print_line(
+            f"yield: {good.passed} of {good.drawn} benches keep every bound, {good.share:.2%}; with 95 % "
+            f"confidence {good.low:.2%} to {good.high:.2%} of all benches"
+        )
+    print_line(f"{done} of {total} candidates done, {int(results.answers.passed.sum())} keep every bound")
+    for status, reason, count, first in results.reasons()[:_MOST_REASONS]:
+        print_line(f"  {count} {status}, the first is number {first}: {reason}")
     show_files(files)
 
 
-def _show_bounds(results: Findings) -> None:
-    study = results.study
-    if not study.bounds:
-        return
-    table = new_table("Bounds", "figure", "bound", "kept by", "from")
-    for bound, kept in zip(study.bounds, results.answers.kept, strict=True):
-        unit = study.figures[bound.metric].unit
-        ends = [(">=", bound.at_least), ("<=", bound.at_most)]
-        text = ", ".join(f"{sign} {_figure(end, unit)}" for sign, end in ends if end is not None)
-        add_row(table, bound.metric, text, f"{kept} of {len(results.table.done)}", bound.origin)
-    console().print(table)
-    if results.share is not None and study.design.kind == "monte_carlo":
-        share = results.share
-        print_line(
-            f"tolerance yield {100.0 * share.share:.1f} %: {share.passed} of {share.drawn} benches keep "
-            f"all bounds; 95 % interval {100.0 * share.low:.1f} to {100.0 * share.high:.1f} %"
-        )
-    else:
-        print_line(f"{int(results.answers.passed.sum())} candidates keep all bounds")
+def shown_value(axis: Axis, value: Value | None) -> str:
+    """Return the value of a factor as text.
+
+    Parameters
+    ----------
+    axis : Axis
+        The factor.
+    value : float or str or None
+        In its unit.
+    """
+    if value is None:
+        return "as is"
+    return value if isinstance(value, str) else f"{value:.4g} {axis.unit}".rstrip()
+
+
+def shown_bound(results: Findings, place: int) -> str:
+    """Return a bound as text.
+
+    Parameters
+    ----------
+    results : Findings
+        Of the study.
+    place : int
+        Of the bound.
+    """
+    bound = results.study.bounds[place]
+    unit = results.study.figures[bound.metric].unit
+    ends = [
+        f"{word} {shown_figure(end, unit)}"
+        for word, end in (("at least", bound.at_least), ("at most", bound.at_most))
+        if end is not None
+    ]
+    return f"{bound.metric} {' and '.join(ends)}"
+
+
+def shown_figure(value: float | None, unit: str) -> str:
+    """Return a figure as text; a share stays a plain number, for a margin is not read in %.
+
+    Parameters
+    ----------
+    value : float or None
+        In `unit`.
+    unit : str
+        Its unit.
+    """
+    if value is None:
+        return "-"
+    return f"{value:#.4g}".rstrip(".") if unit == "1" or not math.isfinite(value) else show(value, unit)
+
+
+def _stacked(name: str) -> str:
+    """Return a dotted name over several lines, so that a table stays narrow."""
+    return name.replace(".", ".\n")
 
 
 def _show_ranked(results: Findings) -> None:
-    study = results.study
-    if not results.ranked:
-        if study.goals:
-            print_line("no candidate keeps all bounds and has a value of every objective: nothing to rank")
+    study, ranked = results.study, results.answers.ranked.tolist()
+    if not study.goals:
+        print_line(f"{study.title}: no [[objective]], so no ranking")
         return
-    shown = results.ranked[:_MOST_COLUMNS]
-    table = new_table("Best candidates, best first", "", *(f"number {entry[0]}" for entry in shown))
-    for place, axis in enumerate(study.axes):
-        add_row(table, axis.path, *(_factor(entry[3][place], axis.unit) for entry in shown))
-    for place, (name, known) in enumerate(study.figures.items()):
-        add_row(table, name, *(_figure(entry[4][place], known.unit) for entry in shown))
+    if not ranked:
+        print_line(f"{study.title}: no candidate keeps every bound and has every objective")
+        return
+    columns = [axis.path for axis in study.axes] + list(study.asked)
+    table = new_table(f"{study.title}: best candidates", "number", *map(_stacked, columns))
+    front = set(results.answers.front.tolist())
+    for number, _, _, values, figures, _ in results.store.entries(ranked):
+        cells = [shown_value(axis, value) for axis, value in zip(study.axes, values, strict=True)]
+        # The figures that the study names come first.
+        cells += [shown_figure(figures[i], study.figures[name].unit) for i, name in enumerate(study.asked)]
+        add_row(table, f"{number}{' *' if number in front and len(study.goals) > 1 else ''}", *cells)
     console().print(table)
-    print_line(f"{len(results.answers.front)} candidates that none beats in every objective")
+    if len(study.goals) > 1:
+        print_line(f"* no other candidate is better in every objective; there are {len(front)} such")
 
 
-def _factor(value: object, unit: str) -> str:
-    if value is None:
-        return "-"
-    return f"{value:.5g} {unit}".rstrip() if isinstance(value, float) else str(value)
-
-
-def _figure(value: float | None, unit: str) -> str:
-    """Return a figure with its unit; bare numbers are no percentages here."""
-    if value is None:
-        return "-"
-    return f"{value:.4g}" if unit == "1" or math.isinf(value) else show(value, unit)
+def _show_bounds(results: Findings) -> None:
+    if not results.study.bounds:
+        return
+    total = results.store.plan.total
+    table = new_table("Bounds", "bound", "kept by", "stated in")
+    for place, (bound, kept) in enumerate(zip(results.study.bounds, results.answers.kept, strict=True)):
+        add_row(table, shown_bound(results, place), f"{kept} of {total}", bound.origin)
+    console().print(table)
 
 
 def _show_effects(results: Findings) -> None:
-    if not results.answers.effects:
-        return
-    table = new_table("Main effects", "figure", "factor", "moves its mean by", "share of its variance")
-    seen: dict[str, int] = {}
-    goals = {goal.metric for goal in results.study.goals} or set(list(results.study.figures)[:3])
-    for effect in [effect for effect in results.answers.effects if effect.figure in goals]:
-        seen[effect.figure] = seen.get(effect.figure, 0) + 1
-        if seen[effect.figure] > _MOST_EFFECTS:
-            continue
-        share = "-" if effect.share is None else f"{100.0 * effect.share:.1f} %"
-        unit = results.study.figures[effect.figure].unit
-        add_row(table, effect.figure, effect.factor, _figure(effect.span, unit), share)
-    console().print(table)
-
-
-def _show_sensitivities(results: Findings) -> None:
-    for entry in results.sensitivities:
-        if entry.reason:
-            print_line(f"{entry.figure}: no indices: {entry.reason}")
-            continue
-        table = new_table(
-            f"Variance of {entry.figure}, {entry.rows} rows", "factor", "alone", "95 %", "with others", "95 %"
-        )
-        for index in entry.indices:
-            add_row(
-                table,
-                index.factor,
-                f"{index.first:.3f}",
-                "{:.3f} to {:.3f}".format(*index.first_interval),
-                f"{index.total:.3f}",
-                "{:.3f} to {:.3f}".format(*index.total_interval),
-            )
+    table = new_table("What moves the figures", "figure", "factor", "change", "share of variance")
+    for name in results.study.asked:
+        unit = results.study.figures[name].unit
+        effects = [effect for effect in results.answers.effects if effect.figure == name]
+        for effect in effects[:_MOST_EFFECTS]:
+            share = "-" if effect.share is None else f"{effect.share:.0%}"
+            add_row(table, name, effect.factor, shown_figure(effect.span, unit), share)
+    if table.row_count:
         console().print(table)
+
+
+def _show_indices(results: Findings) -> None:
+    title = "Shares of the variance (95 % interval)"
+    table = new_table(title, "figure", "factor", "alone", "with others")
+    for entry in results.indices:
+        if not entry.indices:
+            add_row(table, entry.figure, "-", entry.reason, "")
+        for index in entry.indices:
+            alone = f"{index.first:.3f} ({index.first_interval[0]:.3f} to {index.first_interval[1]:.3f})"
+            every = f"{index.total:.3f} ({index.total_interval[0]:.3f} to {index.total_interval[1]:.3f})"
+            add_row(table, entry.figure, index.factor, alone, every)
+    console().print(table)

@@ -62,12 +62,8 @@ class Plan:
         """
         if not 1 <= self.total <= MOST_CANDIDATES:
             text = f"{self.total}" if self.total < 1e15 else f"{self.total:.1e}"
-            raise ScenarioError(
-                [
-                    f"design: {text} candidates; between 1 and {MOST_CANDIDATES} can be run: "
-                    "choose fewer values"
-                ]
-            )
+            allowed = f"between 1 and {MOST_CANDIDATES} can be run"
+            raise ScenarioError([f"design: {text} candidates; {allowed}; choose fewer values"])
 
     @cached_property
     def total(self) -> int:

@@ -1,4 +1,4 @@
-"""Candidates -> rows of figures. What runs where, in which order and how many at a time: see execute."""
+"""Candidates -> rows of figures. Where, in which order and how many at a time is decided elsewhere."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field

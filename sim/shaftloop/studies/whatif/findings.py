@@ -5,30 +5,43 @@ from dataclasses import dataclass
 from shaftloop.studies.whatif.answers import Answers, answer
 from shaftloop.studies.whatif.reading import Study
 from shaftloop.studies.whatif.sensitivity import Sensitivity, sensitivity
-from shaftloop.studies.whatif.store import Entry, Store
+from shaftloop.studies.whatif.store import Store
 from shaftloop.studies.whatif.table import Table, read_table
 from shaftloop.studies.whatif.yields import Yield, tolerance_yield
 
 __all__ = ["Findings", "find"]
 
-_MOST_REASONS = 5
+_MOST_REASONS = 20
 
 
 @dataclass(frozen=True)
 class Findings:
     """What a study says."""
 
-    study: Study
+    store: Store
+    """Its rows."""
     table: Table
+    """The rows as columns."""
     answers: Answers
-    sensitivities: tuple[Sensitivity, ...]
+    """Ranking, bounds, front and main effects."""
+    indices: tuple[Sensitivity, ...] = ()
     """Of the design ``saltelli``, else empty."""
-    share: Yield | None
-    """Share of good benches; nothing without bounds."""
-    ranked: tuple[Entry, ...]
-    """Rows of the best candidates, best first."""
-    reasons: tuple[tuple[str, str, int, int], ...]
-    """Why candidates are not done: status, reason, how many, the first one."""
+    good: Yield | None = None
+    """Share of good benches; only of the design ``monte_carlo``, with bounds."""
+
+    @property
+    def study(self) -> Study:
+        """The study."""
+        return self.store.study
+
+    @property
+    def title(self) -> str:
+        """Title of the study."""
+        return self.study.title
+
+    def reasons(self) -> list[tuple[str, str, int, int]]:
+        """Return why candidates are not done: (status, reason, how many, first one)."""
+        return self.store.reasons(_MOST_REASONS)
 
 
 def find(store: Store, most: int) -> Findings:
@@ -41,14 +54,13 @@ def find(store: Store, most: int) -> Findings:
     most : int
         How many candidates are ranked.
     """
-    study, table = store.study, read_table(store)
+    study, design, table = store.study, store.study.design, read_table(store)
     answers = answer(study, table, most)
+    drawn = design.kind == "monte_carlo" and study.bounds
     return Findings(
-        study,
+        store,
         table,
         answers,
-        sensitivity(table, study.design.seed) if study.design.kind == "saltelli" else (),
-        tolerance_yield(int(answers.passed.sum()), len(table.done)) if study.bounds else None,
-        tuple(store.entries(answers.ranked.tolist())),
-        tuple(store.reasons(_MOST_REASONS)),
+        sensitivity(table, design.seed) if design.kind == "saltelli" else (),
+        tolerance_yield(int(answers.passed.sum()), store.plan.total) if drawn else None,
     )

@@ -149,6 +149,7 @@ class Form:
     factor: tuple[Factor, ...] = ()
     title: str = ""
     settings: Annotated[tuple[str, ...], Number("what else is set in the scenario, path=value each")] = ()
+    expectations: Annotated[bool, Number("false: the [[expect]] tables of the scenario are no bounds")] = True
     response: tuple[Wanted, ...] = ()
     constraint: tuple[Constraint, ...] = ()
     objective: tuple[Objective, ...] = ()

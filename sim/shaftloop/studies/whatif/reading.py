@@ -14,7 +14,6 @@ import shaftloop
 import shaftloop_models
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.derive import validate
-from shaftloop.scenario.description import Description
 from shaftloop.scenario.fields import nearest, shown
 from shaftloop.scenario.locate import KeyPath
 from shaftloop.scenario.problems import Problems
@@ -24,7 +23,7 @@ from shaftloop.scenario.source import find_beside, label_of, load_toml, read_tex
 from shaftloop.scenario.units import Stated, UnitError, parse_quantity
 from shaftloop.studies.responses import Known, known, require
 from shaftloop.studies.whatif.factors import Axis, Spread, listed, spread
-from shaftloop.studies.whatif.form import Constraint, Design, Factor, Form
+from shaftloop.studies.whatif.form import Constraint, Design, Factor, Form, Objective, Wanted
 
 __all__ = ["Bound", "Goal", "Study", "find_study", "read_study", "shipped_studies"]
 
@@ -69,7 +68,9 @@ class Study:
     axes: tuple[Axis, ...]
     design: Design
     figures: dict[str, Known]
-    """Figures of every candidate, in the order in which the study names them."""
+    """Figures of every candidate: those that the study names, then those of the scenario's expectations."""
+    asked: tuple[str, ...]
+    """Figures that the study itself names."""
     bounds: tuple[Bound, ...]
     goals: tuple[Goal, ...]
     identity: dict[str, Any]
@@ -159,6 +160,7 @@ class _Reader:
             axes=tuple(axes),
             design=form.design,
             figures={name: have[name] for name in figures},
+            asked=tuple(name for name in figures if name in self._named()),
             bounds=bounds,
             goals=tuple(Goal(goal.metric, goal.goal == "maximise") for goal in form.objective),
             identity=self._identity(axes, figures),
@@ -250,8 +252,16 @@ class _Reader:
         for place, name in wanted:
             if name not in have:
                 self._unknown(place, name)
-        expected = [e.metric for e in _expected(self.scenario.description)]
-        return list(dict.fromkeys([name for _, name in wanted] + expected))
+        return list(dict.fromkeys([*self._named(), *(entry.metric for entry in self._expected())]))
+
+    def _named(self) -> list[str]:
+        form = self.form
+        entries: tuple[Wanted | Constraint | Objective, ...] = (
+            *form.response,
+            *form.constraint,
+            *form.objective,
+        )
+        return [entry.metric for entry in entries]
 
     def _unknown(self, place: KeyPath, name: str) -> None:
         try:
@@ -264,7 +274,7 @@ class _Reader:
         entries: list[tuple[KeyPath, Constraint, str]] = [
             (("constraint", i), e, "study") for i, e in enumerate(self.form.constraint)
         ]
-        entries += [((), e, "scenario") for e in _expected(self.scenario.description)]
+        entries += [((), e, "scenario") for e in self._expected()]
         for place, entry, origin in entries:
             if entry.metric not in have:
                 if origin == "scenario":
@@ -283,6 +293,15 @@ class _Reader:
                     ends.append(None)
             found.append(Bound(entry.metric, ends[0], ends[1], origin))
         return tuple(found)
+
+    def _expected(self) -> list[Constraint]:
+        """Return the expectations of the scenario that have a bound; tolerances compare with a baseline."""
+        entries = self.scenario.description.expect if self.form.expectations else ()
+        return [
+            Constraint(entry.metric, entry.at_most, entry.at_least)
+            for entry in entries
+            if entry.at_most is not None or entry.at_least is not None
+        ]
 
     def _identity(self, axes: Sequence[Axis], figures: Sequence[str]) -> dict[str, Any]:
         found: dict[str, Any] = {
@@ -314,15 +333,6 @@ def _nominal(factor: Factor, stated: object) -> Stated | None:
     if isinstance(stated, int | float) and not isinstance(stated, bool):
         return Stated(Fraction(repr(stated)), "")
     return None
-
-
-def _expected(description: Description) -> list[Constraint]:
-    """Return the expectations of a scenario that have a bound; tolerances compare with a baseline."""
-    return [
-        Constraint(entry.metric, entry.at_most, entry.at_least)
-        for entry in description.expect
-        if entry.at_most is not None or entry.at_least is not None
-    ]
 
 
 @cache

@@ -120,10 +120,13 @@ def _estimates(rows: Array) -> Array:
     """Return first-order and total indices, shape (2, factors)."""
     from scipy.stats import sobol_indices as estimate
 
+    mixed = rows[:, 2:].T[:, None, :]
+    # The library cannot take a single factor; a copy of it changes nothing.
+    twice = np.concatenate((mixed, mixed)) if len(mixed) == 1 else mixed
     parts: dict[Literal["f_A", "f_B", "f_AB"], Array] = {
         "f_A": rows[None, :, 0],
         "f_B": rows[None, :, 1],
-        "f_AB": rows[:, 2:].T[:, None, :],
+        "f_AB": twice,
     }
     found = estimate(func=parts, n=len(rows))
-    return np.array([np.ravel(found.first_order), np.ravel(found.total_order)])
+    return np.array([found.first_order, found.total_order])[:, : len(mixed)]

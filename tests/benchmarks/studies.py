@@ -1,0 +1,160 @@
+"""Measure a large study, and what is left of a study that is killed; nothing here is a test.
+
+``python tests/benchmarks/studies.py speed --candidates 10000`` prints candidates per second, memory at the
+start and at the end, and the ratio to the same number of single runs; ``... kill --times 20`` kills a study
+at random instants, resumes it and compares its table with that of a study that was left alone.
+"""
+
+import argparse
+import os
+import random
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from shaftloop.studies.responses import evaluate
+from shaftloop.studies.whatif.designs import Plan
+from shaftloop.studies.whatif.evaluate import evaluate_batch
+from shaftloop.studies.whatif.execute import execute, work_of
+from shaftloop.studies.whatif.processes import Processes
+from shaftloop.studies.whatif.reading import read_study
+from shaftloop.studies.whatif.store import open_store
+
+STUDY = """\
+scenario = "reference-bench"
+settings = ["duration={duration}"]
+expectations = false
+design = {{ kind = "sobol", count = {count}, seed = 1 }}
+[[factor]]
+path = "loop.torque.kp"
+low = 0.01
+high = 0.1
+scale = "log"
+[[factor]]
+path = "loop.torque.ki"
+low = "10 1/s"
+high = "100 1/s"
+[[factor]]
+path = "line.c1.stiffness"
+low = "10 kN m/rad"
+high = "40 kN m/rad"
+[[response]]
+metric = "{metric}"
+"""
+_EARLY = 0.05
+"""Share of the candidates after which memory is looked at for the first time."""
+
+
+def resident(process: int) -> float:
+    """Return the resident memory of a process [MB]."""
+    for line in Path(f"/proc/{process}/status").read_text().splitlines():
+        if line.startswith("VmRSS"):
+            return int(line.split()[1]) / 1024
+    return 0.0
+
+
+def workers() -> list[int]:
+    """Return the processes of the pool."""
+    import multiprocessing
+
+    return [child.pid for child in multiprocessing.active_children() if child.pid is not None]
+
+
+def speed(count: int, processes: int) -> None:
+    """Print the figures of one large study."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "study.toml"
+        path.write_text(STUDY.format(duration="0.5 s", count=count, metric="simulate.torque_overshoot"))
+        study = read_study(path)
+        plan = Plan(study.axes, study.design)
+        memory: dict[str, tuple[float, float]] = {}
+
+        def look(share: float) -> None:
+            when = "at the start" if "at the start" not in memory else "at the end"
+            if (when == "at the start" and share >= _EARLY) or share > 0.99:
+                memory[when] = (resident(os.getpid()), max(map(resident, workers()), default=0.0))
+
+        with open_store(Path(folder) / "results.sqlite", study, plan) as store:
+            begun = time.perf_counter()
+            execute(store, Processes(processes), look)
+            took = time.perf_counter() - begun
+            reasons = store.reasons(3)
+        work = work_of(study)
+        sample = [(c.number, c.settings(plan.axes)) for c in plan.candidates(range(0, count, count // 40))]
+        evaluate_batch(work, sample[:1])
+        begun = time.perf_counter()
+        evaluate_batch(work, sample)
+        single = (time.perf_counter() - begun) / len(sample)
+        begun = time.perf_counter()
+        for _ in range(20):
+            evaluate(study.scenario.description, list(study.figures))
+        bare = (time.perf_counter() - begun) / 20
+    say(f"{count} candidates on {processes} processes: {took:.1f} s, {count / took:.1f} candidates/s")
+    say(
+        f"one after the other in one process: {1e3 * single:.1f} ms each; "
+        f"the study is {single * count / took:.2f} x faster"
+    )
+    say(f"of which the run and its figures, without reading the scenario: {1e3 * bare:.1f} ms")
+    for when, (parent, worker) in memory.items():
+        say(f"memory {when}: {parent:.0f} MB, largest process {worker:.0f} MB")
+    say(f"not done: {reasons}")
+
+
+def kill(times: int, count: int) -> None:
+    """Kill a study at random instants until it is complete, and compare."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        (folder / "s.toml").write_text(
+            STUDY.format(duration="50 ms", count=count, metric="simulate.peak_true_torque")
+        )
+        command = [sys.executable, "-m", "shaftloop.cli", "study", str(folder / "s.toml"), "--workers", "2"]
+        quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+        begun = time.perf_counter()
+        subprocess.run([*command, "--out", str(folder / "whole")], check=True, **quiet)  # type: ignore[call-overload]
+        whole = time.perf_counter() - begun
+        draw, kills, runs = random.Random(1), 0, 0
+        while kills < times:
+            runs += 1
+            out = folder / f"killed{runs}"
+            while True:
+                begun_here = subprocess.Popen([*command, "--out", str(out)], **quiet)  # type: ignore[call-overload]
+                try:
+                    begun_here.wait(draw.uniform(0.3, 1.0) * whole)
+                except subprocess.TimeoutExpired:
+                    begun_here.send_signal(signal.SIGKILL)
+                    begun_here.wait()
+                    kills += 1
+                    if kills >= times:
+                        subprocess.run([*command, "--out", str(out)], check=True, **quiet)  # type: ignore[call-overload]
+                        break
+                else:
+                    break
+            same = (out / "candidates.csv").read_bytes() == (folder / "whole" / "candidates.csv").read_bytes()
+            say(f"study {runs}: killed {kills} times so far, table {'identical' if same else 'DIFFERENT'}")
+
+
+def say(text: str) -> None:
+    """Print a line."""
+    sys.stdout.write(text + "\n")
+    sys.stdout.flush()
+
+
+def main() -> None:
+    """Run one of the two."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("what", choices=["speed", "kill"])
+    parser.add_argument("--candidates", type=int, default=1000)
+    parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--times", type=int, default=20)
+    chosen = parser.parse_args()
+    if chosen.what == "speed":
+        speed(chosen.candidates, chosen.processes)
+    else:
+        kill(chosen.times, min(chosen.candidates, 200))
+
+
+if __name__ == "__main__":
+    main()

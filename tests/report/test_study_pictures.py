@@ -1,0 +1,128 @@
+"""Pictures of studies: there are those that have something to show, whole, safe and each time the same."""
+
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
+
+import pytest
+
+from shaftloop.report.study_pictures import draw_study, mapped
+from shaftloop.report.study_scales import factor_scale, figure_scale
+from shaftloop.studies import responses
+from shaftloop.studies.responses import Known, Response, Source
+from shaftloop.studies.whatif.designs import Plan
+from shaftloop.studies.whatif.execute import execute, run_here
+from shaftloop.studies.whatif.findings import Findings, find
+from shaftloop.studies.whatif.reading import read_study
+from shaftloop.studies.whatif.store import open_store
+
+HEAD = 'title = "A <b>title</b> & $x$"\nscenario = "reference-bench"\nexpectations = false\n'
+STIFFNESS = '[[factor]]\npath = "line.c1.stiffness"\nlow = "10 kN m/rad"\nhigh = "40 kN m/rad"\ncount = 5\n'
+GAIN = '[[factor]]\npath = "loop.torque.kp"\nvalues = [0.01, 0.03, 0.1, 0.3]\n'
+WORDS = '[[factor]]\npath = "line.ts.filter.kind"\nvalues = ["bessel", "butterworth"]\n'
+FIGURES = """\
+[[response]]
+metric = "stand.time"
+[[constraint]]
+metric = "stand.share"
+at_most = 20.0
+[[objective]]
+metric = "stand.share"
+"""
+FLAT = '[[response]]\nmetric = "stand.flat"\n'
+
+
+@pytest.fixture(autouse=True)
+def figures(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Stand in for simulations by a formula of stiffness and gain."""
+    known = {"time": Known("s", ""), "share": Known("1", ""), "flat": Known("N m", "")}
+
+    def formula(description: Any, names: Sequence[str]) -> dict[str, Response]:
+        stiffness, gain = description.line[1].stiffness, description.loop[-1].kp.value
+        found = {
+            "time": 1e-3 * (2.0 + math.sin(stiffness / 8e3)) / (0.05 + gain),
+            "share": stiffness / 1e3 * (1 + gain),
+        }
+        return {name: Response(found.get(name, 5.0), known[name].unit) for name in names}
+
+    monkeypatch.setitem(responses.SOURCES, "stand", Source(lambda _: known, formula))
+
+
+def results(folder: Path, *blocks: str, kind: str = "grid", count: int | None = None) -> Findings:
+    path = folder / "s.toml"
+    design = f'[design]\nkind = "{kind}"\n' + (f"count = {count}\n" if count else "")
+    path.write_text(HEAD + design + "".join(blocks), encoding="utf-8")
+    study = read_study(path)
+    store = open_store(None, study, Plan(study.axes, study.design))
+    execute(store, run_here)
+    return find(store, 10)
+
+
+def names(paths: list[Path]) -> set[str]:
+    return {path.stem for path in paths}
+
+
+def test_two_factors_of_numbers_make_a_map(tmp_path: Path) -> None:
+    found = results(tmp_path, STIFFNESS, GAIN, FIGURES, FLAT)
+    assert mapped(found) == ["stand.time", "stand.share"]
+    paths = draw_study(tmp_path, found)
+    assert names(paths) == {"effects", "contours", "parallel"}
+    for path in paths:
+        if path.suffix == ".svg":
+            # The title stands in a comment, the letters are drawn.
+            assert "A &lt;b&gt;title&lt;/b&gt; &amp;" in path.read_text(encoding="utf-8")
+            assert not any(element.tag.endswith("}b") for element in ElementTree.parse(path).iter())
+        else:
+            assert path.read_bytes().startswith(b"\x89PNG")
+    again = tmp_path / "again"
+    again.mkdir()
+    for path in draw_study(again, found):
+        assert path.read_bytes() == (tmp_path / path.name).read_bytes()
+
+
+def test_texts_and_parts_have_a_place_but_no_map(tmp_path: Path) -> None:
+    found = results(tmp_path, STIFFNESS, WORDS, FIGURES)
+    assert mapped(found) == [] and names(draw_study(tmp_path, found)) == {"effects", "parallel"}
+    assert factor_scale(found, "line.ts.filter.kind").texts == ("bessel", "butterworth")
+
+
+def test_scattered_candidates_make_a_map_too(tmp_path: Path) -> None:
+    range_of_gain = '[[factor]]\npath = "loop.torque.kp"\nlow = 0.01\nhigh = 0.3\nscale = "log"\n'
+    found = results(tmp_path, STIFFNESS, range_of_gain, FIGURES, kind="sobol", count=32)
+    assert names(draw_study(tmp_path, found)) == {"effects", "contours", "parallel"}
+    assert factor_scale(found, "loop.torque.kp").logarithmic
+
+
+def test_indices_have_a_picture(tmp_path: Path) -> None:
+    found = results(tmp_path, STIFFNESS, GAIN, FIGURES, FLAT, kind="saltelli", count=16)
+    assert "indices" in names(draw_study(tmp_path, found))
+    assert [entry.reason for entry in found.indices if not entry.indices] == [
+        "the figure is the same for all candidates"
+    ]
+
+
+def test_nothing_is_drawn_of_a_single_candidate(tmp_path: Path) -> None:
+    one = '[[factor]]\npath = "loop.torque.kp"\nvalues = [0.01]\n'
+    assert draw_study(tmp_path, results(tmp_path, one, FIGURES)) == []
+
+
+def test_figures_are_drawn_in_the_units_of_people(tmp_path: Path) -> None:
+    found = results(tmp_path, STIFFNESS, GAIN, FIGURES)
+    scale = figure_scale(found, "stand.time")
+    assert scale.label == "stand.time [ms]" and scale.of(0.012) == pytest.approx(12.0)
+    assert figure_scale(found, "stand.share").label == "stand.share [1]"
+    gain = factor_scale(found, "loop.torque.kp")
+    assert gain.logarithmic and gain.label == "loop.torque.kp [1]"
+
+
+def test_more_candidates_than_can_be_told_apart_are_thinned(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("shaftloop.report.study_parallel._MOST_LINES", 6)
+    from shaftloop.report.study_parallel import draw_parallel
+
+    path = tmp_path / "p.svg"
+    draw_parallel(results(tmp_path, STIFFNESS, GAIN, FIGURES), [path])
+    assert "6 of 20 candidates" in path.read_text(encoding="utf-8")

@@ -1,0 +1,204 @@
+"""Where the work is done changes nothing: processes, killed ones, a cluster. A bad candidate is a row."""
+
+import multiprocessing
+import os
+import signal
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import pytest
+from whatif import FIGURE, HEAD, PSI, STIFFNESS, design, entries, read
+
+from shaftloop.errors import ScenarioError, SimulationError
+from shaftloop.scenario.reading import read_scenario
+from shaftloop.studies import responses
+from shaftloop.studies.responses import Known, Response, Source, evaluate
+from shaftloop.studies.whatif import evaluate as module
+from shaftloop.studies.whatif import processes
+from shaftloop.studies.whatif.cluster import Cluster
+from shaftloop.studies.whatif.evaluate import Batch, Row, Work, evaluate_batch
+from shaftloop.studies.whatif.execute import execute, run_here, work_of
+from shaftloop.studies.whatif.processes import Processes
+from shaftloop.studies.whatif.store import Entry, open_store
+
+BLOCKS = (STIFFNESS, PSI, FIGURE, design("grid"))
+
+
+@pytest.fixture(autouse=True)
+def small_batches(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("shaftloop.studies.whatif.execute._BATCHES", 6)
+
+
+def run(folder: Path, runner: Any, progress: Any = None) -> list[Entry]:
+    study, plan = read(folder, *BLOCKS)
+    with open_store(None, study, plan) as store:
+        execute(store, runner, progress)
+        return list(store.entries())
+
+
+@pytest.mark.compiled
+def test_rows_are_those_of_single_runs_whatever_the_number_of_processes(tmp_path: Path) -> None:
+    figures = "".join(
+        f'[[response]]\nmetric = "{name}"\n'
+        for name in ("simulate.peak_true_torque", "simulate.loss_energy", "margins.torque.ms")
+    )
+    gain = '[[factor]]\npath = "loop.torque.kp"\nlow = 0.02\nhigh = 0.1\ncount = 2\n'
+    blocks = (STIFFNESS.replace("count = 4", "count = 2"), gain, figures, design("grid"))
+    study, plan = read(tmp_path, *blocks)
+    found = []
+    for runner in (run_here, Processes(1), Processes(2)):
+        with open_store(None, study, plan) as store:
+            execute(store, runner)
+            found.append(list(store.entries()))
+    assert found[0] == found[1] == found[2]
+    for candidate, entry in zip(plan.candidates(range(plan.total)), found[0], strict=True):
+        single = read_scenario("reference-bench", (*study.settings, *candidate.settings(study.axes)))
+        expected = evaluate(single.description, list(study.figures))
+        assert entry[4] == tuple(response.value for response in expected.values())
+
+
+def test_a_process_that_is_killed_loses_no_candidate(tmp_path: Path) -> None:
+    killed: list[int] = []
+
+    def kill(_: float) -> None:
+        if not killed:
+            victim = multiprocessing.active_children()[0].pid
+            assert victim is not None
+            killed.append(victim)
+            os.kill(victim, signal.SIGKILL)
+
+    assert run(tmp_path, Processes(2), kill) == entries(tmp_path, *BLOCKS)
+    assert len(killed) == 1
+
+
+def deadly(work: Work, batch: Batch) -> list[Row]:
+    """Stands in for a candidate that takes all memory: its process is gone."""
+    if any(number == 5 for number, _ in batch):
+        os._exit(9)
+    return evaluate_batch(work, batch)
+
+
+def test_a_candidate_that_ends_its_process_is_a_row(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(processes, "evaluate_batch", deadly)
+    found, good = run(tmp_path, Processes(2)), entries(tmp_path, *BLOCKS)
+    assert [entry for entry in found if entry[0] != 5] == [entry for entry in good if entry[0] != 5]
+    number, status, reason, *_ = found[5]
+    assert (number, status) == (5, "lost") and reason.startswith("its process ended without an answer, twice")
+
+
+def test_processes_end_at_once_where_the_loop_does(tmp_path: Path) -> None:
+    def stop(_: float) -> None:
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        run(tmp_path, Processes(2), stop)
+    assert multiprocessing.active_children() == []
+
+
+def test_an_error_of_the_study_itself_comes_through(tmp_path: Path) -> None:
+    work = work_of(read(tmp_path, *BLOCKS)[0])
+    changed = Work(work.scenario, "0", work.settings, work.beside, work.figures)
+    for runner in (run_here, Processes(1)):
+        with pytest.raises(SimulationError, match="not the scenario with which the study was begun"):
+            list(runner(changed, [[(0, ())]]))
+
+
+def test_a_bad_candidate_is_a_row_with_its_reason(tmp_path: Path) -> None:
+    bad = '[[factor]]\npath = "line.c1.damping"\nvalues = ["1 N m s/rad", "-1 N m s/rad", "2000 N m s/rad"]\n'
+    third = FIGURE.replace("1", "3")
+    good, refused, missing = entries(tmp_path, bad, third, design("grid"))
+    assert good[1] == "done" and good[4][0] > 0.0 and good[5] == {}
+    assert refused[1] == "refused" and refused[4] == (None,) and "-1 N m s/rad" in refused[2]
+    assert missing[1] == "done" and missing[4] == (None,)
+    assert missing[5] == {"modes.3.frequency": "only 2 modes of the line oscillate"}
+
+
+@pytest.mark.parametrize(
+    ("error", "reason"),
+    [
+        (SimulationError("it diverged", "lower kp"), "it diverged; lower kp"),
+        (ZeroDivisionError("by zero"), "internal error: ZeroDivisionError: by zero"),
+        (ValueError("x" * 400), "internal error: ValueError: " + "x" * 269 + "..."),
+    ],
+)
+def test_whatever_an_analysis_raises_is_the_reason(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: Exception, reason: str
+) -> None:
+    def fail(*_: object) -> dict[str, Response]:
+        raise error
+
+    source = Source(responses.SOURCES["modes"].known, fail)
+    monkeypatch.setitem(responses.SOURCES, "modes", source)
+    found = entries(tmp_path, *BLOCKS)
+    assert {entry[1:3] for entry in found} == {("failed", reason)}
+
+
+def test_an_error_outside_the_sources_is_a_row_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(*_: object) -> None:
+        raise ScenarioError(["no such response"])
+
+    monkeypatch.setattr(module, "evaluate", fail)
+    assert entries(tmp_path, *BLOCKS)[0][1:3] == ("failed", "no such response")
+
+
+def test_what_lies_beyond_every_bound_is_infinite(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def find(_: object, names: Sequence[str]) -> dict[str, Response]:
+        return {name: Response(None, "Hz", "never", beyond="above") for name in names}
+
+    monkeypatch.setitem(responses.SOURCES, "modes", Source(lambda _: {"1.frequency": Known("Hz", "")}, find))
+    entry = entries(tmp_path, *BLOCKS)[0]
+    assert entry[4] == (float("inf"),) and entry[5] == {"modes.1.frequency": "never"}
+
+
+def test_a_file_is_read_once_per_process(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    read_files: list[Path] = []
+    load = module.load_toml
+
+    def counting(path: Path, label: str) -> Any:
+        read_files.append(path)
+        return load(path, label)
+
+    monkeypatch.setattr(module, "load_toml", counting)
+    module._loader.cache_clear()
+    entries(tmp_path, *BLOCKS)
+    module._loader.cache_clear()
+    assert len(read_files) == len(set(read_files)) == 1 and HEAD
+
+
+@pytest.fixture
+def cluster() -> Any:
+    pytest.importorskip("joblib")
+    distributed = pytest.importorskip("distributed")
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+    ) as found:
+        yield found
+
+
+def test_a_cluster_finds_the_same_though_a_worker_is_killed(tmp_path: Path, cluster: Any) -> None:
+    killed: list[int] = []
+
+    def kill(_: float) -> None:
+        if not killed:
+            killed.append(next(iter(cluster.workers.values())).process.process.pid)
+            os.kill(killed[0], signal.SIGKILL)
+
+    assert run(tmp_path, Cluster(cluster.scheduler_address), kill) == entries(tmp_path, *BLOCKS)
+    assert len(killed) == 1
+
+
+def test_a_cluster_that_is_not_there_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    pytest.importorskip("joblib")
+    pytest.importorskip("distributed")
+    monkeypatch.setattr("shaftloop.studies.whatif.cluster._PATIENCE", 0.5)
+    with pytest.raises(ScenarioError, match=r"--cluster tcp://127.0.0.1:9: no Dask scheduler answers"):
+        run(tmp_path, Cluster("tcp://127.0.0.1:9"))
+
+
+def test_a_cluster_needs_its_extra(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("shaftloop.studies.whatif.cluster.find_spec", lambda _: None)
+    with pytest.raises(
+        ScenarioError, match=r'--cluster needs joblib and distributed; install "shaftloop\[cluster\]"'
+    ):
+        Cluster("tcp://127.0.0.1:9")
