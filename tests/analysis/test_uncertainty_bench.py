@@ -11,6 +11,7 @@ from shaftloop.analysis.efficiency import PointBudget, bench_budget, window_curv
 from shaftloop.analysis.efficiency_inputs import torque_components
 from shaftloop.analysis.efficiency_map import efficiency_map
 from shaftloop.analysis.efficiency_points import Measured, bench_point, measured_bench, read_point
+from shaftloop.analysis.fidelity.correction import correction
 from shaftloop.analysis.fidelity.figures import figures
 from shaftloop.analysis.fidelity.signalpath import amplitude_share, mean_noise, static_error
 from shaftloop.analysis.fidelity.transfer import fidelity
@@ -85,6 +86,30 @@ def test_a_ripple_is_as_large_in_the_budget_as_fidelity_shows_it(described: Desc
     assert width(shapes(found.sensor, plan)["ripple"]) == pytest.approx(left, rel=1e-6)
     for f in (10.0, 100.0, 400.0):
         assert amplitude_share(found.sensor, f) == pytest.approx(abs(found.signal_at(f)), rel=1e-6)
+
+
+def test_a_ripple_at_the_rate_of_the_sensor_stays_whatever_the_window(measured: Measured) -> None:
+    rate = float(measured.sensor.sampling)
+    plan = Uncertainty(torque_ripple=2.0, ripple_order=24.0, window=100.0)
+    found = torque_components(measured.sensor, TORQUE, 2.0 * math.pi * rate / 24.0, plan)
+    (ripple,) = [entry.distribution for entry in found.inputs if entry.name == "torque.ripple"]
+    assert width(ripple) == pytest.approx(2.0 * amplitude_share(measured.sensor, rate), rel=1e-9)
+
+
+def test_drag_and_inertia_up_to_the_sensor_are_those_of_fidelity(
+    described: Description, measured: Measured, budget: PointBudget
+) -> None:
+    found = fidelity(described, SPEED, TORQUE)
+    between = correction(described, found.bench.bench, found.point, 0.1)
+    assert budget.point.drag == between.drag_behind_flange
+    assert budget.point.inertia == between.inertia_behind_flange > 0.0
+    parts = {row.name: abs(row.contribution) for row in budget.propagation["mechanical_power"].contributions}
+    limit = SPEED * between.inertia_behind_flange * plan_of(described).speed_drift
+    assert parts["joint.inertia"] == pytest.approx(limit / math.sqrt(3.0), rel=1e-6)
+    dragging = replace(budget.point, drag=-0.3)
+    braked = bench_budget(measured, dragging).propagation["mechanical_power"]
+    friction = next(row for row in braked.contributions if row.name == "joint.friction")
+    assert abs(friction.contribution) == pytest.approx(0.3 * SPEED / math.sqrt(3.0), rel=1e-6)
 
 
 def test_the_mean_of_noise_falls_with_the_window(measured: Measured) -> None:

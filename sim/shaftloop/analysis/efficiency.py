@@ -173,9 +173,12 @@ def _joint(measured: Measured, point: BenchPoint, plan: Uncertainty, meter: Powe
             ArcSine(0.0, 0.5 * plan.torque_ripple * plan.speed_ripple),
             "torque ripple times speed ripple, of unknown phase",
         )
+    speed = abs(point.speed)
+    found.limit("friction", abs(point.drag) * speed, "drag between flange and sensor, not corrected")
+    found.limit("inertia", point.inertia * plan.speed_drift * speed, "inertia there, times the speed drift")
     if meter is not None:
         late = abs(electrical_delay(measured, meter))
-        rate = abs(point.speed) * plan.torque_drift + abs(point.torque) * plan.speed_drift
+        rate = speed * plan.torque_drift + abs(point.torque) * plan.speed_drift
         found.limit("delay", late * rate, "link power read later than the torque, times the drift")
     return found
 
@@ -211,7 +214,10 @@ def _results(
     found: list[tuple[Output, Formula]] = [
         (Output("torque", "N m", "at the sensor"), lambda q: q["torque"]),
         (Output("speed", "rad/s", "mean over the window"), lambda q: q["speed"]),
-        (Output("mechanical_power", "W", f"delivered by {unit} at the sensor"), lambda q: q["shaft"]),
+        (
+            Output("mechanical_power", "W", f"delivered by {unit} at its flange, read at the sensor"),
+            lambda q: q["shaft"],
+        ),
     ]
     if unit not in metered:
         missing.append(

@@ -3,8 +3,8 @@
 Every component is an error that adds to its quantity. Limits of a data sheet become rectangular
 distributions, certificates normal ones; what averages over the window is divided accordingly:
 
-- noise, its mean over the window, rounding, the size of a ripple in the reading and the delay of the reading
-  are those of the fidelity analysis (`fidelity.signalpath`);
+- noise, its mean over the window, rounding, the size and the folded frequency of a ripple in the reading, the
+  delay of the reading, drag and inertia between flange and sensor are those of the fidelity analysis;
 - the mean of a sine of amplitude A and frequency f over a window τ that is no whole number of periods is off
   by at most A/(π·f·τ), and its phase is not known: arcsine;
 - a drift of rate r moves the quantity by ±r·τ/2 inside the window;
@@ -19,6 +19,7 @@ import math
 from dataclasses import dataclass, field
 
 from shaftloop.analysis.efficiency_points import Measured
+from shaftloop.analysis.fidelity.forced import folded
 from shaftloop.analysis.fidelity.signalpath import amplitude_share, mean_noise, noise, slow_delay
 from shaftloop.analysis.uncertainty.distributions import (
     ArcSine,
@@ -113,10 +114,10 @@ def torque_components(sensor: TorqueSensor, torque: float, speed: float, plan: U
     if spread:
         found.add("noise", Normal(0.0, spread), "noise of the sensor, averaged over the window")
     _quantiser(found, sensor, plan)
-    ripple = plan.torque_ripple
-    if ripple and plan.ripple_order is not None:
-        ripple *= amplitude_share(sensor, plan.ripple_order * abs(speed) / (2.0 * math.pi))
-    _wandering(found, ripple, plan.torque_drift, speed, plan)
+    frequency = _ripple_frequency(speed, plan)
+    shown = plan.torque_ripple * amplitude_share(sensor, frequency)
+    # Sampling shows it at its folded frequency, which the window may not average out.
+    _wandering(found, shown, folded(frequency, float(sensor.sampling)), plan.torque_drift, plan)
     return found
 
 
@@ -147,7 +148,7 @@ def speed_components(encoder: Encoder | None, speed: float, plan: Uncertainty) -
         found.add("graduation", Normal(0.0, spread), "graduation error once per turn, at both ends")
     clock = None if plan.clock_error is None else plan.clock_error * speed
     found.limit("time_base", clock, "clock behind the speed (clock_error)")
-    _wandering(found, plan.speed_ripple, plan.speed_drift, speed, plan)
+    _wandering(found, plan.speed_ripple, _ripple_frequency(speed, plan), plan.speed_drift, plan)
     return found
 
 
@@ -241,10 +242,15 @@ def _quantiser(found: Components, sensor: TorqueSensor, plan: Uncertainty) -> No
         found.limit("quantiser", 0.5 * single.quantiser_step, "rounding; too little noise to average it out")
 
 
-def _wandering(found: Components, ripple: float, drift: float, speed: float, plan: Uncertainty) -> None:
+def _ripple_frequency(speed: float, plan: Uncertainty) -> float:
+    """Return the frequency of the stated ripple, 0 without one [Hz]."""
+    return (plan.ripple_order or 0.0) * abs(speed) / (2.0 * math.pi)
+
+
+def _wandering(found: Components, ripple: float, frequency: float, drift: float, plan: Uncertainty) -> None:
     """Add what the operating point itself does inside the window."""
-    if ripple and plan.ripple_order is not None:
-        periods = plan.ripple_order * abs(speed) / (2.0 * math.pi) * plan.window
+    if ripple:
+        periods = frequency * plan.window
         left = ripple * min(1.0, 1.0 / (math.pi * periods)) if periods else ripple
         found.add("ripple", ArcSine(0.0, left), "ripple that the window does not average out")
     found.limit("drift", 0.5 * drift * plan.window, "drift inside the window")

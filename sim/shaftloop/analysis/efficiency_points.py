@@ -2,10 +2,11 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from shaftloop.analysis.fidelity.correction import correction
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.limits import held_state
 from shaftloop.analysis.operating import operating_point
@@ -46,6 +47,10 @@ class BenchPoint:
     """True torque at the sensor, positive where power flows to the right at positive speed. [N m]"""
     powers: dict[str, float]
     """Drawn from the link by each machine. [W]"""
+    drag: float
+    """Between the flange of the unit and the sensor, as `fidelity` states it. [N m]"""
+    inertia: float
+    """Between the flange of the unit and the sensor, as `fidelity` states it. [kg m^2]"""
 
     @property
     def supply(self) -> float:
@@ -118,8 +123,14 @@ def bench_point(measured: Measured, speed: float | None = None, torque: float | 
     powers = [float(after[slot] - state[slot]) / bench.hyperperiod for slot in meters]
     handle = bench.bench.sensors[measured.sensor.name]
     row = model.plant.c[model.plant.rows[handle.true_torque]]
+    # The residual of the inertia correction, which the level is for, is not asked for here.
+    between = correction(replace(measured.description, unit=measured.unit), bench.bench, point, 1e-3 * rated)
     return BenchPoint(
-        point.speed, float(row @ state[: len(row)]), dict(zip(bench.bench.machines, powers, strict=True))
+        point.speed,
+        float(row @ state[: len(row)]),
+        dict(zip(bench.bench.machines, powers, strict=True)),
+        between.drag_behind_flange,
+        between.inertia_behind_flange,
     )
 
 

@@ -85,7 +85,9 @@ class Judged:
 
 
 def choose(description: Description, candidates: Sequence[Candidate], demand: Demand) -> tuple[Judged, ...]:
-    """Judge every candidate: those that serve first, the most certain first.
+    """Judge every candidate: those that serve first, of them the best described, then the most certain.
+
+    A sensor of which little is stated has a small budget for that reason alone.
 
     Parameters
     ----------
@@ -111,7 +113,12 @@ def choose(description: Description, candidates: Sequence[Candidate], demand: De
         points = (Point(held.speed, held.torque),)
     asked = replace(demand, points=points)
     judged = [_judge(description, sensor.parameters.name, entry, asked) for entry in candidates]
-    return tuple(sorted(judged, key=lambda entry: (not entry.serves, entry.uncertainty or math.inf)))
+    return tuple(
+        sorted(
+            judged,
+            key=lambda e: (not e.serves, len(e.left_out) if e.serves else 0, e.uncertainty or math.inf),
+        )
+    )
 
 
 def find_candidates(files: Sequence[Path], name: str) -> tuple[Candidate, ...]:

@@ -109,8 +109,8 @@ def _draw_surface(figure: Any, axes: Any, speed: Any, torque: Any, direct: Any, 
     levels = [level for level in _LEVELS if low < level < high] or [0.5 * (low + high)]
     masked = np.ma.masked_invalid(direct)
     norm = LogNorm(max(low, 1e-3), max(high, 1.01 * low))
-    shades = np.geomspace(max(low, 1e-3), max(high, 1.01 * low), 40)
-    mesh = axes.contourf(speed, torque, masked, levels=shades, cmap="YlGnBu", norm=norm, extend="both")
+    shades = np.geomspace(0.999 * max(low, 1e-3), 1.001 * max(high, 1.01 * low), 40)
+    mesh = axes.contourf(speed, torque, masked, levels=shades, cmap="YlGnBu", norm=norm)
     lines = axes.contour(speed, torque, masked, levels=levels, colors="#0B3C5D", linewidths=1.1)
     axes.clabel(lines, fmt=lambda value: f"±{value:g}", fontsize=9)
     share = np.ma.masked_invalid(100.0 * found.efficiency)
