@@ -47,6 +47,7 @@ def study_document(results: Findings) -> dict[str, Any]:
             "total": store.plan.total,
             "done": int(results.table.done.sum()),
             "passed": int(answers.passed.sum()),
+            "simulated": _simulated(results),
             "not_done": [
                 {"status": status, "reason": reason, "count": count, "first": first}
                 for status, reason, count, first in results.reasons()
@@ -117,6 +118,13 @@ def write_study(folder: Path, results: Findings, document: str) -> list[Path]:
     write_text(files[0], document)
     write_table(files[1], results.store, results.answers)
     return files + draw_study(folder, results)
+
+
+def _simulated(results: Findings) -> dict[str, int] | None:
+    if not results.simulates:
+        return None
+    in_lanes, singly = results.store.shared
+    return {"in_lanes": in_lanes, "singly": singly}
 
 
 def _factor(axis: Axis) -> dict[str, Any]:

@@ -40,6 +40,8 @@ def show_study(results: Findings, files: Sequence[Path]) -> None:
             f"confidence {good.low:.2%} to {good.high:.2%} of all benches"
         )
     print_line(f"{done} of {total} candidates done, {int(results.answers.passed.sum())} keep every bound")
+    if results.simulates:
+        print_line("simulated in lanes, several at a time: {}; singly: {}".format(*results.store.shared))
     for status, reason, count, first in results.reasons()[:_MOST_REASONS]:
         print_line(f"  {count} {status}, the first is number {first}: {reason}")
     show_files(files)

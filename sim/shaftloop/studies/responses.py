@@ -23,8 +23,13 @@ from shaftloop.studies.figures import (
 
 if TYPE_CHECKING:
     from shaftloop.analysis.fidelity.figures import Figure as FidelityFigure
+    from shaftloop.analysis.lanes import Outcome
+    from shaftloop.analysis.simulation import Simulation
 
-__all__ = ["SOURCES", "Known", "Response", "Source", "evaluate", "known", "require"]
+__all__ = ["SIMULATE", "SOURCES", "Known", "Response", "Source", "evaluate", "known", "require"]
+
+SIMULATE = "simulate"
+"""Source of everything that a run of the bench says."""
 
 
 @dataclass(frozen=True)
@@ -104,7 +109,9 @@ def require(description: Description, names: Iterable[str]) -> dict[str, Known]:
     return {name: have[name] for name in names}
 
 
-def evaluate(description: Description, names: Sequence[str]) -> dict[str, Response]:
+def evaluate(
+    description: Description, names: Sequence[str], outcome: "Outcome | None" = None
+) -> dict[str, Response]:
     """Return responses of a bench by name, each source run at most once.
 
     A source that fails makes its responses `failed`; the other sources are evaluated all the same.
@@ -115,6 +122,8 @@ def evaluate(description: Description, names: Sequence[str]) -> dict[str, Respon
         The bench.
     names : sequence of str
         As in `known`.
+    outcome : Outcome, optional
+        Of the bench, where it has been run already.
 
     Raises
     ------
@@ -129,16 +138,20 @@ def evaluate(description: Description, names: Sequence[str]) -> dict[str, Respon
     for prefix, rests in wanted.items():
         if prefix not in SOURCES:
             require(description, names)
-        found |= _evaluate(description, prefix, rests)
+        found |= _evaluate(description, prefix, rests, outcome)
     if missing := [name for name in names if name not in found]:
         require(description, missing)
     return {name: found[name] for name in dict.fromkeys(names)}
 
 
-def _evaluate(description: Description, prefix: str, names: Sequence[str]) -> dict[str, Response]:
-    source = SOURCES[prefix]
+def _evaluate(
+    description: Description, prefix: str, names: Sequence[str], outcome: "Outcome | None"
+) -> dict[str, Response]:
     try:
-        found = source.evaluate(description, names)
+        if outcome is not None and prefix == SIMULATE:
+            found = _of_outcome(description, outcome)
+        else:
+            found = SOURCES[prefix].evaluate(description, names)
     except SimulationError as error:
         have = require(description, [f"{prefix}.{name}" for name in names])
         reason = str(error).replace("\n", "; ")
@@ -169,11 +182,22 @@ def _simulate_known(description: Description) -> dict[str, Known]:
 
 
 def _simulate(description: Description, names: Sequence[str]) -> dict[str, Response]:
-    from shaftloop.analysis.metrics import metrics
     from shaftloop.analysis.simulation import simulate
+
+    return _of_run(description, simulate(description))
+
+
+def _of_outcome(description: Description, outcome: "Outcome") -> dict[str, Response]:
+    if outcome.simulation is None:
+        assert outcome.error is not None, "a run that left nothing says why"
+        raise outcome.error
+    return _of_run(description, outcome.simulation)
+
+
+def _of_run(description: Description, simulation: "Simulation") -> dict[str, Response]:
+    from shaftloop.analysis.metrics import metrics
     from shaftloop.analysis.verify import check_energy
 
-    simulation = simulate(description)
     check_energy(simulation)
     found = {
         name: Response(metric.value, metric.unit, metric.reason or "")
@@ -286,7 +310,7 @@ def _fidelity(description: Description, names: Sequence[str]) -> dict[str, Respo
 
 
 SOURCES: dict[str, Source] = {
-    "simulate": Source(_simulate_known, _simulate),
+    SIMULATE: Source(_simulate_known, _simulate),
     "margins": Source(_per_loop(LOOP_FIGURES), _margins),
     "map": Source(_per_loop(MAP_FIGURES), _map),
     "modes": Source(_modes_known, _modes),

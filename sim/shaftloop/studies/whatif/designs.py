@@ -95,6 +95,19 @@ class Plan:
             return [Candidate(number, self._single(number)) for number in numbers]
         return [Candidate(number, self._shares_to_values(self._shares(number))) for number in numbers]
 
+    def together(self) -> NDArray[np.int64]:
+        """Return all candidates in an order in which those that share a shaft line stand together.
+
+        Benches that are simulated in lanes may differ in gains, not in the line: a grid is gone through along
+        the factors of its loops first. Other designs have their own order.
+        """
+        numbers = np.arange(self.total)
+        if self.design.kind != "grid":
+            return numbers
+        places = np.unravel_index(numbers, [len(levels) for levels in self._levels])
+        of_line = [place for place, axis in zip(places, self.axes, strict=True) if not _is_gain(axis)]
+        return np.lexsort((numbers, *of_line))
+
     @cached_property
     def _levels(self) -> list[tuple[Value, ...]]:
         return [axis.levels() for axis in self.axes]
@@ -152,6 +165,10 @@ class Plan:
         """Return a reader of a scrambled Sobol sequence, twice as wide for the indices."""
         wide = len(self.axes) * (2 if self.design.kind == "saltelli" else 1)
         return _Sequence(wide, self.design.seed)
+
+
+def _is_gain(axis: Axis) -> bool:
+    return axis.path.startswith("loop.")
 
 
 class _Sequence:

@@ -1,16 +1,18 @@
 """Candidates -> rows of figures. Where, in which order and how many at a time is decided elsewhere."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Literal
 
+from shaftloop.analysis.lanes import Outcome, simulate_many
 from shaftloop.errors import ScenarioError, ShaftloopError, SimulationError
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.scenario.source import Source, load_toml
-from shaftloop.studies.responses import Response, evaluate
+from shaftloop.studies.responses import SIMULATE, Response, evaluate
 
 __all__ = ["Batch", "Row", "Status", "Work", "evaluate_batch", "lost"]
 
@@ -49,6 +51,8 @@ class Row:
     """One per figure of the work, infinite where it lies beyond every bound; empty unless done or failed."""
     missing: dict[str, str] = field(default_factory=dict)
     """Why a figure is not there."""
+    in_lanes: bool = False
+    """Whether it was simulated in lanes of one kernel, next to others of its batch."""
 
 
 def evaluate_batch(work: Work, batch: Batch) -> list[Row]:
@@ -67,7 +71,13 @@ def evaluate_batch(work: Work, batch: Batch) -> list[Row]:
         Where the scenario is not that with which the study was begun.
     """
     load = _loader(work)
-    return [_evaluate(work, number, settings, load) for number, settings in batch]
+    benches = [_described(work, number, settings, load) for number, settings in batch]
+    described = [bench for bench in benches if isinstance(bench, Description)]
+    outcomes = iter(_outcomes(work, described))
+    return [
+        _evaluate(work, number, bench, next(outcomes)) if isinstance(bench, Description) else bench
+        for (number, _), bench in zip(batch, benches, strict=True)
+    ]
 
 
 def lost(number: int) -> Row:
@@ -94,22 +104,37 @@ def _loader(work: Work) -> Callable[[Path, str], Source]:
     return load
 
 
-def _evaluate(work: Work, number: int, settings: tuple[str, ...], load: Callable[[Path, str], Source]) -> Row:
+def _described(
+    work: Work, number: int, settings: tuple[str, ...], load: Callable[[Path, str], Source]
+) -> Description | Row:
+    """Return a candidate, or its row where there can be no such bench."""
     try:
         every = (*work.settings, *settings)
-        description = read_scenario(work.scenario, every, beside=work.beside, load=load).description
+        return read_scenario(work.scenario, every, beside=work.beside, load=load).description
     except ScenarioError as error:
         return Row(number, "refused", _short("; ".join(error.messages)))
+
+
+def _outcomes(work: Work, descriptions: Sequence[Description]) -> Sequence[Outcome | None]:
+    """Return the runs of some benches, nothing where none is asked for or each is to fail on its own."""
+    if any(name.startswith(f"{SIMULATE}.") for name in work.figures):
+        with suppress(*_FAULTS):
+            return list(simulate_many(descriptions))
+    return [None] * len(descriptions)
+
+
+def _evaluate(work: Work, number: int, description: Description, outcome: Outcome | None) -> Row:
     try:
-        return _row(number, description, work.figures)
+        row = _row(number, description, work.figures, outcome)
     except ShaftloopError as error:
-        return Row(number, "failed", _short(str(error)))
+        row = Row(number, "failed", _short(str(error)))
     except _FAULTS as error:
-        return Row(number, "failed", _short(f"internal error: {type(error).__name__}: {error}"))
+        row = Row(number, "failed", _short(f"internal error: {type(error).__name__}: {error}"))
+    return replace(row, in_lanes=outcome is not None and outcome.in_lanes)
 
 
-def _row(number: int, description: Description, names: tuple[str, ...]) -> Row:
-    found = evaluate(description, names)
+def _row(number: int, description: Description, names: tuple[str, ...], outcome: Outcome | None) -> Row:
+    found = evaluate(description, names, outcome)
     failed = next((response.reason for response in found.values() if response.failed), None)
     return Row(
         number,

@@ -3,6 +3,10 @@
 from collections.abc import Callable, Generator, Iterable, Iterator
 from contextlib import closing
 
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.analysis.lanes import LANES
 from shaftloop.studies.whatif.designs import Plan
 from shaftloop.studies.whatif.evaluate import Batch, Row, Work, evaluate_batch
 from shaftloop.studies.whatif.reading import Study
@@ -13,9 +17,10 @@ __all__ = ["Runner", "execute", "run_here", "work_of"]
 Runner = Callable[[Work, Iterable[Batch]], Generator[list[Row], None, None]]
 """Takes batches as it needs them and yields their rows in whatever order they come."""
 
-_LARGEST_BATCH = 16
+_MOST_GROUPS = 4
+"""Most groups of lanes in a batch."""
 _BATCHES = 32
-"""How many batches a study should at least have, so that work spreads evenly."""
+"""How many batches a study should at least have for more than one group in each, so that work spreads."""
 
 
 def work_of(study: Study) -> Work:
@@ -46,10 +51,9 @@ def execute(store: Store, run: Runner, progress: Callable[[float], None] | None 
     missing = store.missing()
     total = store.plan.total
     done = total - len(missing)
-    size = max(1, min(_LARGEST_BATCH, len(missing) // _BATCHES))
-    batches = _batches(store.plan, missing.tolist(), size)
     if not len(missing):
         return
+    batches = _batches(store.plan, missing)
     # Closed at once, not some day, where an interrupt or a full disk ends the loop.
     with closing(run(work_of(store.study), batches)) as found:
         for rows in found:
@@ -73,7 +77,14 @@ def run_here(work: Work, batches: Iterable[Batch]) -> Generator[list[Row], None,
         yield evaluate_batch(work, batch)
 
 
-def _batches(plan: Plan, numbers: list[int], size: int) -> Iterator[Batch]:
-    for first in range(0, len(numbers), size):
-        found = plan.candidates(numbers[first : first + size])
-        yield [(candidate.number, candidate.settings(plan.axes)) for candidate in found]
+def _batches(plan: Plan, missing: NDArray[np.int64]) -> Iterator[Batch]:
+    """Yield what is left of the batches of a study, which are the same each time it is begun."""
+    size = LANES * max(1, min(_MOST_GROUPS, plan.total // (LANES * _BATCHES)))
+    left = np.zeros(plan.total, dtype=np.bool_)
+    left[missing] = True
+    order = plan.together()
+    for first in range(0, plan.total, size):
+        batch = order[first : first + size]
+        numbers = batch[left[batch]].tolist()
+        if numbers:
+            yield [(c.number, c.settings(plan.axes)) for c in plan.candidates(numbers)]

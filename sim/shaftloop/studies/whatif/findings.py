@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from shaftloop.studies.responses import SIMULATE
 from shaftloop.studies.whatif.answers import Answers, answer
 from shaftloop.studies.whatif.reading import Study
 from shaftloop.studies.whatif.sensitivity import Sensitivity, sensitivity
@@ -38,6 +39,11 @@ class Findings:
     def title(self) -> str:
         """Title of the study."""
         return self.study.title
+
+    @property
+    def simulates(self) -> bool:
+        """Whether candidates were run, not only analysed."""
+        return any(name.startswith(f"{SIMULATE}.") for name in self.study.figures)
 
     def reasons(self) -> list[tuple[str, str, int, int]]:
         """Return why candidates are not done: (status, reason, how many, first one)."""

@@ -25,7 +25,7 @@ __all__ = ["Entry", "Store", "StoreError", "open_store"]
 Entry = tuple[int, str, str, tuple[Any, ...], tuple[Any, ...], dict[str, str]]
 """Number, status, reason, values of the factors, figures, why figures are missing."""
 
-_FORMAT = 1
+_FORMAT = 2
 _CHUNK = 1000
 _MOST_COLUMNS = 1000
 
@@ -103,6 +103,14 @@ class Store:
         with _reported(self.path):
             return int(self._db.execute("SELECT count(*) FROM candidates").fetchone()[0])
 
+    @property
+    def shared(self) -> tuple[int, int]:
+        """Number of candidates that ran in lanes, next to others, and of those that ran singly."""
+        query = "SELECT total(lanes), count(*) FROM candidates WHERE status IN ('done', 'failed')"
+        with _reported(self.path):
+            lanes, run = self._db.execute(query).fetchone()
+        return int(lanes), int(run - lanes)
+
     def missing(self) -> NDArray[np.int64]:
         """Return the numbers of the candidates that have no row yet, rising."""
         left = np.ones(self.plan.total, dtype=np.bool_)
@@ -125,7 +133,7 @@ class Store:
             Where the disk is full or the file cannot be written.
         """
         candidates = self.plan.candidates([row.number for row in rows])
-        places = ", ".join("?" * (4 + len(self._columns)))
+        places = ", ".join("?" * (5 + len(self._columns)))
         with _reported(self.path), self._transaction():
             self._db.executemany(
                 f"INSERT OR IGNORE INTO candidates VALUES ({places})",
@@ -182,7 +190,7 @@ class Store:
             columns = ", ".join(f'"{name}"' for name in self._columns)
             self._db.execute(
                 "CREATE TABLE candidates (candidate INTEGER PRIMARY KEY, status TEXT, reason TEXT, "
-                f"{columns}, missing TEXT)"
+                f"{columns}, missing TEXT, lanes INTEGER)"
             )
             self._db.execute("CREATE TABLE study (key TEXT PRIMARY KEY, value TEXT)")
             pairs = [(key, json.dumps(value, sort_keys=True)) for key, value in identity.items()]
@@ -203,10 +211,10 @@ class Store:
     def _record(self, row: Row, candidate: Candidate) -> tuple[Any, ...]:
         figures = row.figures or (None,) * len(self.study.figures)
         missing = json.dumps(row.missing, sort_keys=True, ensure_ascii=False) if row.missing else None
-        return (row.number, row.status, row.reason, *candidate.values, *figures, missing)
+        return (row.number, row.status, row.reason, *candidate.values, *figures, missing, row.in_lanes)
 
     def _entry(self, record: tuple[Any, ...]) -> Entry:
-        number, status, reason, *middle, missing = record
+        number, status, reason, *middle, missing, _ = record
         axes = len(self.study.axes)
         return (
             number,
