@@ -159,6 +159,9 @@ def _check_writable(scenario: "Scenario", request: Request) -> None:
         raise ScenarioError(
             [f"--write: {scenario.name} comes with the package and stays as it is; tune a copy"]
         )
+    # A file is replaced as a whole, which its folder alone decides: the file's own word must be asked for.
+    if not scenario.path.stat().st_mode & 0o222:
+        raise ScenarioError([f"--write: {scenario.path} is write-protected; make it writable or tune a copy"])
 
 
 def _write(scenario: "Scenario", results: "TuneResults") -> None:
