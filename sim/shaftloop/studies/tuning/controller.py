@@ -5,6 +5,7 @@ simulation runs, and the result is compared with the exact margins of the bench 
 """
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -68,6 +69,25 @@ def controller_of(loop: Loop) -> Controller:
     loop : Loop
         Its parameters.
     """
+    # Linear in the two gains, so a shape is stepped through three times, however many gains are tried.
+    rest, by_kp, by_ki = _by_gains(with_gains(loop, 0.0, 0.0))
+    kp, ki = loop.kp.value, loop.ki.value
+    a, b, c, d = (r + kp * p + ki * i for r, p, i in zip(rest, by_kp, by_ki, strict=True))
+    return Controller(a, b, c, d, float(1 / loop.rate))
+
+
+@lru_cache(maxsize=16)
+def _by_gains(shape: Loop) -> tuple[tuple[Array, ...], ...]:
+    """Return the matrices without gains, and what each of kp and ki adds to them per unit."""
+    rest, one, other = (_matrices(with_gains(shape, *gains)) for gains in ((0, 0), (1, 0), (0, 1)))
+    return (
+        rest,
+        tuple(b - a for a, b in zip(rest, one, strict=True)),
+        tuple(b - a for a, b in zip(rest, other, strict=True)),
+    )
+
+
+def _matrices(loop: Loop) -> tuple[Array, ...]:
     tick = _Tick(loop)
     count = tick.states
     columns = []
@@ -77,7 +97,7 @@ def controller_of(loop: Loop) -> Controller:
         columns.append(tick.run(unit[:count], unit[count], unit[count + 1]))
     matrix = np.array(columns).T
     a, b = matrix[:count, :count], matrix[:count, count:]
-    return Controller(a, b, matrix[count, :count], matrix[count, count:], float(1 / loop.rate))
+    return a, b, matrix[count, :count], matrix[count, count:]
 
 
 def response_of(loop: Loop, frequency: Array) -> Complex:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from shaftloop.control.parameters import Loop
 from shaftloop.studies.tuning.closedloop import ClosedLoop, close
 from shaftloop.studies.tuning.controller import controller_of, parts_of, with_gains
+from shaftloop.studies.tuning.errorarea import error_area
 from shaftloop.studies.tuning.figures import figures, integral_gain, sensitivity_peaks
 from shaftloop.studies.tuning.intervals import Gap, LoopParts, free_gaps
 from shaftloop.studies.tuning.plant import LoopPlant
@@ -31,6 +32,10 @@ _FINE = 13
 _ROUNDS, _FEW_ROUNDS, _FEW = 5, 3, 9
 """Times the grid of proportional gains closes in on the best."""
 _EXCHANGES = 8
+_HARDLY = 1e-4
+"""Share by which a bound may be exceeded for the gains to be pulled back rather than looked for again."""
+_AROUND = np.array([0.94, 0.97, 1.0, 1.03, 1.06])
+"""Where the best proportional gain is looked for, over the one of before, once the grid has grown."""
 _SHARES = (1.0, 0.93, 0.82, 0.65, 0.4, 0.15)
 """Where in an admissible interval integral gains are tried when the largest is not simply the best."""
 _PEAK_ROUNDS = 512
@@ -124,13 +129,16 @@ class Search:
 
     def _searched(self, shape: Loop, rough: bool) -> Trial | None:
         best: Trial | None = None
+        self._extra = [[] for _ in self.plants]
         for _ in range(1 if rough else _EXCHANGES):
-            best = self._on_grid(shape, rough)
-            if best is None or rough or not self._add_peaks(best.loop):
-                break
-        if best is None or rough:
-            return best
-        return self._settled(best)
+            best = self._on_grid(shape, rough, best)
+            if best is None or rough:
+                return best
+            if self._add_peaks(best.loop) <= _HARDLY:
+                settled = self._settled(best)
+                if settled is not None:
+                    return settled
+        return None if best is None else self._settled(best)
 
     def admits(self, loop: Loop) -> bool:
         """Return whether a loop keeps all bounds at all corners, peaks between grid points included.
@@ -156,32 +164,39 @@ class Search:
         controller = controller_of(loop)
         return all(close(plant, controller).radius() < 1.0 for plant in self.plants)
 
-    def cost(self, loop: Loop) -> float:
+    def cost(self, loop: Loop, limit: float = np.inf) -> float:
         """Return what the objective makes of a stable loop.
 
         Parameters
         ----------
         loop : Loop
             With its gains.
+        limit : float
+            Beyond it nobody asks how much it is: the result is then no less than this.
         """
         if self.objective == "integral_gain":
             gain = integral_gain(loop)
             return 1.0 / gain if gain > 0.0 else float("inf")
-        return max(_error_area(closed, self.objective) for closed in self._closed(loop))
+        controller, worst = controller_of(loop), 0.0
+        for plant in self.plants:
+            worst = max(worst, _error_area(close(plant, controller), self.objective, limit))
+            if worst >= limit:
+                break
+        return worst
 
-    def _closed(self, loop: Loop) -> list[ClosedLoop]:
-        controller = controller_of(loop)
-        return [close(plant, controller) for plant in self.plants]
-
-    def _on_grid(self, shape: Loop, rough: bool) -> Trial | None:
+    def _on_grid(self, shape: Loop, rough: bool, near_by: Trial | None = None) -> Trial | None:
+        """Return the best on the grid of frequencies; near the best of before it grew, if that is known."""
         parts, count = self._parts(shape), _ROUGH if rough else _COARSE
         kps = np.concatenate([[0.0], self._scale(parts) * np.geomspace(_LEAST, _MOST, count)])
-        best = self._among(shape, parts, kps, _SHARES[:1])
+        around = kps if near_by is None else near_by.loop.kp.value * _AROUND
+        best = self._among(shape, parts, around, _SHARES[:1])
         if best is None:
-            return None
+            return None if near_by is None else self._on_grid(shape, rough)
         cheap = self.objective == "integral_gain"
         rounds, fine = (_ROUNDS, _FINE) if cheap else (_FEW_ROUNDS, _FEW)
         ratio = (_MOST / _LEAST) ** (1.0 / (count - 1))
+        if near_by is not None:
+            rounds, ratio = rounds - 1, ratio ** (2.0 / (fine - 1))
         for _ in range(1 if rough else rounds):
             centre = best.loop.kp.value
             near = (
@@ -245,7 +260,7 @@ class Search:
             if self._cannot_beat(ki, best):
                 break
             loop = with_gains(shape, gap.kp, ki)
-            cost = self.cost(loop)
+            cost = self.cost(loop, np.inf if best is None else best.cost)
             if (best is None or cost < best.cost) and self._keeps(loop):
                 best = Trial(loop, cost)
         return best
@@ -272,15 +287,16 @@ class Search:
         wanted = bounds.mode_damping
         return wanted is None or all(mode.damping >= wanted for mode in found.modes)
 
-    def _add_peaks(self, loop: Loop) -> bool:
-        """Add frequencies at which a bound is exceeded between grid points; return whether there are any."""
-        bounds, added = self.bounds, False
+    def _add_peaks(self, loop: Loop) -> float:
+        """Add frequencies at which a bound is exceeded between grid points; return by which share at most."""
+        bounds, most = self.bounds, 0.0
         peaks = sensitivity_peaks(self.plants, loop)
         for peak, bound in zip(peaks, (bounds.ms, bounds.mt), strict=True):
-            if peak.value > bound and peak.frequency not in self._extra[peak.plant]:
-                self._extra[peak.plant].append(peak.frequency)
-                added = True
-        return added
+            if peak.value > bound:
+                most = max(most, peak.value / bound - 1.0)
+                if peak.frequency not in self._extra[peak.plant]:
+                    self._extra[peak.plant].append(peak.frequency)
+        return most
 
     def _settled(self, trial: Trial) -> Trial | None:
         """Return gains pulled back, if need be, until they keep the bounds between grid points as well."""
@@ -310,12 +326,9 @@ def peak_command(plant: LoopPlant, loop: Loop, excursion: Excursion) -> float:
     return float(np.max(np.abs(before + excursion.size * response.command)))
 
 
-def _error_area(closed: ClosedLoop, objective: Objective) -> float:
+def _error_area(closed: ClosedLoop, objective: Objective, limit: float) -> float:
     """Return the integral of the absolute error after a step, weighted by time or not."""
-    if objective == "disturbance":
-        response = closed.settled_step(1, 0.0)
-        error = np.abs(response.reading)
-    else:
-        response = closed.settled_step(0, 1.0)
-        error = np.abs(1.0 - response.reading)
-    return float(np.sum(error * response.time if objective == "itae" else error) * closed.period)
+    if objective != "itae":
+        return error_area(closed, 1 if objective == "disturbance" else 0, limit)
+    response = closed.settled_step(0, 1.0)
+    return float(np.sum(np.abs(1.0 - response.reading) * response.time) * closed.period)
