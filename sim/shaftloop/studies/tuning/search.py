@@ -111,7 +111,9 @@ class Search:
         self._extra: list[list[float]] = [[] for _ in self.plants]
         self._responses = [(plant.frequency, plant.response) for plant in self.plants]
 
-    def gains(self, shape: Loop, *, rough: bool = False, baselines: Sequence[Loop] = ()) -> Trial | None:
+    def gains(
+        self, shape: Loop, *, rough: bool = False, baselines: Sequence[Loop] = (), limit: float = np.inf
+    ) -> Trial | None:
         """Return the best gains of a controller, nothing where none keeps the bounds.
 
         Parameters
@@ -122,18 +124,22 @@ class Search:
             On the coarse grid only, to compare shapes.
         baselines : sequence of Loop
             Other controllers: the best of those that keep the bounds is returned if it is better.
+        limit : float
+            Gains that cost no less are of no use; nothing is returned for them if rough.
         """
         admitted = [Trial(loop, self.cost(loop)) for loop in baselines if self.admits(loop)]
-        found = [trial for trial in (self._searched(shape, rough), *admitted) if trial is not None]
+        found = [trial for trial in (self._searched(shape, rough, limit), *admitted) if trial is not None]
         return min(found, key=lambda trial: trial.cost, default=None)
 
-    def _searched(self, shape: Loop, rough: bool) -> Trial | None:
+    def _searched(self, shape: Loop, rough: bool, limit: float) -> Trial | None:
         best: Trial | None = None
         self._extra = [[] for _ in self.plants]
-        for _ in range(1 if rough else _EXCHANGES):
+        for _ in range(_EXCHANGES):
+            if rough:
+                return self._on_grid(shape, rough, limit=limit)
             best = self._on_grid(shape, rough, best)
-            if best is None or rough:
-                return best
+            if best is None:
+                return None
             if self._add_peaks(best.loop) <= _HARDLY:
                 settled = self._settled(best)
                 if settled is not None:
@@ -184,12 +190,14 @@ class Search:
                 break
         return worst
 
-    def _on_grid(self, shape: Loop, rough: bool, near_by: Trial | None = None) -> Trial | None:
+    def _on_grid(
+        self, shape: Loop, rough: bool, near_by: Trial | None = None, limit: float = np.inf
+    ) -> Trial | None:
         """Return the best on the grid of frequencies; near the best of before it grew, if that is known."""
         parts, count = self._parts(shape), _ROUGH if rough else _COARSE
         kps = np.concatenate([[0.0], self._scale(parts) * np.geomspace(_LEAST, _MOST, count)])
         around = kps if near_by is None else near_by.loop.kp.value * _AROUND
-        best = self._among(shape, parts, around, _SHARES[:1])
+        best = self._among(shape, parts, around, 1, limit)
         if best is None:
             return None if near_by is None else self._on_grid(shape, rough)
         cheap = self.objective == "integral_gain"
@@ -202,8 +210,8 @@ class Search:
             near = (
                 centre * np.geomspace(1.0 / ratio, ratio, fine) if centre else np.linspace(0.0, kps[1], fine)
             )
-            better = self._among(shape, parts, near, _SHARES[:1] if rough or cheap else _SHARES)
-            if better is not None and better.cost < best.cost:
+            better = self._among(shape, parts, near, 1 if rough or cheap else len(_SHARES), best.cost)
+            if better is not None:
                 best = better
             ratio **= 2.0 / (fine - 1)
         return best
@@ -230,39 +238,43 @@ class Search:
         return float(1.0 / size[late[0]] if len(late) else 1.0 / size.max())
 
     def _among(
-        self, shape: Loop, parts: list[LoopParts], kps: Array, shares: tuple[float, ...]
+        self, shape: Loop, parts: list[LoopParts], kps: Array, shares: int, limit: float
     ) -> Trial | None:
-        """Return the best of the admissible gains at some proportional gains."""
+        """Return the best of the admissible gains at some proportional gains that costs less than a limit."""
         bounds = self.bounds
         gaps = free_gaps(parts, kps, bounds.ms * (1.0 - _TIGHT), bounds.mt * (1.0 - _TIGHT))
         gaps = [gap for gap in (self._capped(shape, gap) for gap in gaps) if gap.high > gap.low]
         best: Trial | None = None
         for gap in sorted(gaps, key=lambda gap: -gap.high):
-            if self._cannot_beat(gap.high, best):
+            if self._cannot_beat(gap.high, limit):
                 continue
             if self.is_stable(with_gains(shape, gap.kp, 0.5 * (gap.low + gap.high))):
-                best = self._within(shape, gap, best, shares)
+                better = self._within(shape, gap, shares, limit)
+                if better is not None:
+                    best, limit = better, better.cost
         return best
 
-    def _cannot_beat(self, ki: float, best: Trial | None) -> bool:
-        """Return whether integral gains up to one are too small to be better.
+    def _cannot_beat(self, ki: float, limit: float) -> bool:
+        """Return whether integral gains up to one are too small to cost less than a limit.
 
         The integral of the error after a step of torque on the command is 1/ki, and that of its absolute
         value no less.
         """
-        by_integral = self.objective in ("disturbance", "integral_gain")
-        return best is not None and by_integral and 1.0 / ki >= best.cost
+        return self.objective in ("disturbance", "integral_gain") and 1.0 / ki >= limit
 
-    def _within(self, shape: Loop, gap: Gap, best: Trial | None, shares: tuple[float, ...]) -> Trial | None:
-        """Return the best of an interval and of what is known."""
-        for share in shares if self.bounds.simple else _SHARES:
+    def _within(self, shape: Loop, gap: Gap, shares: int, limit: float) -> Trial | None:
+        """Return the best of an interval that costs less than a limit, from a number of those that serve."""
+        best, looked = None, 0
+        for share in _SHARES:
             ki = gap.low + share * (gap.high - gap.low)
-            if self._cannot_beat(ki, best):
+            if looked == shares or self._cannot_beat(ki, limit):
                 break
             loop = with_gains(shape, gap.kp, ki)
-            cost = self.cost(loop, np.inf if best is None else best.cost)
-            if (best is None or cost < best.cost) and self._keeps(loop):
-                best = Trial(loop, cost)
+            cost = self.cost(loop, limit)
+            if cost >= limit or self._keeps(loop):
+                looked += 1
+                if cost < limit:
+                    best, limit = Trial(loop, cost), cost
         return best
 
     def _capped(self, shape: Loop, gap: Gap) -> Gap:

@@ -74,7 +74,9 @@ def best_of_family(search: Search, family: Family, baselines: Sequence[Loop] = (
     def cost(point: tuple[float, ...]) -> float:
         if point not in known:
             loop = family.shape(np.array(point))
-            trial = None if loop is None else search.gains(loop, rough=True)
+            # What is no better than the best so far need not be known any closer.
+            limit = min(known.values(), default=float("inf"))
+            trial = None if loop is None else search.gains(loop, rough=True, limit=limit)
             known[point] = float("inf") if trial is None else trial.cost
         return known[point]
 
