@@ -109,7 +109,6 @@ class Search:
         self.bounds = bounds
         self.objective: Objective = objective
         self._extra: list[list[float]] = [[] for _ in self.plants]
-        self._responses = [(plant.frequency, plant.response) for plant in self.plants]
 
     def gains(
         self, shape: Loop, *, rough: bool = False, baselines: Sequence[Loop] = (), limit: float = np.inf
@@ -168,7 +167,7 @@ class Search:
             With its gains.
         """
         controller = controller_of(loop)
-        return all(close(plant, controller).radius() < 1.0 for plant in self.plants)
+        return all(close(plant.under(loop), controller).radius() < 1.0 for plant in self.plants)
 
     def cost(self, loop: Loop, limit: float = np.inf) -> float:
         """Return what the objective makes of a stable loop.
@@ -185,7 +184,7 @@ class Search:
             return 1.0 / gain if gain > 0.0 else float("inf")
         controller, worst = controller_of(loop), 0.0
         for plant in self.plants:
-            worst = max(worst, _error_area(close(plant, controller), self.objective, limit))
+            worst = max(worst, _error_area(close(plant.under(loop), controller), self.objective, limit))
             if worst >= limit:
                 break
         return worst
@@ -195,7 +194,13 @@ class Search:
     ) -> Trial | None:
         """Return the best on the grid of frequencies; near the best of before it grew, if that is known."""
         parts, count = self._parts(shape), _ROUGH if rough else _COARSE
-        kps = np.concatenate([[0.0], self._scale(parts) * np.geomspace(_LEAST, _MOST, count)])
+        kps = np.concatenate(
+            [
+                [0.0],
+                _scale(parts[0], len(self.plants[0].under(shape).frequency))
+                * np.geomspace(_LEAST, _MOST, count),
+            ]
+        )
         around = kps if near_by is None else near_by.loop.kp.value * _AROUND
         best = self._among(shape, parts, around, 1, limit)
         if best is None:
@@ -218,24 +223,15 @@ class Search:
 
     def _parts(self, shape: Loop) -> list[LoopParts]:
         found = []
-        for (frequency, response), plant, extra in zip(
-            self._responses, self.plants, self._extra, strict=True
-        ):
+        for plant, extra in zip([plant.under(shape) for plant in self.plants], self._extra, strict=True):
+            frequency, response, beside = plant.frequency, plant.response, plant.damping
             if extra:
                 more = np.array(extra)
                 frequency = np.concatenate([frequency, more])
                 response = np.concatenate([response, plant.at(more)])
-            found.append(LoopParts(response, *parts_of(shape, frequency)))
+                beside = np.concatenate([beside, plant.damping_at(more)])
+            found.append(LoopParts(response, *parts_of(shape, frequency), beside))
         return found
-
-    def _scale(self, parts: list[LoopParts]) -> float:
-        """Return a proportional gain near which loops get unstable."""
-        part = parts[0]
-        through = part.plant * part.proportional
-        size = np.abs(through)
-        phase = np.unwrap(np.angle(through[: len(self._responses[0][0])]))
-        late = np.flatnonzero(phase - phase[0] + np.angle(through[0]) < -np.pi)
-        return float(1.0 / size[late[0]] if len(late) else 1.0 / size.max())
 
     def _among(
         self, shape: Loop, parts: list[LoopParts], kps: Array, shares: int, limit: float
@@ -332,7 +328,7 @@ def peak_command(plant: LoopPlant, loop: Loop, excursion: Excursion) -> float:
     excursion : Excursion
         The step.
     """
-    closed = close(plant, controller_of(loop))
+    closed = close(plant.under(loop), controller_of(loop))
     before = plant.command + (excursion.start - plant.setpoint) / plant.static_gain
     response = closed.step(0, _PEAK_ROUNDS)
     return float(np.max(np.abs(before + excursion.size * response.command)))
@@ -344,3 +340,12 @@ def _error_area(closed: ClosedLoop, objective: Objective, limit: float) -> float
         return error_area(closed, 1 if objective == "disturbance" else 0, limit)
     response = closed.settled_step(0, 1.0)
     return float(np.sum(np.abs(1.0 - response.reading) * response.time) * closed.period)
+
+
+def _scale(part: LoopParts, count: int) -> float:
+    """Return a proportional gain near which loops get unstable; the first points rise in frequency."""
+    through = part.plant * part.proportional
+    size = np.abs(through)
+    phase = np.unwrap(np.angle(through[:count]))
+    late = np.flatnonzero(phase - phase[0] + np.angle(through[0]) < -np.pi)
+    return float(1.0 / size[late[0]] if len(late) else 1.0 / size.max())

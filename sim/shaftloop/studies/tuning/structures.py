@@ -8,7 +8,14 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from shaftloop.control.parameters import DisturbanceObserver, Loop, Notch, Predictor, ReadingLowPass
+from shaftloop.control.parameters import (
+    ActiveDamping,
+    DisturbanceObserver,
+    Loop,
+    Notch,
+    Predictor,
+    ReadingLowPass,
+)
 from shaftloop.studies.tuning.controller import with_gains
 from shaftloop.studies.tuning.identify import identify
 from shaftloop.studies.tuning.plant import LoopPlant, plain_loop
@@ -263,6 +270,18 @@ def _feedforward(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family
     return Family(shape, starts, (0.1 if torque else 0.0, 0.4), setpoint_only=True)
 
 
+def _active_damping(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family | str:
+    del known
+    if isinstance(plant.speeds, str):
+        return plant.speeds
+    bare, (left, right, size) = _bare(loop), plant.speeds
+
+    def shape(x: Array) -> Loop | None:
+        return replace(bare, active_damping=ActiveDamping(_rounded(size * float(np.exp(x[0]))), left, right))
+
+    return Family(shape, tuple((float(np.log(share)),) for share in (0.03, 0.1, 0.3, 1.0)), (0.5,))
+
+
 def _pid(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family | str:
     del known
     bare, half = _bare(loop), 0.5 * float(loop.rate)
@@ -353,6 +372,7 @@ STRUCTURES = {
         Structure("pi_two_notches", "PI, two notches on the reading", _two_notches),
         Structure("pi_feedforward", "PI, feedforward and filter of the set-point", _feedforward),
         Structure("pid", "PID, filtered derivative", _pid),
+        Structure("active_damping", "PI, active damping across the line", _active_damping),
         Structure("disturbance_observer", "PI, disturbance observer", _observer),
         Structure("predictor", "PI, delay-compensating predictor", _predictor),
     )
