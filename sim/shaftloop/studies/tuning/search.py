@@ -189,6 +189,18 @@ class Search:
                 break
         return worst
 
+    def overshoot(self, loop: Loop) -> float:
+        """Return by which share of a step of the set-point a stable loop overshoots, worst corner.
+
+        Parameters
+        ----------
+        loop : Loop
+            With its gains.
+        """
+        controller = controller_of(loop)
+        steps = (close(plant.under(loop), controller).step(0, _PEAK_ROUNDS) for plant in self.plants)
+        return max(float(np.max(step.reading)) - 1.0 for step in steps)
+
     def _on_grid(
         self, shape: Loop, rough: bool, near_by: Trial | None = None, limit: float = np.inf
     ) -> Trial | None:

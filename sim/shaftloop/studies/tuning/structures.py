@@ -22,7 +22,7 @@ from shaftloop.studies.tuning.plant import LoopPlant, plain_loop
 from shaftloop.studies.tuning.search import Search, Trial
 from shaftloop_models.parameters import Delay, Gain
 
-__all__ = ["STRUCTURES", "Family", "Structure", "best_of_family", "improved"]
+__all__ = ["OVERSHOOT", "STRUCTURES", "Family", "Structure", "best_of_family", "improved"]
 
 Array = NDArray[np.float64]
 
@@ -31,6 +31,8 @@ _LONG = 100.0
 """Lag over delay that stands for an integrating plant in the model of a path."""
 _SWEEPS, _WORTH = 6, 0.005
 """Sweeps over the parameters at most, and the improvement that a sweep must bring."""
+OVERSHOOT, _EXCESS = 0.1, 100.0
+"""Overshoot of a step that the set-point side keeps to where it can, and how hard more of it counts."""
 _EDGE = 0.9
 """Share of half the loop's rate up to which filters are placed."""
 
@@ -113,7 +115,8 @@ def _best_setpoint_side(search: Search, family: Family, baselines: Sequence[Loop
         loop = family.shape(np.array(point))
         if loop is None or not judge.admits(with_gains(loop, kp, ki)):
             return float("inf")
-        return judge.cost(with_gains(loop, kp, ki))
+        loop = with_gains(loop, kp, ki)
+        return judge.cost(loop) * (1.0 + _EXCESS * max(judge.overshoot(loop) - OVERSHOOT, 0.0))
 
     best = improved(cost, min(family.starts, key=cost), family.steps)
     loop = family.shape(np.array(best))
