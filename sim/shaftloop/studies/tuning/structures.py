@@ -323,6 +323,14 @@ def _path(plant: LoopPlant, bare: Loop) -> tuple[Gain, float, float] | str:
     return Gain(_rounded(model.rate * lag if lag > 0.0 else model.gain), unit), _rounded(lag), delay
 
 
+def _lags(lag: float, delay: float) -> tuple[float, ...]:
+    """Return the lags that a controller may believe in: the one of the path, and others for its delay [s].
+
+    A soft line answers slower than its delay alone, though its phase at the crossover shows none.
+    """
+    return (lag, *(delay * times for times in (0.5, 2.0, 8.0)))
+
+
 def _predictor(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family | str:
     del known
     bare = _bare(loop)
@@ -336,9 +344,11 @@ def _predictor(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family |
         if not -1.0 <= x[0] <= 0.7:
             return None
         own = replace(gain, value=_rounded(gain.value * float(np.exp(x[1]))))
-        return replace(bare, predictor=Predictor(own, lag, believed))
+        return replace(bare, predictor=Predictor(own, _rounded(x[2]), believed))
 
-    return Family(shape, ((0.0, 0.0), (-0.3, 0.0), (0.0, -0.4)), (0.15, 0.25))
+    lags = _lags(lag, delay)
+    starts = tuple((*start, own) for start in ((0.0, 0.0), (-0.3, 0.0), (0.0, -0.4)) for own in lags)
+    return Family(shape, starts, (0.15, 0.25, 0.0))
 
 
 def _observer(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family | str:
@@ -354,11 +364,13 @@ def _observer(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family | 
         cutoff = float(np.exp(x[0]))
         if not cutoff < _EDGE * half:
             return None
-        observer = DisturbanceObserver(gain, lag, believed, _rounded(cutoff))
+        observer = DisturbanceObserver(gain, _rounded(x[1]), believed, _rounded(cutoff))
         return replace(bare, disturbance_observer=observer)
 
     first = 1.0 / (2.0 * np.pi * max(delay, plant.period))
-    return Family(shape, tuple((float(np.log(first * share)),) for share in (0.03, 0.1, 0.3, 0.8)), (0.4,))
+    shares = np.log(first * np.array([0.03, 0.1, 0.3, 0.8]))
+    starts = tuple((float(share), own) for share in shares for own in _lags(lag, delay))
+    return Family(shape, starts, (0.4, 0.0))
 
 
 def _rounded(value: float) -> float:
