@@ -23,6 +23,7 @@ _STRUCTURES = (
     "pi_two_notches",
     "pi_feedforward",
     "pid",
+    "active_damping",
     "disturbance_observer",
     "predictor",
 )
