@@ -43,6 +43,7 @@ def test_a_damped_loop_is_that_of_the_exact_margins(reference: Description, gain
     assert radius == pytest.approx(margins.largest_eigenvalue, rel=1e-8)
 
 
+@pytest.mark.compiled
 def test_active_damping_buys_rejection_at_the_same_bounds(reference: Description) -> None:
     plants, loop = bench_plants(reference, "torque"), loop_named(reference, "torque")
     search = Search(plants, Bounds())
