@@ -234,7 +234,9 @@ def test_a_bench_without_loops_is_refused(tmp_path: Path) -> None:
     assert result.exit_code == 2 and "the scenario has no loop, so there is nothing to tune" in result.stderr
 
 
-def test_a_loop_with_active_damping_is_refused() -> None:
-    damping = 'loop.torque.active_damping={ gain = "1 N m s/rad", left = "drive", right = "load" }'
-    result = tune("reference-bench", "--loop", "torque", "--set", damping)
-    assert result.exit_code == 2 and "a loop with active_damping is not tuned" in result.stderr
+def test_a_loop_with_active_damping_is_tuned_with_it() -> None:
+    damping = 'loop.torque.active_damping={ gain = "3 N m s/rad", left = "drive", right = "load" }'
+    result = tune("reference-bench", "--loop", "torque", "--set", damping, "--json")
+    assert result.exit_code == 0
+    tuned = json.loads(result.stdout)
+    assert "active damping" in json.dumps(tuned) and "3 N m s/rad" in json.dumps(tuned)
