@@ -6,6 +6,7 @@ import pytest
 from rigs import Table, describe, sensor, servo, shipped, slot, speed_loop, torque_loop
 from shaftloop.analysis.hypermap import HyperMap, OpenLoop, spectral_radius
 from shaftloop.analysis.operating import operating_point
+from shaftloop.scenario.reading import read_scenario
 
 pytestmark = pytest.mark.compiled
 
@@ -73,3 +74,16 @@ def test_scaling_the_gain_closes_the_loop_through_its_own_feedthrough() -> None:
     assert loop.closed(3.0)[0, 0] == pytest.approx(0.5 + 0.1 * 3.0 * -2.0 / (1.0 + 1.5))
     assert loop.period == 1e-3
     assert spectral_radius(np.zeros((0, 0))) == 0.0
+
+
+def test_a_derivative_kick_from_rest_does_not_hide_the_steady_state() -> None:
+    """The encoder at rest makes the first tick of this loop hit its clamp, where no gain is left."""
+    settings = [
+        *('loop.speed.kp="614.94 N m s/rad"', 'loop.speed.ki="23405 N m/rad"'),
+        *('loop.speed.kd="7.473 N m s^2/rad"', 'loop.speed.derivative_cutoff="10.73 Hz"'),
+    ]
+    bench = HyperMap(read_scenario("truck-axle", settings).description)
+    point = operating_point(bench.bench)
+    state = bench.steady(point)
+    after = bench.walk(state, np.array([bench.ticks]))[0]
+    assert np.allclose(after[bench.slots], state[bench.slots], rtol=1e-6, atol=1e-6)

@@ -160,25 +160,25 @@ def margins(description: Description) -> None:
 
 
 def tuning(repeat: int) -> None:
-    """Print the time of a tuning: one structure, at 16 corners, and all structures."""
+    """Print the time of a tuning of every loop: one structure, all structures, and at 16 corners."""
     stated = [
         *("line.drive.inertia=±20%", "line.c1.stiffness=±20%", "line.ts.filter.cutoff=±10%"),
         "loop.torque.output_latency=0.5 samples..1.5 samples",
     ]
     tolerances = [read_tolerance(text, "reference-bench", ()) for text in stated]
-    one, corner = (("kept",), ()), (("kept",), tolerances)
-    for name, (structures, chosen) in {
-        "tune, one structure": one,
-        "tune, one structure, 16 corners": corner,
-        "tune, all structures": (tuple(STRUCTURES), ()),
-    }.items():
-        benches = corners("reference-bench", (), chosen)
+    cases = [("reference-bench", "torque", "one structure, 16 corners", ("kept",), tolerances)]
+    for bench in ("reference-bench", "wheel-hub", "micro-spindle", "truck-axle"):
+        for loop in ("torque", "speed"):
+            cases.append((bench, loop, "one structure", ("kept",), []))
+            cases.append((bench, loop, "all structures", tuple(STRUCTURES), []))
+    for bench, loop, what, structures, chosen in cases:
+        benches = corners(bench, (), chosen)
         times = []
         for _ in range(max(repeat, 2)):
             start = time.perf_counter()
-            tune(benches, Demand(("torque",), structures=structures))
+            tune(benches, Demand((loop,), structures=structures))
             times.append(time.perf_counter() - start)
-        report(name, f"{min(times):.2f} s")
+        report(f"tune, {bench}, {loop}, {what}", f"{min(times):.2f} s")
 
 
 def lanes(description: Description, count: int, repeat: int) -> None:

@@ -177,6 +177,30 @@ def test_bounds_on_modes_noise_and_clamp_are_kept() -> None:
         (("wheel-hub", "--loop", "torque", "--tolerance", "line.c1.stiffness=±120%"), "below 100 %"),
         (("wheel-hub", "--loop", "torque", "--tolerance", "line.c1.damping=±5%"), "states no number there"),
         (
+            ("wheel-hub", "--loop", "torque", "--tolerance", "line.c1.stifness=±5%"),
+            "states no number there; nearest: line.c1.stiffness; numbers there: line.c1.stiffness, ",
+        ),
+        (
+            ("wheel-hub", "--loop", "torque", "--tolerance", "loop.torque.filter.frequency=±5%"),
+            "states no number there; nearest: loop.torque.filters; numbers there: loop.torque.rate, ",
+        ),
+        (
+            ("wheel-hub", "--loop", "torque", "--tolerance", "line.c1=±5%"),
+            "states no number there; numbers there: line.c1.stiffness, ",
+        ),
+        (
+            ("wheel-hub", "--loop", "torque", "--tolerance", "line.c1.stifness=1 kN m/rad..2 kN m/rad"),
+            "--tolerance line.c1.stifness=1 kN m/rad: unknown key; nearest: stiffness",
+        ),
+        (
+            ("wheel-hub", "--loop", "torque", "--tolerance", "line.c1.stiffness=-5..9 kN m/rad"),
+            '"-5 kN m/rad" is out of range; allowed: above 0',
+        ),
+        (
+            ("wheel-hub", "--loop", "torque", "--tolerance", "line.c1.stiffness=9..5 kN m/rad"),
+            "the lower end must be below the upper one; write PATH=±20% or PATH=LO..HI",
+        ),
+        (
             ("wheel-hub", "--loop", "torque", "--tolerance", "loop.speed.reads=±5%"),
             "not a number with a unit",
         ),
@@ -193,7 +217,26 @@ def test_bad_input_is_refused_in_words(arguments: tuple[str, ...], said: str) ->
     assert said in result.stderr.replace("\n", " ") and "Traceback" not in result.stderr
 
 
-def test_a_loop_with_active_damping_is_refused() -> None:
-    damping = 'loop.torque.active_damping={ gain = "1 N m s/rad", left = "drive", right = "load" }'
-    result = tune("reference-bench", "--loop", "torque", "--set", damping)
-    assert result.exit_code == 2 and "a loop with active_damping is not tuned" in result.stderr
+def test_a_file_that_must_not_change_is_refused_before_the_search(tmp_path: Path) -> None:
+    path = tmp_path / "mine.toml"
+    path.write_bytes((shipped_folder() / "reference-bench.toml").read_bytes())
+    path.chmod(0o444)
+    result = tune(str(path), "--loop", "torque", "--write")
+    assert result.exit_code == 2
+    assert f"--write: {path} is write-protected; make it writable" in result.stderr.replace("\n", " ")
+    assert path.stat().st_mode & 0o777 == 0o444
+
+
+def test_a_bench_without_loops_is_refused(tmp_path: Path) -> None:
+    path, text = tmp_path / "mine.toml", (shipped_folder() / "reference-bench.toml").read_text("utf-8")
+    path.write_text(text[: text.index("[[loop]]")] + '[record]\nrate = "10 kHz"\n', encoding="utf-8")
+    result = tune(str(path))
+    assert result.exit_code == 2 and "the scenario has no loop, so there is nothing to tune" in result.stderr
+
+
+def test_a_loop_with_active_damping_is_tuned_with_it() -> None:
+    damping = 'loop.torque.active_damping={ gain = "3 N m s/rad", left = "drive", right = "load" }'
+    result = tune("reference-bench", "--loop", "torque", "--set", damping, "--json")
+    assert result.exit_code == 0
+    tuned = json.loads(result.stdout)
+    assert "active damping" in json.dumps(tuned) and "3 N m s/rad" in json.dumps(tuned)

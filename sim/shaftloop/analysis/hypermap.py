@@ -29,6 +29,11 @@ __all__ = ["HyperMap", "OpenLoop", "spectral_radius"]
 
 Array = NDArray[np.float64]
 _MAPPED = (SlotKind.CONTINUOUS, SlotKind.HELD, SlotKind.DELAY)
+_RUN_UP = (0, 256, 2048)
+"""Hyperperiods that the bench runs on before Newton begins, one after the other until it converges.
+
+From rest a derivative may hold a command at its clamp, where nothing tells Newton the way out.
+"""
 _RELATIVE_STEP = 1e-3
 _LONGEST_HYPERPERIOD = 0.05
 
@@ -131,6 +136,19 @@ class HyperMap:
         state = np.array(self.bench.model.layout.initial)
         for node in self.bench.line.nodes:
             state[node.speed.index] = point.speed
+        for rounds in _RUN_UP:
+            for _ in range(rounds):
+                self._advance(state, self.ticks)
+            found = self._fixed(state.copy())
+            if found is not None:
+                return found
+        raise SimulationError(
+            f"no steady state at {point.speed * 30.0 / np.pi:.6g} rpm and {point.torque:.6g} N m",
+            "choose a point that the bench can hold with --speed and --torque",
+        )
+
+    def _fixed(self, state: Array) -> Array | None:
+        """Return the state near one that a hyperperiod maps to itself, nothing where Newton finds none."""
         scale = self._steps / _RELATIVE_STEP
         residual = np.inf
         for _ in range(12):
@@ -144,12 +162,7 @@ class HyperMap:
             scaled = (slope - np.eye(len(moving))) * size / size[:, None]
             step, *_ = np.linalg.lstsq(scaled, -change[moving] / size, rcond=1e-13)
             state[self.slots[moving]] += step * size
-        if not residual < 1e-6:
-            raise SimulationError(
-                f"no steady state at {point.speed * 30.0 / np.pi:.6g} rpm and {point.torque:.6g} N m",
-                "choose a point that the bench can hold with --speed and --torque",
-            )
-        return state
+        return state if residual < 1e-6 else None
 
     def jacobian(self, state: Array) -> Array:
         """Return the derivative of the map at a state, over the mapped slots."""

@@ -23,6 +23,7 @@ _STRUCTURES = (
     "pi_two_notches",
     "pi_feedforward",
     "pid",
+    "active_damping",
     "disturbance_observer",
     "predictor",
 )
@@ -124,11 +125,6 @@ def _demand(scenario: "Scenario", wanted: dict[str, Any]) -> "Demand":
     names = named_loops(scenario.description, wanted["loops"], "there is nothing to tune")
     if not wanted["loops"] and len(names) > 1:
         raise ScenarioError([f"--loop: say which loop to tune, {' or '.join(names)}, or name both"])
-    damped = [loop.name for loop in scenario.description.loop if loop.name in names and loop.active_damping]
-    if damped:
-        raise ScenarioError(
-            [f"--loop {damped[0]}: a loop with active_damping is not tuned; take it out with its table first"]
-        )
     damping = wanted["mode_damping"]
     if damping is not None and not 0.0 <= damping < 1.0:
         raise ScenarioError([f"--mode-damping: {damping:g}; choose from 0 to below 1"])
@@ -159,6 +155,9 @@ def _check_writable(scenario: "Scenario", request: Request) -> None:
         raise ScenarioError(
             [f"--write: {scenario.name} comes with the package and stays as it is; tune a copy"]
         )
+    # A file is replaced as a whole, which its folder alone decides: the file's own word must be asked for.
+    if not scenario.path.stat().st_mode & 0o222:
+        raise ScenarioError([f"--write: {scenario.path} is write-protected; make it writable or tune a copy"])
 
 
 def _write(scenario: "Scenario", results: "TuneResults") -> None:

@@ -69,7 +69,8 @@ def tune_warnings(results: TuneResults) -> tuple[str, ...]:
         if overshoot is not None and overshoot > _MUCH:
             found.append(
                 f"{name}: a step of the set-point overshoots by {overshoot:.0f} %; ramp the set-point "
-                "(setpoint_rate), filter it (setpoint_filter) or tune with --objective setpoint"
+                "(setpoint_rate), filter it (setpoint_filter, see --structure pi_feedforward) or tune with "
+                "--objective setpoint"
             )
     return tuple(found)
 

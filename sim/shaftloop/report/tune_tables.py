@@ -8,7 +8,7 @@ from shaftloop.report.terminal import add_row, console, new_table, print_line, s
 from shaftloop.report.tune_forms import gain_forms, shape_text
 from shaftloop.report.tune_results import TuneResults
 from shaftloop.studies.tuning.proof import Proof
-from shaftloop.studies.tuning.results import Baseline, Design, LoopTuning
+from shaftloop.studies.tuning.results import Baseline, Design, LoopTuning, Option
 
 __all__ = ["show_tuning"]
 
@@ -116,13 +116,16 @@ def _rows(design: Design) -> list[tuple[str, str]]:
 def _show_options(entry: LoopTuning) -> None:
     table = new_table(
         f"Loop {entry.name}: structures under the same bounds; * the simplest within 10 % of the best",
-        *("structure", "cost", "bandwidth", "settles in", "Ms", "noise gain", "kp", "ki", "besides"),
+        *("structure", "cost", "bandwidth", "settles in", "Ms", "noise gain", "kp", "ki"),
     )
+    notes = []
     best = min((option.cost for option in entry.options), default=1.0)
+    plain = next((option.cost for option in entry.options if option.name == "pi"), float("nan"))
     for option in entry.options:
         mark = "* " if option is entry.chosen else "  "
         if option.design is None:
-            add_row(table, mark + option.title, "-", "", "", "", "", "", "", option.reason)
+            add_row(table, mark + option.title, "-", "", "", "", "", "", "")
+            notes.append((option.title, option.reason))
             continue
         design = option.design
         settling = design.step.settling_time
@@ -136,9 +139,18 @@ def _show_options(entry: LoopTuning) -> None:
             f"{design.figures.noise_gain:.3g}",
             f"{design.loop.kp.value:.4g}",
             f"{design.loop.ki.value:.4g}",
-            shape_text(design.loop),
         )
+        notes.append((option.title, shape_text(design.loop) or _nothing_found(option, plain)))
     console().print(table)
+    for title, note in notes:
+        if note:
+            print_line(f"  {title}: {note}")
+
+
+def _nothing_found(option: Option, plain: float) -> str:
+    """Return words for a structure whose best controller turned out to be the bare PI."""
+    useless = option.name not in ("kept", "pi") and option.cost == plain
+    return "brings nothing: no better than PI" if useless else ""
 
 
 def _show_baselines(entry: LoopTuning) -> None:

@@ -5,12 +5,14 @@ simulation runs, and the result is compared with the exact margins of the bench 
 """
 
 from dataclasses import dataclass, replace
+from fractions import Fraction
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.control.filters import Section, biquad, design
-from shaftloop.control.parameters import Loop
+from shaftloop.control.parameters import Loop, Predictor
 from shaftloop.control.pi import BACK_CALCULATION, pi_update
 from shaftloop.control.structures import (
     derivative_section,
@@ -68,6 +70,25 @@ def controller_of(loop: Loop) -> Controller:
     loop : Loop
         Its parameters.
     """
+    # Linear in the two gains, so a shape is stepped through three times, however many gains are tried.
+    rest, by_kp, by_ki = _by_gains(with_gains(loop, 0.0, 0.0))
+    kp, ki = loop.kp.value, loop.ki.value
+    a, b, c, d = (r + kp * p + ki * i for r, p, i in zip(rest, by_kp, by_ki, strict=True))
+    return Controller(a, b, c, d, float(1 / loop.rate))
+
+
+@lru_cache(maxsize=16)
+def _by_gains(shape: Loop) -> tuple[tuple[Array, ...], ...]:
+    """Return the matrices without gains, and what each of kp and ki adds to them per unit."""
+    rest, one, other = (_matrices(with_gains(shape, *gains)) for gains in ((0, 0), (1, 0), (0, 1)))
+    return (
+        rest,
+        tuple(b - a for a, b in zip(rest, one, strict=True)),
+        tuple(b - a for a, b in zip(rest, other, strict=True)),
+    )
+
+
+def _matrices(loop: Loop) -> tuple[Array, ...]:
     tick = _Tick(loop)
     count = tick.states
     columns = []
@@ -77,7 +98,7 @@ def controller_of(loop: Loop) -> Controller:
         columns.append(tick.run(unit[:count], unit[count], unit[count + 1]))
     matrix = np.array(columns).T
     a, b = matrix[:count, :count], matrix[:count, count:]
-    return Controller(a, b, matrix[count, :count], matrix[count, count:], float(1 / loop.rate))
+    return a, b, matrix[count, :count], matrix[count, count:]
 
 
 def response_of(loop: Loop, frequency: Array) -> Complex:
@@ -187,18 +208,35 @@ def parts_of(loop: Loop, frequency: Array) -> tuple[Complex, Complex, Complex, C
     tuple of ndarray
         constant, proportional, integral, M.
     """
-    inner = np.zeros(len(frequency), dtype=np.complex128)
+    rate, period = float(loop.rate), 1 / loop.rate
+    z = np.exp(2j * np.pi * np.asarray(frequency) / rate)
+    proportional, read = np.ones_like(z), np.zeros_like(z)
+    for spec in loop.filters:
+        proportional = proportional * section_value(design(spec, rate), z)
+    inner, shared = np.zeros_like(z), np.ones_like(z)
     if loop.predictor is not None:
-        z = np.exp(2j * np.pi * np.asarray(frequency) / float(loop.rate))
-        prompt, delayed = predictor_sections(loop.predictor, 1 / loop.rate)
-        late = whole_samples(loop.predictor, 1 / loop.rate)
-        inner = (section_value(prompt, z) - section_value(delayed, z) * z**-late) / z
-    outer = []
-    for gains in ((0.0, 0.0), (1.0, 0.0), (0.0, 1.0)):
-        whole = response_of(with_gains(loop, *gains), frequency)
-        outer.append(whole / (1.0 - whole * inner))
-    constant, one, other = outer
-    return constant, one - constant, other - constant, inner
+        inner = _model_value(predictor_sections(loop.predictor, period), loop.predictor, period, z)
+    if loop.disturbance_observer is not None:
+        sections = observer_sections(loop.disturbance_observer, period)
+        read = section_value(sections[0], z)
+        late = whole_samples(loop.disturbance_observer, period)
+        shared = shared - section_value(sections[1], z) * z ** (-late - 1)
+    constant = read
+    if loop.kd.value > 0.0 and loop.derivative_cutoff is not None:
+        derived = derivative_section(loop.kd.value, loop.derivative_cutoff, rate)
+        constant = constant + proportional * section_value(derived, z)
+    # The predictor does not see what the observer adds.
+    shared = shared - read * inner
+    integral = proportional / (rate * (z - 1.0))
+    return constant / shared, proportional / shared, integral / shared, inner
+
+
+def _model_value(
+    sections: tuple[Section, Section], model: Predictor, period: Fraction, z: Complex
+) -> Complex:
+    """Return what a predictor adds to the reading per command."""
+    late = whole_samples(model, period)
+    return np.asarray((section_value(sections[0], z) - section_value(sections[1], z) * z**-late) / z)
 
 
 def with_gains(loop: Loop, kp: float, ki: float) -> Loop:

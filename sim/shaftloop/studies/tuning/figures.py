@@ -59,12 +59,12 @@ def figures(plants: Sequence[LoopPlant], loop: Loop) -> Figures:
     loop : Loop
         Its controller.
     """
-    controller = controller_of(loop)
+    controller, plants = controller_of(loop), [plant.under(loop) for plant in plants]
     loops = [close(plant, controller) for plant in plants]
     noise = []
     for plant in plants:
         out = controller.feedback(plant.frequency)
-        size = np.abs(out / (1.0 + out * plant.response))
+        size = np.abs(out / (1.0 + out * plant.response + plant.damping))
         noise.append(float(np.sqrt(np.trapezoid(size**2, plant.frequency) / plant.frequency[-1])))
     ms, mt = sensitivity_peaks(plants, loop)
     return Figures(
@@ -100,14 +100,16 @@ def sensitivity_peaks(plants: Sequence[LoopPlant], loop: Loop) -> tuple[Peak, Pe
     loop : Loop
         Its controller.
     """
-    controller = controller_of(loop)
+    controller, plants = controller_of(loop), [plant.under(loop) for plant in plants]
     found: tuple[list[Peak], list[Peak]] = ([], [])
     for number, plant in enumerate(plants):
 
         def open_loop(frequency: Array, plant: LoopPlant = plant) -> Complex:
-            return np.asarray(controller.feedback(frequency) * plant.at(frequency))
+            return np.asarray(
+                controller.feedback(frequency) * plant.at(frequency) + plant.damping_at(frequency)
+            )
 
-        response = controller.feedback(plant.frequency) * plant.response
+        response = controller.feedback(plant.frequency) * plant.response + plant.damping
         for peaks, of in zip(found, (_sensitivity, _complementary), strict=True):
             value, at = _peak(plant.frequency, of(response), open_loop, of)
             peaks.append(Peak(value, at, plant.label, number))

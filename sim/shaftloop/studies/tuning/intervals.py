@@ -1,9 +1,10 @@
 """For a given proportional gain: the integral gains that the bounds on Ms and Mt leave.
 
-With the controller ``N = N0 + kp·N1 + ki·N2`` (and an inner model ``M`` where there is a predictor) the loop
-is ``L = N·G/(1 + N·M)``. Then ``|1 + L| ≥ 1/Ms`` and ``|L| ≤ Mt·|1 + L|`` are, at each frequency, quadratic
-inequalities in ki: each forbids an interval that is known in closed form, and what no frequency forbids is
-admissible. Between two forbidden intervals stability cannot change, so one point tells.
+With the controller ``N = N0 + kp·N1 + ki·N2`` (an inner model ``M`` where there is a predictor, and the loop
+gain ``D`` of an active damping, else 0) the loop is ``L = N·G/(1 + N·M) + D``. Then ``|1 + L| ≥ 1/Ms`` and
+``|L| ≤ Mt·|1 + L|`` are, at each frequency, quadratic inequalities in ki: each forbids an interval that is
+known in closed form, and what no frequency forbids is admissible. Between two forbidden intervals stability
+cannot change, so one point tells.
 
 References
 ----------
@@ -32,6 +33,8 @@ class LoopParts:
     integral: Complex
     inner: Complex
     """M; zero without a predictor."""
+    beside: Complex | float = 0.0
+    """Loop gain of the active damping, which adds to L."""
 
     def controller(self, kp: float, ki: float) -> Complex:
         """Return −u per reading."""
@@ -81,10 +84,10 @@ def free_gaps(parts: list[LoopParts], kps: Array, ms: float, mt: float) -> list[
 def _forbidden(part: LoopParts, kps: Array, ms: float, mt: float) -> list[tuple[Array, Array]]:
     """Return intervals of ki, each a pair of (k, n)."""
     fixed = part.constant + kps[:, None] * part.proportional
-    with_plant = part.inner + part.plant
-    a0, a1 = 1.0 + fixed * with_plant, part.integral * with_plant
+    with_plant, rest = part.inner * (1.0 + part.beside) + part.plant, part.plant + part.inner * part.beside
+    a0, a1 = 1.0 + part.beside + fixed * with_plant, part.integral * with_plant
     b0, b1 = 1.0 + fixed * part.inner, part.integral * part.inner
-    t0, t1 = fixed * part.plant, part.integral * part.plant
+    t0, t1 = part.beside + fixed * rest, part.integral * rest
     return [
         *_negative(*_difference(a0, a1, b0 / ms, b1 / ms)),
         *_negative(*_difference(mt * a0, mt * a1, t0, t1)),

@@ -46,7 +46,7 @@ def distance(old: Loop, new: Loop) -> float:
     old, new : Loop
         The same loop.
     """
-    if old.filters != new.filters:
+    if (old.filters, old.active_damping) != (new.filters, new.active_damping):
         return float("inf")
     pairs = ((old.kp.value, new.kp.value), (old.ki.value, new.ki.value))
     return max(abs(b - a) / max(abs(a), 1e-300) for a, b in pairs)
@@ -92,7 +92,7 @@ def experiment(design: Design, plant: LoopPlant, description: Description) -> Ex
     """
     loop, margins = design.loop, design.analysis.margins
     largest = excursion(description, loop)
-    closed = close(plant, controller_of(loop))
+    closed = close(plant.under(loop), controller_of(loop))
     peak = float(np.max(np.abs(closed.settled_step(0, 1.0).command)))
     room = 0.5 * (loop.clamp - abs(plant.command))
     level = margins.point.setpoints[loop.name]

@@ -4,7 +4,7 @@ On a bench it is the hyperperiod map of the smooth bench with the loop opened an
 for the test plants of the literature it is a transfer function with dead time behind a zero-order hold.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -16,8 +16,9 @@ from shaftloop.analysis.hypermap import HyperMap, OpenLoop
 from shaftloop.analysis.limits import held_state
 from shaftloop.analysis.operating import operating_point
 from shaftloop.analysis.response import fundamental, grid
-from shaftloop.control.parameters import Loop
+from shaftloop.control.parameters import ActiveDamping, Loop
 from shaftloop.scenario.description import Description
+from shaftloop.studies.tuning.damping import damped, speeds_across
 from shaftloop.studies.tuning.modetrack import ModeTracker, mode_tracker
 from shaftloop_models.parameters import Gain
 
@@ -41,6 +42,12 @@ class LoopPlant:
     """At the operating point. [N m] or [rad/s]"""
     modes: ModeTracker | None
     """Shaft modes; nothing where there is no bench."""
+    speeds: tuple[str, str, float] | str = "there is no bench"
+    """What active damping can work on, with a gain of the right size [N m s/rad]; or why there is nothing."""
+    rebuilt: "Callable[[ActiveDamping], LoopPlant] | None" = None
+    """The same with active damping."""
+    paths: tuple[OpenLoop, OpenLoop] | None = None
+    """With active damping: from the command to the reading and to the torque of the damping, both cut."""
 
     @property
     def period(self) -> float:
@@ -55,7 +62,12 @@ class LoopPlant:
     @cached_property
     def response(self) -> Complex:
         """Reading per command on the grid, shape (n,)."""
-        return fundamental(self.system, self.frequency)
+        return self.at(self.frequency)
+
+    @cached_property
+    def damping(self) -> Complex:
+        """Loop gain of the active damping on the grid, shape (n,)."""
+        return self.damping_at(self.frequency)
 
     @cached_property
     def static_gain(self) -> float:
@@ -66,6 +78,25 @@ class LoopPlant:
             return float("inf")
         return float(self.at(np.array([0.0]))[0].real)
 
+    @cached_property
+    def _known(self) -> "dict[ActiveDamping, LoopPlant]":
+        return {}
+
+    def under(self, loop: Loop) -> "LoopPlant":
+        """Return what the gains of a loop act on: this plant, with the loop's active damping if it has one.
+
+        Parameters
+        ----------
+        loop : Loop
+            The loop.
+        """
+        damping = loop.active_damping
+        if damping is None or self.rebuilt is None:
+            return self
+        if damping not in self._known:
+            self._known[damping] = self.rebuilt(damping)
+        return self._known[damping]
+
     def at(self, frequency: Array) -> Complex:
         """Return the reading per command, shape (n,).
 
@@ -74,7 +105,21 @@ class LoopPlant:
         frequency : ndarray, shape (n,)
             Up to half the rate of the loop. [Hz]
         """
-        return fundamental(self.system, frequency)
+        return fundamental(self.system if self.paths is None else self.paths[0], frequency)
+
+    def damping_at(self, frequency: Array) -> Complex:
+        """Return the loop gain of the active damping, zero without one, shape (n,).
+
+        The whole loop, opened at the command, is that of the controller plus this one.
+
+        Parameters
+        ----------
+        frequency : ndarray, shape (n,)
+            Up to half the rate of the loop. [Hz]
+        """
+        if self.paths is None:
+            return np.zeros(len(frequency), dtype=np.complex128)
+        return fundamental(self.paths[1], frequency)
 
 
 def loop_named(description: Description, name: str) -> Loop:
@@ -149,23 +194,40 @@ def bench_plants(
     bare = with_loop(description, plain_loop(loop_named(description, name)))
     plants = []
     for phases, variant in phase_variants(bare):
-        bench = HyperMap(variant)
-        point = operating_point(bench.bench, speed, torque)
-        state = held_state(bench, point)
-        loop = bench.bench.loops[name]
-        system = _without(bench.open(loop, state, loop.error_slot), loop.integral_slot)
-        after = bench.walk(state, np.array([bench.ticks]))[0]
         where = ", ".join(f"{clock} {1e6 * float(shift):.4g} µs late" for clock, shift in phases.items())
-        plants.append(
-            LoopPlant(
-                system,
-                f"{label}, {where}" if where else label,
-                float(after[loop.break_slot]),
-                point.setpoints[name],
-                mode_tracker(bench.bench, system),
-            )
-        )
+        plants.append(_bench_plant(variant, name, f"{label}, {where}" if where else label, speed, torque))
     return plants
+
+
+def _bench_plant(
+    description: Description, name: str, label: str, speed: float | None, torque: float | None
+) -> LoopPlant:
+    """Return what a bare loop acts on, with the active damping that it may have."""
+    bench = HyperMap(description)
+    point = operating_point(bench.bench, speed, torque)
+    state = held_state(bench, point)
+    loop = bench.bench.loops[name]
+    system = _without(bench.open(loop, state, loop.error_slot), loop.integral_slot)
+    paths = None
+    if loop.parameters.active_damping is not None:
+        slot = bench.bench.model.layout.number(f"{name}.damping")
+        paths = (system, _without(bench.open(loop, state, slot), loop.integral_slot))
+        system = damped(*paths)
+
+    def rebuilt(damping: ActiveDamping) -> LoopPlant:
+        with_damping = with_loop(description, replace(loop.parameters, active_damping=damping))
+        return _bench_plant(with_damping, name, label, speed, torque)
+
+    return LoopPlant(
+        system,
+        label,
+        float(bench.walk(state, np.array([bench.ticks]))[0][loop.break_slot]),
+        point.setpoints[name],
+        mode_tracker(bench.bench, system),
+        speeds_across(bench.bench, loop.parameters),
+        rebuilt,
+        paths,
+    )
 
 
 def _without(system: OpenLoop, slot: int) -> OpenLoop:

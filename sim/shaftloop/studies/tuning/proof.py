@@ -2,11 +2,10 @@
 
 One experiment, run twice by the same kernel: small and on the smooth bench, which is the prediction, and at
 full size on the full bench with noise, quantiser, clamps and rate limits. Where a figure differs by more
-than a tenth the experiment is repeated with one effect after the other switched off; the effects that bring
-the figure back are named.
+than a tenth the experiment is repeated without one effect after the other; see `explain`.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,25 +21,17 @@ from shaftloop.engine.model import Segment
 from shaftloop.engine.setpoints import HOLD
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
-from shaftloop.studies.tuning.plant import loop_named, with_loop
-from shaftloop_models.encoder import Encoder
-from shaftloop_models.torque_sensor import TorqueSensor
+from shaftloop.studies.tuning.effects import Effect, present, without
+from shaftloop.studies.tuning.explain import Figures, differs, explained
+from shaftloop.studies.tuning.plant import loop_named
 
-__all__ = ["DIFFERENT", "Compared", "Experiment", "Proof", "Trace", "prove"]
+__all__ = ["Compared", "Experiment", "Proof", "Trace", "prove"]
 
 Array = NDArray[np.float64]
 
-DIFFERENT = 0.1
-"""Difference between predicted and simulated from which on it is explained."""
 _SMALL = 1e-3
 """Size of the predicted experiment over that of the simulated one."""
 _BAND = 0.02
-_FLOORS = {"s": 1.0, "%": 2.0, "N m": 0.0, "rad/s": 0.0}
-"""Least difference that counts: ticks for times, percentage points of the step for overshoot."""
-_FINE_EDGES = 10**7
-_NO_CLAMP = 1e9
-_EXPLAINS = 0.5
-"""Share of a difference that an effect must take away to count as its cause."""
 
 
 @dataclass(frozen=True)
@@ -79,7 +70,7 @@ class Compared:
     predicted: float | None
     simulated: float | None
     different: bool
-    """Whether they differ by more than `DIFFERENT`."""
+    """Whether they differ by more than a tenth."""
     explanation: str
     """Why they do; empty where they do not."""
 
@@ -106,54 +97,71 @@ def prove(description: Description, experiment: Experiment, point: OperatingPoin
     point : OperatingPoint
         Constant set-points after the step.
     """
+    bench = _Standing(description, experiment, point)
     small = replace(experiment, step=_SMALL * experiment.step, torque=_SMALL * experiment.torque)
-    simulated = _run(description, experiment, point, smooth=False)
+    simulated = bench.run(description, smooth=False)
     before = float(np.mean(simulated.command[simulated.time < -1e-12]))
-    predicted = _scaled(_run(description, small, point, smooth=True), 1.0 / _SMALL, before)
-    expected, found = _figures(predicted, experiment), _figures(simulated, experiment)
+    shrunk = _Standing(description, small, point).run(description, smooth=True)
+    predicted = _scaled(shrunk, 1.0 / _SMALL, before)
     period = float(1 / loop_named(description, experiment.loop).rate)
-    rows = []
-    others: dict[str, dict[str, tuple[float | None, str]]] = {}
-    for name, (value, unit) in expected.items():
-        other = found[name][0]
-        far = _differs(value, other, unit, period)
-        why = ""
-        if far:
-            others = others or _without_effects(description, experiment, point)
-            why = _explained(name, value, other, others)
-        rows.append(Compared(name, unit, value, other, far, why))
-    return Proof(experiment, tuple(rows), predicted, simulated)
+    expected, found = _figures(predicted, experiment), _figures(simulated, experiment)
+    far = [name for name in expected if differs(expected[name], found[name], period)]
+    effects = present(description, experiment.loop)
+    why = explained(far, expected, found, effects, bench.without, period) if far else {}
+    rows = tuple(
+        Compared(name, unit, value, found[name][0], name in far, why.get(name, ""))
+        for name, (value, unit) in expected.items()
+    )
+    return Proof(experiment, rows, predicted, simulated)
 
 
-def _run(description: Description, experiment: Experiment, point: OperatingPoint, smooth: bool) -> Trace:
-    """Run an experiment from the steady state before the step."""
-    name = experiment.loop
-    start = {**point.setpoints, name: point.setpoints[name] - experiment.step}
-    before = replace(point, setpoints=start)
-    if experiment.quantity == "speed":
-        before = replace(before, speed=start[name])
-    reference = HyperMap(description)
-    state = held_state(reference, before)
-    bench, run = standing_run(description, reference, state, start, smooth=smooth, records=1 << 16)
-    loop = bench.loops[name]
-    rate = float(loop.parameters.rate)
-    ticks = max(int(experiment.horizon * rate), 8)
-    period = run.clock.ticks(1 / loop.parameters.rate)
-    first = max(ticks // 10, 4)
-    values = np.empty((first + 2 * ticks, 2))
-    true = _reader(bench, name)
-    for k in range(len(values)):
-        if k == first:
-            segment = Segment(period * k, HOLD, (), (point.setpoints[name],))
-            run.set_profile(loop.profile, segment)
-        if k == first + ticks:
-            run.state[loop.break_slot + 1] = experiment.torque
-        values[k, 0] = true(run.state)
-        run.advance(period * (k + 1))
-        values[k, 1] = run.state[loop.break_slot]
-        run.counters[at.WRITTEN] = 0
-    level = float(np.mean(values[: first + 1, 0]))
-    return Trace((np.arange(len(values)) - first) / rate, values[:, 0] - level, values[:, 1])
+class _Standing:
+    """A bench in the steady state before the step; effects do not change that state."""
+
+    def __init__(self, description: Description, experiment: Experiment, point: OperatingPoint) -> None:
+        name = experiment.loop
+        self._description, self._experiment, self._point = description, experiment, point
+        self._start = {**point.setpoints, name: point.setpoints[name] - experiment.step}
+        before = replace(point, setpoints=self._start)
+        if experiment.quantity == "speed":
+            before = replace(before, speed=self._start[name])
+        self._reference = HyperMap(description)
+        self._state = held_state(self._reference, before)
+
+    def without(self, effects: Sequence[Effect] | None) -> Figures:
+        """Return the figures without some effects, or of the smooth bench; none where the run fails."""
+        smooth = effects is None
+        changed = without(self._description, self._experiment.loop, effects or ())
+        try:
+            return _figures(self.run(changed, smooth=smooth), self._experiment)
+        except SimulationError:
+            return {}
+
+    def run(self, description: Description, *, smooth: bool) -> Trace:
+        """Run the experiment."""
+        experiment, point, name = self._experiment, self._point, self._experiment.loop
+        bench, run = standing_run(
+            description, self._reference, self._state, self._start, smooth=smooth, records=1 << 16
+        )
+        loop = bench.loops[name]
+        rate = float(loop.parameters.rate)
+        ticks = max(int(experiment.horizon * rate), 8)
+        period = run.clock.ticks(1 / loop.parameters.rate)
+        first = max(ticks // 10, 4)
+        values = np.empty((first + 2 * ticks, 2))
+        true = _reader(bench, name)
+        for k in range(len(values)):
+            if k == first:
+                segment = Segment(period * k, HOLD, (), (point.setpoints[name],))
+                run.set_profile(loop.profile, segment)
+            if k == first + ticks:
+                run.state[loop.break_slot + 1] = experiment.torque
+            values[k, 0] = true(run.state)
+            run.advance(period * (k + 1))
+            values[k, 1] = run.state[loop.break_slot]
+            run.counters[at.WRITTEN] = 0
+        level = float(np.mean(values[: first + 1, 0]))
+        return Trace((np.arange(len(values)) - first) / rate, values[:, 0] - level, values[:, 1])
 
 
 def _reader(bench: Bench, name: str) -> Callable[[Array], float]:
@@ -175,7 +183,7 @@ def _scaled(trace: Trace, factor: float, level: float) -> Trace:
     return Trace(trace.time, factor * trace.true, level + change)
 
 
-def _figures(trace: Trace, experiment: Experiment) -> dict[str, tuple[float | None, str]]:
+def _figures(trace: Trace, experiment: Experiment) -> Figures:
     """Return the figures of a trace with their units."""
     unit = "N m" if experiment.quantity == "torque" else "rad/s"
     first = int(np.searchsorted(trace.time, -1e-12))
@@ -204,89 +212,3 @@ def _between(time: Array, answer: Array, low: float, high: float) -> float | Non
         share = (level - answer[i - 1]) / (answer[i] - answer[i - 1])
         instants.append(float(time[i - 1] + share * (time[i] - time[i - 1])))
     return instants[1] - instants[0]
-
-
-def _differs(predicted: float | None, simulated: float | None, unit: str, period: float) -> bool:
-    if predicted is None or simulated is None:
-        return predicted is not simulated
-    floor = _FLOORS[unit] * (period if unit == "s" else 1.0)
-    return abs(simulated - predicted) > max(DIFFERENT * abs(predicted), floor)
-
-
-_EFFECTS: dict[str, Callable[[Description, str], Description]] = {
-    "limit on the rate of the set-point": lambda d, name: with_loop(
-        d, replace(loop_named(d, name), setpoint_rate=None)
-    ),
-    "clamp of the command": lambda d, name: with_loop(
-        d, replace(loop_named(d, name), clamp=_NO_CLAMP * loop_named(d, name).clamp)
-    ),
-    "noise of the torque sensor": lambda d, _: _with_sensors(d, noise_density=None),
-    "quantiser of the torque sensor": lambda d, _: _with_sensors(d, bits=None),
-    "edges of the encoder": lambda d, _: replace(
-        d, line=tuple(replace(p, lines=_FINE_EDGES) if isinstance(p, Encoder) else p for p in d.line)
-    ),
-}
-_SIZE = "size of the step: what is small-signal in the prediction is not in the plant (drag, saliency)"
-_LIMITS = "what the smooth bench leaves out: ripple, cogging, hysteresis, limits of machines and sensor"
-
-
-def _with_sensors(description: Description, **changes: object) -> Description:
-    line = tuple(
-        replace(part, **changes) if isinstance(part, TorqueSensor) else part  # type: ignore[arg-type]
-        for part in description.line
-    )
-    return replace(description, line=line)
-
-
-def _without_effects(
-    description: Description, experiment: Experiment, point: OperatingPoint
-) -> dict[str, dict[str, tuple[float | None, str]]]:
-    """Return the figures of the experiment with one effect after the other switched off.
-
-    The last two are cumulative: all effects off, and the smooth bench at full size.
-    """
-    found, quiet = {}, description
-    for effect, off in _EFFECTS.items():
-        changed = off(description, experiment.loop)
-        quiet = off(quiet, experiment.loop)
-        if changed != description:
-            found[effect] = _tried(changed, experiment, point, False)
-    found[""] = _tried(quiet, experiment, point, False)
-    found[_SIZE] = _tried(description, experiment, point, True)
-    return found
-
-
-def _tried(
-    description: Description, experiment: Experiment, point: OperatingPoint, smooth: bool
-) -> dict[str, tuple[float | None, str]]:
-    try:
-        return _figures(_run(description, experiment, point, smooth), experiment)
-    except SimulationError:
-        return {}
-
-
-def _explained(
-    name: str,
-    predicted: float | None,
-    simulated: float | None,
-    others: dict[str, dict[str, tuple[float | None, str]]],
-) -> str:
-    """Return which effects make the difference of a figure."""
-
-    def left(effect: str) -> float:
-        """Return the share of the difference that stays without an effect."""
-        other = others[effect].get(name, (None, ""))[0]
-        if predicted is None or other is None:
-            return 0.0 if predicted is other else 1.0
-        if simulated is None:
-            return 0.0
-        return abs(other - predicted) / abs(simulated - predicted)
-
-    single = [effect for effect in others if effect not in ("", _SIZE) and left(effect) < _EXPLAINS]
-    if single:
-        return "due to: " + ", ".join(single)
-    if left("") < _EXPLAINS:
-        return "due to several together: " + ", ".join(e for e in others if e not in ("", _SIZE))
-    if left(_SIZE) < _EXPLAINS:
-        return "due to: " + _LIMITS
-    return "due to: " + _SIZE

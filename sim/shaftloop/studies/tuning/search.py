@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from shaftloop.control.parameters import Loop
 from shaftloop.studies.tuning.closedloop import ClosedLoop, close
 from shaftloop.studies.tuning.controller import controller_of, parts_of, with_gains
+from shaftloop.studies.tuning.errorarea import error_area
 from shaftloop.studies.tuning.figures import figures, integral_gain, sensitivity_peaks
 from shaftloop.studies.tuning.intervals import Gap, LoopParts, free_gaps
 from shaftloop.studies.tuning.plant import LoopPlant
@@ -31,6 +32,10 @@ _FINE = 13
 _ROUNDS, _FEW_ROUNDS, _FEW = 5, 3, 9
 """Times the grid of proportional gains closes in on the best."""
 _EXCHANGES = 8
+_HARDLY = 1e-4
+"""Share by which a bound may be exceeded for the gains to be pulled back rather than looked for again."""
+_AROUND = np.array([0.94, 0.97, 1.0, 1.03, 1.06])
+"""Where the best proportional gain is looked for, over the one of before, once the grid has grown."""
 _SHARES = (1.0, 0.93, 0.82, 0.65, 0.4, 0.15)
 """Where in an admissible interval integral gains are tried when the largest is not simply the best."""
 _PEAK_ROUNDS = 512
@@ -104,9 +109,10 @@ class Search:
         self.bounds = bounds
         self.objective: Objective = objective
         self._extra: list[list[float]] = [[] for _ in self.plants]
-        self._responses = [(plant.frequency, plant.response) for plant in self.plants]
 
-    def gains(self, shape: Loop, *, rough: bool = False, baselines: Sequence[Loop] = ()) -> Trial | None:
+    def gains(
+        self, shape: Loop, *, rough: bool = False, baselines: Sequence[Loop] = (), limit: float = np.inf
+    ) -> Trial | None:
         """Return the best gains of a controller, nothing where none keeps the bounds.
 
         Parameters
@@ -117,20 +123,27 @@ class Search:
             On the coarse grid only, to compare shapes.
         baselines : sequence of Loop
             Other controllers: the best of those that keep the bounds is returned if it is better.
+        limit : float
+            Gains that cost no less are of no use; nothing is returned for them if rough.
         """
         admitted = [Trial(loop, self.cost(loop)) for loop in baselines if self.admits(loop)]
-        found = [trial for trial in (self._searched(shape, rough), *admitted) if trial is not None]
+        found = [trial for trial in (self._searched(shape, rough, limit), *admitted) if trial is not None]
         return min(found, key=lambda trial: trial.cost, default=None)
 
-    def _searched(self, shape: Loop, rough: bool) -> Trial | None:
+    def _searched(self, shape: Loop, rough: bool, limit: float) -> Trial | None:
         best: Trial | None = None
-        for _ in range(1 if rough else _EXCHANGES):
-            best = self._on_grid(shape, rough)
-            if best is None or rough or not self._add_peaks(best.loop):
-                break
-        if best is None or rough:
-            return best
-        return self._settled(best)
+        self._extra = [[] for _ in self.plants]
+        for _ in range(_EXCHANGES):
+            if rough:
+                return self._on_grid(shape, rough, limit=limit)
+            best = self._on_grid(shape, rough, best)
+            if best is None:
+                return None
+            if self._add_peaks(best.loop) <= _HARDLY:
+                settled = self._settled(best)
+                if settled is not None:
+                    return settled
+        return None if best is None else self._settled(best)
 
     def admits(self, loop: Loop) -> bool:
         """Return whether a loop keeps all bounds at all corners, peaks between grid points included.
@@ -154,100 +167,122 @@ class Search:
             With its gains.
         """
         controller = controller_of(loop)
-        return all(close(plant, controller).radius() < 1.0 for plant in self.plants)
+        return all(close(plant.under(loop), controller).radius() < 1.0 for plant in self.plants)
 
-    def cost(self, loop: Loop) -> float:
+    def cost(self, loop: Loop, limit: float = np.inf) -> float:
         """Return what the objective makes of a stable loop.
 
         Parameters
         ----------
         loop : Loop
             With its gains.
+        limit : float
+            Beyond it nobody asks how much it is: the result is then no less than this.
         """
         if self.objective == "integral_gain":
             gain = integral_gain(loop)
             return 1.0 / gain if gain > 0.0 else float("inf")
-        return max(_error_area(closed, self.objective) for closed in self._closed(loop))
+        controller, worst = controller_of(loop), 0.0
+        for plant in self.plants:
+            worst = max(worst, _error_area(close(plant.under(loop), controller), self.objective, limit))
+            if worst >= limit:
+                break
+        return worst
 
-    def _closed(self, loop: Loop) -> list[ClosedLoop]:
+    def overshoot(self, loop: Loop) -> float:
+        """Return by which share of a step of the set-point a stable loop overshoots, worst corner.
+
+        Parameters
+        ----------
+        loop : Loop
+            With its gains.
+        """
         controller = controller_of(loop)
-        return [close(plant, controller) for plant in self.plants]
+        steps = (close(plant.under(loop), controller).step(0, _PEAK_ROUNDS) for plant in self.plants)
+        return max(float(np.max(step.reading)) - 1.0 for step in steps)
 
-    def _on_grid(self, shape: Loop, rough: bool) -> Trial | None:
+    def _on_grid(
+        self, shape: Loop, rough: bool, near_by: Trial | None = None, limit: float = np.inf
+    ) -> Trial | None:
+        """Return the best on the grid of frequencies; near the best of before it grew, if that is known."""
         parts, count = self._parts(shape), _ROUGH if rough else _COARSE
-        kps = np.concatenate([[0.0], self._scale(parts) * np.geomspace(_LEAST, _MOST, count)])
-        best = self._among(shape, parts, kps, _SHARES[:1])
+        kps = np.concatenate(
+            [
+                [0.0],
+                _scale(parts[0], len(self.plants[0].under(shape).frequency))
+                * np.geomspace(_LEAST, _MOST, count),
+            ]
+        )
+        around = kps if near_by is None else near_by.loop.kp.value * _AROUND
+        best = self._among(shape, parts, around, 1, limit)
         if best is None:
-            return None
+            return None if near_by is None else self._on_grid(shape, rough)
         cheap = self.objective == "integral_gain"
         rounds, fine = (_ROUNDS, _FINE) if cheap else (_FEW_ROUNDS, _FEW)
         ratio = (_MOST / _LEAST) ** (1.0 / (count - 1))
+        if near_by is not None:
+            rounds, ratio = rounds - 1, ratio ** (2.0 / (fine - 1))
         for _ in range(1 if rough else rounds):
             centre = best.loop.kp.value
             near = (
                 centre * np.geomspace(1.0 / ratio, ratio, fine) if centre else np.linspace(0.0, kps[1], fine)
             )
-            better = self._among(shape, parts, near, _SHARES[:1] if rough or cheap else _SHARES)
-            if better is not None and better.cost < best.cost:
+            better = self._among(shape, parts, near, 1 if rough or cheap else len(_SHARES), best.cost)
+            if better is not None:
                 best = better
             ratio **= 2.0 / (fine - 1)
         return best
 
     def _parts(self, shape: Loop) -> list[LoopParts]:
         found = []
-        for (frequency, response), plant, extra in zip(
-            self._responses, self.plants, self._extra, strict=True
-        ):
+        for plant, extra in zip([plant.under(shape) for plant in self.plants], self._extra, strict=True):
+            frequency, response, beside = plant.frequency, plant.response, plant.damping
             if extra:
                 more = np.array(extra)
                 frequency = np.concatenate([frequency, more])
                 response = np.concatenate([response, plant.at(more)])
-            found.append(LoopParts(response, *parts_of(shape, frequency)))
+                beside = np.concatenate([beside, plant.damping_at(more)])
+            found.append(LoopParts(response, *parts_of(shape, frequency), beside))
         return found
 
-    def _scale(self, parts: list[LoopParts]) -> float:
-        """Return a proportional gain near which loops get unstable."""
-        part = parts[0]
-        through = part.plant * part.proportional
-        size = np.abs(through)
-        phase = np.unwrap(np.angle(through[: len(self._responses[0][0])]))
-        late = np.flatnonzero(phase - phase[0] + np.angle(through[0]) < -np.pi)
-        return float(1.0 / size[late[0]] if len(late) else 1.0 / size.max())
-
     def _among(
-        self, shape: Loop, parts: list[LoopParts], kps: Array, shares: tuple[float, ...]
+        self, shape: Loop, parts: list[LoopParts], kps: Array, shares: int, limit: float
     ) -> Trial | None:
-        """Return the best of the admissible gains at some proportional gains."""
+        """Return the best of the admissible gains at some proportional gains that costs less than a limit."""
         bounds = self.bounds
         gaps = free_gaps(parts, kps, bounds.ms * (1.0 - _TIGHT), bounds.mt * (1.0 - _TIGHT))
         gaps = [gap for gap in (self._capped(shape, gap) for gap in gaps) if gap.high > gap.low]
         best: Trial | None = None
         for gap in sorted(gaps, key=lambda gap: -gap.high):
-            if self._cannot_beat(gap.high, best):
+            if self._cannot_beat(gap.high, limit):
                 continue
             if self.is_stable(with_gains(shape, gap.kp, 0.5 * (gap.low + gap.high))):
-                best = self._within(shape, gap, best, shares)
+                better = self._within(shape, gap, shares, limit)
+                if better is not None:
+                    best, limit = better, better.cost
         return best
 
-    def _cannot_beat(self, ki: float, best: Trial | None) -> bool:
-        """Return whether integral gains up to one are too small to be better.
+    def _cannot_beat(self, ki: float, limit: float) -> bool:
+        """Return whether integral gains up to one are too small to cost less than a limit.
 
         The integral of the error after a step of torque on the command is 1/ki, and that of its absolute
         value no less.
         """
-        by_integral = self.objective in ("disturbance", "integral_gain")
-        return best is not None and by_integral and 1.0 / ki >= best.cost
+        return self.objective in ("disturbance", "integral_gain") and 1.0 / ki >= limit
 
-    def _within(self, shape: Loop, gap: Gap, best: Trial | None, shares: tuple[float, ...]) -> Trial | None:
-        """Return the best of an interval and of what is known."""
-        for share in shares if self.bounds.simple else _SHARES:
+    def _within(self, shape: Loop, gap: Gap, shares: int, limit: float) -> Trial | None:
+        """Return the best of an interval that costs less than a limit, from a number of those that serve."""
+        best, looked = None, 0
+        for share in _SHARES:
             ki = gap.low + share * (gap.high - gap.low)
-            if self._cannot_beat(ki, best):
+            if looked == shares or self._cannot_beat(ki, limit):
                 break
             loop = with_gains(shape, gap.kp, ki)
-            cost = self.cost(loop)
-            if (best is None or cost < best.cost) and self._keeps(loop):
-                best = Trial(loop, cost)
+            cost = self.cost(loop, limit)
+            if cost >= limit or self._keeps(loop):
+                looked += 1
+                if cost < limit:
+                    best, limit = Trial(loop, cost), cost
         return best
 
     def _capped(self, shape: Loop, gap: Gap) -> Gap:
@@ -272,15 +307,16 @@ class Search:
         wanted = bounds.mode_damping
         return wanted is None or all(mode.damping >= wanted for mode in found.modes)
 
-    def _add_peaks(self, loop: Loop) -> bool:
-        """Add frequencies at which a bound is exceeded between grid points; return whether there are any."""
-        bounds, added = self.bounds, False
+    def _add_peaks(self, loop: Loop) -> float:
+        """Add frequencies at which a bound is exceeded between grid points; return by which share at most."""
+        bounds, most = self.bounds, 0.0
         peaks = sensitivity_peaks(self.plants, loop)
         for peak, bound in zip(peaks, (bounds.ms, bounds.mt), strict=True):
-            if peak.value > bound and peak.frequency not in self._extra[peak.plant]:
-                self._extra[peak.plant].append(peak.frequency)
-                added = True
-        return added
+            if peak.value > bound:
+                most = max(most, peak.value / bound - 1.0)
+                if peak.frequency not in self._extra[peak.plant]:
+                    self._extra[peak.plant].append(peak.frequency)
+        return most
 
     def _settled(self, trial: Trial) -> Trial | None:
         """Return gains pulled back, if need be, until they keep the bounds between grid points as well."""
@@ -304,18 +340,24 @@ def peak_command(plant: LoopPlant, loop: Loop, excursion: Excursion) -> float:
     excursion : Excursion
         The step.
     """
-    closed = close(plant, controller_of(loop))
+    closed = close(plant.under(loop), controller_of(loop))
     before = plant.command + (excursion.start - plant.setpoint) / plant.static_gain
     response = closed.step(0, _PEAK_ROUNDS)
     return float(np.max(np.abs(before + excursion.size * response.command)))
 
 
-def _error_area(closed: ClosedLoop, objective: Objective) -> float:
+def _error_area(closed: ClosedLoop, objective: Objective, limit: float) -> float:
     """Return the integral of the absolute error after a step, weighted by time or not."""
-    if objective == "disturbance":
-        response = closed.settled_step(1, 0.0)
-        error = np.abs(response.reading)
-    else:
-        response = closed.settled_step(0, 1.0)
-        error = np.abs(1.0 - response.reading)
-    return float(np.sum(error * response.time if objective == "itae" else error) * closed.period)
+    if objective != "itae":
+        return error_area(closed, 1 if objective == "disturbance" else 0, limit)
+    response = closed.settled_step(0, 1.0)
+    return float(np.sum(np.abs(1.0 - response.reading) * response.time) * closed.period)
+
+
+def _scale(part: LoopParts, count: int) -> float:
+    """Return a proportional gain near which loops get unstable; the first points rise in frequency."""
+    through = part.plant * part.proportional
+    size = np.abs(through)
+    phase = np.unwrap(np.angle(through[:count]))
+    late = np.flatnonzero(phase - phase[0] + np.angle(through[0]) < -np.pi)
+    return float(1.0 / size[late[0]] if len(late) else 1.0 / size.max())

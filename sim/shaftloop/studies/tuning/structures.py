@@ -8,14 +8,21 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from shaftloop.control.parameters import DisturbanceObserver, Loop, Notch, Predictor, ReadingLowPass
+from shaftloop.control.parameters import (
+    ActiveDamping,
+    DisturbanceObserver,
+    Loop,
+    Notch,
+    Predictor,
+    ReadingLowPass,
+)
 from shaftloop.studies.tuning.controller import with_gains
 from shaftloop.studies.tuning.identify import identify
 from shaftloop.studies.tuning.plant import LoopPlant, plain_loop
 from shaftloop.studies.tuning.search import Search, Trial
 from shaftloop_models.parameters import Delay, Gain
 
-__all__ = ["STRUCTURES", "Family", "Structure", "best_of_family", "improved"]
+__all__ = ["OVERSHOOT", "STRUCTURES", "Family", "Structure", "best_of_family", "improved"]
 
 Array = NDArray[np.float64]
 
@@ -24,6 +31,8 @@ _LONG = 100.0
 """Lag over delay that stands for an integrating plant in the model of a path."""
 _SWEEPS, _WORTH = 6, 0.005
 """Sweeps over the parameters at most, and the improvement that a sweep must bring."""
+OVERSHOOT, _EXCESS = 0.1, 100.0
+"""Overshoot of a step that the set-point side keeps to where it can, and how hard more of it counts."""
 _EDGE = 0.9
 """Share of half the loop's rate up to which filters are placed."""
 
@@ -74,7 +83,9 @@ def best_of_family(search: Search, family: Family, baselines: Sequence[Loop] = (
     def cost(point: tuple[float, ...]) -> float:
         if point not in known:
             loop = family.shape(np.array(point))
-            trial = None if loop is None else search.gains(loop, rough=True)
+            # What is no better than the best so far need not be known any closer.
+            limit = min(known.values(), default=float("inf"))
+            trial = None if loop is None else search.gains(loop, rough=True, limit=limit)
             known[point] = float("inf") if trial is None else trial.cost
         return known[point]
 
@@ -104,7 +115,8 @@ def _best_setpoint_side(search: Search, family: Family, baselines: Sequence[Loop
         loop = family.shape(np.array(point))
         if loop is None or not judge.admits(with_gains(loop, kp, ki)):
             return float("inf")
-        return judge.cost(with_gains(loop, kp, ki))
+        loop = with_gains(loop, kp, ki)
+        return judge.cost(loop) * (1.0 + _EXCESS * max(judge.overshoot(loop) - OVERSHOOT, 0.0))
 
     best = improved(cost, min(family.starts, key=cost), family.steps)
     loop = family.shape(np.array(best))
@@ -261,6 +273,18 @@ def _feedforward(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family
     return Family(shape, starts, (0.1 if torque else 0.0, 0.4), setpoint_only=True)
 
 
+def _active_damping(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family | str:
+    del known
+    if isinstance(plant.speeds, str):
+        return plant.speeds
+    bare, (left, right, size) = _bare(loop), plant.speeds
+
+    def shape(x: Array) -> Loop | None:
+        return replace(bare, active_damping=ActiveDamping(_rounded(size * float(np.exp(x[0]))), left, right))
+
+    return Family(shape, tuple((float(np.log(share)),) for share in (0.03, 0.1, 0.3, 1.0)), (0.5,))
+
+
 def _pid(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family | str:
     del known
     bare, half = _bare(loop), 0.5 * float(loop.rate)
@@ -299,6 +323,14 @@ def _path(plant: LoopPlant, bare: Loop) -> tuple[Gain, float, float] | str:
     return Gain(_rounded(model.rate * lag if lag > 0.0 else model.gain), unit), _rounded(lag), delay
 
 
+def _lags(lag: float, delay: float) -> tuple[float, ...]:
+    """Return the lags that a controller may believe in: the one of the path, and others for its delay [s].
+
+    A soft line answers slower than its delay alone, though its phase at the crossover shows none.
+    """
+    return (lag, *(delay * times for times in (0.5, 2.0, 8.0)))
+
+
 def _predictor(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family | str:
     del known
     bare = _bare(loop)
@@ -312,9 +344,11 @@ def _predictor(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family |
         if not -1.0 <= x[0] <= 0.7:
             return None
         own = replace(gain, value=_rounded(gain.value * float(np.exp(x[1]))))
-        return replace(bare, predictor=Predictor(own, lag, believed))
+        return replace(bare, predictor=Predictor(own, _rounded(x[2]), believed))
 
-    return Family(shape, ((0.0, 0.0), (-0.3, 0.0), (0.0, -0.4)), (0.15, 0.25))
+    lags = _lags(lag, delay)
+    starts = tuple((*start, own) for start in ((0.0, 0.0), (-0.3, 0.0), (0.0, -0.4)) for own in lags)
+    return Family(shape, starts, (0.15, 0.25, 0.0))
 
 
 def _observer(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family | str:
@@ -330,11 +364,13 @@ def _observer(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family | 
         cutoff = float(np.exp(x[0]))
         if not cutoff < _EDGE * half:
             return None
-        observer = DisturbanceObserver(gain, lag, believed, _rounded(cutoff))
+        observer = DisturbanceObserver(gain, _rounded(x[1]), believed, _rounded(cutoff))
         return replace(bare, disturbance_observer=observer)
 
     first = 1.0 / (2.0 * np.pi * max(delay, plant.period))
-    return Family(shape, tuple((float(np.log(first * share)),) for share in (0.03, 0.1, 0.3, 0.8)), (0.4,))
+    shares = np.log(first * np.array([0.03, 0.1, 0.3, 0.8]))
+    starts = tuple((float(share), own) for share in shares for own in _lags(lag, delay))
+    return Family(shape, starts, (0.4, 0.0))
 
 
 def _rounded(value: float) -> float:
@@ -351,6 +387,7 @@ STRUCTURES = {
         Structure("pi_two_notches", "PI, two notches on the reading", _two_notches),
         Structure("pi_feedforward", "PI, feedforward and filter of the set-point", _feedforward),
         Structure("pid", "PID, filtered derivative", _pid),
+        Structure("active_damping", "PI, active damping across the line", _active_damping),
         Structure("disturbance_observer", "PI, disturbance observer", _observer),
         Structure("predictor", "PI, delay-compensating predictor", _predictor),
     )

@@ -5,11 +5,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import product
 from pathlib import Path
+from typing import Any
 
 from shaftloop.analysis.vary import read_range
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.description import Description
-from shaftloop.scenario.fields import shown
+from shaftloop.scenario.fields import nearest, shown
 from shaftloop.scenario.reading import read_scenario, stated_value
 from shaftloop.scenario.units import NUMBER_PATTERN, UnitError, parse_quantity
 
@@ -60,8 +61,10 @@ def read_tolerance(text: str, source: str | Path, settings: Sequence[str]) -> To
     if match is None:
         try:
             wanted = read_range(text)
-        except ScenarioError:
-            raise _bad(text, "write PATH=±20% or PATH=LO..HI, e.g. line.c1.stiffness=±20%") from None
+        except ScenarioError as error:
+            reason = error.messages[0].rpartition(": ")[2] if ".." in text else ""
+            form = "write PATH=±20% or PATH=LO..HI, e.g. line.c1.stiffness=±20%"
+            raise _bad(text, f"{reason}; {form}" if reason else form) from None
         ends = tuple(wanted.setting(value) for value in (wanted.low, wanted.high))
         return Tolerance(wanted.path, (ends[0], ends[1]), (ends[0], ends[1]))
     path, share = match[1], float(match[2])
@@ -102,8 +105,18 @@ def corners(
     for sides in product((0, 1), repeat=len(tolerances)) if tolerances else ():
         ends = [tolerance.ends[side] for tolerance, side in zip(tolerances, sides, strict=True)]
         label = ", ".join(t.labels[side] for t, side in zip(tolerances, sides, strict=True))
-        found.append(Corner(label, read_scenario(source, [*settings, *ends]).description))
+        try:
+            found.append(Corner(label, read_scenario(source, [*settings, *ends]).description))
+        except ScenarioError as error:
+            raise ScenarioError([_of_tolerance(message, ends) for message in error.messages]) from None
     return tuple(found)
+
+
+def _of_tolerance(message: str, ends: Sequence[str]) -> str:
+    """Return a message about a setting as one about the tolerance that it stands for."""
+    for end in ends:
+        message = message.replace(f"--set {end}", f"--tolerance {end}")
+    return message
 
 
 def _stated(text: str, path: str, source: str | Path, settings: Sequence[str]) -> tuple[float, str]:
@@ -113,13 +126,52 @@ def _stated(text: str, path: str, source: str | Path, settings: Sequence[str]) -
         if isinstance(value, int | float) and not isinstance(value, bool):
             return float(value), ""
         if not isinstance(value, str):
-            raise LookupError("the scenario states no number there; give both ends, PATH=LO..HI")
+            raise LookupError(_numberless(path, value, source, settings))
         number, unit = parse_quantity(value)
     except LookupError as error:
         raise _bad(text, str(error.args[0])) from None
     except UnitError as error:
         raise _bad(text, f"the scenario has {shown(value)} there, {error}") from None
     return float(number), unit
+
+
+def _numberless(path: str, value: object, source: str | Path, settings: Sequence[str]) -> str:
+    """Return why a path that states no number is none, with the nearest that does."""
+    words, depth = path.split("."), 0
+    around: Any = value
+    if not isinstance(value, dict):
+        depth, around = next(
+            (
+                (depth, table)
+                for depth in range(len(words) - 1, 0, -1)
+                if isinstance(table := stated_value(source, ".".join(words[:depth]), settings), dict)
+            ),
+            (0, None),
+        )
+    table_path = ".".join(words[: depth or len(words)])
+    paths = [f"{table_path}.{key}" for key in _numbers(around)]
+    near = ""
+    if depth:
+        # The misspelt word may be that of a table on the way.
+        known = [path.rpartition(".")[2] for path in paths] if depth == len(words) - 1 else list(around)
+        near = nearest(words[depth], known, f"; nearest: {table_path}.")
+    listed = f"; numbers there: {', '.join(paths)}" if paths else ""
+    return f"the scenario states no number there{near}{listed}; or give both ends, PATH=LO..HI"
+
+
+def _numbers(table: object) -> list[str]:
+    """Return the keys of a table that hold a number."""
+    found = []
+    for key, value in table.items() if isinstance(table, dict) else ():
+        try:
+            if isinstance(value, str):
+                parse_quantity(value)
+            elif isinstance(value, bool) or not isinstance(value, int | float):
+                continue
+        except UnitError:
+            continue
+        found.append(key)
+    return found
 
 
 def _bad(text: str, reason: str) -> ScenarioError:

@@ -302,7 +302,7 @@ class _Study:
 
     def proposals(self, search: Search, loop: Loop) -> tuple[Proposal, ...]:
         """Return what the rules of the trade propose for a loop as the scenario has it."""
-        plant = search.plants[0]
+        plant = search.plants[0].under(loop)
         model, cycle = identify(plant, loop), None
         if model is not None:
             cycle = relay_on_bench(

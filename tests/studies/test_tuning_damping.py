@@ -1,0 +1,92 @@
+"""Active damping in the tuner, and the error area that the search goes by."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from shaftloop.analysis.worstcase import analyse_loops
+from shaftloop.bench.assemble import build_bench
+from shaftloop.control.parameters import ActiveDamping, Loop
+from shaftloop.scenario.description import Description
+from shaftloop.scenario.reading import read_scenario
+from shaftloop.studies.tuning.closedloop import ClosedLoop, close
+from shaftloop.studies.tuning.controller import controller_of, with_gains
+from shaftloop.studies.tuning.damping import speeds_across
+from shaftloop.studies.tuning.errorarea import error_area
+from shaftloop.studies.tuning.figures import sensitivity_peaks
+from shaftloop.studies.tuning.plant import bench_plants, loop_named, with_loop
+from shaftloop.studies.tuning.search import Bounds, Search
+from shaftloop.studies.tuning.structures import STRUCTURES, best_of_family
+
+
+@pytest.fixture(scope="module")
+def reference() -> Description:
+    return read_scenario("reference-bench").description
+
+
+def damped(description: Description, gain: float) -> Loop:
+    loop = loop_named(description, "torque")
+    return replace(loop, active_damping=ActiveDamping(gain, "drive", "load", 40.0))
+
+
+@pytest.mark.parametrize("gain", [0.5, 3.0])
+def test_a_damped_loop_is_that_of_the_exact_margins(reference: Description, gain: float) -> None:
+    """Two routes: the damping joined to an opened plant, and the whole bench opened and closed."""
+    loop = damped(reference, gain)
+    plants = bench_plants(reference, "torque")
+    margins = analyse_loops(with_loop(reference, loop), ["torque"], None, None)["torque"].margins
+    ms, mt = sensitivity_peaks(plants, loop)
+    assert ms.value == pytest.approx(margins.ms, rel=1e-6)
+    assert mt.value == pytest.approx(margins.mt, rel=1e-6)
+    radius = close(plants[0].under(loop), controller_of(loop)).radius()
+    assert radius == pytest.approx(margins.largest_eigenvalue, rel=1e-8)
+
+
+@pytest.mark.compiled
+def test_active_damping_buys_rejection_at_the_same_bounds(reference: Description) -> None:
+    plants, loop = bench_plants(reference, "torque"), loop_named(reference, "torque")
+    search = Search(plants, Bounds())
+    found = {}
+    for name in ("pi", "active_damping"):
+        family = STRUCTURES[name].family(loop, plants[0], {})
+        assert not isinstance(family, str)
+        found[name] = best_of_family(search, family)
+    plain, active = found["pi"], found["active_damping"]
+    assert plain is not None and active is not None
+    assert active.loop.active_damping is not None and active.loop.active_damping.gain > 0.0
+    assert active.cost < 0.7 * plain.cost
+    margins = analyse_loops(with_loop(reference, active.loop), ["torque"], None, None)["torque"].margins
+    assert margins.stable and margins.ms <= 1.6 + 1e-6 and margins.mt <= 1.4 + 1e-6
+
+
+def test_active_damping_says_why_it_is_not_offered(reference: Description) -> None:
+    torque, speed = (loop_named(reference, name) for name in ("torque", "speed"))
+    bench = build_bench(reference)
+    assert speeds_across(bench, torque)[:2] == ("drive", "load")
+    assert "loop of speed" in str(speeds_across(bench, speed))
+    alone = build_bench(replace(reference, loop=(torque,)))
+    assert "no speed is read across the line: add an encoder" in str(speeds_across(alone, torque))
+
+
+def test_an_encoder_goes_before_the_machine() -> None:
+    bench = build_bench(read_scenario("wheel-hub").description)
+    assert "enc" in speeds_across(bench, loop_named(bench.description, "torque"))
+
+
+@pytest.mark.parametrize("source", [0, 1])
+@pytest.mark.parametrize("share", [0.3, 1.0])
+def test_the_error_area_is_that_of_a_long_run(reference: Description, source: int, share: float) -> None:
+    loop = loop_named(reference, "torque")
+    loop = with_gains(loop, share * loop.kp.value, share * loop.ki.value)
+    closed = close(bench_plants(reference, "torque")[0], controller_of(loop))
+    error = np.abs(closed.step(source, 16384).reading - (1.0 - source))
+    area = error_area(closed, source)
+    assert area == pytest.approx(error.sum() * closed.period, rel=8e-3)
+    assert 0.5 * area <= error_area(closed, source, 0.5 * area) <= area
+
+
+def test_a_lasting_error_has_no_area() -> None:
+    lag = ClosedLoop(np.array([[0.5]]), np.eye(2)[:1], np.ones((2, 1)), np.zeros((2, 2)), 1.0)
+    assert error_area(lag, 1) == 0.0
+    assert error_area(lag, 0) == np.inf
