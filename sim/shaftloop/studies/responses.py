@@ -26,9 +26,9 @@ if TYPE_CHECKING:
     from shaftloop.analysis.lanes import Outcome
     from shaftloop.analysis.simulation import Simulation
 
-__all__ = ["SIMULATE", "SOURCES", "Known", "Response", "Source", "evaluate", "known", "require"]
+__all__ = ["SOURCES", "Known", "Response", "Source", "evaluate", "known", "require", "simulates"]
 
-SIMULATE = "simulate"
+_SIMULATE = "simulate"
 """Source of everything that a run of the bench says."""
 
 
@@ -144,11 +144,22 @@ def evaluate(
     return {name: found[name] for name in dict.fromkeys(names)}
 
 
+def simulates(names: Iterable[str]) -> bool:
+    """Return whether a run in time is needed for some responses.
+
+    Parameters
+    ----------
+    names : iterable of str
+        Their full names.
+    """
+    return any(name.startswith(f"{_SIMULATE}.") for name in names)
+
+
 def _evaluate(
     description: Description, prefix: str, names: Sequence[str], outcome: "Outcome | None"
 ) -> dict[str, Response]:
     try:
-        if outcome is not None and prefix == SIMULATE:
+        if outcome is not None and prefix == _SIMULATE:
             found = _of_outcome(description, outcome)
         else:
             found = SOURCES[prefix].evaluate(description, names)
@@ -310,7 +321,7 @@ def _fidelity(description: Description, names: Sequence[str]) -> dict[str, Respo
 
 
 SOURCES: dict[str, Source] = {
-    SIMULATE: Source(_simulate_known, _simulate),
+    _SIMULATE: Source(_simulate_known, _simulate),
     "margins": Source(_per_loop(LOOP_FIGURES), _margins),
     "map": Source(_per_loop(MAP_FIGURES), _map),
     "modes": Source(_modes_known, _modes),

@@ -106,7 +106,7 @@ class Plan:
             return numbers
         places = np.unravel_index(numbers, [len(levels) for levels in self._levels])
         of_line = [place for place, axis in zip(places, self.axes, strict=True) if not _is_gain(axis)]
-        return np.lexsort((numbers, *of_line))
+        return np.lexsort((numbers, *reversed(of_line)))
 
     @cached_property
     def _levels(self) -> list[tuple[Value, ...]]:

@@ -12,7 +12,7 @@ from shaftloop.errors import ScenarioError, ShaftloopError, SimulationError
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.scenario.source import Source, load_toml
-from shaftloop.studies.responses import SIMULATE, Response, evaluate
+from shaftloop.studies.responses import Response, evaluate, simulates
 
 __all__ = ["Batch", "Row", "Status", "Work", "evaluate_batch", "lost"]
 
@@ -117,7 +117,7 @@ def _described(
 
 def _outcomes(work: Work, descriptions: Sequence[Description]) -> Sequence[Outcome | None]:
     """Return the runs of some benches, nothing where none is asked for or each is to fail on its own."""
-    if any(name.startswith(f"{SIMULATE}.") for name in work.figures):
+    if simulates(work.figures):
         with suppress(*_FAULTS):
             return list(simulate_many(descriptions))
     return [None] * len(descriptions)

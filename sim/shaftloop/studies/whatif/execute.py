@@ -17,10 +17,9 @@ __all__ = ["Runner", "execute", "run_here", "work_of"]
 Runner = Callable[[Work, Iterable[Batch]], Generator[list[Row], None, None]]
 """Takes batches as it needs them and yields their rows in whatever order they come."""
 
-_MOST_GROUPS = 4
-"""Most groups of lanes in a batch."""
-_BATCHES = 32
-"""How many batches a study should at least have for more than one group in each, so that work spreads."""
+_LARGEST_BATCH = 4 * LANES
+_BATCHES = 8
+"""How many batches a study should at least have, so that its work spreads over processes."""
 
 
 def work_of(study: Study) -> Work:
@@ -79,7 +78,7 @@ def run_here(work: Work, batches: Iterable[Batch]) -> Generator[list[Row], None,
 
 def _batches(plan: Plan, missing: NDArray[np.int64]) -> Iterator[Batch]:
     """Yield what is left of the batches of a study, which are the same each time it is begun."""
-    size = LANES * max(1, min(_MOST_GROUPS, plan.total // (LANES * _BATCHES)))
+    size = max(1, min(_LARGEST_BATCH, plan.total // _BATCHES))
     left = np.zeros(plan.total, dtype=np.bool_)
     left[missing] = True
     order = plan.together()

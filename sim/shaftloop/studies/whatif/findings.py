@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from shaftloop.studies.responses import SIMULATE
+from shaftloop.studies.responses import simulates
 from shaftloop.studies.whatif.answers import Answers, answer
 from shaftloop.studies.whatif.reading import Study
 from shaftloop.studies.whatif.sensitivity import Sensitivity, sensitivity
@@ -43,7 +43,7 @@ class Findings:
     @property
     def simulates(self) -> bool:
         """Whether candidates were run, not only analysed."""
-        return any(name.startswith(f"{SIMULATE}.") for name in self.study.figures)
+        return simulates(self.study.figures)
 
     def reasons(self) -> list[tuple[str, str, int, int]]:
         """Return why candidates are not done: (status, reason, how many, first one)."""
