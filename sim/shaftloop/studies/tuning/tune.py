@@ -9,6 +9,7 @@ from shaftloop.analysis.stepresponse import step_response
 from shaftloop.analysis.worstcase import LoopAnalysis, analyse_loops
 from shaftloop.control.parameters import Loop
 from shaftloop.errors import SimulationError
+from shaftloop.scenario.description import Description
 from shaftloop.studies.tuning.controller import with_gains
 from shaftloop.studies.tuning.figures import figures
 from shaftloop.studies.tuning.identify import identify
@@ -22,7 +23,7 @@ from shaftloop.studies.tuning.search import Bounds, Objective, Search, Trial
 from shaftloop.studies.tuning.structures import STRUCTURES, best_of_family
 from shaftloop.studies.tuning.tolerance import Corner
 
-__all__ = ["SERVES", "Demand", "tune"]
+__all__ = ["SERVES", "Demand", "tune", "tuned_bench"]
 
 SERVES = 1.1
 """The simplest structure within this factor of the best cost is recommended."""
@@ -74,9 +75,8 @@ def tune(
     SimulationError
         Where the bench has no steady state at the operating point.
     """
-    study, settled, sweeps = _Study(list(corners), demand), False, 1
-    if len(demand.loops) > 1:
-        settled, sweeps = study.settle()
+    study = _Study(list(corners), demand)
+    settled, sweeps = study.settle()
     found = {}
     for number, name in enumerate(demand.loops):
 
@@ -93,6 +93,46 @@ def tune(
     )
 
 
+def tuned_bench(description: Description, demand: Demand) -> tuple[Description, dict[str, bool]]:
+    """Return a bench with the gains that `tune` gives its loops, and whether each keeps the bounds.
+
+    A loop that cannot keep them has the nearest trade-off. There are no tolerances, and no evidence.
+
+    Parameters
+    ----------
+    description : Description
+        The bench.
+    demand : Demand
+        What is asked for.
+
+    Raises
+    ------
+    SimulationError
+        As `tune` does.
+    """
+    study = _Study([Corner("nominal", description)], demand)
+    settled, _ = study.settle()
+    kept = {
+        name: study.choose(name, loop_named(description, name), settled).feasible for name in demand.loops
+    }
+    return study.corners[0].description, kept
+
+
+@dataclass(frozen=True)
+class _Choice:
+    """What is chosen for one loop, and out of what."""
+
+    search: Search
+    proposals: tuple[Proposal, ...]
+    options: tuple[Option, ...]
+    option: Option
+    design: Design
+    """Of the option."""
+    feasible: bool
+    nearest: str
+    """In words, where it is not feasible."""
+
+
 @dataclass
 class _Study:
     corners: list[Corner]
@@ -107,7 +147,10 @@ class _Study:
         """Tune the loops in turn until their gains stay; return whether all keep the bounds, and the sweeps.
 
         The loops are tuned to bounds a little tighter than those asked for: each moves the others' margins.
+        A single loop has no others to find.
         """
+        if len(self.demand.loops) == 1:
+            return False, 1
         sweep = 0
         for tighter in _TIGHTER:
             moved, last = np.inf, sweep + _SWEEPS
@@ -187,12 +230,11 @@ class _Study:
                 high, best = middle, trial
         return best
 
-    def details(
-        self, name: str, original: Sequence[Corner], settled: bool, progress: Callable[[float], None]
-    ) -> LoopTuning:
-        """Return all that is to say about one loop."""
+    def choose(
+        self, name: str, old: Loop, settled: bool, progress: Callable[[float], None] = lambda _: None
+    ) -> _Choice:
+        """Take the best controller of one loop, or the nearest trade-off, into every corner."""
         search = self.search(name)
-        old = loop_named(original[0].description, name)
         now = loop_named(self.corners[0].description, name)
         proposals = self.proposals(search, old)
         progress(0.2)
@@ -203,26 +245,34 @@ class _Study:
             rules = [proposal.loop for proposal in proposals if proposal.loop is not None]
             found = self.trials(search, now, rules)
             options = [self.option(search, structure, trial) for structure, trial in found.items()]
-        progress(0.6)
         chosen, nearest = _chosen(options), ""
         feasible = chosen is not None
         if chosen is None:
             chosen, nearest = self.trade_off(search, now)
         assert chosen.design is not None, "an option that is chosen has a design"
         self.put(chosen.design.loop)
-        baselines = tuple(self.baseline(search, proposal) for proposal in proposals)
+        return _Choice(search, proposals, tuple(options), chosen, chosen.design, feasible, nearest)
+
+    def details(
+        self, name: str, original: Sequence[Corner], settled: bool, progress: Callable[[float], None]
+    ) -> LoopTuning:
+        """Return all that is to say about one loop."""
+        found = self.choose(name, loop_named(original[0].description, name), settled, progress)
+        progress(0.6)
+        search, design = found.search, found.design
+        baselines = tuple(self.baseline(search, proposal) for proposal in found.proposals)
         progress(0.8)
         return LoopTuning(
             name,
             _Study(list(original), self.demand).before(name),
-            chosen,
-            tuple(options),
+            found.option,
+            found.options,
             baselines,
             search.bounds,
-            feasible,
-            binding(search, chosen.design) if feasible else (),
-            nearest,
-            self.proof(search, chosen.design),
+            found.feasible,
+            binding(search, design) if found.feasible else (),
+            found.nearest,
+            self.proof(search, design),
         )
 
     def before(self, name: str) -> Design | None:
