@@ -98,7 +98,7 @@ def test_processes_end_at_once_where_the_loop_does(tmp_path: Path) -> None:
 
 def test_an_error_of_the_study_itself_comes_through(tmp_path: Path) -> None:
     work = work_of(read(tmp_path, *BLOCKS)[0])
-    changed = Work(work.scenario, "0", work.settings, work.beside, work.figures)
+    changed = Work(work.scenario, "0", work.settings, work.beside, None, work.figures)
     for runner in (run_here, Processes(1)):
         with pytest.raises(SimulationError, match="not the scenario with which the study was begun"):
             list(runner(changed, [[(0, ())]]))

@@ -1,9 +1,10 @@
 """Candidates -> rows of figures. Where, in which order and how many at a time is decided elsewhere."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
+from itertools import repeat
 from pathlib import Path
 from typing import Literal
 
@@ -13,6 +14,8 @@ from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.scenario.source import Source, load_toml
 from shaftloop.studies.responses import Response, evaluate, simulates
+from shaftloop.studies.whatif.form import Tune
+from shaftloop.studies.whatif.tuned import tuned
 
 __all__ = ["Batch", "Row", "Status", "Work", "evaluate_batch", "lost"]
 
@@ -34,6 +37,7 @@ class Work:
     """Of the scenario with `settings`, as the study was begun."""
     settings: tuple[str, ...]
     beside: tuple[Path, ...]
+    tune: Tune | None
     figures: tuple[str, ...]
 
 
@@ -71,13 +75,10 @@ def evaluate_batch(work: Work, batch: Batch) -> list[Row]:
         Where the scenario is not that with which the study was begun.
     """
     load = _loader(work)
-    benches = [_described(work, number, settings, load) for number, settings in batch]
-    described = [bench for bench in benches if isinstance(bench, Description)]
-    outcomes = iter(_outcomes(work, described))
-    return [
-        _evaluate(work, number, bench, next(outcomes)) if isinstance(bench, Description) else bench
-        for (number, _), bench in zip(batch, benches, strict=True)
-    ]
+    found = [_made(work, number, settings, load) for number, settings in batch]
+    benches = [entry for entry in found if isinstance(entry, _Bench)]
+    outcomes = _outcomes(work, benches)
+    return [_evaluate(work, entry, next(outcomes)) if isinstance(entry, _Bench) else entry for entry in found]
 
 
 def lost(number: int) -> Row:
@@ -104,40 +105,59 @@ def _loader(work: Work) -> Callable[[Path, str], Source]:
     return load
 
 
-def _described(
+@dataclass(frozen=True)
+class _Bench:
+    """A candidate as it is to be evaluated."""
+
+    number: int
+    description: Description
+    found: dict[str, Response] = field(default_factory=dict)
+    """What tuning it has given."""
+
+
+def _made(
     work: Work, number: int, settings: tuple[str, ...], load: Callable[[Path, str], Source]
-) -> Description | Row:
-    """Return a candidate, or its row where there can be no such bench."""
+) -> _Bench | Row:
+    """Return a candidate, tuned if asked for, or its row where that fails or there can be no such bench."""
     try:
         every = (*work.settings, *settings)
-        return read_scenario(work.scenario, every, beside=work.beside, load=load).description
+        description = read_scenario(work.scenario, every, beside=work.beside, load=load).description
     except ScenarioError as error:
         return Row(number, "refused", _short("; ".join(error.messages)))
+    if work.tune is None:
+        return _Bench(number, description)
+    try:
+        return _Bench(number, *tuned(work.tune, description))
+    except SimulationError as error:
+        return Row(number, "failed", _short(f"tuning: {error}"))
+    except _FAULTS as error:
+        return Row(number, "failed", _fault(error))
 
 
-def _outcomes(work: Work, descriptions: Sequence[Description]) -> Sequence[Outcome | None]:
-    """Return the runs of some benches, nothing where none is asked for or each is to fail on its own."""
+def _outcomes(work: Work, benches: Sequence[_Bench]) -> Iterator[Outcome | None]:
+    """Yield the run of each bench as it is needed, nothing where there is none or it failed."""
     if simulates(work.figures):
         with suppress(*_FAULTS):
-            return list(simulate_many(descriptions))
-    return [None] * len(descriptions)
+            yield from simulate_many(bench.description for bench in benches)
+    yield from repeat(None)
 
 
-def _evaluate(work: Work, number: int, description: Description, outcome: Outcome | None) -> Row:
+def _evaluate(work: Work, bench: _Bench, outcome: Outcome | None) -> Row:
     try:
-        row = _row(number, description, work.figures, outcome)
+        row = _row(bench, work.figures, outcome)
     except ShaftloopError as error:
-        row = Row(number, "failed", _short(str(error)))
+        row = Row(bench.number, "failed", _short(str(error)))
     except _FAULTS as error:
-        row = Row(number, "failed", _short(f"internal error: {type(error).__name__}: {error}"))
+        row = Row(bench.number, "failed", _fault(error))
     return replace(row, in_lanes=outcome is not None and outcome.in_lanes)
 
 
-def _row(number: int, description: Description, names: tuple[str, ...], outcome: Outcome | None) -> Row:
-    found = evaluate(description, names, outcome)
+def _row(bench: _Bench, names: tuple[str, ...], outcome: Outcome | None) -> Row:
+    wanted = [name for name in names if name not in bench.found]
+    found = bench.found | evaluate(bench.description, wanted, outcome)
     failed = next((response.reason for response in found.values() if response.failed), None)
     return Row(
-        number,
+        bench.number,
         "done" if failed is None else "failed",
         "" if failed is None else _short(failed),
         tuple(_number(found[name]) for name in names),
@@ -150,6 +170,10 @@ def _number(response: Response) -> float | None:
     return beyond.get(response.beyond) if response.value is None else response.value
 
 
+def _fault(error: Exception) -> str:
+    return _short(f"internal error: {type(error).__name__}: {error}")
+
+
 def _short(text: str) -> str:
-    line = " ".join(text.split())
+    line = " ".join(text.replace("\n", "; ").split())
     return line if len(line) <= _MOST_TEXT else line[: _MOST_TEXT - 3] + "..."

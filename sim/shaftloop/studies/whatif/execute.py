@@ -32,7 +32,9 @@ def work_of(study: Study) -> Work:
     """
     scenario = study.scenario
     beside = tuple(folder.resolve() for folder in study.beside)
-    return Work(scenario.path.resolve(), scenario.hash, study.settings, beside, tuple(study.figures))
+    return Work(
+        scenario.path.resolve(), scenario.hash, study.settings, beside, study.tune, tuple(study.figures)
+    )
 
 
 def execute(store: Store, run: Runner, progress: Callable[[float], None] | None = None) -> None:

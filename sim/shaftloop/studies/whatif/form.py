@@ -7,7 +7,7 @@ from shaftloop.scenario.fields import Plain
 from shaftloop.scenario.units import Stated
 from shaftloop_models.parameters import Number, ParameterError
 
-__all__ = ["Constraint", "Design", "Distribution", "Factor", "Form", "Objective", "Wanted"]
+__all__ = ["Constraint", "Design", "Distribution", "Factor", "Form", "Objective", "Tune", "Wanted"]
 
 Distribution = Literal["normal", "uniform", "triangular", "lognormal"]
 
@@ -141,6 +141,27 @@ class Objective:
 
 
 @dataclass(frozen=True)
+class Tune:
+    """Loops that are tuned for every candidate; its figures are those of the bench with these gains."""
+
+    loops: Annotated[tuple[str, ...], Number("loops that are tuned, several of them together")]
+    structure: Annotated[str, Number("control structure, as tune --structure has them")] = "kept"
+    objective: Annotated[
+        Literal["disturbance", "setpoint", "integral_gain"],
+        Number("least error after a disturbance or a step of the set-point, or the largest ki"),
+    ] = "disturbance"
+    ms: Annotated[float, Number("largest |1/(1 + L)|", gt=1.0, le=100.0)] = 1.6
+    mt: Annotated[float, Number("largest |L/(1 + L)|", gt=1.0, le=100.0)] = 1.4
+
+    def __post_init__(self) -> None:
+        """Check that there is a loop, and none twice."""
+        if not self.loops:
+            raise ParameterError("loops", 'the list is empty; write e.g. loops = ["torque"]')
+        if len(set(self.loops)) < len(self.loops):
+            raise ParameterError("loops", "a loop stands there twice; leave one out")
+
+
+@dataclass(frozen=True)
 class Form:
     """A study file."""
 
@@ -150,6 +171,7 @@ class Form:
     title: str = ""
     settings: Annotated[tuple[str, ...], Number("what else is set in the scenario, path=value each")] = ()
     expectations: Annotated[bool, Number("false: the [[expect]] tables of the scenario are no bounds")] = True
+    tune: Tune | None = None
     response: tuple[Wanted, ...] = ()
     constraint: tuple[Constraint, ...] = ()
     objective: tuple[Objective, ...] = ()

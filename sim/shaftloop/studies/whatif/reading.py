@@ -23,7 +23,8 @@ from shaftloop.scenario.source import find_beside, label_of, load_toml, read_tex
 from shaftloop.scenario.units import Stated, UnitError, parse_quantity
 from shaftloop.studies.responses import Known, known, require
 from shaftloop.studies.whatif.factors import Axis, Spread, listed, spread
-from shaftloop.studies.whatif.form import Constraint, Design, Factor, Form, Objective, Wanted
+from shaftloop.studies.whatif.form import Constraint, Design, Factor, Form, Objective, Tune, Wanted
+from shaftloop.studies.whatif.tuned import FEASIBLE, PREFIX, check_tune, tuned_known
 
 __all__ = ["Bound", "Goal", "Study", "find_study", "read_study", "shipped_studies"]
 
@@ -40,7 +41,7 @@ class Bound:
     at_least: float | None
     at_most: float | None
     origin: str
-    """``study`` or ``scenario``."""
+    """``study``, ``tune`` or ``scenario``."""
 
 
 @dataclass(frozen=True)
@@ -67,8 +68,11 @@ class Study:
     """Further folders that may hold part files."""
     axes: tuple[Axis, ...]
     design: Design
+    tune: Tune | None
+    """What is tuned for every candidate."""
     figures: dict[str, Known]
-    """Figures of every candidate: those that the study names, then those of the scenario's expectations."""
+    """Figures of every candidate: those that the study names, those of tuning, then those of the scenario's
+    expectations."""
     asked: tuple[str, ...]
     """Figures that the study itself names."""
     bounds: tuple[Bound, ...]
@@ -141,11 +145,13 @@ class _Reader:
         below = path.parent / form.scenario
         source = below if below.is_file() else form.scenario
         self.scenario = read_scenario(source, settings, beside=self.beside)
+        self.tuned = tuned_known(form.tune, self.scenario.description) if form.tune else {}
 
     def study(self) -> Study:
         axes = [axis for i, factor in enumerate(self.form.factor) if (axis := self._axis(i, factor))]
         self._check_twins()
-        have = known(self.scenario.description)
+        self._check_tune()
+        have = known(self.scenario.description) | self.tuned
         figures = self._figures(have)
         bounds = self._bounds(have)
         self.problems.raise_if_any()
@@ -159,6 +165,7 @@ class _Reader:
             beside=self.beside,
             axes=tuple(axes),
             design=form.design,
+            tune=form.tune,
             figures={name: have[name] for name in figures},
             asked=tuple(name for name in figures if name in self._named()),
             bounds=bounds,
@@ -244,6 +251,13 @@ class _Reader:
                 message = f"{shown(factor.path)} varies in factor {first} already; put both into one"
                 self.problems.error(("factor", index, "path"), message)
 
+    def _check_tune(self) -> None:
+        request = self.form.tune
+        if request is not None:
+            paths = [factor.path for factor in self.form.factor]
+            for key, message in check_tune(request, self.scenario.description, paths):
+                self.problems.error(("tune", key), message)
+
     def _figures(self, have: dict[str, Known]) -> list[str]:
         form = self.form
         wanted = [(("response", i, "metric"), entry.metric) for i, entry in enumerate(form.response)]
@@ -252,7 +266,8 @@ class _Reader:
         for place, name in wanted:
             if name not in have:
                 self._unknown(place, name)
-        return list(dict.fromkeys([*self._named(), *(entry.metric for entry in self._expected())]))
+        expected = [entry.metric for entry in self._expected()]
+        return list(dict.fromkeys([*self._named(), *self.tuned, *expected]))
 
     def _named(self) -> list[str]:
         form = self.form
@@ -264,13 +279,18 @@ class _Reader:
         return [entry.metric for entry in entries]
 
     def _unknown(self, place: KeyPath, name: str) -> None:
+        if name.startswith(PREFIX):
+            known = f"known: {', '.join(self.tuned)}" if self.tuned else "add a table [tune]"
+            hint = nearest(name, self.tuned)
+            self.problems.error(place, f"{shown(name)} is no figure of what is tuned; {known}{hint}")
+            return
         try:
             require(self.scenario.description, [name])
         except ScenarioError as error:
             self.problems.error(place, error.messages[0])
 
     def _bounds(self, have: dict[str, Known]) -> tuple[Bound, ...]:
-        found = []
+        found = [Bound(name, 1.0, None, "tune") for name in self.tuned if name.endswith(FEASIBLE)]
         entries: list[tuple[KeyPath, Constraint, str]] = [
             (("constraint", i), e, "study") for i, e in enumerate(self.form.constraint)
         ]
@@ -310,6 +330,7 @@ class _Reader:
             "scenario": self.scenario.hash,
             "design": asdict(self.form.design),
             "figures": list(figures),
+            "tune": asdict(self.form.tune) if self.form.tune else None,
         }
         folders = (self.scenario.path.parent, *self.beside, shipped_folder())
         for axis in axes:

@@ -1,0 +1,105 @@
+"""Loops that are tuned anew for every candidate, so that benches are compared as they would be run."""
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from shaftloop.scenario.description import Description
+from shaftloop.scenario.fields import nearest, shown
+from shaftloop.studies.responses import Known, Response
+from shaftloop.studies.whatif.form import Tune
+
+if TYPE_CHECKING:
+    from shaftloop.control.parameters import Loop
+
+__all__ = ["FEASIBLE", "PREFIX", "check_tune", "tuned", "tuned_known"]
+
+PREFIX = "tuned."
+"""Of the figures that tuning gives."""
+FEASIBLE = ".feasible"
+"""Ending of those that must be 1."""
+_GAINS = ("kp", "ki", "kd")
+
+
+def check_tune(request: Tune, description: Description, factors: Sequence[str]) -> list[tuple[str, str]]:
+    """Return what is wrong with what a study asks to be tuned, as (key of the table, message).
+
+    Parameters
+    ----------
+    request : Tune
+        What is asked.
+    description : Description
+        The scenario.
+    factors : sequence of str
+        Paths of the factors.
+    """
+    from shaftloop.studies.tuning.structures import STRUCTURES
+
+    names = [loop.name for loop in description.loop if loop.limiter_of is None]
+    wrong = []
+    for name in request.loops:
+        if name not in names:
+            known = ", ".join(names) or "none"
+            wrong.append(("loops", f"{shown(name)} is no loop to tune; known: {known}{nearest(name, names)}"))
+        for gain in _GAINS:
+            if f"loop.{name}.{gain}" in factors:
+                message = (
+                    f"loop.{name}.{gain} is a factor and tuned for every candidate; leave one of them out"
+                )
+                wrong.append(("loops", message))
+    if request.structure not in STRUCTURES:
+        known = ", ".join(STRUCTURES)
+        hint = nearest(request.structure, STRUCTURES)
+        wrong.append(("structure", f"{shown(request.structure)} is no structure; known: {known}{hint}"))
+    return wrong
+
+
+def tuned_known(request: Tune, description: Description) -> dict[str, Known]:
+    """Return the figures that tuning gives.
+
+    Parameters
+    ----------
+    request : Tune
+        What a study asks to be tuned.
+    description : Description
+        The scenario.
+    """
+    found = {}
+    for loop in _loops(request, description):
+        found[f"{PREFIX}{loop.name}.kp"] = Known(loop.kp.unit, f"tuned proportional gain of {loop.name}")
+        found[f"{PREFIX}{loop.name}.ki"] = Known(loop.ki.unit, f"tuned integral gain of {loop.name}")
+        found[f"{PREFIX}{loop.name}{FEASIBLE}"] = Known(
+            "1", f"1 where gains of {loop.name} keep Ms and Mt, 0 where it has the nearest trade-off"
+        )
+    return found
+
+
+def tuned(request: Tune, description: Description) -> tuple[Description, dict[str, Response]]:
+    """Return a candidate with its loops tuned by the `tune` command's own functions, and the figures of that.
+
+    Parameters
+    ----------
+    request : Tune
+        What is asked.
+    description : Description
+        The candidate as described.
+
+    Raises
+    ------
+    SimulationError
+        Where no gains make it stable, or it has no steady state.
+    """
+    from shaftloop.studies.tuning.search import Bounds
+    from shaftloop.studies.tuning.tune import Demand, tuned_bench
+
+    demand = Demand(request.loops, request.objective, Bounds(request.ms, request.mt), (request.structure,))
+    bench, feasible = tuned_bench(description, demand)
+    found = {}
+    for loop in _loops(request, bench):
+        found[f"{PREFIX}{loop.name}.kp"] = Response(loop.kp.value, loop.kp.unit)
+        found[f"{PREFIX}{loop.name}.ki"] = Response(loop.ki.value, loop.ki.unit)
+        found[f"{PREFIX}{loop.name}{FEASIBLE}"] = Response(float(feasible[loop.name]), "1")
+    return bench, found
+
+
+def _loops(request: Tune, description: Description) -> "list[Loop]":
+    return [loop for loop in description.loop if loop.name in request.loops]
