@@ -1,6 +1,7 @@
 """Designs: what makes each of them that design, and that a candidate depends on nothing but its number."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -27,6 +28,21 @@ def test_a_grid_holds_every_combination_once() -> None:
     assert plan.total == 12 == len(set(values))
     assert values[:3] == [(0.0, 0.0, "x"), (0.0, 0.0, "y"), (0.0, 1.0, "x")]
     assert plan.candidates([11])[0].settings(plan.axes) == ("a=1.0", "b=1.0", 'c="y"')
+
+
+def test_benches_of_a_grid_that_differ_in_gains_only_stand_together() -> None:
+    line, gain = replace(UNIT, path="line.c1.stiffness"), replace(OTHER, path="loop.torque.kp")
+    for axes in ((line, gain, WORDS), (gain, line, WORDS), (gain, WORDS, line)):
+        plan = Plan(axes, Design("grid"))
+        order = plan.together().tolist()
+        assert sorted(order) == list(range(12))
+        benches = [
+            tuple(v for v, axis in zip(c.values, axes, strict=True) if axis is not gain)
+            for c in plan.candidates(order)
+        ]
+        assert all(benches[i] == benches[i + 1] for i in range(0, 12, 2))
+    assert Plan((UNIT, OTHER), Design("grid")).together().tolist() == list(range(6))
+    assert Plan((line, gain), Design("sobol", 8)).together().tolist() == list(range(8))
 
 
 def test_one_at_a_time_begins_with_the_scenario_itself() -> None:

@@ -38,24 +38,48 @@ def run(folder: Path, runner: Any, progress: Any = None) -> list[Entry]:
 
 
 @pytest.mark.compiled
-def test_rows_are_those_of_single_runs_whatever_the_number_of_processes(tmp_path: Path) -> None:
+def test_rows_are_those_of_single_runs_whatever_the_processes_and_the_lanes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     figures = "".join(
         f'[[response]]\nmetric = "{name}"\n'
         for name in ("simulate.peak_true_torque", "simulate.loss_energy", "margins.torque.ms")
     )
-    gain = '[[factor]]\npath = "loop.torque.kp"\nlow = 0.02\nhigh = 0.1\ncount = 2\n'
+    gain = '[[factor]]\npath = "loop.torque.kp"\nlow = 0.02\nhigh = 0.1\ncount = 3\n'
     blocks = (STIFFNESS.replace("count = 4", "count = 2"), gain, figures, design("grid"))
     study, plan = read(tmp_path, *blocks)
-    found = []
-    for runner in (run_here, Processes(1), Processes(2)):
+    expected = []
+    for candidate in plan.candidates(range(plan.total)):
+        single = read_scenario("reference-bench", (*study.settings, *candidate.settings(study.axes)))
+        found = evaluate(single.description, list(study.figures))
+        expected.append(tuple(response.value for response in found.values()))
+    # Batches of 6 hold two groups of three; of 3 one; of 1 nothing to share.
+    for batches, runner, shared in (
+        (1, run_here, (6, 0)),
+        (2, Processes(2), (6, 0)),
+        (2, Processes(1), (6, 0)),
+        (6, Processes(2), (0, 6)),
+    ):
+        monkeypatch.setattr("shaftloop.studies.whatif.execute._BATCHES", batches)
         with open_store(None, study, plan) as store:
             execute(store, runner)
-            found.append(list(store.entries()))
-    assert found[0] == found[1] == found[2]
-    for candidate, entry in zip(plan.candidates(range(plan.total)), found[0], strict=True):
-        single = read_scenario("reference-bench", (*study.settings, *candidate.settings(study.axes)))
-        expected = evaluate(single.description, list(study.figures))
-        assert entry[4] == tuple(response.value for response in expected.values())
+            assert [entry[4] for entry in store.entries()] == expected
+            assert store.shared == shared
+
+
+@pytest.mark.compiled
+def test_a_fault_in_the_lanes_leaves_candidates_to_run_singly(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(_: object) -> Any:
+        raise ValueError("a fault")
+        yield
+
+    wanted = '[[response]]\nmetric = "simulate.peak_true_torque"\n'
+    blocks = (STIFFNESS.replace("count = 4", "count = 2"), wanted, design("grid"))
+    good = entries(tmp_path, *blocks)
+    monkeypatch.setattr(module, "simulate_many", fail)
+    assert entries(tmp_path, *blocks) == good and good[0][1] == "done"
 
 
 def test_a_process_that_is_killed_loses_no_candidate(tmp_path: Path) -> None:

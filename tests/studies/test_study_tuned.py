@@ -9,7 +9,6 @@ from shaftloop.errors import ScenarioError, SimulationError
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.studies.responses import evaluate
 from shaftloop.studies.tuning.plant import loop_named
-from shaftloop.studies.tuning.search import Bounds
 from shaftloop.studies.tuning.tolerance import Corner
 from shaftloop.studies.tuning.tune import Demand, tune
 from shaftloop.studies.whatif import evaluate as module

@@ -1,6 +1,7 @@
 """How factors and figures of a study are put on an axis: in whose unit, with which label, linear or not."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -8,7 +9,7 @@ from shaftloop.report.quantities import readable
 from shaftloop.studies.whatif.factors import Spread
 from shaftloop.studies.whatif.findings import Findings
 
-__all__ = ["Scale", "factor_scale", "figure_scale"]
+__all__ = ["Scale", "factor_scale", "figure_scale", "log_axis", "wrapped"]
 
 _WIDE = 20.0
 """Ratio of the ends from which listed values go on a log scale."""
@@ -76,3 +77,33 @@ def figure_scale(results: Findings, name: str) -> Scale:
         return Scale(f"{name} [{column.unit}]")
     value, unit = readable(typical, column.unit)
     return Scale(f"{name} [{unit}]", value / typical)
+
+
+def log_axis(axis: Any, put: Any) -> None:
+    """Make an axis logarithmic with a handful of plain numbers on it.
+
+    Parameters
+    ----------
+    axis : Axis
+        Of matplotlib.
+    put : callable
+        Sets the scale of it.
+    """
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+
+    put("log")
+    axis.set_major_locator(LogLocator(base=10.0, subs=(1.0, 2.0, 5.0), numticks=8))
+    axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    axis.set_minor_formatter(NullFormatter())
+
+
+def wrapped(label: str) -> str:
+    """Return a name over two lines where it is long, broken behind a dot.
+
+    Parameters
+    ----------
+    label : str
+        The name.
+    """
+    head, dot, tail = label.rpartition(".")
+    return f"{head}.\n{tail}" if dot and len(label) > 26 else label

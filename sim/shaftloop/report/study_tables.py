@@ -1,6 +1,7 @@
 """What a study found, on the terminal."""
 
 import math
+import re
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -99,7 +100,7 @@ def shown_figure(value: float | None, unit: str) -> str:
 
 def _stacked(name: str) -> str:
     """Return a dotted name over several lines, so that a table stays narrow."""
-    return name.replace(".", ".\n")
+    return re.sub(r"(\w{6,}?_)(?=\w{5,})", r"\1\n", name).replace(".", ".\n")
 
 
 def _show_ranked(results: Findings) -> None:
@@ -143,6 +144,10 @@ def _show_effects(results: Findings) -> None:
             add_row(table, name, effect.factor, shown_figure(effect.span, unit), share)
     if table.row_count:
         console().print(table)
+    total = results.store.plan.total
+    for name in results.study.asked:
+        if 0 < (without := results.table.without(name)) < total:
+            print_line(f"{without} of {total} candidates have no {name}, so its means compare unlike benches")
 
 
 def _show_indices(results: Findings) -> None:

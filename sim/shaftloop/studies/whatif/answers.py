@@ -65,6 +65,25 @@ class Answers:
     effects: tuple[Effect, ...]
     """By figure, the strongest factor first."""
 
+    def strongest(self, figures: Sequence[str], factors: Sequence[str], most: int) -> list[str]:
+        """Return the factors with the largest share in any figure, in the order given.
+
+        Parameters
+        ----------
+        figures : sequence of str
+            Figures that count.
+        factors : sequence of str
+            Factors to choose from.
+        most : int
+            How many at most.
+        """
+        shares: dict[str, float] = {}
+        for effect in self.effects:
+            if effect.figure in figures and effect.factor in factors:
+                shares[effect.factor] = max(shares.get(effect.factor, 0.0), effect.share or 0.0)
+        best = sorted(shares, key=lambda factor: -shares[factor])[:most]
+        return [factor for factor in factors if factor in best]
+
 
 def answer(study: Study, table: Table, most: int) -> Answers:
     """Return what a finished study says.

@@ -40,6 +40,16 @@ class Table:
     done: Flags
     """Whether a candidate has been evaluated without a failure, shape (candidates,)."""
 
+    def without(self, figure: str) -> int:
+        """Return how many candidates have no number for a figure, so that no mean counts them.
+
+        Parameters
+        ----------
+        figure : str
+            Its name.
+        """
+        return int(np.count_nonzero(~np.isfinite(self.figures[figure].values)))
+
     def keeps(self, bound: Bound) -> Flags:
         """Return which candidates keep a bound; one without the figure does not.
 
