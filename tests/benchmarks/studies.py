@@ -1,8 +1,10 @@
 """Measure a large study, and what is left of a study that is killed; nothing here is a test.
 
 ``python tests/benchmarks/studies.py speed --candidates 10000`` prints candidates per second, memory at the
-start and at the end, and the ratio to the same number of single runs; ``... kill --times 20`` kills a study
-at random instants, resumes it and compares its table with that of a study that was left alone.
+start and at the end, and the ratio to the same number of single runs, where every candidate has a stiffness
+of its own; with ``--design grid`` ten stiffnesses, so that most candidates share lanes. ``... kill --times
+20`` kills a study at random instants, resumes it and compares its table with that of a study that was left
+alone.
 """
 
 import argparse
@@ -27,20 +29,23 @@ STUDY = """\
 scenario = "reference-bench"
 settings = ["duration={duration}"]
 expectations = false
-design = {{ kind = "sobol", count = {count}, seed = 1 }}
+design = {{ {design} }}
 [[factor]]
 path = "loop.torque.kp"
 low = 0.01
 high = 0.1
 scale = "log"
+count = {gains}
 [[factor]]
 path = "loop.torque.ki"
 low = "10 1/s"
 high = "100 1/s"
+count = {gains}
 [[factor]]
 path = "line.c1.stiffness"
 low = "10 kN m/rad"
 high = "40 kN m/rad"
+count = 10
 [[response]]
 metric = "{metric}"
 """
@@ -63,13 +68,21 @@ def workers() -> list[int]:
     return [child.pid for child in multiprocessing.active_children() if child.pid is not None]
 
 
-def speed(count: int, processes: int) -> None:
+def written(folder: Path, kind: str, count: int, duration: str, metric: str) -> Path:
+    """Return the file of a study of about that many candidates."""
+    gains = max(2, round((count / 10) ** 0.5))
+    design = 'kind = "grid"' if kind == "grid" else f'kind = "{kind}", count = {count}, seed = 1'
+    path = folder / "s.toml"
+    path.write_text(STUDY.format(design=design, gains=gains, duration=duration, metric=metric))
+    return path
+
+
+def speed(kind: str, count: int, processes: int) -> None:
     """Print the figures of one large study."""
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "study.toml"
-        path.write_text(STUDY.format(duration="0.5 s", count=count, metric="simulate.torque_overshoot"))
-        study = read_study(path)
+        study = read_study(written(Path(folder), kind, count, "0.5 s", "simulate.torque_overshoot"))
         plan = Plan(study.axes, study.design)
+        count = plan.total
         memory: dict[str, tuple[float, float]] = {}
 
         def look(share: float) -> None:
@@ -81,18 +94,20 @@ def speed(count: int, processes: int) -> None:
             begun = time.perf_counter()
             execute(store, Processes(processes), look)
             took = time.perf_counter() - begun
-            reasons = store.reasons(3)
+            reasons, shared = store.reasons(3), store.shared
         work = work_of(study)
         sample = [(c.number, c.settings(plan.axes)) for c in plan.candidates(range(0, count, count // 40))]
         evaluate_batch(work, sample[:1])
         begun = time.perf_counter()
-        evaluate_batch(work, sample)
+        for candidate in sample:
+            evaluate_batch(work, [candidate])
         single = (time.perf_counter() - begun) / len(sample)
         begun = time.perf_counter()
         for _ in range(20):
             evaluate(study.scenario.description, list(study.figures))
         bare = (time.perf_counter() - begun) / 20
     say(f"{count} candidates on {processes} processes: {took:.1f} s, {count / took:.1f} candidates/s")
+    say("in lanes {}, singly {}".format(*shared))
     say(
         f"one after the other in one process: {1e3 * single:.1f} ms each; "
         f"the study is {single * count / took:.2f} x faster"
@@ -103,14 +118,12 @@ def speed(count: int, processes: int) -> None:
     say(f"not done: {reasons}")
 
 
-def kill(times: int, count: int) -> None:
+def kill(kind: str, count: int, times: int) -> None:
     """Kill a study at random instants until it is complete, and compare."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        (folder / "s.toml").write_text(
-            STUDY.format(duration="50 ms", count=count, metric="simulate.peak_true_torque")
-        )
-        command = [sys.executable, "-m", "shaftloop.cli", "study", str(folder / "s.toml"), "--workers", "2"]
+        path = written(folder, kind, count, "50 ms", "simulate.peak_true_torque")
+        command = [sys.executable, "-m", "shaftloop.cli", "study", str(path), "--workers", "2"]
         quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
         begun = time.perf_counter()
         subprocess.run([*command, "--out", str(folder / "whole")], check=True, **quiet)  # type: ignore[call-overload]
@@ -146,14 +159,15 @@ def main() -> None:
     """Run one of the two."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("what", choices=["speed", "kill"])
+    parser.add_argument("--design", choices=["sobol", "grid"], default="sobol")
     parser.add_argument("--candidates", type=int, default=1000)
     parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--times", type=int, default=20)
     chosen = parser.parse_args()
     if chosen.what == "speed":
-        speed(chosen.candidates, chosen.processes)
+        speed(chosen.design, chosen.candidates, chosen.processes)
     else:
-        kill(chosen.times, min(chosen.candidates, 200))
+        kill(chosen.design, min(chosen.candidates, 200), chosen.times)
 
 
 if __name__ == "__main__":

@@ -8,8 +8,10 @@ from xml.etree import ElementTree
 
 import pytest
 
-from shaftloop.report.study_pictures import draw_study, mapped
+from shaftloop.report.study_maps import mapped
+from shaftloop.report.study_pictures import draw_study
 from shaftloop.report.study_scales import factor_scale, figure_scale
+from shaftloop.report.study_tables import show_study
 from shaftloop.studies import responses
 from shaftloop.studies.responses import Known, Response, Source
 from shaftloop.studies.whatif.designs import Plan
@@ -86,6 +88,36 @@ def test_texts_and_parts_have_a_place_but_no_map(tmp_path: Path) -> None:
     found = results(tmp_path, STIFFNESS, WORDS, FIGURES)
     assert mapped(found) == [] and names(draw_study(tmp_path, found)) == {"effects", "parallel"}
     assert factor_scale(found, "line.ts.filter.kind").texts == ("bessel", "butterworth")
+
+
+def test_of_more_factors_the_strongest_two_make_a_map_with_the_others_as_in_the_best(tmp_path: Path) -> None:
+    idle = '[[factor]]\npath = "line.c2.damping"\nvalues = ["1 N m s/rad", "2 N m s/rad", "3 N m s/rad"]\n'
+    found = results(tmp_path, idle, STIFFNESS, WORDS, GAIN, FIGURES)
+    assert mapped(found) == ["stand.time", "stand.share"]
+    paths = draw_study(tmp_path, found)
+    assert names(paths) == {"effects", "contours", "parallel"}
+    text = (tmp_path / "contours.svg").read_text(encoding="utf-8")
+    assert "line.c2.damping = 1 N m s/rad; line.ts.filter.kind = bessel" in " ".join(text.split())
+
+
+def test_what_some_candidates_lack_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    source = responses.SOURCES["stand"]
+
+    def some(description: Any, wanted: Sequence[str]) -> dict[str, Response]:
+        stiff = description.line[1].stiffness > 3e4
+        return source.evaluate(description, wanted) | (
+            {"time": Response(None, "s", "never")} if stiff else {}
+        )
+
+    monkeypatch.setitem(responses.SOURCES, "stand", Source(source.known, some))
+    found = results(tmp_path, STIFFNESS, GAIN, FIGURES)
+    assert found.table.without("stand.time") == 8 and found.table.without("stand.share") == 0
+    show_study(found, [])
+    assert "8 of 20 candidates have no stand.time, so its means" in capsys.readouterr().err
+    draw_study(tmp_path, found)
+    assert "8 of 20 have none" in (tmp_path / "effects.svg").read_text(encoding="utf-8")
 
 
 def test_scattered_candidates_make_a_map_too(tmp_path: Path) -> None:
