@@ -132,10 +132,10 @@ def test_an_interrupted_study_goes_on_and_ends_the_same(
         patch.setattr(Store, "add", interrupted)
         result = call("s.toml", "--out", "o", "--workers", "1")
     assert result.exit_code == 130
-    assert "5 of 16 candidates are done and kept; the same command goes on from there" in result.stderr
+    assert "10 of 16 candidates are done and kept; the same command goes on from there" in result.stderr
     assert files(tmp_path / "o") == ["results.sqlite"]
     again = call("s.toml", "--out", "o", "--workers", "1", "--json")
-    assert "going on: 5 of 16 candidates are there already" in again.stderr
+    assert "going on: 10 of 16 candidates are there already" in again.stderr
     assert json.loads(again.stdout) == whole
     table = [(tmp_path / name / "candidates.csv").read_bytes() for name in ("whole", "o")]
     assert table[0] == table[1]

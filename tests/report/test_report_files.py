@@ -94,3 +94,14 @@ def test_traces_are_checked_before_the_run(tmp_path: Path, monkeypatch: pytest.M
     monkeypatch.setattr(traces, "find_spec", lambda name: None)
     with pytest.raises(OutputError, match=r"Parquet needs the package pyarrow, .*shaftloop\[parquet\]"):
         check_traces(tmp_path / "t.parquet")
+
+
+def test_a_file_that_is_there_keeps_its_permissions_and_links_to_it(tmp_path: Path) -> None:
+    path, link = tmp_path / "mine.toml", tmp_path / "link.toml"
+    path.write_text("old", encoding="utf-8")
+    path.chmod(0o640)
+    link.symlink_to(path.name)
+    write_text(link, "new")
+    assert link.is_symlink() and path.read_text(encoding="utf-8") == "new"
+    assert path.stat().st_mode & 0o777 == 0o640
+    assert sorted(entry.name for entry in tmp_path.iterdir()) == ["link.toml", "mine.toml"]

@@ -1,6 +1,7 @@
 """Files that are either complete or not there."""
 
 import os
+import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -62,6 +63,8 @@ def check_folder(folder: Path) -> None:
 def open_atomically(path: Path) -> Iterator[BinaryIO]:
     """Open a file that takes its name only once it is complete.
 
+    A file that is there already keeps its permissions, and a link goes on pointing to it.
+
     Parameters
     ----------
     path : Path
@@ -72,12 +75,15 @@ def open_atomically(path: Path) -> Iterator[BinaryIO]:
     OutputError
         Where it cannot be written; a file of that name is then left as it was.
     """
-    draft = path.with_name(f".{path.name}.{os.getpid()}.tmp")
     try:
+        target = path.resolve()
+        draft = target.with_name(f".{target.name}.{os.getpid()}.tmp")
         try:
             with draft.open("wb") as file:
                 yield file
-            os.replace(draft, path)
+            if target.exists():
+                shutil.copymode(target, draft)
+            os.replace(draft, target)
         finally:
             draft.unlink(missing_ok=True)
     except OSError as error:

@@ -4,7 +4,7 @@ A name begins with its source, an entry of `SOURCES`. A source runs once per eva
 of its names is asked for.
 """
 
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Literal
@@ -65,18 +65,17 @@ class Source:
     """At least the responses asked for; raises `SimulationError` where it fails."""
 
 
-def known(description: Description) -> dict[str, Known]:
+def known(description: Description, names: Iterable[str] | None = None) -> dict[str, Known]:
     """Return the responses that a bench has, by name; nothing is simulated.
 
     Parameters
     ----------
     description : Description
         The bench.
+    names : iterable of str, optional
+        Only the sources with which these begin are looked at; some take a second to say what they have.
     """
-    return _known_of(description, SOURCES)
-
-
-def _known_of(description: Description, prefixes: Collection[str]) -> dict[str, Known]:
+    prefixes = SOURCES if names is None else {name.partition(".")[0] for name in names}
     return {
         f"{prefix}.{name}": entry
         for prefix, source in SOURCES.items()
@@ -101,7 +100,7 @@ def require(description: Description, names: Iterable[str]) -> dict[str, Known]:
         Where the bench has no such response, with the nearest one.
     """
     names = list(dict.fromkeys(names))
-    have = _known_of(description, {name.partition(".")[0] for name in names})
+    have = known(description, names)
     wrong = [name for name in names if name not in have]
     if wrong:
         have = known(description)

@@ -65,7 +65,10 @@ def resolve(scenario: Scenario) -> tuple[Expectation, ...]:
         every bound in another unit.
     """
     expected = scenario.description.expect
-    have = known(scenario.description) if expected else {}
+    metrics = [entry.metric for entry in expected]
+    have = known(scenario.description, metrics)
+    if not set(metrics) <= set(have):
+        have = known(scenario.description)
     locator, label = Locator(scenario.text), label_of(scenario.path)
     problems, result = [], []
     for index, stated in enumerate(expected):

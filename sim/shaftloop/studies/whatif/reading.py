@@ -151,7 +151,8 @@ class _Reader:
         axes = [axis for i, factor in enumerate(self.form.factor) if (axis := self._axis(i, factor))]
         self._check_twins()
         self._check_tune()
-        have = known(self.scenario.description) | self.tuned
+        wanted = [*self._named(), *(entry.metric for entry in self._expected())]
+        have = known(self.scenario.description, wanted) | self.tuned
         figures = self._figures(have)
         bounds = self._bounds(have)
         self.problems.raise_if_any()
