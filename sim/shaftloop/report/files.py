@@ -76,7 +76,7 @@ def open_atomically(path: Path) -> Iterator[BinaryIO]:
         Where it cannot be written; a file of that name is then left as it was.
     """
     try:
-        target = path.resolve()
+        target = Path(os.path.realpath(path))
         draft = target.with_name(f".{target.name}.{os.getpid()}.tmp")
         try:
             with draft.open("wb") as file:
