@@ -144,7 +144,7 @@ def test_an_interrupted_study_goes_on_and_ends_the_same(
         patch.setattr(Store, "add", interrupted)
         lost = call("s.toml", "--json", "--workers", "1")
     assert (lost.exit_code, lost.stdout) == (130, "")
-    assert "5 of 16 candidates are done and lost; name a folder by --out" in lost.stderr
+    assert "10 of 16 candidates are done and lost; name a folder by --out" in lost.stderr
 
 
 def test_a_changed_study_is_named_and_can_be_begun_anew(tmp_path: Path) -> None:

@@ -34,15 +34,18 @@ def test_benches_of_a_grid_that_differ_in_gains_only_stand_together() -> None:
     line, gain = replace(UNIT, path="line.c1.stiffness"), replace(OTHER, path="loop.torque.kp")
     for axes in ((line, gain, WORDS), (gain, line, WORDS), (gain, WORDS, line)):
         plan = Plan(axes, Design("grid"))
-        order = plan.together().tolist()
+        order = plan.together.tolist()
         assert sorted(order) == list(range(12))
         benches = [
             tuple(v for v, axis in zip(c.values, axes, strict=True) if axis is not gain)
             for c in plan.candidates(order)
         ]
+        assert plan.alike == 2
         assert all(benches[i] == benches[i + 1] for i in range(0, 12, 2))
-    assert Plan((UNIT, OTHER), Design("grid")).together().tolist() == list(range(6))
-    assert Plan((line, gain), Design("sobol", 8)).together().tolist() == list(range(8))
+    assert Plan((gain,), Design("sobol", 8)).alike == 8
+    assert Plan((UNIT, OTHER), Design("grid")).together.tolist() == list(range(6))
+    assert Plan((line, gain), Design("sobol", 8)).together.tolist() == list(range(8))
+    assert Plan((line, gain), Design("sobol", 8)).alike == 1
 
 
 def test_one_at_a_time_begins_with_the_scenario_itself() -> None:

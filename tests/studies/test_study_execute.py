@@ -45,7 +45,7 @@ def test_rows_are_those_of_single_runs_whatever_the_processes_and_the_lanes(
         f'[[response]]\nmetric = "{name}"\n'
         for name in ("simulate.peak_true_torque", "simulate.loss_energy", "margins.torque.ms")
     )
-    gain = '[[factor]]\npath = "loop.torque.kp"\nlow = 0.02\nhigh = 0.1\ncount = 3\n'
+    gain = '[[factor]]\npath = "loop.torque.kp"\nlow = 0.02\nhigh = 0.1\ncount = 8\n'
     blocks = (STIFFNESS.replace("count = 4", "count = 2"), gain, figures, design("grid"))
     study, plan = read(tmp_path, *blocks)
     expected = []
@@ -53,18 +53,45 @@ def test_rows_are_those_of_single_runs_whatever_the_processes_and_the_lanes(
         single = read_scenario("reference-bench", (*study.settings, *candidate.settings(study.axes)))
         found = evaluate(single.description, list(study.figures))
         expected.append(tuple(response.value for response in found.values()))
-    # Batches of 6 hold two groups of three; of 3 one; of 1 nothing to share.
-    for batches, runner, shared in (
-        (1, run_here, (6, 0)),
-        (2, Processes(2), (6, 0)),
-        (2, Processes(1), (6, 0)),
-        (6, Processes(2), (0, 6)),
+    for worth, runner, shared in (
+        (8, run_here, (16, 0)),
+        (8, Processes(2), (16, 0)),
+        (8, Processes(1), (16, 0)),
+        (9, Processes(2), (0, 16)),
     ):
-        monkeypatch.setattr("shaftloop.studies.whatif.execute._BATCHES", batches)
+        monkeypatch.setattr("shaftloop.studies.whatif.execute._WORTH", worth)
+        monkeypatch.setattr("shaftloop.studies.whatif.execute._BATCHES", 16)
         with open_store(None, study, plan) as store:
             execute(store, runner)
             assert [entry[4] for entry in store.entries()] == expected
             assert store.shared == shared
+
+
+def test_candidates_that_may_share_lanes_are_kept_together(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    gains = '[[factor]]\npath = "loop.torque.ki"\nlow = "10 1/s"\nhigh = "100 1/s"\ncount = {}\n'
+    run_figure = '[[response]]\nmetric = "simulate.trips"\n'
+
+    def sizes(figure: str, count: int) -> list[int]:
+        batches: list[Batch] = []
+
+        def runner(_: Work, given: Any) -> Any:
+            batches.extend(given)
+            yield from ()
+
+        study, plan = read(tmp_path, gains.format(count), STIFFNESS, figure, design("grid"))
+        with open_store(None, study, plan) as store:
+            execute(store, runner)
+        if figure == run_figure:
+            for batch in batches:
+                assert len({setting for _, settings in batch for setting in settings[1:]}) == 1
+        assert sorted(number for batch in batches for number, _ in batch) == list(range(4 * count))
+        return sorted({len(batch) for batch in batches})
+
+    monkeypatch.setattr("shaftloop.studies.whatif.execute._BATCHES", 8)
+    assert sizes(run_figure, 10) == [10] and sizes(run_figure, 40) == [20]
+    assert sizes(FIGURE, 10) == [5] and sizes(FIGURE, 40) == [20] and sizes(FIGURE, 1000) == [64, 65]
 
 
 @pytest.mark.compiled

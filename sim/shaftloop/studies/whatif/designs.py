@@ -95,8 +95,9 @@ class Plan:
             return [Candidate(number, self._single(number)) for number in numbers]
         return [Candidate(number, self._shares_to_values(self._shares(number))) for number in numbers]
 
+    @cached_property
     def together(self) -> NDArray[np.int64]:
-        """Return all candidates in an order in which those that share a shaft line stand together.
+        """All candidates in an order in which those that share a shaft line stand together.
 
         Benches that are simulated in lanes may differ in gains, not in the line: a grid is gone through along
         the factors of its loops first. Other designs have their own order.
@@ -107,6 +108,15 @@ class Plan:
         places = np.unravel_index(numbers, [len(levels) for levels in self._levels])
         of_line = [place for place, axis in zip(places, self.axes, strict=True) if not _is_gain(axis)]
         return np.lexsort((numbers, *reversed(of_line)))
+
+    @cached_property
+    def alike(self) -> int:
+        """How many of them, one behind the other in that order, share a line each time."""
+        if all(map(_is_gain, self.axes)):
+            return self.total
+        if self.design.kind != "grid":
+            return 1
+        return math.prod(len(axis.levels()) for axis in self.axes if _is_gain(axis))
 
     @cached_property
     def _levels(self) -> list[tuple[Value, ...]]:

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.analysis.lanes import LANES
+from shaftloop.studies.responses import simulates
 from shaftloop.studies.whatif.designs import Plan
 from shaftloop.studies.whatif.evaluate import Batch, Row, Work, evaluate_batch
 from shaftloop.studies.whatif.reading import Study
@@ -17,9 +18,12 @@ __all__ = ["Runner", "execute", "run_here", "work_of"]
 Runner = Callable[[Work, Iterable[Batch]], Generator[list[Row], None, None]]
 """Takes batches as it needs them and yields their rows in whatever order they come."""
 
-_LARGEST_BATCH = 4 * LANES
+_LARGEST = 4 * LANES
+"""Candidates of a batch, or a few more."""
 _BATCHES = 8
 """How many batches a study should at least have, so that its work spreads over processes."""
+_WORTH = LANES // 2
+"""Lanes in use from which on a batch is not cut further for that."""
 
 
 def work_of(study: Study) -> Work:
@@ -54,7 +58,7 @@ def execute(store: Store, run: Runner, progress: Callable[[float], None] | None 
     done = total - len(missing)
     if not len(missing):
         return
-    batches = _batches(store.plan, missing)
+    batches = _batches(store.plan, store.study.figures, missing)
     # Closed at once, not some day, where an interrupt or a full disk ends the loop.
     with closing(run(work_of(store.study), batches)) as found:
         for rows in found:
@@ -78,14 +82,16 @@ def run_here(work: Work, batches: Iterable[Batch]) -> Generator[list[Row], None,
         yield evaluate_batch(work, batch)
 
 
-def _batches(plan: Plan, missing: NDArray[np.int64]) -> Iterator[Batch]:
+def _batches(plan: Plan, figures: Iterable[str], missing: NDArray[np.int64]) -> Iterator[Batch]:
     """Yield what is left of the batches of a study, which are the same each time it is begun."""
-    size = max(1, min(_LARGEST_BATCH, plan.total // _BATCHES))
     left = np.zeros(plan.total, dtype=np.bool_)
     left[missing] = True
-    order = plan.together()
-    for first in range(0, plan.total, size):
-        batch = order[first : first + size]
-        numbers = batch[left[batch]].tolist()
-        if numbers:
-            yield [(c.number, c.settings(plan.axes)) for c in plan.candidates(numbers)]
+    shared = simulates(figures) and plan.alike >= _WORTH
+    alike, least = (plan.alike, _WORTH) if shared else (plan.total, 1)
+    size = min(_LARGEST, max(least, plan.total // _BATCHES))
+    for first in range(0, plan.total, alike):
+        block = plan.together[first : first + alike]
+        for batch in np.array_split(block, max(1, len(block) // size)):
+            numbers = batch[left[batch]].tolist()
+            if numbers:
+                yield [(c.number, c.settings(plan.axes)) for c in plan.candidates(numbers)]
