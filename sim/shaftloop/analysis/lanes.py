@@ -1,17 +1,17 @@
 """Many benches at once: those that differ in numbers only run in lanes of one kernel, the others singly."""
 
 import time
-from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field
 from itertools import islice
 
-from shaftloop.analysis.simulation import Simulation, finished, make_run, simulate
+from shaftloop.analysis.simulation import Channels, Simulation, finished, make_run, recorded, simulate
 from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench
-from shaftloop.bench.sequence import actions
-from shaftloop.engine.lanes import LANES, advance_together, lane_key
+from shaftloop.bench.sequence import actions, longest_time
+from shaftloop.engine.lanes import LANES, Common, advance_together, common_tables, lane_key
+from shaftloop.engine.model import alike
 from shaftloop.engine.run import Run
 from shaftloop.engine.supervision import Settle, Stop, lay_out
 from shaftloop.errors import SimulationError
@@ -20,6 +20,7 @@ from shaftloop.scenario.description import Description
 __all__ = ["LANES", "Outcome", "simulate_many"]
 
 _METHOD = "etd4"
+_MOST_KNOWN = 32
 
 
 @dataclass(frozen=True)
@@ -37,13 +38,27 @@ class Outcome:
 @dataclass(frozen=True)
 class _Candidate:
     number: int
+    description: Description
     bench: Bench
     run: Run
+
+
+@dataclass
+class _Group:
+    """Benches that can share lanes."""
+
     end: int
+    """[tick]"""
+    common: Common
+    waiting: list[_Candidate] = field(default_factory=list)
 
 
 def simulate_many(
-    descriptions: Iterable[Description], *, width: int = LANES, threads: int = 1
+    descriptions: Iterable[Description],
+    *,
+    width: int = LANES,
+    threads: int = 1,
+    channels: Channels | None = None,
 ) -> Iterator[Outcome]:
     """Run benches and return their outcomes in the order given, bit for bit those of single runs.
 
@@ -52,7 +67,8 @@ def simulate_many(
     is in the matrices must be equal. A bench runs singly where its sequence waits until something has
     settled or ends in a stop, or where one of its limits is exceeded.
 
-    Benches are taken a few groups at a time, so that an endless stream of them needs no more memory.
+    Benches are taken a few groups ahead of the outcomes, so that an endless stream of them needs no more
+    memory. The traces of a group are one piece of memory, which is free once none of them is in use.
 
     Parameters
     ----------
@@ -62,6 +78,9 @@ def simulate_many(
         Most lanes in use, 1 to `LANES`.
     threads : int
         Kernels that run at the same time.
+    channels : callable, optional
+        The channels that are recorded, e.g. `metrics.needed_channels`; all where left out. Recording takes
+        a good part of the time of a run in lanes.
 
     Yields
     ------
@@ -77,49 +96,119 @@ def simulate_many(
         raise ValueError(f"width = {width} lanes is outside 1 to {LANES}")
     if threads < 1:
         raise ValueError(f"threads = {threads} is below 1")
-    return _outcomes(iter(descriptions), width, threads)
+    return _outcomes(iter(descriptions), width, threads, channels)
 
 
-def _outcomes(descriptions: Iterator[Description], width: int, threads: int) -> Iterator[Outcome]:
+def _outcomes(
+    descriptions: Iterator[Description], width: int, threads: int, channels: Channels | None
+) -> Iterator[Outcome]:
     with ThreadPoolExecutor(threads) as pool:
-        while batch := list(islice(descriptions, 4 * threads * width)):
-            groups, outcomes = _sorted(batch)
-            chunks = [group[i : i + width] for group in groups for i in range(0, len(group), width)]
-            for found in pool.map(_run_chunk, chunks):
-                outcomes.update(found)
-            singles = [number for number in range(len(batch)) if number not in outcomes]
-            for number, outcome in zip(
-                singles, pool.map(_run_singly, (batch[n] for n in singles)), strict=True
-            ):
-                outcomes[number] = outcome
-            yield from (outcomes[number] for number in range(len(batch)))
+        crew = _Crew(pool, width, channels)
+        ahead = 3 * threads * width
+        for description in islice(descriptions, ahead - 1):
+            crew.add(description)
+        for description in descriptions:
+            crew.add(description)
+            yield crew.next_outcome()
+        while crew.left:
+            yield crew.next_outcome()
 
 
-def _sorted(batch: Sequence[Description]) -> tuple[list[list[_Candidate]], dict[int, Outcome]]:
-    """Return the groups that can share lanes, and the benches that fail before they start."""
-    groups: dict[object, list[_Candidate]] = defaultdict(list)
-    outcomes = {}
-    for number, description in enumerate(batch):
+class _Crew:
+    """Sorts benches into groups, has every full one run, and hands out the outcomes in order."""
+
+    def __init__(self, pool: ThreadPoolExecutor, width: int, channels: Channels | None) -> None:
+        self._pool, self._width, self._channels = pool, width, channels
+        self._groups: dict[object, _Group] = {}
+        self._known: list[tuple[Run, int, float]] = []
+        self._group_of: dict[int, _Group] = {}
+        self._found: dict[int, Future[dict[int, Outcome]]] = {}
+        self._added, self._taken = 0, 0
+
+    @property
+    def left(self) -> int:
+        """Return the number of benches whose outcomes have not been handed out."""
+        return self._added - self._taken
+
+    def add(self, description: Description) -> None:
+        """Take a bench, and start its group where that is full."""
+        number, self._added = self._added, self._added + 1
         try:
-            bench = build_bench(description)
-            steps = actions(bench)
-            run, end = make_run(bench, method=_METHOD)
+            candidate, group = self._sorted(number, description)
         except SimulationError as error:
-            outcomes[number] = Outcome(None, error, False)
-            continue
+            self._found[number] = _done({number: Outcome(None, error, False)})
+            return
+        if group is None:
+            self._found[number] = self._pool.submit(_run_singly, number, description, self._channels)
+            return
+        group.waiting.append(candidate)
+        self._group_of[number] = group
+        if len(group.waiting) >= self._width:
+            self._start(group)
+
+    def next_outcome(self) -> Outcome:
+        """Return the next outcome; what it waits for is started, full or not."""
+        number, self._taken = self._taken, self._taken + 1
+        group = self._group_of.pop(number, None)
+        if group is not None:
+            self._start(group)
+        return self._found.pop(number).result()[number]
+
+    def _start(self, group: _Group) -> None:
+        future = self._pool.submit(_run_group, group.waiting, group.end, group.common, self._channels)
+        for candidate in group.waiting:
+            self._group_of.pop(candidate.number, None)
+            self._found[candidate.number] = future
+        group.waiting = []
+
+    def _sorted(self, number: int, description: Description) -> tuple[_Candidate, _Group | None]:
+        """Return a bench with its run at the start, and its group; no group where it must run singly."""
+        bench = recorded(build_bench(description), self._channels)
+        steps = actions(bench)
+        run, end = self._run(bench)
+        candidate = _Candidate(number, description, bench, run)
         if any(isinstance(step, Settle | Stop) for step in steps):
-            continue
+            return candidate, None
         lay_out(run, steps)
         key = lane_key(run, end)
-        if key is not None:
-            groups[key].append(_Candidate(number, bench, run, end))
-    return list(groups.values()), outcomes
+        if key is None:
+            return candidate, None
+        if key not in self._groups:
+            _trim(self._groups)
+            self._groups[key] = _Group(end, common_tables(run.tables))
+        return candidate, self._groups[key]
+
+    def _run(self, bench: Bench) -> tuple[Run, int]:
+        """Return a run of a bench and its last tick; most are variants of one made before."""
+        seconds = longest_time(bench)
+        for run, end, length in self._known:
+            if length == seconds and alike(run.model, bench.model):
+                return run.variant(bench.model), end
+        run, end = make_run(bench, method=_METHOD)
+        run.prepare(end)
+        self._known = [(run, end, seconds), *self._known[: _MOST_KNOWN - 1]]
+        return run.variant(bench.model), end
 
 
-def _run_chunk(candidates: Sequence[_Candidate]) -> dict[int, Outcome]:
-    """Run some candidates in lanes and return those that need not run singly."""
+def _trim(groups: dict[object, _Group]) -> None:
+    """Forget groups in which no bench waits, the oldest first, where there are many."""
+    idle = [key for key, group in groups.items() if not group.waiting]
+    for key in idle[: max(0, len(groups) - _MOST_KNOWN + 1)]:
+        del groups[key]
+
+
+def _done(outcomes: dict[int, Outcome]) -> Future[dict[int, Outcome]]:
+    future: Future[dict[int, Outcome]] = Future()
+    future.set_result(outcomes)
+    return future
+
+
+def _run_group(
+    candidates: Sequence[_Candidate], end: int, common: Common, channels: Channels | None
+) -> dict[int, Outcome]:
+    """Run some candidates in lanes, and singly those in which a limit is exceeded."""
     started = time.perf_counter()
-    results = advance_together([candidate.run for candidate in candidates], candidates[0].end)
+    results = advance_together([candidate.run for candidate in candidates], end, common)
     share = (time.perf_counter() - started) / len(candidates)
     outcomes = {}
     for candidate, result in zip(candidates, results, strict=True):
@@ -128,11 +217,14 @@ def _run_chunk(candidates: Sequence[_Candidate]) -> dict[int, Outcome]:
         elif result:
             simulation = finished(candidate.bench, candidate.run, [], _METHOD, share)
             outcomes[candidate.number] = Outcome(simulation, None, True)
+        else:
+            outcomes |= _run_singly(candidate.number, candidate.description, channels)
     return outcomes
 
 
-def _run_singly(description: Description) -> Outcome:
+def _run_singly(number: int, description: Description, channels: Channels | None) -> dict[int, Outcome]:
     try:
-        return Outcome(simulate(description, method=_METHOD), None, False)
+        found = simulate(description, method=_METHOD, channels=channels)
+        return {number: Outcome(found, None, False)}
     except SimulationError as error:
-        return Outcome(None, error, False)
+        return {number: Outcome(None, error, False)}

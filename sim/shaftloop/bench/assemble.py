@@ -1,9 +1,9 @@
 """Description to bench: parts, loops and hops assembled into one model."""
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 
 from shaftloop.bench.angle import add_wrap, without_angle
 from shaftloop.bench.channels import standard_channels
@@ -32,6 +32,7 @@ class _Physics:
     """The equations of a bench, before it has slots."""
 
     net: Network
+    plant: Plant
     line: Line
     ports: dict[str, PmPorts | ServoPorts]
     filters: dict[str, tuple[Ref, list[Ref]]]
@@ -55,18 +56,13 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
         Switch off quantisers, noise, clamps, edge counting, all that depends on the angle of the line and the
         recorder, for derivatives of the stepper.
     """
-    physics = _declare(without_angle(description.line) if smooth else description.line)
-    net = physics.net
+    physics = _physics(without_angle(description.line) if smooth else description.line)
+    net, plant = physics.net, physics.plant
     wiring = Wiring(Layout())
     for name, unit in net.states:
         wiring.layout.add(name, SlotKind.CONTINUOUS, unit)
     for name, unit in net.helds:
         wiring.layout.add(name, SlotKind.HELD, unit)
-    samples = [seen for seen, _ in physics.filters.values()]
-    springs = {place.spring for name, place in physics.line.places.items() if name in physics.filters}
-    trues = [physics.line.edges[spring].elastic for spring in springs if spring is not None]
-    torques = [edge.torque for edge in physics.line.edges]
-    plant = Plant.assemble(net, [*samples, *trues, *torques])
     sensors = _add_sensors(wiring, plant, physics, description, smooth)
     encoders = {
         part.name: add_encoder(wiring, part, physics.angles[part.name], physics.node(part), smooth)
@@ -120,8 +116,9 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
     return bench
 
 
-def _declare(parts: Sequence[Part]) -> _Physics:
-    """Return the equations of all parts."""
+@lru_cache(maxsize=32)
+def _physics(parts: tuple[Part, ...]) -> _Physics:
+    """Return the equations of all parts, which are kept: benches of a study often have the same line."""
     net = Network()
     machines = [part for part in parts if isinstance(part, Machine)]
     max_speed = max(machine.max_speed for machine in machines)
@@ -151,7 +148,11 @@ def _declare(parts: Sequence[Part]) -> _Physics:
         incoming = [*gains[i], *([line.edges[i - 1].outgoing] if i else [])]
         outgoing = [line.edges[i].incoming] if i < len(line.edges) else []
         net.balance(node.name, incoming, outgoing, losses[i], [(0.5 * node.inertia, node.speed, node.speed)])
-    return _Physics(net, line, ports, filters, angles)
+    samples = [seen for seen, _ in filters.values()]
+    springs = {place.spring for name, place in line.places.items() if name in filters}
+    trues = [line.edges[spring].elastic for spring in springs if spring is not None]
+    plant = Plant.assemble(net, [*samples, *trues, *(edge.torque for edge in line.edges)])
+    return _Physics(net, plant, line, ports, filters, angles)
 
 
 def _meter_number(net: Network, name: str) -> int:

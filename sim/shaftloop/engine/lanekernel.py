@@ -42,7 +42,7 @@ def advance_lanes(
         State and scratch of all lanes.
     ends : ndarray, shape (2, LANES)
         Tick at which a lane diverged, then at which a guard would have acted; -1 where not. Filled.
-    recording : ndarray, shape (LANES, channels, records)
+    recording : ndarray, shape (lanes in use, channels, records)
         Filled.
     until : tuple of int
         (tick, gap): where to stop, as in `kernel.advance`.
@@ -201,7 +201,7 @@ def _flush(it: Ints, w: Floats, recent: int, recording: Floats, record: int) -> 
     """Move the block of recent records, the last of which is before `record`, into the recording."""
     channels = it[at.CHANNELS]
     first = (record - 1) // BLOCK * BLOCK
-    for lane in range(LANES):
+    for lane in range(len(recording)):
         for channel in range(channels):
             for i in range(record - first):
                 recording[lane, channel, first + i] = w[(recent + i * channels + channel) * LANES + lane]

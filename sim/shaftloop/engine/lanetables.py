@@ -29,7 +29,9 @@ __all__ = [
     "SIGNAL",
     "SUMS",
     "ZEROS",
+    "Common",
     "LaneTables",
+    "common_tables",
     "interleave",
     "lane_tables",
     "shared_part",
@@ -50,8 +52,8 @@ BLOCK = 8
 
 
 @dataclass(frozen=True)
-class LaneTables:
-    """What the kernel of the lanes takes."""
+class Common:
+    """What benches with an equal `shared_part` have in common."""
 
     it: Ints
     """Integers of any of the benches."""
@@ -59,14 +61,20 @@ class LaneTables:
     """Descriptions of the products' blocks."""
     entries: Floats
     """Entries of the matrices."""
+    scratch: int
+    """Slots of the work vector."""
+
+
+@dataclass(frozen=True)
+class LaneTables:
+    """What every lane has for itself."""
+
     ft: Floats
     """Floats of the first bench where the set-points are equal in all lanes, else none."""
     floats: Floats
-    """Floats of all benches, lane by lane."""
+    """Floats of all benches but for the matrices, lane by lane."""
     notes: Ints
     """The noise section of every bench, one after the other: their keys may differ."""
-    scratch: int
-    """Slots of the work vector."""
 
 
 def interleave(columns: Sequence[Floats]) -> Floats:
@@ -79,33 +87,31 @@ def interleave(columns: Sequence[Floats]) -> Floats:
 
 def shared_part(tables: Tables) -> tuple[bytes, ...]:
     """Return what benches must have in common to run in lanes of one kernel, to be compared or hashed."""
-    it, ft = tables.it.copy(), tables.ft
+    it = tables.it.copy()
     noise = it[at.NOISE_INT] + 2
     it[noise : noise + 3 * it[at.NOISES] : 3] = 0
-    gaps, size = it[at.GAPS], it[at.GAP_MATRIX_SIZE]
-    signals = ft[it[at.SIGNAL] : it[at.SIGNAL] + it[at.R] * it[at.N]]
-    matrices = ft[it[at.GAP_MATRIX] : it[at.GAP_MATRIX] + gaps * size]
-    return it.tobytes(), signals.tobytes(), matrices.tobytes(), len(ft).to_bytes(8, "little")
+    return it.tobytes(), tables.matrices, len(tables.ft).to_bytes(8, "little")
 
 
-def lane_tables(benches: Sequence[Tables]) -> LaneTables:
-    """Return the tables of some benches with an equal `shared_part`, at most `LANES`."""
-    first = benches[0]
-    it, ft = first.it, first.ft
-    words, entries = _products(it, ft)
-    sizes = (first.scratch, 3, 4, 2 * it[at.N] + it[at.R] + 6, BLOCK * it[at.CHANNELS])
+def common_tables(tables: Tables) -> Common:
+    """Return what benches have in common that have the `shared_part` of the one with these tables."""
+    it = tables.it
+    words, entries = _products(it, tables.ft)
+    sizes = (tables.scratch, 3, 4, 2 * it[at.N] + it[at.R] + 6, BLOCK * it[at.CHANNELS])
     *words[SUMS : RECENT + 1], scratch = np.cumsum(sizes)
+    return Common(it.copy(), words, entries, int(scratch))
+
+
+def lane_tables(common: Common, benches: Sequence[Tables]) -> LaneTables:
+    """Return the tables of some benches with an equal `shared_part`, at most `LANES`."""
+    it, ft = common.it, benches[0].ft
     notes = [t.it[it[at.NOISE_INT] : it[at.NOISE_INT] + 3 * it[at.NOISES]] for t in benches]
     points = slice(it[at.SEGMENT_FLOAT], it[at.ENTRY_FLOAT])  # segments and traces
     alike = all(np.array_equal(t.ft[points], ft[points]) for t in benches)
     return LaneTables(
-        it=it,
-        words=words,
-        entries=entries,
         ft=ft if alike else ft[:0],
-        floats=interleave([t.ft for t in benches]),
+        floats=interleave([t.ft[: it[at.GAP_MATRIX]] for t in benches]),
         notes=np.concatenate([*notes, *[notes[0]] * (LANES - len(notes))]),
-        scratch=int(scratch),
     )
 
 

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, field
 from enum import Enum
+from typing import NamedTuple
 
 __all__ = ["Layout", "Slot", "SlotKind"]
 
@@ -19,8 +20,7 @@ class SlotKind(Enum):
     """What analyses read and inject; no part of the bench's own dynamics."""
 
 
-@dataclass(frozen=True)
-class Slot:
+class Slot(NamedTuple):
     """One slot of the state vector."""
 
     name: str
