@@ -10,7 +10,7 @@ from shaftloop.analysis.simulation import Channels, Simulation, finished, make_r
 from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench
 from shaftloop.bench.sequence import actions, longest_time
-from shaftloop.engine.lanes import LANES, Common, advance_together, common_tables, lane_key
+from shaftloop.engine.lanes import LANES, Common, Memory, advance_together, common_tables, lane_key
 from shaftloop.engine.model import alike
 from shaftloop.engine.run import Run
 from shaftloop.engine.supervision import Settle, Stop, lay_out
@@ -119,6 +119,7 @@ class _Crew:
 
     def __init__(self, pool: ThreadPoolExecutor, width: int, channels: Channels | None) -> None:
         self._pool, self._width, self._channels = pool, width, channels
+        self._memory = Memory()
         self._groups: dict[object, _Group] = {}
         self._known: list[tuple[Run, int, float]] = []
         self._group_of: dict[int, _Group] = {}
@@ -155,11 +156,27 @@ class _Crew:
         return self._found.pop(number).result()[number]
 
     def _start(self, group: _Group) -> None:
-        future = self._pool.submit(_run_group, group.waiting, group.end, group.common, self._channels)
+        future = self._pool.submit(self._run_group, group.waiting, group.end, group.common)
         for candidate in group.waiting:
             self._group_of.pop(candidate.number, None)
             self._found[candidate.number] = future
         group.waiting = []
+
+    def _run_group(self, candidates: Sequence[_Candidate], end: int, common: Common) -> dict[int, Outcome]:
+        """Run some candidates in lanes, and singly those in which a limit is exceeded."""
+        started = time.perf_counter()
+        results = advance_together([candidate.run for candidate in candidates], end, common, self._memory)
+        share = (time.perf_counter() - started) / len(candidates)
+        outcomes = {}
+        for candidate, result in zip(candidates, results, strict=True):
+            if isinstance(result, SimulationError):
+                outcomes[candidate.number] = Outcome(None, result, True)
+            elif result:
+                simulation = finished(candidate.bench, candidate.run, [], _METHOD, share)
+                outcomes[candidate.number] = Outcome(simulation, None, True)
+            else:
+                outcomes |= _run_singly(candidate.number, candidate.description, self._channels)
+        return outcomes
 
     def _sorted(self, number: int, description: Description) -> tuple[_Candidate, _Group | None]:
         """Return a bench with its run at the start, and its group; no group where it must run singly."""
@@ -201,25 +218,6 @@ def _done(outcomes: dict[int, Outcome]) -> Future[dict[int, Outcome]]:
     future: Future[dict[int, Outcome]] = Future()
     future.set_result(outcomes)
     return future
-
-
-def _run_group(
-    candidates: Sequence[_Candidate], end: int, common: Common, channels: Channels | None
-) -> dict[int, Outcome]:
-    """Run some candidates in lanes, and singly those in which a limit is exceeded."""
-    started = time.perf_counter()
-    results = advance_together([candidate.run for candidate in candidates], end, common)
-    share = (time.perf_counter() - started) / len(candidates)
-    outcomes = {}
-    for candidate, result in zip(candidates, results, strict=True):
-        if isinstance(result, SimulationError):
-            outcomes[candidate.number] = Outcome(None, result, True)
-        elif result:
-            simulation = finished(candidate.bench, candidate.run, [], _METHOD, share)
-            outcomes[candidate.number] = Outcome(simulation, None, True)
-        else:
-            outcomes |= _run_singly(candidate.number, candidate.description, channels)
-    return outcomes
 
 
 def _run_singly(number: int, description: Description, channels: Channels | None) -> dict[int, Outcome]:

@@ -240,14 +240,20 @@ def _add_guards(sections: _Sections, model: Model) -> None:
 def _place_work(head: list[int]) -> int:
     """Note the places in the work vector and return its length.
 
-    One product writes `BASE` and `ZM` in one go, so nothing may lie between them: places are multiples of
-    four, at which a vector of four does not straddle a cache line.
+    Places are multiples of four, at which a vector of four does not straddle a cache line.
     """
     n, m, q, r = (head[word] for word in (at.N, at.M, at.Q, at.R))
     base = n + -n % 4
     z = r + base + m + q + 1
     head[at.Z_SIZE] = z = z + -z % LINE
-    sizes = {at.Z: 2 * z, at.BASE: base, at.ZM: z, at.ZC: z, at.CHANGE: max(2 * q, n) + 4, at.SAVED: n + m}
+    sizes = {
+        at.Z: 2 * z,
+        at.BASE: 2 * base,
+        at.ZM: z,
+        at.ZC: z,
+        at.CHANGE: max(2 * q, n) + 4,
+        at.SAVED: n + m,
+    }
     place = 0
     for word, size in sizes.items():
         head[word] = place

@@ -9,10 +9,11 @@ from shaftloop.engine.lanekernel import advance_lanes
 from shaftloop.engine.lanesteps import TERMS
 from shaftloop.engine.lanetables import Common, common_tables, interleave, lane_tables, shared_part
 from shaftloop.engine.laneviews import LANES
+from shaftloop.engine.memory import Memory
 from shaftloop.engine.run import Position, Run
 from shaftloop.errors import SimulationError
 
-__all__ = ["LANES", "Common", "advance_together", "common_tables", "lane_key"]
+__all__ = ["LANES", "Common", "Memory", "advance_together", "common_tables", "lane_key"]
 
 
 def lane_key(run: Run, end: int) -> tuple[bytes | int, ...] | None:
@@ -38,7 +39,7 @@ def lane_key(run: Run, end: int) -> tuple[bytes | int, ...] | None:
 
 
 def advance_together(
-    runs: Sequence[Run], end: int, common: Common | None = None
+    runs: Sequence[Run], end: int, common: Common | None = None, memory: Memory | None = None
 ) -> list[SimulationError | bool]:
     """Advance runs from their start to an end in lanes; return for each whether it got there.
 
@@ -50,6 +51,9 @@ def advance_together(
         Where to stop, exactly. [tick]
     common : Common, optional
         What `common_tables` makes of the tables of any run with this key; made anew where left out.
+
+    memory : Memory, optional
+        Where the recordings lie; memory of their own where left out.
 
     Returns
     -------
@@ -66,7 +70,7 @@ def advance_together(
     ends = np.full((2, LANES), -1)
     ends[1, len(runs) :] = 0
     rows, channels = runs[0].recording.shape
-    recording = np.empty((len(runs), channels, rows))
+    recording = (memory or Memory()).array((len(runs), channels, rows))
     records, tick, instant, gap = advance_lanes(
         (common.it, common.words, tables.notes),
         (tables.ft, tables.floats, common.entries),
