@@ -4,7 +4,6 @@ import time
 from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
-from itertools import islice
 
 from shaftloop.analysis.simulation import Channels, Simulation, finished, make_run, recorded, simulate
 from shaftloop.bench.assemble import build_bench
@@ -21,6 +20,8 @@ __all__ = ["LANES", "Outcome", "simulate_many"]
 
 _METHOD = "etd4"
 _MOST_KNOWN = 32
+_MOST_AHEAD = 400_000_000
+"""Recordings of the benches that are taken ahead of the outcomes. [byte]"""
 
 
 @dataclass(frozen=True)
@@ -32,7 +33,7 @@ class Outcome:
     error: SimulationError | None
     """Why it failed, as `simulate` raises it."""
     in_lanes: bool
-    """Whether it ran in lanes, next to others or alone."""
+    """Whether it ran in lanes, next to others."""
 
 
 @dataclass(frozen=True)
@@ -49,7 +50,8 @@ class _Group:
 
     end: int
     """[tick]"""
-    common: Common
+    common: Common | None = None
+    """Made when benches run together for the first time."""
     waiting: list[_Candidate] = field(default_factory=list)
 
 
@@ -65,10 +67,11 @@ def simulate_many(
     Benches share a kernel where they have the same parts, tasks, rates, sequence times and matrices: where
     they differ in gains, levels, errors of sensors, seeds and the like. Inertias, stiffnesses and what else
     is in the matrices must be equal. A bench runs singly where its sequence waits until something has
-    settled or ends in a stop, or where one of its limits is exceeded.
+    settled or ends in a stop, where one of its limits is exceeded, or where no other can share its kernel.
 
-    Benches are taken a few groups ahead of the outcomes, so that an endless stream of them needs no more
-    memory. The traces of a group are one piece of memory, which is free once none of them is in use.
+    Benches are taken a few groups ahead of the outcomes, fewer where recordings are long, so that an endless
+    stream of them needs no more memory. The traces of a group are one piece of memory, which is free once
+    none of them is in use.
 
     Parameters
     ----------
@@ -104,12 +107,10 @@ def _outcomes(
 ) -> Iterator[Outcome]:
     with ThreadPoolExecutor(threads) as pool:
         crew = _Crew(pool, width, channels)
-        ahead = 3 * threads * width
-        for description in islice(descriptions, ahead - 1):
-            crew.add(description)
         for description in descriptions:
             crew.add(description)
-            yield crew.next_outcome()
+            while crew.left >= 3 * threads * width or crew.held > _MOST_AHEAD:
+                yield crew.next_outcome()
         while crew.left:
             yield crew.next_outcome()
 
@@ -124,12 +125,18 @@ class _Crew:
         self._known: list[tuple[Run, int, float]] = []
         self._group_of: dict[int, _Group] = {}
         self._found: dict[int, Future[dict[int, Outcome]]] = {}
+        self._sizes: dict[int, int] = {}
         self._added, self._taken = 0, 0
 
     @property
     def left(self) -> int:
         """Return the number of benches whose outcomes have not been handed out."""
         return self._added - self._taken
+
+    @property
+    def held(self) -> int:
+        """Return the size of their recordings [byte]."""
+        return sum(self._sizes.values())
 
     def add(self, description: Description) -> None:
         """Take a bench, and start its group where that is full."""
@@ -139,6 +146,7 @@ class _Crew:
         except SimulationError as error:
             self._found[number] = _done({number: Outcome(None, error, False)})
             return
+        self._sizes[number] = candidate.run.recording.nbytes
         if group is None:
             self._found[number] = self._pool.submit(_run_singly, number, description, self._channels)
             return
@@ -150,17 +158,23 @@ class _Crew:
     def next_outcome(self) -> Outcome:
         """Return the next outcome; what it waits for is started, full or not."""
         number, self._taken = self._taken, self._taken + 1
+        self._sizes.pop(number, None)
         group = self._group_of.pop(number, None)
         if group is not None:
             self._start(group)
-        return self._found.pop(number).result()[number]
+        return self._found.pop(number).result().pop(number)
 
     def _start(self, group: _Group) -> None:
-        future = self._pool.submit(self._run_group, group.waiting, group.end, group.common)
-        for candidate in group.waiting:
+        candidates, group.waiting = group.waiting, []
+        first = candidates[0]
+        if len(candidates) == 1:  # lanes take the time of 16 benches, in use or not
+            future = self._pool.submit(_run_singly, first.number, first.description, self._channels)
+        else:
+            group.common = group.common or common_tables(first.run.tables)
+            future = self._pool.submit(self._run_group, candidates, group.end, group.common)
+        for candidate in candidates:
             self._group_of.pop(candidate.number, None)
             self._found[candidate.number] = future
-        group.waiting = []
 
     def _run_group(self, candidates: Sequence[_Candidate], end: int, common: Common) -> dict[int, Outcome]:
         """Run some candidates in lanes, and singly those in which a limit is exceeded."""
@@ -192,7 +206,7 @@ class _Crew:
             return candidate, None
         if key not in self._groups:
             _trim(self._groups)
-            self._groups[key] = _Group(end, common_tables(run.tables))
+            self._groups[key] = _Group(end)
         return candidate, self._groups[key]
 
     def _run(self, bench: Bench) -> tuple[Run, int]:
