@@ -10,6 +10,7 @@ References
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Annotated, Literal
 
 import numpy as np
@@ -72,6 +73,7 @@ def _butterworth_poles(order: int) -> NDArray[np.complex128]:
     return np.asarray(np.exp(1j * np.pi * (0.5 + (np.arange(order) + 0.5) / order)))
 
 
+@lru_cache(maxsize=16)
 def _bessel_poles(order: int) -> NDArray[np.complex128]:
     """Return the poles for a cutoff of 1 rad/s: zeros of the reverse Bessel polynomial, scaled to -3 dB.
 

@@ -18,6 +18,7 @@ from rigs import (
 )
 from shaftloop.analysis.energy import ElementBalance, energies
 from shaftloop.analysis.simulation import Simulation, simulate
+from shaftloop.bench import assemble
 from shaftloop.bench.assemble import build_bench
 from shaftloop_models.network import Network
 
@@ -86,6 +87,7 @@ def without(monkeypatch: pytest.MonkeyPatch, suffix: str) -> None:
         return original(self, name, meaning, kept)  # type: ignore[arg-type]
 
     monkeypatch.setattr(Network, "meter", meter)
+    monkeypatch.setattr(assemble, "_physics", assemble._physics.__wrapped__)  # equations made anew
 
 
 @pytest.mark.compiled

@@ -1,6 +1,6 @@
 """Benches in lanes: bit for bit what each gives on its own, whatever its neighbours."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -9,9 +9,11 @@ import pytest
 
 from rigs import SHIPPED, coupling, describe, disc, sensor, servo, shipped, speed_loop, step, torque_loop
 from shaftloop.analysis.lanes import LANES, Outcome, simulate_many
-from shaftloop.analysis.metrics import METRICS
-from shaftloop.analysis.simulation import Simulation, simulate
+from shaftloop.analysis.metrics import METRICS, metrics, needed_channels
+from shaftloop.analysis.simulation import Simulation, make_run, simulate
+from shaftloop.bench.assemble import build_bench
 from shaftloop.engine import lanes
+from shaftloop.engine.model import alike
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 from shaftloop_models.network import TermKind
@@ -78,7 +80,9 @@ def test_width_threads_and_order_do_not_matter(width: int, threads: int) -> None
     shuffled = (descriptions[i] for i in order)
     outcomes = list(simulate_many(shuffled, width=width, threads=threads))
     for place, outcome in zip(order, outcomes, strict=True):
-        assert outcome.simulation is not None and outcome.in_lanes
+        assert outcome.simulation is not None
+        alone = width == 1 or (width == 3 and place == order[-1])
+        assert outcome.in_lanes is not alone
         assert_same(outcome.simulation, singles[place])
 
 
@@ -102,16 +106,96 @@ def test_numbers_of_all_kinds_may_differ() -> None:
 
 
 def test_different_matrices_and_ends_form_groups_of_their_own() -> None:
-    documents = [rig(), rig(duration="2.00007 ms"), rig()]
-    documents[2]["line"][1] = coupling("c", 3e4)
+    documents = [rig(**keys) for keys in ({}, {"duration": "2.00007 ms"}, {}) for _ in range(2)]
+    for document in documents[4:]:
+        document["line"][1] = coupling("c", 3e4)
     descriptions = [describe(document) for document in documents]
-    assert_as_single(descriptions, list(simulate_many(descriptions)), in_lanes=True)
+    outcomes = list(simulate_many(descriptions[::2] + descriptions[1::2]))
+    assert_as_single(descriptions[::2] * 2, outcomes, in_lanes=True)
+
+
+def test_bench_that_no_other_can_join_runs_singly() -> None:
+    """Lanes of one take the time of sixteen."""
+    documents = [rig(), rig(duration="2 ms"), rig()]
+    descriptions = [describe(document) for document in documents]
+    outcomes = list(simulate_many(descriptions))
+    assert [outcome.in_lanes for outcome in outcomes] == [True, False, True]
+    assert outcomes[1].simulation is not None
+    assert_same(outcomes[1].simulation, simulate(descriptions[1]))
+
+
+def test_long_recordings_are_taken_ahead_by_few(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where two recordings are allowed, the third bench is the last before an outcome is handed out."""
+    descriptions = [describe(rig(seed=i)) for i in range(6)]
+    size = make_run(build_bench(descriptions[0]))[0].recording.nbytes
+    taken = []
+
+    def stream() -> Iterator[Description]:
+        for i, description in enumerate(descriptions):
+            taken.append(i)
+            yield description
+
+    monkeypatch.setattr("shaftloop.analysis.lanes._MOST_AHEAD", 2 * size)
+    outcomes = simulate_many(stream())
+    found = [next(outcomes)]
+    assert len(taken) == 3
+    found += outcomes
+    assert_as_single(descriptions, found, in_lanes=True)
+
+
+def test_groups_in_turn_come_out_in_order(monkeypatch: pytest.MonkeyPatch) -> None:
+    """More lines than are remembered, in turn, and more benches than are taken ahead."""
+    monkeypatch.setattr("shaftloop.analysis.lanes._MOST_KNOWN", 2)
+    documents = [rig(duration="1 ms", seed=i) for i in range(12)]
+    for i, document in enumerate(documents):
+        document["line"][1] = coupling("c", 3e4 + 100.0 * (i // 2 % 3))
+    descriptions = [describe(document) for document in documents]
+    assert_as_single(descriptions, list(simulate_many(descriptions, width=2)), in_lanes=True)
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_variant_has_the_tables_of_a_new_run(name: str) -> None:
+    first, second = (build_bench(description) for description in candidates(name, 2))
+    run, other = make_run(first)[0], make_run(second)[0]
+    assert alike(first.model, second.model)
+    variant = run.variant(second.model)
+    assert np.array_equal(variant.tables.it, other.tables.it)
+    assert np.array_equal(variant.tables.ft, other.tables.ft)
+    assert not np.array_equal(run.tables.ft, other.tables.ft)
+    assert np.array_equal(variant.work, other.work) and np.array_equal(variant.state, other.state)
+
+
+def test_benches_that_differ_in_more_than_numbers_are_not_alike() -> None:
+    plain = build_bench(describe(rig())).model
+    loops = rig()["loop"]
+    notch = {"kind": "notch", "frequency": "300 Hz"}
+    others: list[dict[str, Any]] = [
+        {"loop": [loops[0], loops[1] | {"filters": [notch]}]},
+        {"loop": [loops[0] | {"anti_windup": "conditional"}, loops[1]]},
+        {"loop": [loops[0], loops[1] | {"rate": "2 kHz"}]},
+        {"line": [*rig()["line"][:1], coupling("c", 3e4), *rig()["line"][2:]]},
+        {"limit": [{"name": "over", "watches": "ts", "above": "1 N m"}]},
+        {"record": {"channels": ["torque.error"]}},
+        {"seed": 1},
+    ]
+    assert alike(plain, build_bench(describe(rig())).model)
+    assert not any(alike(plain, build_bench(describe(rig(**keys))).model) for keys in others)
+
+
+def test_metrics_are_the_same_with_the_channels_that_they_need() -> None:
+    for limit in (None, {"name": "over", "watches": "ts", "above": "1 N m"}):
+        description = describe(rig(duration="20 ms", **({"limit": [limit]} if limit else {})))
+        outcome, _ = simulate_many([description] * 2, channels=needed_channels)
+        assert outcome.simulation is not None
+        names = {"true_torque", "reading", "speed_setpoint", "torque_setpoint", "drive_speed"}
+        assert set(outcome.simulation.traces) == set(outcome.simulation.units) == names
+        assert metrics(outcome.simulation) == metrics(simulate(description))
 
 
 def test_exceeded_limit_and_stop_run_singly() -> None:
     limit = {"name": "over", "watches": "ts", "above": "1 N m"}
     stop = [*rig()["sequence"], {"do": "hold", "time": "1 ms"}, {"do": "stop"}]
-    descriptions = [describe(rig(limit=[limit])), describe(rig(sequence=stop))]
+    descriptions = [*[describe(rig(limit=[limit]))] * 2, describe(rig(sequence=stop))]
     outcomes = list(simulate_many(descriptions))
     assert_as_single(descriptions, outcomes, in_lanes=False)
     assert all(o.simulation is not None and o.simulation.events for o in outcomes)

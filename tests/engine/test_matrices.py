@@ -36,8 +36,8 @@ def unpack(flat: Array, shapes: list[tuple[int, int]]) -> list[Array]:
 def test_pack_solves_a_linear_system_exactly(n: int, r: int) -> None:
     m, q, h = 2, 3, 2e-3
     plant = random_plant(n, m, q, r)
-    rows_x, rows_z = n + -n % 4, r + -r % 4 + n
-    shapes = [(rows_x + rows_z, n + m + q), (rows_z, q), (n, q), (n, 2 * q)]
+    rows = n + -n % 4
+    shapes = [(rows + n, n + m + q), (n, q), (n, q), (n, 2 * q)]
     first, *_ = unpack(exponential_pack(plant, h), shapes)
     rng = np.random.default_rng(5)
     start, held, outputs = rng.normal(size=n), rng.normal(size=m), rng.normal(size=q)
@@ -54,9 +54,7 @@ def test_pack_solves_a_linear_system_exactly(n: int, r: int) -> None:
     result = first @ np.concatenate([start, held, outputs])
     scale = np.abs(end).max()
     assert np.allclose(result[:n], end, atol=1e-11 * scale, rtol=0)
-    signals = result[rows_x : rows_x + r]
-    assert np.allclose(signals, plant.c @ middle, atol=1e-11 * 300.0 * n * scale, rtol=0)
-    states = result[rows_x + r + -r % 4 :][:n]
+    states = result[rows : rows + n]
     assert np.allclose(states, middle, atol=1e-11 * scale, rtol=0)
 
 

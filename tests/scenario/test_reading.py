@@ -8,9 +8,11 @@ import pytest
 
 from shaftloop.control.parameters import Notch
 from shaftloop.errors import ScenarioError
+from shaftloop.scenario.derive import validate
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.scenario.source import MAX_SCENARIO_BYTES
 from shaftloop_models.coupling import Coupling
+from shaftloop_models.flywheel import Flywheel
 from shaftloop_models.parameters import Delay, Gain
 from shaftloop_models.torque_sensor import TorqueSensor
 
@@ -312,3 +314,14 @@ def test_hash_follows_what_is_read_and_not_how_it_is_written(bench) -> None:
     assert bench.read(("[[hop]]", "# a comment\n[[hop]]")).hash == plain
     assert bench.read(("kp = 0.3", "kp = 0.31")).hash != plain
     assert bench.read(settings=["loop.torque.kp=0.31"]).hash == bench.read(("kp = 0.3", "kp = 0.31")).hash
+
+
+def test_equal_entries_are_read_once_and_wrong_ones_every_time() -> None:
+    text = {"part": "flywheel", "name": "f", "inertia": "0.01 kg m^2"}
+    first, errors = validate(Flywheel, text)
+    again, _ = validate(Flywheel, dict(text))
+    other, _ = validate(Flywheel, text | {"inertia": "0.02 kg m^2"})
+    assert first is again and not errors and other.inertia == 2.0 * first.inertia
+    for _ in range(2):
+        nothing, errors = validate(Flywheel, text | {"inertia": True})
+        assert nothing is None and len(errors) == 1

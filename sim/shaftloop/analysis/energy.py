@@ -2,13 +2,10 @@
 
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
 from shaftloop.bench.handles import Bench
 from shaftloop.engine.run import Run
 from shaftloop_models.harmonics import potential_energy
-from shaftloop_models.network import ONE, Balance, Network, Ref
+from shaftloop_models.network import Balance, Network, Ref
 
 __all__ = ["ElementBalance", "Energies", "energies"]
 
@@ -81,17 +78,16 @@ def energies(bench: Bench, run: Run) -> Energies:
     """
     net = bench.model.plant.network
     first, count = bench.model.meter_slot, len(net.meters)
-    energy = run.state[first : first + count]
-    passed = run.state[first + count : first + 2 * count]
+    state, initial = run.state.tolist(), bench.model.layout.initial
+    energy, passed = state[first : first + count], state[first + count : first + 2 * count]
     names = [meter.name for meter in net.meters]
-    initial = np.array(bench.model.layout.initial)
-    balances = tuple(_balance(net, balance, energy, passed, run.state, initial) for balance in net.balances)
+    balances = tuple(_balance(net, balance, energy, passed, state, initial) for balance in net.balances)
     losing = sorted({meter for balance in net.balances for meter in balance.losses})
-    losses = {names[meter]: float(energy[meter]) for meter in losing}
-    links = {name: float(energy[machine.link_meter]) for name, machine in bench.machines.items()}
+    losses = {names[meter]: energy[meter] for meter in losing}
+    links = {name: energy[machine.link_meter] for name, machine in bench.machines.items()}
     circulated = 0.5 * float(sum(passed[machine.link_meter] for machine in bench.machines.values()))
     return Energies(
-        meters=dict(zip(names, energy.tolist(), strict=True)),
+        meters=dict(zip(names, energy, strict=True)),
         losses=losses,
         balances=balances,
         grid=sum(links.values()),
@@ -105,10 +101,10 @@ def energies(bench: Bench, run: Run) -> Energies:
 def _balance(
     net: Network,
     balance: Balance,
-    energy: NDArray[np.float64],
-    passed: NDArray[np.float64],
-    state: NDArray[np.float64],
-    initial: NDArray[np.float64],
+    energy: list[float],
+    passed: list[float],
+    state: list[float],
+    initial: list[float],
 ) -> ElementBalance:
     after, before = (
         sum(c * _value(net, a, at) * _value(net, b, at) for c, a, b in balance.stored)
@@ -125,12 +121,12 @@ def _balance(
     )
 
 
-def _value(net: Network, ref: Ref, state: NDArray[np.float64]) -> float:
+def _value(net: Network, ref: Ref, state: list[float]) -> float:
     """Return a state, signal or potential of a network at a state vector."""
     if ref.kind == "signal":
         return float(sum(weight * state[part.index] for part, weight in net.signals[ref.index][1].items()))
     if ref.kind == "potential":
         potential = net.potentials[ref.index]
-        line, *twists = (float(state[part.index]) for part in potential.angle)
+        line, *twists = (state[part.index] for part in potential.angle)
         return potential_energy(potential, line - sum(twists))
-    return 1.0 if ref == ONE else float(state[ref.index])
+    return 1.0 if ref.kind == "one" else state[ref.index]

@@ -1,17 +1,16 @@
 """Many benches at once: those that differ in numbers only run in lanes of one kernel, the others singly."""
 
 import time
-from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
-from itertools import islice
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field
 
-from shaftloop.analysis.simulation import Simulation, finished, make_run, simulate
+from shaftloop.analysis.simulation import Channels, Simulation, finished, make_run, recorded, simulate
 from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench
-from shaftloop.bench.sequence import actions
-from shaftloop.engine.lanes import LANES, advance_together, lane_key
+from shaftloop.bench.sequence import actions, longest_time
+from shaftloop.engine.lanes import LANES, Common, Memory, advance_together, common_tables, lane_key
+from shaftloop.engine.model import alike
 from shaftloop.engine.run import Run
 from shaftloop.engine.supervision import Settle, Stop, lay_out
 from shaftloop.errors import SimulationError
@@ -20,6 +19,9 @@ from shaftloop.scenario.description import Description
 __all__ = ["LANES", "Outcome", "simulate_many"]
 
 _METHOD = "etd4"
+_MOST_KNOWN = 32
+_MOST_AHEAD = 400_000_000
+"""Recordings of the benches that are taken ahead of the outcomes. [byte]"""
 
 
 @dataclass(frozen=True)
@@ -31,28 +33,45 @@ class Outcome:
     error: SimulationError | None
     """Why it failed, as `simulate` raises it."""
     in_lanes: bool
-    """Whether it ran in lanes, next to others or alone."""
+    """Whether it ran in lanes, next to others."""
 
 
 @dataclass(frozen=True)
 class _Candidate:
     number: int
+    description: Description
     bench: Bench
     run: Run
+
+
+@dataclass
+class _Group:
+    """Benches that can share lanes."""
+
     end: int
+    """[tick]"""
+    common: Common | None = None
+    """Made when benches run together for the first time."""
+    waiting: list[_Candidate] = field(default_factory=list)
 
 
 def simulate_many(
-    descriptions: Iterable[Description], *, width: int = LANES, threads: int = 1
+    descriptions: Iterable[Description],
+    *,
+    width: int = LANES,
+    threads: int = 1,
+    channels: Channels | None = None,
 ) -> Iterator[Outcome]:
     """Run benches and return their outcomes in the order given, bit for bit those of single runs.
 
     Benches share a kernel where they have the same parts, tasks, rates, sequence times and matrices: where
     they differ in gains, levels, errors of sensors, seeds and the like. Inertias, stiffnesses and what else
     is in the matrices must be equal. A bench runs singly where its sequence waits until something has
-    settled or ends in a stop, or where one of its limits is exceeded.
+    settled or ends in a stop, where one of its limits is exceeded, or where no other can share its kernel.
 
-    Benches are taken a few groups at a time, so that an endless stream of them needs no more memory.
+    Benches are taken a few groups ahead of the outcomes, fewer where recordings are long, so that an endless
+    stream of them needs no more memory. The traces of a group are one piece of memory, which is free once
+    none of them is in use.
 
     Parameters
     ----------
@@ -62,6 +81,9 @@ def simulate_many(
         Most lanes in use, 1 to `LANES`.
     threads : int
         Kernels that run at the same time.
+    channels : callable, optional
+        The channels that are recorded, e.g. `metrics.needed_channels`; all where left out. Recording takes
+        a good part of the time of a run in lanes.
 
     Yields
     ------
@@ -77,62 +99,144 @@ def simulate_many(
         raise ValueError(f"width = {width} lanes is outside 1 to {LANES}")
     if threads < 1:
         raise ValueError(f"threads = {threads} is below 1")
-    return _outcomes(iter(descriptions), width, threads)
+    return _outcomes(iter(descriptions), width, threads, channels)
 
 
-def _outcomes(descriptions: Iterator[Description], width: int, threads: int) -> Iterator[Outcome]:
+def _outcomes(
+    descriptions: Iterator[Description], width: int, threads: int, channels: Channels | None
+) -> Iterator[Outcome]:
     with ThreadPoolExecutor(threads) as pool:
-        while batch := list(islice(descriptions, 4 * threads * width)):
-            groups, outcomes = _sorted(batch)
-            chunks = [group[i : i + width] for group in groups for i in range(0, len(group), width)]
-            for found in pool.map(_run_chunk, chunks):
-                outcomes.update(found)
-            singles = [number for number in range(len(batch)) if number not in outcomes]
-            for number, outcome in zip(
-                singles, pool.map(_run_singly, (batch[n] for n in singles)), strict=True
-            ):
-                outcomes[number] = outcome
-            yield from (outcomes[number] for number in range(len(batch)))
+        crew = _Crew(pool, width, channels)
+        for description in descriptions:
+            crew.add(description)
+            while crew.left >= 3 * threads * width or crew.held > _MOST_AHEAD:
+                yield crew.next_outcome()
+        while crew.left:
+            yield crew.next_outcome()
 
 
-def _sorted(batch: Sequence[Description]) -> tuple[list[list[_Candidate]], dict[int, Outcome]]:
-    """Return the groups that can share lanes, and the benches that fail before they start."""
-    groups: dict[object, list[_Candidate]] = defaultdict(list)
-    outcomes = {}
-    for number, description in enumerate(batch):
+class _Crew:
+    """Sorts benches into groups, has every full one run, and hands out the outcomes in order."""
+
+    def __init__(self, pool: ThreadPoolExecutor, width: int, channels: Channels | None) -> None:
+        self._pool, self._width, self._channels = pool, width, channels
+        self._memory = Memory()
+        self._groups: dict[object, _Group] = {}
+        self._known: list[tuple[Run, int, float]] = []
+        self._group_of: dict[int, _Group] = {}
+        self._found: dict[int, Future[dict[int, Outcome]]] = {}
+        self._sizes: dict[int, int] = {}
+        self._added, self._taken = 0, 0
+
+    @property
+    def left(self) -> int:
+        """Return the number of benches whose outcomes have not been handed out."""
+        return self._added - self._taken
+
+    @property
+    def held(self) -> int:
+        """Return the size of their recordings [byte]."""
+        return sum(self._sizes.values())
+
+    def add(self, description: Description) -> None:
+        """Take a bench, and start its group where that is full."""
+        number, self._added = self._added, self._added + 1
         try:
-            bench = build_bench(description)
-            steps = actions(bench)
-            run, end = make_run(bench, method=_METHOD)
+            candidate, group = self._sorted(number, description)
         except SimulationError as error:
-            outcomes[number] = Outcome(None, error, False)
-            continue
+            self._found[number] = _done({number: Outcome(None, error, False)})
+            return
+        self._sizes[number] = candidate.run.recording.nbytes
+        if group is None:
+            self._found[number] = self._pool.submit(_run_singly, number, description, self._channels)
+            return
+        group.waiting.append(candidate)
+        self._group_of[number] = group
+        if len(group.waiting) >= self._width:
+            self._start(group)
+
+    def next_outcome(self) -> Outcome:
+        """Return the next outcome; what it waits for is started, full or not."""
+        number, self._taken = self._taken, self._taken + 1
+        self._sizes.pop(number, None)
+        group = self._group_of.pop(number, None)
+        if group is not None:
+            self._start(group)
+        return self._found.pop(number).result().pop(number)
+
+    def _start(self, group: _Group) -> None:
+        candidates, group.waiting = group.waiting, []
+        first = candidates[0]
+        if len(candidates) == 1:  # lanes take the time of 16 benches, in use or not
+            future = self._pool.submit(_run_singly, first.number, first.description, self._channels)
+        else:
+            group.common = group.common or common_tables(first.run.tables)
+            future = self._pool.submit(self._run_group, candidates, group.end, group.common)
+        for candidate in candidates:
+            self._group_of.pop(candidate.number, None)
+            self._found[candidate.number] = future
+
+    def _run_group(self, candidates: Sequence[_Candidate], end: int, common: Common) -> dict[int, Outcome]:
+        """Run some candidates in lanes, and singly those in which a limit is exceeded."""
+        started = time.perf_counter()
+        results = advance_together([candidate.run for candidate in candidates], end, common, self._memory)
+        share = (time.perf_counter() - started) / len(candidates)
+        outcomes = {}
+        for candidate, result in zip(candidates, results, strict=True):
+            if isinstance(result, SimulationError):
+                outcomes[candidate.number] = Outcome(None, result, True)
+            elif result:
+                simulation = finished(candidate.bench, candidate.run, [], _METHOD, share)
+                outcomes[candidate.number] = Outcome(simulation, None, True)
+            else:
+                outcomes |= _run_singly(candidate.number, candidate.description, self._channels)
+        return outcomes
+
+    def _sorted(self, number: int, description: Description) -> tuple[_Candidate, _Group | None]:
+        """Return a bench with its run at the start, and its group; no group where it must run singly."""
+        bench = recorded(build_bench(description), self._channels)
+        steps = actions(bench)
+        run, end = self._run(bench)
+        candidate = _Candidate(number, description, bench, run)
         if any(isinstance(step, Settle | Stop) for step in steps):
-            continue
+            return candidate, None
         lay_out(run, steps)
         key = lane_key(run, end)
-        if key is not None:
-            groups[key].append(_Candidate(number, bench, run, end))
-    return list(groups.values()), outcomes
+        if key is None:
+            return candidate, None
+        if key not in self._groups:
+            _trim(self._groups)
+            self._groups[key] = _Group(end)
+        return candidate, self._groups[key]
+
+    def _run(self, bench: Bench) -> tuple[Run, int]:
+        """Return a run of a bench and its last tick; most are variants of one made before."""
+        seconds = longest_time(bench)
+        for run, end, length in self._known:
+            if length == seconds and alike(run.model, bench.model):
+                return run.variant(bench.model), end
+        run, end = make_run(bench, method=_METHOD)
+        run.prepare(end)
+        self._known = [(run, end, seconds), *self._known[: _MOST_KNOWN - 1]]
+        return run.variant(bench.model), end
 
 
-def _run_chunk(candidates: Sequence[_Candidate]) -> dict[int, Outcome]:
-    """Run some candidates in lanes and return those that need not run singly."""
-    started = time.perf_counter()
-    results = advance_together([candidate.run for candidate in candidates], candidates[0].end)
-    share = (time.perf_counter() - started) / len(candidates)
-    outcomes = {}
-    for candidate, result in zip(candidates, results, strict=True):
-        if isinstance(result, SimulationError):
-            outcomes[candidate.number] = Outcome(None, result, True)
-        elif result:
-            simulation = finished(candidate.bench, candidate.run, [], _METHOD, share)
-            outcomes[candidate.number] = Outcome(simulation, None, True)
-    return outcomes
+def _trim(groups: dict[object, _Group]) -> None:
+    """Forget groups in which no bench waits, the oldest first, where there are many."""
+    idle = [key for key, group in groups.items() if not group.waiting]
+    for key in idle[: max(0, len(groups) - _MOST_KNOWN + 1)]:
+        del groups[key]
 
 
-def _run_singly(description: Description) -> Outcome:
+def _done(outcomes: dict[int, Outcome]) -> Future[dict[int, Outcome]]:
+    future: Future[dict[int, Outcome]] = Future()
+    future.set_result(outcomes)
+    return future
+
+
+def _run_singly(number: int, description: Description, channels: Channels | None) -> dict[int, Outcome]:
     try:
-        return Outcome(simulate(description, method=_METHOD), None, False)
+        found = simulate(description, method=_METHOD, channels=channels)
+        return {number: Outcome(found, None, False)}
     except SimulationError as error:
-        return Outcome(None, error, False)
+        return {number: Outcome(None, error, False)}

@@ -21,6 +21,7 @@ from shaftloop.analysis.steps import (
     rise_time,
     settling_time,
 )
+from shaftloop.bench.handles import Bench, LoopHandle
 
 __all__ = [
     "LOSS_PREFIX",
@@ -30,6 +31,7 @@ __all__ = [
     "control_end",
     "metrics",
     "metrics_table",
+    "needed_channels",
     "torque_steps",
 ]
 
@@ -158,6 +160,19 @@ def metrics(simulation: Simulation) -> dict[str, Metric]:
         if entry.name == "loss_energy":
             result |= _losses(simulation)
     return result
+
+
+def needed_channels(bench: Bench) -> set[str]:
+    """Return the names of the recorded channels from which the metrics of a bench are taken.
+
+    Parameters
+    ----------
+    bench : Bench
+        The bench.
+    """
+    names = {"true_torque", "reading", *(f"{name}_setpoint" for name in bench.loops)}
+    loop = bench.speed_loop()
+    return names if loop is None else names | {f"{_measured_machine(bench, loop)}_speed"}
 
 
 def control_end(simulation: Simulation) -> int:
@@ -314,7 +329,7 @@ def _speed(simulation: Simulation) -> dict[str, _Found]:
     if loop is None:
         return {name: _nothing("no loop controls a speed")}
     bench, end = simulation.bench, control_end(simulation)
-    machine = loop.source if loop.source in bench.machines else loop.parameters.acts_on
+    machine = _measured_machine(bench, loop)
     setpoint = simulation.traces[f"{loop.parameters.name}_setpoint"][:end]
     deviation = simulation.traces[f"{machine}_speed"][:end] - setpoint
     reached = np.zeros(end, dtype=np.bool_)
@@ -324,6 +339,11 @@ def _speed(simulation: Simulation) -> dict[str, _Found]:
         return {name: _nothing("the speed never reaches a resting set-point")}
     where = int(np.argmax(np.abs(deviation) * reached))
     return {name: (float(deviation[where]), None, float(simulation.time[where]))}
+
+
+def _measured_machine(bench: Bench, loop: LoopHandle) -> str:
+    """Return the machine whose speed a loop controls."""
+    return loop.source if loop.source in bench.machines else loop.parameters.acts_on
 
 
 def _from_reached(hold: Hold, deviation: Array) -> slice:

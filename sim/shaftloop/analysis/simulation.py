@@ -2,9 +2,10 @@
 
 import math
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,9 +21,12 @@ from shaftloop.engine.supervision import Event, lay_out, run_bench
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 
-__all__ = ["METHODS", "Simulation", "finished", "make_run", "simulate"]
+__all__ = ["METHODS", "Channels", "Simulation", "finished", "make_run", "recorded", "simulate"]
 
 Array = NDArray[np.float64]
+
+Channels = Callable[[Bench], Collection[str]]
+"""Names of the channels that are wanted of a bench."""
 
 METHODS = {"etd4": at.ETD4, "rk4": at.RK4}
 """Steppers by name: exponential of order 4 (default), classical Runge-Kutta (reference)."""
@@ -63,6 +67,7 @@ def simulate(
     factor: int = 1,
     plain: bool = False,
     progress: Callable[[float], None] | None = None,
+    channels: Channels | None = None,
 ) -> Simulation:
     """Run a bench through its sequence.
 
@@ -79,13 +84,15 @@ def simulate(
         events and without limits. Gives the same bits.
     progress : callable, optional
         Called now and then with the share of the run that is done.
+    channels : callable, optional
+        The channels that are recorded; all where left out.
 
     Raises
     ------
     SimulationError
         Where the bench diverges, or the run would be too long or too large.
     """
-    bench = build_bench(description)
+    bench = recorded(build_bench(description), channels)
     run, end = make_run(bench, method=method, factor=factor)
     started = time.perf_counter()
     if plain:
@@ -95,6 +102,22 @@ def simulate(
     else:
         events = run_bench(run, actions(bench), interlocks(bench), end, progress)
     return finished(bench, run, events, method, time.perf_counter() - started)
+
+
+def recorded(bench: Bench, channels: Channels | None) -> Bench:
+    """Return a bench that was built just now, with the wanted channels only.
+
+    Parameters
+    ----------
+    bench : Bench
+        From `build_bench`.
+    channels : callable or None
+        The channels that are recorded; all where None.
+    """
+    if channels is not None:
+        wanted = channels(bench)
+        bench.model.channels = [channel for channel in bench.model.channels if channel.name in wanted]
+    return bench
 
 
 def finished(bench: Bench, run: Run, events: Sequence[Event], method: str, wall_time: float) -> Simulation:
@@ -114,10 +137,11 @@ def finished(bench: Bench, run: Run, events: Sequence[Event], method: str, wall_
         Time that the run took. [s]
     """
     records = run.records
-    traces = {c.name: run.recording[:records, i].copy() for i, c in enumerate(bench.model.channels)}
+    columns = np.ascontiguousarray(run.recording[:records].T)
+    traces = {c.name: columns[i] for i, c in enumerate(bench.model.channels)}
     return Simulation(
         bench=bench,
-        time=np.arange(records) / float(1 / bench.record_period),
+        time=_instants(records, float(1 / bench.record_period)),
         traces=traces,
         units={c.name: c.unit for c in bench.model.channels},
         energies=energies(bench, run),
@@ -167,6 +191,14 @@ def make_run(bench: Bench, *, method: str = "etd4", factor: int = 1) -> tuple[Ru
     stepping = Stepping(number, longest_step(bench.model.plant, number), factor)
     run = Run(bench.model, stepping, records)
     return run, run.clock.ticks_up(Fraction(seconds).limit_denominator(10**12))
+
+
+@lru_cache(maxsize=4)
+def _instants(records: int, rate: float) -> Array:
+    """Return the instants of records [s], one array for all runs that have the same."""
+    time = np.arange(records) / rate
+    time.flags.writeable = False
+    return time
 
 
 def _peaks(bench: Bench, run: Run) -> dict[str, tuple[float, float]]:

@@ -4,6 +4,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cached_property, lru_cache
 
 from shaftloop.bench.angle import add_wrap, without_angle
 from shaftloop.bench.channels import standard_channels
@@ -13,7 +14,7 @@ from shaftloop.bench.line import Line, declare_line
 from shaftloop.bench.samplers import add_encoder, add_power_meter, add_sensor
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
-from shaftloop.engine.layout import Layout, SlotKind
+from shaftloop.engine.layout import Layout, Slot, SlotKind
 from shaftloop.engine.model import Guard, Model, NoiseChannel, Task
 from shaftloop.engine.plant import Plant
 from shaftloop.scenario.description import Description, Machine, Part, Settle, Trace
@@ -32,12 +33,25 @@ class _Physics:
     """The equations of a bench, before it has slots."""
 
     net: Network
+    plant: Plant
     line: Line
     ports: dict[str, PmPorts | ServoPorts]
     filters: dict[str, tuple[Ref, list[Ref]]]
     """Per torque sensor: what its sampler sees, and its filter states."""
     angles: dict[str, Ref]
     """Per encoder: the angle since the last counted edge."""
+
+    @cached_property
+    def slots(self) -> list[Slot]:
+        """Return the slots of states and inputs."""
+        kinds = ((SlotKind.CONTINUOUS, self.net.states), (SlotKind.HELD, self.net.helds))
+        return [Slot(name, kind, unit) for kind, pairs in kinds for name, unit in pairs]
+
+    @cached_property
+    def meters(self) -> list[Slot]:
+        """Return the slots of energies, then of throughputs."""
+        names = [f"{what}.{meter.name}" for what in ("energy", "throughput") for meter in self.net.meters]
+        return [Slot(name, SlotKind.ACCUMULATOR, "J") for name in names]
 
     def node(self, part: Part) -> Node:
         """Return the body that a part sits on."""
@@ -55,18 +69,10 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
         Switch off quantisers, noise, clamps, edge counting, all that depends on the angle of the line and the
         recorder, for derivatives of the stepper.
     """
-    physics = _declare(without_angle(description.line) if smooth else description.line)
-    net = physics.net
+    physics = _physics(without_angle(description.line) if smooth else description.line)
+    plant = physics.plant
     wiring = Wiring(Layout())
-    for name, unit in net.states:
-        wiring.layout.add(name, SlotKind.CONTINUOUS, unit)
-    for name, unit in net.helds:
-        wiring.layout.add(name, SlotKind.HELD, unit)
-    samples = [seen for seen, _ in physics.filters.values()]
-    springs = {place.spring for name, place in physics.line.places.items() if name in physics.filters}
-    trues = [physics.line.edges[spring].elastic for spring in springs if spring is not None]
-    torques = [edge.torque for edge in physics.line.edges]
-    plant = Plant.assemble(net, [*samples, *trues, *torques])
+    wiring.layout.extend(physics.slots, [0.0] * len(physics.slots))
     sensors = _add_sensors(wiring, plant, physics, description, smooth)
     encoders = {
         part.name: add_encoder(wiring, part, physics.angles[part.name], physics.node(part), smooth)
@@ -112,7 +118,7 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
         recorder = Task("record", at.RECORD, bench.record_period, Fraction(0), Priority.RECORD)
         bench.record_task = wiring.add(recorder)
     _add_guards(description, bench)
-    _add_accumulators(model)
+    _add_accumulators(model, physics.meters)
     if not smooth:
         _add_power_meters(wiring, bench)
     model.latencies = tuple(wiring.latencies)
@@ -120,8 +126,9 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
     return bench
 
 
-def _declare(parts: Sequence[Part]) -> _Physics:
-    """Return the equations of all parts."""
+@lru_cache(maxsize=32)
+def _physics(parts: tuple[Part, ...]) -> _Physics:
+    """Return the equations of all parts, which are kept: benches of a study often have the same line."""
     net = Network()
     machines = [part for part in parts if isinstance(part, Machine)]
     max_speed = max(machine.max_speed for machine in machines)
@@ -151,7 +158,11 @@ def _declare(parts: Sequence[Part]) -> _Physics:
         incoming = [*gains[i], *([line.edges[i - 1].outgoing] if i else [])]
         outgoing = [line.edges[i].incoming] if i < len(line.edges) else []
         net.balance(node.name, incoming, outgoing, losses[i], [(0.5 * node.inertia, node.speed, node.speed)])
-    return _Physics(net, line, ports, filters, angles)
+    samples = [seen for seen, _ in filters.values()]
+    springs = {place.spring for name, place in line.places.items() if name in filters}
+    trues = [line.edges[spring].elastic for spring in springs if spring is not None]
+    plant = Plant.assemble(net, [*samples, *trues, *(edge.torque for edge in line.edges)])
+    return _Physics(net, plant, line, ports, filters, angles)
 
 
 def _meter_number(net: Network, name: str) -> int:
@@ -264,13 +275,8 @@ def _add_guards(description: Description, bench: Bench) -> None:
     model.guard_slot = model.layout.add("guard", SlotKind.INTEGER, "1", 2 * len(model.guards))
 
 
-def _add_accumulators(model: Model) -> None:
-    meters = model.plant.network.meters
-    model.meter_slot = len(model.layout.slots)
-    for meter in meters:
-        model.layout.add(f"energy.{meter.name}", SlotKind.ACCUMULATOR, "J")
-    for meter in meters:
-        model.layout.add(f"throughput.{meter.name}", SlotKind.ACCUMULATOR, "J")
+def _add_accumulators(model: Model, meters: Sequence[Slot]) -> None:
+    model.meter_slot = model.layout.extend(meters, [0.0] * len(meters))
     model.peak_slot = len(model.layout.slots)
     for name, _ in model.peaks:
         model.layout.add(f"highest.{name}", SlotKind.ACCUMULATOR, "", initial=-math.inf)

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, field
 from fractions import Fraction
+from functools import lru_cache
 from math import floor
 
 from shaftloop.engine import at
@@ -67,9 +68,7 @@ class Wiring:
         """
         if latency == 0:
             return receiver
-        whole = floor(latency / period)
-        rest = latency - whole * period
-        depth = whole + (1 if rest else 0)
+        depth, shifted = _delay_line(latency, period, phase)
         first = self.layout.add(f"{name}.line", SlotKind.DELAY, unit, depth * wide)
         self.latencies.append(latency)
         self.add(
@@ -77,9 +76,17 @@ class Wiring:
                 f"{name}.deliver",
                 at.DELIVER,
                 period,
-                (phase + rest) % period,
+                shifted,
                 Priority.DELIVER,
                 (first, depth, wide, receiver),
             )
         )
         return first + (depth - 1) * wide
+
+
+@lru_cache(maxsize=256)
+def _delay_line(latency: Fraction, period: Fraction, phase: Fraction) -> tuple[int, Fraction]:
+    """Return the depth of a delay line and the phase of its deliveries [s]."""
+    whole = floor(latency / period)
+    rest = latency - whole * period
+    return whole + (1 if rest else 0), (phase + rest) % period

@@ -87,7 +87,7 @@ vector (w). Kernels write ``it[at.N]``.
     ZM,  # w: z in the middle of a substep
     ZC,  # w: z at the last stage
     Z_SIZE,
-    BASE,  # w: states at the end of a substep under constant outputs; zm follows
+    BASE,  # w: states at the end, then in the middle of a substep, under constant outputs
     CHANGE,  # w: changes of the outputs at the stages; the reference stepper keeps slopes there
     SAVED,  # w: plant states and inputs at the start of the last gap, for continuous guards
     WORDS,  # length of the directory

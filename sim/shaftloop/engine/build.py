@@ -1,7 +1,7 @@
 """From a `Model` to the tables that kernels take."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -13,7 +13,7 @@ from shaftloop.engine.model import Model, Segment
 from shaftloop.engine.types import LINE, Floats, Ints, aligned
 from shaftloop_models.network import Ref, TermKind
 
-__all__ = ["Tables", "build_tables", "make_clock", "segment_row"]
+__all__ = ["Tables", "build_tables", "make_clock", "segment_row", "with_numbers"]
 
 _OF_ANY_LENGTH = (TermKind.RIPPLE, TermKind.MISALIGNMENT)
 """Terms whose rows begin with the numbers of their reads and floats."""
@@ -30,6 +30,16 @@ class Tables:
     calendar: Instants
     gaps: int
     """Number of gap lengths that the tables hold."""
+    kept: dict[str, bytes] = field(default_factory=dict)
+
+    @property
+    def matrices(self) -> bytes:
+        """Return the matrices of plant and steps, to be compared or hashed; made once for tables `alike`."""
+        if "matrices" not in self.kept:
+            it, ft = self.it, self.ft
+            signals = ft[it[at.SIGNAL] : it[at.SIGNAL] + it[at.R] * it[at.N]]
+            self.kept["matrices"] = signals.tobytes() + ft[it[at.GAP_MATRIX] :].tobytes()
+        return self.kept["matrices"]
 
 
 class _Sections:
@@ -108,6 +118,24 @@ def build_tables(model: Model, clock: Clock, gaps: Gaps) -> Tables:
     return Tables(it, ft, scratch, calendar, gaps.count)
 
 
+def with_numbers(tables: Tables, model: Model) -> Tables:
+    """Return the tables of a model that is `alike` the one that given tables were built for.
+
+    Parameters
+    ----------
+    tables : Tables
+        Of the other model.
+    model : Model
+        The bench.
+    """
+    ft = aligned(len(tables.ft))
+    ft[:] = tables.ft
+    for word, values in _numbers(model).items():
+        first = tables.it[word]
+        ft[first : first + len(values)] = values
+    return replace(tables, it=tables.it.copy(), ft=ft)
+
+
 def _add_plant(sections: _Sections, model: Model) -> None:
     plant, head = model.plant, sections.head
     head[at.N], head[at.M], head[at.Q] = len(plant.a), plant.b.shape[1], plant.g.shape[1]
@@ -161,8 +189,16 @@ def _add_tasks(sections: _Sections, model: Model, calendar: Instants, gaps: Sequ
     sections.ints(at.DUE, [task for due in calendar.due for task in due])
     wide = at.TASK_WIDTH
     sections.ints(at.TASK_INT, [v for t in model.tasks for v in (t.kind, *t.a, *[0] * (wide - 1 - len(t.a)))])
-    sections.floats(at.TASK_FLOAT, [v for t in model.tasks for v in (*t.f, *[0.0] * (wide - len(t.f)))])
-    sections.floats(at.FILTER, [v for section in model.filters for v in section])
+    for word, values in _numbers(model).items():
+        sections.floats(word, values)
+
+
+def _numbers(model: Model) -> dict[int, list[float]]:
+    """Return the sections of the float table that hold the numbers of tasks and filters."""
+    return {
+        at.TASK_FLOAT: [v for t in model.tasks for v in (*t.f, *[0.0] * (at.TASK_WIDTH - len(t.f)))],
+        at.FILTER: [v for section in model.filters for v in section],
+    }
 
 
 def _add_setpoints(sections: _Sections, model: Model) -> None:
@@ -204,14 +240,20 @@ def _add_guards(sections: _Sections, model: Model) -> None:
 def _place_work(head: list[int]) -> int:
     """Note the places in the work vector and return its length.
 
-    One product writes `BASE` and `ZM` in one go, so nothing may lie between them: places are multiples of
-    four, at which a vector of four does not straddle a cache line.
+    Places are multiples of four, at which a vector of four does not straddle a cache line.
     """
     n, m, q, r = (head[word] for word in (at.N, at.M, at.Q, at.R))
     base = n + -n % 4
     z = r + base + m + q + 1
     head[at.Z_SIZE] = z = z + -z % LINE
-    sizes = {at.Z: 2 * z, at.BASE: base, at.ZM: z, at.ZC: z, at.CHANGE: max(2 * q, n) + 4, at.SAVED: n + m}
+    sizes = {
+        at.Z: 2 * z,
+        at.BASE: 2 * base,
+        at.ZM: z,
+        at.ZC: z,
+        at.CHANGE: max(2 * q, n) + 4,
+        at.SAVED: n + m,
+    }
     place = 0
     for word, size in sizes.items():
         head[word] = place

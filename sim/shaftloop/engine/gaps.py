@@ -67,13 +67,20 @@ class Gaps:
         """Return the substep [s] of every gap length [tick]."""
         return {length: step for length, (_, step) in zip(self._numbers, self._steps, strict=True)}
 
+    def copy(self) -> "Gaps":
+        """Return the same gaps, to which others can be added."""
+        other = Gaps(self._model, self._clock, self.stepping)
+        other._numbers, other._packs = self._numbers.copy(), self._packs.copy()
+        other._roots, other._steps = self._roots.copy(), self._steps.copy()
+        return other
+
     def add_to(self, sections: _Sections) -> None:
-        """Append the gaps to the tables."""
+        """Append the gaps to the tables, the matrices last: benches in lanes have them in common."""
         sections.head[at.GAPS] = self.count
         pairs = zip(self._numbers, self._steps, strict=True)
         sections.ints(at.GAP_INT, [v for length, (substeps, _) in pairs for v in (length, substeps)])
         sections.floats(at.GAP_STEP, np.array([step for _, step in self._steps]))
-        sections.floats(at.GAP_MATRIX, np.concatenate(self._packs))
         sections.floats(at.GAP_NOISE, np.concatenate(self._roots))
+        sections.floats(at.GAP_MATRIX, np.concatenate(self._packs))
         sections.head[at.GAP_MATRIX_SIZE] = self._packs[0].size
         sections.head[at.GAP_NOISE_SIZE] = self._roots[0].size

@@ -5,6 +5,8 @@ have acted is reported, and so is one that diverges; such a lane is put to rest,
 to calculate is of no use to anyone and must not slow the others down.
 """
 
+import numpy as np
+
 from shaftloop.engine import at
 from shaftloop.engine.cache import helper, kernel, routine
 from shaftloop.engine.kernel import LARGEST
@@ -42,7 +44,7 @@ def advance_lanes(
         State and scratch of all lanes.
     ends : ndarray, shape (2, LANES)
         Tick at which a lane diverged, then at which a guard would have acted; -1 where not. Filled.
-    recording : ndarray, shape (LANES, channels, records)
+    recording : ndarray, shape (lanes in use, channels, records)
         Filled.
     until : tuple of int
         (tick, gap): where to stop, as in `kernel.advance`.
@@ -54,7 +56,8 @@ def advance_lanes(
     set_z_lanes(it, lt, et, fl, s, w, z)
     while True:
         if tick >= end:
-            _flush(it, w, lt[RECENT], recording, record)
+            if record > 0:
+                _flush(it, w, lt[RECENT], recording, record)
             return record, tick, instant, -1
         record = _run_instant(it, lt, ft, fl, s, w, z, ends, recording, instant, tick, record)
         gap = it[it[at.INSTANT_INT] + 3 * instant + 2]
@@ -77,7 +80,8 @@ def advance_lanes(
         tick = reached
         _check(it, lt, s, w, ends, tick)
         if final or _none_left(ends):
-            _flush(it, w, lt[RECENT], recording, record)
+            if record > 0:
+                _flush(it, w, lt[RECENT], recording, record)
             return record, tick, instant, gap
         instant = instant + 1 if instant + 1 < it[at.INSTANTS] else 0
 
@@ -102,7 +106,7 @@ def _run_instant(
     for k in range(it[entry], it[entry] + it[entry + 1]):
         task = it[it[at.DUE] + k]
         if it[it[at.TASK_INT] + task * at.TASK_WIDTH] == at.RECORD:
-            if record % BLOCK == 0:
+            if record > 0 and record % BLOCK == 0:
                 _flush(it, w, lt[RECENT], recording, record)
             _record(it, lt, ft, fl, s, w, z, record, tick)
             record += 1
@@ -199,9 +203,9 @@ def _add_entry(lane: int, fl: Floats, source: Floats, w: Floats, f: int, index: 
 @routine
 def _flush(it: Ints, w: Floats, recent: int, recording: Floats, record: int) -> None:
     """Move the block of recent records, the last of which is before `record`, into the recording."""
-    channels = it[at.CHANNELS]
-    first = (record - 1) // BLOCK * BLOCK
-    for lane in range(LANES):
+    channels, width = np.uint64(it[at.CHANNELS]), np.uint64(LANES)
+    first, place = np.uint64((record - 1) // BLOCK * BLOCK), np.uint64(recent)
+    for lane in range(np.uint64(len(recording))):
         for channel in range(channels):
-            for i in range(record - first):
-                recording[lane, channel, first + i] = w[(recent + i * channels + channel) * LANES + lane]
+            for i in range(np.uint64(record) - first):
+                recording[lane, channel, first + i] = w[(place + i * channels + channel) * width + lane]

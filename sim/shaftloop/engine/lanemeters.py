@@ -37,6 +37,11 @@ def add_meters(
             for_lanes(
                 _one_product, (fl, s, w, f, (z0 + a, zm + a, z1 + a), (z0 + b, zm + b, z1 + b), energy, sixth)
             )
+        elif powers == 2 and it[i] == PRODUCT and it[i + 3] == PRODUCT:
+            c, d = it[i + 4], it[i + 5]
+            at_a, at_b = (z0 + a, zm + a, z1 + a), (z0 + b, zm + b, z1 + b)
+            at_c, at_d = (z0 + c, zm + c, z1 + c), (z0 + d, zm + d, z1 + d)
+            for_lanes(_two_products, (fl, s, w, f, at_a, at_b, at_c, at_d, energy, sixth))
         else:
             for_lanes(_clear, (w, sums))
             for k in range(powers):
@@ -67,9 +72,33 @@ def _one_product(
 ) -> None:
     """Do the whole of a meter that has one product only."""
     value, v, u = lane_of(fl, lane)[f], lane_of(w, lane), lane_of(s, lane)
-    start = 0.0 + value * (v[a[0]] * v[b[0]])
-    middle = 0.0 + value * (v[a[1]] * v[b[1]])
-    end = 0.0 + value * (v[a[2]] * v[b[2]])
+    start = value * (v[a[0]] * v[b[0]])  # a zero of either sign adds nothing, so no sum from 0 is needed
+    middle = value * (v[a[1]] * v[b[1]])
+    end = value * (v[a[2]] * v[b[2]])
+    u[slots[0]] += sixth * mean_power(start, middle, end)
+    u[slots[1]] += sixth * mean_power(abs(start), abs(middle), abs(end))
+
+
+@helper
+def _two_products(
+    lane: int,
+    fl: Floats,
+    s: Floats,
+    w: Floats,
+    f: int,
+    a: _Places,
+    b: _Places,
+    c: _Places,
+    d: _Places,
+    slots: tuple[int, int],
+    sixth: float,
+) -> None:
+    """Do the whole of a meter that has two products."""
+    p, v, u = lane_of(fl, lane), lane_of(w, lane), lane_of(s, lane)
+    one, two = p[f], p[f + 1]
+    start = one * (v[a[0]] * v[b[0]]) + two * (v[c[0]] * v[d[0]])
+    middle = one * (v[a[1]] * v[b[1]]) + two * (v[c[1]] * v[d[1]])
+    end = one * (v[a[2]] * v[b[2]]) + two * (v[c[2]] * v[d[2]])
     u[slots[0]] += sixth * mean_power(start, middle, end)
     u[slots[1]] += sixth * mean_power(abs(start), abs(middle), abs(end))
 

@@ -66,18 +66,19 @@ def _python_blocks(
     table: Floats,
     entry: int,
     vector: tuple[Floats, int],
-    before: tuple[Floats, int],
+    before: tuple[Floats, int, int],
     out: tuple[Floats, int],
 ) -> None:
     """Do what `add_blocks` does where compilation is switched off."""
-    source, target, sums = (a[i * LANES :].reshape(-1, LANES) for a, i in (vector, out, before))
+    source, target, sums = (a[0][a[1] * LANES :].reshape(-1, LANES) for a in (vector, out, before))
     for _ in range(blocks):
         rows, columns = words[first], words[first + 1]
         where = words[first + 2 : first + 2 + rows]
         read = words[first + 2 + rows : first + 2 + rows + columns]
         matrix = table[entry : entry + rows * columns].reshape(columns, rows)
         parts = matrix[:, :, np.newaxis] * source[read][:, np.newaxis, :]
-        target[where] = np.add.reduce(np.concatenate([sums[where][np.newaxis], parts]), axis=0)
+        start = sums[where & before[2]][np.newaxis]
+        target[where] = np.add.reduce(np.concatenate([start, parts]), axis=0)
         first, entry = first + 2 + rows + columns, entry + rows * columns
 
 
@@ -98,29 +99,31 @@ def _add_blocks(
             for kind, pair in zip((vector, before, out), args[5:], strict=True)
         ]
         descriptors, entries = place(words, args[0], args[1], 1), place(table, args[3], args[4], 1)
-        builder.call(_blocks_function(builder.module), [descriptors, args[2], entries, *pairs])
+        mask = builder.extract_value(args[6], 2)
+        builder.call(_blocks_function(builder.module), [descriptors, args[2], entries, *pairs, mask])
         return context.get_dummy_value()
 
     return signature, generate
 
 
 add_blocks = _python_blocks if numba.config.DISABLE_JIT else _add_blocks
-"""add_blocks(words, first, blocks, table, entry, (vector, i), (before, j), (out, k)): for the rows of all
-blocks, out = before + matrix·vector. The descriptions start at words[first], the entries at table[entry];
-vector, before and out are arrays of lanes and start at slots i, j and k."""
+"""add_blocks(words, first, blocks, table, entry, (vector, i), (before, j, mask), (out, k)): for the rows of
+all blocks, out = before + matrix·vector. The descriptions start at words[first], the entries at table[entry];
+vector, before and out are arrays of lanes and start at slots i, j and k. With a mask of -1 every row has a
+slot of its own in before, with 0 all have the one at j."""
 
 
 def _blocks_function(module: ir.Module) -> ir.Function:
-    """Return the function (descriptions, blocks, entries, vector, before, out), once per module."""
+    """Return the function (descriptions, blocks, entries, vector, before, out, mask), once per module."""
     known = module.globals.get(_NAME)
     if known is not None:
         return known
     word_at, float_at = _WORD.as_pointer(), _FLOAT.as_pointer()
-    kind = ir.FunctionType(ir.VoidType(), [word_at, _WORD, float_at, float_at, float_at, float_at])
+    kind = ir.FunctionType(ir.VoidType(), [word_at, _WORD, *[float_at] * 4, _WORD])
     function = ir.Function(module, kind, _NAME)
     function.linkage = "linkonce_odr"
     function.attributes.add("noinline")
-    words, blocks, entries, *vectors = function.args
+    words, blocks, entries, *vectors, mask = function.args
     builder = ir.IRBuilder(function.append_basic_block("entry"))
     head, after, end = (function.append_basic_block(name) for name in ("head", "after", "end"))
     builder.cbranch(builder.icmp_signed(">", blocks, _WORD(0)), head, end)
@@ -138,7 +141,7 @@ def _blocks_function(module: ir.Module) -> ir.Function:
         builder.position_at_end(case)
         for chunk in range(0, LANES, _WIDE):
             shifted = [builder.gep(pointer, [_WORD(chunk)]) for pointer in vectors]
-            _emit_rows(builder, count, (first, read, columns, entry), shifted)
+            _emit_rows(builder, count, (first, read, columns, entry), shifted, mask)
         builder.branch(after)
     builder.position_at_end(after)
     following = builder.add(number, _WORD(1))
@@ -167,13 +170,13 @@ def _load(builder: ir.IRBuilder, pointer: ir.Value) -> ir.Value:
 
 
 def _emit_rows(
-    builder: ir.IRBuilder, count: int, block: tuple[ir.Value, ...], vectors: list[ir.Value]
+    builder: ir.IRBuilder, count: int, block: tuple[ir.Value, ...], vectors: list[ir.Value], mask: ir.Value
 ) -> None:
     """Emit the rows of a block for eight lanes."""
     first, read, columns, entries = block
     vector, before, out = vectors
     rows = [builder.load(builder.gep(first, [_WORD(i)])) for i in range(count)]
-    initial = [_load(builder, _lanes_at(builder, before, row)) for row in rows]
+    initial = [_load(builder, _lanes_at(builder, before, builder.and_(row, mask))) for row in rows]
     origin = builder.block
     loop, end = (builder.append_basic_block(name) for name in ("columns", "stored"))
     builder.branch(loop)

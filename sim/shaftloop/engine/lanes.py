@@ -7,12 +7,13 @@ import numpy as np
 from shaftloop.engine import at
 from shaftloop.engine.lanekernel import advance_lanes
 from shaftloop.engine.lanesteps import TERMS
-from shaftloop.engine.lanetables import interleave, lane_tables, shared_part
+from shaftloop.engine.lanetables import Common, common_tables, interleave, lane_tables, shared_part
 from shaftloop.engine.laneviews import LANES
+from shaftloop.engine.memory import Memory
 from shaftloop.engine.run import Position, Run
 from shaftloop.errors import SimulationError
 
-__all__ = ["LANES", "advance_together", "lane_key"]
+__all__ = ["LANES", "Common", "Memory", "advance_together", "common_tables", "lane_key"]
 
 
 def lane_key(run: Run, end: int) -> tuple[bytes | int, ...] | None:
@@ -37,7 +38,9 @@ def lane_key(run: Run, end: int) -> tuple[bytes | int, ...] | None:
     return (*shared_part(run.tables), end)
 
 
-def advance_together(runs: Sequence[Run], end: int) -> list[SimulationError | bool]:
+def advance_together(
+    runs: Sequence[Run], end: int, common: Common | None = None, memory: Memory | None = None
+) -> list[SimulationError | bool]:
     """Advance runs from their start to an end in lanes; return for each whether it got there.
 
     Parameters
@@ -46,6 +49,11 @@ def advance_together(runs: Sequence[Run], end: int) -> list[SimulationError | bo
         With the same `lane_key`, at most `LANES`.
     end : int
         Where to stop, exactly. [tick]
+    common : Common, optional
+        What `common_tables` makes of the tables of any run with this key; made anew where left out.
+
+    memory : Memory, optional
+        Where the recordings lie; memory of their own where left out.
 
     Returns
     -------
@@ -54,17 +62,18 @@ def advance_together(runs: Sequence[Run], end: int) -> list[SimulationError | bo
         singly; the error where the bench diverged. Such a run is unchanged.
     """
     last = runs[0].prepare(end)
-    tables = lane_tables([run.tables for run in runs])
+    common = common or common_tables(runs[0].tables)
+    tables = lane_tables(common, [run.tables for run in runs])
     state = interleave([run.state for run in runs])
-    rest = np.zeros(tables.scratch - len(runs[0].work))
+    rest = np.zeros(common.scratch - len(runs[0].work))
     work = interleave([np.concatenate([run.work, rest]) for run in runs])
     ends = np.full((2, LANES), -1)
     ends[1, len(runs) :] = 0
     rows, channels = runs[0].recording.shape
-    recording = np.empty((LANES, channels, rows))
+    recording = (memory or Memory()).array((len(runs), channels, rows))
     records, tick, instant, gap = advance_lanes(
-        (tables.it, tables.words, tables.notes),
-        (tables.ft, tables.floats, tables.entries),
+        (common.it, common.words, tables.notes),
+        (tables.ft, tables.floats, common.entries),
         state,
         work,
         ends,

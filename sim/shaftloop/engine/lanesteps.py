@@ -34,6 +34,10 @@ TERMS = frozenset(
 """The kinds of terms that lanes know; a bench with another one runs singly."""
 
 
+_OWN = -1
+"""Mask of a product whose rows begin with values of their own; 0 where all begin with the same."""
+
+
 @helper
 def copy_slots(source: Floats, first: int, target: Floats, place: int, count: int) -> None:
     """Copy slots of all lanes."""
@@ -56,7 +60,7 @@ def _product(
     product: int,
     gap: int,
     vector: tuple[Floats, int],
-    before: tuple[Floats, int],
+    before: tuple[Floats, int, int],
     out: tuple[Floats, int],
 ) -> None:
     word = PRODUCT_WORDS * product
@@ -67,9 +71,8 @@ def _product(
 @routine
 def set_z_lanes(it: Ints, lt: Ints, et: Floats, fl: Floats, s: Floats, w: Floats, z: int) -> None:
     """Fill the z vector at `z` from the state."""
-    r = it[at.R]
-    _product(lt, et, SIGNAL, 0, (s, 0), (w, lt[ZEROS]), (w, z))
-    copy_slots(s, 0, w, z + r, it[at.N] + it[at.M])
+    copy_slots(s, 0, w, z + it[at.R], it[at.N] + it[at.M])
+    _product(lt, et, SIGNAL, 0, (w, z + it[at.R]), (w, lt[ZEROS], 0), (w, z))
     _terms(it, fl, w, z)
 
 
@@ -82,17 +85,18 @@ def etd4_lanes(
     n, m, q, r, zm, zc = it[at.N], it[at.M], it[at.Q], it[at.R], it[at.ZM], it[at.ZC]
     base, change, zeros = it[at.BASE], it[at.CHANGE], lt[ZEROS]
     out = r + n + m
-    _product(lt, et, BASE, gap, (w, z0 + r), (w, zeros), (w, base))
+    _product(lt, et, BASE, gap, (w, z0 + r), (w, zeros, 0), (w, base))
     _terms(it, fl, w, zm)
 
     _subtract(w, change, zm + out, z0 + out, q)
-    _product(lt, et, MIDDLE, gap, (w, change), (w, zm), (w, zm))
+    _product(lt, et, MIDDLE, gap, (w, change), (w, zm + r, _OWN), (w, zm + r))
     copy_slots(s, n, w, zm + r + n, m)
+    _product(lt, et, SIGNAL, 0, (w, zm + r), (w, zeros, 0), (w, zm))
     _terms(it, fl, w, zm)
 
     _subtract(w, change + q, zm + out, z0 + out, q)
     copy_slots(w, base, w, zc + r, n)
-    _product(lt, et, LAST, gap, (w, change + q), (w, base), (w, zc + r))
+    _product(lt, et, LAST, gap, (w, change + q), (w, base, _OWN), (w, zc + r))
     _terms(it, fl, w, zc)
 
     a, b = np.uint64(change * LANES), np.uint64((change + q) * LANES)
@@ -100,7 +104,7 @@ def etd4_lanes(
         w[a + i] += w[b + i]
     _subtract(w, change + q, zc + out, z0 + out, q)
     copy_slots(w, base, s, 0, n)
-    _product(lt, et, END, gap, (w, change), (w, base), (s, 0))
+    _product(lt, et, END, gap, (w, change), (w, base, _OWN), (s, 0))
     set_z_lanes(it, lt, et, fl, s, w, z1)
 
 

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from shaftloop.engine import at
 from shaftloop.engine.build import Tables
@@ -29,7 +30,9 @@ __all__ = [
     "SIGNAL",
     "SUMS",
     "ZEROS",
+    "Common",
     "LaneTables",
+    "common_tables",
     "interleave",
     "lane_tables",
     "shared_part",
@@ -43,15 +46,15 @@ PRODUCT_WORDS = 3
 
 GAP_ENTRIES, SUMS, LOCALS, ZEROS, RECENT = range(5 * PRODUCT_WORDS, 5 * PRODUCT_WORDS + 5)
 """Further words: entries of a gap; where in the work vector, behind what a single run has there, lie sums
-of the meters, local variables, zeros, and the block of recent records."""
+of the meters, local variables, a zero, and the block of recent records."""
 
 BLOCK = 8
 """Records that go from the work vector to the recording together."""
 
 
 @dataclass(frozen=True)
-class LaneTables:
-    """What the kernel of the lanes takes."""
+class Common:
+    """What benches with an equal `shared_part` have in common."""
 
     it: Ints
     """Integers of any of the benches."""
@@ -59,14 +62,20 @@ class LaneTables:
     """Descriptions of the products' blocks."""
     entries: Floats
     """Entries of the matrices."""
+    scratch: int
+    """Slots of the work vector."""
+
+
+@dataclass(frozen=True)
+class LaneTables:
+    """What every lane has for itself."""
+
     ft: Floats
     """Floats of the first bench where the set-points are equal in all lanes, else none."""
     floats: Floats
-    """Floats of all benches, lane by lane."""
+    """Floats of all benches but for the matrices, lane by lane."""
     notes: Ints
     """The noise section of every bench, one after the other: their keys may differ."""
-    scratch: int
-    """Slots of the work vector."""
 
 
 def interleave(columns: Sequence[Floats]) -> Floats:
@@ -79,33 +88,31 @@ def interleave(columns: Sequence[Floats]) -> Floats:
 
 def shared_part(tables: Tables) -> tuple[bytes, ...]:
     """Return what benches must have in common to run in lanes of one kernel, to be compared or hashed."""
-    it, ft = tables.it.copy(), tables.ft
+    it = tables.it.copy()
     noise = it[at.NOISE_INT] + 2
     it[noise : noise + 3 * it[at.NOISES] : 3] = 0
-    gaps, size = it[at.GAPS], it[at.GAP_MATRIX_SIZE]
-    signals = ft[it[at.SIGNAL] : it[at.SIGNAL] + it[at.R] * it[at.N]]
-    matrices = ft[it[at.GAP_MATRIX] : it[at.GAP_MATRIX] + gaps * size]
-    return it.tobytes(), signals.tobytes(), matrices.tobytes(), len(ft).to_bytes(8, "little")
+    return it.tobytes(), tables.matrices, len(tables.ft).to_bytes(8, "little")
 
 
-def lane_tables(benches: Sequence[Tables]) -> LaneTables:
-    """Return the tables of some benches with an equal `shared_part`, at most `LANES`."""
-    first = benches[0]
-    it, ft = first.it, first.ft
-    words, entries = _products(it, ft)
-    sizes = (first.scratch, 3, 4, 2 * it[at.N] + it[at.R] + 6, BLOCK * it[at.CHANNELS])
+def common_tables(tables: Tables) -> Common:
+    """Return what benches have in common that have the `shared_part` of the one with these tables."""
+    it = tables.it
+    words, entries = _products(it, tables.ft)
+    sizes = (tables.scratch, 3, 4, 1, BLOCK * it[at.CHANNELS])
     *words[SUMS : RECENT + 1], scratch = np.cumsum(sizes)
+    return Common(it.copy(), words, entries, int(scratch))
+
+
+def lane_tables(common: Common, benches: Sequence[Tables]) -> LaneTables:
+    """Return the tables of some benches with an equal `shared_part`, at most `LANES`."""
+    it, ft = common.it, benches[0].ft
     notes = [t.it[it[at.NOISE_INT] : it[at.NOISE_INT] + 3 * it[at.NOISES]] for t in benches]
     points = slice(it[at.SEGMENT_FLOAT], it[at.ENTRY_FLOAT])  # segments and traces
     alike = all(np.array_equal(t.ft[points], ft[points]) for t in benches)
     return LaneTables(
-        it=it,
-        words=words,
-        entries=entries,
         ft=ft if alike else ft[:0],
-        floats=interleave([t.ft for t in benches]),
+        floats=interleave([t.ft[: it[at.GAP_MATRIX]] for t in benches]),
         notes=np.concatenate([*notes, *[notes[0]] * (LANES - len(notes))]),
-        scratch=int(scratch),
     )
 
 
@@ -113,19 +120,23 @@ def _products(it: Ints, ft: Floats) -> tuple[Ints, Floats]:
     """Return the descriptions and the entries of all products."""
     n, m, q, r = (int(it[word]) for word in (at.N, at.M, at.Q, at.R))
     states = n + -n % 4
-    shapes = [(states + r + states, n + m + q), (r + states, q), (states, q), (states, 2 * q)]
+    shapes = [(2 * states, n + m + q), (states, q), (states, q), (states, 2 * q)]
     packs = [
         _matrices(ft, it[at.GAP_MATRIX] + g * it[at.GAP_MATRIX_SIZE], shapes) for g in range(it[at.GAPS])
     ]
     signal = _matrices(ft, it[at.SIGNAL], [(r, n)])[0]
     stages = [[pack[stage] for pack in packs] for stage in range(4)]
+    for stage, needed in enumerate(_needed_rows(it, signal, states)):
+        stages[stage] = [matrix * needed[:, np.newaxis] for matrix in stages[stage]]
     words = [0] * (RECENT + 1)
     parts, place = [], 0
+    to_middle = int(it[at.ZM] + r - it[at.BASE] - states)
     for product, matrices in enumerate([*stages, [signal]]):
         blocks = block_rows(np.any([matrix != 0.0 for matrix in matrices], axis=0))
         words[PRODUCT_WORDS * product : PRODUCT_WORDS * (product + 1)] = [len(words), len(blocks), place]
         for rows, columns in blocks:
-            words += [len(rows), len(columns), *rows, *columns]
+            places = [row + (to_middle if product == BASE and row >= states else 0) for row in rows]
+            words += [len(rows), len(columns), *places, *columns]
         parts.append([block_entries(blocks, matrix) for matrix in matrices])
         place += parts[-1][0].size
     size = words[GAP_ENTRIES] = place
@@ -134,6 +145,35 @@ def _products(it: Ints, ft: Floats) -> tuple[Ints, Floats]:
         row = [part[gap % len(part)] for part in parts]
         table[gap * size : (gap + 1) * size] = np.concatenate(row)
     return np.array(words, dtype=np.int64), table
+
+
+def _needed_rows(it: Ints, signal: Floats, states: int) -> list[NDArray[np.bool_]]:
+    """Return which rows of the first three stages are needed.
+
+    In the middle of a step nothing sees the states that no term, meter or peak reads; at the last stage
+    nothing sees those that no term reads.
+    """
+    n, r = int(it[at.N]), int(it[at.R])
+    read = np.zeros(int(it[at.Z_SIZE]), dtype=np.bool_)
+    for count, first, width, reads in (
+        (at.COULOMBS, at.COULOMB_INT, 2, 1),
+        (at.WINDAGES, at.WINDAGE_INT, 2, 1),
+        (at.COUPLINGS, at.COUPLING_INT, 5, 3),
+        (at.RELUCTANCES, at.RELUCTANCE_INT, 3, 2),
+    ):
+        rows = it[it[first] : it[first] + width * it[count]].reshape(-1, width)
+        read[rows[:, :reads]] = True
+    if it[at.RIPPLES] + it[at.MISALIGNMENTS] > 0:  # their rows have no fixed length
+        read[r : r + n] = True
+    last = read[r : r + states].copy()
+    powers = it[it[at.POWER_INT] : it[at.POWER_INT] + 3 * it[it[at.METER_FIRST] + it[at.METERS]]].reshape(
+        -1, 3
+    )
+    read[powers[:, 1:]] = True
+    read[it[it[at.PEAK_READ] : it[at.PEAK_READ] + it[at.PEAKS]]] = True
+    middle = read[r : r + states].copy()
+    middle[:n] |= np.any(signal[read[:r]] != 0.0, axis=0)
+    return [np.concatenate([np.ones(states, dtype=np.bool_), middle]), middle, last]
 
 
 def _matrices(ft: Floats, first: int, shapes: Sequence[tuple[int, int]]) -> list[Floats]:

@@ -1,7 +1,9 @@
 """The flat state vector: which slot holds what."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import Enum
+from typing import NamedTuple
 
 __all__ = ["Layout", "Slot", "SlotKind"]
 
@@ -19,8 +21,7 @@ class SlotKind(Enum):
     """What analyses read and inject; no part of the bench's own dynamics."""
 
 
-@dataclass(frozen=True)
-class Slot:
+class Slot(NamedTuple):
     """One slot of the state vector."""
 
     name: str
@@ -40,7 +41,14 @@ class Layout:
         first = len(self.slots)
         for i in range(count):
             self.slots.append(Slot(name if count == 1 else f"{name}[{i}]", kind, unit))
-            self.initial.append(initial)
+        self.initial.extend([initial] * count)
+        return first
+
+    def extend(self, slots: Sequence[Slot], initial: Sequence[float]) -> int:
+        """Add slots with their initial values and return the number of the first."""
+        first = len(self.slots)
+        self.slots.extend(slots)
+        self.initial.extend(initial)
         return first
 
     def number(self, name: str) -> int:

@@ -3,10 +3,10 @@
 With h the substep and ``φ_k`` the usual functions of the exponential integrators, the pack for the
 exponential stepper holds, by columns, rows padded to four:
 
-1. for [x, u, N0]: states at h, then signals and states at h/2, under constant N0;
-2. for N(middle 1) − N0: ``h·φ2(h/2)·G``, signals and states;
-3. for N(middle 2) − N0: ``2·h·φ2(h)·G``, states;
-4. for the sum of both differences, then for N(end) − N0: ``h·(2φ2 − 4φ3)·G`` and ``h·(4φ3 − φ2)·G``, states.
+1. for [x, u, N0]: states at h, then at h/2, under constant N0;
+2. for N(middle 1) − N0: ``h·φ2(h/2)·G``;
+3. for N(middle 2) − N0: ``2·h·φ2(h)·G``;
+4. for the sum of both differences, then for N(end) − N0: ``h·(2φ2 − 4φ3)·G`` and ``h·(4φ3 − φ2)·G``.
 """
 
 import numpy as np
@@ -55,7 +55,7 @@ def exponential_pack(plant: Plant, h: float) -> Array:
     h : float
         Substep. [s]
     """
-    arrays = (plant.a, plant.b, plant.g, plant.c)
+    arrays = (plant.a, plant.b, plant.g)
     key = (h, *(part for array in arrays for part in (array.shape, array.tobytes())))
     if key not in _PACKS:
         while len(_PACKS) >= _MOST_PACKS:
@@ -66,14 +66,13 @@ def exponential_pack(plant: Plant, h: float) -> Array:
 
 def _exponential_pack(plant: Plant, h: float) -> Array:
     a, m = plant.a, plant.b.shape[1]
-    both = np.vstack([_padded(plant.c), np.eye(len(a))])
     forcing = np.hstack([plant.b, plant.g])
     half, half1, half2, _ = _phi(a, forcing, 0.5 * h)
     full, full1, full2, full3 = _phi(a, forcing, h)
     second, third = full2[:, m:], full3[:, m:]
     blocks = (
-        np.vstack([_padded(np.hstack([full, full1])), both @ np.hstack([half, half1])]),
-        2.0 * both @ half2[:, m:],
+        np.vstack([_padded(np.hstack([full, full1])), np.hstack([half, half1])]),
+        2.0 * half2[:, m:],
         2.0 * second,
         np.hstack([2.0 * second - 4.0 * third, 4.0 * third - second]),
     )

@@ -10,7 +10,7 @@ from shaftloop.engine.layout import Layout
 from shaftloop.engine.plant import Plant
 from shaftloop_models.network import Ref
 
-__all__ = ["Channel", "Guard", "Model", "NoiseChannel", "Segment", "Task"]
+__all__ = ["Channel", "Guard", "Model", "NoiseChannel", "Segment", "Task", "alike"]
 
 
 @dataclass(frozen=True)
@@ -101,3 +101,26 @@ class Model:
     latencies: tuple[Fraction, ...] = ()
     """Further times that must be whole ticks. [s]"""
     seed: int = 0
+
+
+def alike(one: Model, other: Model) -> bool:
+    """Return whether two models differ at most in the numbers of their tasks and filters.
+
+    Models of one plant have the same noise: it belongs to the parts of the line.
+    """
+    return (
+        one.plant is other.plant
+        and (one.seed, one.profiles, one.segments) == (other.seed, other.profiles, other.segments)
+        and len(one.filters) == len(other.filters)
+        and len(one.noises) == len(other.noises)
+        and one.layout.initial == other.layout.initial
+        and list(map(_without_numbers, one.tasks)) == list(map(_without_numbers, other.tasks))
+        and [channel.entries for channel in one.channels] == [channel.entries for channel in other.channels]
+        and one.guards == other.guards
+        and one.traces == other.traces
+        and one.latencies == other.latencies
+    )
+
+
+def _without_numbers(task: Task) -> tuple[object, ...]:
+    return task.kind, task.a, task.period, task.phase, task.priority

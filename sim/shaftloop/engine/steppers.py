@@ -54,11 +54,17 @@ def set_held(it: Ints, s: Floats, w: Floats, z: int) -> None:
 
 
 @helper
+def _set_signals(it: Ints, ft: Floats, x: Floats, first: int, w: Floats, z: int) -> None:
+    """Fill the signals of the z vector at `z` from the states that lie in x from `first` on."""
+    _clear(w, z, it[at.R])
+    add_product(ft, it[at.SIGNAL], it[at.R], x, first, it[at.N], w, z)
+
+
+@helper
 def set_z(it: Ints, ft: Floats, s: Floats, w: Floats, z: int) -> None:
     """Fill the z vector at `z` from the state."""
     n, r = it[at.N], it[at.R]
-    _clear(w, z, r)
-    add_product(ft, it[at.SIGNAL], r, s, 0, n, w, z)
+    _set_signals(it, ft, s, 0, w, z)
     _copy(s, 0, w, z + r, n + it[at.M])
     evaluate_terms(it, ft, w, z)
 
@@ -68,30 +74,32 @@ def etd4_step(it: Ints, ft: Floats, s: Floats, w: Floats, gap: int, z0: int, z1:
     """Advance the plant states by one substep of a gap, from z at `z0`; fill z at `at.ZM` and at `z1`."""
     n, m, q, r, zm, zc = it[at.N], it[at.M], it[at.Q], it[at.R], it[at.ZM], it[at.ZC]
     base, change = it[at.BASE], it[at.CHANGE]
-    rows_m, rows_x, out = r + padded(n), padded(n), r + n + m
+    rows, out = padded(n), r + n + m
     matrix = it[at.GAP_MATRIX] + gap * it[at.GAP_MATRIX_SIZE]
-    _clear(w, base, rows_x + rows_m)
-    add_product(ft, matrix, rows_x + rows_m, w, z0 + r, n + m + q, w, base)
+    _clear(w, base, 2 * rows)
+    add_product(ft, matrix, 2 * rows, w, z0 + r, n + m + q, w, base)
+    _copy(w, base + rows, w, zm + r, n)
     evaluate_terms(it, ft, w, zm)
 
-    matrix += (n + m + q) * (rows_x + rows_m)
+    matrix += 2 * rows * (n + m + q)
     _difference(w, change, zm + out, z0 + out, q)
-    add_product(ft, matrix, rows_m, w, change, q, w, zm)
+    add_product(ft, matrix, rows, w, change, q, w, zm + r)
     set_held(it, s, w, zm)
-    w[zm + out + q] = 1.0  # padding of the products above may have covered it
+    w[zm + out + q] = 1.0  # padding of the product above may have covered it
+    _set_signals(it, ft, w, zm + r, w, zm)
     evaluate_terms(it, ft, w, zm)
 
-    matrix += q * rows_m
+    matrix += q * rows
     _difference(w, change + q, zm + out, z0 + out, q)
     _copy(w, base, w, zc + r, n)
-    add_product(ft, matrix, rows_x, w, change + q, q, w, zc + r)
+    add_product(ft, matrix, rows, w, change + q, q, w, zc + r)
     evaluate_terms(it, ft, w, zc)
 
-    matrix += q * rows_x
+    matrix += q * rows
     for i in range(q):
         w[change + i] += w[change + q + i]
     _difference(w, change + q, zc + out, z0 + out, q)
-    add_product(ft, matrix, rows_x, w, change, 2 * q, w, base)
+    add_product(ft, matrix, rows, w, change, 2 * q, w, base)
     _copy(w, base, s, 0, n)
     set_z(it, ft, s, w, z1)
 
@@ -126,7 +134,5 @@ def rk4_step(it: Ints, ft: Floats, s: Floats, w: Floats, gap: int, z0: int, z1: 
     _slope(it, ft, s, w, zc, k)
     for i in range(n):
         s[i] += h / 6.0 * (w[total + i] + w[k + i])
-    _clear(w, zc, r)
-    add_product(ft, it[at.SIGNAL], r, w, zm + r, n, w, zc)
-    _copy(w, zc, w, zm, r)
+    _set_signals(it, ft, w, zm + r, w, zm)
     set_z(it, ft, s, w, z1)

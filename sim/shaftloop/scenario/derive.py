@@ -36,6 +36,10 @@ __all__ = ["adapter", "item_kind", "readable_fields", "unknown_key", "validate"]
 _OWN = "shaftloop"
 """Type of the errors whose message is ours already."""
 
+_READ: dict[tuple[Any, str], Any] = {}
+"""What was read last, by kind and text: scenarios of a study have most entries in common."""
+_MOST_READ = 256
+
 
 @cache
 def readable_fields(cls: type) -> dict[str, tuple[Any, bool]]:
@@ -72,6 +76,8 @@ def adapter(kind: Any, partial: bool = False) -> TypeAdapter[Any]:
 def validate(kind: Any, value: Any) -> tuple[Any, list[tuple[KeyPath, str]]]:
     """Return the instance of a dataclass, or nothing and what is wrong: (path inside value, message).
 
+    The same value gives the same instance: do not change it.
+
     Parameters
     ----------
     kind : type
@@ -80,10 +86,17 @@ def validate(kind: Any, value: Any) -> tuple[Any, list[tuple[KeyPath, str]]]:
         What the scenario holds.
     """
     members = _members(kind)
+    key = (kind, repr(value))
+    if key in _READ:
+        return _READ[key], []
     try:
         # A model is built when it is first needed: a scenario uses few of the parts.
         cls = members[0] if len(members) == 1 else _select(members, value)
-        return adapter(cls).validate_python(value), []
+        instance = adapter(cls).validate_python(value)
+        while len(_READ) >= _MOST_READ:
+            _READ.pop(next(iter(_READ)), None)
+        _READ[key] = instance
+        return instance, []
     except PydanticCustomError as error:
         context = error.context or {}
         return None, [((context["key"],) if context["key"] else (), context["message"])]

@@ -111,7 +111,7 @@ def read_draft(document: dict[str, Any], problems: Problems, broken: set[int]) -
     for path, message in errors:
         problems.error(path, message)
     if head is not None:
-        draft.single = vars(head)
+        draft.single = vars(head).copy()
     for key, kind in lists.items():
         items = document.get(key, [])
         if not isinstance(items, list):
