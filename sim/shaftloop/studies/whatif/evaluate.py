@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Literal
 
 from shaftloop.analysis.lanes import Outcome, simulate_many
+from shaftloop.analysis.metrics import needed_channels
 from shaftloop.errors import ScenarioError, ShaftloopError, SimulationError
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import read_scenario
@@ -138,7 +139,7 @@ def _outcomes(work: Work, benches: Sequence[_Bench]) -> Iterator[Outcome | None]
     """Yield the run of each bench as it is needed, nothing where there is none or it failed."""
     if simulates(work.figures):
         with suppress(*_FAULTS):
-            yield from simulate_many(bench.description for bench in benches)
+            yield from simulate_many((bench.description for bench in benches), channels=needed_channels)
     yield from repeat(None)
 
 
