@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from fractions import Fraction
+from itertools import product
 
 import numpy as np
 import pytest
@@ -12,7 +13,7 @@ from shaftloop.studies.tuning.closedloop import close
 from shaftloop.studies.tuning.controller import controller_of, parts_of, response_of, with_gains
 from shaftloop.studies.tuning.figures import figures, integral_gain, sensitivity_peaks
 from shaftloop.studies.tuning.identify import identify
-from shaftloop.studies.tuning.intervals import LoopParts, free_gaps
+from shaftloop.studies.tuning.intervals import LoopParts, free_gaps, half_turns
 from shaftloop.studies.tuning.plant import LoopPlant, transfer_plant
 from shaftloop.studies.tuning.rules import propose
 from shaftloop.studies.tuning.search import Bounds, Excursion, Search, peak_command
@@ -101,6 +102,19 @@ def test_gaps_hold_what_no_frequency_forbids() -> None:
         if np.isfinite(gap.high):
             ms, mt = _peaks(on, parts.controller(gap.kp, gap.high * 1.001))
             assert ms > 1.6 or mt > 1.5
+
+
+@pytest.mark.parametrize("changes", [{}, *STRUCTURED])
+def test_turns_round_zero_count_the_unstable_poles(changes: dict[str, object]) -> None:
+    """Argument principle: a half turn back for every pole that leaves the unit circle."""
+    on, shape = resonant(damping=0.1), loop(**changes)
+    part = LoopParts(on.response, *parts_of(shape, on.frequency))
+    counts = []
+    for kp, ki in product((0.0, 0.1, 0.5, 6.0), (0.01, 0.3, 2.0, 90.0, 1000.0)):
+        poles = np.linalg.eigvals(close(on, controller_of(with_gains(shape, kp, ki))).a)
+        counts.append((int((np.abs(poles) > 1.0).sum()), half_turns(part, len(on.frequency), kp, ki)))
+    assert len({unstable for unstable, _ in counts}) > 1
+    assert len({unstable + turns for unstable, turns in counts}) == 1
 
 
 def _peaks(on: LoopPlant, controller: np.ndarray) -> tuple[float, float]:

@@ -17,7 +17,7 @@ from shaftloop.studies.tuning.closedloop import ClosedLoop, close
 from shaftloop.studies.tuning.controller import controller_of, parts_of, with_gains
 from shaftloop.studies.tuning.errorarea import error_area
 from shaftloop.studies.tuning.figures import figures, integral_gain, sensitivity_peaks
-from shaftloop.studies.tuning.intervals import Gap, LoopParts, free_gaps
+from shaftloop.studies.tuning.intervals import Gap, LoopParts, free_gaps, half_turns
 from shaftloop.studies.tuning.plant import LoopPlant
 
 __all__ = ["Bounds", "Excursion", "Objective", "Search", "Trial", "peak_command"]
@@ -109,6 +109,21 @@ class Search:
         self.bounds = bounds
         self.objective: Objective = objective
         self._extra: list[list[float]] = [[] for _ in self.plants]
+        self._stability: dict[Loop, dict[tuple[int, ...], bool]] = {}
+
+    def under(self, bounds: Bounds, objective: Objective) -> "Search":
+        """Return a search on the same plants, which knows what this one has found about stability.
+
+        Parameters
+        ----------
+        bounds : Bounds
+            Hold at all of them.
+        objective : str
+            As of a search.
+        """
+        other = Search(self.plants, bounds, objective)
+        other._stability = self._stability
+        return other
 
     def gains(
         self, shape: Loop, *, rough: bool = False, baselines: Sequence[Loop] = (), limit: float = np.inf
@@ -251,16 +266,31 @@ class Search:
         """Return the best of the admissible gains at some proportional gains that costs less than a limit."""
         bounds = self.bounds
         gaps = free_gaps(parts, kps, bounds.ms * (1.0 - _TIGHT), bounds.mt * (1.0 - _TIGHT))
-        gaps = [gap for gap in (self._capped(shape, gap) for gap in gaps) if gap.high > gap.low]
+        # An integral gain that grows without end drives a pole out of the unit circle, and none of an interval
+        # is stable where one is not.
+        gaps = [self._capped(shape, gap) for gap in gaps if np.isfinite(gap.high)]
+        gaps = [gap for gap in gaps if gap.high > gap.low]
         best: Trial | None = None
         for gap in sorted(gaps, key=lambda gap: -gap.high):
             if self._cannot_beat(gap.high, limit):
                 continue
-            if self.is_stable(with_gains(shape, gap.kp, 0.5 * (gap.low + gap.high))):
+            if self._is_stable_within(shape, parts, gap):
                 better = self._within(shape, gap, shares, limit)
                 if better is not None:
                     best, limit = better, better.cost
         return best
+
+    def _is_stable_within(self, shape: Loop, parts: list[LoopParts], gap: Gap) -> bool:
+        """Return whether the loop is stable in an interval: as where it turns round zero as often."""
+        known = self._stability.setdefault(with_gains(shape, 0.0, 0.0), {})
+        ki = 0.5 * (gap.low + gap.high)
+        turns = tuple(
+            half_turns(part, len(plant.under(shape).frequency), gap.kp, ki)
+            for part, plant in zip(parts, self.plants, strict=True)
+        )
+        if turns not in known:
+            known[turns] = self.is_stable(with_gains(shape, gap.kp, ki))
+        return known[turns]
 
     def _cannot_beat(self, ki: float, limit: float) -> bool:
         """Return whether integral gains up to one are too small to cost less than a limit.
@@ -288,9 +318,7 @@ class Search:
     def _capped(self, shape: Loop, gap: Gap) -> Gap:
         """Return an interval without gains at which the anti-windup would overshoot: T·ki ≤ kp there."""
         most = gap.kp * float(shape.rate) if shape.anti_windup == "back_calculation" else np.inf
-        # Without an end to the interval the loop is unstable or has no delay at all; twice its start will do.
-        high = gap.high if np.isfinite(gap.high) else 2.0 * gap.low
-        return Gap(gap.kp, gap.low, min(high, most))
+        return Gap(gap.kp, gap.low, min(gap.high, most))
 
     def _keeps(self, loop: Loop) -> bool:
         """Return whether a loop keeps the bounds besides Ms and Mt."""

@@ -98,9 +98,12 @@ class _Study:
     corners: list[Corner]
     """With the loops as tuned so far."""
     demand: Demand
+    _analysed: dict[tuple[Loop, str], LoopAnalysis] = field(default_factory=dict)
+    """By the loop and the corner's label, as long as the other loops stay."""
 
     def put(self, loop: Loop) -> None:
         """Take a tuned loop into every corner."""
+        self._analysed.clear()
         self.corners = [replace(c, description=with_loop(c.description, loop)) for c in self.corners]
 
     def settle(self) -> tuple[bool, int]:
@@ -179,7 +182,7 @@ class _Study:
         plain = replace(search.bounds, command=None, excursion=None, noise_gain=None, mode_damping=None)
         for _ in range(12):
             middle = (low * high) ** 0.5
-            loose = Search(search.plants, replace(plain, ms=middle, mt=middle), "integral_gain")
+            loose = search.under(replace(plain, ms=middle, mt=middle), "integral_gain")
             trial = loose.gains(loop)
             if trial is None:
                 low = middle
@@ -210,7 +213,8 @@ class _Study:
             chosen, nearest = self.trade_off(search, now)
         assert chosen.design is not None, "an option that is chosen has a design"
         self.put(chosen.design.loop)
-        baselines = tuple(self.baseline(search, proposal) for proposal in proposals)
+        nominal = Search(search.plants[:1], search.bounds)
+        baselines = tuple(self.baseline(search, nominal, proposal) for proposal in proposals)
         progress(0.8)
         return LoopTuning(
             name,
@@ -286,8 +290,12 @@ class _Study:
 
     def analysis(self, loop: Loop, corner: Corner) -> LoopAnalysis:
         """Return a corner with a loop, analysed as the margins command does."""
-        description = with_loop(corner.description, loop)
-        return analyse_loops(description, [loop.name], self.demand.speed, self.demand.torque)[loop.name]
+        key = (loop, corner.label)
+        if key not in self._analysed:
+            description = with_loop(corner.description, loop)
+            found = analyse_loops(description, [loop.name], self.demand.speed, self.demand.torque)
+            self._analysed[key] = found[loop.name]
+        return self._analysed[key]
 
     def design(self, search: Search, loop: Loop) -> Design:
         """Return a controller with what it does."""
@@ -315,18 +323,17 @@ class _Study:
             )
         return propose(model, cycle, loop)
 
-    def baseline(self, search: Search, proposal: Proposal) -> Baseline:
+    def baseline(self, search: Search, nominal: Search, proposal: Proposal) -> Baseline:
         """Return a rule with its figures, and how much more the optimum gets at the rule's own Ms and Mt."""
         loop, rule, source, reason = proposal.loop, proposal.rule, proposal.source, proposal.reason
         if loop is None:
             return Baseline(rule, source, None, None, False, None, None, reason)
-        nominal = search.plants[:1]
-        worst = figures(nominal, loop)
+        worst = figures(nominal.plants, loop)
         if not worst.stable:
             return Baseline(rule, source, loop, worst, False, None, None, reason)
         slack = 1.0 + 1e-9
         own = Bounds(ms=worst.ms.value * slack, mt=max(worst.mt.value, 1.0 + 1e-6) * slack)
-        best = Search(nominal, own, "integral_gain").gains(loop, baselines=[loop])
+        best = nominal.under(own, "integral_gain").gains(loop, baselines=[loop])
         factor = None if best is None else best.loop.ki.value / loop.ki.value
         return Baseline(rule, source, loop, worst, search.admits(loop), search.cost(loop), factor, reason)
 
