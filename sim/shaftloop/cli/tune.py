@@ -24,6 +24,7 @@ _STRUCTURES = (
     "pi_feedforward",
     "pid",
     "active_damping",
+    "active_damping_high_pass",
     "disturbance_observer",
     "predictor",
 )

@@ -22,10 +22,15 @@ from shaftloop.studies.tuning.plant import LoopPlant, plain_loop
 from shaftloop.studies.tuning.search import Search, Trial
 from shaftloop_models.parameters import Delay, Gain
 
-__all__ = ["OVERSHOOT", "STRUCTURES", "Family", "Structure", "best_of_family", "improved"]
+__all__ = ["HELD", "OVERSHOOT", "STRUCTURES", "Family", "Structure", "best_of_family", "improved"]
 
 Array = NDArray[np.float64]
 
+HELD = {
+    "pi_two_notches": ("pi", "pi_notch"),
+    "active_damping_high_pass": ("pi", "active_damping"),
+}
+"""What structures hold as a special case, which they must not fall behind; of the others it is PI."""
 _MOST_MODES = 4
 _LONG = 100.0
 """Lag over delay that stands for an integrating plant in the model of a path."""
@@ -285,6 +290,29 @@ def _active_damping(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Fam
     return Family(shape, tuple((float(np.log(share)),) for share in (0.03, 0.1, 0.3, 1.0)), (0.5,))
 
 
+def _high_passed_damping(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family | str:
+    if isinstance(plant.speeds, str):
+        return plant.speeds
+    bare, half, (left, right, gain) = _bare(loop), 0.5 * float(loop.rate), plant.speeds
+    plain = known["active_damping"].active_damping if "active_damping" in known else None
+    gain = 0.3 * gain if plain is None else plain.gain
+    mode = float(np.abs(plant.modes.poles[0])) / (2.0 * np.pi) if plant.modes is not None else 0.1 * half
+
+    def shape(x: Array) -> Loop | None:
+        cutoff = float(np.exp(x[1]))
+        if not cutoff < _EDGE * half:
+            return None
+        return replace(
+            bare, active_damping=ActiveDamping(_rounded(float(np.exp(x[0]))), left, right, _rounded(cutoff))
+        )
+
+    starts = tuple(
+        (float(np.log(gain * times)), float(np.log(mode * part)))
+        for times, part in product((1.0, 2.0), (0.03, 0.2, 0.7))
+    )
+    return Family(shape, starts, (0.4, 0.6))
+
+
 def _pid(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family | str:
     del known
     bare, half = _bare(loop), 0.5 * float(loop.rate)
@@ -388,6 +416,7 @@ STRUCTURES = {
         Structure("pi_feedforward", "PI, feedforward and filter of the set-point", _feedforward),
         Structure("pid", "PID, filtered derivative", _pid),
         Structure("active_damping", "PI, active damping across the line", _active_damping),
+        Structure("active_damping_high_pass", "PI, active damping, high-pass on its speeds", _high_passed_damping),
         Structure("disturbance_observer", "PI, disturbance observer", _observer),
         Structure("predictor", "PI, delay-compensating predictor", _predictor),
     )

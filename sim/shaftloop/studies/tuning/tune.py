@@ -19,7 +19,7 @@ from shaftloop.studies.tuning.relay import relay_on_bench
 from shaftloop.studies.tuning.results import Baseline, Design, LoopTuning, Option, Tuning
 from shaftloop.studies.tuning.rules import Proposal, propose
 from shaftloop.studies.tuning.search import Bounds, Objective, Search, Trial
-from shaftloop.studies.tuning.structures import STRUCTURES, best_of_family
+from shaftloop.studies.tuning.structures import HELD, STRUCTURES, best_of_family
 from shaftloop.studies.tuning.tolerance import Corner
 
 __all__ = ["SERVES", "Demand", "tune"]
@@ -167,9 +167,8 @@ class _Study:
             if isinstance(family, str):
                 found[name] = family
                 continue
-            # What a structure holds as a special case it must not fall behind.
-            held = ["pi", "pi_notch"] if name == "pi_two_notches" else ["pi"]
-            others = (loop, *rules) if name == "kept" else tuple(simpler[k] for k in held if k in simpler)
+            held = [simpler[other] for other in HELD.get(name, ("pi",)) if other in simpler]
+            others = (loop, *rules) if name == "kept" else held
             trial = best_of_family(search, family, others)
             found[name] = trial or "no gains keep the bounds"
             if trial is not None and name != "kept":
