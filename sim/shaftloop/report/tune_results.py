@@ -127,6 +127,7 @@ def _loop(results: TuneResults, entry: LoopTuning) -> dict[str, Any]:
         },
         "binding": list(entry.binding),
         "nearest": entry.nearest or None,
+        "ways": list(entry.ways),
         "before": None if entry.before is None else _gains(results, entry.before) | _figures(entry.before),
         "baselines": [_baseline(item) for item in entry.baselines],
         "structures": [_option(results, option) for option in entry.options],

@@ -84,9 +84,9 @@ def free_gaps(parts: list[LoopParts], kps: Array, ms: float, mt: float) -> list[
 def half_turns(part: LoopParts, count: int, kp: float, ki: float) -> int:
     """Return by how many half turns ``(1 + L)·(1 + N·M)`` goes round zero from no frequency to the highest.
 
-    Its poles do not depend on the gains, its zeros are the poles of the closed loop: by the argument principle
-    as many of them are unstable at all gains for which this is the same. Where a loop ticks several times per
-    hyperperiod that holds as far as the fundamental is all of its response.
+    Its poles do not depend on the gains, its zeros are the poles of the closed loop: by the argument
+    principle as many of them are unstable at all gains for which this is the same. Where a loop ticks several
+    times per hyperperiod that holds as far as the fundamental is all of its response.
 
     Parameters
     ----------

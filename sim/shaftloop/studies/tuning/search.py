@@ -16,7 +16,7 @@ from shaftloop.control.parameters import Loop
 from shaftloop.studies.tuning.closedloop import ClosedLoop, close
 from shaftloop.studies.tuning.controller import controller_of, parts_of, with_gains
 from shaftloop.studies.tuning.errorarea import error_area
-from shaftloop.studies.tuning.figures import figures, integral_gain, sensitivity_peaks
+from shaftloop.studies.tuning.figures import integral_gain, noise_gain, sensitivity_peaks, shaft_modes
 from shaftloop.studies.tuning.intervals import Gap, LoopParts, free_gaps, half_turns
 from shaftloop.studies.tuning.plant import LoopPlant
 
@@ -38,6 +38,8 @@ _AROUND = np.array([0.94, 0.97, 1.0, 1.03, 1.06])
 """Where the best proportional gain is looked for, over the one of before, once the grid has grown."""
 _SHARES = (1.0, 0.93, 0.82, 0.65, 0.4, 0.15)
 """Where in an admissible interval integral gains are tried when the largest is not simply the best."""
+_SMALL_SHARES = (0.05, 0.015, 0.005, 0.0015)
+"""And where further bounds leave none of those."""
 _PEAK_ROUNDS = 512
 """Hyperperiods within which the command has its peak."""
 _TIGHT = 1e-7
@@ -266,8 +268,8 @@ class Search:
         """Return the best of the admissible gains at some proportional gains that costs less than a limit."""
         bounds = self.bounds
         gaps = free_gaps(parts, kps, bounds.ms * (1.0 - _TIGHT), bounds.mt * (1.0 - _TIGHT))
-        # An integral gain that grows without end drives a pole out of the unit circle, and none of an interval
-        # is stable where one is not.
+        # An integral gain that grows without end drives a pole out of the unit circle, so that no gain of an
+        # interval without end is stable.
         gaps = [self._capped(shape, gap) for gap in gaps if np.isfinite(gap.high)]
         gaps = [gap for gap in gaps if gap.high > gap.low]
         best: Trial | None = None
@@ -303,7 +305,7 @@ class Search:
     def _within(self, shape: Loop, gap: Gap, shares: int, limit: float) -> Trial | None:
         """Return the best of an interval that costs less than a limit, from a number of those that serve."""
         best, looked = None, 0
-        for share in _SHARES:
+        for share in (*_SHARES, *_SMALL_SHARES):
             ki = gap.low + share * (gap.high - gap.low)
             if looked == shares or self._cannot_beat(ki, limit):
                 break
@@ -327,13 +329,10 @@ class Search:
             most = max(peak_command(plant, loop, bounds.excursion) for plant in self.plants)
             if most > bounds.command:
                 return False
-        if bounds.noise_gain is None and bounds.mode_damping is None:
-            return True
-        found = figures(self.plants, loop)
-        if bounds.noise_gain is not None and found.noise_gain > bounds.noise_gain:
+        if bounds.noise_gain is not None and noise_gain(self.plants, loop) > bounds.noise_gain:
             return False
         wanted = bounds.mode_damping
-        return wanted is None or all(mode.damping >= wanted for mode in found.modes)
+        return wanted is None or all(mode.damping >= wanted for mode in shaft_modes(self.plants, loop))
 
     def _add_peaks(self, loop: Loop) -> float:
         """Add frequencies at which a bound is exceeded between grid points; return by which share at most."""

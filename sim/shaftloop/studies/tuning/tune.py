@@ -1,6 +1,6 @@
 """Tuning: gains for a loop, or for several that act on each other through the shaft, with the evidence."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -10,6 +10,7 @@ from shaftloop.analysis.worstcase import LoopAnalysis, analyse_loops
 from shaftloop.control.parameters import Loop
 from shaftloop.errors import SimulationError
 from shaftloop.studies.tuning.controller import with_gains
+from shaftloop.studies.tuning.family import best_of_family
 from shaftloop.studies.tuning.figures import figures
 from shaftloop.studies.tuning.identify import identify
 from shaftloop.studies.tuning.outcome import DIGITS, binding, distance, excursion, experiment, rounded
@@ -19,8 +20,9 @@ from shaftloop.studies.tuning.relay import relay_on_bench
 from shaftloop.studies.tuning.results import Baseline, Design, LoopTuning, Option, Tuning
 from shaftloop.studies.tuning.rules import Proposal, propose
 from shaftloop.studies.tuning.search import Bounds, Objective, Search, Trial
-from shaftloop.studies.tuning.structures import HELD, STRUCTURES, best_of_family
+from shaftloop.studies.tuning.structures import HELD, STRUCTURES
 from shaftloop.studies.tuning.tolerance import Corner
+from shaftloop.studies.tuning.tradeoff import broken, served, slowed, trade_off
 
 __all__ = ["SERVES", "Demand", "tune"]
 
@@ -29,8 +31,6 @@ SERVES = 1.1
 _SWEEPS = 6
 _SAME = 1e-3
 """Change of the gains at which loops that are tuned in turn have found each other."""
-_LOOSEST = 20.0
-"""Largest Ms that a trade-off is looked for."""
 _RELAY, _RELAY_CYCLES, _LONGEST_RELAY = 0.05, 15.0, 1.5
 """Swing of the relay over the clamp, periods that it runs at least, and the time at most [s]."""
 _TIGHTER = (0.998, 0.99, 0.97)
@@ -126,9 +126,12 @@ class _Study:
         """Tune one loop with the others as they are, and return by how much its gains moved."""
         old = loop_named(self.corners[0].description, name)
         search = self.search(name, tighter)
-        trial = _recommended(self.trials(search, old, ())) or self.nearest(search, old)
+        trial = _recommended(self.trials(search, old, ()))
         if trial is None:
-            return 0.0
+            near = trade_off(search, old)
+            if near is None:
+                return 0.0
+            trial = near.trial
         new = rounded(trial.loop)
         if search.admits(old) and search.cost(old) <= search.cost(new) * (1.0 + _SAME):
             return 0.0
@@ -175,20 +178,6 @@ class _Study:
                 simpler[name] = trial.loop
         return found
 
-    def nearest(self, search: Search, loop: Loop) -> Trial | None:
-        """Return the gains of least Ms, Mt being bounded alike, nothing where nothing is stable."""
-        low, high, best = max(search.bounds.ms, search.bounds.mt), _LOOSEST, None
-        plain = replace(search.bounds, command=None, excursion=None, noise_gain=None, mode_damping=None)
-        for _ in range(12):
-            middle = (low * high) ** 0.5
-            loose = search.under(replace(plain, ms=middle, mt=middle), "integral_gain")
-            trial = loose.gains(loop)
-            if trial is None:
-                low = middle
-            else:
-                high, best = middle, trial
-        return best
-
     def details(
         self, name: str, original: Sequence[Corner], settled: bool, progress: Callable[[float], None]
     ) -> LoopTuning:
@@ -207,9 +196,11 @@ class _Study:
             options = [self.option(search, structure, trial) for structure, trial in found.items()]
         progress(0.6)
         chosen, nearest = _chosen(options), ""
+        ways: tuple[str, ...] = ()
         feasible = chosen is not None
         if chosen is None:
-            chosen, nearest = self.trade_off(search, now)
+            chosen, nearest, ways = self.trade_off(search, now)
+            feasible = not nearest
         assert chosen.design is not None, "an option that is chosen has a design"
         self.put(chosen.design.loop)
         nominal = Search(search.plants[:1], search.bounds)
@@ -225,6 +216,7 @@ class _Study:
             feasible,
             binding(search, chosen.design) if feasible else (),
             nearest,
+            ways,
             self.proof(search, chosen.design),
         )
 
@@ -241,23 +233,63 @@ class _Study:
         done = experiment(design, search.plants[0], description)
         return prove(description, done, design.analysis.margins.point)
 
-    def trade_off(self, search: Search, loop: Loop) -> tuple[Option, str]:
-        """Return the nearest trade-off as an option, and in words."""
-        trial = self.nearest(search, loop)
-        if trial is None:
+    def trade_off(self, search: Search, loop: Loop) -> tuple[Option, str, tuple[str, ...]]:
+        """Return the nearest trade-off as an option and in words, and ways to keep the bounds."""
+        near = trade_off(search, loop)
+        if near is None:
             raise SimulationError(
                 f"no gains of loop {loop.name} make the bench stable with the other loops as they are",
                 "tune the other loop first, or both together: --loop " + " --loop ".join(self.others(loop)),
             )
-        shaped = rounded(trial.loop)
+        shaped = rounded(near.trial.loop)
         design = self.design(search, shaped)
-        worst = design.figures
-        text = (
-            f"no gains keep Ms <= {search.bounds.ms:g} and Mt <= {search.bounds.mt:g}; nearest: Ms "
-            f"{worst.ms.value:.3f} (at {worst.ms.frequency:.4g} Hz, {worst.ms.label}), "
+        option = Option("nearest", "nearest trade-off", design, search.cost(shaped), "")
+        if search.admits(shaped) and all(self.keeps(search, shaped, corner) for corner in self.corners):
+            return replace(option, title="as the scenario has it, other gains"), "", ()
+        worst, bounds = design.figures, search.bounds
+        text = f"no gains keep Ms <= {bounds.ms:g} and Mt <= {bounds.mt:g}"
+        if near.alone:
+            text = f"Ms <= {bounds.ms:g} and Mt <= {bounds.mt:g} can be kept, but not together with "
+            text += " and ".join(broken(search, shaped))
+        text += (
+            f"; nearest: Ms {worst.ms.value:.3f} (at {worst.ms.frequency:.4g} Hz, {worst.ms.label}), "
             f"Mt {worst.mt.value:.3f}"
         )
-        return Option("nearest", "nearest trade-off", design, search.cost(shaped), ""), text
+        if near.alone:
+            return option, text, ("untried: --structure all, which may reach further; or a looser bound",)
+        return option, text, tuple(self.ways(search, loop, max(worst.ms.value, worst.mt.value)))
+
+    def ways(self, search: Search, loop: Loop, reached: float) -> Iterator[str]:
+        """Yield what was tried for a loop that cannot keep its bounds: what keeps them, and what does not."""
+        slow = slowed(self.corners[0].description.loop, loop.name)
+        if slow and len(self.demand.loops) == 1:
+            others, verb = " and ".join(slow), "is" if len(slow) == 1 else "are"
+            if self.holds_beside(loop, slow):
+                both = " ".join(f"--loop {name}" for name in self.others(loop))
+                yield f"loop {others} {verb} in the way: with a tenth of those gains the bounds can be kept"
+                yield f"so tune them together: {both}"
+            else:
+                yield f"loop {others} {verb} not in the way: a tenth of those gains does not help"
+        rest = [name for name in STRUCTURES if name != "kept" and name not in self.demand.structures]
+        found = [name for name in rest if served(search, loop, name)]
+        if found:
+            yield "the bounds can be kept with " + " or ".join(f"--structure {name}" for name in found)
+        elif rest:
+            yield "no other structure was found to keep them (first guesses of every structure tried)"
+        if reached > max(search.bounds.ms, search.bounds.mt):
+            asked = np.ceil(reached * 100.0) / 100.0
+            yield f"the gains above keep --ms {asked:g} --mt {asked:g}"
+
+    def holds_beside(self, loop: Loop, slow: dict[str, Loop]) -> bool:
+        """Return whether a loop can keep the bounds beside other loops that are slower."""
+        corners = self.corners
+        for other in slow.values():
+            corners = [replace(c, description=with_loop(c.description, other)) for c in corners]
+        try:
+            search = _Study(corners, self.demand).search(loop.name)
+        except SimulationError:
+            return False
+        return search.under(search.bounds, "integral_gain").gains(loop) is not None
 
     def others(self, loop: Loop) -> list[str]:
         """Return the loops that may be tuned together with one."""
