@@ -141,13 +141,13 @@ def served(search: Search, loop: Loop, name: str) -> bool:
     family = STRUCTURES[name].family(loop, search.plants[0], {})
     if isinstance(family, str):
         return False
+    # What fails at the first corner need not be tried at all of them.
+    first = Search(search.plants[:1], search.bounds, "integral_gain")
     quick = search.under(search.bounds, "integral_gain")
     for start in family.starts:
         shape = family.shape(np.array(start))
-        if (
-            shape is not None
-            and quick.gains(shape, rough=True) is not None
-            and quick.gains(shape) is not None
-        ):
+        if shape is None or first.gains(shape, rough=True) is None:
+            continue
+        if quick.gains(shape) is not None:
             return True
     return False
