@@ -33,6 +33,8 @@ HELD = {
 _MOST_MODES = 4
 _LONG = 100.0
 """Lag over delay that stands for an integrating plant in the model of a path."""
+_LOWEST = 0.01
+"""Cutoff of a high-pass over the lowest shaft mode below which it is as good as none."""
 _EDGE = 0.9
 """Share of half the loop's rate up to which filters are placed."""
 
@@ -184,7 +186,7 @@ def _high_passed_damping(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -
 
     def shape(x: Array) -> Loop | None:
         cutoff = float(np.exp(x[1]))
-        if not cutoff < _EDGE * half:
+        if not _LOWEST * mode <= cutoff < _EDGE * half:
             return None
         return replace(
             bare, active_damping=ActiveDamping(_rounded(float(np.exp(x[0]))), left, right, _rounded(cutoff))
