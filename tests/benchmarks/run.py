@@ -15,6 +15,9 @@ import time
 from fractions import Fraction
 from pathlib import Path
 
+# As the command does: matrices are small, and threads inside one product get in each other's way.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 import numpy as np
 
 sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1] / "outside")]
@@ -37,9 +40,10 @@ from shaftloop.engine.run import Run
 from shaftloop.engine.supervision import lay_out
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import read_scenario
+from shaftloop.studies.tuning.choosing import Demand
 from shaftloop.studies.tuning.structures import STRUCTURES
 from shaftloop.studies.tuning.tolerance import corners, read_tolerance
-from shaftloop.studies.tuning.tune import Demand, tune
+from shaftloop.studies.tuning.tune import tune
 from shaftloop_models.coupling import Coupling
 from shaftloop_models.flywheel import Flywheel
 from shaftloop_models.torque_sensor import TorqueSensor

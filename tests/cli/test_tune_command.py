@@ -48,7 +48,11 @@ def test_every_shipped_loop_keeps_its_bounds_by_the_margins_command(name: str, l
     assert found["feasible"] is not impossible
     if impossible:
         assert "nearest: Ms 1.7" in found["nearest"] and found["ms"]["value"] < 1.8
+        ways = " / ".join(found["ways"])
+        assert "loop torque is in the way: with a tenth of those gains the bounds can be kept" in ways
+        assert "--loop speed --loop torque" in ways and "--ms 1.72 --mt 1.72" in ways
         return
+    assert found["ways"] == []
     assert margins.ms <= 1.6 and margins.mt <= 1.4
     assert found["error_area"]["value"] <= found["before"]["error_area"]["value"] or margins.ms < 1.6
     for rule in found["baselines"]:
@@ -58,6 +62,24 @@ def test_every_shipped_loop_keeps_its_bounds_by_the_margins_command(name: str, l
     assert set(found["predicted"]) == {"rise time", "overshoot", "settling time", "disturbance dip"}
     for figure, why in found["differences"].items():
         assert why.startswith("due to"), figure
+
+
+def test_ways_out_are_true() -> None:
+    """What is said to keep the bounds, and what the nearest gains are said to keep."""
+    bounds = ("reference-bench", "--loop", "speed", "--ms", "1.55", "--mt", "1.45")
+    assert "tune them together: --loop speed --loop torque" in " ".join(document(*bounds, code=1)["ways"])
+    assert document(*bounds, "--loop", "torque")["feasible"]
+    assert document("reference-bench", "--loop", "speed", "--ms", "1.72", "--mt", "1.72")["feasible"]
+
+
+def test_a_further_bound_out_of_reach_is_named_and_a_low_one_is_found() -> None:
+    found = document("wheel-hub", "--loop", "torque", "--noise-gain", "1e-6", code=1)
+    assert (
+        "Ms <= 1.6 and Mt <= 1.4 can be kept, but not together with noise gain <= 1e-06" in found["nearest"]
+    )
+    assert found["noise_gain"]["value"] < 0.01
+    found = document("wheel-hub", "--loop", "torque", "--noise-gain", "0.05")
+    assert 0.04 < found["noise_gain"]["value"] <= 0.05
 
 
 def test_the_tuned_bench_answers_an_injection_as_its_margins_say() -> None:

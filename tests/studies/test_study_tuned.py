@@ -8,9 +8,10 @@ from whatif import FIGURE, STIFFNESS, design, entries, read
 from shaftloop.errors import ScenarioError, SimulationError
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.studies.responses import evaluate
+from shaftloop.studies.tuning.choosing import Demand
 from shaftloop.studies.tuning.plant import loop_named
 from shaftloop.studies.tuning.tolerance import Corner
-from shaftloop.studies.tuning.tune import Demand, tune
+from shaftloop.studies.tuning.tune import tune
 from shaftloop.studies.whatif import evaluate as module
 from shaftloop.studies.whatif.store import open_store
 

@@ -14,10 +14,12 @@ from shaftloop.studies.tuning.closedloop import ClosedLoop, close
 from shaftloop.studies.tuning.controller import controller_of, with_gains
 from shaftloop.studies.tuning.damping import speeds_across
 from shaftloop.studies.tuning.errorarea import error_area
+from shaftloop.studies.tuning.family import best_of_family
 from shaftloop.studies.tuning.figures import sensitivity_peaks
+from shaftloop.studies.tuning.outcome import excursion
 from shaftloop.studies.tuning.plant import bench_plants, loop_named, with_loop
 from shaftloop.studies.tuning.search import Bounds, Search
-from shaftloop.studies.tuning.structures import STRUCTURES, best_of_family
+from shaftloop.studies.tuning.structures import STRUCTURES
 
 
 @pytest.fixture(scope="module")
@@ -46,7 +48,7 @@ def test_a_damped_loop_is_that_of_the_exact_margins(reference: Description, gain
 @pytest.mark.compiled
 def test_active_damping_buys_rejection_at_the_same_bounds(reference: Description) -> None:
     plants, loop = bench_plants(reference, "torque"), loop_named(reference, "torque")
-    search = Search(plants, Bounds())
+    search = Search(plants, Bounds(command=loop.clamp, excursion=excursion(reference, loop)))
     found = {}
     for name in ("pi", "active_damping"):
         family = STRUCTURES[name].family(loop, plants[0], {})
@@ -56,6 +58,12 @@ def test_active_damping_buys_rejection_at_the_same_bounds(reference: Description
     assert plain is not None and active is not None
     assert active.loop.active_damping is not None and active.loop.active_damping.gain > 0.0
     assert active.cost < 0.7 * plain.cost
+    family = STRUCTURES["active_damping_high_pass"].family(loop, plants[0], {"active_damping": active.loop})
+    assert not isinstance(family, str)
+    high_passed = best_of_family(search, family, [active.loop])
+    assert high_passed is not None and high_passed.cost < 0.9 * active.cost
+    damping = high_passed.loop.active_damping
+    assert damping is not None and damping.cutoff is not None
     margins = analyse_loops(with_loop(reference, active.loop), ["torque"], None, None)["torque"].margins
     assert margins.stable and margins.ms <= 1.6 + 1e-6 and margins.mt <= 1.4 + 1e-6
 

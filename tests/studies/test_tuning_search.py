@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from fractions import Fraction
+from itertools import product
 
 import numpy as np
 import pytest
@@ -10,13 +11,15 @@ from shaftloop.control.parameters import DisturbanceObserver, Loop, Notch, Predi
 from shaftloop.control.structures import controller_response
 from shaftloop.studies.tuning.closedloop import close
 from shaftloop.studies.tuning.controller import controller_of, parts_of, response_of, with_gains
+from shaftloop.studies.tuning.family import best_of_family
 from shaftloop.studies.tuning.figures import figures, integral_gain, sensitivity_peaks
 from shaftloop.studies.tuning.identify import identify
-from shaftloop.studies.tuning.intervals import LoopParts, free_gaps
+from shaftloop.studies.tuning.intervals import LoopParts, free_gaps, half_turns
 from shaftloop.studies.tuning.plant import LoopPlant, transfer_plant
 from shaftloop.studies.tuning.rules import propose
 from shaftloop.studies.tuning.search import Bounds, Excursion, Search, peak_command
-from shaftloop.studies.tuning.structures import STRUCTURES, best_of_family
+from shaftloop.studies.tuning.structures import STRUCTURES
+from shaftloop.studies.tuning.tradeoff import broken, served, trade_off
 from shaftloop_models.parameters import Delay, Gain
 
 PERIOD = 0.05
@@ -101,6 +104,19 @@ def test_gaps_hold_what_no_frequency_forbids() -> None:
         if np.isfinite(gap.high):
             ms, mt = _peaks(on, parts.controller(gap.kp, gap.high * 1.001))
             assert ms > 1.6 or mt > 1.5
+
+
+@pytest.mark.parametrize("changes", [{}, *STRUCTURED])
+def test_turns_round_zero_count_the_unstable_poles(changes: dict[str, object]) -> None:
+    """Argument principle: a half turn back for every pole that leaves the unit circle."""
+    on, shape = resonant(damping=0.1), loop(**changes)
+    part = LoopParts(on.response, *parts_of(shape, on.frequency))
+    counts = []
+    for kp, ki in product((0.0, 0.1, 0.5, 6.0), (0.01, 0.3, 2.0, 90.0, 1000.0)):
+        poles = np.linalg.eigvals(close(on, controller_of(with_gains(shape, kp, ki))).a)
+        counts.append((int((np.abs(poles) > 1.0).sum()), half_turns(part, len(on.frequency), kp, ki)))
+    assert len({unstable for unstable, _ in counts}) > 1
+    assert len({unstable + turns for unstable, turns in counts}) == 1
 
 
 def _peaks(on: LoopPlant, controller: np.ndarray) -> tuple[float, float]:
@@ -197,11 +213,34 @@ def test_structures_keep_the_bounds_and_none_is_worse_than_pi(name: str) -> None
     assert plain is not None
     family = STRUCTURES[name].family(loop(), on, {"pi": plain.loop})
     if isinstance(family, str):
-        reasons = {"pi_two_notches": "fewer than two", "active_damping": "there is no bench"}
-        assert reasons[name] in family
+        reasons = {"pi_two_notches": "fewer than two"}
+        assert reasons.get(name, "there is no bench") in family
         return
     trial = best_of_family(search, family, [plain.loop])
     assert trial is not None and search.admits(trial.loop) and trial.cost <= plain.cost * (1.0 + 1e-9)
+
+
+def test_structures_that_serve_are_told_from_those_that_do_not() -> None:
+    on = resonant(damping=0.02)
+    plain = Search([on], Bounds()).gains(loop())
+    notched = best_of_family(Search([on], Bounds()), STRUCTURES["pi_notch"].family(loop(), on, {}))  # type: ignore[arg-type]
+    assert plain is not None and notched is not None
+    assert served(Search([on], Bounds()), loop(), "pi")
+    assert served(Search([on], Bounds()), loop(), "pi_notch")
+    assert not served(Search([on], Bounds()), loop(), "active_damping")
+    assert not served(Search([on], Bounds(ms=1.0001, mt=1.0001, noise_gain=1e-9)), loop(), "pi")
+
+
+def test_the_nearest_trade_off_tells_which_bound_is_in_the_way() -> None:
+    on = lags()
+    low = Search([on], Bounds(noise_gain=1e-9))
+    near = trade_off(low, loop())
+    assert near is not None and near.alone
+    assert broken(low, near.trial.loop)[0].startswith("noise gain <= 1e-09 (reached ")
+    assert Search([on], Bounds()).admits(near.trial.loop)
+    step = Search([on], Bounds(command=1e-3, excursion=Excursion(0.0, 1.0)))
+    near = trade_off(step, loop())
+    assert near is not None and near.alone and "--may-clamp" in broken(step, near.trial.loop)[0]
 
 
 def test_a_notch_pays_on_a_resonance() -> None:

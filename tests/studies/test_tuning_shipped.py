@@ -19,10 +19,11 @@ from shaftloop.control.parameters import DisturbanceObserver, Loop, Notch, Predi
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.scenario.shipped import shipped_folder
+from shaftloop.studies.tuning.choosing import Demand
 from shaftloop.studies.tuning.plant import loop_named
 from shaftloop.studies.tuning.rewrite import rewritten
 from shaftloop.studies.tuning.tolerance import Corner
-from shaftloop.studies.tuning.tune import Demand, tune
+from shaftloop.studies.tuning.tune import tune
 from shaftloop_models.parameters import Delay, Gain
 
 pytestmark = pytest.mark.compiled
@@ -78,6 +79,18 @@ def answers_an_injection(bench: Description, margins: Margins, peak: float) -> N
     assert ms >= 0.97 * margins.ms, "a tone lies at the peak"
 
 
+@pytest.mark.parametrize("name", ["micro-spindle", "reference-bench", "truck-axle", "wheel-hub"])
+def test_an_injection_confirms_active_damping(name: str) -> None:
+    bench = read_scenario(name).description
+    found = tune([Corner("nominal", bench)], Demand(("torque",), structures=("active_damping",)))
+    entry = found.loops["torque"]
+    assert entry.feasible and entry.chosen.design is not None
+    assert entry.chosen.design.loop.active_damping is not None
+    margins = analyse_loops(found.description, ["torque"])["torque"].margins
+    assert margins.stable and margins.ms <= 1.6 and margins.mt <= 1.4
+    answers_an_injection(found.description, margins, entry.chosen.design.figures.ms.frequency)
+
+
 def structured(name: str, loop: str, change: Callable[[Loop], Loop]) -> tuple[Description, str]:
     """Return a shipped bench with another controller, and its text rewritten to that."""
     path = shipped_folder() / f"{name}.toml"
@@ -124,7 +137,8 @@ def key(analysis: LoopAnalysis) -> tuple[float | None, ...]:
 SCRIPT = """
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.studies.tuning.tolerance import Corner
-from shaftloop.studies.tuning.tune import Demand, tune
+from shaftloop.studies.tuning.choosing import Demand
+from shaftloop.studies.tuning.tune import tune
 bench = read_scenario("wheel-hub").description
 found = tune([Corner("nominal", bench)], Demand(("torque",), "integral_gain", structures=("pi",)))
 entry = found.loops["torque"]

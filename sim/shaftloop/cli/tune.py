@@ -11,7 +11,7 @@ from shaftloop.cli.point import check_point, named_loops, read_torque
 if TYPE_CHECKING:
     from shaftloop.report.tune_results import TuneResults
     from shaftloop.scenario.reading import Scenario
-    from shaftloop.studies.tuning.tune import Demand
+    from shaftloop.studies.tuning.choosing import Demand
 
 __all__ = ["tune"]
 
@@ -24,6 +24,7 @@ _STRUCTURES = (
     "pi_feedforward",
     "pid",
     "active_damping",
+    "active_damping_high_pass",
     "disturbance_observer",
     "predictor",
 )
@@ -119,8 +120,8 @@ def _demand(scenario: "Scenario", wanted: dict[str, Any]) -> "Demand":
     """Return what is asked for."""
     from shaftloop.analysis.interference import read_speed
     from shaftloop.errors import ScenarioError
+    from shaftloop.studies.tuning.choosing import Demand
     from shaftloop.studies.tuning.search import Bounds
-    from shaftloop.studies.tuning.tune import Demand
 
     names = named_loops(scenario.description, wanted["loops"], "there is nothing to tune")
     if not wanted["loops"] and len(names) > 1:

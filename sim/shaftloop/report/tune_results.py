@@ -8,9 +8,9 @@ from shaftloop.report.documents import identity, number, origin
 from shaftloop.report.files import write_text
 from shaftloop.report.tune_forms import gain_forms, shape_text
 from shaftloop.scenario.reading import Scenario
+from shaftloop.studies.tuning.choosing import Demand
 from shaftloop.studies.tuning.proof import Compared
 from shaftloop.studies.tuning.results import Baseline, Design, LoopTuning, Option, Tuning
-from shaftloop.studies.tuning.tune import Demand
 
 __all__ = ["TuneResults", "tune_document", "tune_warnings", "write_tuning"]
 
@@ -127,6 +127,7 @@ def _loop(results: TuneResults, entry: LoopTuning) -> dict[str, Any]:
         },
         "binding": list(entry.binding),
         "nearest": entry.nearest or None,
+        "ways": list(entry.ways),
         "before": None if entry.before is None else _gains(results, entry.before) | _figures(entry.before),
         "baselines": [_baseline(item) for item in entry.baselines],
         "structures": [_option(results, option) for option in entry.options],

@@ -63,6 +63,8 @@ def _show_gains(results: TuneResults, entry: LoopTuning) -> None:
     console().print(table)
     if entry.nearest:
         print_line(entry.nearest)
+    for way in entry.ways:
+        print_line(f"  {way}")
 
 
 def _show_figures(results: TuneResults, entry: LoopTuning) -> None:
@@ -156,22 +158,25 @@ def _nothing_found(option: Option, plain: float) -> str:
 def _show_baselines(entry: LoopTuning) -> None:
     table = new_table(
         f"Loop {entry.name}: rules of the trade, and the largest ki at the rule's own Ms and Mt",
-        *("rule", "kp", "ki", "Ms", "Mt", "keeps the bounds", "optimum / rule", ""),
+        *("rule", "kp", "ki", "Ms", "Mt", "keeps the bounds", "optimum / rule"),
     )
     for item in entry.baselines:
         add_row(table, *_baseline(item))
     console().print(table)
+    for item in entry.baselines:
+        if item.reason:
+            print_line(f"  {item.rule}: {'' if item.loop else 'does not apply: '}{item.reason}")
 
 
 def _baseline(item: Baseline) -> tuple[str, ...]:
     if item.loop is None or item.figures is None:
-        return (item.rule, "-", "-", "-", "-", "-", "-", f"does not apply: {item.reason}")
+        return (item.rule, "-", "-", "-", "-", "-", "-")
     gains = (f"{item.loop.kp.value:.4g}", f"{item.loop.ki.value:.4g}")
     if not item.figures.stable:
-        return (item.rule, *gains, "UNSTABLE", "", "no", "-", item.reason)
+        return (item.rule, *gains, "UNSTABLE", "", "no", "-")
     peaks = (f"{item.figures.ms.value:.3f}", f"{item.figures.mt.value:.3f}")
     factor = "-" if item.factor is None else f"x {item.factor:.3f}"
-    return (item.rule, *gains, *peaks, "yes" if item.admitted else "no", factor, item.reason)
+    return (item.rule, *gains, *peaks, "yes" if item.admitted else "no", factor)
 
 
 def _show_proof(proof: Proof) -> None:

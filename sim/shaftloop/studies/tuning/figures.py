@@ -7,12 +7,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.control.parameters import Loop
-from shaftloop.studies.tuning.closedloop import ClosedLoop, close
+from shaftloop.studies.tuning.closedloop import close
 from shaftloop.studies.tuning.controller import controller_of
 from shaftloop.studies.tuning.modetrack import TrackedMode
 from shaftloop.studies.tuning.plant import LoopPlant
 
-__all__ = ["Figures", "Peak", "figures", "integral_gain", "sensitivity_peaks"]
+__all__ = ["Figures", "Peak", "figures", "integral_gain", "noise_gain", "sensitivity_peaks", "shaft_modes"]
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -61,20 +61,51 @@ def figures(plants: Sequence[LoopPlant], loop: Loop) -> Figures:
     """
     controller, plants = controller_of(loop), [plant.under(loop) for plant in plants]
     loops = [close(plant, controller) for plant in plants]
-    noise = []
-    for plant in plants:
-        out = controller.feedback(plant.frequency)
-        size = np.abs(out / (1.0 + out * plant.response + plant.damping))
-        noise.append(float(np.sqrt(np.trapezoid(size**2, plant.frequency) / plant.frequency[-1])))
     ms, mt = sensitivity_peaks(plants, loop)
     return Figures(
         all(closed.radius() < 1.0 for closed in loops),
         ms,
         mt,
-        max(noise),
+        noise_gain(plants, loop),
         integral_gain(loop),
-        _modes(plants, loops),
+        shaft_modes(plants, loop),
     )
+
+
+def noise_gain(plants: Sequence[LoopPlant], loop: Loop) -> float:
+    """Return rms of the command per rms of white noise on the reading, worst corner [N m per its unit].
+
+    Parameters
+    ----------
+    plants : sequence of LoopPlant
+        One per corner.
+    loop : Loop
+        Its controller, stable.
+    """
+    controller, found = controller_of(loop), []
+    for plant in [plant.under(loop) for plant in plants]:
+        out = controller.feedback(plant.frequency)
+        size = np.abs(out / (1.0 + out * plant.response + plant.damping))
+        found.append(float(np.sqrt(np.trapezoid(size**2, plant.frequency) / plant.frequency[-1])))
+    return max(found)
+
+
+def shaft_modes(plants: Sequence[LoopPlant], loop: Loop) -> tuple[TrackedMode, ...]:
+    """Return the shaft modes, each in the corner where it is damped least.
+
+    Parameters
+    ----------
+    plants : sequence of LoopPlant
+        One per corner.
+    loop : Loop
+        Its controller.
+    """
+    controller, found = controller_of(loop), []
+    for plant in [plant.under(loop) for plant in plants]:
+        if plant.modes is not None:
+            found.append(plant.modes.find(close(plant, controller).a))
+    count = min((len(modes) for modes in found), default=0)
+    return tuple(min((modes[i] for modes in found), key=lambda m: m.damping) for i in range(count))
 
 
 def integral_gain(loop: Loop) -> float:
@@ -141,11 +172,3 @@ def _peak(
                 best, where = float(values[i]), float(near[i])
             low, high = near[max(i - 1, 0)], near[min(i + 1, _ZOOM - 1)]
     return best, where
-
-
-def _modes(plants: Sequence[LoopPlant], loops: Sequence[ClosedLoop]) -> tuple[TrackedMode, ...]:
-    found = [p.modes.find(c.a) for p, c in zip(plants, loops, strict=True) if p.modes is not None]
-    if not found:
-        return ()
-    count = min(len(modes) for modes in found)
-    return tuple(min((modes[i] for modes in found), key=lambda m: m.damping) for i in range(count))

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Gap", "LoopParts", "free_gaps"]
+__all__ = ["Gap", "LoopParts", "free_gaps", "half_turns"]
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -79,6 +79,33 @@ def free_gaps(parts: list[LoopParts], kps: Array, ms: float, mt: float) -> list[
     return [
         Gap(float(kps[i]), float(begin[i, j]), float(end[i, j])) for i, j in zip(rows, columns, strict=True)
     ]
+
+
+def half_turns(part: LoopParts, count: int, kp: float, ki: float) -> int:
+    """Return by how many half turns ``(1 + L)·(1 + N·M)`` goes round zero from no frequency to the highest.
+
+    Its poles do not depend on the gains, its zeros are the poles of the closed loop: by the argument
+    principle as many of them are unstable at all gains for which this is the same. Where a loop ticks several
+    times per hyperperiod that holds as far as the fundamental is all of its response.
+
+    Parameters
+    ----------
+    part : LoopParts
+        The loop.
+    count : int
+        Points at the front of the grid that rise in frequency, up to half the rate.
+    kp, ki : float
+        Gains, ki above 0.
+    """
+    plant, inner = part.plant[:count], part.inner[:count]
+    beside = np.broadcast_to(part.beside, part.plant.shape)[:count]
+    seen, integral = plant + inner * (1.0 + beside), part.integral[:count]
+    outer = part.constant[:count] + kp * part.proportional[:count] + ki * integral
+    value = 1.0 + beside + outer * seen
+    # It comes from where the integral drives it, and ends on the real axis.
+    start = integral[0] * seen[0]
+    total = np.angle(start) + np.angle(value[0] / start) + np.angle(value[1:] / value[:-1]).sum()
+    return int(np.round(total / np.pi))
 
 
 def _forbidden(part: LoopParts, kps: Array, ms: float, mt: float) -> list[tuple[Array, Array]]:

@@ -85,6 +85,8 @@ class LoopTuning:
     """Bounds that the result touches, with corner and frequency."""
     nearest: str
     """The nearest reachable trade-off where the bounds cannot be kept; else empty."""
+    ways: tuple[str, ...]
+    """What was found to keep the bounds, or not to, where the loop as asked for cannot."""
     proof: Proof | None
     """Time simulation against prediction."""
 

@@ -16,8 +16,8 @@ from shaftloop.control.parameters import Loop
 from shaftloop.studies.tuning.closedloop import ClosedLoop, close
 from shaftloop.studies.tuning.controller import controller_of, parts_of, with_gains
 from shaftloop.studies.tuning.errorarea import error_area
-from shaftloop.studies.tuning.figures import figures, integral_gain, sensitivity_peaks
-from shaftloop.studies.tuning.intervals import Gap, LoopParts, free_gaps
+from shaftloop.studies.tuning.figures import integral_gain, noise_gain, sensitivity_peaks, shaft_modes
+from shaftloop.studies.tuning.intervals import Gap, LoopParts, free_gaps, half_turns
 from shaftloop.studies.tuning.plant import LoopPlant
 
 __all__ = ["Bounds", "Excursion", "Objective", "Search", "Trial", "peak_command"]
@@ -38,6 +38,8 @@ _AROUND = np.array([0.94, 0.97, 1.0, 1.03, 1.06])
 """Where the best proportional gain is looked for, over the one of before, once the grid has grown."""
 _SHARES = (1.0, 0.93, 0.82, 0.65, 0.4, 0.15)
 """Where in an admissible interval integral gains are tried when the largest is not simply the best."""
+_SMALL_SHARES = (0.05, 0.015, 0.005, 0.0015)
+"""And where further bounds leave none of those."""
 _PEAK_ROUNDS = 512
 """Hyperperiods within which the command has its peak."""
 _TIGHT = 1e-7
@@ -109,6 +111,21 @@ class Search:
         self.bounds = bounds
         self.objective: Objective = objective
         self._extra: list[list[float]] = [[] for _ in self.plants]
+        self._stability: dict[Loop, dict[tuple[int, ...], bool]] = {}
+
+    def under(self, bounds: Bounds, objective: Objective) -> "Search":
+        """Return a search on the same plants, which knows what this one has found about stability.
+
+        Parameters
+        ----------
+        bounds : Bounds
+            Hold at all of them.
+        objective : str
+            As of a search.
+        """
+        other = Search(self.plants, bounds, objective)
+        other._stability = self._stability
+        return other
 
     def gains(
         self, shape: Loop, *, rough: bool = False, baselines: Sequence[Loop] = (), limit: float = np.inf
@@ -251,16 +268,31 @@ class Search:
         """Return the best of the admissible gains at some proportional gains that costs less than a limit."""
         bounds = self.bounds
         gaps = free_gaps(parts, kps, bounds.ms * (1.0 - _TIGHT), bounds.mt * (1.0 - _TIGHT))
-        gaps = [gap for gap in (self._capped(shape, gap) for gap in gaps) if gap.high > gap.low]
+        # An integral gain that grows without end drives a pole out of the unit circle, so that no gain of an
+        # interval without end is stable.
+        gaps = [self._capped(shape, gap) for gap in gaps if np.isfinite(gap.high)]
+        gaps = [gap for gap in gaps if gap.high > gap.low]
         best: Trial | None = None
         for gap in sorted(gaps, key=lambda gap: -gap.high):
             if self._cannot_beat(gap.high, limit):
                 continue
-            if self.is_stable(with_gains(shape, gap.kp, 0.5 * (gap.low + gap.high))):
+            if self._is_stable_within(shape, parts, gap):
                 better = self._within(shape, gap, shares, limit)
                 if better is not None:
                     best, limit = better, better.cost
         return best
+
+    def _is_stable_within(self, shape: Loop, parts: list[LoopParts], gap: Gap) -> bool:
+        """Return whether the loop is stable in an interval: as where it turns round zero as often."""
+        known = self._stability.setdefault(with_gains(shape, 0.0, 0.0), {})
+        ki = 0.5 * (gap.low + gap.high)
+        turns = tuple(
+            half_turns(part, len(plant.under(shape).frequency), gap.kp, ki)
+            for part, plant in zip(parts, self.plants, strict=True)
+        )
+        if turns not in known:
+            known[turns] = self.is_stable(with_gains(shape, gap.kp, ki))
+        return known[turns]
 
     def _cannot_beat(self, ki: float, limit: float) -> bool:
         """Return whether integral gains up to one are too small to cost less than a limit.
@@ -273,7 +305,7 @@ class Search:
     def _within(self, shape: Loop, gap: Gap, shares: int, limit: float) -> Trial | None:
         """Return the best of an interval that costs less than a limit, from a number of those that serve."""
         best, looked = None, 0
-        for share in _SHARES:
+        for share in (*_SHARES, *_SMALL_SHARES):
             ki = gap.low + share * (gap.high - gap.low)
             if looked == shares or self._cannot_beat(ki, limit):
                 break
@@ -288,9 +320,7 @@ class Search:
     def _capped(self, shape: Loop, gap: Gap) -> Gap:
         """Return an interval without gains at which the anti-windup would overshoot: T·ki ≤ kp there."""
         most = gap.kp * float(shape.rate) if shape.anti_windup == "back_calculation" else np.inf
-        # Without an end to the interval the loop is unstable or has no delay at all; twice its start will do.
-        high = gap.high if np.isfinite(gap.high) else 2.0 * gap.low
-        return Gap(gap.kp, gap.low, min(high, most))
+        return Gap(gap.kp, gap.low, min(gap.high, most))
 
     def _keeps(self, loop: Loop) -> bool:
         """Return whether a loop keeps the bounds besides Ms and Mt."""
@@ -299,13 +329,10 @@ class Search:
             most = max(peak_command(plant, loop, bounds.excursion) for plant in self.plants)
             if most > bounds.command:
                 return False
-        if bounds.noise_gain is None and bounds.mode_damping is None:
-            return True
-        found = figures(self.plants, loop)
-        if bounds.noise_gain is not None and found.noise_gain > bounds.noise_gain:
+        if bounds.noise_gain is not None and noise_gain(self.plants, loop) > bounds.noise_gain:
             return False
         wanted = bounds.mode_damping
-        return wanted is None or all(mode.damping >= wanted for mode in found.modes)
+        return wanted is None or all(mode.damping >= wanted for mode in shaft_modes(self.plants, loop))
 
     def _add_peaks(self, loop: Loop) -> float:
         """Add frequencies at which a bound is exceeded between grid points; return by which share at most."""

@@ -1,6 +1,6 @@
 """Control structures, the simplest first: which parameters each adds, and where their search starts."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import product
@@ -16,39 +16,27 @@ from shaftloop.control.parameters import (
     Predictor,
     ReadingLowPass,
 )
-from shaftloop.studies.tuning.controller import with_gains
+from shaftloop.studies.tuning.family import Family
 from shaftloop.studies.tuning.identify import identify
 from shaftloop.studies.tuning.plant import LoopPlant, plain_loop
-from shaftloop.studies.tuning.search import Search, Trial
 from shaftloop_models.parameters import Delay, Gain
 
-__all__ = ["OVERSHOOT", "STRUCTURES", "Family", "Structure", "best_of_family", "improved"]
+__all__ = ["HELD", "STRUCTURES", "Structure"]
 
 Array = NDArray[np.float64]
 
+HELD = {
+    "pi_two_notches": ("pi", "pi_notch"),
+    "active_damping_high_pass": ("pi", "active_damping"),
+}
+"""What structures hold as a special case, which they must not fall behind; of the others it is PI."""
 _MOST_MODES = 4
 _LONG = 100.0
 """Lag over delay that stands for an integrating plant in the model of a path."""
-_SWEEPS, _WORTH = 6, 0.005
-"""Sweeps over the parameters at most, and the improvement that a sweep must bring."""
-OVERSHOOT, _EXCESS = 0.1, 100.0
-"""Overshoot of a step that the set-point side keeps to where it can, and how hard more of it counts."""
+_LOWEST = 0.01
+"""Cutoff of a high-pass over the lowest shaft mode below which it is as good as none."""
 _EDGE = 0.9
 """Share of half the loop's rate up to which filters are placed."""
-
-
-@dataclass(frozen=True)
-class Family:
-    """Controllers of one structure, by their shape parameters."""
-
-    shape: Callable[[Array], Loop | None]
-    """The controller, its gains still open; nothing outside the allowed range."""
-    starts: tuple[tuple[float, ...], ...]
-    """Parameters that are tried; the best is improved."""
-    steps: tuple[float, ...]
-    """First step of every parameter."""
-    setpoint_only: bool = False
-    """Whether the parameters act on the set-point alone, so that they are chosen by its response."""
 
 
 @dataclass(frozen=True)
@@ -59,103 +47,6 @@ class Structure:
     title: str
     family: Callable[[Loop, LoopPlant, dict[str, Loop]], Family | str]
     """Of a loop on a plant, with what simpler structures found; or why the structure does not apply."""
-
-
-def best_of_family(search: Search, family: Family, baselines: Sequence[Loop] = ()) -> Trial | None:
-    """Return the best controller of a family, nothing where none keeps the bounds.
-
-    All starts are compared on a coarse grid of gains, the best one is improved parameter by parameter with
-    steps that are halved, and its gains are then found exactly.
-
-    Parameters
-    ----------
-    search : Search
-        Plants, bounds and objective.
-    family : Family
-        The controllers.
-    baselines : sequence of Loop
-        Other controllers: the best of those that keep the bounds is returned if it is better.
-    """
-    if family.setpoint_only:
-        return _best_setpoint_side(search, family, baselines)
-    known: dict[tuple[float, ...], float] = {}
-
-    def cost(point: tuple[float, ...]) -> float:
-        if point not in known:
-            loop = family.shape(np.array(point))
-            # What is no better than the best so far need not be known any closer.
-            limit = min(known.values(), default=float("inf"))
-            trial = None if loop is None else search.gains(loop, rough=True, limit=limit)
-            known[point] = float("inf") if trial is None else trial.cost
-        return known[point]
-
-    best = min(family.starts, key=cost)
-    if family.steps and np.isfinite(cost(best)):
-        best = improved(cost, best, family.steps)
-    if not np.isfinite(cost(best)):
-        return search.gains(baselines[0], baselines=baselines) if baselines else None
-    for point in [best, *sorted(known, key=lambda other: known[other])[:3]]:
-        loop = family.shape(np.array(point))
-        trial = None if loop is None else search.gains(loop, baselines=baselines)
-        if trial is not None:
-            return trial
-    return None
-
-
-def _best_setpoint_side(search: Search, family: Family, baselines: Sequence[Loop]) -> Trial | None:
-    """Return the best gains, with the set-point side that answers its steps best and keeps the bounds."""
-    plain = family.shape(np.array(family.starts[0]))
-    trial = None if plain is None else search.gains(plain, baselines=baselines)
-    if trial is None:
-        return None
-    kp, ki = trial.loop.kp.value, trial.loop.ki.value
-    judge = Search(search.plants, search.bounds, "setpoint")
-
-    def cost(point: tuple[float, ...]) -> float:
-        loop = family.shape(np.array(point))
-        if loop is None or not judge.admits(with_gains(loop, kp, ki)):
-            return float("inf")
-        loop = with_gains(loop, kp, ki)
-        return judge.cost(loop) * (1.0 + _EXCESS * max(judge.overshoot(loop) - OVERSHOOT, 0.0))
-
-    best = improved(cost, min(family.starts, key=cost), family.steps)
-    loop = family.shape(np.array(best))
-    if loop is None or not np.isfinite(cost(best)):
-        return trial
-    return Trial(with_gains(loop, kp, ki), search.cost(with_gains(loop, kp, ki)))
-
-
-def improved(
-    cost: Callable[[tuple[float, ...]], float], start: tuple[float, ...], steps: tuple[float, ...]
-) -> tuple[float, ...]:
-    """Return parameters improved one by one, each with a step of its own that grows and shrinks.
-
-    Parameters
-    ----------
-    cost : callable
-        What is to be small.
-    start : tuple of float
-        Parameters to begin with.
-    steps : tuple of float
-        First step of every parameter.
-    """
-    best, own = start, list(steps)
-    for _ in range(_SWEEPS):
-        before = cost(best)
-        for i in range(len(steps)):
-            moved = False
-            for sign in (1.0, -1.0):
-                point = tuple(x + sign * own[i] * (j == i) for j, x in enumerate(best))
-                if cost(point) < cost(best):
-                    best, moved = point, True
-                    own[i] *= sign
-                    break
-            own[i] *= 1.3 if moved else 0.5
-        if cost(best) > before * (1.0 - _WORTH) and all(
-            abs(new) < 0.3 * first for new, first in zip(own, steps, strict=True) if first
-        ):
-            break
-    return best
 
 
 def _bare(loop: Loop) -> Loop:
@@ -285,6 +176,29 @@ def _active_damping(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Fam
     return Family(shape, tuple((float(np.log(share)),) for share in (0.03, 0.1, 0.3, 1.0)), (0.5,))
 
 
+def _high_passed_damping(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family | str:
+    if isinstance(plant.speeds, str):
+        return plant.speeds
+    bare, half, (left, right, gain) = _bare(loop), 0.5 * float(loop.rate), plant.speeds
+    plain = known["active_damping"].active_damping if "active_damping" in known else None
+    gain = 0.3 * gain if plain is None else plain.gain
+    mode = float(np.abs(plant.modes.poles[0])) / (2.0 * np.pi) if plant.modes is not None else 0.1 * half
+
+    def shape(x: Array) -> Loop | None:
+        cutoff = float(np.exp(x[1]))
+        if not _LOWEST * mode <= cutoff < _EDGE * half:
+            return None
+        return replace(
+            bare, active_damping=ActiveDamping(_rounded(float(np.exp(x[0]))), left, right, _rounded(cutoff))
+        )
+
+    starts = tuple(
+        (float(np.log(gain * times)), float(np.log(mode * part)))
+        for times, part in product((1.0, 2.0), (0.03, 0.2, 0.7))
+    )
+    return Family(shape, starts, (0.4, 0.6))
+
+
 def _pid(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family | str:
     del known
     bare, half = _bare(loop), 0.5 * float(loop.rate)
@@ -388,6 +302,9 @@ STRUCTURES = {
         Structure("pi_feedforward", "PI, feedforward and filter of the set-point", _feedforward),
         Structure("pid", "PID, filtered derivative", _pid),
         Structure("active_damping", "PI, active damping across the line", _active_damping),
+        Structure(
+            "active_damping_high_pass", "PI, active damping, high-pass on its speeds", _high_passed_damping
+        ),
         Structure("disturbance_observer", "PI, disturbance observer", _observer),
         Structure("predictor", "PI, delay-compensating predictor", _predictor),
     )

@@ -1,57 +1,25 @@
 """Tuning: gains for a loop, or for several that act on each other through the shaft, with the evidence."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 
-from shaftloop.analysis.stepresponse import step_response
-from shaftloop.analysis.worstcase import LoopAnalysis, analyse_loops
 from shaftloop.control.parameters import Loop
 from shaftloop.errors import SimulationError
-from shaftloop.scenario.description import Description
-from shaftloop.studies.tuning.controller import with_gains
+from shaftloop.studies.tuning.choosing import Choice, Demand, Tuner
 from shaftloop.studies.tuning.figures import figures
-from shaftloop.studies.tuning.identify import identify
-from shaftloop.studies.tuning.outcome import DIGITS, binding, distance, excursion, experiment, rounded
-from shaftloop.studies.tuning.plant import bench_plants, loop_named, with_loop
+from shaftloop.studies.tuning.outcome import binding, experiment
+from shaftloop.studies.tuning.plant import loop_named, with_loop
 from shaftloop.studies.tuning.proof import Proof, prove
-from shaftloop.studies.tuning.relay import relay_on_bench
-from shaftloop.studies.tuning.results import Baseline, Design, LoopTuning, Option, Tuning
-from shaftloop.studies.tuning.rules import Proposal, propose
-from shaftloop.studies.tuning.search import Bounds, Objective, Search, Trial
-from shaftloop.studies.tuning.structures import STRUCTURES, best_of_family
+from shaftloop.studies.tuning.results import Baseline, Design, LoopTuning, Tuning
+from shaftloop.studies.tuning.rules import Proposal
+from shaftloop.studies.tuning.search import Bounds, Search
+from shaftloop.studies.tuning.structures import STRUCTURES
 from shaftloop.studies.tuning.tolerance import Corner
+from shaftloop.studies.tuning.tradeoff import served, slowed
 
-__all__ = ["SERVES", "Demand", "tune", "tuned_bench"]
-
-SERVES = 1.1
-"""The simplest structure within this factor of the best cost is recommended."""
-_SWEEPS = 6
-_SAME = 1e-3
-"""Change of the gains at which loops that are tuned in turn have found each other."""
-_LOOSEST = 20.0
-"""Largest Ms that a trade-off is looked for."""
-_RELAY, _RELAY_CYCLES, _LONGEST_RELAY = 0.05, 15.0, 1.5
-"""Swing of the relay over the clamp, periods that it runs at least, and the time at most [s]."""
-_TIGHTER = (0.998, 0.99, 0.97)
-"""Shares of the room above 1 that loops tuned in turn are given, until the result keeps the bounds."""
-
-
-@dataclass(frozen=True)
-class Demand:
-    """What is asked for."""
-
-    loops: tuple[str, ...]
-    objective: Objective = "disturbance"
-    bounds: Bounds = field(default_factory=Bounds)
-    structures: tuple[str, ...] = ("kept",)
-    may_clamp: bool = False
-    """Whether the largest step of the sequence may reach the clamp."""
-    speed: float | None = None
-    """Operating point; the sequence's where not given. [rad/s]"""
-    torque: float | None = None
-    """[N m]"""
+__all__ = ["tune"]
 
 
 def tune(
@@ -75,322 +43,114 @@ def tune(
     SimulationError
         Where the bench has no steady state at the operating point.
     """
-    study = _Study(list(corners), demand)
-    settled, sweeps = study.settle()
+    tuner = Tuner(list(corners), demand)
+    settled, sweeps = tuner.settle()
     found = {}
     for number, name in enumerate(demand.loops):
 
         def share(part: float, number: int = number) -> None:
             progress((number + part) / len(demand.loops))
 
-        found[name] = study.details(name, corners, settled, share)
+        found[name] = _details(tuner, name, corners, settled, share)
     return Tuning(
         found,
         demand.objective,
         tuple(corner.label for corner in corners),
-        study.corners[0].description,
+        tuner.corners[0].description,
         sweeps,
     )
 
 
-def tuned_bench(description: Description, demand: Demand) -> tuple[Description, dict[str, bool]]:
-    """Return a bench with the gains that `tune` gives its loops, and whether each keeps the bounds.
-
-    A loop that cannot keep them has the nearest trade-off. There are no tolerances, and no evidence.
-
-    Parameters
-    ----------
-    description : Description
-        The bench.
-    demand : Demand
-        What is asked for.
-
-    Raises
-    ------
-    SimulationError
-        As `tune` does.
-    """
-    study = _Study([Corner("nominal", description)], demand)
-    settled, _ = study.settle()
-    kept = {
-        name: study.choose(name, loop_named(description, name), settled).feasible for name in demand.loops
-    }
-    return study.corners[0].description, kept
-
-
-@dataclass(frozen=True)
-class _Choice:
-    """What is chosen for one loop, and out of what."""
-
-    search: Search
-    proposals: tuple[Proposal, ...]
-    options: tuple[Option, ...]
-    option: Option
-    design: Design
-    """Of the option."""
-    feasible: bool
-    nearest: str
-    """In words, where it is not feasible."""
+def _details(
+    tuner: Tuner, name: str, original: Sequence[Corner], settled: bool, progress: Callable[[float], None]
+) -> LoopTuning:
+    """Return all that is to say about one loop."""
+    found = tuner.choose(name, loop_named(original[0].description, name), settled, progress)
+    progress(0.6)
+    search, design = found.search, found.design
+    ways = () if found.feasible else tuple(_ways(tuner, found))
+    nominal = Search(search.plants[:1], search.bounds)
+    baselines = tuple(_baseline(search, nominal, proposal) for proposal in found.proposals)
+    progress(0.8)
+    return LoopTuning(
+        name,
+        _before(Tuner(list(original), tuner.demand), name),
+        found.option,
+        found.options,
+        baselines,
+        search.bounds,
+        found.feasible,
+        binding(search, design) if found.feasible else (),
+        found.nearest,
+        ways,
+        _proof(tuner, search, design),
+    )
 
 
-@dataclass
-class _Study:
-    corners: list[Corner]
-    """With the loops as tuned so far."""
-    demand: Demand
+def _before(tuner: Tuner, name: str) -> Design | None:
+    """Return a loop as it is, nothing where the bench is unstable with it."""
+    search, loop = tuner.search(name), loop_named(tuner.corners[0].description, name)
+    return tuner.design(search, loop) if search.is_stable(loop) else None
 
-    def put(self, loop: Loop) -> None:
-        """Take a tuned loop into every corner."""
-        self.corners = [replace(c, description=with_loop(c.description, loop)) for c in self.corners]
 
-    def settle(self) -> tuple[bool, int]:
-        """Tune the loops in turn until their gains stay; return whether all keep the bounds, and the sweeps.
+def _proof(tuner: Tuner, search: Search, design: Design) -> Proof | None:
+    """Return the proof of a design, nothing where the bench is unstable."""
+    if not design.analysis.margins.stable:
+        return None
+    description = tuner.corners[0].description
+    done = experiment(design, search.plants[0], description)
+    return prove(description, done, design.analysis.margins.point)
 
-        The loops are tuned to bounds a little tighter than those asked for: each moves the others' margins.
-        A single loop has no others to find.
-        """
-        if len(self.demand.loops) == 1:
-            return False, 1
-        sweep = 0
-        for tighter in _TIGHTER:
-            moved, last = np.inf, sweep + _SWEEPS
-            while sweep < last and moved >= _SAME:
-                sweep, moved = sweep + 1, 0.0
-                for name in self.demand.loops:
-                    moved = max(moved, self.improve(name, tighter))
-            if all(self.holds(name) for name in self.demand.loops):
-                return True, sweep
-        return False, sweep
 
-    def improve(self, name: str, tighter: float) -> float:
-        """Tune one loop with the others as they are, and return by how much its gains moved."""
-        old = loop_named(self.corners[0].description, name)
-        search = self.search(name, tighter)
-        trial = _recommended(self.trials(search, old, ())) or self.nearest(search, old)
-        if trial is None:
-            return 0.0
-        new = rounded(trial.loop)
-        if search.admits(old) and search.cost(old) <= search.cost(new) * (1.0 + _SAME):
-            return 0.0
-        self.put(new)
-        return distance(old, new)
-
-    def holds(self, name: str) -> bool:
-        """Return whether a loop, as it is now, keeps the bounds at every corner."""
-        loop, search = loop_named(self.corners[0].description, name), self.search(name)
-        return search.admits(loop) and all(self.keeps(search, loop, corner) for corner in self.corners)
-
-    def search(self, name: str, tighter: float = 1.0) -> Search:
-        """Return the search for the gains of a loop with all other loops as they are."""
-        plants = [
-            plant
-            for corner in self.corners
-            for plant in bench_plants(
-                corner.description, name, corner.label, self.demand.speed, self.demand.torque
-            )
-        ]
-        nominal = self.corners[0].description
-        bounds, loop = self.demand.bounds, loop_named(nominal, name)
-        # No bound goes below 1: at high frequencies nothing is left of L, at low ones nothing of S.
-        bounds = replace(bounds, ms=1.0 + tighter * (bounds.ms - 1.0), mt=1.0 + tighter * (bounds.mt - 1.0))
-        step = excursion(nominal, loop)
-        if step is not None and not self.demand.may_clamp:
-            bounds = replace(bounds, command=loop.clamp, excursion=step)
-        return Search(plants, bounds, self.demand.objective)
-
-    def trials(self, search: Search, loop: Loop, rules: Sequence[Loop]) -> dict[str, Trial | str]:
-        """Return the best controller of every structure, or why there is none."""
-        found: dict[str, Trial | str] = {}
-        simpler: dict[str, Loop] = {}
-        for name in self.demand.structures:
-            family = STRUCTURES[name].family(loop, search.plants[0], simpler)
-            if isinstance(family, str):
-                found[name] = family
-                continue
-            # What a structure holds as a special case it must not fall behind.
-            held = ["pi", "pi_notch"] if name == "pi_two_notches" else ["pi"]
-            others = (loop, *rules) if name == "kept" else tuple(simpler[k] for k in held if k in simpler)
-            trial = best_of_family(search, family, others)
-            found[name] = trial or "no gains keep the bounds"
-            if trial is not None and name != "kept":
-                simpler[name] = trial.loop
-        return found
-
-    def nearest(self, search: Search, loop: Loop) -> Trial | None:
-        """Return the gains of least Ms, Mt being bounded alike, nothing where nothing is stable."""
-        low, high, best = max(search.bounds.ms, search.bounds.mt), _LOOSEST, None
-        plain = replace(search.bounds, command=None, excursion=None, noise_gain=None, mode_damping=None)
-        for _ in range(12):
-            middle = (low * high) ** 0.5
-            loose = Search(search.plants, replace(plain, ms=middle, mt=middle), "integral_gain")
-            trial = loose.gains(loop)
-            if trial is None:
-                low = middle
-            else:
-                high, best = middle, trial
-        return best
-
-    def choose(
-        self, name: str, old: Loop, settled: bool, progress: Callable[[float], None] = lambda _: None
-    ) -> _Choice:
-        """Take the best controller of one loop, or the nearest trade-off, into every corner."""
-        search = self.search(name)
-        now = loop_named(self.corners[0].description, name)
-        proposals = self.proposals(search, old)
-        progress(0.2)
-        if settled:
-            design = self.design(search, now)
-            options = [Option("settled", "tuned in turn", design, search.cost(now), "")]
+def _ways(tuner: Tuner, found: Choice) -> Iterator[str]:
+    """Yield what was tried for a loop that cannot keep its bounds: what keeps them, and what does not."""
+    if found.alone:
+        yield "untried: --structure all, which may reach further; or a looser bound"
+        return
+    search, loop, worst = found.search, found.before, found.design.figures
+    reached = max(worst.ms.value, worst.mt.value)
+    slow = slowed(tuner.corners[0].description.loop, loop.name)
+    if slow and len(tuner.demand.loops) == 1:
+        others, verb = " and ".join(slow), "is" if len(slow) == 1 else "are"
+        if _holds_beside(tuner, loop, slow):
+            both = " ".join(f"--loop {name}" for name in tuner.others(loop))
+            yield f"loop {others} {verb} in the way: with a tenth of those gains the bounds can be kept"
+            yield f"so tune them together: {both}"
         else:
-            rules = [proposal.loop for proposal in proposals if proposal.loop is not None]
-            found = self.trials(search, now, rules)
-            options = [self.option(search, structure, trial) for structure, trial in found.items()]
-        chosen, nearest = _chosen(options), ""
-        feasible = chosen is not None
-        if chosen is None:
-            chosen, nearest = self.trade_off(search, now)
-        assert chosen.design is not None, "an option that is chosen has a design"
-        self.put(chosen.design.loop)
-        return _Choice(search, proposals, tuple(options), chosen, chosen.design, feasible, nearest)
-
-    def details(
-        self, name: str, original: Sequence[Corner], settled: bool, progress: Callable[[float], None]
-    ) -> LoopTuning:
-        """Return all that is to say about one loop."""
-        found = self.choose(name, loop_named(original[0].description, name), settled, progress)
-        progress(0.6)
-        search, design = found.search, found.design
-        baselines = tuple(self.baseline(search, proposal) for proposal in found.proposals)
-        progress(0.8)
-        return LoopTuning(
-            name,
-            _Study(list(original), self.demand).before(name),
-            found.option,
-            found.options,
-            baselines,
-            search.bounds,
-            found.feasible,
-            binding(search, design) if found.feasible else (),
-            found.nearest,
-            self.proof(search, design),
-        )
-
-    def before(self, name: str) -> Design | None:
-        """Return a loop as it is, nothing where the bench is unstable with it."""
-        search, loop = self.search(name), loop_named(self.corners[0].description, name)
-        return self.design(search, loop) if search.is_stable(loop) else None
-
-    def proof(self, search: Search, design: Design) -> Proof | None:
-        """Return the proof of a design, nothing where the bench is unstable."""
-        if not design.analysis.margins.stable:
-            return None
-        description = self.corners[0].description
-        done = experiment(design, search.plants[0], description)
-        return prove(description, done, design.analysis.margins.point)
-
-    def trade_off(self, search: Search, loop: Loop) -> tuple[Option, str]:
-        """Return the nearest trade-off as an option, and in words."""
-        trial = self.nearest(search, loop)
-        if trial is None:
-            raise SimulationError(
-                f"no gains of loop {loop.name} make the bench stable with the other loops as they are",
-                "tune the other loop first, or both together: --loop " + " --loop ".join(self.others(loop)),
-            )
-        shaped = rounded(trial.loop)
-        design = self.design(search, shaped)
-        worst = design.figures
-        text = (
-            f"no gains keep Ms <= {search.bounds.ms:g} and Mt <= {search.bounds.mt:g}; nearest: Ms "
-            f"{worst.ms.value:.3f} (at {worst.ms.frequency:.4g} Hz, {worst.ms.label}), "
-            f"Mt {worst.mt.value:.3f}"
-        )
-        return Option("nearest", "nearest trade-off", design, search.cost(shaped), ""), text
-
-    def others(self, loop: Loop) -> list[str]:
-        """Return the loops that may be tuned together with one."""
-        loops = self.corners[0].description.loop
-        return [entry.name for entry in loops if entry.limiter_of is None or entry.name == loop.name]
-
-    def option(self, search: Search, name: str, trial: Trial | str) -> Option:
-        """Return a structure as a line of the comparison, its bounds checked on the bench itself."""
-        title = STRUCTURES[name].title
-        if isinstance(trial, str):
-            return Option(name, title, None, float("inf"), trial)
-        loop = self.verified(search, rounded(trial.loop))
-        if loop is None:
-            return Option(name, title, None, float("inf"), "the exact margins of the bench break the bounds")
-        return Option(name, title, self.design(search, loop), search.cost(loop), "")
-
-    def verified(self, search: Search, loop: Loop) -> Loop | None:
-        """Return a loop pulled back, if need be, until the exact margins keep the bounds at every corner."""
-        for step in 10.0**-DIGITS * 2.0 ** np.arange(12):
-            if search.admits(loop) and all(self.keeps(search, loop, corner) for corner in self.corners):
-                return loop
-            loop = rounded(with_gains(loop, loop.kp.value, loop.ki.value * (1.0 - step)))
-        return None
-
-    def keeps(self, search: Search, loop: Loop, corner: Corner) -> bool:
-        """Return whether a corner keeps Ms and Mt, by the functions of the margins command."""
-        margins = self.analysis(loop, corner).margins
-        return margins.stable and margins.ms <= search.bounds.ms and margins.mt <= search.bounds.mt
-
-    def analysis(self, loop: Loop, corner: Corner) -> LoopAnalysis:
-        """Return a corner with a loop, analysed as the margins command does."""
-        description = with_loop(corner.description, loop)
-        return analyse_loops(description, [loop.name], self.demand.speed, self.demand.torque)[loop.name]
-
-    def design(self, search: Search, loop: Loop) -> Design:
-        """Return a controller with what it does."""
-        analysis = self.analysis(loop, self.corners[0])
-        handle = analysis.bench.bench.loops[loop.name]
-        margins = analysis.margins
-        step = step_response(
-            analysis.bench, handle, margins.point, analysis.state, margins.largest_eigenvalue
-        )
-        area = Search(search.plants, search.bounds, "disturbance").cost(loop)
-        return Design(loop, analysis, figures(search.plants, loop), area, step)
-
-    def proposals(self, search: Search, loop: Loop) -> tuple[Proposal, ...]:
-        """Return what the rules of the trade propose for a loop as the scenario has it."""
-        plant = search.plants[0].under(loop)
-        model, cycle = identify(plant, loop), None
-        if model is not None:
-            cycle = relay_on_bench(
-                self.corners[0].description,
-                loop.name,
-                _RELAY * loop.clamp,
-                min(_RELAY_CYCLES * 4.0 * max(model.delay, plant.period), _LONGEST_RELAY),
-                self.demand.speed,
-                self.demand.torque,
-            )
-        return propose(model, cycle, loop)
-
-    def baseline(self, search: Search, proposal: Proposal) -> Baseline:
-        """Return a rule with its figures, and how much more the optimum gets at the rule's own Ms and Mt."""
-        loop, rule, source, reason = proposal.loop, proposal.rule, proposal.source, proposal.reason
-        if loop is None:
-            return Baseline(rule, source, None, None, False, None, None, reason)
-        nominal = search.plants[:1]
-        worst = figures(nominal, loop)
-        if not worst.stable:
-            return Baseline(rule, source, loop, worst, False, None, None, reason)
-        slack = 1.0 + 1e-9
-        own = Bounds(ms=worst.ms.value * slack, mt=max(worst.mt.value, 1.0 + 1e-6) * slack)
-        best = Search(nominal, own, "integral_gain").gains(loop, baselines=[loop])
-        factor = None if best is None else best.loop.ki.value / loop.ki.value
-        return Baseline(rule, source, loop, worst, search.admits(loop), search.cost(loop), factor, reason)
+            yield f"loop {others} {verb} not in the way: a tenth of those gains does not help"
+    rest = [name for name in STRUCTURES if name != "kept" and name not in tuner.demand.structures]
+    serving = [name for name in rest if served(search, loop, name)]
+    if serving:
+        yield "the bounds can be kept with " + " or ".join(f"--structure {name}" for name in serving)
+    elif rest:
+        yield "no other structure was found to keep them (first guesses of every structure tried)"
+    if reached > max(search.bounds.ms, search.bounds.mt):
+        asked = np.ceil(reached * 100.0) / 100.0
+        yield f"the gains above keep --ms {asked:g} --mt {asked:g}"
 
 
-def _chosen(options: Sequence[Option]) -> Option | None:
-    """Return the simplest structure that serves."""
-    costs = [option.cost for option in options if option.design is not None]
-    if not costs:
-        return None
-    return next(option for option in options if option.design and option.cost <= SERVES * min(costs))
+def _holds_beside(tuner: Tuner, loop: Loop, slow: dict[str, Loop]) -> bool:
+    """Return whether a loop can keep the bounds beside other loops that are slower."""
+    corners = tuner.corners
+    for other in slow.values():
+        corners = [replace(c, description=with_loop(c.description, other)) for c in corners]
+    try:
+        search = Tuner(corners, tuner.demand).search(loop.name)
+    except SimulationError:
+        return False
+    return search.under(search.bounds, "integral_gain").gains(loop) is not None
 
 
-def _recommended(trials: dict[str, Trial | str]) -> Trial | None:
-    kept = [trial for trial in trials.values() if isinstance(trial, Trial)]
-    if not kept:
-        return None
-    return next(trial for trial in kept if trial.cost <= SERVES * min(other.cost for other in kept))
+def _baseline(search: Search, nominal: Search, proposal: Proposal) -> Baseline:
+    """Return a rule with its figures, and how much more the optimum gets at the rule's own Ms and Mt."""
+    loop, rule, source, reason = proposal.loop, proposal.rule, proposal.source, proposal.reason
+    if loop is None:
+        return Baseline(rule, source, None, None, False, None, None, reason)
+    worst = figures(nominal.plants, loop)
+    if not worst.stable:
+        return Baseline(rule, source, loop, worst, False, None, None, reason)
+    slack = 1.0 + 1e-9
+    own = Bounds(ms=worst.ms.value * slack, mt=max(worst.mt.value, 1.0 + 1e-6) * slack)
+    best = nominal.under(own, "integral_gain").gains(loop, baselines=[loop])
+    factor = None if best is None else best.loop.ki.value / loop.ki.value
+    return Baseline(rule, source, loop, worst, search.admits(loop), search.cost(loop), factor, reason)

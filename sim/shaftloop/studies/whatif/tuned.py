@@ -88,8 +88,8 @@ def tuned(request: Tune, description: Description) -> tuple[Description, dict[st
     SimulationError
         Where no gains make it stable, or it has no steady state.
     """
+    from shaftloop.studies.tuning.choosing import Demand, tuned_bench
     from shaftloop.studies.tuning.search import Bounds
-    from shaftloop.studies.tuning.tune import Demand, tuned_bench
 
     demand = Demand(request.loops, request.objective, Bounds(request.ms, request.mt), (request.structure,))
     bench, feasible = tuned_bench(description, demand)

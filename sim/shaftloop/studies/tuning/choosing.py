@@ -1,0 +1,316 @@
+"""Which gains a loop is given, and out of what; the evidence for them is `tune`'s."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from shaftloop.analysis.stepresponse import step_response
+from shaftloop.analysis.worstcase import LoopAnalysis, analyse_loops
+from shaftloop.control.parameters import Loop
+from shaftloop.errors import SimulationError
+from shaftloop.scenario.description import Description
+from shaftloop.studies.tuning.controller import with_gains
+from shaftloop.studies.tuning.family import best_of_family
+from shaftloop.studies.tuning.figures import figures
+from shaftloop.studies.tuning.identify import identify
+from shaftloop.studies.tuning.outcome import DIGITS, distance, excursion, rounded
+from shaftloop.studies.tuning.plant import bench_plants, loop_named, with_loop
+from shaftloop.studies.tuning.relay import relay_on_bench
+from shaftloop.studies.tuning.results import Design, Option
+from shaftloop.studies.tuning.rules import Proposal, propose
+from shaftloop.studies.tuning.search import Bounds, Objective, Search, Trial
+from shaftloop.studies.tuning.structures import HELD, STRUCTURES
+from shaftloop.studies.tuning.tolerance import Corner
+from shaftloop.studies.tuning.tradeoff import broken, trade_off
+
+__all__ = ["Choice", "Demand", "Tuner", "tuned_bench"]
+
+_SERVES = 1.1
+"""The simplest structure within this factor of the best cost is recommended."""
+_SWEEPS = 6
+_SAME = 1e-3
+"""Change of the gains at which loops that are tuned in turn have found each other."""
+_RELAY, _RELAY_CYCLES, _LONGEST_RELAY = 0.05, 15.0, 1.5
+"""Swing of the relay over the clamp, periods that it runs at least, and the time at most [s]."""
+_TIGHTER = (0.998, 0.99, 0.97)
+"""Shares of the room above 1 that loops tuned in turn are given, until the result keeps the bounds."""
+
+
+@dataclass(frozen=True)
+class Demand:
+    """What is asked for."""
+
+    loops: tuple[str, ...]
+    objective: Objective = "disturbance"
+    bounds: Bounds = field(default_factory=Bounds)
+    structures: tuple[str, ...] = ("kept",)
+    may_clamp: bool = False
+    """Whether the largest step of the sequence may reach the clamp."""
+    speed: float | None = None
+    """Operating point; the sequence's where not given. [rad/s]"""
+    torque: float | None = None
+    """[N m]"""
+
+
+@dataclass(frozen=True)
+class Choice:
+    """What is chosen for one loop, and out of what."""
+
+    search: Search
+    before: Loop
+    """Whose structure was kept, where that was asked for."""
+    proposals: tuple[Proposal, ...]
+    options: tuple[Option, ...]
+    option: Option
+    design: Design
+    """Of the option."""
+    nearest: str
+    """What is out of reach, and how near this comes; empty where the bounds are kept."""
+    alone: bool
+    """Whether Ms and Mt alone could be kept."""
+
+    @property
+    def feasible(self) -> bool:
+        """Whether the bounds are kept."""
+        return not self.nearest
+
+
+@dataclass
+class Tuner:
+    """Finds the gains of the loops of a bench, one after the other."""
+
+    corners: list[Corner]
+    """With the loops as tuned so far."""
+    demand: Demand
+    _analysed: dict[tuple[Loop, str], LoopAnalysis] = field(default_factory=dict)
+    """By the loop and the corner's label, as long as the other loops stay."""
+
+    def put(self, loop: Loop) -> None:
+        """Take a tuned loop into every corner."""
+        self._analysed.clear()
+        self.corners = [replace(c, description=with_loop(c.description, loop)) for c in self.corners]
+
+    def settle(self) -> tuple[bool, int]:
+        """Tune the loops in turn until their gains stay; return whether all keep the bounds, and the sweeps.
+
+        The loops are tuned to bounds a little tighter than those asked for: each moves the others' margins.
+        A single loop has no others to find.
+        """
+        if len(self.demand.loops) == 1:
+            return False, 1
+        sweep = 0
+        for tighter in _TIGHTER:
+            moved, last = np.inf, sweep + _SWEEPS
+            while sweep < last and moved >= _SAME:
+                sweep, moved = sweep + 1, 0.0
+                for name in self.demand.loops:
+                    moved = max(moved, self.improve(name, tighter))
+            if all(self.holds(name) for name in self.demand.loops):
+                return True, sweep
+        return False, sweep
+
+    def improve(self, name: str, tighter: float) -> float:
+        """Tune one loop with the others as they are, and return by how much its gains moved."""
+        old = loop_named(self.corners[0].description, name)
+        search = self.search(name, tighter)
+        trial = _recommended(self.trials(search, old, ()))
+        if trial is None:
+            near = trade_off(search, old)
+            if near is None:
+                return 0.0
+            trial = near.trial
+        new = rounded(trial.loop)
+        if search.admits(old) and search.cost(old) <= search.cost(new) * (1.0 + _SAME):
+            return 0.0
+        self.put(new)
+        return distance(old, new)
+
+    def holds(self, name: str) -> bool:
+        """Return whether a loop, as it is now, keeps the bounds at every corner."""
+        loop, search = loop_named(self.corners[0].description, name), self.search(name)
+        return search.admits(loop) and all(self.keeps(search, loop, corner) for corner in self.corners)
+
+    def search(self, name: str, tighter: float = 1.0) -> Search:
+        """Return the search for the gains of a loop with all other loops as they are."""
+        plants = [
+            plant
+            for corner in self.corners
+            for plant in bench_plants(
+                corner.description, name, corner.label, self.demand.speed, self.demand.torque
+            )
+        ]
+        nominal = self.corners[0].description
+        bounds, loop = self.demand.bounds, loop_named(nominal, name)
+        # No bound goes below 1: at high frequencies nothing is left of L, at low ones nothing of S.
+        bounds = replace(bounds, ms=1.0 + tighter * (bounds.ms - 1.0), mt=1.0 + tighter * (bounds.mt - 1.0))
+        step = excursion(nominal, loop)
+        if step is not None and not self.demand.may_clamp:
+            bounds = replace(bounds, command=loop.clamp, excursion=step)
+        return Search(plants, bounds, self.demand.objective)
+
+    def trials(self, search: Search, loop: Loop, rules: Sequence[Loop]) -> dict[str, Trial | str]:
+        """Return the best controller of every structure, or why there is none."""
+        found: dict[str, Trial | str] = {}
+        simpler: dict[str, Loop] = {}
+        for name in self.demand.structures:
+            family = STRUCTURES[name].family(loop, search.plants[0], simpler)
+            if isinstance(family, str):
+                found[name] = family
+                continue
+            held = [simpler[other] for other in HELD.get(name, ("pi",)) if other in simpler]
+            others = (loop, *rules) if name == "kept" else held
+            trial = best_of_family(search, family, others)
+            found[name] = trial or "no gains keep the bounds"
+            if trial is not None and name != "kept":
+                simpler[name] = trial.loop
+        return found
+
+    def choose(
+        self, name: str, old: Loop, settled: bool, progress: Callable[[float], None] = lambda _: None
+    ) -> Choice:
+        """Take the best controller of one loop, or the nearest trade-off, into every corner."""
+        search = self.search(name)
+        now = loop_named(self.corners[0].description, name)
+        proposals = self.proposals(search, old)
+        progress(0.2)
+        if settled:
+            design = self.design(search, now)
+            options = [Option("settled", "tuned in turn", design, search.cost(now), "")]
+        else:
+            rules = [proposal.loop for proposal in proposals if proposal.loop is not None]
+            found = self.trials(search, now, rules)
+            options = [self.option(search, structure, trial) for structure, trial in found.items()]
+        chosen, nearest, alone = _chosen(options), "", False
+        if chosen is None:
+            chosen, nearest, alone = self.trade_off(search, now)
+        assert chosen.design is not None, "an option that is chosen has a design"
+        self.put(chosen.design.loop)
+        return Choice(search, now, proposals, tuple(options), chosen, chosen.design, nearest, alone)
+
+    def trade_off(self, search: Search, loop: Loop) -> tuple[Option, str, bool]:
+        """Return the nearest trade-off as an option and in words, and whether Ms and Mt alone can be kept."""
+        near = trade_off(search, loop)
+        if near is None:
+            raise SimulationError(
+                f"no gains of loop {loop.name} make the bench stable with the other loops as they are",
+                "tune the other loop first, or both together: --loop " + " --loop ".join(self.others(loop)),
+            )
+        shaped = rounded(near.trial.loop)
+        design = self.design(search, shaped)
+        option = Option("nearest", "nearest trade-off", design, search.cost(shaped), "")
+        if search.admits(shaped) and all(self.keeps(search, shaped, corner) for corner in self.corners):
+            return replace(option, title="as the scenario has it, other gains"), "", near.alone
+        worst, bounds = design.figures, search.bounds
+        text = f"no gains keep Ms <= {bounds.ms:g} and Mt <= {bounds.mt:g}"
+        if near.alone:
+            text = f"Ms <= {bounds.ms:g} and Mt <= {bounds.mt:g} can be kept, but not together with "
+            text += " and ".join(broken(search, shaped))
+        text += (
+            f"; nearest: Ms {worst.ms.value:.3f} (at {worst.ms.frequency:.4g} Hz, {worst.ms.label}), "
+            f"Mt {worst.mt.value:.3f}"
+        )
+        return option, text, near.alone
+
+    def others(self, loop: Loop) -> list[str]:
+        """Return the loops that may be tuned together with one."""
+        loops = self.corners[0].description.loop
+        return [entry.name for entry in loops if entry.limiter_of is None or entry.name == loop.name]
+
+    def option(self, search: Search, name: str, trial: Trial | str) -> Option:
+        """Return a structure as a line of the comparison, its bounds checked on the bench itself."""
+        title = STRUCTURES[name].title
+        if isinstance(trial, str):
+            return Option(name, title, None, float("inf"), trial)
+        loop = self.verified(search, rounded(trial.loop))
+        if loop is None:
+            return Option(name, title, None, float("inf"), "the exact margins of the bench break the bounds")
+        return Option(name, title, self.design(search, loop), search.cost(loop), "")
+
+    def verified(self, search: Search, loop: Loop) -> Loop | None:
+        """Return a loop pulled back, if need be, until the exact margins keep the bounds at every corner."""
+        for step in 10.0**-DIGITS * 2.0 ** np.arange(12):
+            if search.admits(loop) and all(self.keeps(search, loop, corner) for corner in self.corners):
+                return loop
+            loop = rounded(with_gains(loop, loop.kp.value, loop.ki.value * (1.0 - step)))
+        return None
+
+    def keeps(self, search: Search, loop: Loop, corner: Corner) -> bool:
+        """Return whether a corner keeps Ms and Mt, by the functions of the margins command."""
+        margins = self.analysis(loop, corner).margins
+        return margins.stable and margins.ms <= search.bounds.ms and margins.mt <= search.bounds.mt
+
+    def analysis(self, loop: Loop, corner: Corner) -> LoopAnalysis:
+        """Return a corner with a loop, analysed as the margins command does."""
+        key = (loop, corner.label)
+        if key not in self._analysed:
+            description = with_loop(corner.description, loop)
+            found = analyse_loops(description, [loop.name], self.demand.speed, self.demand.torque)
+            self._analysed[key] = found[loop.name]
+        return self._analysed[key]
+
+    def design(self, search: Search, loop: Loop) -> Design:
+        """Return a controller with what it does."""
+        analysis = self.analysis(loop, self.corners[0])
+        handle = analysis.bench.bench.loops[loop.name]
+        margins = analysis.margins
+        step = step_response(
+            analysis.bench, handle, margins.point, analysis.state, margins.largest_eigenvalue
+        )
+        area = Search(search.plants, search.bounds, "disturbance").cost(loop)
+        return Design(loop, analysis, figures(search.plants, loop), area, step)
+
+    def proposals(self, search: Search, loop: Loop) -> tuple[Proposal, ...]:
+        """Return what the rules of the trade propose for a loop as the scenario has it."""
+        plant = search.plants[0].under(loop)
+        model, cycle = identify(plant, loop), None
+        if model is not None:
+            cycle = relay_on_bench(
+                self.corners[0].description,
+                loop.name,
+                _RELAY * loop.clamp,
+                min(_RELAY_CYCLES * 4.0 * max(model.delay, plant.period), _LONGEST_RELAY),
+                self.demand.speed,
+                self.demand.torque,
+            )
+        return propose(model, cycle, loop)
+
+
+def tuned_bench(description: Description, demand: Demand) -> tuple[Description, dict[str, bool]]:
+    """Return a bench with the gains that `tune` gives its loops, and whether each keeps the bounds.
+
+    A loop that cannot keep them has the nearest trade-off. There are no tolerances, and no evidence.
+
+    Parameters
+    ----------
+    description : Description
+        The bench.
+    demand : Demand
+        What is asked for.
+
+    Raises
+    ------
+    SimulationError
+        As `tune` does.
+    """
+    tuner = Tuner([Corner("nominal", description)], demand)
+    settled, _ = tuner.settle()
+    kept = {
+        name: tuner.choose(name, loop_named(description, name), settled).feasible for name in demand.loops
+    }
+    return tuner.corners[0].description, kept
+
+
+def _chosen(options: Sequence[Option]) -> Option | None:
+    """Return the simplest structure that serves."""
+    costs = [option.cost for option in options if option.design is not None]
+    if not costs:
+        return None
+    return next(option for option in options if option.design and option.cost <= _SERVES * min(costs))
+
+
+def _recommended(trials: dict[str, Trial | str]) -> Trial | None:
+    kept = [trial for trial in trials.values() if isinstance(trial, Trial)]
+    if not kept:
+        return None
+    return next(trial for trial in kept if trial.cost <= _SERVES * min(other.cost for other in kept))

@@ -1,0 +1,153 @@
+"""Where nothing keeps the bounds: the nearest that can be reached, and what would keep them."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+
+from shaftloop.control.parameters import Loop
+from shaftloop.studies.tuning.controller import with_gains
+from shaftloop.studies.tuning.figures import noise_gain, shaft_modes
+from shaftloop.studies.tuning.search import Bounds, Search, Trial, peak_command
+from shaftloop.studies.tuning.structures import STRUCTURES
+
+__all__ = ["TradeOff", "broken", "served", "slowed", "trade_off"]
+
+_LOOSEST = 20.0
+"""Largest Ms that a trade-off is looked for."""
+_SHARES = (1.0, 0.5, 0.25, 0.1, 0.03, 0.01)
+"""Gains that are tried over those of the largest integral gain, where further bounds are out of reach."""
+_HALVINGS = 12
+_SLOW = 0.1
+"""Share of their gains that other loops are left, to see whether they are in the way."""
+
+
+@dataclass(frozen=True)
+class TradeOff:
+    """Gains that come nearest to the bounds."""
+
+    trial: Trial
+    alone: bool
+    """Whether Ms and Mt alone could be kept, so that a further bound is what cannot be reached."""
+
+
+def trade_off(search: Search, loop: Loop) -> TradeOff | None:
+    """Return the gains that come nearest to the bounds, nothing where nothing is stable.
+
+    Where Ms and Mt can be kept these are gains at which the other bounds are exceeded by a small factor, the
+    best on a grid below the largest integral gain; else the gains of least Ms, Mt being bounded alike and the
+    other bounds left out.
+
+    Parameters
+    ----------
+    search : Search
+        With the bounds.
+    loop : Loop
+        The controller, as far as its gains are open.
+    """
+    bounds = search.bounds
+    plain = search.under(Bounds(bounds.ms, bounds.mt), "integral_gain")
+    alone = None if bounds.simple else plain.gains(loop)
+    if alone is None:
+        best = _least_peak(search, loop)
+        return None if best is None else TradeOff(best, False)
+    best, least = alone, _excess(search, alone.loop)
+    for p, i in product(_SHARES, _SHARES):
+        shaped = with_gains(loop, p * alone.loop.kp.value, p * i * alone.loop.ki.value)
+        if plain.admits(shaped) and _excess(search, shaped) < least:
+            best, least = Trial(shaped, plain.cost(shaped)), _excess(search, shaped)
+    return TradeOff(best, True)
+
+
+def _least_peak(search: Search, loop: Loop) -> Trial | None:
+    """Return the gains of least Ms, Mt being bounded alike."""
+    low, high, best = max(search.bounds.ms, search.bounds.mt), _LOOSEST, None
+    for _ in range(_HALVINGS):
+        middle = (low * high) ** 0.5
+        trial = search.under(Bounds(middle, middle), "integral_gain").gains(loop)
+        if trial is None:
+            low = middle
+        else:
+            high, best = middle, trial
+    return best
+
+
+def _excess(search: Search, loop: Loop) -> float:
+    """Return by which factor the bounds besides Ms and Mt are exceeded at most."""
+    factors = [1.0 + abs(reached / bound - 1.0) for _, bound, reached in _exceeded(search, loop)]
+    return max(factors, default=1.0)
+
+
+def _exceeded(search: Search, loop: Loop) -> list[tuple[str, float, float]]:
+    """Return the bounds besides Ms and Mt that a stable loop breaks: name, bound, what it reaches."""
+    bounds, found = search.bounds, []
+    if bounds.noise_gain is not None:
+        reached = noise_gain(search.plants, loop)
+        found.append(("noise gain <=", bounds.noise_gain, max(reached, bounds.noise_gain)))
+    if bounds.mode_damping is not None:
+        least = min((mode.damping for mode in shaft_modes(search.plants, loop)), default=bounds.mode_damping)
+        found.append(("damping of every shaft mode >=", bounds.mode_damping, min(least, bounds.mode_damping)))
+    if bounds.command is not None and bounds.excursion is not None:
+        excursion = bounds.excursion
+        peak = max(peak_command(plant, loop, excursion) for plant in search.plants)
+        name = "command [N m] in the largest step of the sequence, see --may-clamp, <="
+        found.append((name, bounds.command, max(peak, bounds.command)))
+    return [(name, bound, reached) for name, bound, reached in found if reached != bound]
+
+
+def broken(search: Search, loop: Loop) -> list[str]:
+    """Return the bounds besides Ms and Mt that a stable loop breaks, with what it reaches.
+
+    Parameters
+    ----------
+    search : Search
+        With the bounds.
+    loop : Loop
+        With its gains.
+    """
+    return [f"{name} {bound:.4g} (reached {reached:.4g})" for name, bound, reached in _exceeded(search, loop)]
+
+
+def slowed(loops: Sequence[Loop], name: str) -> dict[str, Loop]:
+    """Return the other loops with a small share of their gains.
+
+    Parameters
+    ----------
+    loops : sequence of Loop
+        Of the bench.
+    name : str
+        The loop that is tuned.
+    """
+    return {
+        loop.name: with_gains(loop, _SLOW * loop.kp.value, _SLOW * loop.ki.value)
+        for loop in loops
+        if loop.name != name and loop.limiter_of is None
+    }
+
+
+def served(search: Search, loop: Loop, name: str) -> bool:
+    """Return whether a structure keeps the bounds, as far as its first guesses tell.
+
+    Parameters
+    ----------
+    search : Search
+        With the bounds.
+    loop : Loop
+        The loop.
+    name : str
+        The structure.
+    """
+    family = STRUCTURES[name].family(loop, search.plants[0], {})
+    if isinstance(family, str):
+        return False
+    # What fails at the first corner need not be tried at all of them.
+    first = Search(search.plants[:1], search.bounds, "integral_gain")
+    quick = search.under(search.bounds, "integral_gain")
+    for start in family.starts:
+        shape = family.shape(np.array(start))
+        if shape is None or first.gains(shape, rough=True) is None:
+            continue
+        if quick.gains(shape) is not None:
+            return True
+    return False
