@@ -14,7 +14,8 @@ from shaftloop.analysis.hypermap import HyperMap, OpenLoop, spectral_radius
 from shaftloop.analysis.injection import measure_response
 from shaftloop.analysis.margins import Margins, loop_margins
 from shaftloop.analysis.operating import OperatingPoint, operating_point
-from shaftloop.analysis.response import crossings, fundamental, grid
+from shaftloop.analysis.response import _zeros, crossings, fundamental, grid
+from shaftloop.analysis.worstcase import analyse_loops
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import read_scenario
@@ -140,6 +141,20 @@ def test_delay_margins_that_do_not_exist_say_why() -> None:
     assert "unstable" in delay_margin(description, unstable).reason
     never = replace(loops["torque"], phase_delay_margin=None)
     assert "never reaches 1" in delay_margin(description, never).reason
+
+
+def test_zeros_are_found_where_a_huge_gain_leaves_nothing_of_the_loop() -> None:
+    """1/(z - 0.5) + 1/(z - 0.8) + 1e-9 vanishes at 0.65, in the middle of its poles."""
+    one = np.ones((1, 1))
+    poles = np.diag([0.5, 0.8])
+    loop = OpenLoop(poles, np.ones((2, 1)), np.ones((1, 2)), 1e-9 * one, 1e-3, np.zeros(1))
+    with pytest.raises(np.linalg.LinAlgError):
+        loop.closed(1e9)
+    assert np.abs(_zeros(loop) - 0.65).min() < 1e-8
+    # Sixteen ticks in a hyperperiod: the gain of an ideal encoder's speed loop.
+    description = read_scenario("wheel-hub", ["loop.torque.kp=0.104322"]).description
+    budget = latency_budget(description, analyse_loops(description, ["speed"], None, None)["speed"].margins)
+    assert budget is not None and budget.phase == pytest.approx(-114.5, abs=0.1)
 
 
 def test_the_latency_budget_sums_to_the_phase_of_the_loop() -> None:

@@ -133,6 +133,30 @@ def test_many_values_are_sorted_into_classes_of_equal_size() -> None:
     assert all(a.high <= b.low for a, b in zip(effect.levels, effect.levels[1:], strict=False))
 
 
+def test_what_chance_gives_is_taken_off_the_share_of_samples() -> None:
+    """Where a factor does nothing, chance gives the means of 8 classes of 40 samples 7/39 of the variance."""
+    draw = np.random.default_rng(1)
+    pairs = []
+    for _ in range(200):
+        found = table({"x": draw.random(40)}, draw.random(40))
+        pairs.append([main_effects(found, sampled)[0].share for sampled in (False, True)])
+    plain, corrected = np.array(pairs, dtype=float).T
+    assert plain.mean() == pytest.approx(7.0 / 39.0, abs=0.02)
+    assert np.median(corrected) < 0.02 and corrected.min() == 0.0
+    x = np.random.default_rng(0).random(400)
+    assert main_effects(table({"x": x}, 2.0 * x), True)[0].share == pytest.approx(1.0 - 1.0 / 64.0, abs=0.01)
+    assert main_effects(table({"x": np.arange(3.0)}, np.arange(3.0)), True)[0].share is None
+
+
+def test_by_how_much_the_worst_bound_is_broken() -> None:
+    y = np.array([1.0, 2.0, 3.0, np.nan, 5.0, math.inf])
+    done = np.array([True, True, True, True, False, True])
+    found = table({"x": np.arange(6.0)}, y, done)
+    bounds = (Bound("y", None, 2.0, "study"), Bound("y", 1.5, None, "study"))
+    assert found.excess(bounds).tolist() == [0.125, 0.0, 0.25, 1.0, 0.75, 1.0]
+    assert found.excess(()).tolist() == [-1.0] * 4 + [1.0, -1.0]
+
+
 def test_what_is_not_known_has_no_part_in_an_effect() -> None:
     x = np.array([0.0, 0.0, 1.0, 1.0, 1.0, np.nan])
     y = np.array([1.0, np.nan, 3.0, np.inf, 50.0, 7.0])

@@ -48,6 +48,14 @@ def test_benches_of_a_grid_that_differ_in_gains_only_stand_together() -> None:
     assert Plan((line, gain), Design("sobol", 8)).alike == 1
 
 
+def test_ranges_meet_their_ends_and_times_have_four_digits() -> None:
+    wide = Spread("a", "1/s", "log", 3.0, 300.0, math.nan, math.nan, 3)
+    assert wide.levels() == (3.0, 30.000000000000004, 300.0)
+    late = Spread("a", "us", "uniform", 100.0, 2000.0, math.nan, math.nan, 3)
+    assert [late.at(share) for share in (0.0, 1.0 / 7.0, 1.0)] == [100.0, 371.4, 2000.0]
+    assert Spread("a", "", "uniform", 0.0, 1.0, math.nan, math.nan, 3).at(1.0 / 7.0) == 1.0 / 7.0
+
+
 def test_one_at_a_time_begins_with_the_scenario_itself() -> None:
     plan = Plan((UNIT, WORDS), Design("one_at_a_time"))
     values = [candidate.values for candidate in plan.candidates(range(plan.total))]

@@ -92,9 +92,7 @@ def grid(loop: OpenLoop) -> Array:
     """
     half = 0.5 / loop.period
     points = [np.geomspace(_LOWEST * half, half, _ORDINARY)]
-    zeros = loop.closed(1e9)  # where the gain is huge, the closed loop's poles are the zeros of L
-    for matrix in (loop.a, loop.closed(), zeros):
-        values = np.linalg.eigvals(matrix)
+    for values in (np.linalg.eigvals(loop.a), np.linalg.eigvals(loop.closed()), _zeros(loop)):
         values = values[np.abs(values) > 1e-6]
         rates = np.log(values.astype(np.complex128)) / loop.hyperperiod
         rates = rates[np.abs(rates.real) < _SMOOTH * np.abs(rates.imag)]
@@ -106,6 +104,21 @@ def grid(loop: OpenLoop) -> Array:
             points += [folded + side * step * spread for step in _AROUND for side in (1.0, -1.0)]
     every = np.unique(np.concatenate(points))
     return every[(every >= _LOWEST * half) & (every <= half)]
+
+
+def _zeros(loop: OpenLoop) -> Complex:
+    """Return the zeros of L, and values without meaning beside them."""
+    try:
+        # Where the gain is huge, the closed loop's poles are the zeros.
+        return np.linalg.eigvals(loop.closed(1e9)).astype(np.complex128)
+    except np.linalg.LinAlgError:
+        # Many ticks in a hyperperiod: the gain's powers leave nothing of the 1. Slower, and always right.
+        from scipy.linalg import eigvals
+
+        unforced = np.zeros((len(loop.a) + len(loop.d),) * 2)
+        unforced[: len(loop.a), : len(loop.a)] = np.eye(len(loop.a))
+        values = eigvals(np.block([[loop.a, loop.b], [loop.c, loop.d]]), unforced)
+        return np.asarray(values[np.isfinite(values)])
 
 
 def crossings(loop: OpenLoop, frequency: Array, response: Complex) -> list[Crossing]:

@@ -1,5 +1,6 @@
 """Figures of a study as maps over two of its factors."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -8,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.report.canvas import COLOURS, draw
-from shaftloop.report.study_scales import factor_scale, figure_scale, log_axis, wrapped
+from shaftloop.report.study_scales import Scale, factor_scale, figure_scale, log_axis, wrapped
 from shaftloop.report.study_tables import shown_value
 from shaftloop.studies.whatif.findings import Findings
 from shaftloop.studies.whatif.table import Column
@@ -20,6 +21,7 @@ Flags = NDArray[np.bool_]
 
 _MOST_MAPS = 6
 _COLOURS_OF_MAP = "cividis"
+_NO_FIGURE = "#D9D9D9"
 
 
 def draw_contour(results: Findings, paths: list[Path]) -> None:
@@ -52,8 +54,10 @@ def draw_contour(results: Findings, paths: list[Path]) -> None:
                 axes.set_ylabel(y.label)
 
     note = "hatched: breaks a bound" if results.study.bounds else ""
+    known = [np.isfinite(results.table.figures[name].values[plane.there]).all() for name in names]
+    grey = "" if all(known) and results.store.plan.gridded else "grey: no figure"
     star = "star: best" if len(results.answers.ranked) else ""
-    title = "; ".join(part for part in (results.title, *plane.held, note, star) if part)
+    title = "; ".join(part for part in (results.title, *plane.held, note, grey, star) if part)
     draw(paint, (max(10.5, 4.7 * wide), 0.9 + 3.7 * high), title, paths)
 
 
@@ -68,7 +72,7 @@ def mapped(results: Findings) -> list[str]:
     plane, found = _plane(results), []
     for name in results.study.asked:
         figure = results.table.figures[name]
-        seen = plane.seen & np.isfinite(figure.values)
+        seen = plane.there & np.isfinite(figure.values)
         spread = [len(np.unique(factor.values[seen])) for factor in plane.axes]
         if len(spread) == 2 and min(spread) > 2 and np.ptp(figure.values[seen]) > 0.0:
             found.append(name)
@@ -81,7 +85,8 @@ class _Plane:
 
     axes: tuple[Column, ...]
     """Fewer than two where there are not so many."""
-    seen: Flags
+    there: Flags
+    """Those candidates, done or not, shape (candidates,)."""
     held: tuple[str, ...]
     """What is held, in words."""
 
@@ -91,42 +96,44 @@ def _plane(results: Findings) -> _Plane:
     best = [*results.answers.ranked.tolist(), *np.flatnonzero(table.done).tolist()]
     numbers = [path for path, factor in table.factors.items() if not factor.texts]
     axes = results.answers.strongest(results.study.asked, numbers, 2)
-    seen, held = table.done.copy(), []
+    there, held = np.ones(len(table.done), dtype=np.bool_), []
     for axis in results.study.axes:
         factor = table.factors[axis.path]
         if axis.path in axes:
-            seen &= np.isfinite(factor.values)
+            there &= np.isfinite(factor.values)
         elif best:
             value = factor.values[best[0]]
-            seen &= factor.values == value
+            there &= factor.values == value
             text = factor.texts[int(value)] if factor.texts else value
             held.append(f"{axis.path} = {shown_value(axis, text)}")
-    return _Plane(tuple(table.factors[path] for path in axes), seen, tuple(held))
+    return _Plane(tuple(table.factors[path] for path in axes), there, tuple(held))
 
 
 def _map(figure: Any, axes: Any, results: Findings, plane: _Plane, name: str) -> None:
+    import matplotlib
+
     first, second = plane.axes
     scale, column = figure_scale(results, name), results.table.figures[name]
-    seen = plane.seen & np.isfinite(column.values)
-    x, y = first.values[seen], second.values[seen]
+    seen = plane.there & np.isfinite(column.values)
     z = np.array([scale.of(value) for value in column.values[seen]])
     scales = [factor_scale(results, path) for path in (first.name, second.name)]
-    # Triangles are made in what is drawn: on a log axis evenly spread values should look evenly spread.
-    shown = [np.log(v) if s.logarithmic else v for v, s in zip((x, y), scales, strict=True)]
-    triangles = _triangles(*shown)
-    import matplotlib.tri
-
-    mesh = matplotlib.tri.Triangulation(x, y, triangles)
-    filled = axes.tricontourf(mesh, z, levels=12, cmap=_COLOURS_OF_MAP)
+    filled = axes.tricontourf(_mesh(plane, scales, seen), z, levels=12, cmap=_COLOURS_OF_MAP)
     figure.colorbar(filled, ax=axes, shrink=0.92)
     axes.set_title(wrapped(scale.label), loc="left", fontweight="normal", fontsize=9.5, parse_math=False)
     axes.grid(False)
     if results.study.bounds:
-        broken = 1.0 - results.answers.passed[seen].astype(np.float64)
-        if broken.any():
+        mesh, excess = (
+            _mesh(plane, scales, plane.there),
+            results.table.excess(results.study.bounds)[plane.there],
+        )
+        if (excess > 0.0).any():
             with matplotlib.rc_context({"hatch.color": "#FFFFFF", "hatch.linewidth": 1.3}):
-                axes.tricontourf(mesh, broken, levels=[0.5, 1.5], colors="none", hatches=["//"])
-            axes.tricontour(mesh, broken, levels=[0.5], colors="#FFFFFF", linewidths=1.6)
+                axes.tricontourf(mesh, excess, levels=[0.0, 2.0], colors="none", hatches=["//"])
+            axes.tricontour(mesh, excess, levels=[0.0], colors="#FFFFFF", linewidths=1.6)
+    # What no figure reaches stays grey, instead of leaving the picture.
+    axes.set_facecolor(_NO_FIGURE)
+    axes.set_xlim(first.values[plane.there].min(), first.values[plane.there].max())
+    axes.set_ylim(second.values[plane.there].min(), second.values[plane.there].max())
     if len(results.answers.ranked):
         best = int(results.answers.ranked[0])
         place = (first.values[best], second.values[best])
@@ -140,8 +147,11 @@ def _map(figure: Any, axes: Any, results: Findings, plane: _Plane, name: str) ->
             log_axis(side, put)
 
 
-def _triangles(x: Array, y: Array) -> Any:
+def _mesh(plane: _Plane, scales: Sequence[Scale], wanted: Flags) -> Any:
+    """Return triangles between candidates, made in what is drawn: log where the axis is, as wide as high."""
     import matplotlib.tri
 
-    width, height = np.ptp(x) or 1.0, np.ptp(y) or 1.0
-    return matplotlib.tri.Triangulation(x / width, y / height).triangles
+    places = [factor.values[wanted] for factor in plane.axes]
+    shown = [np.log(v) if s.logarithmic else v for v, s in zip(places, scales, strict=True)]
+    triangles = matplotlib.tri.Triangulation(*(v / (np.ptp(v) or 1.0) for v in shown)).triangles
+    return matplotlib.tri.Triangulation(*places, triangles)

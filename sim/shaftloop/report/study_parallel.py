@@ -48,7 +48,8 @@ def draw_parallel(results: Findings, paths: list[Path]) -> None:
     rails = rails[:_MOST_AXES]
     goal = results.study.goals[0].metric if results.study.goals else figures[0]
     colour = _rail(figure_scale(results, goal), np.where(passed, table.figures[goal].values, np.nan))
-    shown = _chosen(results, rails)
+    whole = results.table.done & ~np.isnan([rail.places for rail in rails]).any(axis=0)
+    shown = _chosen(whole, passed)
     best = int(results.answers.ranked[0]) if len(results.answers.ranked) else None
 
     def paint(figure: Any) -> None:
@@ -62,6 +63,8 @@ def draw_parallel(results: Findings, paths: list[Path]) -> None:
         axes.set_title(f"{count}{grey}", loc="left", fontweight="normal")
 
     count = f"{len(shown)} of {len(passed)} candidates"
+    if lacking := int((~whole).sum()):
+        count += f"; {lacking} lack a figure"
     grey = "; grey: breaks a bound" if results.study.bounds else ""
     draw(paint, (max(10.0, 1.6 + 1.45 * len(rails)), 5.8), results.title, paths)
 
@@ -79,11 +82,10 @@ def _rail(scale: Scale, values: Array) -> _Rail:
     return _Rail(scale, drawn / span if span > 0.0 else drawn + 0.5, (float(low), float(high)))
 
 
-def _chosen(results: Findings, rails: list[_Rail]) -> list[int]:
+def _chosen(whole: NDArray[np.bool_], passed: NDArray[np.bool_]) -> list[int]:
     """Return the candidates to draw: evenly thinned, those that pass first in line, the best among them."""
-    whole = results.table.done & ~np.isnan([rail.places for rail in rails]).any(axis=0)
     found: list[int] = []
-    for group in (whole & results.answers.passed, whole & ~results.answers.passed):
+    for group in (whole & passed, whole & ~passed):
         numbers = np.flatnonzero(group)
         count = min(len(numbers), _MOST_LINES // 2 if not found else _MOST_LINES - len(found))
         found += numbers[np.linspace(0, len(numbers) - 1, count).astype(int)].tolist() if count else []

@@ -67,7 +67,12 @@ def draw_effects(results: Findings, paths: list[Path]) -> None:
             scale = figure_scale(results, name)
             for i, (axes, factor) in enumerate(zip(row, factors, strict=True)):
                 if (name, factor) in effects:
-                    _effect(axes, effects[name, factor], factor_scale(results, factor), scale)
+                    effect = effects[name, factor]
+                    _effect(axes, effect, factor_scale(results, factor), scale)
+                    # Where there are indices they are the better answer.
+                    if effect.share is not None and not results.indices:
+                        title = f"{effect.share:.0%} of the variance"
+                        axes.set_title(title, fontsize=8.5, fontweight="normal", loc="right")
                 if i == 0:
                     without = results.table.without(name)
                     note = f"\n({without} of {total} have none)" if without else ""
@@ -113,8 +118,6 @@ def _effect(axes: Any, effect: Effect, x: Scale, y: Scale) -> None:
         axes.plot(middles, means, ".-", color=MACHINE_COLOURS[0], markersize=7.0)
         if x.logarithmic:
             log_axis(axes.xaxis, axes.set_xscale)
-    if effect.share is not None:
-        axes.set_title(f"{effect.share:.0%} of the variance", fontsize=8.5, fontweight="normal", loc="right")
 
 
 def _bars(axes: Any, entry: Sensitivity) -> None:

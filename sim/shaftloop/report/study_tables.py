@@ -15,6 +15,8 @@ __all__ = ["show_study", "shown_bound", "shown_figure", "shown_value"]
 _MOST_EFFECTS = 4
 """Factors per figure that are shown; the document has all."""
 _MOST_REASONS = 5
+_WIDE = 0.3
+"""Width of an interval of an index from which on it says little."""
 
 
 def show_study(results: Findings, files: Sequence[Path]) -> None:
@@ -121,7 +123,10 @@ def _show_ranked(results: Findings) -> None:
         add_row(table, f"{number}{' *' if number in front and len(study.goals) > 1 else ''}", *cells)
     console().print(table)
     if len(study.goals) > 1:
-        print_line(f"* no other candidate is better in every objective; there are {len(front)} such")
+        print_line(
+            f"* no other candidate is better in every objective; there are {len(front)} such; those without "
+            "a star come after them in the same manner, each set by the first objective"
+        )
 
 
 def _show_bounds(results: Findings) -> None:
@@ -161,3 +166,10 @@ def _show_indices(results: Findings) -> None:
             every = f"{index.total:.3f} ({index.total_interval[0]:.3f} to {index.total_interval[1]:.3f})"
             add_row(table, entry.figure, index.factor, alone, every)
     console().print(table)
+    widest = max(
+        (i.total_interval[1] - i.total_interval[0] for e in results.indices for i in e.indices), default=0
+    )
+    if widest > _WIDE:
+        print_line(
+            f"intervals up to {widest:.2f} wide say little about what matters; raise count of the design"
+        )

@@ -106,7 +106,7 @@ def answer(study: Study, table: Table, most: int) -> Answers:
         tuple(int(table.keeps(bound).sum()) for bound in study.bounds),
         numbers[order] if study.goals else np.zeros(0, dtype=np.int64),
         numbers[front],
-        main_effects(table),
+        main_effects(table, study.design.kind not in ("grid", "one_at_a_time")),
     )
 
 
@@ -156,17 +156,22 @@ def ranking(costs: Array, most: int) -> Numbers:
     return np.array(found[:most], dtype=np.int64)
 
 
-def main_effects(table: Table) -> tuple[Effect, ...]:
+def main_effects(table: Table, sampled: bool = False) -> tuple[Effect, ...]:
     """Return what every factor does to every figure, the strongest factor of each figure first.
 
     Parameters
     ----------
     table : Table
         Results of a study.
+    sampled : bool
+        Whether candidates are samples. Means of a few of them differ by chance, and what chance alone would
+        give is taken off the share of the variance (epsilon squared, Kelley 1935).
     """
     found = []
     for figure in table.figures.values():
-        effects = [effect for factor in table.factors.values() if (effect := _effect(table, factor, figure))]
+        effects = [
+            effect for factor in table.factors.values() if (effect := _effect(table, factor, figure, sampled))
+        ]
         found += sorted(effects, key=lambda effect: -effect.span)
     return tuple(found)
 
@@ -181,7 +186,7 @@ def _costs(table: Table, goals: Sequence[Goal], passed: Flags) -> tuple[Array, N
     return rows.T[numbers], numbers
 
 
-def _effect(table: Table, factor: Column, figure: Column) -> Effect | None:
+def _effect(table: Table, factor: Column, figure: Column, sampled: bool) -> Effect | None:
     """Return what a factor does to a figure, nothing where too little is known."""
     known = table.done & np.isfinite(factor.values) & np.isfinite(figure.values)
     values, results = factor.values[known], figure.values[known]
@@ -204,6 +209,9 @@ def _effect(table: Table, factor: Column, figure: Column) -> Effect | None:
     mean = math.fsum(results) / len(results)
     between = math.fsum(level.count * (level.mean - mean) ** 2 for level in levels) / len(results)
     share = between / total if total > 1e-24 * max(mean * mean, 1e-300) else None
+    if share is not None and sampled:
+        chance = (len(levels) - 1) / (len(results) - 1)
+        share = max(0.0, (share - chance) / (1.0 - chance)) if chance < 1.0 else None
     return Effect(factor.name, figure.name, tuple(levels), max(means) - min(means), share)
 
 

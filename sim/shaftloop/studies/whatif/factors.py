@@ -4,6 +4,7 @@ import json
 import math
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cache
 from statistics import NormalDist
 from typing import Literal
 
@@ -78,18 +79,15 @@ class Spread:
     def at(self, share: float) -> float:
         """Return the value below which a share of the distribution, or of the range, lies.
 
+        Times have four digits: the clock of a bench would have to be too fine for all those that are drawn.
+
         Parameters
         ----------
         share : float
             From 0 to 1. [1]
         """
-        if self.kind in ("linear", "uniform"):
-            return self._held(self.low + share * (self.high - self.low))
-        if self.kind == "log":
-            return self._held(math.exp((1.0 - share) * math.log(self.low) + share * math.log(self.high)))
-        if self.kind == "triangular":
-            return self._held(self._triangular(share))
-        return self._held(self._bell(share))
+        value = self._quantile(share)
+        return min(max(float(f"{value:.4g}") if _is_time(self.unit) else value, self.low), self.high)
 
     def levels(self) -> tuple[Value, ...]:
         """Return the values on a grid: evenly spread with both ends, or those of equally likely classes."""
@@ -107,8 +105,14 @@ class Spread:
         """
         return f"{self.path}={value!r} {self.unit}".rstrip()
 
-    def _held(self, value: float) -> float:
-        return min(max(value, self.low), self.high)
+    def _quantile(self, share: float) -> float:
+        if self.kind in ("linear", "log") and share in (0.0, 1.0):
+            return self.high if share else self.low
+        if self.kind in ("linear", "uniform"):
+            return self.low + share * (self.high - self.low)
+        if self.kind == "log":
+            return math.exp((1.0 - share) * math.log(self.low) + share * math.log(self.high))
+        return self._triangular(share) if self.kind == "triangular" else self._bell(share)
 
     def _triangular(self, share: float) -> float:
         low, high, peak = self.low, self.high, self.nominal
@@ -223,6 +227,15 @@ def _width(factor: Factor, unit: str, middle: float) -> float:
     if middle == 0.0:
         raise UnitError("a spread in % of a nominal value of 0 is none; state it with its unit")
     return stated.to("1") * abs(middle)
+
+
+@cache
+def _is_time(unit: str) -> bool:
+    try:
+        Stated(Fraction(1), unit).to("s")
+    except UnitError:
+        return False
+    return bool(unit)
 
 
 def _logarithm(value: float) -> float:

@@ -66,6 +66,29 @@ class Table:
             kept &= values <= bound.at_most
         return kept
 
+    def excess(self, bounds: tuple[Bound, ...]) -> Array:
+        """Return by how much each candidate breaks the bound that it breaks most, shape (candidates,).
+
+        In shares of the range of the figure, from -1 to 1 [1]; at most 0 where every bound is kept, 1 where
+        a figure is missing.
+
+        Parameters
+        ----------
+        bounds : tuple of Bound
+            On the figures.
+        """
+        worst = np.full(len(self.done), -1.0)
+        for bound in bounds:
+            values = self.figures[bound.metric].values
+            finite = values[np.isfinite(values)]
+            scale = (float(np.ptp(finite)) if len(finite) else 0.0) or 1.0
+            for end, sign in ((bound.at_least, -1.0), (bound.at_most, 1.0)):
+                if end is not None:
+                    worst = np.fmax(worst, sign * (values - end) / scale)
+        worst[~self.passes(bounds) & (worst <= 0.0)] = 1.0
+        clipped: Array = np.clip(worst, -1.0, 1.0)
+        return clipped
+
     def passes(self, bounds: tuple[Bound, ...]) -> Flags:
         """Return which candidates are done and keep all bounds.
 
