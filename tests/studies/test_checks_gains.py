@@ -94,6 +94,10 @@ def test_settings_hold_beside_gains(tmp_path: Path) -> None:
             "[loop.torque]\nxyzzy = 0.1\n",
             'gains.toml:2: "loop.torque.xyzzy" is no gain of this bench; nearest: loop.torque.',
         ),
+        (
+            "[[loop]]\nkp = 0.1\n",
+            'gains.toml:2: "loop.0.kp" is no gain of this bench; loops go by their names here',
+        ),
         ("q = 1\n", 'gains.toml:1: "q" is no gain of this bench; known: loop.speed.kp, loop.speed.ki,'),
         (
             '[loop.torque]\nrate = "4 kHz"\n',

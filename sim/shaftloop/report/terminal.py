@@ -14,7 +14,7 @@ def console() -> Any:
     """Return a rich console on stderr."""
     from rich.console import Console
 
-    return Console(stderr=True, width=None if sys.stderr.isatty() else 110, highlight=False, soft_wrap=False)
+    return Console(stderr=True, width=None if sys.stderr.isatty() else 140, highlight=False, soft_wrap=False)
 
 
 def print_line(text: str) -> None:

@@ -8,6 +8,7 @@ import csv
 import io
 import json
 import math
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, fields, is_dataclass
 from fractions import Fraction
@@ -141,6 +142,8 @@ def _placed(message: str, stated: dict[str, tuple[str, int]], label: str) -> str
 
 
 def _hint(path: str, known: list[str]) -> str:
+    if re.match(r"loop\.\d+\.", path):
+        return "; loops go by their names here: write e.g. [loop.torque] in place of [[loop]]"
     return nearest(path, known) or f"; known: {', '.join(known[:12])}{', ...' if len(known) > 12 else ''}"
 
 
