@@ -115,6 +115,55 @@ def test_write_keeps_comments_and_layout(tmp_path: Path) -> None:
         *("tune.json", "tune-torque.svg", "tune-torque.png", "proof-torque.svg", "proof-torque.png")
     }
     assert "keeps the" in result.stderr and "written to" in result.stderr
+    assert "filters have changed: look whether the comments beside them still hold" in result.stderr
+
+
+def test_expectations_of_the_scenario_are_judged_with_the_gains_found(tmp_path: Path) -> None:
+    path = tmp_path / "mine.toml"
+    path.write_bytes((shipped_folder() / "truck-axle.toml").read_bytes())
+    result = tune(str(path), "--loop", "torque", "--write", "--json")
+    assert result.exit_code == 0, result.stderr
+    found = json.loads(result.stdout)
+    checked = json.loads(CliRunner().invoke(cli, ["check", str(path), "--json"]).stdout)["scenarios"][0]
+    expected = {entry["metric"]: entry for entry in checked["expectations"]}
+    missed = [entry for entry in found["expectations"] if entry["status"] != "passed"]
+    assert "simulate.torque_overshoot" in {entry["metric"] for entry in missed}
+    for entry in found["expectations"]:
+        judged = expected[entry["metric"]]
+        assert entry["status"] == judged["status"] and entry["broken"] == judged["broken"]
+        if entry["found"]["value"] is not None:
+            assert entry["found"]["value"] == pytest.approx(judged["found"]["value"], rel=1e-9)
+    assert f"{len(missed)} of {len(expected)} expectations of the scenario do not hold" in found["warnings"]
+    assert any("lower its setpoint_rate" in text for text in found["warnings"])
+    text = tune("truck-axle", "--loop", "torque", "--out", str(tmp_path / "o")).stderr
+    assert "does not hold: torque overshoot rose from 14.22 %" in text
+    assert document("reference-bench", "--loop", "speed", code=1)["expectations"] == []
+
+
+def test_a_failure_leaves_the_scenario_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "mine.toml"
+    path.write_bytes((shipped_folder() / "truck-axle.toml").read_bytes())
+
+    def fail(*_: object) -> None:
+        raise KeyError("a table")
+
+    monkeypatch.setattr("shaftloop.report.tune_tables.show_tuning", fail)
+    result = tune(str(path), "--loop", "torque", "--write", "--out", str(tmp_path / "o"))
+    assert result.exit_code != 0
+    assert path.read_bytes() == (shipped_folder() / "truck-axle.toml").read_bytes()
+
+
+def test_corners_with_other_modes_share_a_table(tmp_path: Path) -> None:
+    options = ("--structure", "active_damping", "--tolerance", "line.c1.stiffness=±20%")
+    result = tune("wheel-hub", "--loop", "torque", *options, "--out", str(tmp_path / "o"))
+    assert result.exit_code == 0, result.stderr
+    assert "damping of mode 3" in result.stderr and "the worst of 3 corners" in result.stderr
+
+
+@pytest.mark.parametrize("gain", ["kp=±20%", "ki=10 1/s..20 1/s"])
+def test_a_gain_that_is_tuned_has_no_tolerance(gain: str) -> None:
+    result = tune("truck-axle", "--loop", "torque", "--tolerance", f"loop.torque.{gain}")
+    assert result.exit_code == 2 and "a gain that is tuned has none" in result.stderr.replace("\n", " ")
 
 
 def test_tolerances_hold_at_all_corners_and_the_binding_one_is_named() -> None:
@@ -148,7 +197,7 @@ def test_structures_are_compared_and_the_simplest_that_serves_is_chosen() -> Non
     result = tune("reference-bench", "--loop", "torque", *options, "--json")
     assert result.exit_code == 0, result.stderr
     found = json.loads(result.stdout)
-    assert any("a step of the set-point overshoots by" in warning for warning in found["warnings"])
+    assert any("a small step of the set-point overshoots by" in warning for warning in found["warnings"])
     rows = {row["structure"]: row for row in found["structures"]}
     assert set(rows) == set(names)
     costs = {name: row["cost"]["value"] for name, row in rows.items() if "cost" in row}

@@ -76,7 +76,7 @@ def _positive(_: click.Context, __: click.Parameter, value: float | None) -> flo
     "tolerances",
     metavar="PATH=±P%",
     multiple=True,
-    help="The bounds hold at all corners, e.g. line.drive.inertia=±20%; repeatable.",
+    help="The bounds hold at all corners, e.g. line.drive.inertia=±20%, or PATH=LO..HI; repeatable.",
 )
 @click.option("--speed", metavar="SPEED", help='Operating speed, e.g. "1500 rpm"; else of the sequence.')
 @click.option("--torque", metavar="TORQUE", help='Operating torque, e.g. "80 N m"; else of the sequence.')
@@ -93,6 +93,7 @@ def tune(request: Request, tolerances: tuple[str, ...], write: bool, **wanted: A
     from shaftloop.report.files import make_folder
     from shaftloop.report.tables import Progress
     from shaftloop.report.tune_results import TuneResults
+    from shaftloop.studies.checks.run import check_change
     from shaftloop.studies.tuning.tolerance import corners, read_tolerance
     from shaftloop.studies.tuning.tune import tune as find_gains
 
@@ -100,17 +101,20 @@ def tune(request: Request, tolerances: tuple[str, ...], write: bool, **wanted: A
     if write:
         _check_writable(scenario, request)
     found = [read_tolerance(text, scenario.path, request.settings) for text in tolerances]
+    for tolerance in found:
+        _check_not_tuned(tolerance.path, demand.loops)
     benches = corners(scenario.path, request.settings, found)
     folder = request.folder(scenario.name)
     if folder is not None:
         make_folder(folder)
     with Progress("tuning") as progress:
         tuning = find_gains(benches, demand, progress)
-    results = TuneResults(scenario, tuning, demand, tolerances)
+    verdicts = check_change(scenario, tuning.description) if tuning.feasible else ()
+    results = TuneResults(scenario, tuning, demand, tolerances, verdicts)
+    _hand_over(results, request, folder)
     if write and tuning.feasible:
         _write(scenario, results)
-    _hand_over(results, request, folder)
-    if write and not tuning.feasible:
+    elif write:
         say("nothing is written to the scenario: the bounds are not kept")
     if not tuning.feasible:
         raise click.exceptions.Exit(1)
@@ -161,6 +165,16 @@ def _check_writable(scenario: "Scenario", request: Request) -> None:
         raise ScenarioError([f"--write: {scenario.path} is write-protected; make it writable or tune a copy"])
 
 
+def _check_not_tuned(path: str, loops: tuple[str, ...]) -> None:
+    from shaftloop.errors import ScenarioError
+
+    for name in loops:
+        if path in (f"loop.{name}.kp", f"loop.{name}.ki", f"loop.{name}.kd"):
+            raise ScenarioError(
+                [f"--tolerance {path}: a gain that is tuned has none; state what scatters in the bench"]
+            )
+
+
 def _write(scenario: "Scenario", results: "TuneResults") -> None:
     from shaftloop.report.files import write_text
     from shaftloop.studies.tuning.rewrite import rewritten
@@ -171,6 +185,8 @@ def _write(scenario: "Scenario", results: "TuneResults") -> None:
     path: Path = scenario.path.resolve()
     write_text(path, rewritten(scenario.text, old, new))
     say(f"written to {scenario.path}: {', '.join(f'loop {name}' for name in names)}")
+    if any(before.filters != after.filters for before, after in zip(old, new, strict=True)):
+        say("filters have changed: look whether the comments beside them still hold")
 
 
 def _hand_over(results: "TuneResults", request: Request, folder: Path | None) -> None:

@@ -9,7 +9,7 @@ from shaftloop.report.documents import identity, number, origin, tool_version
 from shaftloop.studies.checks.judge import Drift, Verdict
 from shaftloop.studies.checks.run import Checked, Refused
 
-__all__ = ["check_document", "overall"]
+__all__ = ["check_document", "overall", "verdict_document"]
 
 _ORDER = ("refused", "error", "failed", "passed")
 """Worst first."""
@@ -65,13 +65,20 @@ def _checked(item: Checked) -> dict[str, Any]:
         "gain_changes": [
             {"path": path, "before": before, "now": now} for path, (before, now) in item.gain_changes.items()
         ],
-        "expectations": [_verdict(verdict) for verdict in item.verdicts],
+        "expectations": [verdict_document(verdict) for verdict in item.verdicts],
         "notes": bench_words(item),
         "warnings": list(item.scenario.warnings),
     }
 
 
-def _verdict(verdict: Verdict) -> dict[str, Any]:
+def verdict_document(verdict: Verdict) -> dict[str, Any]:
+    """Return what was found about an expectation.
+
+    Parameters
+    ----------
+    verdict : Verdict
+        From the check.
+    """
     expectation, response, unit = verdict.expectation, verdict.response, verdict.expectation.unit
     document: dict[str, Any] = {
         "metric": expectation.metric,

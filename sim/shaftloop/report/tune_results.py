@@ -4,10 +4,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from shaftloop.report.check_document import verdict_document
+from shaftloop.report.check_words import verdict_words
 from shaftloop.report.documents import identity, number, origin
 from shaftloop.report.files import write_text
 from shaftloop.report.tune_forms import gain_forms, shape_text
 from shaftloop.scenario.reading import Scenario
+from shaftloop.studies.checks.judge import Verdict
 from shaftloop.studies.tuning.choosing import Demand
 from shaftloop.studies.tuning.proof import Compared
 from shaftloop.studies.tuning.results import Baseline, Design, LoopTuning, Option, Tuning
@@ -28,6 +31,13 @@ class TuneResults:
     demand: Demand
     tolerances: tuple[str, ...]
     """As stated."""
+    verdicts: tuple[Verdict, ...] = ()
+    """What the scenario expects of itself, judged with the gains found; empty where they keep no bounds."""
+
+    @property
+    def missed(self) -> tuple[str, ...]:
+        """What does not hold with the gains found, in words."""
+        return tuple(verdict_words(verdict) for verdict in self.verdicts if verdict.status != "passed")
 
 
 def tune_document(results: TuneResults) -> dict[str, Any]:
@@ -46,6 +56,7 @@ def tune_document(results: TuneResults) -> dict[str, Any]:
         "feasible": tuning.feasible,
         "tolerances": list(results.tolerances),
         "corners": list(tuning.corners),
+        "expectations": [verdict_document(verdict) for verdict in results.verdicts],
     }
     loops = {name: _loop(results, entry) for name, entry in tuning.loops.items()}
     if len(loops) == 1:
@@ -65,13 +76,20 @@ def tune_warnings(results: TuneResults) -> tuple[str, ...]:
     """
     found = []
     for name, entry in results.tuning.loops.items():
-        overshoot = None if entry.chosen.design is None else entry.chosen.design.step.overshoot
-        if overshoot is not None and overshoot > _MUCH:
+        design = entry.chosen.design
+        overshoot = None if design is None else design.step.overshoot
+        if design is not None and overshoot is not None and overshoot > _MUCH:
+            ramp = "ramp the set-point (setpoint_rate)"
+            if design.loop.setpoint_rate is not None:
+                ramp = "lower its setpoint_rate"
             found.append(
-                f"{name}: a step of the set-point overshoots by {overshoot:.0f} %; ramp the set-point "
-                "(setpoint_rate), filter it (setpoint_filter, see --structure pi_feedforward) or tune with "
-                "--objective setpoint"
+                f"{name}: a small step of the set-point overshoots by {overshoot:.0f} %; {ramp}, filter it "
+                "(setpoint_filter, see --structure pi_feedforward) or tune with --objective setpoint"
             )
+    if results.missed:
+        found.append(
+            f"{len(results.missed)} of {len(results.verdicts)} expectations of the scenario do not hold"
+        )
     return tuple(found)
 
 

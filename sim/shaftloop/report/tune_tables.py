@@ -38,6 +38,11 @@ def show_tuning(results: TuneResults, files: Sequence[Path]) -> None:
             _show_proof(entry.proof)
     if len(results.tuning.loops) > 1:
         print_line(f"loops tuned in turn, {results.tuning.sweeps} sweeps until their gains stayed")
+    if results.verdicts:
+        held = len(results.verdicts) - len(results.missed)
+        print_line(f"expectations of the scenario with these gains: {held} of {len(results.verdicts)} hold")
+        for words in results.missed:
+            print_line(f"  does not hold: {words}")
     show_files(files)
     print_line(_NOTE)
 
@@ -74,7 +79,7 @@ def _show_figures(results: TuneResults, entry: LoopTuning) -> None:
     scope = "nominal" if corners == 1 else f"Ms, Mt, noise gain and modes: the worst of {corners} corners"
     table = new_table(f"Loop {entry.name}: {scope}", "", *(name for name, _ in columns))
     for label in columns[-1][1]:
-        add_row(table, label, *(column[label] for _, column in columns))
+        add_row(table, label, *(column.get(label, "-") for _, column in columns))
     console().print(table)
     if entry.before is None:
         print_line("before: the bench is unstable with the gains of the scenario")
@@ -105,13 +110,10 @@ def _rows(design: Design) -> list[tuple[str, str]]:
         ),
         ("its overshoot", "-" if step.overshoot is None else f"{step.overshoot:.1f} %"),
     ]
-    for mode in worst.modes:
-        rows.append(
-            (
-                f"mode at {mode.free_frequency:.4g} Hz, free damping {mode.free_damping:.4f}",
-                f"{mode.damping:.4f} at {mode.frequency:.4g} Hz",
-            )
-        )
+    for number, mode in enumerate(worst.modes, 1):
+        # By number: where corners differ in the line, each column has the free mode of its own worst corner.
+        free = f"free {mode.free_damping:.4f} at {mode.free_frequency:.4g} Hz"
+        rows.append((f"damping of mode {number}", f"{mode.damping:.4f} at {mode.frequency:.4g} Hz; {free}"))
     return rows
 
 

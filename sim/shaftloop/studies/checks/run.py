@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Literal
 
 from shaftloop.errors import ScenarioError
+from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import Scenario, read_scenario
 from shaftloop.scenario.source import label_of
 from shaftloop.scenario.units import UnitError
@@ -15,7 +16,7 @@ from shaftloop.studies.checks.gains import GainsFile, gains_of, with_gains
 from shaftloop.studies.checks.judge import Verdict, judge
 from shaftloop.studies.responses import Response, evaluate
 
-__all__ = ["AS_STATED", "Checked", "Refused", "check_scenario"]
+__all__ = ["AS_STATED", "Checked", "Refused", "check_change", "check_scenario"]
 
 AS_STATED = "the scenario as it stands"
 """Label of a reference that was evaluated and not read."""
@@ -123,6 +124,32 @@ def check_scenario(
     verdicts = tuple(_judge(entry, found[entry.metric], reference, not stale) for entry in expectations)
     unknown = () if reference is None else tuple(n for n in names if n not in reference.values)
     return Checked(scenario, verdicts, found, reference, stale, unknown, compare)
+
+
+def check_change(scenario: Scenario, changed_bench: Description) -> tuple[Verdict, ...]:
+    """Judge a changed bench by the bounds of a scenario, next to the scenario as it stands.
+
+    Tolerances do not count: a change was wanted.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        With the expectations; it may have none.
+    changed_bench : Description
+        The bench.
+
+    Raises
+    ------
+    ScenarioError
+        Where an expectation names what the bench does not have.
+    """
+    expectations = resolve(scenario)
+    names = [entry.metric for entry in expectations]
+    if not names:
+        return ()
+    before = take(scenario, evaluate(scenario.description, names), "", AS_STATED)
+    found = evaluate(changed_bench, names)
+    return tuple(_judge(entry, found[entry.metric], before, False) for entry in expectations)
 
 
 def _judge(expectation: Expectation, response: Response, reference: Baseline | None, judged: bool) -> Verdict:
