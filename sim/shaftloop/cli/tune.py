@@ -112,6 +112,7 @@ def tune(request: Request, tolerances: tuple[str, ...], write: bool, **wanted: A
     verdicts = check_change(scenario, tuning.description) if tuning.feasible else ()
     results = TuneResults(scenario, tuning, demand, tolerances, verdicts)
     _hand_over(results, request, folder)
+    # Last, so that whatever fails before leaves the file alone.
     if write and tuning.feasible:
         _write(scenario, results)
     elif write:
@@ -177,7 +178,7 @@ def _check_not_tuned(path: str, loops: tuple[str, ...]) -> None:
 
 def _write(scenario: "Scenario", results: "TuneResults") -> None:
     from shaftloop.report.files import write_text
-    from shaftloop.studies.tuning.rewrite import rewritten
+    from shaftloop.studies.tuning.rewrite import replaced, rewritten
 
     names = tuple(results.tuning.loops)
     old = [loop for loop in scenario.description.loop if loop.name in names]
@@ -185,8 +186,9 @@ def _write(scenario: "Scenario", results: "TuneResults") -> None:
     path: Path = scenario.path.resolve()
     write_text(path, rewritten(scenario.text, old, new))
     say(f"written to {scenario.path}: {', '.join(f'loop {name}' for name in names)}")
-    if any(before.filters != after.filters for before, after in zip(old, new, strict=True)):
-        say("filters have changed: look whether the comments beside them still hold")
+    stale = replaced(old, new)
+    if stale:
+        say(f"changed or removed there: {', '.join(stale)}; comments beside them may no longer be true")
 
 
 def _hand_over(results: "TuneResults", request: Request, folder: Path | None) -> None:

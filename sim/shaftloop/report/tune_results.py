@@ -190,6 +190,7 @@ def _figures(design: Design) -> dict[str, Any]:
                 "free_damping": number(mode.free_damping, "1"),
                 "frequency": number(mode.frequency, "Hz"),
                 "damping": number(mode.damping, "1"),
+                "corner": mode.corner,
             }
             for mode in worst.modes
         ],

@@ -7,6 +7,7 @@ from shaftloop.report.quantities import show
 from shaftloop.report.terminal import add_row, console, new_table, print_line, show_files
 from shaftloop.report.tune_forms import gain_forms, shape_text
 from shaftloop.report.tune_results import TuneResults
+from shaftloop.studies.tuning.modetrack import TrackedMode
 from shaftloop.studies.tuning.proof import Proof
 from shaftloop.studies.tuning.results import Baseline, Design, LoopTuning, Option
 
@@ -78,7 +79,7 @@ def _show_figures(results: TuneResults, entry: LoopTuning) -> None:
     corners = len(results.tuning.corners)
     scope = "nominal" if corners == 1 else f"Ms, Mt, noise gain and modes: the worst of {corners} corners"
     table = new_table(f"Loop {entry.name}: {scope}", "", *(name for name, _ in columns))
-    for label in columns[-1][1]:
+    for label in dict.fromkeys(label for _, column in columns for label in column):
         add_row(table, label, *(column.get(label, "-") for _, column in columns))
     console().print(table)
     if entry.before is None:
@@ -96,8 +97,8 @@ def _rows(design: Design) -> list[tuple[str, str]]:
     rows = [
         ("kp", f"{design.loop.kp.value:.5g}"),
         ("ki", f"{design.loop.ki.value:.5g}"),
-        ("Ms", f"{worst.ms.value:.4f} at {worst.ms.frequency:.4g} Hz, {worst.ms.label}"),
-        ("Mt", f"{worst.mt.value:.4f} at {worst.mt.frequency:.4g} Hz, {worst.mt.label}"),
+        ("Ms", f"{worst.ms.value:.4f} at {worst.ms.frequency:.4g} Hz{_corner(worst.ms.label)}"),
+        ("Mt", f"{worst.mt.value:.4f} at {worst.mt.frequency:.4g} Hz{_corner(worst.mt.label)}"),
         ("gain margin, nominal", "none" if margins.gain_margin is None else f"x {margins.gain_margin:.3f}"),
         ("phase margin, nominal", "none" if margins.phase_margin is None else f"{margins.phase_margin:.1f}°"),
         ("bandwidth, nominal", _hertz(margins.bandwidth)),
@@ -110,11 +111,19 @@ def _rows(design: Design) -> list[tuple[str, str]]:
         ),
         ("its overshoot", "-" if step.overshoot is None else f"{step.overshoot:.1f} %"),
     ]
-    for number, mode in enumerate(worst.modes, 1):
-        # By number: where corners differ in the line, each column has the free mode of its own worst corner.
-        free = f"free {mode.free_damping:.4f} at {mode.free_frequency:.4g} Hz"
-        rows.append((f"damping of mode {number}", f"{mode.damping:.4f} at {mode.frequency:.4g} Hz; {free}"))
+    # Free modes are those of the worst corner, of which each design has its own: only the number is shared.
+    rows += [(f"damping of shaft mode {number}", _mode(mode)) for number, mode in enumerate(worst.modes, 1)]
     return rows
+
+
+def _mode(mode: TrackedMode) -> str:
+    free = f"free: {mode.free_damping:.4f} at {mode.free_frequency:.4g} Hz"
+    return f"{mode.damping:.4f} at {mode.frequency:.4g} Hz{_corner(mode.corner)}\n{free}"
+
+
+def _corner(label: str) -> str:
+    """Return the corner that a figure is of on a line of its own: side by side two columns must fit."""
+    return "" if label == "nominal" else "\n" + label.replace(", ", ",\n")
 
 
 def _show_options(entry: LoopTuning) -> None:

@@ -1,7 +1,7 @@
 """What a candidate is worth: the figures that bounds and objectives look at, over all corners."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -103,7 +103,8 @@ def shaft_modes(plants: Sequence[LoopPlant], loop: Loop) -> tuple[TrackedMode, .
     controller, found = controller_of(loop), []
     for plant in [plant.under(loop) for plant in plants]:
         if plant.modes is not None:
-            found.append(plant.modes.find(close(plant, controller).a))
+            modes = plant.modes.find(close(plant, controller).a)
+            found.append([replace(mode, corner=plant.label) for mode in modes])
     count = min((len(modes) for modes in found), default=0)
     return tuple(min((modes[i] for modes in found), key=lambda m: m.damping) for i in range(count))
 

@@ -33,6 +33,8 @@ class TrackedMode:
     """In the closed loop. [Hz]"""
     damping: float
     """Damping ratio in the closed loop; negative where the mode grows."""
+    corner: str = "nominal"
+    """Bench that these figures are of."""
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from shaftloop.control.parameters import Loop
 from shaftloop.errors import ScenarioError
 from shaftloop_models.parameters import Delay, Gain, Quantity
 
-__all__ = ["rewritten", "shown_value"]
+__all__ = ["replaced", "rewritten", "shown_value"]
 
 
 def rewritten(text: str, before: Sequence[Loop], after: Sequence[Loop]) -> str:
@@ -38,6 +38,22 @@ def rewritten(text: str, before: Sequence[Loop], after: Sequence[Loop]) -> str:
     result = tomlkit.dumps(document)
     # A new line gets a plain line end; a file from another system keeps its own.
     return result.replace("\r\n", "\n").replace("\n", "\r\n") if "\r\n" in text else result
+
+
+def replaced(before: Sequence[Loop], after: Sequence[Loop]) -> tuple[str, ...]:
+    """Return the filters and structure tables that were changed or removed, e.g. ``filters of loop torque``.
+
+    Parameters
+    ----------
+    before, after : sequence of Loop
+        The same loops, as read and as tuned.
+    """
+    return tuple(
+        f"{key} of loop {new.name}"
+        for old, new in zip(before, after, strict=True)
+        for key in ("filters", "active_damping", "disturbance_observer", "predictor")
+        if getattr(old, key) and getattr(new, key) != getattr(old, key)
+    )
 
 
 def shown_value(cls: type, key: str, value: Any) -> Any:
