@@ -102,7 +102,7 @@ def tune(request: Request, tolerances: tuple[str, ...], write: bool, **wanted: A
         _check_writable(scenario, request)
     found = [read_tolerance(text, scenario.path, request.settings) for text in tolerances]
     for tolerance in found:
-        _check_not_tuned(tolerance.path, demand.loops)
+        _check_not_tuned(tolerance.path, demand)
     benches = corners(scenario.path, request.settings, found)
     folder = request.folder(scenario.name)
     if folder is not None:
@@ -166,14 +166,12 @@ def _check_writable(scenario: "Scenario", request: Request) -> None:
         raise ScenarioError([f"--write: {scenario.path} is write-protected; make it writable or tune a copy"])
 
 
-def _check_not_tuned(path: str, loops: tuple[str, ...]) -> None:
+def _check_not_tuned(path: str, demand: "Demand") -> None:
     from shaftloop.errors import ScenarioError
 
-    for name in loops:
-        if path in (f"loop.{name}.kp", f"loop.{name}.ki", f"loop.{name}.kd"):
-            raise ScenarioError(
-                [f"--tolerance {path}: a gain that is tuned has none; state what scatters in the bench"]
-            )
+    if path in demand.gains:
+        message = f"--tolerance {path}: a gain that is tuned has none; state what scatters in the bench"
+        raise ScenarioError([message])
 
 
 def _write(scenario: "Scenario", results: "TuneResults") -> None:

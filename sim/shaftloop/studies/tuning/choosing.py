@@ -52,6 +52,11 @@ class Demand:
     torque: float | None = None
     """[N m]"""
 
+    @property
+    def gains(self) -> tuple[str, ...]:
+        """Paths of the gains that tuning finds, as in a setting."""
+        return tuple(f"loop.{name}.{gain}" for name in self.loops for gain in ("kp", "ki", "kd"))
+
 
 @dataclass(frozen=True)
 class Choice:

@@ -10,6 +10,7 @@ from shaftloop.studies.whatif.form import Tune
 
 if TYPE_CHECKING:
     from shaftloop.control.parameters import Loop
+    from shaftloop.studies.tuning.choosing import Demand
 
 __all__ = ["FEASIBLE", "PREFIX", "check_tune", "tuned", "tuned_known"]
 
@@ -17,7 +18,6 @@ PREFIX = "tuned."
 """Of the figures that tuning gives."""
 FEASIBLE = ".feasible"
 """Ending of those that must be 1."""
-_GAINS = ("kp", "ki", "kd")
 
 
 def check_tune(request: Tune, description: Description, factors: Sequence[str]) -> list[tuple[str, str]]:
@@ -40,12 +40,11 @@ def check_tune(request: Tune, description: Description, factors: Sequence[str]) 
         if name not in names:
             known = ", ".join(names) or "none"
             wrong.append(("loops", f"{shown(name)} is no loop to tune; known: {known}{nearest(name, names)}"))
-        for gain in _GAINS:
-            if f"loop.{name}.{gain}" in factors:
-                message = (
-                    f"loop.{name}.{gain} is a factor and tuned for every candidate; leave one of them out"
-                )
-                wrong.append(("loops", message))
+    for gain in _demand(request).gains:
+        if gain in factors:
+            wrong.append(
+                ("loops", f"{gain} is a factor and tuned for every candidate; leave one of them out")
+            )
     if request.structure not in STRUCTURES:
         known = ", ".join(STRUCTURES)
         hint = nearest(request.structure, STRUCTURES)
@@ -88,17 +87,22 @@ def tuned(request: Tune, description: Description) -> tuple[Description, dict[st
     SimulationError
         Where no gains make it stable, or it has no steady state.
     """
-    from shaftloop.studies.tuning.choosing import Demand, tuned_bench
-    from shaftloop.studies.tuning.search import Bounds
+    from shaftloop.studies.tuning.choosing import tuned_bench
 
-    demand = Demand(request.loops, request.objective, Bounds(request.ms, request.mt), (request.structure,))
-    bench, feasible = tuned_bench(description, demand)
+    bench, feasible = tuned_bench(description, _demand(request))
     found = {}
     for loop in _loops(request, bench):
         found[f"{PREFIX}{loop.name}.kp"] = Response(loop.kp.value, loop.kp.unit)
         found[f"{PREFIX}{loop.name}.ki"] = Response(loop.ki.value, loop.ki.unit)
         found[f"{PREFIX}{loop.name}{FEASIBLE}"] = Response(float(feasible[loop.name]), "1")
     return bench, found
+
+
+def _demand(request: Tune) -> "Demand":
+    from shaftloop.studies.tuning.choosing import Demand
+    from shaftloop.studies.tuning.search import Bounds
+
+    return Demand(request.loops, request.objective, Bounds(request.ms, request.mt), (request.structure,))
 
 
 def _loops(request: Tune, description: Description) -> "list[Loop]":
