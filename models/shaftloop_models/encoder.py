@@ -7,13 +7,14 @@ With N lines per revolution and four edges per line the count over one period T 
 With ``method = "timing"`` the instant of the last edge of each period is taken with a clock, and the speed
 is the angle between the last edges of two periods over the time between them: resolution
 ``ω/(clock·time)`` instead of the quantum above. Without a new edge the last speed is kept, but never above
-one edge in the time without one. The instant is found from the angle left over and the speed at the
-sample, exact at constant speed, off by ``½·a·t²`` in angle at an acceleration a, t the age of the edge.
+one edge in the time without one; before two edges are timed it is 0. The instant is found on the parabola
+through the angles of two samples and the speed at the second, exact at constant acceleration.
 
 `turn_error` is an error of the graduation once per turn (eccentric mounting, ``e/r`` of the disc): the
 angle that is read is ``θ + turn_error·sin(θ + turn_phase)``, so the speed read swings by turn_error·ω.
 
-Neglected: edge jitter and unequal edges, interpolation of sine signals.
+Neglected: edge jitter and unequal edges, interpolation of sine signals; edges passed and passed back within
+one period.
 
 References
 ----------

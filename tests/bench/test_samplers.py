@@ -145,7 +145,7 @@ def test_a_line_that_stands_still_is_read_ever_slower() -> None:
         {
             "part": "encoder",
             "name": "enc",
-            "lines": 5,
+            "lines": 20,
             "sampling": "1 kHz",
             "method": "timing",
             "clock": "1 MHz",
@@ -163,7 +163,40 @@ def test_a_line_that_stands_still_is_read_ever_slower() -> None:
     shown = simulate(describe(document)).traces["enc.speed"]
     last = int(np.flatnonzero(np.diff(shown) > 0.0)[-1])
     assert 0.0 < shown[-1] < 0.5 * shown[last + 1]
-    assert shown[-1] == pytest.approx(2.0 * math.pi / 20.0 / 0.3, rel=0.3)
+    assert shown[-1] == pytest.approx(2.0 * math.pi / 80.0 / 0.3, rel=0.3)
+
+
+def swung(encoder: Table, wave: Table) -> tuple[Array, Array]:
+    """Return the speed of the drive and what a timed encoder shows while the line is swung."""
+    part = {"part": "encoder", "name": "enc", "method": "timing", "clock": "1 MHz", **encoder}
+    line = [servo("drive", 0.05), part, sensor("ts", 6e4, damping="3 N m s/rad"), servo("load", 0.03)]
+    document = {
+        "duration": wave["time"],
+        "line": line,
+        "loop": [torque_loop("load", "ts")],
+        "sequence": [{"do": "sine", "loop": "torque", **wave}],
+        "record": {"rate": "4 kHz", "channels": ["enc.speed"]},
+    }
+    traces = simulate(describe(document)).traces
+    return traces["drive_speed"], traces["enc.speed"]
+
+
+def test_a_timed_encoder_keeps_to_the_speed_where_the_line_turns_back() -> None:
+    wave = {"mean": "-0.5 N m", "amplitude": "6 N m", "frequency": "2 Hz", "time": "1.5 s"}
+    speed, shown = swung({"lines": 2048, "sampling": "500 Hz"}, wave)
+    assert np.min(speed) < -1.0 and np.max(speed) > 1.0
+    # From standstill to the next edge, then a period until it is seen, another until it is seen again.
+    acceleration = np.max(np.abs(np.diff(speed))) * 4000.0
+    bound = math.sqrt(2.0 * 2.0 * math.pi / 8192 * acceleration) + acceleration * 2.0 / 500.0
+    assert np.max(np.abs(shown - speed)) < bound < 1.0
+
+
+def test_a_timed_encoder_shows_no_speed_before_two_edges() -> None:
+    """The line starts on an edge, passes it backwards at once and no other one in 50 ms."""
+    wave = {"mean": "0.5 N m", "amplitude": "0.2 N m", "frequency": "1 Hz", "time": "50 ms"}
+    speed, shown = swung({"lines": 100, "sampling": "2 kHz"}, wave)
+    assert np.min(speed) < -0.1 or np.max(speed) > 0.1
+    np.testing.assert_array_equal(shown, 0.0)
 
 
 @pytest.mark.parametrize("method", [{}, {"method": "timing", "clock": "10 MHz"}])

@@ -95,13 +95,48 @@ def test_graduation_error_moves_the_angle_shown_and_wraps_the_turn() -> None:
 
 def test_timed_edges() -> None:
     """Edges at 0.1 rad; the last one lies 0.03 rad, so 3 ms, behind a sample at 1 s."""
-    speed, rest, came = time_edges(0.23, 0.1, 10.0, 1.0, 0.977, 0.0, 1e6)
+    speed, rest, came, way = time_edges(0.03, 0.23, 0.1, 10.0, 1.0, 0.02, (0.977, 1.0, 0.0), 1e6)
     assert (speed, rest, came) == (pytest.approx(10.0), pytest.approx(0.03), pytest.approx(0.997))
-    speed, rest, came = time_edges(-0.17, 0.1, -10.0, 1.0, 0.983, 0.0, 1e6)
+    assert way == 1.0
+    speed, rest, came, way = time_edges(0.03, -0.17, 0.1, -10.0, 1.0, 0.02, (0.983, -1.0, 0.0), 1e6)
     assert (speed, rest, came) == (pytest.approx(-20.0), pytest.approx(0.03), pytest.approx(0.993))
+    assert way == -1.0
 
 
 def test_no_edge_keeps_the_speed_but_bounds_it() -> None:
-    assert time_edges(0.05, 0.1, 1.0, 1.0, 0.95, 1.5, 1e6) == (1.5, 0.05, 0.95)
-    assert time_edges(0.05, 0.1, 1.0, 1.0, 0.8, -1.5, 1e6)[0] == pytest.approx(-0.5)
-    assert time_edges(0.17, 0.1, 0.0, 1.0, 0.9, 0.0, 1e6)[2] == pytest.approx(1.0)
+    assert time_edges(0.03, 0.05, 0.1, 1.0, 1.0, 0.02, (0.95, 1.0, 1.5), 1e6) == (1.5, 0.05, 0.95, 1.0)
+    assert time_edges(0.07, 0.05, 0.1, -1.0, 1.0, 0.02, (0.8, 1.0, -1.5), 1e6)[0] == pytest.approx(-0.5)
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_an_edge_is_timed_exactly_at_constant_acceleration(sign: float) -> None:
+    """From rest 0.04 rad before the edge with 80 rad/s²: the edge after sqrt(0.001) s."""
+    before = 0.06 if sign > 0.0 else 0.04
+    angle = before + sign * 40.0 * 0.04**2
+    found = time_edges(before, angle, 0.1, sign * 3.2, 1.0, 0.04, (0.9, sign, 0.0), 1e9)
+    assert found[2] == pytest.approx(0.96 + math.sqrt(1e-3), abs=2e-9)
+    assert found[0] == pytest.approx(sign * 0.1 / (0.06 + math.sqrt(1e-3)), rel=1e-6)
+
+
+def test_the_first_edge_tells_no_speed_and_an_edge_passed_back_none_either() -> None:
+    assert time_edges(0.0, -0.001, 0.1, -0.1, 0.02, 0.02, (0.0, 0.0, 0.0), 1e6)[::3] == (0.0, -1.0)
+    assert time_edges(0.001, -0.001, 0.1, -0.1, 1.0, 0.02, (0.9, 1.0, 0.1), 1e6)[::3] == (0.0, -1.0)
+
+
+@settings(max_examples=60, deadline=None, derandomize=True)
+@given(st.floats(0.05, 5.0), st.floats(0.0, 6.3), st.floats(0.05, 3.0), st.floats(-3.0, 3.0))
+def test_timed_speed_stays_within_the_true_one(swing: float, start: float, rate: float, mean: float) -> None:
+    """A speed that swings around a mean, through zero where that is small; samples at 1 ms."""
+    edge, period = 7e-4, 1e-3
+    before, last, way, reported, turned, shown = 0.0, 0.0, 0.0, 0.0, 0.0, []
+    for n in range(1, 400):
+        now = n * period
+        angle = mean * now + swing / rate * (math.cos(start) - math.cos(start + rate * now))
+        speed = mean + swing * math.sin(start + rate * now)
+        known = (last, way, reported)
+        reported, rest, last, way = time_edges(before, angle - turned, edge, speed, now, period, known, 1e8)
+        before, turned = rest, angle - rest
+        shown.append(reported)
+    speeds = mean + swing * np.sin(start + rate * np.linspace(0.0, 0.4, 4001))
+    assert min(shown) >= min(0.0, 1.001 * np.min(speeds)) - 1e-4
+    assert max(shown) <= max(0.0, 1.001 * np.max(speeds)) + 1e-4

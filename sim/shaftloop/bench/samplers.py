@@ -87,7 +87,7 @@ def add_encoder(wiring: Wiring, part: Encoder, angle: Ref, node: Node, smooth: b
     edge = 0.0 if smooth else edge_angle(part.lines)
     kind, a, f = at.ENCODER, [angle.index, emit], [edge, float(part.sampling)]
     if not smooth and (part.turn_error or part.clock_rate()):
-        memory = wiring.layout.add(f"{part.name}.edges", SlotKind.HELD, "", 4)
+        memory = wiring.layout.add(f"{part.name}.edges", SlotKind.HELD, "", 5)
         kind = at.EDGES
         a += [memory, node.speed.index]
         f += [part.turn_error, part.turn_phase, part.clock_rate()]

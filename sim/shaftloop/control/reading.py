@@ -115,35 +115,51 @@ def graduation(
 
 @equation
 def time_edges(
-    angle: float, edge: float, speed: float, now: float, last: float, reported: float, clock: float
-) -> tuple[float, float, float]:
-    """Return the speed from timed edges [rad/s], the angle left over [rad], and when the last edge came [s].
+    before: float,
+    angle: float,
+    edge: float,
+    speed: float,
+    now: float,
+    period: float,
+    known: tuple[float, float, float],
+    clock: float,
+) -> tuple[float, float, float, float]:
+    """Return speed from timed edges [rad/s], angle left over [rad], instant of the last edge [s], its way.
+
+    Between two samples the angle is taken for the parabola through both angles with the speed at the end: it
+    crosses every edge between them, so an edge is never timed before the previous sample. The speed is the
+    angle between two edges over the time between them, thus 0 where an edge is passed back over.
 
     Parameters
     ----------
-    angle : float
-        Angle turned since the last counted edge. [rad]
+    before, angle : float
+        Angle since the last counted edge, after the previous sample and now. [rad]
     edge : float
         Angle between edges. [rad]
     speed : float
-        At the sample, with which the instant of the last edge is found. [rad/s]
-    now, last : float
-        Instant of this sample, and of the last edge. [s]
-    reported : float
-        Speed reported before. [rad/s]
+        At the sample. [rad/s]
+    now, period : float
+        Instant of this sample, and the time since the previous one. [s]
+    known : tuple of float
+        Instant of the last edge [s]; its way, 1 forwards, -1 backwards, 0 before the first edge; speed
+        reported before [rad/s].
     clock : float
         Rate of the clock. [Hz]
     """
+    last, way, reported = known
     edges = math.floor(angle / edge)
     rest = angle - edge * edges
     if edges == 0:
         bound = edge / max(now - last, 1.0 / clock)
-        return min(max(reported, -bound), bound), rest, last
-    late = 0.0
-    if speed > 0.0:
-        late = rest / speed
-    elif speed < 0.0:
-        late = (rest - edge) / speed
-    came = math.floor(max(now - late, last) * clock) / clock
-    time = max(came - last, 1.0 / clock)
-    return edges * edge / time, rest, came
+        return min(max(reported, -bound), bound), rest, last, way
+    passed = 1.0 if edges > 0 else -1.0
+    beyond = rest if edges > 0 else rest - edge
+    curve = (speed * period - (angle - before)) * beyond / period**2
+    slope = speed + passed * math.sqrt(max(speed * speed - 4.0 * curve, 0.0))
+    late = 2.0 * beyond / slope if slope * passed > 0.0 else 0.0
+    came = math.floor((now - min(max(late, 0.0), period)) * clock) / clock
+    if way == 0.0:
+        return 0.0, rest, came, passed
+    # An edge passed forwards lies at the start of the step behind it, one passed backwards at its end.
+    turned = edge * (edges + 0.5 * (way - passed))
+    return turned / max(came - last, 1.0 / clock), rest, came, passed

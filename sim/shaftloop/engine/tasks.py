@@ -13,8 +13,8 @@ SAMPLE      1 index in z, 2 emit, 3 follower of the hysteresis                  
 AVERAGE     1 mean since the last sample, 2 emit, 3 follower, 4 means before,     as SAMPLE
             5 their number
 ENCODER     1 angle, 2 emit                                                       edge [rad], rate [Hz]
-EDGES       1 angle, 2 emit, 3 turn, angle left over, instant of the last edge    edge [rad], rate [Hz],
-            and speed reported, 4 speed                                           error and phase of the
+EDGES       1 angle, 2 emit, 3 turn, angle left over, instant of the last edge,   edge [rad], rate [Hz],
+            speed reported and way of that edge, 4 speed                          error and phase of the
                                                                                   graduation, clock [Hz]
 POWER       1 energy, 2 emit, 3 energy before and lagged power                    rate [Hz], share of the
                                                                                   lag, gain, zero, range,
@@ -135,7 +135,10 @@ def _edges(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, a: int, f: int, t
     shown, s[m], gain = graduation(s[angle], s[m + 1], s[m], ft[f + 2], ft[f + 3])
     if ft[f + 4] > 0.0:
         now, speed = tick / it[at.TICKS_PER_SECOND], gain * s[it[a + 4]]
-        s[m + 3], rest, s[m + 2] = time_edges(shown, ft[f], speed, now, s[m + 2], s[m + 3], ft[f + 4])
+        period, known = min(1.0 / ft[f + 1], now), (s[m + 2], s[m + 4], s[m + 3])
+        s[m + 3], rest, s[m + 2], s[m + 4] = time_edges(
+            s[m + 1], shown, ft[f], speed, now, period, known, ft[f + 4]
+        )
     else:
         s[m + 3], rest = count_edges(shown, ft[f], ft[f + 1])
     s[it[a + 2]] = s[m + 3]
