@@ -79,41 +79,9 @@ def test_state_beyond_all_bounds_ends_the_run(method: str) -> None:
     assert "lower the gains" in caught.value.advice
 
 
-def test_cache_folder_follows_the_sources_and_may_move(
-    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
-) -> None:
-    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
-    cache._folder.cache_clear()
-    first = cache._folder()
-    assert first.parent == tmp_path / "shaftloop" and first.is_dir()
-    monkeypatch.setattr(numba, "__version__", "0.0")
-    cache._folder.cache_clear()
-    assert cache._folder() != first
-    blocked = tmp_path / "file"
-    blocked.write_text("", encoding="utf-8")
-    monkeypatch.setenv("XDG_CACHE_HOME", str(blocked))
-    cache._folder.cache_clear()
-    assert cache._folder().name.startswith("shaftloop-")
-    cache._folder.cache_clear()
-
-
 def test_kernels_are_plain_functions_without_compilation(monkeypatch: pytest.MonkeyPatch) -> None:
     def double(x: float) -> float:
         return 2.0 * x
 
     monkeypatch.setattr(numba.config, "DISABLE_JIT", True)
     assert cache.kernel(double) is double
-
-
-@pytest.mark.compiled
-def test_kernels_are_compiled_into_the_cache_folder(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    def double(x: float) -> float:
-        return 2.0 * x
-
-    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
-    cache._folder.cache_clear()
-    before = numba.config.CACHE_DIR
-    assert cache.kernel(double)(4.0) == 8.0
-    assert numba.config.CACHE_DIR == before
-    assert list(cache._folder().rglob("*.nbi"))
-    cache._folder.cache_clear()

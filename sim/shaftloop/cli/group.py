@@ -3,7 +3,9 @@
 import os
 import sys
 import traceback
-from contextlib import suppress
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from typing import Any
 
 import click
@@ -26,7 +28,8 @@ class Commands(click.Group):
     def invoke(self, ctx: click.Context) -> Any:
         """Run a command."""
         try:
-            return super().invoke(ctx)
+            with _warnings_said():
+                return super().invoke(ctx)
         except (click.ClickException, click.exceptions.Exit, click.Abort):
             raise
         except ShaftloopError as error:
@@ -48,6 +51,14 @@ class Commands(click.Group):
             say(f"internal error, please report it with the scenario: {type(error).__name__}: {error}")
             say("shaftloop --debug ... shows where it comes from")
             raise click.exceptions.Exit(_INTERNAL) from error
+
+
+@contextmanager
+def _warnings_said() -> Iterator[None]:
+    """Say the warnings of libraries, of which the kernels' store is one, like all others."""
+    with warnings.catch_warnings():
+        warnings.showwarning = lambda message, *_, **__: say(f"warning: {message}")
+        yield
 
 
 def _leave_stdout() -> None:
