@@ -19,6 +19,8 @@ from shaftloop.scenario.shipped import shipped_folder
 
 pytestmark = pytest.mark.compiled
 
+BENCHES = Path(__file__).parents[1] / "benches"
+
 
 def tune(*arguments: str) -> Result:
     return CliRunner().invoke(cli, ["tune", *arguments])
@@ -71,6 +73,16 @@ def test_ways_out_are_true() -> None:
     assert "tune them together: --loop speed --loop torque" in " ".join(document(*bounds, code=1)["ways"])
     assert document(*bounds, "--loop", "torque")["feasible"]
     assert document("reference-bench", "--loop", "speed", "--ms", "1.72", "--mt", "1.72")["feasible"]
+
+
+def test_gains_on_two_bounds_at_once_are_rounded_along_both() -> None:
+    """A smaller ki alone raises Ms there, and a smaller kp alone breaks what the anti-windup needs."""
+    found = document(str(BENCHES / "anti-windup-binds.toml"), "--loop", "torque", "--structure", "pi")
+    kp, ki = (found["gains"][key]["value"] for key in ("kp", "ki"))
+    assert found["feasible"] and found["ms"]["value"] <= 1.6 and ki <= kp * 1000.0
+    assert len(found["binding"]) == 2 and "kp >= ki times the period of the loop" in found["binding"][1]
+    admitted = [rule for rule in found["baselines"] if rule["admitted"]]
+    assert admitted and all(found["error_area"]["value"] < rule["cost"]["value"] for rule in admitted)
 
 
 def test_a_further_bound_out_of_reach_is_named_and_a_low_one_is_found() -> None:

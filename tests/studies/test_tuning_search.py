@@ -16,6 +16,7 @@ from shaftloop.studies.tuning.figures import figures, integral_gain, sensitivity
 from shaftloop.studies.tuning.identify import identify
 from shaftloop.studies.tuning.intervals import LoopParts, free_gaps, half_turns
 from shaftloop.studies.tuning.plant import LoopPlant, transfer_plant
+from shaftloop.studies.tuning.pullback import pulled_back, rounded
 from shaftloop.studies.tuning.rules import propose
 from shaftloop.studies.tuning.search import Bounds, Excursion, Search, peak_command
 from shaftloop.studies.tuning.structures import STRUCTURES
@@ -193,6 +194,21 @@ def test_all_corners_count() -> None:
         assert ms.value <= 1.6 and mt.value <= 1.4
         alone = Search([one], Bounds(), "integral_gain").gains(loop())
         assert alone is not None and alone.loop.ki.value >= both.loop.ki.value * (1.0 - 1e-6)
+
+
+def test_rounded_gains_are_pulled_back_in_whatever_direction_leads_inwards() -> None:
+    exact, width = (1.0 / 3.0, 2.0 / 3.0), 2e-4
+
+    def keeps(near: Loop) -> bool:
+        """Keep to a narrow wedge with its tip at the exact gains, that opens towards larger ki."""
+        side, up = near.kp.value / exact[0] - 1.0, near.ki.value / exact[1] - 1.0
+        return 0.0 <= up <= width and abs(side) <= 0.5 * up
+
+    near = pulled_back(loop(*exact), keeps)
+    assert near is not None and keeps(near) and near == rounded(near)
+    assert pulled_back(loop(*exact), lambda _: False) is None
+    back = pulled_back(loop(1.0 / 30.0, 2.0 / 3.0, anti_windup="back_calculation"), lambda _: True)
+    assert back is not None and back.ki.value <= back.kp.value * 20.0
 
 
 def test_a_baseline_that_is_better_is_returned() -> None:

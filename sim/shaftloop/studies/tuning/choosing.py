@@ -10,12 +10,12 @@ from shaftloop.analysis.worstcase import LoopAnalysis, analyse_loops
 from shaftloop.control.parameters import Loop
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
-from shaftloop.studies.tuning.controller import with_gains
 from shaftloop.studies.tuning.family import best_of_family
 from shaftloop.studies.tuning.figures import figures
 from shaftloop.studies.tuning.identify import identify
-from shaftloop.studies.tuning.outcome import DIGITS, distance, excursion, rounded
+from shaftloop.studies.tuning.outcome import distance, excursion
 from shaftloop.studies.tuning.plant import bench_plants, loop_named, with_loop
+from shaftloop.studies.tuning.pullback import pulled_back, rounded
 from shaftloop.studies.tuning.relay import relay_on_bench
 from shaftloop.studies.tuning.results import Design, Option
 from shaftloop.studies.tuning.rules import Proposal, propose
@@ -33,6 +33,8 @@ _SAME = 1e-3
 """Change of the gains at which loops that are tuned in turn have found each other."""
 _RELAY, _RELAY_CYCLES, _LONGEST_RELAY = 0.05, 15.0, 1.5
 """Swing of the relay over the clamp, periods that it runs at least, and the time at most [s]."""
+_VERIFIED, _UNSTABLE = 6, 2.0
+"""Searches until the exact margins keep the bounds, and how far beyond them an unstable loop counts."""
 _TIGHTER = (0.998, 0.99, 0.97)
 """Shares of the room above 1 that loops tuned in turn are given, until the result keeps the bounds."""
 
@@ -134,7 +136,11 @@ class Tuner:
     def holds(self, name: str) -> bool:
         """Return whether a loop, as it is now, keeps the bounds at every corner."""
         loop, search = loop_named(self.corners[0].description, name), self.search(name)
-        return search.admits(loop) and all(self.keeps(search, loop, corner) for corner in self.corners)
+        return self.keeps(search, loop)
+
+    def keeps(self, search: Search, loop: Loop) -> bool:
+        """Return whether a loop keeps all bounds at every corner, Ms and Mt by the exact margins as well."""
+        return search.admits(loop) and all(self.beyond(search, loop, c) <= 1.0 for c in self.corners)
 
     def search(self, name: str, tighter: float = 1.0) -> Search:
         """Return the search for the gains of a loop with all other loops as they are."""
@@ -147,8 +153,7 @@ class Tuner:
         ]
         nominal = self.corners[0].description
         bounds, loop = self.demand.bounds, loop_named(nominal, name)
-        # No bound goes below 1: at high frequencies nothing is left of L, at low ones nothing of S.
-        bounds = replace(bounds, ms=1.0 + tighter * (bounds.ms - 1.0), mt=1.0 + tighter * (bounds.mt - 1.0))
+        bounds = _tighter(bounds, tighter)
         step = excursion(nominal, loop)
         if step is not None and not self.demand.may_clamp:
             bounds = replace(bounds, command=loop.clamp, excursion=step)
@@ -188,7 +193,7 @@ class Tuner:
             options = [self.option(search, structure, trial) for structure, trial in found.items()]
         chosen, nearest, alone = _chosen(options), "", False
         if chosen is None:
-            chosen, nearest, alone = self.trade_off(search, now)
+            chosen, nearest, alone = self.trade_off(search, self.simplest(search, now))
         assert chosen.design is not None, "an option that is chosen has a design"
         self.put(chosen.design.loop)
         return Choice(search, now, proposals, tuple(options), chosen, chosen.design, nearest, alone)
@@ -202,20 +207,30 @@ class Tuner:
                 "tune the other loop first, or both together: --loop " + " --loop ".join(self.others(loop)),
             )
         shaped = rounded(near.trial.loop)
+        missed = broken(search, shaped) if near.alone else []
+        kept = self.verified(search, near.trial.loop) if near.alone and not missed else None
+        if kept is not None:
+            return self.kept_option(search, self.demand.structures[0], kept), "", True
         design = self.design(search, shaped)
         option = Option("nearest", "nearest trade-off", design, search.cost(shaped), "")
-        if search.admits(shaped) and all(self.keeps(search, shaped, corner) for corner in self.corners):
-            return replace(option, title="as the scenario has it, other gains"), "", near.alone
         worst, bounds = design.figures, search.bounds
-        text = f"no gains keep Ms <= {bounds.ms:g} and Mt <= {bounds.mt:g}"
-        if near.alone:
-            text = f"Ms <= {bounds.ms:g} and Mt <= {bounds.mt:g} can be kept, but not together with "
-            text += " and ".join(broken(search, shaped))
+        asked = f"Ms <= {bounds.ms:g} and Mt <= {bounds.mt:g}"
+        text = f"no gains keep {asked}"
+        if missed:
+            text = f"{asked} can be kept, but not together with {' and '.join(missed)}"
+        elif near.alone:
+            text += " by the exact margins of the bench"
         text += (
             f"; nearest: Ms {worst.ms.value:.3f} (at {worst.ms.frequency:.4g} Hz, {worst.ms.label}), "
             f"Mt {worst.mt.value:.3f}"
         )
         return option, text, near.alone
+
+    def simplest(self, search: Search, loop: Loop) -> Loop:
+        """Return the first controller of the first structure that is asked for, its gains open."""
+        family = STRUCTURES[self.demand.structures[0]].family(loop, search.plants[0], {})
+        shape = None if isinstance(family, str) else family.shape(np.array(family.starts[0]))
+        return shape or loop
 
     def others(self, loop: Loop) -> list[str]:
         """Return the loops that may be tuned together with one."""
@@ -227,23 +242,43 @@ class Tuner:
         title = STRUCTURES[name].title
         if isinstance(trial, str):
             return Option(name, title, None, float("inf"), trial)
-        loop = self.verified(search, rounded(trial.loop))
+        loop = self.verified(search, trial.loop)
         if loop is None:
             return Option(name, title, None, float("inf"), "the exact margins of the bench break the bounds")
-        return Option(name, title, self.design(search, loop), search.cost(loop), "")
+        return self.kept_option(search, name, loop)
+
+    def kept_option(self, search: Search, name: str, loop: Loop) -> Option:
+        """Return a controller of a structure that keeps the bounds as a line of the comparison."""
+        return Option(name, STRUCTURES[name].title, self.design(search, loop), search.cost(loop), "")
 
     def verified(self, search: Search, loop: Loop) -> Loop | None:
-        """Return a loop pulled back, if need be, until the exact margins keep the bounds at every corner."""
-        for step in 10.0**-DIGITS * 2.0 ** np.arange(12):
-            if search.admits(loop) and all(self.keeps(search, loop, corner) for corner in self.corners):
-                return loop
-            loop = rounded(with_gains(loop, loop.kp.value, loop.ki.value * (1.0 - step)))
+        """Return the gains next to those of a loop that keep all bounds by the exact margins, if there are.
+
+        The search knows a loop that ticks several times per hyperperiod by its fundamental response alone.
+        Where the exact margins are worse it searches again, to bounds that are tighter by as much.
+        """
+        tight, share = search, 1.0
+        for _ in range(_VERIFIED):
+            near = pulled_back(loop, tight.admits)
+            if near is None:
+                return None
+            beyond = max(self.beyond(search, near, corner) for corner in self.corners)
+            if beyond <= 1.0:
+                return near
+            share /= beyond * (1.0 + _SAME)
+            tight = search.under(_tighter(search.bounds, share), search.objective)
+            trial = tight.gains(loop)
+            if trial is None:
+                return None
+            loop = trial.loop
         return None
 
-    def keeps(self, search: Search, loop: Loop, corner: Corner) -> bool:
-        """Return whether a corner keeps Ms and Mt, by the functions of the margins command."""
-        margins = self.analysis(loop, corner).margins
-        return margins.stable and margins.ms <= search.bounds.ms and margins.mt <= search.bounds.mt
+    def beyond(self, search: Search, loop: Loop, corner: Corner) -> float:
+        """Return how far Ms and Mt are above 1 by the exact margins at a corner, over how far they may be."""
+        margins, bounds = self.analysis(loop, corner).margins, search.bounds
+        if not margins.stable:
+            return _UNSTABLE
+        return max((margins.ms - 1.0) / (bounds.ms - 1.0), (margins.mt - 1.0) / (bounds.mt - 1.0))
 
     def analysis(self, loop: Loop, corner: Corner) -> LoopAnalysis:
         """Return a corner with a loop, analysed as the margins command does."""
@@ -304,6 +339,14 @@ def tuned_bench(description: Description, demand: Demand) -> tuple[Description, 
         name: tuner.choose(name, loop_named(description, name), settled).feasible for name in demand.loops
     }
     return tuner.corners[0].description, kept
+
+
+def _tighter(bounds: Bounds, share: float) -> Bounds:
+    """Return bounds with a share of the room above 1, below which none goes.
+
+    At high frequencies nothing is left of L, at low ones nothing of S.
+    """
+    return replace(bounds, ms=1.0 + share * (bounds.ms - 1.0), mt=1.0 + share * (bounds.mt - 1.0))
 
 
 def _chosen(options: Sequence[Option]) -> Option | None:

@@ -23,7 +23,15 @@ from shaftloop.control.structures import (
 )
 from shaftloop_models.parameters import Gain
 
-__all__ = ["Controller", "controller_of", "parts_of", "response_of", "section_value", "with_gains"]
+__all__ = [
+    "Controller",
+    "controller_of",
+    "most_ki",
+    "parts_of",
+    "response_of",
+    "section_value",
+    "with_gains",
+]
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -250,6 +258,19 @@ def with_gains(loop: Loop, kp: float, ki: float) -> Loop:
         In the units of the loop's own.
     """
     return replace(loop, kp=Gain(float(kp), loop.kp.unit), ki=Gain(float(ki), loop.ki.unit))
+
+
+def most_ki(loop: Loop, kp: float) -> float:
+    """Return the integral gain up to which a loop's anti-windup does not overshoot: T·ki ≤ kp.
+
+    Parameters
+    ----------
+    loop : Loop
+        The loop.
+    kp : float
+        Proportional gain, in the unit of the loop's own.
+    """
+    return kp * float(loop.rate) if loop.anti_windup == "back_calculation" else float("inf")
 
 
 def section_value(section: Section, z: Complex) -> Complex:

@@ -6,36 +6,17 @@ from shaftloop.control.parameters import Loop
 from shaftloop.scenario import description as stated
 from shaftloop.scenario.description import Description
 from shaftloop.studies.tuning.closedloop import close
-from shaftloop.studies.tuning.controller import controller_of, with_gains
+from shaftloop.studies.tuning.controller import controller_of, most_ki
 from shaftloop.studies.tuning.figures import Figures
 from shaftloop.studies.tuning.plant import LoopPlant
 from shaftloop.studies.tuning.proof import Experiment
 from shaftloop.studies.tuning.results import Design
 from shaftloop.studies.tuning.search import Excursion, Search, peak_command
 
-__all__ = ["DIGITS", "binding", "distance", "excursion", "experiment", "rounded"]
+__all__ = ["binding", "distance", "excursion", "experiment"]
 
-DIGITS = 5
-"""Significant digits of gains."""
 _TOUCHES = 0.995
 """Share of a bound from which on it binds."""
-
-
-def rounded(loop: Loop) -> Loop:
-    """Return a loop with gains of five digits, the integral gain rounded down.
-
-    Parameters
-    ----------
-    loop : Loop
-        With its gains.
-    """
-    kp, ki = float(f"{loop.kp.value:.{DIGITS}g}"), loop.ki.value
-    if ki > 0.0:
-        unit = 10.0 ** (np.floor(np.log10(ki)) - DIGITS + 1)
-        ki = float(f"{np.floor(ki / unit * (1.0 + 1e-12)) * unit:.{DIGITS}g}")
-    if loop.anti_windup == "back_calculation" and ki > kp * float(loop.rate):
-        ki = kp * float(loop.rate)
-    return with_gains(loop, kp, ki)
 
 
 def distance(old: Loop, new: Loop) -> float:
@@ -139,8 +120,6 @@ def _binding_others(search: Search, design: Design, worst: Figures) -> list[str]
         most = max(peak_command(plant, loop, bounds.excursion) for plant in search.plants)
         if most >= 0.98 * bounds.command:
             found.append(f"command <= {bounds.command:g} N m in the largest step: {most:.4g} N m")
-    if loop.anti_windup == "back_calculation" and loop.ki.value >= _TOUCHES * loop.kp.value * float(
-        loop.rate
-    ):
-        found.append("ki <= kp times the rate, which anti-windup by back-calculation needs")
+    if loop.ki.value >= _TOUCHES * most_ki(loop, loop.kp.value):
+        found.append("kp >= ki times the period of the loop, which anti-windup by back-calculation needs")
     return found

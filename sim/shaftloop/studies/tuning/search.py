@@ -14,11 +14,12 @@ from numpy.typing import NDArray
 
 from shaftloop.control.parameters import Loop
 from shaftloop.studies.tuning.closedloop import ClosedLoop, close
-from shaftloop.studies.tuning.controller import controller_of, parts_of, with_gains
+from shaftloop.studies.tuning.controller import controller_of, most_ki, parts_of, with_gains
 from shaftloop.studies.tuning.errorarea import error_area
 from shaftloop.studies.tuning.figures import integral_gain, noise_gain, sensitivity_peaks, shaft_modes
 from shaftloop.studies.tuning.intervals import Gap, LoopParts, free_gaps, half_turns
 from shaftloop.studies.tuning.plant import LoopPlant
+from shaftloop.studies.tuning.pullback import neighbours
 
 __all__ = ["Bounds", "Excursion", "Objective", "Search", "Trial", "peak_command"]
 
@@ -319,8 +320,7 @@ class Search:
 
     def _capped(self, shape: Loop, gap: Gap) -> Gap:
         """Return an interval without gains at which the anti-windup would overshoot: T·ki ≤ kp there."""
-        most = gap.kp * float(shape.rate) if shape.anti_windup == "back_calculation" else np.inf
-        return Gap(gap.kp, gap.low, min(gap.high, most))
+        return Gap(gap.kp, gap.low, min(gap.high, most_ki(shape, gap.kp)))
 
     def _keeps(self, loop: Loop) -> bool:
         """Return whether a loop keeps the bounds besides Ms and Mt."""
@@ -347,12 +347,8 @@ class Search:
 
     def _settled(self, trial: Trial) -> Trial | None:
         """Return gains pulled back, if need be, until they keep the bounds between grid points as well."""
-        loop = trial.loop
-        for step in 1e-7 * 2.0 ** np.arange(24):
-            if self.admits(loop):
-                return Trial(loop, self.cost(loop))
-            loop = with_gains(loop, loop.kp.value, loop.ki.value * (1.0 - step))
-        return None
+        near = next((near for near in neighbours(trial.loop, _TIGHT) if self.admits(near)), None)
+        return None if near is None else Trial(near, self.cost(near))
 
 
 def peak_command(plant: LoopPlant, loop: Loop, excursion: Excursion) -> float:
