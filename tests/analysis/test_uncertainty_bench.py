@@ -230,12 +230,25 @@ def test_what_cannot_be_known_is_named(described: Description) -> None:
 def test_the_window_has_a_best_length_between_noise_and_drift(
     described: Description, measured: Measured
 ) -> None:
-    curve = window_curve(measured, bench_point(measured, SPEED, TORQUE), plan_of(described), 9)
+    point, plan = bench_point(measured, SPEED, TORQUE), plan_of(described)
+    curve = window_curve(measured, point, plan, 9)
+    assert curve.point == point
     assert set(curve.expanded) == {"torque", "speed", "mechanical_power", "efficiency"}
     for name in ("torque", "speed"):
-        values = curve.expanded[name]
+        values, best = curve.expanded[name], curve.best[name]
         assert values.min() < min(values[0], values[-1])
-        assert curve.window[0] < curve.best[name] < curve.window[-1]
+        assert best is not None and curve.window[0] < best < curve.window[-1]
+        near = [
+            bench_budget(measured, point, replace(plan, window=best * by)).propagation[name].expanded
+            for by in (0.97, 1.0, 1.03)
+        ]
+        assert near[1] < min(near[0], near[2])
+
+
+def test_no_best_window_where_the_longest_is_best(described: Description, measured: Measured) -> None:
+    calm = replace(plan_of(described), torque_drift=0.0, speed_drift=0.0)
+    curve = window_curve(measured, bench_point(measured, SPEED, TORQUE), calm, 5)
+    assert curve.best["torque"] is None and curve.best["speed"] is None
 
 
 def test_the_map_ends_at_the_envelope(described: Description, measured: Measured) -> None:

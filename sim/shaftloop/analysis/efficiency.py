@@ -81,8 +81,9 @@ class WindowCurve:
     """[s]"""
     expanded: dict[str, Array]
     """By result, each of shape (windows,). [unit of the result]"""
-    best: dict[str, float]
-    """Window of least uncertainty by result. [s]"""
+    best: dict[str, float | None]
+    """Window of least uncertainty by result; None where it lies at an end, or nowhere. [s]"""
+    point: BenchPoint
 
 
 def bench_budget(measured: Measured, point: BenchPoint, plan: Uncertainty | None = None) -> PointBudget:
@@ -151,16 +152,32 @@ def window_curve(measured: Measured, point: BenchPoint, plan: Uncertainty, count
         Number of windows.
     """
     windows = plan.window * np.logspace(-2.0, 2.0, count)
-    rows = [
-        bench_budget(measured, point, replace(plan, window=float(window))).propagation for window in windows
-    ]
+
+    def budgets(window: float) -> Propagation:
+        return bench_budget(measured, point, replace(plan, window=window)).propagation
+
+    rows = [budgets(float(window)) for window in windows]
     names = [budget.name for budget in rows[0].budgets]
     wanted: list[str] = [
         name for name in ("torque", "speed", "mechanical_power", "efficiency") if name in names
     ]
     expanded = {name: np.array([row[name].expanded for row in rows]) for name in wanted}
-    best = {name: float(windows[int(np.argmin(values))]) for name, values in expanded.items()}
-    return WindowCurve(windows, expanded, best)
+    best = {name: _least(windows, values, name, budgets) for name, values in expanded.items()}
+    return WindowCurve(windows, expanded, best, point)
+
+
+def _least(windows: Array, values: Array, name: str, budgets: Callable[[float], Propagation]) -> float | None:
+    """Return the window of least value between the neighbours of the least one of a grid [s]."""
+    from scipy.optimize import minimize_scalar
+
+    at = int(np.argmin(values))
+    if not 0 < at < len(windows) - 1:
+        return None
+    ends = math.log(windows[at - 1]), math.log(windows[at + 1])
+    found = minimize_scalar(
+        lambda x: budgets(math.exp(x))[name].expanded, bounds=ends, method="bounded", options={"xatol": 1e-3}
+    )
+    return math.exp(float(found.x))
 
 
 def _joint(measured: Measured, point: BenchPoint, plan: Uncertainty, meter: PowerMeter | None) -> Components:

@@ -10,6 +10,7 @@ from shaftloop.analysis.efficiency import WindowCurve
 from shaftloop.analysis.efficiency_map import EfficiencyMap
 from shaftloop.analysis.efficiency_points import BenchPoint
 from shaftloop.report.canvas import COLOURS, MACHINE_COLOURS, draw
+from shaftloop.report.quantities import show
 
 __all__ = ["draw_efficiency_map", "draw_window"]
 
@@ -83,8 +84,9 @@ def draw_window(curve: WindowCurve, window: float, title: str, paths: list[Path]
             colour = MACHINE_COLOURS[i % len(MACHINE_COLOURS)]
             axes.loglog(curve.window, expanded / reference, color=colour, label=_NAMES.get(name, name))
             best = curve.best[name]
-            place = float(np.interp(math.log(best), np.log(curve.window), expanded)) / reference
-            axes.plot(best, place, "o", color=colour, markersize=6)
+            if best is not None:
+                place = float(np.interp(math.log(best), np.log(curve.window), expanded)) / reference
+                axes.plot(best, place, "o", color=colour, markersize=6)
         axes.axvline(window, color="black", linewidth=1.2)
         axes.annotate(
             f" stated: {window:g} s",
@@ -95,7 +97,8 @@ def draw_window(curve: WindowCurve, window: float, title: str, paths: list[Path]
         axes.set(
             xlabel="averaging window [s]", ylabel="expanded uncertainty over that at the stated window [1]"
         )
-        axes.legend(title="dot: least", loc="upper left", bbox_to_anchor=(0.12, 1.0))
+        where = f"{show(curve.point.speed, 'rad/s')}, {show(curve.point.torque, 'N m')}"
+        axes.legend(title=f"at {where}; dot: least", loc="upper left", bbox_to_anchor=(0.12, 1.0))
         axes.grid(visible=True, which="major")
 
     draw(paint, (9.0, 5.6), title, paths)

@@ -10,7 +10,7 @@ import numpy as np
 
 from shaftloop.analysis.efficiency import Comparison, PointBudget, WindowCurve
 from shaftloop.analysis.efficiency_map import EfficiencyMap
-from shaftloop.analysis.efficiency_points import Measured
+from shaftloop.analysis.efficiency_points import BenchPoint, Measured
 from shaftloop.analysis.uncertainty.evaluation import Evaluation
 from shaftloop.report.documents import identity, number, origin
 from shaftloop.report.files import write_text
@@ -36,7 +36,6 @@ class BenchResults:
     plan: Uncertainty
     points: tuple[tuple[PointBudget, Evaluation], ...]
     window: WindowCurve
-    """At the first point."""
     map: EfficiencyMap | None
 
 
@@ -55,7 +54,14 @@ def bench_document(results: BenchResults) -> dict[str, Any]:
         "sensor": results.measured.sensor.name,
         "window": number(results.plan.window, "s"),
         "points": [_point(budget, found) for budget, found in results.points],
-        "best_window": {name: number(value, "s") for name, value in results.window.best.items()},
+        "best_window": {
+            name: number(value, "s", f"no least uncertainty {_range(results.window)}")
+            for name, value in results.window.best.items()
+        },
+        "best_window_point": {
+            "speed": number(results.window.point.speed, "rad/s"),
+            "torque": number(results.window.point.torque, "N m"),
+        },
         "window_curve": _curve(results.window),
         "warnings": list(results.scenario.warnings),
     }
@@ -75,12 +81,24 @@ def show_bench(results: BenchResults, files: Sequence[Path]) -> None:
     unit = results.measured.unit
     for budget, found in results.points:
         way = "motoring" if budget.motoring else "generating"
-        where = f"{show(budget.point.speed, 'rad/s')}, {show(budget.point.torque, 'N m')}"
+        where = _where(budget.point)
         title = f"{results.scenario.description.title}: {unit} {way} at {where}"
         show_point(title, budget, found, _DETAILED)
-    best = ", ".join(f"{name} {show(value, 's', 2)}" for name, value in results.window.best.items())
-    print_line(f"Averaging window {show(results.plan.window, 's', 3)}; least uncertainty of {best}.")
+    curve = results.window
+    best = [f"{name} with {show(value, 's', 3)}" for name, value in curve.best.items() if value is not None]
+    none = [name for name, value in curve.best.items() if value is None]
+    text = [f"at {_where(curve.point)} least uncertainty of {', '.join(best)}"] if best else []
+    text += [f"none {_range(curve)} for {', '.join(none)}"] if none else []
+    print_line(f"Averaging window {show(results.plan.window, 's', 3)}; {'; '.join(text)}.")
     show_files(files)
+
+
+def _where(point: BenchPoint) -> str:
+    return f"{show(point.speed, 'rad/s')}, {show(point.torque, 'N m')}"
+
+
+def _range(curve: WindowCurve) -> str:
+    return f"between {show(curve.window[0], 's', 3)} and {show(curve.window[-1], 's', 3)}"
 
 
 def write_bench(folder: Path, results: BenchResults, document: str) -> list[Path]:
@@ -109,8 +127,7 @@ def write_bench(folder: Path, results: BenchResults, document: str) -> list[Path
 
     for i, (budget, found) in enumerate(results.points, 1):
         name = "contributions" if len(results.points) == 1 else f"contributions-{i}"
-        where = f"{show(budget.point.speed, 'rad/s')}, {show(budget.point.torque, 'N m')}"
-        draw_bars(found, _DRAWN, True, f"{title}, {where}", both(name))
+        draw_bars(found, _DRAWN, True, f"{title}, {_where(budget.point)}", both(name))
     draw_window(results.window, results.plan.window, title, both("window"))
     if results.map is not None:
         draw_efficiency_map(

@@ -1,9 +1,9 @@
 """How much of the peak of a short pulse a reading shows.
 
 A half-sine pulse of torque goes through the linear mechanics and the low-pass, exactly on a fine grid (matrix
-exponential of the system with the sine as two more states) and by cubics through values and slopes between its
-points; the samples then catch the top or miss it by up to half a period. At the worst phase of sampling the
-largest sample is least: where one sample rises to what the next one falls to, found between points of the grid.
+exponential of the system with the sine as two more states) and by cubics through values and slopes between
+its points; the samples then catch the top or miss it by up to half a period. At the worst phase of sampling
+the largest sample is least: one sample rises to what the next one falls to, found between points of the grid.
 """
 
 from collections.abc import Callable
@@ -177,7 +177,7 @@ def _least(cubics: Array) -> float:
 
 
 def _response(chain: Chain, width: float, step: float, count: int) -> Array:
-    """Return response and slope at the points of a grid, shape (2, n); with a moving average of its integral."""
+    """Return the response and its slope on a grid, shape (2, n); of its integral with a moving average."""
     from scipy.linalg import expm
 
     # Chain, integral of its output, sine and cosine of the pulse.
