@@ -9,7 +9,6 @@ import pytest
 
 from shaftloop.analysis.budget import latency_budget
 from shaftloop.analysis.delay import delay_margin
-from shaftloop.analysis.freerunning import phase_variants
 from shaftloop.analysis.hypermap import HyperMap, OpenLoop, spectral_radius
 from shaftloop.analysis.injection import measure_response
 from shaftloop.analysis.margins import Margins, loop_margins
@@ -240,17 +239,6 @@ def test_operating_points() -> None:
     without = HyperMap(replace(description, loop=description.loop[:1], sequence=()))
     with pytest.raises(SimulationError, match="no loop controls a torque"):
         operating_point(without.bench, torque=10.0)
-
-
-def test_free_running_clocks_are_swept() -> None:
-    description, _, _, _ = analysed("reference-bench")
-    assert phase_variants(description) == [({}, description)]
-    line = tuple(
-        replace(p, free_running=True) if isinstance(p, TorqueSensor) else p for p in description.line
-    )
-    variants = phase_variants(replace(description, line=line))
-    phases = [phase["ts"] for phase, _ in variants]
-    assert phases == [k * Fraction(25, 10**6) / 8 for k in range(8)]
 
 
 def test_bad_requests_name_what_is_wrong() -> None:

@@ -24,8 +24,7 @@ def test_ranges_of_the_set_points() -> None:
 
 
 def test_the_map_covers_standstill_and_both_signs_of_torque() -> None:
-    bench = HyperMap(shipped("wheel-hub", "loop.torque.clamp=92 N m"))
-    points = operating_map(bench, ("torque",), 3)
+    points = operating_map(analyse_loops(shipped("wheel-hub", "loop.torque.clamp=92 N m"), ("torque",)), 3)
     assert {round(p.torque) for p in points} == {-90, 0, 90}
     assert len({p.speed for p in points}) == 3 and min(p.speed for p in points) == 0.0
     worst = {entry.figure: entry for entry in worst_cases(points, "torque")}
@@ -36,7 +35,9 @@ def test_the_map_covers_standstill_and_both_signs_of_torque() -> None:
 
 
 def test_points_that_a_limit_prevents_are_listed() -> None:
-    points = operating_map(HyperMap(shipped("wheel-hub", "loop.torque.clamp=50 N m")), ("torque",), 2)
+    found = analyse_loops(shipped("wheel-hub"), ("torque",))["torque"]
+    clamped = replace(found, bench=HyperMap(shipped("wheel-hub", "loop.torque.clamp=50 N m")))
+    points = operating_map({"torque": clamped}, 2)
     prevented = [point for point in points if not point.margins]
     assert len(prevented) == 4 == len(points)
     assert all("clamp of loop torque" in point.reason for point in prevented)

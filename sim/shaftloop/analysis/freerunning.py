@@ -1,59 +1,210 @@
-"""Clocks that are not synchronised: every phase they may have against the rest of the bench."""
+"""Clocks that are not synchronised: every phase they may have against the rest of the bench.
 
-from dataclasses import replace
+A task's instants repeat after its own period, those of all others after the least common multiple of theirs;
+only the phase within the greatest common divisor of the two makes a difference. Within this range the bench
+changes smoothly with the phase, but for the instants at which a value just misses its reader.
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from fractions import Fraction
-from itertools import product
-from math import gcd, lcm
+from functools import reduce
+from itertools import pairwise
+from math import ceil, gcd, lcm
 
+from shaftloop.bench.assemble import build_bench
+from shaftloop.engine.layout import SlotKind
+from shaftloop.engine.model import Model
 from shaftloop.scenario.description import Description
 
-__all__ = ["phase_variants"]
+__all__ = ["MOST_VARIANTS", "Variant", "phase_variants", "sweep_note", "swept_clocks"]
 
-_PHASES = 8
-"""Phases per free-running clock; fewer where several clocks run free."""
-_MOST = 64
+Variant = tuple[dict[str, Fraction], Description]
+"""Phase by name of the clock [s], and the bench with these phases."""
+
+MOST_VARIANTS = 128
+"""Combinations of phases that are looked at; with more the steps become coarser."""
+_STEPS = 8
+"""Least number of steps over the range of a phase."""
+_BESIDE = Fraction(1, 10**9)
+"""How far from an instant at which a value just misses its reader the bench is looked at. [s]"""
 
 
-def phase_variants(description: Description) -> list[tuple[dict[str, Fraction], Description]]:
-    """Return the bench with the phases of its free-running clocks swept over their common period.
+@dataclass(frozen=True)
+class _Meeting:
+    """Two tasks on different clocks that share a slot."""
 
-    The phase of a clock matters modulo the greatest common divisor of its period and the others'. Without a
-    free-running clock the only variant is the bench itself.
+    other: str
+    """Clock of the other one; empty where that does not run free."""
+    offset: Fraction
+    """Shift of the own clock at which their instants meet, the other one unshifted. [s]"""
+    step: Fraction
+    """Distance to the next such shift. [s]"""
+
+
+@dataclass(frozen=True)
+class _Clock:
+    """A free-running clock."""
+
+    name: str
+    phase: Fraction
+    """As stated. [s]"""
+    period: Fraction
+    """[s]"""
+    range: Fraction
+    """Of its phase, beyond which the pattern of instants repeats. [s]"""
+    meetings: tuple[_Meeting, ...]
+
+    def shifts(self, others: Mapping[str, Fraction], steps: int) -> list[Fraction]:
+        """Return shifts over the full range, both sides of every meeting with what has a place [s].
+
+        Parameters
+        ----------
+        others : mapping of str to Fraction
+            Shifts of the clocks that have a place. [s]
+        steps : int
+            Least number of steps over the range; with 0 there is nothing between the meetings.
+        """
+        cuts = set()
+        for meeting in self.meetings:
+            if not meeting.other or meeting.other in others:
+                first = (meeting.offset + others.get(meeting.other, 0)) % meeting.step
+                cuts |= {first + k * meeting.step for k in range(ceil((self.range - first) / meeting.step))}
+        if not cuts:
+            return [k * self.range / max(steps, 2) for k in range(max(steps, 2))]
+        found: list[Fraction] = []
+        ordered = sorted(cuts)
+        for low, high in pairwise([*ordered, ordered[0] + self.range]):
+            beside = min(_BESIDE, (high - low) / 4)
+            inner = ceil((high - low) * steps / self.range)
+            between = [low + k * (high - low) / inner for k in range(1, inner)]
+            found += [shift % self.range for shift in (low + beside, *between, high - beside)]
+        return sorted(set(found))
+
+
+def phase_variants(description: Description, most: int = MOST_VARIANTS) -> list[Variant]:
+    """Return the bench with the phases of its free-running clocks swept over all that makes a difference.
+
+    The bench as it is stated comes first. Without a free-running clock it is the only one.
 
     Parameters
     ----------
     description : Description
         The bench.
-
-    Returns
-    -------
-    list of tuple
-        Phase by name [s], and the bench with these phases.
+    most : int
+        Combinations of phases, about. With more the steps become coarser, then some are left out evenly.
     """
+    clocks = _clocks(description)
+    for steps in (_STEPS, 4, 2, 0):
+        combinations = list(_combinations(clocks, steps))
+        if len(combinations) <= most:
+            break
+    every = max(1, -(-len(combinations) // most))
+    stated = dict.fromkeys((clock.name for clock in clocks), Fraction(0))
+    chosen = [stated, *(entry for entry in combinations[::every] if entry != stated)]
+    return [_variant(description, clocks, shifts) for shifts in chosen]
+
+
+def swept_clocks(description: Description, phases: Mapping[str, Fraction]) -> list[Variant]:
+    """Return the bench with each of its free-running clocks swept alone, the others at given phases.
+
+    Parameters
+    ----------
+    description : Description
+        The bench.
+    phases : mapping of str to Fraction
+        By name of the clock. [s]
+    """
+    clocks = _clocks(description)
+    shifts = {clock.name: phases[clock.name] - clock.phase for clock in clocks}
+    return [
+        _variant(description, clocks, shifts | {clock.name: shift})
+        for clock in clocks
+        for shift in clock.shifts({n: s for n, s in shifts.items() if n != clock.name}, _STEPS)
+    ]
+
+
+def sweep_note(description: Description) -> str:
+    """Return what the bound on the number of benches leaves out of the sweep, in words; empty for nothing.
+
+    Parameters
+    ----------
+    description : Description
+        The bench.
+    """
+    clocks = _clocks(description)
+    whole = sum(1 for _ in _combinations(clocks, _STEPS))
+    if whole <= MOST_VARIANTS:
+        return ""
+    return (
+        f"the phases of {', '.join(clock.name for clock in clocks)} have {whole} combinations; "
+        f"{MOST_VARIANTS} of them are looked at, then each clock in turn around the worst"
+    )
+
+
+def _combinations(clocks: list[_Clock], steps: int) -> Iterator[dict[str, Fraction]]:
+    """Yield shifts of all clocks; each one meets those that come before it."""
+
+    def placed(shifts: dict[str, Fraction]) -> Iterator[dict[str, Fraction]]:
+        if len(shifts) == len(clocks):
+            yield shifts
+            return
+        clock = clocks[len(shifts)]
+        for shift in clock.shifts(shifts, steps):
+            yield from placed(shifts | {clock.name: shift})
+
+    return placed({})
+
+
+def _variant(description: Description, clocks: list[_Clock], shifts: dict[str, Fraction]) -> Variant:
+    phases = {clock.name: (clock.phase + shifts[clock.name]) % clock.period for clock in clocks}
+    return phases, _shifted(description, phases)
+
+
+def _clocks(description: Description) -> list[_Clock]:
+    """Return the free-running clocks, each after one that it meets where it meets no fixed one."""
     free = [item for item in _clocked(description) if item.free_running]
     if not free:
-        return [({}, description)]
-    count = _PHASES
-    while count > 2 and count ** len(free) > _MOST:
-        count -= 1
-    everyone = [_period(item) for item in _clocked(description)]
-    everyone += [1 / rate for rate in _machine_rates(description)]
-    sweeps = [[k * _common(_period(item), everyone) / count for k in range(count)] for item in free]
-    variants = []
-    for phases in product(*sweeps):
-        shifts = {item.name: item.phase + phase for item, phase in zip(free, phases, strict=True)}
-        variants.append((shifts, _shifted(description, shifts)))
-    return variants
+        return []
+    model = build_bench(description, smooth=True).model
+    tasks, owners = model.tasks, [""] * len(model.tasks)
+    for item in free:
+        period = _period(item)
+        moved = build_bench(
+            _shifted(description, {item.name: (item.phase + period / 3) % period}), smooth=True
+        )
+        for number, task in enumerate(moved.model.tasks):
+            if task.phase != tasks[number].phase:
+                owners[number] = item.name
+    found = [_clock(item, model, owners) for item in free]
+    ordered: list[_Clock] = []
+    while found:
+        known = {"", *(clock.name for clock in ordered)}
+        near = [clock for clock in found if any(meeting.other in known for meeting in clock.meetings)]
+        ordered.append((near or found)[0])
+        found.remove(ordered[-1])
+    return ordered
+
+
+def _clock(item, model: Model, owners: list[str]) -> _Clock:  # type: ignore[no-untyped-def]
+    own = [task for task, owner in zip(model.tasks, owners, strict=True) if owner == item.name]
+    rest = [(task, owner) for task, owner in zip(model.tasks, owners, strict=True) if owner != item.name]
+    plant = {i for i, slot in enumerate(model.layout.slots) if slot.kind is SlotKind.CONTINUOUS}
+    meetings = {
+        _Meeting(owner, (other.phase - task.phase) % step, step)
+        for task in own
+        for other, owner in rest
+        if set(task.a) & set(other.a) - plant
+        for step in [_common(task.period, other.period)]
+    }
+    period, periods = _period(item), [task.period for task, _ in rest]
+    whole = _common(period, reduce(_multiple, periods)) if periods else period
+    return _Clock(item.name, item.phase, period, whole, tuple(meetings))
 
 
 def _clocked(description: Description) -> list:  # type: ignore[type-arg]
     parts = [part for part in description.line if hasattr(part, "free_running")]
     return [*parts, *description.loop, *description.hop]
-
-
-def _machine_rates(description: Description) -> list[Fraction]:
-    controls = [getattr(part, "current_control", part) for part in description.line]
-    return [control.rate for control in controls if hasattr(control, "rate")]
 
 
 def _period(item: object) -> Fraction:
@@ -62,20 +213,21 @@ def _period(item: object) -> Fraction:
     return 1 / Fraction(item.sampling if hasattr(item, "sampling") else item.rate)  # type: ignore[attr-defined]
 
 
-def _common(period: Fraction, others: list[Fraction]) -> Fraction:
-    """Return the greatest common divisor of a period and all that differ from it, else the period."""
-    result = period
-    for other in others:
-        scale = lcm(result.denominator, other.denominator)
-        result = Fraction(gcd(int(result * scale), int(other * scale)), scale)
-    return result
+def _common(one: Fraction, other: Fraction) -> Fraction:
+    """Return the greatest common divisor of two periods."""
+    scale = lcm(one.denominator, other.denominator)
+    return Fraction(gcd(int(one * scale), int(other * scale)), scale)
 
 
-def _shifted(description: Description, shifts: dict[str, Fraction]) -> Description:
+def _multiple(one: Fraction, other: Fraction) -> Fraction:
+    """Return the least common multiple of two periods."""
+    return one * other / _common(one, other)
+
+
+def _shifted(description: Description, phases: dict[str, Fraction]) -> Description:
     def moved(items: tuple) -> tuple:  # type: ignore[type-arg]
         return tuple(
-            replace(item, phase=shifts[item.name] % _period(item)) if item.name in shifts else item
-            for item in items
+            replace(item, phase=phases[item.name]) if item.name in phases else item for item in items
         )
 
     return replace(

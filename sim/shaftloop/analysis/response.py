@@ -157,7 +157,13 @@ def _one(loop: OpenLoop, frequency: float) -> complex:
 
 
 def refine(function: Callable[[float], float], low: float, high: float) -> float:
-    """Return the zero of a function of frequency between two points of different sign [Hz]."""
+    """Return the zero of a function of frequency between two points of different sign [Hz].
+
+    Where the signs differ by rounding alone it is the end at which less is left.
+    """
     from scipy.optimize import brentq
 
+    ends = function(low), function(high)
+    if ends[0] * ends[1] >= 0.0:
+        return low if abs(ends[0]) < abs(ends[1]) else high
     return float(brentq(function, low, high, xtol=1e-12 * high, rtol=1e-14))

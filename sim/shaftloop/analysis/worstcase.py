@@ -1,13 +1,13 @@
 """Margins at the operating point and over the operating range; free-running clocks at their worst phases."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
 import numpy as np
 from numpy.typing import NDArray
 
-from shaftloop.analysis.freerunning import phase_variants
+from shaftloop.analysis.freerunning import Variant, phase_variants, swept_clocks
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.limits import held_state
 from shaftloop.analysis.margins import Margins, loop_margins
@@ -18,6 +18,9 @@ from shaftloop.scenario.description import Description
 __all__ = ["LoopAnalysis", "MapPoint", "Worst", "analyse_loops", "operating_map", "worst_cases"]
 
 Array = NDArray[np.float64]
+
+_ROUNDS = 3
+"""How often each free-running clock is swept around the worst phases of several."""
 
 
 @dataclass(frozen=True)
@@ -79,42 +82,49 @@ def analyse_loops(
         Where the bench has no such steady state.
     """
     found: dict[str, LoopAnalysis] = {}
-    for phases, variant in phase_variants(description):
-        bench = HyperMap(variant)
+
+    def look(variant: Variant, names: Sequence[str]) -> None:
+        phases, shifted = variant
+        bench = HyperMap(shifted)
         point = operating_point(bench.bench, speed, torque)
         state = held_state(bench, point)
-        for name in loops:
+        for name in names:
             margins = loop_margins(bench, bench.bench.loops[name], point, state)
             if name not in found or _badness(margins) > _badness(found[name].margins):
-                found[name] = LoopAnalysis(variant, bench, state, margins, phases)
+                found[name] = LoopAnalysis(shifted, bench, state, margins, phases)
+
+    for variant in phase_variants(description):
+        look(variant, loops)
+    for name in loops:
+        for _ in range(_ROUNDS if len(found[name].phases) > 1 else 0):
+            worst = found[name]
+            for variant in swept_clocks(description, worst.phases):
+                look(variant, (name,))
+            if found[name] is worst:
+                break
     return found
 
 
-def operating_map(bench: HyperMap, loops: Sequence[str], count: int = 5) -> tuple[MapPoint, ...]:
+def operating_map(analyses: Mapping[str, LoopAnalysis], count: int = 5) -> tuple[MapPoint, ...]:
     """Return the margins on a grid over the operating range of the sequence.
 
-    Speeds run over the set-points used, from standstill on; torques over both signs of the largest.
+    Speeds run over the set-points used, from standstill on; torques over both signs of the largest. Each loop
+    is looked at with the phases of free-running clocks that are worst for it at its own operating point.
 
     Parameters
     ----------
-    bench : HyperMap
-        The smooth bench.
-    loops : sequence of str
-        Names of loops that are no limiters.
+    analyses : mapping of str to LoopAnalysis
+        By loop, from `analyse_loops`.
     count : int
         Points per axis.
     """
-    ranges, main = setpoint_ranges(bench.bench), bench.bench.torque_loop()
-    turning = bench.bench.speed_loop()
-    low, high = ranges[turning.parameters.name] if turning else (0.0, 0.0)
-    most = max(map(abs, ranges[main.parameters.name])) if main else 0.0
-    speeds = np.unique(np.linspace(min(low, 0.0), max(high, 0.0), count))
-    torques = np.unique(np.linspace(-most, most, count))
-    return tuple(
-        _map_point(bench, loops, float(speed) if turning else None, float(torque) if main else None)
-        for speed in speeds
-        for torque in torques
-    )
+    # Loops that free-running clocks treat alike share their bench.
+    benches = {id(analysis.bench): analysis.bench for analysis in analyses.values()}
+    maps = [
+        _bench_map(bench, [name for name, found in analyses.items() if found.bench is bench], count)
+        for bench in benches.values()
+    ]
+    return tuple(_joined(points) for points in zip(*maps, strict=True))
 
 
 def worst_cases(points: Sequence[MapPoint], loop: str) -> tuple[Worst, ...]:
@@ -143,6 +153,27 @@ def worst_cases(points: Sequence[MapPoint], loop: str) -> tuple[Worst, ...]:
         value, point = max(rated, key=lambda item: item[0], default=(None, None))
         result.append(Worst(figure, None if value is None else sign * value, point))
     return tuple(result)
+
+
+def _bench_map(bench: HyperMap, loops: Sequence[str], count: int) -> tuple[MapPoint, ...]:
+    ranges, main = setpoint_ranges(bench.bench), bench.bench.torque_loop()
+    turning = bench.bench.speed_loop()
+    low, high = ranges[turning.parameters.name] if turning else (0.0, 0.0)
+    most = max(map(abs, ranges[main.parameters.name])) if main else 0.0
+    speeds = np.unique(np.linspace(min(low, 0.0), max(high, 0.0), count))
+    torques = np.unique(np.linspace(-most, most, count))
+    return tuple(
+        _map_point(bench, loops, float(speed) if turning else None, float(torque) if main else None)
+        for speed in speeds
+        for torque in torques
+    )
+
+
+def _joined(points: Sequence[MapPoint]) -> MapPoint:
+    """Return one operating point with the loops of several benches."""
+    margins = {name: found for point in points for name, found in point.margins.items()}
+    reason = next((point.reason for point in points if point.reason), "")
+    return MapPoint(points[0].speed, points[0].torque, margins, reason)
 
 
 def _map_point(bench: HyperMap, loops: Sequence[str], speed: float | None, torque: float | None) -> MapPoint:

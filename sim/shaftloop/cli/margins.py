@@ -95,7 +95,7 @@ def _run(
         with Progress("varying") as progress:
             variation = vary(scenario, request.settings, wanted, demand, progress)
     found = analyse_loops(scenario.description, demand.loops, demand.speed, demand.torque)
-    points = operating_map(next(iter(found.values())).bench, demand.loops) if with_map else ()
+    points = operating_map(found) if with_map else ()
     loops = {
         name: _details(analysis, worst_cases(points, name) if points else ())
         for name, analysis in found.items()

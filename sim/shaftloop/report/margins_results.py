@@ -8,6 +8,7 @@ from typing import Any
 
 from shaftloop.analysis.budget import Budget, Share
 from shaftloop.analysis.delay import DelayMargin
+from shaftloop.analysis.freerunning import sweep_note
 from shaftloop.analysis.injection import Measured
 from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.response import Crossing
@@ -72,7 +73,8 @@ def margins_warnings(results: MarginsResults) -> tuple[str, ...]:
     results : MarginsResults
         What was found.
     """
-    warnings = []
+    bound = sweep_note(results.scenario.description)
+    warnings = [bound] if bound else []
     for name, result in results.loops.items():
         margins = result.margins
         if not margins.stable:

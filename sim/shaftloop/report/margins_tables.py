@@ -75,7 +75,7 @@ def _rows(result: LoopResult) -> list[tuple[str, str]]:
         ("hyperperiod", f"{show(margins.hyperperiod, 's', 3)}, {margins.ticks} tick(s) of the loop"),
     ]
     if result.analysis.phases:
-        phases = ", ".join(f"{name} {show(float(t), 's', 3)}" for name, t in result.analysis.phases.items())
+        phases = ", ".join(f"{name} {show(float(t), 's', 6)}" for name, t in result.analysis.phases.items())
         rows.append(("worst phases", phases))
     return rows
 

@@ -256,16 +256,10 @@ def _map(description: Description, names: Sequence[str]) -> dict[str, Response]:
     wanted = {name.partition(".")[0] for name in names}
     loops = [loop for loop in _loops(description) if loop in wanted]
     found: dict[str, Response] = {}
-    shared: dict[int, list[str]] = {}
-    analyses = analyse_loops(description, loops) if loops else {}
-    for loop, analysis in analyses.items():
-        # Loops that free-running clocks treat alike share their bench.
-        shared.setdefault(id(analysis.bench), []).append(loop)
-    for alike in shared.values():
-        points = operating_map(analyses[alike[0]].bench, alike)
-        for loop in alike:
-            for figure, (value, reason, beyond) in map_figures(points, loop).items():
-                found[f"{loop}.{figure}"] = Response(value, MAP_FIGURES[figure].unit, reason, beyond)
+    points = operating_map(analyse_loops(description, loops)) if loops else ()
+    for loop in loops:
+        for figure, (value, reason, beyond) in map_figures(points, loop).items():
+            found[f"{loop}.{figure}"] = Response(value, MAP_FIGURES[figure].unit, reason, beyond)
     return found
 
 

@@ -27,6 +27,9 @@ __all__ = ["LoopPlant", "bench_plants", "loop_named", "plain_loop", "transfer_pl
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
+_PHASES = 64
+"""Combinations of phases of free-running clocks in the search; what it finds is judged with all of them."""
+
 
 @dataclass(frozen=True)
 class LoopPlant:
@@ -193,8 +196,8 @@ def bench_plants(
     """
     bare = with_loop(description, plain_loop(loop_named(description, name)))
     plants = []
-    for phases, variant in phase_variants(bare):
-        where = ", ".join(f"{clock} {1e6 * float(shift):.4g} µs late" for clock, shift in phases.items())
+    for phases, variant in phase_variants(bare, _PHASES):
+        where = ", ".join(f"{clock} {1e6 * float(shift):.6g} µs late" for clock, shift in phases.items())
         plants.append(_bench_plant(variant, name, f"{label}, {where}" if where else label, speed, torque))
     return plants
 
