@@ -154,5 +154,43 @@ def test_refused(text: str, message: str) -> None:
     assert message in str(caught.value)
 
 
-def test_every_function_is_of_numpy() -> None:
-    assert all(isinstance(function, np.ufunc) for function in FUNCTIONS.values())
+def test_every_function_is_of_numpy_but_the_ice_point() -> None:
+    others = {name for name, function in FUNCTIONS.items() if not isinstance(function, np.ufunc)}
+    assert others == {"kelvin"}
+    np.testing.assert_array_equal(FUNCTIONS["kelvin"](np.array([-273.15, 0.0])), [0.0, 273.15])
+
+
+TEMPERATURES = {name: si_unit(unit)[0] for name, unit in {"t": "°C", "t0": "degC", "dt": "K"}.items()}
+
+
+@pytest.mark.parametrize(
+    ("text", "unit"),
+    [
+        ("t - t0", "K"),
+        ("t + dt", "a temperature in °C"),
+        ("dt + t", "a temperature in °C"),
+        ("t - dt", "a temperature in °C"),
+        ("max(t, t0)", "a temperature in °C"),
+        ("t0 + 0.5*(t - t0)", "a temperature in °C"),
+        ("kelvin(t)", "K"),
+        ("kelvin(t)/dt", "a plain number"),
+    ],
+)
+def test_temperatures_on_the_celsius_scale(text: str, unit: str) -> None:
+    assert describe(check_expression(parse(text, list(TEMPERATURES)), TEMPERATURES)) == unit
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["t + t0", "dt - t", "2*t", "t*2", "1/t", "t/t", "-t", "t**2", "sqrt(t)", "exp(t)", "hypot(t, t0)"],
+)
+def test_a_temperature_in_celsius_is_no_amount(text: str) -> None:
+    with pytest.raises(
+        ExpressionError, match=r"write kelvin\(\.\.\.\) around it, or, where it is a difference"
+    ):
+        check_expression(parse(text, list(TEMPERATURES)), TEMPERATURES)
+
+
+def test_kelvin_of_something_else_is_refused() -> None:
+    with pytest.raises(ExpressionError, match="at 1: kelvin of K; it takes a temperature in °C"):
+        check_expression(parse("kelvin(dt)", list(TEMPERATURES)), TEMPERATURES)

@@ -8,6 +8,7 @@ import pytest
 
 from shaftloop.analysis.uncertainty.evaluation import evaluate_both
 from shaftloop.analysis.uncertainty.model import Input
+from shaftloop.analysis.uncertainty.propagation import propagate
 from shaftloop.analysis.uncertainty.reading import (
     MeasurementFile,
     is_measurement_file,
@@ -86,6 +87,23 @@ def test_ways_to_state_a_quantity(tmp_path: Path, table: str, kind: str, u: floa
     assert found.distribution.kind == kind
     assert found.uncertainty == pytest.approx(u, rel=1e-6)
     assert found.unit == "N m"
+
+
+def test_density_of_air_from_a_temperature_in_celsius(tmp_path: Path) -> None:
+    """p/(R·T) of dry air at 20 °C and 1013.25 hPa: 1.204 kg/m³; an uncertainty in °C is one in K."""
+    text = (
+        'quantity.p = { value = "1013.25 hPa" }\nquantity.R = { value = "287.05 J/(kg K)" }\n'
+        'quantity.T = { value = "20 °C", standard_uncertainty = "0.5 degC" }\n'
+    )
+    budget = propagate(read(tmp_path, text + MEASURE.format("p/(R*kelvin(T))", "kg/m^3")).measurement)["y"]
+    assert budget.value == pytest.approx(1.20412, abs=1e-5)
+    assert budget.uncertainty == pytest.approx(1.20412 * 0.5 / 293.15, rel=1e-4)
+    with pytest.raises(ScenarioError, match=r"of a temperature in °C; write kelvin"):
+        read(tmp_path, text + MEASURE.format("p/(R*T)", "kg/m^3"))
+    with pytest.raises(ScenarioError, match="a plain number where K is due"):
+        read(tmp_path, text.replace("0.5 degC", "1 %") + MEASURE.format("T", "°C"))
+    with pytest.raises(ScenarioError, match='"degC" does not fit: the expression is K'):
+        read(tmp_path, text + MEASURE.format("T - T", "degC"))
 
 
 def test_degrees_of_freedom_from_reliability(tmp_path: Path) -> None:

@@ -22,9 +22,9 @@ quantity.random = { value = "0 nm", standard_uncertainty = "3.9 nm", dof = 5 }
 quantity.systematic = { value = "0 nm", standard_uncertainty = "6.7 nm", dof = 8 }
 quantity.alphaS = { value = "11.5e-6 1/°C", distribution = "rectangular", half_width = "2e-6 1/°C" }
 quantity.dalpha = { value = "0 1/°C", distribution = "rectangular", half_width = "1e-6 1/°C", dof = 50 }
-quantity.theta = { value = "-0.1 °C", standard_uncertainty = "0.2 °C" }
-quantity.cycle = { value = "0 °C", distribution = "arcsine", half_width = "0.5 °C" }
-quantity.dtheta = { value = "0 °C", distribution = "rectangular", half_width = "0.05 °C", dof = 2 }
+quantity.theta = { value = "-0.1 K", standard_uncertainty = "0.2 K" }
+quantity.cycle = { value = "0 K", distribution = "arcsine", half_width = "0.5 K" }
+quantity.dtheta = { value = "0 K", distribution = "rectangular", half_width = "0.05 K", dof = 2 }
 
 [[measurement]]
 name = "d"

@@ -2,10 +2,14 @@
 
 import math
 from fractions import Fraction
+from pathlib import Path
 
 import pytest
 
+import shaftloop.scenario.units
 from shaftloop.scenario.units import UnitError, parse_quantity, read_quantity, unit_factor
+
+UNIT_FILE = Path(shaftloop.scenario.units.__file__).with_name("units.txt")
 
 TORQUE = (
     "5 Nm",
@@ -64,6 +68,9 @@ def test_spellings_of_a_torque(text: str) -> None:
         ("340 /s", "1/s", Fraction(340)),
         ("6 1/min", "1/s", Fraction(1, 10)),
         ("1000 kg/(m s^2)", "Pa", Fraction(1000)),
+        ("3 1/degC", "1/K", Fraction(3)),
+        ("3 N m/°C", "N m/K", Fraction(3)),
+        ("3 kg °C", "kg K", Fraction(3)),
     ],
 )
 def test_value_is_exact(text: str, unit: str, value: Fraction) -> None:
@@ -107,6 +114,8 @@ def test_a_float_is_the_one_nearest_to_the_text() -> None:
         ("0.12 N m/A", ("Wb",), "the unit N m/A does not fit; expected Wb"),
         ("5 N m/s", ("W",), "the unit N m/s does not fit; expected W"),
         ("3 samples", ("s",), "the unit samples does not fit; expected s"),
+        ("10 °C", ("K",), "expected K: a difference of temperatures is written in K"),
+        ("10 degC", ("1/s",), "the unit degC does not fit"),
         ("3 rad", ("1", "s"), "expected a bare number or % or s"),
         ("1,5 s", ("s",), "a comma in a number; write a decimal point"),
         ("20,000 rpm", ("rad/s",), "a comma in a number"),
@@ -169,3 +178,69 @@ def test_angle_frequency_and_voltage_are_dimensions_of_their_own() -> None:
         "sample",
     )
     assert len({unit_factor(unit)[0] for unit in units}) == len(units)
+
+
+# Every spelling in the unit file with its worth in base units, typed by hand from what SI units and prefixes
+# mean (from memory) and not from that file. rad, Hz, V, °C and sample count as base units here.
+WORTH = {
+    "m": {
+        "m meter": 1, "cm centimeter": 1e-2, "mm millimeter": 1e-3, "um micrometer": 1e-6,
+        "nm nanometer": 1e-9,
+    },
+    "m^3": {"L liter": 1e-3, "mL milliliter": 1e-6},
+    "kg": {"kg kilogram": 1, "g gram": 1e-3, "mg milligram": 1e-6, "ug microgram": 1e-9, "t tonne": 1e3},
+    "s": {
+        "s second": 1, "ms millisecond": 1e-3, "us microsecond": 1e-6, "ns nanosecond": 1e-9,
+        "min minute": 60, "h hour": 3600,
+    },
+    "K": {"K kelvin": 1},
+    "degC": {"degC": 1},
+    "rad": {
+        "rad radian": 1, "mrad milliradian": 1e-3, "deg degree": math.pi / 180, "rev revolution": 2 * math.pi,
+    },
+    "rad/s": {"rpm": math.pi / 30},
+    "Hz": {"Hz hertz": 1, "kHz kilohertz": 1e3, "MHz megahertz": 1e6, "GHz gigahertz": 1e9},
+    "rtHz": {"rtHz": 1},
+    "kg m/s^2": {
+        "N newton": 1, "uN micronewton": 1e-6, "mN millinewton": 1e-3, "kN kilonewton": 1e3,
+        "MN meganewton": 1e6,
+    },
+    "kg m^2/s^2": {"Nm": 1, "uNm": 1e-6, "mNm": 1e-3, "kNm": 1e3, "MNm": 1e6},
+    "kg/(m s^2)": {
+        "Pa pascal": 1, "hPa hectopascal": 1e2, "kPa kilopascal": 1e3, "MPa megapascal": 1e6,
+        "GPa gigapascal": 1e9, "bar": 1e5, "mbar millibar": 1e2,
+    },
+    "V": {
+        "V volt": 1, "kV kilovolt": 1e3, "mV millivolt": 1e-3, "uV microvolt": 1e-6, "nV nanovolt": 1e-9,
+    },
+    "A": {
+        "A ampere": 1, "kA kiloampere": 1e3, "mA milliampere": 1e-3, "uA microampere": 1e-6,
+        "nA nanoampere": 1e-9,
+    },
+    "V A": {"W watt": 1, "mW milliwatt": 1e-3, "kW kilowatt": 1e3, "MW megawatt": 1e6},
+    "V A s": {
+        "J joule": 1, "mJ millijoule": 1e-3, "kJ kilojoule": 1e3, "MJ megajoule": 1e6,
+        "Wh": 3.6e3, "kWh": 3.6e6,
+    },
+    "V/A": {"ohm": 1, "kohm kiloohm": 1e3, "Mohm megaohm": 1e6, "mohm milliohm": 1e-3, "uohm microohm": 1e-6},
+    "V s": {"Wb weber": 1, "mWb milliweber": 1e-3},
+    "A s/V": {"F farad": 1, "mF millifarad": 1e-3, "uF microfarad": 1e-6, "nF nanofarad": 1e-9},
+    "V s/A": {"H henry": 1, "mH millihenry": 1e-3, "uH microhenry": 1e-6},
+    "sample": {"sample samples": 1},
+    "1": {"percent": 1e-2, "ppm": 1e-6},
+}  # fmt: skip
+
+
+def test_every_unit_of_the_unit_file_has_its_worth() -> None:
+    listed: list[str] = []
+    for base, units in WORTH.items():
+        for spellings, worth in units.items():
+            for name in spellings.split():
+                listed.append(name)
+                dimension, factor = unit_factor(name)
+                assert dimension == unit_factor(base)[0], name
+                assert float(factor) == pytest.approx(worth, rel=1e-15), name
+    lines = UNIT_FILE.read_text(encoding="utf-8").splitlines()
+    parts = [line.split(" = ") for line in lines if " = " in line and not line.startswith("#")]
+    defined = [name for long, _, *symbol in parts for name in (long, *symbol) if name.isalpha()]
+    assert sorted(listed) == sorted(defined)

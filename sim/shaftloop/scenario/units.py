@@ -168,9 +168,13 @@ def unit_factor(unit: str) -> tuple[tuple[tuple[str, Fraction], ...], Fraction]:
         )
     if slash and not factors_under:
         raise UnitError(f"unknown unit {_shown(unit)}; nothing stands below the line")
-    product = "*".join(["1", *(f"{name}**{power}" for name, power in _factors(over, unit))])
+    factors_over = _factors(over, unit)
+    alone = len(factors_over) == 1 and factors_over[0][1] == 1 and not factors_under
+    product = "*".join(["1", *(f"{name}**{power}" for name, power in factors_over)])
     for name, power in factors_under:
         product += f"/{name}**{power}"
+    if not alone:
+        product = product.replace("degC", "K")
     registry = _registry()
     quantity = registry.Quantity(Fraction(1), registry.parse_units(product)).to_root_units()
     dimension = tuple(sorted((str(base), Fraction(power)) for base, power in quantity.dimensionality.items()))
@@ -227,8 +231,8 @@ def _hint(unit: str, units: tuple[str, ...]) -> str:
         return ": nm is a length; for a torque write Nm"
     if "N m/rad" in units and dimension == unit_factor("N m")[0]:
         return ": a stiffness is a torque per angle"
-    if "N m" in units and dimension == unit_factor("J")[0]:
-        return ": for a torque write N m"
+    if "K" in units and dimension == unit_factor("degC")[0]:
+        return ": a difference of temperatures is written in K"
     return ""
 
 

@@ -4,6 +4,9 @@ Dimensions are those of the SI: a volt is a kg m²/(s³ A), so that N m/s and W 
 angle is a number, so that torque times speed is a power: 1 rad counts as 1, 1 rev as 2π, 1 rpm as 2π/60 1/s.
 Scenario files keep angle, hertz and volt apart (`shaftloop.scenario.units`); in a measurement function that
 would leave a radian over in every power.
+
+A temperature in °C is a place on a scale and no amount: two of them have a difference, in K, and with a
+difference added it is another one. Whatever else needs it in kelvins: ``kelvin(T)``.
 """
 
 from collections.abc import Mapping, Sequence
@@ -12,11 +15,13 @@ from fractions import Fraction
 from shaftloop.analysis.uncertainty.grammar import ExpressionError, Instruction
 from shaftloop.scenario.units import unit_factor
 
-__all__ = ["Dimension", "check_expression", "describe", "si_unit"]
+__all__ = ["CELSIUS", "KELVIN", "Dimension", "check_expression", "describe", "si_unit"]
 
 Dimension = tuple[tuple[str, Fraction], ...]
 """Exponents of the base dimensions that are not 0, sorted by name."""
 
+CELSIUS: Dimension = (("[celsius_temperature]", Fraction(1)),)
+KELVIN: Dimension = (("[temperature]", Fraction(1)),)
 _NUMBER: Dimension = ()
 _SI: dict[str, dict[str, int]] = {
     "[voltage]": {"[mass]": 1, "[length]": 2, "[time]": -3, "[current]": -1},
@@ -62,6 +67,8 @@ def describe(dimension: Dimension) -> str:
     """
     if not dimension:
         return "a plain number"
+    if dimension == CELSIUS:
+        return "a temperature in °C"
     for unit in _KNOWN:
         if si_unit(unit)[0] == dimension:
             return unit
@@ -105,6 +112,8 @@ def _apply(
 ) -> tuple[Dimension, float | None]:
     code, (first, value) = step.code, arguments[0]
     second, other = arguments[-1]
+    if CELSIUS in (first, second):
+        return _of_celsius(step, first, second), None
     if code in _ALIKE:
         if first != second:
             word = {"+": "added to", "-": "subtracted from"}.get(code, "set beside")
@@ -120,6 +129,10 @@ def _apply(
         return first, None if value is None else -value
     if code == "abs":
         return first, None
+    if code == "kelvin":
+        raise ExpressionError(
+            f"at {step.position}: kelvin of {describe(first)}; it takes a temperature in °C"
+        )
     if code == "sqrt":
         return _raised(first, Fraction(1, 2)), None
     if code == "**":
@@ -129,6 +142,19 @@ def _apply(
     for base, power in second:
         exponents[base] = exponents.get(base, Fraction(0)) + sign * power
     return _sorted(exponents), _constant(code, value, other)
+
+
+def _of_celsius(step: Instruction, first: Dimension, second: Dimension) -> Dimension:
+    """Return the dimension of what is made of temperatures in °C, where that means something."""
+    if step.code == "kelvin" or (step.code == "-" and first == second):
+        return KELVIN
+    sums = {"+": ((CELSIUS, KELVIN), (KELVIN, CELSIUS)), "-": ((CELSIUS, KELVIN),)}
+    if (first, second) in sums.get(step.code, ()) or (step.code in ("max", "min") and first == second):
+        return CELSIUS
+    raise ExpressionError(
+        f"at {step.position}: {step.code} of a temperature in °C; write kelvin(...) around it, or, "
+        "where it is a difference, state it in K"
+    )
 
 
 def _constant(code: str, value: float | None, other: float | None) -> float | None:

@@ -29,11 +29,12 @@ Array = NDArray[np.float64]
 
 FUNCTIONS: dict[str, Callable[..., Any]] = {
     "abs": np.abs, "acos": np.arccos, "asin": np.arcsin, "atan": np.arctan, "atan2": np.arctan2,
-    "cos": np.cos, "cosh": np.cosh, "exp": np.exp, "hypot": np.hypot, "log": np.log, "log10": np.log10,
+    "cos": np.cos, "cosh": np.cosh, "exp": np.exp, "hypot": np.hypot,
+    "kelvin": lambda celsius: celsius + 273.15, "log": np.log, "log10": np.log10,
     "max": np.maximum, "min": np.minimum, "sin": np.sin, "sinh": np.sinh, "sqrt": np.sqrt, "tan": np.tan,
     "tanh": np.tanh,
 }  # fmt: skip
-"""What an expression may call; ``log`` is the natural logarithm."""
+"""What an expression may call; ``log`` is the natural logarithm, ``kelvin`` takes a temperature in °C."""
 CONSTANTS = {"pi": float(np.pi)}
 LONGEST = 2000
 """Largest number of characters."""

@@ -1,7 +1,7 @@
 """A quantity of a measurement file: what its table states -> distribution.
 
 Numbers keep the unit of the quantity, that of its value; what else the table states is converted to it. A
-width in % of a quantity that has a unit is relative to its value.
+width in % of a quantity that has a unit is relative to its value; one of a temperature in °C is a difference.
 """
 
 import math
@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
-from shaftloop.analysis.uncertainty.dimensions import Dimension, describe, si_unit
+from shaftloop.analysis.uncertainty.dimensions import CELSIUS, KELVIN, Dimension, describe, si_unit
 from shaftloop.analysis.uncertainty.distributions import (
     ArcSine,
     Constant,
@@ -184,17 +184,20 @@ class _Table:
         except UnitError as error:
             raise ParameterError(key, f"{shown(text)}: {error}") from None
 
-    def _number(self, key: str, value: Any) -> tuple[float, bool]:
+    def _number(self, key: str, value: Any, width: bool = False) -> tuple[float, bool]:
         """Return a number in the unit of the quantity, and whether it is relative to the value."""
         if isinstance(value, str):
             number, text = self._parse(key, value)
             dimension, factor = si_unit(text)
-            if dimension == self.unit.dimension:
+            wanted, celsius = self.unit.dimension, self.unit.dimension == CELSIUS
+            if width:
+                dimension, wanted = (KELVIN if d == CELSIUS else d for d in (dimension, wanted))
+            if dimension == wanted:
                 return float(number * factor / self.unit.factor), False
-            if not dimension:
+            if not dimension and not (width and celsius):
                 return float(number * factor), True
             raise ParameterError(
-                key, f"{shown(value)}: {describe(dimension)} where {describe(self.unit.dimension)} is due"
+                key, f"{shown(value)}: {describe(dimension)} where {describe(wanted)} is due"
             )
         if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
             raise ParameterError(key, f"{shown(value)} is no finite number")
@@ -215,7 +218,7 @@ class _Table:
         if key not in self.table:
             return None
         self.used.add(key)
-        number, relative = self._number(key, self.table[key])
+        number, relative = self._number(key, self.table[key], width=True)
         if relative:
             number *= abs(self._middle())
         if not number > 0.0:
