@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 from shaftloop.analysis.budget import latency_budget
-from shaftloop.analysis.delay import delay_margin
 from shaftloop.analysis.hypermap import HyperMap, OpenLoop, spectral_radius
 from shaftloop.analysis.injection import measure_response
 from shaftloop.analysis.margins import Margins, loop_margins
@@ -18,7 +17,6 @@ from shaftloop.analysis.worstcase import analyse_loops
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import read_scenario
-from shaftloop_models.parameters import Delay
 from shaftloop_models.torque_sensor import TorqueSensor
 
 pytestmark = pytest.mark.compiled
@@ -101,45 +99,6 @@ def test_the_full_bench_with_its_quantiser_measures_the_same_within_its_spread()
     low = measured.frequency < 200.0
     deviation = np.abs(np.abs(measured.response) / np.abs(exact) - 1.0)[low]
     assert np.all(deviation <= 4.0 * measured.spread[low] + 2e-2)
-
-
-def test_the_delay_margin_is_exact_to_one_tick() -> None:
-    description, bench, point, loops = analysed("reference-bench")
-    margin = delay_margin(description, loops["torque"])
-    assert margin.ahead is not None and margin.plateau == 0.0 and margin.edge is not None
-    tick = Fraction(1, bench.run.clock.ticks_per_second)
-    ticks = round(margin.ahead / tick)
-
-    def radius(delay: Fraction, earlier: bool) -> float:
-        def change(part: TorqueSensor) -> TorqueSensor:
-            period = 1 / part.sampling
-            latency = Delay(part.latency.seconds(period) + delay)
-            return replace(
-                part, latency=latency, phase=(part.phase - delay) % period if earlier else part.phase
-            )
-
-        line = tuple(change(p) if isinstance(p, TorqueSensor) else p for p in description.line)
-        changed = HyperMap(replace(description, line=line))
-        return spectral_radius(changed.dynamics(changed.steady(point)))
-
-    assert radius((ticks - 1) * tick, True) < 1.0 <= radius(ticks * tick, True)
-    edge = Fraction(round(margin.edge / tick)) * tick
-    assert radius(edge, False) < 1.0 <= radius(edge + tick, False)
-
-
-def test_ideal_speed_feedback_has_a_delay_margin_from_the_response_only() -> None:
-    description, _, _, loops = analysed("reference-bench")
-    margin = delay_margin(description, loops["speed"])
-    assert margin.ahead == loops["speed"].phase_delay_margin
-    assert margin.plateau is None and "no sampler" in margin.reason
-
-
-def test_delay_margins_that_do_not_exist_say_why() -> None:
-    description, _, _, loops = analysed("reference-bench")
-    unstable = replace(loops["torque"], stable=False)
-    assert "unstable" in delay_margin(description, unstable).reason
-    never = replace(loops["torque"], phase_delay_margin=None)
-    assert "never reaches 1" in delay_margin(description, never).reason
 
 
 def test_zeros_are_found_where_a_huge_gain_leaves_nothing_of_the_loop() -> None:

@@ -42,7 +42,9 @@ def test_json_of_one_loop_has_its_figures_at_the_top(tmp_path: Path, monkeypatch
     assert found["gain_margin"] == {"value": pytest.approx(1.6195, abs=1e-3), "unit": "1"}
     assert found["gain_margin_down"]["value"] is None and "1/1000" in found["gain_margin_down"]["reason"]
     assert found["phase_margin"]["unit"] == "deg"
-    assert found["delay_margin"]["value"] == pytest.approx(4.096e-3, rel=1e-3)
+    delay = found["delay_margin"]
+    assert delay["at_reading"]["value"] == pytest.approx(4.096e-3, rel=1e-3)
+    assert (delay["at"], delay["value"]) == ("command", delay["at_command"]["value"])
     assert found["ms"]["at"]["unit"] == "Hz"
     assert found["hyperperiod"] == {"value": 5e-4, "unit": "s"}
     assert {c["kind"] for c in found["crossings"]} == {"gain", "phase"}

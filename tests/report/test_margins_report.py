@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from shaftloop.analysis.delay import DelayMargin
+from shaftloop.analysis.delay import DelayMargin, PathMargin
 from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.stepresponse import step_response
 from shaftloop.analysis.vary import Demand, read_range, vary
@@ -24,7 +24,7 @@ from shaftloop.scenario.reading import read_scenario
 
 pytestmark = pytest.mark.compiled
 
-NO_DELAY = DelayMargin(None, None, None, "nothing to delay")
+NO_DELAY = DelayMargin(*4 * [PathMargin(None, "nothing to delay")])
 
 
 @pytest.fixture(scope="module")
@@ -62,6 +62,22 @@ def test_what_does_not_exist_is_null_with_a_reason(found: MarginsResults) -> Non
         assert document[key]["value"] is None and document[key]["reason"]
     assert document["budget"] is None and document["budget_reason"] == "|L| never crosses 1"
     assert document["delay_margin"]["after_sampler"]["edge"]["reason"] == "nothing to delay"
+
+
+def test_the_smaller_delay_margin_stands_first_and_both_are_named(
+    found: MarginsResults, capsys: pytest.CaptureFixture[str]
+) -> None:
+    delay = DelayMargin(PathMargin(0.0227), PathMargin(0.008125), PathMargin(0.0), PathMargin(0.0225))
+    torque = replace(found.loops["torque"], delay=delay)
+    changed = replace(found, loops={"torque": torque})
+    document = json.loads(as_json(margins_document(changed)))["loops"]["torque"]["delay_margin"]
+    assert (document["value"], document["at"]) == (0.008125, "command")
+    assert document["at_reading"] == {"value": 0.0227, "unit": "s"}
+    assert document["at_command"] == {"value": 0.008125, "unit": "s"}
+    show_margins(changed, [])
+    lines = capsys.readouterr().err.splitlines()
+    row = next(i for i, line in enumerate(lines) if "delay margin" in line)
+    assert "8.125 ms at the command" in lines[row] and "22.70 ms at the reading" in lines[row + 1]
 
 
 @pytest.mark.parametrize(

@@ -1,39 +1,79 @@
-"""How much more delay a loop can stand.
+"""How much more delay a loop can stand, at its reading and at its command.
+
+Without active damping both stand the same delay, but for sampling. With it, a delay at the command delays the
+damping too, one at the reading does not.
 
 Ahead of the sampler a delay is continuous: it is realised exactly by sampling that much earlier with the
-instants of delivery fixed. After the sampler latency acts as a staircase: it does nothing until the
-reading misses the tick of its reader, then the reading is older by the whole step.
+instants of delivery fixed. Behind it, and at the command, latency acts as a staircase: it does nothing until
+the value misses the tick of its reader, then it is older by the whole step.
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from math import floor, gcd
+from math import gcd
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
 
 from shaftloop.analysis.hypermap import HyperMap, spectral_radius
 from shaftloop.analysis.margins import Margins
-from shaftloop.scenario.description import Description
+from shaftloop.analysis.response import fundamental
+from shaftloop.control.parameters import Loop
+from shaftloop.scenario.description import Description, Part
 from shaftloop_models.encoder import Encoder
 from shaftloop_models.parameters import Delay
+from shaftloop_models.servo_machine import ServoMachine
 from shaftloop_models.torque_sensor import TorqueSensor
 
-__all__ = ["DelayMargin", "delay_margin"]
+Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+_Sender = TorqueSensor | Encoder | Loop
+_Item = TypeVar("_Item", Part, Loop)
 
-_MOST_STEPS = 4096
+__all__ = ["DelayMargin", "PathMargin", "delay_margin"]
+
+_FURTHEST = 100
+"""Multiple of the delay that the response predicts, up to which the boundary is looked for."""
+
+_Excess = Callable[[int], float]
+
+
+@dataclass(frozen=True)
+class PathMargin:
+    """Additional delay at one place that brings a loop to the boundary of stability."""
+
+    value: float | None
+    """[s]; None with a reason."""
+    reason: str = ""
+    """Why there is none; empty where there is one."""
+    endless: bool = False
+    """Whether there is none because no delay matters."""
 
 
 @dataclass(frozen=True)
 class DelayMargin:
     """What additional delay brings a loop to the boundary of stability."""
 
-    ahead: float | None
-    """Delay of the continuous signal ahead of the sampler, to one tick [s]; None with a reason."""
-    plateau: float | None
-    """Additional latency after the sampler that changes nothing [s]; None with a reason."""
-    edge: float | None
-    """Largest additional latency after the sampler that leaves the bench stable [s]; None with a reason."""
-    reason: str
-    """Why a figure does not exist; empty where all do."""
+    reading: PathMargin
+    """Smallest delay of the signal ahead of the sampler that makes the bench unstable, to one tick."""
+    command: PathMargin
+    """Largest additional output latency of the loop that leaves the bench stable."""
+    plateau: PathMargin
+    """Additional latency after the sampler that changes nothing."""
+    edge: PathMargin
+    """Largest additional latency after the sampler that leaves the bench stable."""
+
+    def smaller_first(self) -> tuple[tuple[str, PathMargin], tuple[str, PathMargin]]:
+        """Return ``reading`` and ``command`` with their margins, the smaller first."""
+        both = ("reading", self.reading), ("command", self.command)
+        size = [np.inf if path.value is None else path.value for _, path in both]
+        return both if size[0] <= size[1] else (both[1], both[0])
+
+
+_NEVER = PathMargin(None, "the loop gain never reaches 1, so no delay makes it unstable", endless=True)
+_NOT_FOUND = PathMargin(None, f"stable with all delays up to {_FURTHEST} times what the response predicts")
 
 
 def delay_margin(description: Description, margins: Margins) -> DelayMargin:
@@ -46,105 +86,159 @@ def delay_margin(description: Description, margins: Margins) -> DelayMargin:
     margins : Margins
         Of the loop, at the operating point of interest.
     """
-    name = description.origin(next(s.reads for s in description.loop if s.name == margins.loop))
-    part = next((p for p in description.line if p.name == name), None)
     if not margins.stable:
-        return DelayMargin(None, None, None, "the bench is unstable as it is")
-    if margins.phase_delay_margin is None:
-        return DelayMargin(None, None, None, "the loop gain never reaches 1, so no delay makes it unstable")
-    if not isinstance(part, TorqueSensor | Encoder):
-        return DelayMargin(
-            margins.phase_delay_margin, None, None, "ideal speed feedback has no sampler; from the response"
+        unstable = PathMargin(None, "the bench is unstable as it is")
+        return DelayMargin(unstable, unstable, unstable, unstable)
+    bench = _Bench(description, margins)
+    sensor = next((p for p in description.line if p.name == bench.source), None)
+    at_reading, at_command = bench.predicted()
+    command = bench.last_edge(bench.sender(), at_command)
+    if isinstance(sensor, TorqueSensor | Encoder):
+        plateau = PathMargin(float(bench.stairs(sensor)[0] * bench.tick))
+        reading, edge = bench.ahead(sensor, at_reading), bench.last_edge(sensor, at_reading)
+        return DelayMargin(reading, command, plateau, edge)
+    missing = PathMargin(None, "ideal speed feedback has no sampler; from the response")
+    return DelayMargin(_NEVER if at_reading is None else PathMargin(at_reading), command, missing, missing)
+
+
+class _Bench:
+    """A stable bench, and the same with more delay at one place."""
+
+    def __init__(self, description: Description, margins: Margins) -> None:
+        self._description, self._margins = description, margins
+        self._bench = HyperMap(description)
+        self._loop = self._bench.bench.loops[margins.loop]
+        self.source = self._loop.source
+        self.tick = Fraction(1, self._bench.run.clock.ticks_per_second)
+
+    def predicted(self) -> tuple[float | None, float | None]:
+        """Return the margins at reading and command by the response, None where no delay matters [s]."""
+        margins = self._margins
+        whole = margins.phase_delay_margin
+        if self._loop.parameters.active_damping is None:
+            return whole, whole
+        state = self._bench.steady(margins.point)
+        torque = self._bench.bench.model.layout.number(f"{margins.loop}.damping")
+        damping = fundamental(self._bench.open(self._loop, state, torque), margins.frequency)
+        # What is left of the loop at its reading, the damping closed.
+        return _smallest_delay(margins.frequency, (margins.response - damping) / (1.0 + damping)), whole
+
+    def sender(self) -> Loop:
+        """Return the loop whose command goes to the machine: the loop itself or its limiter."""
+        name = self._margins.loop
+        limiters = [loop for loop in self._description.loop if loop.limiter_of == name]
+        return (limiters or [loop for loop in self._description.loop if loop.name == name])[0]
+
+    def ahead(self, sensor: TorqueSensor | Encoder, predicted: float | None) -> PathMargin:
+        """Return the delay ahead of the sampler at which the largest eigenvalue reaches 1."""
+        if predicted is None:
+            return _NEVER
+        guess = round(predicted / self.tick)
+        found = _first_unstable(lambda n: self._excess(_earlier(sensor, n * self.tick)), guess)
+        return _NOT_FOUND if found is None else PathMargin(float(found * self.tick))
+
+    def last_edge(self, sender: _Sender, predicted: float | None) -> PathMargin:
+        """Return the last edge of the staircase behind a sender before the bench is unstable."""
+        if predicted is None:
+            return _NEVER
+        first, step = self.stairs(sender)
+
+        def edge(number: int) -> Fraction:
+            return (first + (number - 1) * step) * self.tick
+
+        guess = max(round((predicted / self.tick - first) / step) + 1, 1)
+        found = _first_unstable(
+            lambda n: self._excess(_later(sender, edge(n) + self.tick) if n else sender), guess
         )
+        return _NOT_FOUND if found is None else PathMargin(float(edge(found)))
 
-    def radius(change: Callable[[TorqueSensor | Encoder], TorqueSensor | Encoder]) -> float:
-        line = tuple(change(p) if p is part and isinstance(p, type(part)) else p for p in description.line)
-        bench = HyperMap(replace(description, line=line))
-        return spectral_radius(bench.dynamics(bench.steady(margins.point)))
+    def stairs(self, sender: _Sender) -> tuple[int, int]:
+        """Return the first edge of the staircase behind a sender and the distance to the next [tick]."""
+        period, latency = _timing(sender)
+        reads_at, phase = self._reader(sender)
+        step = gcd(int(reads_at / self.tick), int(period / self.tick))
+        return int((phase - sender.phase - latency) / self.tick) % step, step
 
-    bench = HyperMap(description)
-    tick = Fraction(1, bench.run.clock.ticks_per_second)
-    ahead = _ahead(part, margins.phase_delay_margin, tick, radius)
-    first, step = _staircase(description, margins.loop, part, tick)
-    edge = _edge(part, first, step, tick, margins.phase_delay_margin, radius)
-    reason = "" if edge is not None else "stable for every latency that was tried"
-    return DelayMargin(ahead, float(first * tick), edge, reason)
+    def _reader(self, sender: _Sender) -> tuple[Fraction, Fraction]:
+        """Return period and phase of who reads what a sender has delivered [s]."""
+        loop = self._loop.parameters
+        command = isinstance(sender, Loop)
+        carried = loop.name if command else sender.name
+        hop = next((hop for hop in self._description.hop if hop.carries == carried), None)
+        if hop is not None:
+            return hop.period, hop.phase
+        if not command:
+            return 1 / loop.rate, loop.phase
+        machine = self._bench.bench.machines[loop.acts_on].parameters
+        control = machine if isinstance(machine, ServoMachine) else machine.current_control
+        return 1 / control.rate, control.phase
+
+    def _excess(self, changed: _Sender) -> float:
+        """Return by how much the largest eigenvalue exceeds 1 with a sensor or a loop changed."""
+        old = self._description
+        line = tuple(_swapped(part, changed) for part in old.line)
+        loops = tuple(_swapped(loop, changed) for loop in old.loop)
+        bench = HyperMap(replace(old, line=line, loop=loops))
+        return spectral_radius(bench.dynamics(bench.steady(self._margins.point))) - 1.0
 
 
-_Radius = Callable[[Callable[[TorqueSensor | Encoder], TorqueSensor | Encoder]], float]
+def _swapped(item: _Item, changed: _Sender) -> _Item:
+    """Return the item of a list, or the changed one in its place."""
+    return changed if isinstance(changed, type(item)) and changed.name == item.name else item
 
 
-def _earlier(part: TorqueSensor | Encoder, delay: Fraction) -> TorqueSensor | Encoder:
+def _smallest_delay(frequency: Array, response: Complex) -> float | None:
+    """Return the smallest delay that turns a gain crossover onto -180°, from the points of a grid [s]."""
+    size = np.log(np.abs(response))
+    at = np.flatnonzero(size[:-1] * size[1:] < 0.0)
+    if not len(at):
+        return None
+    share = size[at] / (size[at] - size[at + 1])
+    where, value = ((1.0 - share) * of[at] + share * of[at + 1] for of in (frequency, response))
+    return float(np.min(np.degrees(np.angle(-value)) % 360.0 / 360.0 / where))
+
+
+def _timing(sender: _Sender) -> tuple[Fraction, Fraction]:
+    """Return period and latency of a sensor or loop [s]."""
+    period = 1 / (sender.rate if isinstance(sender, Loop) else sender.sampling)
+    return period, (sender.output_latency if isinstance(sender, Loop) else sender.latency).seconds(period)
+
+
+def _earlier(sensor: TorqueSensor | Encoder, delay: Fraction) -> TorqueSensor | Encoder:
     """Return a sensor that samples earlier and delivers at the same instants."""
-    period = 1 / part.sampling
-    latency = Delay(part.latency.seconds(period) + delay)
-    return replace(part, phase=(part.phase - delay) % period, latency=latency)
+    period, latency = _timing(sensor)
+    return replace(sensor, phase=(sensor.phase - delay) % period, latency=Delay(latency + delay))
 
 
-def _later(part: TorqueSensor | Encoder, delay: Fraction) -> TorqueSensor | Encoder:
-    """Return a sensor that delivers later."""
-    return replace(part, latency=Delay(part.latency.seconds(1 / part.sampling) + delay))
+def _later(sender: _Sender, delay: Fraction) -> _Sender:
+    """Return a sensor or loop that delivers later."""
+    latency = Delay(_timing(sender)[1] + delay)
+    if isinstance(sender, Loop):
+        return replace(sender, output_latency=latency)
+    return replace(sender, latency=latency)
 
 
-def _ahead(part: TorqueSensor | Encoder, estimate: float, tick: Fraction, radius: _Radius) -> float | None:
-    """Return the delay ahead of the sampler at which the largest eigenvalue reaches 1, to one tick [s]."""
-
-    def excess(ticks: int) -> float:
-        return radius(lambda p: _earlier(p, ticks * tick)) - 1.0
-
-    middle = round(estimate / tick)
-    wide = 4 + middle // 100_000
-    low, high = max(middle - wide, 0), middle + wide
+def _first_unstable(excess: _Excess, guess: int) -> int | None:
+    """Return the smallest number, near a guess, at which the excess is positive; at 0 it is not."""
+    wide = 1 + guess // 100_000
+    low, high = max(guess - wide, 0), guess + wide
     below, above = excess(low), excess(high)
     while below >= 0.0 and low > 0:
         wide *= 8
-        low = max(low - wide, 0)
+        low, high, above = max(low - wide, 0), low, below
         below = excess(low)
     while above < 0.0:
         wide *= 8
-        high += wide
+        low, high, below = high, high + wide, above
         above = excess(high)
-        if high > 100 * middle:
+        if high > _FURTHEST * guess:
             return None
     while high - low > 1:
         share = below / (below - above)
-        ticks = low + min(max(round(share * (high - low)), 1), high - low - 1)
-        value = excess(ticks)
+        middle = low + min(max(round(share * (high - low)), 1), high - low - 1)
+        value = excess(middle)
         if value < 0.0:
-            low, below, above = ticks, value, 0.5 * above
+            low, below, above = middle, value, 0.5 * above
         else:
-            high, above, below = ticks, value, 0.5 * below
-    return float(high * tick)
-
-
-def _staircase(
-    description: Description, loop: str, part: TorqueSensor | Encoder, tick: Fraction
-) -> tuple[int, int]:
-    """Return the first edge of the staircase and the distance to the next [tick]."""
-    reader = next((hop for hop in description.hop if hop.carries == part.name), None)
-    task = next(spec for spec in description.loop if spec.name == loop)
-    period, phase = (reader.period, reader.phase) if reader else (1 / task.rate, task.phase)
-    sample = 1 / part.sampling
-    step = gcd(int(period / tick), int(sample / tick))
-    delivered = part.phase + part.latency.seconds(sample)
-    return int((phase - delivered) / tick) % step, step
-
-
-def _edge(
-    part: TorqueSensor | Encoder, first: int, step: int, tick: Fraction, estimate: float, radius: _Radius
-) -> float | None:
-    """Return the last edge of the staircase before the bench is unstable [s]."""
-
-    def unstable(steps: int) -> bool:
-        return radius(lambda p: _later(p, (first + steps * step + 1) * tick)) >= 1.0
-
-    guess = max(floor((estimate / tick - first) / step), 1)
-    low, high = -1, guess
-    while not unstable(high):
-        low, high = high, 2 * high + 1
-        if high > _MOST_STEPS:
-            return None
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if unstable(middle) else (middle, high)
-    return float((first + high * step) * tick)
+            high, above, below = middle, value, 0.5 * below
+    return high

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from shaftloop.analysis.budget import Budget, Share
-from shaftloop.analysis.delay import DelayMargin
+from shaftloop.analysis.delay import DelayMargin, PathMargin
 from shaftloop.analysis.freerunning import sweep_note
 from shaftloop.analysis.injection import Measured
 from shaftloop.analysis.margins import Margins
@@ -240,12 +240,17 @@ def _margins(margins: Margins) -> dict[str, Any]:
 
 
 def _delay(delay: DelayMargin) -> dict[str, Any]:
-    return number(delay.ahead, "s", delay.reason) | {
-        "after_sampler": {
-            "plateau": number(delay.plateau, "s", delay.reason),
-            "edge": number(delay.edge, "s", delay.reason),
-        }
+    where, smaller = delay.smaller_first()[0]
+    return _path(smaller) | {
+        "at": None if smaller.value is None else where,
+        "at_reading": _path(delay.reading),
+        "at_command": _path(delay.command),
+        "after_sampler": {"plateau": _path(delay.plateau), "edge": _path(delay.edge)},
     }
+
+
+def _path(margin: PathMargin) -> dict[str, Any]:
+    return number(margin.value, "s", margin.reason)
 
 
 def _crossing(crossing: Crossing) -> dict[str, Any]:

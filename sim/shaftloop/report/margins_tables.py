@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from shaftloop.analysis.budget import Budget
-from shaftloop.analysis.delay import DelayMargin
+from shaftloop.analysis.delay import DelayMargin, PathMargin
 from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.vary import Variation
 from shaftloop.analysis.worstcase import MapPoint, Worst
@@ -147,9 +147,14 @@ def _hertz(value: float | None) -> str:
 
 
 def _delay(delay: DelayMargin) -> str:
-    if delay.ahead is None:
-        return f"none: {delay.reason}"
-    return show(delay.ahead, "s", 4)
+    (where, smaller), (other, larger) = delay.smaller_first()
+    if smaller.value is None and smaller.reason == larger.reason:
+        return f"none: {smaller.reason}"
+    return f"{_path(smaller)} at the {where}\n{_path(larger)} at the {other}"
+
+
+def _path(margin: PathMargin) -> str:
+    return f"none ({margin.reason})" if margin.value is None else show(margin.value, "s", 4)
 
 
 def _crossings(margins: Margins) -> str:

@@ -52,7 +52,9 @@ LOOP_FIGURES = {
     "phase_margin": Figure(
         "deg", "smallest distance of L from -180° at a gain crossover", _NO_CROSSOVER, "above"
     ),
-    "delay_margin": Figure("s", "delay ahead of the sampler that makes the bench unstable"),
+    "delay_margin": Figure("s", "smaller of the delay margins at the reading and at the command"),
+    "delay_margin_at_reading": Figure("s", "delay ahead of the sampler that makes the bench unstable"),
+    "delay_margin_at_command": Figure("s", "additional output latency that leaves the bench stable"),
     "ms": Figure("1", "largest sensitivity |1/(1 + L)|"),
     "mt": Figure("1", "largest |L/(1 + L)|"),
     "crossover": Figure("Hz", "highest frequency at which |L| is 1", _NO_CROSSOVER),
@@ -146,11 +148,13 @@ def _found(value: float | None, entry: Figure) -> Found:
 def _delay(analysis: "LoopAnalysis") -> dict[str, Found]:
     from shaftloop.analysis.delay import delay_margin
 
-    margins = analysis.margins
-    delay = delay_margin(analysis.description, margins)
-    if delay.ahead is not None:
-        return {"delay_margin": (delay.ahead, "", "")}
-    return {"delay_margin": (None, delay.reason, "above" if margins.phase_delay_margin is None else "")}
+    delay = delay_margin(analysis.description, analysis.margins)
+    paths = {
+        "delay_margin": delay.smaller_first()[0][1],
+        "delay_margin_at_reading": delay.reading,
+        "delay_margin_at_command": delay.command,
+    }
+    return {name: (path.value, path.reason, "above" if path.endless else "") for name, path in paths.items()}
 
 
 def _step(analysis: "LoopAnalysis") -> dict[str, Found]:
@@ -168,6 +172,8 @@ def _step(analysis: "LoopAnalysis") -> dict[str, Found]:
 
 _COSTLY: dict[str, Callable[["LoopAnalysis"], dict[str, Found]]] = {
     "delay_margin": _delay,
+    "delay_margin_at_reading": _delay,
+    "delay_margin_at_command": _delay,
     "step_overshoot": _step,
     "step_settling_time": _step,
 }
