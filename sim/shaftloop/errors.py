@@ -7,7 +7,7 @@ all it holds in ``args``.
 from collections.abc import Sequence
 from typing import ClassVar
 
-__all__ = ["ScenarioError", "ShaftloopError", "SimulationError"]
+__all__ = ["BenchError", "ScenarioError", "ShaftloopError", "SimulationError"]
 
 
 class ShaftloopError(Exception):
@@ -34,6 +34,23 @@ class ScenarioError(ShaftloopError):
     def __str__(self) -> str:
         """Return the messages, one a line."""
         return "\n".join(self.messages)
+
+
+class BenchError(ScenarioError):
+    """A bench that does not admit what is asked of it; commands add the place in its file.
+
+    Parameters
+    ----------
+    path : tuple of str or int
+        Keys in the scenario, e.g. ``("unit",)``.
+    message : str
+        What is wrong, and a fix.
+    """
+
+    def __init__(self, path: tuple[str | int, ...], message: str) -> None:
+        super().__init__([f"{'.'.join(map(str, path))}: {message}"])
+        self.path = path
+        self.args = (path, message)
 
 
 class SimulationError(ShaftloopError):

@@ -1,29 +1,33 @@
-"""Text as it may be shown: what would steer a terminal, or reorder a line, is escaped."""
+"""Text as it may be shown: what would steer a terminal, or reorder a line, is spelt out."""
 
 import unicodedata
 
 __all__ = ["escaped", "harmful"]
 
 
-def harmful(char: str) -> bool:
-    """Tell whether a character is a control, or steers the direction of others; spaces of any width are not.
+def harmful(text: str) -> str:
+    """Return the first character of a text that is a control or steers the direction of others, else nothing.
 
     Parameters
     ----------
-    char : str
-        One character.
+    text : str
+        From anywhere; ends of lines count.
     """
-    return not char.isprintable() and unicodedata.category(char) != "Zs"
+    if text.isprintable():
+        return ""
+    return next((c for c in text if not c.isprintable() and unicodedata.category(c) != "Zs"), "")
 
 
-def escaped(text: str) -> str:
-    """Return a text with controls and directional marks spelt out; lines stay lines.
+def escaped(text: str, kept: str = "\n") -> str:
+    """Return a text with controls and directional marks spelt out.
 
     Parameters
     ----------
     text : str
         From anywhere.
+    kept : str
+        Characters that stay: lines stay lines unless this is empty.
     """
     if text.isprintable():
         return text
-    return "".join(c if c == "\n" or not harmful(c) else ascii(c)[1:-1] for c in text)
+    return "".join(ascii(c)[1:-1] if c not in kept and harmful(c) else c for c in text)

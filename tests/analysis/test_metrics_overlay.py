@@ -68,12 +68,16 @@ def test_only_the_stretch_that_both_cover_counts(run: Simulation, tmp_path: Path
             "time [s],reading [N m]\n0,1\n0.1,x\n",
             'measured.csv:3: "x" is no number; write a decimal point and no unit',
         ),
-        ("time [s],reading [N m]\n0,1\n0.1,nan\n", '"nan" is no finite number of a usual size'),
+        ("time [s],reading [N m]\n0,1\n0.1,nan\n", '"nan" is no number; write a decimal point and no unit'),
         (
             "time [s],reading [N m]\n0.1,1\n\n0.1,2\n",
             "measured.csv:4: time 0.1 s does not rise: the row before has 0.1 s",
         ),
         ('time [s],reading [N m]\n0,1\n"0.1,2\n', "measured.csv:"),
+        ("time [s],reading [N m]\n0,1\n0.1,1_0\n", 'measured.csv:3: "1_0" is no number'),
+        ("time [s],reading [N m]\n0,1\n\u0661,1\n", 'measured.csv:3: "\u0661" is no number'),
+        ("time [s],reading [N m]\n0,1\n1e9999,1\n", '"1e9999" is no finite number of a usual size'),
+        ("time [s],\x1b[31mreading [N m]\n", r"measured.csv:1: the character '\x1b' in a cell"),
     ],
 )
 def test_bad_files_are_named_with_their_line(tmp_path: Path, text: str, message: str) -> None:

@@ -5,7 +5,7 @@ import pickle
 import pytest
 
 from shaftloop import errors
-from shaftloop.errors import ScenarioError, ShaftloopError, SimulationError
+from shaftloop.errors import BenchError, ScenarioError, ShaftloopError, SimulationError
 
 
 def test_exit_codes_are_those_of_the_contract() -> None:
@@ -16,7 +16,11 @@ def test_exit_codes_are_those_of_the_contract() -> None:
 
 @pytest.mark.parametrize(
     "error",
-    [ScenarioError(["a:1: x: wrong", "a:2: y: wrong"]), SimulationError("diverged at 0.3 s", "lower kp")],
+    [
+        ScenarioError(["a:1: x: wrong", "a:2: y: wrong"]),
+        BenchError(("line", 2, "rated"), "too low"),
+        SimulationError("diverged at 0.3 s", "lower kp"),
+    ],
 )
 def test_survives_being_rebuilt_from_its_arguments(error: ShaftloopError) -> None:
     for again in (type(error)(*error.args), pickle.loads(pickle.dumps(error))):

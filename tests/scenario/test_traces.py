@@ -81,19 +81,32 @@ def test_column_without_a_unit(bench, csv) -> None:
         ("", "the file starts with nothing; its first column must be time [s]"),
         (CSV.replace("0.5,", "0,"), "run.csv:3: time 0.0 s does not rise: the row before has 0.0 s"),
         (CSV.replace("\n0,", "\n-1,"), "run.csv:2: time -1.0 s is negative; let the trace start at 0 s"),
-        (CSV.replace("2.5", "nan"), 'run.csv:3: "nan" is no finite number of a usual size'),
+        (CSV.replace("2.5", "nan"), 'run.csv:3: "nan" is no number; write a decimal point and no unit'),
         (CSV.replace("2.5", "1e300"), 'run.csv:3: "1e300" is no finite number'),
         (CSV.replace("2.5", "2;5"), 'run.csv:3: "2;5" is no number; write a decimal point and no unit'),
         (CSV.replace("20,2.5", "20"), "run.csv:3: 2 columns where 3 are needed"),
         ("time [s],torque [N m]\n0,1\n", "run.csv:2: a trace needs at least two rows of numbers"),
+        (CSV.replace("2.5", "1_0"), 'run.csv:3: "1_0" is no number'),
+        (CSV.replace("2.5", "\u0662"), 'run.csv:3: "\u0662" is no number'),
+        (CSV.replace("2.5", "2\u202e5"), r"run.csv:3: the character '\u202e' in a cell; take it out"),
+        (CSV.replace("2.5", "2\x005"), r"run.csv:3: the character '\x00' in a cell; take it out"),
         ("a" * 200_000, "run.csv:1: not a CSV file: field larger than field limit"),
-        ("time [s],torque [N m]\n0," + "1" * 200_000, "run.csv:2: field larger than field limit"),
+        (
+            "time [s],torque [N m]\n0," + "1" * 200_000,
+            "run.csv:2: not a CSV file: field larger than field limit",
+        ),
     ],
-    ids=range(11),
+    ids=range(15),
 )
 def test_bad_trace_is_named(bench, csv, text: str, says: str) -> None:
     csv(text)
     assert says in bench.message((STEP, TRACE))
+
+
+def test_a_column_that_is_there_twice(bench, csv) -> None:
+    csv(CSV.replace("speed [rpm]", "torque [N m]"))
+    message = bench.message((STEP, TRACE))
+    assert message.endswith('sequence.1.column: 2 columns are named "torque [N m]"; leave one')
 
 
 def test_file_that_is_no_text_or_too_large(bench, csv, monkeypatch: pytest.MonkeyPatch) -> None:

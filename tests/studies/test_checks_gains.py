@@ -135,13 +135,14 @@ def test_a_bad_file_is_named_with_its_line(
         ("path,value\na,\n", 'gains.csv:2: expected path,value, not "a,"'),
         ("path,value\na,1,2\n", 'gains.csv:2: expected path,value, not "a,1,2"'),
         ("path,value\n", "gains.csv: holds no gain"),
+        ("path,value\na\x00,1\n", r"gains.csv:2: the character '\x00' in a cell; take it out"),
         (
             "path,value\n\nloop.torque.kp,abc\n",
             'gains.csv:3: loop.torque.kp: "abc": not a number with a unit',
         ),
         (
             "path,value\n" + "a" * 200_000 + ",1\n",
-            "gains.csv:2: not valid CSV: field larger than field limit",
+            "gains.csv:2: not a CSV file: field larger than field limit",
         ),
     ],
 )

@@ -10,7 +10,7 @@ from shaftloop.analysis.fidelity.correction import correction
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.limits import held_state
 from shaftloop.analysis.operating import operating_point
-from shaftloop.errors import ScenarioError
+from shaftloop.errors import BenchError, ScenarioError
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.fields import shown
 from shaftloop.scenario.uncertainty import Point
@@ -102,19 +102,19 @@ def bench_point(measured: Measured, speed: float | None = None, torque: float | 
     ------
     SimulationError
         Where the bench cannot hold the point, naming the limit.
-    ScenarioError
+    BenchError
         Where the torque is beyond the rated torque of the sensor, for which its data do not hold.
     """
     bench = measured.bench
     point = operating_point(bench.bench, speed, torque)
     rated = measured.sensor.rated
     if abs(point.torque) > rated * (1.0 + 1e-9):
-        where = f"operating point {point.speed * _RPM:.6g} rpm, {point.torque:.6g} N m"
-        raise ScenarioError(
-            [
-                f"{where}: beyond the rated torque of {measured.sensor.name}, {rated:g} N m, for which its "
-                "accuracy does not hold; choose a lower torque"
-            ]
+        number = [part.name for part in measured.description.line].index(measured.sensor.name)
+        raise BenchError(
+            ("line", number, "rated"),
+            f"operating point {point.speed * _RPM:.6g} rpm, {point.torque:.6g} N m: beyond the rated torque "
+            f"of {measured.sensor.name}, {rated:g} N m, for which its accuracy does not hold; choose a lower "
+            "torque, by --point or in the scenario",
         )
     state = held_state(bench, point)
     after = bench.walk(state, np.array([bench.ticks]))[0]

@@ -4,8 +4,6 @@ The file is a CSV file with a header line; the first column is ``time [s]``, eve
 Columns with the name of a recorded channel are compared, the others are left out.
 """
 
-import csv
-import io
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -16,8 +14,9 @@ from numpy.typing import NDArray
 
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.errors import ScenarioError
+from shaftloop.scenario.csvtext import read_number, read_rows
 from shaftloop.scenario.fields import nearest, shown
-from shaftloop.scenario.source import MAX_TRACE_BYTES, label_of, read_text
+from shaftloop.scenario.source import MAX_TRACE_BYTES, label_of
 from shaftloop.scenario.traces import TIME_COLUMN
 from shaftloop.scenario.units import UnitError, parse_quantity, read_quantity
 
@@ -111,12 +110,12 @@ def read_measurement(path: Path) -> Measurement:
         With file and line, where the file is not what it should be.
     """
     label = label_of(path)
-    rows = csv.reader(io.StringIO(read_text(path, label, MAX_TRACE_BYTES), newline=""))
+    rows = read_rows(path, label, MAX_TRACE_BYTES)
     try:
         names = _header(next(rows, []))
         table = np.array(list(_numbers(rows, len(names) + 1)))
-    except (csv.Error, ValueError) as error:
-        raise ScenarioError([f"{label}:{max(rows.line_num, 1)}: {error}"]) from None
+    except ValueError as error:
+        raise ScenarioError([f"{label}:{rows.line}: {error}"]) from None
     if len(table) < 2:
         raise ScenarioError([f"{label}: {len(table)} rows of numbers; a measured run needs at least 2"])
     columns = {name: (unit, table[:, i + 1]) for i, (name, unit) in enumerate(names)}
@@ -193,21 +192,11 @@ def _numbers(rows: Iterator[list[str]], width: int) -> Iterator[list[float]]:
             continue
         if len(row) != width:
             raise ValueError(f"{len(row)} columns where the header has {width}")
-        numbers = [_number(text) for text in row]
+        numbers = [read_number(text) for text in row]
         if numbers[0] <= before:
             raise ValueError(f"time {numbers[0]:.9g} s does not rise: the row before has {before:.9g} s")
         before = numbers[0]
         yield numbers
-
-
-def _number(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        raise ValueError(f"{shown(text.strip())} is no number; write a decimal point and no unit") from None
-    if not abs(value) <= 1e18:
-        raise ValueError(f"{shown(text.strip())} is no finite number of a usual size")
-    return value
 
 
 def _factor(label: str, name: str, unit: str, wanted: str) -> float:

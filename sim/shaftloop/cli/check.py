@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from shaftloop.cli.options import say
+from shaftloop.cli.options import hand_out, say
 
 if TYPE_CHECKING:
     from shaftloop.studies.checks.gains import GainsFile
@@ -173,6 +173,6 @@ def _hand_over(items: "Sequence[Checked | Refused]", files: list[Path], as_json:
     from shaftloop.report.documents import as_json as text_of
 
     if as_json:
-        click.echo(text_of(check_document(items)), nl=False)
+        hand_out(text_of(check_document(items)))
     else:
         show_check(items, files)

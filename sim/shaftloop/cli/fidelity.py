@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from shaftloop.cli.options import Request, say, scenario_options
+from shaftloop.cli.options import Request, hand_out, say, scenario_options
 
 if TYPE_CHECKING:
     from shaftloop.report.fidelity_results import FidelityResults
@@ -156,7 +156,7 @@ def _hand_over(results: "FidelityResults", request: Request, folder: Path | None
     for warning in fidelity_warnings(results):
         say(f"warning: {warning}")
     if request.json:
-        click.echo(document, nl=False)
+        hand_out(document)
     else:
         show_fidelity(results, files)
 

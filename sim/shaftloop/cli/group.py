@@ -10,15 +10,16 @@ from typing import Any
 
 import click
 
-from shaftloop.cli.options import say
-from shaftloop.errors import ShaftloopError
+from shaftloop.cli.options import SCENARIO, say
+from shaftloop.errors import BenchError, ShaftloopError
 
-__all__ = ["INTERRUPTED", "Commands"]
+__all__ = ["BAD_INPUT", "INTERRUPTED", "Commands", "leave_streams"]
 
 INTERRUPTED = 130
 """Exit code after Ctrl-C."""
 
-_BAD_INPUT = 2
+BAD_INPUT = 2
+"""Exit code of what the user can mend."""
 _INTERNAL = 3
 
 
@@ -33,24 +34,34 @@ class Commands(click.Group):
         except (click.ClickException, click.exceptions.Exit, click.Abort):
             raise
         except ShaftloopError as error:
-            say(str(error))
+            say(_placed(error, ctx.meta.get(SCENARIO)))
             raise click.exceptions.Exit(error.exit_code) from None
         except KeyboardInterrupt:
             say("interrupted")
             raise click.exceptions.Exit(INTERRUPTED) from None
         except BrokenPipeError:
-            _leave_stdout()
+            leave_streams()
             raise click.exceptions.Exit(0) from None
         except OSError as error:
-            _leave_stdout()
+            leave_streams()
             say(f"{error.filename or 'output'}: {error.strerror or error}; choose another place")
-            raise click.exceptions.Exit(_BAD_INPUT) from None
+            raise click.exceptions.Exit(BAD_INPUT) from None
         except Exception as error:
             if ctx.params.get("debug"):
                 say("".join(traceback.format_exception(error)))
             say(f"internal error, please report it with the scenario: {type(error).__name__}: {error}")
             say("shaftloop --debug ... shows where it comes from")
             raise click.exceptions.Exit(_INTERNAL) from error
+
+
+def _placed(error: ShaftloopError, scenario: Any) -> str:
+    """Return the text of an error, with the place in the scenario where it is about a key of it."""
+    if scenario is None or not isinstance(error, BenchError):
+        return str(error)
+    from shaftloop.scenario.locate import Locator
+    from shaftloop.scenario.source import label_of
+
+    return f"{label_of(scenario.path)}:{Locator(scenario.text).line(error.path)}: {error}"
 
 
 @contextmanager
@@ -61,7 +72,11 @@ def _warnings_said() -> Iterator[None]:
         yield
 
 
-def _leave_stdout() -> None:
+def leave_streams() -> None:
     """Keep the interpreter from flushing into a pipe that is closed or a disk that is full when it ends."""
-    with suppress(OSError, ValueError, AttributeError):
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            stream.flush()
+        except (OSError, ValueError):
+            with suppress(OSError, ValueError):
+                os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())

@@ -3,14 +3,16 @@
 import gc
 import json
 import os
+import sys
 
 import click
 
 from shaftloop.cli.check import check
 from shaftloop.cli.fidelity import fidelity
-from shaftloop.cli.group import Commands
+from shaftloop.cli.group import BAD_INPUT, Commands, leave_streams
 from shaftloop.cli.margins import margins
 from shaftloop.cli.modes import modes
+from shaftloop.cli.options import hand_out
 from shaftloop.cli.sensors import sensors
 from shaftloop.cli.simulate import simulate
 from shaftloop.cli.study import study
@@ -60,7 +62,7 @@ def scenarios(as_json: bool) -> None:
         return
     width = max((len(entry.name) for entry in found), default=0)
     for entry in found:
-        click.echo(f"{entry.name:{width}}  {entry.title}")
+        hand_out(f"{entry.name:{width}}  {entry.title}\n")
 
 
 @cli.command()
@@ -68,7 +70,7 @@ def schema() -> None:
     """Print the JSON Schema of a scenario file, for editors."""
     from shaftloop.scenario.schema import schema_text
 
-    click.echo(schema_text(), nl=False)
+    hand_out(schema_text())
 
 
 cli.add_command(check)
@@ -82,10 +84,23 @@ cli.add_command(tune)
 cli.add_command(uncertainty)
 
 
+def _fill_streams() -> None:
+    """Let what the caller has closed lead nowhere, else a file opened later gets its number and its text."""
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, mode))
+
+
 def main() -> None:
     """Run the command line."""
+    _fill_streams()
     # Matrices here are small: threads inside one product only get in each other's way.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # Imports leave 160,000 objects that live to the end; looking through them again and again takes a tenth.
     gc.set_threshold(100_000)
-    cli(prog_name="shaftloop")
+    try:
+        cli(prog_name="shaftloop")
+    except OSError:
+        # A message on the command line itself that could not be printed.
+        leave_streams()
+        sys.exit(BAD_INPUT)

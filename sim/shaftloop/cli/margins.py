@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from shaftloop.cli.options import Request, say, scenario_options
+from shaftloop.cli.options import Request, hand_out, say, scenario_options
 from shaftloop.cli.point import check_point, named_loops, read_torque
 
 if TYPE_CHECKING:
@@ -149,6 +149,6 @@ def _hand_over(results: "MarginsResults", request: Request, folder: Path | None)
     for warning in margins_warnings(results):
         say(f"warning: {warning}")
     if request.json:
-        click.echo(document, nl=False)
+        hand_out(document)
     else:
         show_margins(results, files)

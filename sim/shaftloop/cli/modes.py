@@ -2,7 +2,7 @@
 
 import click
 
-from shaftloop.cli.options import Request, scenario_options
+from shaftloop.cli.options import Request, hand_out, scenario_options
 
 __all__ = ["modes"]
 
@@ -38,6 +38,6 @@ def modes(request: Request, speed: str | None) -> None:
     document = as_json(modes_document(results))
     files = write_modes(folder, results, document) if folder is not None else []
     if request.json:
-        click.echo(document, nl=False)
+        hand_out(document)
     else:
         show_modes(results, files)

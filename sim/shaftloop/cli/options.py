@@ -1,6 +1,7 @@
 """What all commands on a scenario share: its name, settings on top, where results go, the JSON switch."""
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import wraps
 from pathlib import Path
@@ -8,10 +9,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from shaftloop.text import escaped
+
 if TYPE_CHECKING:
     from shaftloop.scenario.reading import Scenario
 
-__all__ = ["Request", "request_options", "say", "scenario_options"]
+__all__ = ["SCENARIO", "Request", "hand_out", "request_options", "say", "scenario_options"]
+
+
+SCENARIO = "shaftloop.scenario"
+"""What a click context calls the scenario that has been read."""
 
 
 @dataclass(frozen=True)
@@ -30,6 +37,7 @@ class Request:
         from shaftloop.scenario.reading import read_scenario
 
         scenario = read_scenario(self.source, self.settings)
+        click.get_current_context().meta[SCENARIO] = scenario
         for warning in scenario.warnings:
             say(f"warning: {warning}")
         return scenario
@@ -53,9 +61,21 @@ def say(message: str) -> None:
     Parameters
     ----------
     message : str
-        Goes to stderr.
+        Goes to stderr; what steers a terminal is spelt out.
     """
-    click.echo(message, err=True)
+    with suppress(OSError, ValueError):  # Nobody can be told that nobody can be told.
+        click.echo(escaped(message), err=True)
+
+
+def hand_out(document: str) -> None:
+    """Print a document for machines.
+
+    Parameters
+    ----------
+    document : str
+        Goes to stdout as UTF-8, whatever the terminal takes.
+    """
+    click.echo(document.encode("utf-8", "backslashreplace"), nl=False)
 
 
 def request_options(metavar: str) -> Callable[[Callable[..., None]], Callable[..., None]]:

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from shaftloop.cli.options import Request, scenario_options
+from shaftloop.cli.options import Request, hand_out, scenario_options
 
 __all__ = ["sensors"]
 
@@ -74,7 +74,7 @@ def sensors(
         files = [folder / "sensors.json"]
         write_text(files[0], document)
     if request.json:
-        click.echo(document, nl=False)
+        hand_out(document)
     else:
         show_sensors(results, files)
 

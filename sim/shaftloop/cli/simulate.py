@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from shaftloop.cli.options import Request, say, scenario_options
+from shaftloop.cli.options import Request, hand_out, say, scenario_options
 
 if TYPE_CHECKING:
     from shaftloop.analysis.overlay import Measurement
@@ -101,6 +101,6 @@ def _hand_over(results: "Results", request: Request, folder: Path | None, traces
         write_traces(traces, results.simulation)
         files.append(traces)
     if request.json:
-        click.echo(document, nl=False)
+        hand_out(document)
     else:
         show_results(results, files)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from shaftloop.cli.options import Request, request_options, say
+from shaftloop.cli.options import Request, hand_out, request_options, say
 
 if TYPE_CHECKING:
     from shaftloop.studies.whatif.execute import Runner
@@ -115,7 +115,7 @@ def _hand_over(store: "Store", request: Request, folder: Path | None, table: Pat
     for warning in study_warnings(results):
         say(f"warning: {warning}")
     if request.json:
-        click.echo(document, nl=False)
+        hand_out(document)
     else:
         show_study(results, files)
     if not results.table.done.any():

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from shaftloop.cli.options import Request, say, scenario_options
+from shaftloop.cli.options import Request, hand_out, say, scenario_options
 from shaftloop.cli.point import check_point, named_loops, read_torque
 
 if TYPE_CHECKING:
@@ -199,6 +199,6 @@ def _hand_over(results: "TuneResults", request: Request, folder: Path | None) ->
     for warning in tune_warnings(results):
         say(f"warning: {warning}")
     if request.json:
-        click.echo(document, nl=False)
+        hand_out(document)
     else:
         show_tuning(results, files)

@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from shaftloop.cli.options import Request, scenario_options
+from shaftloop.cli.options import Request, hand_out, scenario_options
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -55,7 +55,7 @@ def _measurement_file(request: Request, path: "Path", trials: int | None, stated
 
     from shaftloop.analysis.uncertainty.evaluation import evaluate_both
     from shaftloop.analysis.uncertainty.reading import read_measurement_file
-    from shaftloop.cli.options import say
+    from shaftloop.cli.options import hand_out, say
     from shaftloop.report.documents import as_json
     from shaftloop.report.files import make_folder
     from shaftloop.report.uncertainty_file import FileResults, file_document, show_file, write_file
@@ -71,7 +71,7 @@ def _measurement_file(request: Request, path: "Path", trials: int | None, stated
     document = as_json(file_document(results))
     files = write_file(folder, results, document) if folder is not None else []
     if request.json:
-        click.echo(document, nl=False)
+        hand_out(document)
     else:
         show_file(results, files)
 
@@ -90,7 +90,7 @@ def _bench(
     document = as_json(bench_document(results))
     files = write_bench(folder, results, document) if folder is not None else []
     if request.json:
-        click.echo(document, nl=False)
+        hand_out(document)
     else:
         show_bench(results, files)
 

@@ -9,6 +9,7 @@ from shaftloop.report.documents import tool_version
 from shaftloop.studies.checks.expectations import Expectation
 from shaftloop.studies.checks.judge import Verdict
 from shaftloop.studies.checks.run import Checked, Refused
+from shaftloop.text import escaped
 
 __all__ = ["bounds_words", "junit_text", "markdown_text"]
 
@@ -28,7 +29,7 @@ def junit_text(items: Sequence[Checked | Refused]) -> str:
 
     report = JUnitXml("shaftloop check")
     for item in items:
-        suite = TestSuite(_printable(item.name if isinstance(item, Refused) else item.scenario.name))
+        suite = TestSuite(escaped(item.name if isinstance(item, Refused) else item.scenario.name))
         for name, status, text in _cases(item):
             case = TestCase(name, classname=f"shaftloop.{suite.name}")
             if status == "failed":
@@ -51,15 +52,15 @@ def markdown_text(items: Sequence[Checked | Refused]) -> str:
     parts = [f"## shaftloop check: {_MARKS[overall(items)]}\n"]
     for item in items:
         if isinstance(item, Refused):
-            parts.append(f"### {_escaped(item.name)}: {_MARKS['refused']}\n")
-            parts.append("".join(f"- {_escaped(message)}\n" for message in item.messages))
+            parts.append(f"### {_inert(item.name)}: {_MARKS['refused']}\n")
+            parts.append("".join(f"- {_inert(message)}\n" for message in item.messages))
             continue
-        parts.append(f"### {_escaped(item.scenario.name)}: {_MARKS[item.status]}\n")
-        parts.append(f"{_escaped(item.scenario.description.title)}\n")
+        parts.append(f"### {_inert(item.scenario.name)}: {_MARKS[item.status]}\n")
+        parts.append(f"{_inert(item.scenario.description.title)}\n")
         notes = [*bench_words(item), *(_said(verdict) for verdict in item.verdicts if _worth_saying(verdict))]
-        parts.append("".join(f"- {_escaped(note)}\n" for note in notes))
+        parts.append("".join(f"- {_inert(note)}\n" for note in notes))
         parts.append(_HEAD + "".join(_row(verdict) for verdict in item.verdicts))
-    parts.append(f"shaftloop {_escaped(tool_version())}\n")
+    parts.append(f"shaftloop {_inert(tool_version())}\n")
     return "\n".join(parts)
 
 
@@ -79,12 +80,12 @@ def bounds_words(expectation: Expectation) -> str:
 def _cases(item: Checked | Refused) -> list[tuple[str, str, str]]:
     """Return (name, status, text) of the cases of a suite."""
     if isinstance(item, Refused):
-        return [("input", "error", _printable("\n".join(item.messages)))]
+        return [("input", "error", escaped("\n".join(item.messages)))]
     cases: list[tuple[str, str, str]] = [
-        (v.expectation.label, v.status, _printable(_said(v))) for v in item.verdicts
+        (v.expectation.label, v.status, escaped(_said(v))) for v in item.verdicts
     ]
     if item.reference is not None:
-        notes = _printable("\n".join(bench_words(item)))
+        notes = escaped("\n".join(bench_words(item)))
         cases.append(("baseline", "failed" if item.stale else "passed", notes))
     return cases
 
@@ -103,15 +104,10 @@ def _row(verdict: Verdict) -> str:
     before = "" if verdict.drift is None else quantity(verdict.drift.before, unit)
     now = "error" if verdict.response.failed else quantity(verdict.now, unit)
     cells = (expectation.label, now, bounds_words(expectation), before)
-    return f"| {_MARKS[verdict.status]} | {' | '.join(_escaped(cell) for cell in cells)} |\n"
+    return f"| {_MARKS[verdict.status]} | {' | '.join(_inert(cell) for cell in cells)} |\n"
 
 
-def _escaped(text: str) -> str:
+def _inert(text: str) -> str:
     """Return a text in which Markdown and HTML find nothing to act on, links and mentions included."""
-    marks = re.sub(r"[&<>@#|`*_\[\]\\~$!{}]", lambda found: f"&#{ord(found[0])};", _printable(text))
+    marks = re.sub(r"[&<>@#|`*_\[\]\\~$!{}]", lambda found: f"&#{ord(found[0])};", escaped(text))
     return re.sub(r"(?i)www\.", "www&#46;", marks.replace("://", ":&#47;/").replace("\n", " "))
-
-
-def _printable(text: str) -> str:
-    """Return a text that XML can hold."""
-    return "".join(c if c.isprintable() or c == "\n" else ascii(c)[1:-1] for c in text)

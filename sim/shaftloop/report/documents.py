@@ -16,6 +16,7 @@ from shaftloop.analysis.verify import Verification
 from shaftloop.engine.supervision import Event
 from shaftloop.report.results import Results
 from shaftloop.scenario.reading import Scenario
+from shaftloop.text import harmful
 
 __all__ = [
     "as_json",
@@ -31,14 +32,17 @@ _LIBRARIES = ("numpy", "scipy", "numba", "simpy")
 
 
 def as_json(document: dict[str, Any]) -> str:
-    """Return a document as text; NaN and infinity are refused.
+    """Return a document as text; NaN and infinity are refused, and what steers a terminal is spelt out.
 
     Parameters
     ----------
     document : dict
         Plain values only.
     """
-    return json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    if not harmful(text.replace("\n", "")):
+        return text
+    return "".join(json.dumps(c)[1:-1] if c != "\n" and harmful(c) else c for c in text)
 
 
 def number(value: float | None, unit: str, reason: str | None = None) -> dict[str, Any]:

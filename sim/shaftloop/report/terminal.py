@@ -5,16 +5,24 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from shaftloop.text import escaped
+
 __all__ = ["add_row", "console", "new_table", "print_line", "show_files"]
 
 _NUMBERS = ("value", "change", "mean", "rms", "largest", "order", "frequency", "damping", "speed", "margin")
 
 
 def console() -> Any:
-    """Return a rich console on stderr."""
+    """Return a rich console on stderr. What it shows steers no terminal, wherever it comes from."""
     from rich.console import Console
+    from rich.segment import Segment
 
-    return Console(stderr=True, width=None if sys.stderr.isatty() else 140, highlight=False, soft_wrap=False)
+    class Plain(Console):
+        def render(self, renderable: Any, options: Any = None) -> Any:
+            for segment in super().render(renderable, options):
+                yield segment if segment.control else Segment(escaped(segment.text), segment.style)
+
+    return Plain(stderr=True, width=None if sys.stderr.isatty() else 140, highlight=False, soft_wrap=False)
 
 
 def print_line(text: str) -> None:

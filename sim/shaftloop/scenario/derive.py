@@ -226,7 +226,10 @@ def _select(members: tuple[type, ...], value: Any) -> type:
 
 def _explain(kind: Any, error: ValidationError) -> Iterator[tuple[KeyPath, str]]:
     for detail in error.errors(include_url=False):
-        path = tuple(key for key in detail["loc"] if not str(key).startswith("<"))
+        unknown = detail["type"] == "extra_forbidden"
+        inner = detail["loc"][:-1] if unknown else detail["loc"]
+        # An unknown key may look like anything, even like the tag of a member of a union.
+        path = tuple(key for key in inner if not str(key).startswith("<")) + detail["loc"][len(inner) :]
         context = detail.get("ctx", {})
         if detail["type"] == _OWN:
             yield (*path, *([context["key"]] if context["key"] else [])), context["message"]
@@ -234,7 +237,7 @@ def _explain(kind: Any, error: ValidationError) -> Iterator[tuple[KeyPath, str]]
         owner = _owner(kind, detail["loc"][:-1])
         if detail["type"] == "missing":
             yield path, _missing(owner, str(path[-1]))
-        elif detail["type"] == "extra_forbidden":
+        elif unknown:
             yield path, unknown_key(path[-1], readable_fields(owner))
         elif detail["type"] in ("list_type", "tuple_type"):
             yield path, f"{shown(detail['input'])} where a list is due"

@@ -315,6 +315,8 @@ def _read_text(value: Any) -> str:
         raise FieldError(f"{_kind(value)} where a text is due; write it in quotes")
     if not value.isprintable() or len(value) > _MAX_TEXT:
         raise FieldError(f"{shown(value)} holds control characters or more than {_MAX_TEXT} characters")
+    if not value.strip():
+        raise FieldError("the text is empty; leave the key out, or write what it asks for")
     return value
 
 

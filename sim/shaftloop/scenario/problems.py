@@ -7,6 +7,7 @@ from shaftloop.errors import ScenarioError
 from shaftloop.scenario.fields import NAME_PATTERN
 from shaftloop.scenario.locate import KeyPath
 from shaftloop.scenario.source import Source
+from shaftloop.text import escaped
 
 __all__ = ["Problems"]
 
@@ -53,11 +54,11 @@ class Problems:
 
     def warnings(self) -> tuple[str, ...]:
         """Return the warnings in the order of their places."""
-        return tuple(_clean(text) for _, _, text in sorted(self._warnings))
+        return tuple(escaped(text, "") for _, _, text in sorted(self._warnings))
 
     def raise_if_any(self) -> None:
         """Raise all errors at once, in the order of their places."""
-        texts = [_clean(text) for _, _, text in sorted(self._errors)]
+        texts = [escaped(text, "") for _, _, text in sorted(self._errors)]
         if len(texts) > _MAX_SHOWN:
             texts = [*texts[:_MAX_SHOWN], f"{self.source.label}: and {len(texts) - _MAX_SHOWN} more"]
         if texts:
@@ -94,7 +95,3 @@ class Problems:
             if part.locator.depth(path[2:]) + 2 > self.source.locator.depth(path):
                 return part, path[2:]
         return self.source, path
-
-
-def _clean(text: str) -> str:
-    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)

@@ -11,6 +11,7 @@ from shaftloop.errors import ScenarioError
 from shaftloop.scenario.fields import nearest, shown
 from shaftloop.scenario.locate import KeyPath, Locator
 from shaftloop.scenario.shipped import shipped_folder, shipped_names
+from shaftloop.text import escaped
 
 __all__ = [
     "MAX_SCENARIO_BYTES",
@@ -134,7 +135,7 @@ def load_toml(path: Path, label: str) -> Source:
     except tomllib.TOMLDecodeError as error:
         match = re.match(r"(.*) \(at line (\d+), column (\d+)\)", str(error), re.DOTALL)
         message, line = (match[1], match[2]) if match else (str(error), str(text.count("\n") + 1))
-        raise ScenarioError([f"{label}:{line}: not valid TOML: {_one_line(message)}"]) from None
+        raise ScenarioError([f"{label}:{line}: not valid TOML: {escaped(message, '')}"]) from None
     except (ValueError, RecursionError):
         # Neither carries a place: a number of thousands of digits, brackets nested hundreds deep.
         raise ScenarioError([f"{label}:1: not valid TOML: a number too long or nested too deeply"]) from None
@@ -167,10 +168,6 @@ def label_of(path: Path) -> str:
         return str(path.relative_to(Path.cwd()))
     except ValueError:
         return str(path)
-
-
-def _one_line(message: str) -> str:
-    return message if message.isprintable() else ascii(message)[1:-1]
 
 
 def _is_file(path: Path) -> bool:

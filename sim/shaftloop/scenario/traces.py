@@ -4,21 +4,19 @@ A CSV file with a header line; the first column is ``time [s]``, every other ``n
 from another tool may have gaps and other rates: only its times must rise.
 """
 
-import csv
-import io
-import math
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Protocol
 
 from shaftloop.errors import ScenarioError
+from shaftloop.scenario.csvtext import read_number, read_rows
 from shaftloop.scenario.description import Trace
 from shaftloop.scenario.draft import Draft, Entry
 from shaftloop.scenario.fields import nearest, shown
 from shaftloop.scenario.problems import Problems
 from shaftloop.scenario.references import signal_kind
-from shaftloop.scenario.source import MAX_TRACE_BYTES, find_beside, label_of, read_text
+from shaftloop.scenario.source import MAX_TRACE_BYTES, find_beside, label_of
 from shaftloop.scenario.units import UnitError, read_quantity
 
 __all__ = ["TIME_COLUMN", "read_traces"]
@@ -62,28 +60,28 @@ def _fill(
     trace: Trace = entry.value
     try:
         path = find_beside(trace.file, folders)
-        text = read_text(path, label_of(path), MAX_TRACE_BYTES)
+        rows = read_rows(path, label_of(path), MAX_TRACE_BYTES)
     except ScenarioError as error:
         problems.unlocated(error.messages)
         return None
     except ValueError as error:
         problems.error(entry.at("file"), str(error))
         return None
-    digest.update(text.encode())
-    rows = csv.reader(io.StringIO(text, newline=""))
+    digest.update(path.read_bytes())
     try:
         header = [name.strip() for name in next(rows, [])]
-        column, factor = _column(header, trace.column, kind)
-    except csv.Error as error:
-        problems.error_in_file(label_of(path), 1, f"not a CSV file: {error}")
+    except ValueError as error:
+        problems.error_in_file(label_of(path), rows.line, str(error))
         return None
+    try:
+        column, factor = _column(header, trace.column, kind)
     except ValueError as error:
         problems.error(entry.at("column"), str(error))
         return None
     try:
         times, values = _points(rows, column)
-    except (csv.Error, ValueError) as error:
-        problems.error_in_file(label_of(path), max(rows.line_num, 1), str(error))
+    except ValueError as error:
+        problems.error_in_file(label_of(path), rows.line, str(error))
         return None
     return replace(trace, times=times, values=tuple(value * factor for value in values))
 
@@ -98,6 +96,8 @@ def _column(header: list[str], wanted: str, kind: str) -> tuple[int, float]:
         raise ValueError(
             f"the file has no column {shown(wanted)}{nearest(wanted, header[1:])}; it has: {known}"
         )
+    if header.count(wanted) > 1:
+        raise ValueError(f"{header.count(wanted)} columns are named {shown(wanted)}; leave one")
     name, _, unit = wanted.rpartition("[")
     if not name or not unit.endswith("]"):
         raise ValueError(f'{shown(wanted)} states no unit; name it in brackets, e.g. "torque [N m]"')
@@ -118,7 +118,7 @@ def _points(rows: Iterable[list[str]], column: int) -> tuple[tuple[float, ...], 
             continue
         if len(row) <= column:
             raise ValueError(f"{len(row)} columns where {column + 1} are needed")
-        time, value = _number(row[0]), _number(row[column])
+        time, value = read_number(row[0]), read_number(row[column])
         if times and time <= times[-1]:
             raise ValueError(f"time {time!r} s does not rise: the row before has {times[-1]!r} s")
         if time < 0.0:
@@ -128,13 +128,3 @@ def _points(rows: Iterable[list[str]], column: int) -> tuple[tuple[float, ...], 
     if len(times) < 2:
         raise ValueError("a trace needs at least two rows of numbers")
     return tuple(times), tuple(values)
-
-
-def _number(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        raise ValueError(f"{shown(text.strip())} is no number; write a decimal point and no unit") from None
-    if not math.isfinite(value) or abs(value) > 1e18:
-        raise ValueError(f"{shown(text.strip())} is no finite number of a usual size")
-    return value

@@ -41,7 +41,7 @@ from shaftloop.analysis.limits import held_state
 from shaftloop.analysis.modes import find_modes, mechanics
 from shaftloop.analysis.operating import OperatingPoint, operating_point
 from shaftloop.bench.handles import Bench, SensorHandle
-from shaftloop.errors import ScenarioError
+from shaftloop.errors import BenchError
 from shaftloop.scenario.description import Description
 from shaftloop_models.torque_sensor import TorqueSensor
 
@@ -255,12 +255,11 @@ def check_bench(description: Description) -> tuple[str, str]:
     if description.unit is None:
         names = [part.name for part in description.line if isinstance(part, Machine)]
         choice = " or ".join(f'unit = "{name}"' for name in names)
-        raise ScenarioError([f"unit: the scenario does not say which machine is under test; add {choice}"])
+        raise BenchError(("unit",), f"the scenario does not say which machine is under test; add {choice}")
     sensors = [part.name for part in description.line if isinstance(part, TorqueSensor)]
     if not sensors:
-        raise ScenarioError(
-            ['line: no torque sensor, so there is no reading; add a [[line]] with part = "torque_sensor"']
-        )
+        message = 'no torque sensor, so there is no reading; add a [[line]] with part = "torque_sensor"'
+        raise BenchError(("line",), message)
     read = {description.origin(loop.reads) for loop in description.loop if loop.limiter_of is None}
     main = next((name for name in sensors if name in read), sensors[0])
     return description.unit, main

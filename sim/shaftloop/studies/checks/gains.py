@@ -4,8 +4,6 @@ A gain here is whatever a controller can be given without touching the bench: al
 what it reads and acts on, and when it runs. A gains file is data, TOML or CSV; nothing in it is executed.
 """
 
-import csv
-import io
 import json
 import math
 import re
@@ -17,11 +15,12 @@ from typing import Annotated, Any, get_args, get_origin
 
 from shaftloop.control.parameters import Loop
 from shaftloop.errors import ScenarioError
+from shaftloop.scenario.csvtext import read_rows
 from shaftloop.scenario.derive import readable_fields
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.fields import level_units, nearest, shown
 from shaftloop.scenario.reading import Scenario, read_scenario
-from shaftloop.scenario.source import MAX_SCENARIO_BYTES, label_of, load_toml, read_text
+from shaftloop.scenario.source import MAX_SCENARIO_BYTES, label_of, load_toml
 from shaftloop_models.parameters import Delay, Gain, Quantity
 
 __all__ = ["WIRING", "GainsFile", "gain_paths", "gains_of", "read_gains", "with_gains"]
@@ -174,7 +173,7 @@ def _flat(keys: tuple[str | int, ...], value: Any) -> Iterator[tuple[tuple[str |
 
 
 def _from_csv(path: Path, label: str) -> Iterator[tuple[str, str, int]]:
-    rows = csv.reader(io.StringIO(read_text(path, label, MAX_SCENARIO_BYTES)))
+    rows = read_rows(path, label, MAX_SCENARIO_BYTES)
     try:
         header = [cell.strip() for cell in next(rows, [])]
         if header != _HEADER:
@@ -186,12 +185,10 @@ def _from_csv(path: Path, label: str) -> Iterator[tuple[str, str, int]]:
             if not any(cells):
                 continue
             if len(cells) != 2 or not all(cells):
-                raise ScenarioError(
-                    [f"{label}:{rows.line_num}: expected path,value, not {shown(','.join(row))}"]
-                )
-            yield cells[0], cells[1], rows.line_num
-    except csv.Error as error:
-        raise ScenarioError([f"{label}:{rows.line_num}: not valid CSV: {error}"]) from None
+                raise ScenarioError([f"{label}:{rows.line}: expected path,value, not {shown(','.join(row))}"])
+            yield cells[0], cells[1], rows.line
+    except ValueError as error:
+        raise ScenarioError([f"{label}:{rows.line}: {error}"]) from None
 
 
 def _leaves(path: str, item: Any) -> Iterator[tuple[str, Any, Any, Any]]:
