@@ -75,12 +75,33 @@ def test_a_lightly_damped_resonance_that_python_control_misses() -> None:
     assert factor > 20.0
 
 
+def test_a_crossing_at_half_the_rate_is_listed_once() -> None:
+    """0.1/(z - 1) is real and negative at half the rate, -1/20; what rounding adds there changes its sign."""
+    for period in (1e-4, 5e-5):
+        margins = margins_of("l", "torque", POINT, opened(control.ss(control.tf([0.1], [1.0, -1.0], period))))
+        found = [c for c in margins.crossings if c.kind == "phase"]
+        assert [(c.frequency, c.value) for c in found] == [(pytest.approx(0.5 / period), pytest.approx(20.0))]
+
+
 def test_a_loop_without_crossings_says_so() -> None:
     loop = opened(control.ss([[0.5]], [[1.0]], [[1e-5]], [[0.0]], 1e-3))
     margins = margins_of("l", "torque", POINT, loop)
     assert margins.stable
     assert (margins.gain_margin, margins.gain_margin_down, margins.phase_margin) == (None, None, None)
     assert (margins.crossover, margins.phase_delay_margin, margins.rejection) == (None, None, None)
+
+
+def test_a_stable_loop_beyond_minus_180_degrees_has_a_margin_against_a_lead() -> None:
+    """A resonance that pushes the wrong way, L = -2ζgω²/(s² + 2ζωs + ω²): a circle of size g above -1.
+
+    Closed it is s² + 2ζωs + ω²(1 - 2ζg), stable below g = 1/(2ζ); |L| = 1 at an angle of 180° - asin(1/g).
+    """
+    omega, zeta, g = 2.0 * np.pi * 20.0, 1e-3, 2.0
+    plant = control.ss(control.tf([-2.0 * zeta * g * omega**2], [1.0, 2.0 * zeta * omega, omega**2]))
+    margins = margins_of("l", "torque", POINT, opened(control.sample_system(plant, 1e-5, "zoh")))
+    assert margins.stable and margins.against_lead
+    assert margins.phase_margin == pytest.approx(np.degrees(np.arcsin(1.0 / g)), abs=0.5)
+    assert min(c.value for c in margins.crossings if c.kind == "gain") < -29.0
 
 
 def test_a_delay_that_uses_up_the_delay_margin_brings_the_loop_to_its_boundary() -> None:

@@ -33,15 +33,18 @@ def document(*arguments: str) -> dict[str, Any]:
     return found
 
 
-def test_json_of_one_loop_has_its_figures_at_the_top(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_json_of_one_loop_has_the_form_of_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    found = document("reference-bench", "--loop", "torque")
+    whole = document("reference-bench", "--loop", "torque")
     assert list(tmp_path.iterdir()) == []
-    assert found["stable"] is True and found["loop"] == "torque"
+    assert list(whole["loops"]) == ["torque"]
+    assert whole["provenance"]["scenario_hash"] == whole["scenario"]["hash"]
+    found = whole["loops"]["torque"]
+    assert found["stable"] is True
     assert found["largest_eigenvalue"]["value"] == pytest.approx(0.99561, abs=1e-5)
     assert found["gain_margin"] == {"value": pytest.approx(1.6195, abs=1e-3), "unit": "1"}
     assert found["gain_margin_down"]["value"] is None and "1/1000" in found["gain_margin_down"]["reason"]
-    assert found["phase_margin"]["unit"] == "deg"
+    assert found["phase_margin"]["unit"] == "deg" and found["phase_margin"]["against"] == "lag"
     delay = found["delay_margin"]
     assert delay["at_reading"]["value"] == pytest.approx(4.096e-3, rel=1e-3)
     assert (delay["at"], delay["value"]) == ("command", delay["at_command"]["value"])
@@ -50,7 +53,6 @@ def test_json_of_one_loop_has_its_figures_at_the_top(tmp_path: Path, monkeypatch
     assert {c["kind"] for c in found["crossings"]} == {"gain", "phase"}
     assert found["operating_point"]["torque"] == {"value": 80.0, "unit": "N m"}
     assert {"mt", "crossover", "bandwidth", "rejection", "noise_gain", "budget"} <= found.keys()
-    assert found["provenance"]["scenario_hash"] == found["scenario"]["hash"]
 
 
 def test_json_of_all_loops_names_them() -> None:
@@ -63,7 +65,7 @@ def test_json_of_all_loops_names_them() -> None:
 
 def test_the_stated_gain_margin_is_true_of_a_bench_with_that_gain() -> None:
     """The other way round: both gains of the loop multiplied, the bench is at its boundary."""
-    factor = document("reference-bench", "--loop", "torque")["gain_margin"]["value"]
+    factor = document("reference-bench", "--loop", "torque")["loops"]["torque"]["gain_margin"]["value"]
     for scale, stable in ((0.999, True), (1.001, False)):
         gains = (f"loop.torque.kp={0.4 * factor * scale!r}", f"loop.torque.ki={340.0 * factor * scale!r} 1/s")
         bench = HyperMap(read_scenario("reference-bench", gains).description)
@@ -99,8 +101,9 @@ def test_map_and_vary(tmp_path: Path) -> None:
     extra = ("--loop", "torque", "--map", "--vary", "loop.torque.kp=0.2..0.8:3", "--out", str(tmp_path))
     found = document("reference-bench", *extra)
     assert len(found["map"]) == 25
-    assert found["worst_case"]["ms"]["value"] >= found["ms"]["value"] - 1e-6
-    assert found["worst_case"]["ms"]["speed"]["unit"] == "rad/s"
+    torque = found["loops"]["torque"]
+    assert torque["worst_case"]["ms"]["value"] >= torque["ms"]["value"] - 1e-6
+    assert torque["worst_case"]["ms"]["speed"]["unit"] == "rad/s"
     varied = found["vary"]
     assert [value["value"] for value in varied["values"]] == [0.2, 0.5, 0.8]
     lost = next(t for t in varied["loops"]["torque"]["thresholds"] if t["demand"] == "stable")
@@ -167,7 +170,7 @@ def test_injection_is_laid_over_the_exact_response(tmp_path: Path) -> None:
     arguments = ["margins", "reference-bench", "--loop", "torque", "--inject", "multisine"]
     result = CliRunner().invoke(cli, [*arguments, "--json", "--out", str(tmp_path / "out")])
     assert result.exit_code == 0, result.stderr
-    tones = json.loads(result.stdout)["measured"]
+    tones = json.loads(result.stdout)["loops"]["torque"]["measured"]
     assert len(tones) > 15
     near = min(tones, key=lambda tone: abs(tone["frequency"]["value"] - 36.6))
     assert near["gain"]["value"] == pytest.approx(1.0, abs=0.25)

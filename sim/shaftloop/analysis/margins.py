@@ -48,7 +48,10 @@ class Margins:
     fundamental_gain_margin: float | None
     """The same as `gain_margin` from the fundamental response alone."""
     phase_margin: float | None
-    """Smallest distance of L from −180° at a gain crossover [deg]; None without crossover."""
+    """Smallest distance of L from −180° at a gain crossover [deg]; None without crossover.
+
+    Of an unstable loop it has a sign: negative where L has passed −180°.
+    """
     phase_delay_margin: float | None
     """Smallest delay that turns a gain crossover onto −180°, from the fundamental response [s]."""
     crossover: float | None
@@ -77,6 +80,15 @@ class Margins:
     response: Complex
     """L on the grid, shape (n,)."""
     system: OpenLoop
+
+    @property
+    def against_lead(self) -> bool:
+        """Whether a lead, not a lag, takes the loop to −180° by its phase margin.
+
+        So it is where a stable loop has passed −180° at the crossover nearest to it.
+        """
+        gains = [crossing.value for crossing in self.crossings if crossing.kind == "gain"]
+        return self.stable and min(gains, key=abs, default=0.0) < 0.0
 
 
 def loop_margins(bench: HyperMap, loop: LoopHandle, point: OperatingPoint, state: Array) -> Margins:
@@ -114,6 +126,7 @@ def margins_of(loop: str, quantity: str, point: OperatingPoint, system: OpenLoop
     gains = [c for c in found if c.kind == "gain"]
     factors = [c.value for c in found if c.kind == "phase"]
     largest = spectral_radius(system.closed())
+    nearest = min((c.value for c in gains), key=abs, default=None)
     complementary = _complementary(response)
     ms, ms_frequency = _peak(system, frequency, response, _sensitivity)
     mt, mt_frequency = _peak(system, frequency, response, _complementary)
@@ -129,7 +142,7 @@ def margins_of(loop: str, quantity: str, point: OperatingPoint, system: OpenLoop
         gain_margin=up,
         gain_margin_down=_boundary(system, [k for k in factors if k < 1.0], 1.0 / scan),
         fundamental_gain_margin=min((k for k in factors if k > 1.0), default=None),
-        phase_margin=min((c.value for c in gains), key=abs, default=None),
+        phase_margin=nearest if nearest is None or largest >= 1.0 else abs(nearest),
         phase_delay_margin=min(delays, default=None),
         crossover=max((c.frequency for c in gains), default=None),
         ms=ms,

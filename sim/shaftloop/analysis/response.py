@@ -139,15 +139,19 @@ def crossings(loop: OpenLoop, frequency: Array, response: Complex) -> list[Cross
         at = refine(lambda f: float(np.log(np.abs(_one(loop, f)))), frequency[i], frequency[i + 1])
         angle = np.degrees(np.angle(-_one(loop, at)))
         found.append(Crossing("gain", at, float(angle)))
-    imaginary = response.imag
+    imaginary = response.imag.copy()
+    edge = response[-1]
+    real_at_edge = abs(edge.imag) < 1e-6 * abs(edge)
+    if real_at_edge:
+        # L is real at half the rate; the sign of what rounding leaves there is no crossing of its own.
+        imaginary[-1] = 0.0
     negative = (response.real[:-1] < 0.0) | (response.real[1:] < 0.0)
     for i in np.flatnonzero((imaginary[:-1] * imaginary[1:] < 0.0) & negative):
         at = refine(lambda f: _one(loop, f).imag, frequency[i], frequency[i + 1])
         value = _one(loop, at)
         if value.real < 0.0 and abs(value.imag) < 1e-3 * abs(value.real):
             found.append(Crossing("phase", at, float(-1.0 / value.real)))
-    edge = fundamental(loop, frequency[-1:])[0]
-    if abs(edge.imag) < 1e-6 * abs(edge) and edge.real < 0.0:
+    if real_at_edge and edge.real < 0.0:
         found.append(Crossing("phase", float(frequency[-1]), float(-1.0 / edge.real)))
     return sorted(found, key=lambda crossing: crossing.frequency)
 

@@ -71,7 +71,7 @@ def margins(
         make_folder(folder)
     if noise and inject is None:
         raise click.UsageError("--noise goes with --inject")
-    results = _run(scenario, request, demand, with_map, wanted, loop is not None)
+    results = _run(scenario, request, demand, with_map, wanted)
     if inject is not None:
         results = _measured(results, inject, noise)
     _hand_over(results, request, folder)
@@ -83,7 +83,6 @@ def _run(
     demand: "Demand",
     with_map: bool,
     wanted: "Range | None",
-    single: bool,
 ) -> "MarginsResults":
     from shaftloop.analysis.vary import vary
     from shaftloop.analysis.worstcase import analyse_loops, operating_map, worst_cases
@@ -100,7 +99,7 @@ def _run(
         name: _details(analysis, worst_cases(points, name) if points else ())
         for name, analysis in found.items()
     }
-    return MarginsResults(scenario, loops, single, points, variation)
+    return MarginsResults(scenario, loops, points, variation)
 
 
 def _details(analysis: "LoopAnalysis", worst: "tuple[Worst, ...]") -> "LoopResult":

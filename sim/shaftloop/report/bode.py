@@ -112,9 +112,9 @@ def _draw_angle(axes: Any, margins: Margins, first: float) -> None:
             axes.plot(crossing.frequency, here, "o", color=_PHASE, markersize=4.5)
         else:
             axes.plot(crossing.frequency, here, "o", color=_GAIN, markersize=4.5)
-            if crossing.value == margins.phase_margin:
+            if margins.phase_margin is not None and abs(crossing.value) == abs(margins.phase_margin):
                 _bar(axes, crossing.frequency, (here - crossing.value, here), _GAIN)
-                text = f"phase margin {crossing.value:.1f}°"
+                text = f"phase margin {margins.phase_margin:.1f}°"
                 _label(axes, text, (crossing.frequency, here - 0.5 * crossing.value), True, _GAIN)
 
 

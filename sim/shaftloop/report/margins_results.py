@@ -53,8 +53,6 @@ class MarginsResults:
 
     scenario: Scenario
     loops: dict[str, LoopResult]
-    single: bool = False
-    """Whether one loop was asked for by name."""
     points: tuple[MapPoint, ...] = ()
     """Over the operating range; empty where it was not looked at."""
     variation: Variation | None = None
@@ -105,11 +103,7 @@ def margins_document(results: MarginsResults) -> dict[str, Any]:
         "scenario": identity(results.scenario),
         "provenance": origin(results.scenario),
     }
-    loops = {name: _loop(result) for name, result in results.loops.items()}
-    if results.single:
-        document |= {"loop": next(iter(loops)), **next(iter(loops.values()))}
-    else:
-        document["loops"] = loops
+    document["loops"] = {name: _loop(result) for name, result in results.loops.items()}
     if results.points:
         document["map"] = [_point(point) for point in results.points]
     if results.variation is not None:
@@ -229,7 +223,7 @@ def _margins(margins: Margins) -> dict[str, Any]:
         "fundamental_gain_margin": number(
             margins.fundamental_gain_margin, "1", "L crosses -180° nowhere with |L| < 1"
         ),
-        "phase_margin": number(margins.phase_margin, "deg", _NO_CROSSOVER),
+        "phase_margin": _phase(margins),
         "ms": number(margins.ms, "1") | {"at": number(margins.ms_frequency, "Hz")},
         "mt": number(margins.mt, "1") | {"at": number(margins.mt_frequency, "Hz")},
         "crossover": number(margins.crossover, "Hz", _NO_CROSSOVER),
@@ -237,6 +231,13 @@ def _margins(margins: Margins) -> dict[str, Any]:
         "rejection": number(margins.rejection, "Hz", "disturbances are halved nowhere, or everywhere"),
         "noise_gain": number(margins.noise_gain, "1"),
     }
+
+
+def _phase(margins: Margins) -> dict[str, Any]:
+    document = number(margins.phase_margin, "deg", _NO_CROSSOVER)
+    if margins.phase_margin is None:
+        return document
+    return document | {"against": "lead" if margins.against_lead else "lag"}
 
 
 def _delay(delay: DelayMargin) -> dict[str, Any]:

@@ -61,7 +61,7 @@ def _rows(result: LoopResult) -> list[tuple[str, str]]:
         ("largest eigenvalue", f"{margins.largest_eigenvalue:.6f}"),
         ("gain margin, up", _factor(margins.gain_margin)),
         ("gain margin, down", _factor(margins.gain_margin_down)),
-        ("phase margin", "none" if margins.phase_margin is None else f"{margins.phase_margin:.1f}°"),
+        ("phase margin", _phase(margins)),
         ("delay margin", _delay(result.delay)),
         ("Ms", f"{margins.ms:.3f} at {_hertz(margins.ms_frequency)}"),
         ("Mt", f"{margins.mt:.3f} at {_hertz(margins.mt_frequency)}"),
@@ -89,8 +89,7 @@ def _show_budget(budget: Budget) -> None:
         cells = ["", "", ""]
         if share.ideal is not None:
             ideal = share.ideal
-            phase = "none" if ideal.phase_margin is None else f"{ideal.phase_margin:.1f}°"
-            cells = [_hertz(ideal.crossover), f"{ideal.ms:.3f}", phase]
+            cells = [_hertz(ideal.crossover), f"{ideal.ms:.3f}", _phase(ideal)]
         add_row(table, share.cause, f"{share.phase:.2f}°", f"{1e6 * share.delay:.0f} µs", *cells)
     console().print(table)
 
@@ -144,6 +143,12 @@ def _factor(value: float | None) -> str:
 
 def _hertz(value: float | None) -> str:
     return "none" if value is None else f"{value:#.4g} Hz".replace(". ", " ")
+
+
+def _phase(margins: Margins) -> str:
+    if margins.phase_margin is None:
+        return "none"
+    return f"{margins.phase_margin:.1f}°{' against a lead' if margins.against_lead else ''}"
 
 
 def _delay(delay: DelayMargin) -> str:

@@ -50,7 +50,7 @@ LOOP_FIGURES = {
         "below",
     ),
     "phase_margin": Figure(
-        "deg", "smallest distance of L from -180° at a gain crossover", _NO_CROSSOVER, "above"
+        "deg", "smallest distance of L from -180° at a gain crossover, either way", _NO_CROSSOVER, "above"
     ),
     "delay_margin": Figure("s", "smaller of the delay margins at the reading and at the command"),
     "delay_margin_at_reading": Figure("s", "delay ahead of the sampler that makes the bench unstable"),

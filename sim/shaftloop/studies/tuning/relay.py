@@ -119,11 +119,14 @@ def relay_on_bench(
     handle = bench.loops[name]
     clock_rate = float(loop.rate)
     run.state[handle.integral_slot] = 0.0
-    run.state[handle.break_slot + 1] = base
     period = run.clock.ticks(1 / loop.rate)
     errors = np.empty(int(duration * clock_rate))
+    resting = True
     try:
         for k in range(len(errors)):
+            # Where the error is exactly 0 the clamp decides nothing: the relay starts on its positive side.
+            resting = resting and run.state[handle.error_slot] == 0.0
+            run.state[handle.break_slot + 1] = base + relay if resting else base
             run.advance(period * (k + 1))
             errors[k] = run.state[handle.error_slot]
             run.counters[at.WRITTEN] = 0
