@@ -81,25 +81,37 @@ def _positive(_: click.Context, __: click.Parameter, value: float | None) -> flo
 @click.option("--speed", metavar="SPEED", help='Operating speed, e.g. "1500 rpm"; else of the sequence.')
 @click.option("--torque", metavar="TORQUE", help='Operating torque, e.g. "80 N m"; else of the sequence.')
 @click.option("--write", is_flag=True, help="Write the gains into SCENARIO, comments and layout kept.")
-def tune(request: Request, tolerances: tuple[str, ...], write: bool, **wanted: Any) -> None:
+@click.option(
+    "--despite-expectations",
+    is_flag=True,
+    help="With --write: also where what the scenario expects of itself does not hold.",
+)
+def tune(
+    request: Request, tolerances: tuple[str, ...], write: bool, despite_expectations: bool, **wanted: Any
+) -> None:
     """Find the gains of the loops of SCENARIO, a file or the name of a shipped one, and prove them.
 
     The result keeps its bounds by the functions of the margins command, is compared with the rules of the
-    trade and simulated with noise, quantiser and clamps. Where no gains keep the bounds the nearest trade-off
-    is shown and the exit code is 1. Writes tune.json and, as SVG and PNG, tune and proof of each loop into
-    ./shaftloop-out/<scenario>/. With --json nothing is written unless --out or --write is given.
+    trade and simulated with noise, quantiser and clamps. The first line says whether the gains may be used:
+    they must keep all bounds (else the nearest trade-off is shown) and hold what the scenario expects of
+    itself. Where not, the exit code is 1 and nothing is written to SCENARIO. Writes tune.json and, as SVG and
+    PNG, tune and proof of each loop into ./shaftloop-out/<scenario>/. With --json nothing is written unless
+    --out or --write is given.
     """
     scenario = request.read()
+    from shaftloop.errors import ScenarioError
     from shaftloop.report.files import make_folder
     from shaftloop.report.tables import Progress
     from shaftloop.report.tune_results import TuneResults
-    from shaftloop.studies.checks.run import check_change
+    from shaftloop.studies.checks.run import judge_of_changes
     from shaftloop.studies.tuning.tolerance import corners, read_tolerance
     from shaftloop.studies.tuning.tune import tune as find_gains
 
     demand = _demand(scenario, wanted)
     if write:
         _check_writable(scenario, request)
+    elif despite_expectations:
+        raise ScenarioError(["--despite-expectations: of use with --write alone; add it or leave this out"])
     found = [read_tolerance(text, scenario.path, request.settings) for text in tolerances]
     for tolerance in found:
         _check_not_tuned(tolerance.path, demand)
@@ -108,16 +120,16 @@ def tune(request: Request, tolerances: tuple[str, ...], write: bool, **wanted: A
     if folder is not None:
         make_folder(folder)
     with Progress("tuning") as progress:
-        tuning = find_gains(benches, demand, progress)
-    verdicts = check_change(scenario, tuning.description) if tuning.feasible else ()
-    results = TuneResults(scenario, tuning, demand, tolerances, verdicts)
+        tuning = find_gains(benches, demand, progress, judge_of_changes(scenario))
+    results = TuneResults(scenario, tuning, demand, tolerances)
     _hand_over(results, request, folder)
     # Last, so that whatever fails before leaves the file alone.
-    if write and tuning.feasible:
+    if write and (tuning.recommended or (tuning.feasible and despite_expectations)):
         _write(scenario, results)
     elif write:
-        say("nothing is written to the scenario: the bounds are not kept")
-    if not tuning.feasible:
+        way = "; to write them all the same add --despite-expectations" if tuning.feasible else ""
+        say(f"nothing is written to the scenario, {results.verdict}{way}")
+    if not tuning.recommended:
         raise click.exceptions.Exit(1)
 
 

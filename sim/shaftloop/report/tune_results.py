@@ -10,7 +10,6 @@ from shaftloop.report.documents import identity, number, origin
 from shaftloop.report.files import write_text
 from shaftloop.report.tune_forms import gain_forms, shape_text
 from shaftloop.scenario.reading import Scenario
-from shaftloop.studies.checks.judge import Verdict
 from shaftloop.studies.tuning.choosing import Demand
 from shaftloop.studies.tuning.proof import Compared
 from shaftloop.studies.tuning.results import Baseline, Design, LoopTuning, Option, Tuning
@@ -31,13 +30,19 @@ class TuneResults:
     demand: Demand
     tolerances: tuple[str, ...]
     """As stated."""
-    verdicts: tuple[Verdict, ...] = ()
-    """What the scenario expects of itself, judged with the gains found; empty where they keep no bounds."""
 
     @property
-    def missed(self) -> tuple[str, ...]:
-        """What does not hold with the gains found, in words."""
-        return tuple(verdict_words(verdict) for verdict in self.verdicts if verdict.status != "passed")
+    def verdict(self) -> str:
+        """Whether the gains may be used, in words."""
+        tuning = self.tuning
+        if not tuning.feasible:
+            missed = [name for name, entry in tuning.loops.items() if not entry.feasible]
+            return f"do not use: the bounds are not kept by loop {' and '.join(missed)}"
+        count, broken = len(tuning.verdicts), len(tuning.broken)
+        if broken:
+            return f"do not use: {broken} of {count} expectations of the scenario do not hold"
+        held = f"all {count} expectations of the scenario hold" if count else "the scenario expects nothing"
+        return f"may be used: all bounds are kept, {held}"
 
 
 def tune_document(results: TuneResults) -> dict[str, Any]:
@@ -53,10 +58,12 @@ def tune_document(results: TuneResults) -> dict[str, Any]:
         "scenario": identity(results.scenario),
         "provenance": origin(results.scenario),
         "objective": tuning.objective,
+        "recommended": tuning.recommended,
+        "verdict": results.verdict,
         "feasible": tuning.feasible,
         "tolerances": list(results.tolerances),
         "corners": list(tuning.corners),
-        "expectations": [verdict_document(verdict) for verdict in results.verdicts],
+        "expectations": [verdict_document(verdict) for verdict in tuning.verdicts],
     }
     loops = {name: _loop(results, entry) for name, entry in tuning.loops.items()}
     if len(loops) == 1:
@@ -86,10 +93,8 @@ def tune_warnings(results: TuneResults) -> tuple[str, ...]:
                 f"{name}: a small step of the set-point overshoots by {overshoot:.0f} %; {ramp}, filter it "
                 "(setpoint_filter, see --structure pi_feedforward) or tune with --objective setpoint"
             )
-    if results.missed:
-        found.append(
-            f"{len(results.missed)} of {len(results.verdicts)} expectations of the scenario do not hold"
-        )
+    if not results.tuning.recommended:
+        found.append(results.verdict)
     return tuple(found)
 
 
@@ -221,6 +226,10 @@ def _baseline(item: Baseline) -> dict[str, Any]:
 
 def _option(results: TuneResults, option: Option) -> dict[str, Any]:
     document: dict[str, Any] = {"structure": option.name, "title": option.title}
+    if option.broken:
+        document["broken"] = [verdict_words(verdict) for verdict in option.broken]
+    if option.caution:
+        document["caution"] = option.caution
     if option.design is None:
         return document | {"reason": option.reason}
     gains = _gains(results, option.design)

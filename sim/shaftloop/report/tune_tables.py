@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from pathlib import Path
 
+from shaftloop.report.check_words import verdict_words
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import add_row, console, new_table, print_line, show_files
 from shaftloop.report.tune_forms import gain_forms, shape_text
@@ -29,6 +30,9 @@ def show_tuning(results: TuneResults, files: Sequence[Path]) -> None:
     files : sequence of Path
         Files that were written.
     """
+    print_line(results.verdict)
+    for verdict in results.tuning.broken:
+        print_line(f"  does not hold: {verdict_words(verdict)}")
     for entry in results.tuning.loops.values():
         _show_gains(results, entry)
         _show_figures(results, entry)
@@ -39,11 +43,6 @@ def show_tuning(results: TuneResults, files: Sequence[Path]) -> None:
             _show_proof(entry.proof)
     if len(results.tuning.loops) > 1:
         print_line(f"loops tuned in turn, {results.tuning.sweeps} sweeps until their gains stayed")
-    if results.verdicts:
-        held = len(results.verdicts) - len(results.missed)
-        print_line(f"expectations of the scenario with these gains: {held} of {len(results.verdicts)} hold")
-        for words in results.missed:
-            print_line(f"  does not hold: {words}")
     show_files(files)
     print_line(_NOTE)
 
@@ -128,7 +127,8 @@ def _corner(label: str) -> str:
 
 def _show_options(entry: LoopTuning) -> None:
     table = new_table(
-        f"Loop {entry.name}: structures under the same bounds; * the simplest within 10 % of the best",
+        f"Loop {entry.name}: structures under the same bounds; * the simplest within 10 % of the best that "
+        "breaks no expectation",
         *("structure", "cost", "bandwidth", "settles in", "Ms", "noise gain", "kp", "ki"),
     )
     notes = []
@@ -154,6 +154,8 @@ def _show_options(entry: LoopTuning) -> None:
             f"{design.loop.ki.value:.4g}",
         )
         notes.append((option.title, shape_text(design.loop) or _nothing_found(option, plain)))
+        notes += [(option.title, f"do not use: {verdict_words(verdict)}") for verdict in option.broken]
+        notes.append((option.title, option.caution and f"careful gains, {option.caution}"))
     console().print(table)
     for title, note in notes:
         if note:

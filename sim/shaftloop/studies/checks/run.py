@@ -1,6 +1,6 @@
 """Check a scenario: its expectations, against a baseline or against itself as it stands."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -16,7 +16,7 @@ from shaftloop.studies.checks.gains import GainsFile, gains_of, with_gains
 from shaftloop.studies.checks.judge import Verdict, judge
 from shaftloop.studies.responses import Response, evaluate
 
-__all__ = ["AS_STATED", "Checked", "Refused", "check_change", "check_scenario"]
+__all__ = ["AS_STATED", "Checked", "Refused", "check_scenario", "judge_of_changes"]
 
 AS_STATED = "the scenario as it stands"
 """Label of a reference that was evaluated and not read."""
@@ -126,8 +126,8 @@ def check_scenario(
     return Checked(scenario, verdicts, found, reference, stale, unknown, compare)
 
 
-def check_change(scenario: Scenario, changed_bench: Description) -> tuple[Verdict, ...]:
-    """Judge a changed bench by the bounds of a scenario, next to the scenario as it stands.
+def judge_of_changes(scenario: Scenario) -> Callable[[Description], tuple[Verdict, ...]]:
+    """Return what judges changed benches by the bounds of a scenario, next to the scenario as it stands.
 
     Tolerances do not count: a change was wanted.
 
@@ -135,8 +135,6 @@ def check_change(scenario: Scenario, changed_bench: Description) -> tuple[Verdic
     ----------
     scenario : Scenario
         With the expectations; it may have none.
-    changed_bench : Description
-        The bench.
 
     Raises
     ------
@@ -145,11 +143,24 @@ def check_change(scenario: Scenario, changed_bench: Description) -> tuple[Verdic
     """
     expectations = resolve(scenario)
     names = [entry.metric for entry in expectations]
-    if not names:
-        return ()
-    before = take(scenario, evaluate(scenario.description, names), "", AS_STATED)
-    found = evaluate(changed_bench, names)
-    return tuple(_judge(entry, found[entry.metric], before, False) for entry in expectations)
+
+    known: list[tuple[Description, Mapping[str, Response]]] = []
+
+    def figures(bench: Description) -> Mapping[str, Response]:
+        for other, found in known:
+            if other == bench:
+                return found
+        known.append((bench, evaluate(bench, names)))
+        return known[-1][1]
+
+    def judged(bench: Description) -> tuple[Verdict, ...]:
+        if not names:
+            return ()
+        before = take(scenario, figures(scenario.description), "", AS_STATED)
+        found = figures(bench)
+        return tuple(_judge(entry, found[entry.metric], before, False) for entry in expectations)
+
+    return judged
 
 
 def _judge(expectation: Expectation, response: Response, reference: Baseline | None, judged: bool) -> Verdict:

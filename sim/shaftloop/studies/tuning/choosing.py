@@ -10,6 +10,7 @@ from shaftloop.analysis.worstcase import LoopAnalysis, analyse_loops
 from shaftloop.control.parameters import Loop
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
+from shaftloop.studies.checks.judge import Verdict
 from shaftloop.studies.tuning.family import best_of_family
 from shaftloop.studies.tuning.figures import figures
 from shaftloop.studies.tuning.identify import identify
@@ -23,11 +24,10 @@ from shaftloop.studies.tuning.search import Bounds, Objective, Search, Trial
 from shaftloop.studies.tuning.structures import HELD, STRUCTURES
 from shaftloop.studies.tuning.tolerance import Corner
 from shaftloop.studies.tuning.tradeoff import broken, trade_off
+from shaftloop.studies.tuning.usable import SERVES, chosen_of, tighter, usable
 
-__all__ = ["Choice", "Demand", "Tuner", "tuned_bench"]
+__all__ = ["Choice", "Demand", "Judge", "Tuner", "tuned_bench"]
 
-_SERVES = 1.1
-"""The simplest structure within this factor of the best cost is recommended."""
 _SWEEPS = 6
 _SAME = 1e-3
 """Change of the gains at which loops that are tuned in turn have found each other."""
@@ -35,7 +35,7 @@ _RELAY, _RELAY_CYCLES, _LONGEST_RELAY = 0.05, 15.0, 1.5
 """Swing of the relay over the clamp, periods that it runs at least, and the time at most [s]."""
 _VERIFIED, _UNSTABLE = 6, 2.0
 """Searches until the exact margins keep the bounds, and how far beyond them an unstable loop counts."""
-_TIGHTER = (0.998, 0.99, 0.97)
+_ROOMS = (0.998, 0.99, 0.97)
 """Shares of the room above 1 that loops tuned in turn are given, until the result keeps the bounds."""
 
 
@@ -83,6 +83,14 @@ class Choice:
         return not self.nearest
 
 
+Judge = Callable[[Description], tuple[Verdict, ...]]
+"""What the scenario expects of itself, judged with changed gains."""
+
+
+def _nothing_expected(_: Description) -> tuple[Verdict, ...]:
+    return ()
+
+
 @dataclass
 class Tuner:
     """Finds the gains of the loops of a bench, one after the other."""
@@ -90,6 +98,7 @@ class Tuner:
     corners: list[Corner]
     """With the loops as tuned so far."""
     demand: Demand
+    judge: Judge = _nothing_expected
     _analysed: dict[tuple[Loop, str], LoopAnalysis] = field(default_factory=dict)
     """By the loop and the corner's label, as long as the other loops stay."""
 
@@ -107,20 +116,20 @@ class Tuner:
         if len(self.demand.loops) == 1:
             return False, 1
         sweep = 0
-        for tighter in _TIGHTER:
+        for room in _ROOMS:
             moved, last = np.inf, sweep + _SWEEPS
             while sweep < last and moved >= _SAME:
                 sweep, moved = sweep + 1, 0.0
                 for name in self.demand.loops:
-                    moved = max(moved, self.improve(name, tighter))
+                    moved = max(moved, self.improve(name, room))
             if all(self.holds(name) for name in self.demand.loops):
                 return True, sweep
         return False, sweep
 
-    def improve(self, name: str, tighter: float) -> float:
+    def improve(self, name: str, room: float) -> float:
         """Tune one loop with the others as they are, and return by how much its gains moved."""
         old = loop_named(self.corners[0].description, name)
-        search = self.search(name, tighter)
+        search = self.search(name, room)
         trial = _recommended(self.trials(search, old, ()))
         if trial is None:
             near = trade_off(search, old)
@@ -142,7 +151,7 @@ class Tuner:
         """Return whether a loop keeps all bounds at every corner, Ms and Mt by the exact margins as well."""
         return search.admits(loop) and all(self.beyond(search, loop, c) <= 1.0 for c in self.corners)
 
-    def search(self, name: str, tighter: float = 1.0) -> Search:
+    def search(self, name: str, room: float = 1.0) -> Search:
         """Return the search for the gains of a loop with all other loops as they are."""
         plants = [
             plant
@@ -153,17 +162,19 @@ class Tuner:
         ]
         nominal = self.corners[0].description
         bounds, loop = self.demand.bounds, loop_named(nominal, name)
-        bounds = _tighter(bounds, tighter)
+        bounds = tighter(bounds, room)
         step = excursion(nominal, loop)
         if step is not None and not self.demand.may_clamp:
             bounds = replace(bounds, command=loop.clamp, excursion=step)
         return Search(plants, bounds, self.demand.objective)
 
-    def trials(self, search: Search, loop: Loop, rules: Sequence[Loop]) -> dict[str, Trial | str]:
-        """Return the best controller of every structure, or why there is none."""
+    def trials(
+        self, search: Search, loop: Loop, rules: Sequence[Loop], names: Sequence[str] = ()
+    ) -> dict[str, Trial | str]:
+        """Return the best controller of the structures asked for or named, or why there is none."""
         found: dict[str, Trial | str] = {}
         simpler: dict[str, Loop] = {}
-        for name in self.demand.structures:
+        for name in names or self.demand.structures:
             family = STRUCTURES[name].family(loop, search.plants[0], simpler)
             if isinstance(family, str):
                 found[name] = family
@@ -190,8 +201,8 @@ class Tuner:
         else:
             rules = [proposal.loop for proposal in proposals if proposal.loop is not None]
             found = self.trials(search, now, rules)
-            options = [self.option(search, structure, trial) for structure, trial in found.items()]
-        chosen, nearest, alone = _chosen(options), "", False
+            options = usable(self, search, now, [self.option(search, *item) for item in found.items()])
+        chosen, nearest, alone = chosen_of(options), "", False
         if chosen is None:
             chosen, nearest, alone = self.trade_off(search, self.simplest(search, now))
         assert chosen.design is not None, "an option that is chosen has a design"
@@ -266,7 +277,7 @@ class Tuner:
             if beyond <= 1.0:
                 return near
             share /= beyond * (1.0 + _SAME)
-            tight = search.under(_tighter(search.bounds, share), search.objective)
+            tight = search.under(tighter(search.bounds, share), search.objective)
             trial = tight.gains(loop)
             if trial is None:
                 return None
@@ -341,24 +352,8 @@ def tuned_bench(description: Description, demand: Demand) -> tuple[Description, 
     return tuner.corners[0].description, kept
 
 
-def _tighter(bounds: Bounds, share: float) -> Bounds:
-    """Return bounds with a share of the room above 1, below which none goes.
-
-    At high frequencies nothing is left of L, at low ones nothing of S.
-    """
-    return replace(bounds, ms=1.0 + share * (bounds.ms - 1.0), mt=1.0 + share * (bounds.mt - 1.0))
-
-
-def _chosen(options: Sequence[Option]) -> Option | None:
-    """Return the simplest structure that serves."""
-    costs = [option.cost for option in options if option.design is not None]
-    if not costs:
-        return None
-    return next(option for option in options if option.design and option.cost <= _SERVES * min(costs))
-
-
 def _recommended(trials: dict[str, Trial | str]) -> Trial | None:
     kept = [trial for trial in trials.values() if isinstance(trial, Trial)]
     if not kept:
         return None
-    return next(trial for trial in kept if trial.cost <= _SERVES * min(other.cost for other in kept))
+    return next(trial for trial in kept if trial.cost <= SERVES * min(other.cost for other in kept))

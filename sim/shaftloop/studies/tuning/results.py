@@ -9,6 +9,7 @@ from shaftloop.analysis.stepresponse import StepResponse
 from shaftloop.analysis.worstcase import LoopAnalysis
 from shaftloop.control.parameters import Loop
 from shaftloop.scenario.description import Description
+from shaftloop.studies.checks.judge import Verdict
 from shaftloop.studies.tuning.figures import Figures
 from shaftloop.studies.tuning.proof import Proof
 from shaftloop.studies.tuning.search import Bounds, Objective
@@ -46,6 +47,10 @@ class Option:
     """By the objective; infinite where there is no design."""
     reason: str
     """Why there is no design; empty where there is one."""
+    broken: tuple[Verdict, ...] = ()
+    """Expectations of the scenario that do not hold with it; looked at only where it might be recommended."""
+    caution: str = ""
+    """Which tighter bounds or other objective its gains were found with, so that the expectations hold."""
 
 
 @dataclass(frozen=True)
@@ -102,8 +107,20 @@ class Tuning:
     """The bench with the tuned loops."""
     sweeps: int
     """Times the loops were tuned in turn; 1 for a single loop."""
+    verdicts: tuple[Verdict, ...] = ()
+    """What the scenario expects of itself, judged with the gains found; empty where they keep no bounds."""
 
     @property
     def feasible(self) -> bool:
         """Whether every loop keeps its bounds."""
         return all(loop.feasible for loop in self.loops.values())
+
+    @property
+    def broken(self) -> tuple[Verdict, ...]:
+        """What the scenario expects of itself and does not hold with the gains found."""
+        return tuple(verdict for verdict in self.verdicts if verdict.status != "passed")
+
+    @property
+    def recommended(self) -> bool:
+        """Whether the gains may be used: all bounds are kept, and all that the scenario expects holds."""
+        return self.feasible and not self.broken

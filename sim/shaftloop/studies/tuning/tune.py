@@ -7,12 +7,12 @@ import numpy as np
 
 from shaftloop.control.parameters import Loop
 from shaftloop.errors import SimulationError
-from shaftloop.studies.tuning.choosing import Choice, Demand, Tuner
+from shaftloop.studies.tuning.choosing import Choice, Demand, Judge, Tuner
 from shaftloop.studies.tuning.figures import figures
 from shaftloop.studies.tuning.outcome import binding, experiment
 from shaftloop.studies.tuning.plant import loop_named, with_loop
 from shaftloop.studies.tuning.proof import Proof, prove
-from shaftloop.studies.tuning.results import Baseline, Design, LoopTuning, Tuning
+from shaftloop.studies.tuning.results import Baseline, Design, LoopTuning, Option, Tuning
 from shaftloop.studies.tuning.rules import Proposal
 from shaftloop.studies.tuning.search import Bounds, Search
 from shaftloop.studies.tuning.structures import STRUCTURES
@@ -23,7 +23,10 @@ __all__ = ["tune"]
 
 
 def tune(
-    corners: Sequence[Corner], demand: Demand, progress: Callable[[float], None] = lambda _: None
+    corners: Sequence[Corner],
+    demand: Demand,
+    progress: Callable[[float], None] = lambda _: None,
+    judge: Judge | None = None,
 ) -> Tuning:
     """Return gains that keep the bounds at every corner, with the evidence.
 
@@ -37,6 +40,9 @@ def tune(
         What is asked for.
     progress : callable
         Gets the share that is done.
+    judge : callable, optional
+        Judges what the scenario expects of itself on a bench. A single loop is given gains that hold it
+        all, if there are.
 
     Raises
     ------
@@ -44,6 +50,8 @@ def tune(
         Where the bench has no steady state at the operating point.
     """
     tuner = Tuner(list(corners), demand)
+    if judge is not None and len(demand.loops) == 1:
+        tuner.judge = judge
     settled, sweeps = tuner.settle()
     found = {}
     for number, name in enumerate(demand.loops):
@@ -52,12 +60,15 @@ def tune(
             progress((number + part) / len(demand.loops))
 
         found[name] = _details(tuner, name, corners, settled, share)
+    tuned = tuner.corners[0].description
+    kept = all(loop.feasible for loop in found.values())
     return Tuning(
         found,
         demand.objective,
         tuple(corner.label for corner in corners),
-        tuner.corners[0].description,
+        tuned,
         sweeps,
+        judge(tuned) if judge is not None and kept else (),
     )
 
 
@@ -80,10 +91,20 @@ def _details(
         baselines,
         search.bounds,
         found.feasible,
-        binding(search, design) if found.feasible else (),
+        (*binding(search, design), *_caution(found.option)) if found.feasible else (),
         found.nearest,
         ways,
         _proof(tuner, search, design),
+    )
+
+
+def _caution(option: Option) -> tuple[str, ...]:
+    """Return that expectations bind, where they do."""
+    if not option.caution:
+        return ()
+    return (
+        "what the scenario expects of itself, which the gains of least cost break; these are "
+        + option.caution,
     )
 
 

@@ -1,0 +1,123 @@
+"""Which structure is recommended: one that holds what the scenario expects of itself, run in full."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from shaftloop.control.parameters import Loop
+from shaftloop.studies.checks.judge import Verdict
+from shaftloop.studies.tuning.controller import with_gains
+from shaftloop.studies.tuning.plant import with_loop
+from shaftloop.studies.tuning.results import Option
+from shaftloop.studies.tuning.search import Bounds, Objective, Search
+
+if TYPE_CHECKING:
+    from shaftloop.studies.tuning.choosing import Tuner
+
+__all__ = ["SERVES", "chosen_of", "tighter", "usable"]
+
+SERVES = 1.1
+"""The simplest structure within this factor of the best cost is recommended."""
+_CAREFUL: tuple[tuple[float, Objective | None], ...] = (
+    *((share, None) for share in (0.75, 0.62, 0.5, 0.35)),
+    *((share, "setpoint") for share in (1.0, 0.4)),
+)
+"""Shares of the room that Ms and Mt have above 1, and objectives, that are tried one after the other."""
+_BACK = (0.25, 0.5, 0.75, 0.9, 1.0)
+"""Shares of the way back to the gains of before that are tried where those do not help."""
+
+
+def chosen_of(options: Sequence[Option]) -> Option | None:
+    """Return the simplest structure that serves, of those that break no expectation if there is one.
+
+    Parameters
+    ----------
+    options : sequence of Option
+        The simplest first.
+    """
+    with_design = [option for option in options if option.design is not None]
+    rest = [option for option in with_design if not option.broken] or with_design
+    best = min((option.cost for option in rest), default=0.0)
+    return next((option for option in rest if option.cost <= SERVES * best), None)
+
+
+def tighter(bounds: Bounds, share: float) -> Bounds:
+    """Return bounds with a share of the room above 1, below which none goes.
+
+    At high frequencies nothing is left of L, at low ones nothing of S.
+
+    Parameters
+    ----------
+    bounds : Bounds
+        To be tightened.
+    share : float
+        Up to 1.
+    """
+    return replace(bounds, ms=1.0 + share * (bounds.ms - 1.0), mt=1.0 + share * (bounds.mt - 1.0))
+
+
+def usable(tuner: "Tuner", search: Search, loop: Loop, options: list[Option]) -> list[Option]:
+    """Return the structures with the expectations that those break which might have been recommended.
+
+    Where all break one, more careful gains of the structure that would have been recommended take its place
+    if they hold everything: at tighter bounds, or nearer to those that the scenario has.
+
+    Parameters
+    ----------
+    tuner : Tuner
+        What tunes the bench.
+    search : Search
+        With the bounds.
+    loop : Loop
+        As it was.
+    options : list of Option
+        The simplest first.
+    """
+    first = chosen_of(options)
+    while (option := chosen_of(options)) is not None and not option.broken:
+        assert option.design is not None, "what is chosen has a design"
+        broken = _broken(tuner, option.design.loop)
+        if not broken:
+            return options
+        options = [replace(other, broken=broken) if other is option else other for other in options]
+    if first is not None:
+        for careful in (*_tightened(tuner, search, loop, first.name), *_towards(tuner, search, loop, first)):
+            if careful.design is not None and not _broken(tuner, careful.design.loop):
+                return [careful if other.name == first.name else other for other in options]
+    return options
+
+
+def _tightened(tuner: "Tuner", search: Search, loop: Loop, name: str) -> Iterator[Option]:
+    """Yield gains of a structure at tighter bounds, of less cost than the loop as it was if that has it."""
+    held = tuner.keeps(search, loop) and not _broken(tuner, loop)
+    enough = search.cost(loop) if held else float("inf")
+    for share, objective in _CAREFUL:
+        tight = search.under(tighter(search.bounds, share), objective or search.objective)
+        option = tuner.option(tight, name, tuner.trials(tight, loop, (), (name,))[name])
+        if option.design is not None:
+            caution = f"those of Ms <= {tight.bounds.ms:.4g} and Mt <= {tight.bounds.mt:.4g}"
+            caution += "" if objective is None else f" with the objective {objective}"
+            option = replace(option, cost=search.cost(option.design.loop), caution=caution)
+            if option.cost < enough:
+                yield option
+
+
+def _towards(tuner: "Tuner", search: Search, loop: Loop, best: Option) -> Iterator[Option]:
+    """Yield gains between those of least cost and those of the loop as it was, and at last the latter."""
+    assert best.design is not None, "what might be recommended has a design"
+    (kp, ki), (old_kp, old_ki) = ((o.kp.value, o.ki.value) for o in (best.design.loop, loop))
+    if with_gains(best.design.loop, old_kp, old_ki) != loop:
+        return
+    for share in _BACK:
+        between = with_gains(loop, kp + share * (old_kp - kp), ki + share * (old_ki - ki))
+        near = tuner.verified(search, between) if share < 1.0 else loop
+        if near is not None and tuner.keeps(search, near):
+            way = f"those {100.0 * share:.0f} % of the way back to those of the scenario"
+            way = way if share < 1.0 else "those that the scenario has, none of less cost was found"
+            yield replace(tuner.kept_option(search, best.name, near), caution=way)
+
+
+def _broken(tuner: "Tuner", loop: Loop) -> tuple[Verdict, ...]:
+    """Return the expectations of the scenario that a loop breaks."""
+    verdicts = tuner.judge(with_loop(tuner.corners[0].description, loop))
+    return tuple(verdict for verdict in verdicts if verdict.status != "passed")
