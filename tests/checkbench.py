@@ -10,9 +10,16 @@ from pathlib import Path
 import pytest
 
 from shaftloop.errors import SimulationError
+from shaftloop.figures import Figure
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.shipped import shipped_folder
-from shaftloop.studies.responses import SOURCES, Response, Source
+from shaftloop.studies.responses import SOURCES, Source
+
+
+def figure(value, unit="1", reason="", beyond="", **rest):
+    """Return a figure as an analysis finds it, without name and meaning."""
+    return Figure("", unit, "", value, reason, beyond=beyond, **rest)
+
 
 EXPECTED = """
 [[expect]]
@@ -59,23 +66,23 @@ def kp_of(description: Description) -> float:
 def fake_figures(patch: pytest.MonkeyPatch) -> None:
     """Replace margins and metrics by closed forms: Ms 1 + kp, margin 100 - 100·kp deg, rise time 4 ms/kp."""
 
-    def margins(description: Description, _: Sequence[str]) -> dict[str, Response]:
+    def margins(description: Description, _: Sequence[str]) -> dict[str, Figure]:
         kp = kp_of(description)
         if kp >= 1.0:
-            lost = Response(None, "1", "the bench is unstable (largest eigenvalue 1.200000)")
-            return {"torque.ms": lost, "torque.phase_margin": Response(None, "deg", lost.reason)}
+            lost = figure(None, "1", "the bench is unstable (largest eigenvalue 1.200000)")
+            return {"torque.ms": lost, "torque.phase_margin": figure(None, "deg", lost.reason)}
         if kp < 0.01:
-            endless = Response(None, "deg", "|L| never crosses 1", "above")
-            return {"torque.ms": Response(1.0 + kp, "1"), "torque.phase_margin": endless}
-        found = {"torque.ms": Response(1.0 + kp, "1")}
-        return found | {"torque.phase_margin": Response(100.0 - 100.0 * kp, "deg")}
+            endless = figure(None, "deg", "|L| never crosses 1", "above")
+            return {"torque.ms": figure(1.0 + kp, "1"), "torque.phase_margin": endless}
+        found = {"torque.ms": figure(1.0 + kp, "1")}
+        return found | {"torque.phase_margin": figure(100.0 - 100.0 * kp, "deg")}
 
-    def simulate(description: Description, _: Sequence[str]) -> dict[str, Response]:
+    def simulate(description: Description, _: Sequence[str]) -> dict[str, Figure]:
         kp = kp_of(description)
         if kp > 5.0:
             raise SimulationError("the bench diverges at 0.1 s", "lower the gains")
-        rise = Response(4e-3 / kp if kp else None, "s", "" if kp else "no step")
-        return {"torque_rise_time": rise, "trips": Response(0.0, "1")}
+        rise = figure(4e-3 / kp if kp else None, "s", "" if kp else "no step")
+        return {"torque_rise_time": rise, "trips": figure(0.0, "1")}
 
     for prefix, run in (("margins", margins), ("simulate", simulate)):
         patch.setitem(SOURCES, prefix, Source(SOURCES[prefix].known, run))

@@ -10,8 +10,9 @@ import pytest
 from click.testing import CliRunner, Result
 
 from shaftloop.cli.main import cli
+from shaftloop.figures import Figure
 from shaftloop.report import study_pictures, study_table
-from shaftloop.studies.responses import SOURCES, Response, Source
+from shaftloop.studies.responses import SOURCES, Source
 from shaftloop.studies.whatif.store import Store
 
 STUDY = """\
@@ -243,7 +244,7 @@ def test_a_sobol_design_of_another_count_is_warned_of(tmp_path: Path) -> None:
 
 
 def test_a_study_of_which_nothing_can_be_evaluated_fails(monkeypatch: pytest.MonkeyPatch) -> None:
-    def fail(*_: object) -> dict[str, Response]:
+    def fail(*_: object) -> dict[str, Figure]:
         raise ValueError("no")
 
     monkeypatch.setitem(SOURCES, "modes", Source(SOURCES["modes"].known, fail))

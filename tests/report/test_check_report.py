@@ -10,6 +10,8 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
+from checkbench import figure
+from shaftloop.figures import Figure
 from shaftloop.report.check_document import check_document, overall
 from shaftloop.report.check_files import bounds_words, junit_text, markdown_text
 from shaftloop.report.check_picture import draw_comparison
@@ -22,19 +24,18 @@ from shaftloop.studies.checks.compare import compare_gains
 from shaftloop.studies.checks.expectations import Expectation
 from shaftloop.studies.checks.judge import Verdict, judge
 from shaftloop.studies.checks.run import AS_STATED, Checked, Refused
-from shaftloop.studies.responses import Response
 
 PM = "margins.torque.phase_margin"
 
 
 def verdict(
-    found: float | Response | None,
+    found: float | Figure | None,
     before: float | str | None,
     metric: str = PM,
     unit: str = "deg",
     **bounds: Any,
 ) -> Verdict:
-    response = found if isinstance(found, Response) else Response(found, unit, "" if found else "no step")
+    response = found if isinstance(found, Figure) else figure(found, unit, "" if found else "no step")
     recorded = None
     if isinstance(before, float):
         recorded = Recorded(Stated(Fraction(repr(before)), unit))
@@ -122,7 +123,7 @@ def test_quantities_are_short(value: float | None, unit: str, words: str) -> Non
             "phase margin of torque is now 50 deg, before without end; the limit 35 deg is now 15 deg away",
         ),
         (
-            verdict(Response(None, "deg", "|L| never crosses 1", "above"), 50.0, at_least=35.0),
+            verdict(figure(None, "deg", "|L| never crosses 1", "above"), 50.0, at_least=35.0),
             "phase margin of torque is now without end, before 50 deg",
         ),
         (
@@ -131,7 +132,7 @@ def test_quantities_are_short(value: float | None, unit: str, words: str) -> Non
         ),
         (verdict(None, 52.0, at_least=35.0), "phase margin of torque has no value: no step"),
         (
-            verdict(Response(None, "deg", "it diverged", failed=True), 52.0, at_least=35.0),
+            verdict(figure(None, "deg", "it diverged", failed=True), 52.0, at_least=35.0),
             "phase margin of torque could not be found: it diverged",
         ),
         (
@@ -189,7 +190,7 @@ def test_the_bench_is_spoken_of() -> None:
 
 GOOD = verdict(38.0, 52.0, at_least=35.0)
 BAD = verdict(30.0, 52.0, at_least=35.0, name="pm", why="soft <b>couplings</b>")
-LOST = verdict(Response(None, "deg", "it diverged", failed=True), None, at_least=35.0)
+LOST = verdict(figure(None, "deg", "it diverged", failed=True), None, at_least=35.0)
 
 
 @pytest.mark.parametrize(
@@ -236,7 +237,7 @@ def test_markdown_takes_nothing_for_markup() -> None:
 
 
 def test_the_document_holds_all_and_no_nan() -> None:
-    endless = verdict(Response(None, "deg", "|L| never crosses 1", "above"), "above", at_least=35.0)
+    endless = verdict(figure(None, "deg", "|L| never crosses 1", "above"), "above", at_least=35.0)
     items = [checked(GOOD, BAD, LOST, endless, reference=reference()), Refused("x", ("y",))]
     found = json.loads(as_json(check_document(items)))
     assert found["status"] == "refused" and found["refused"] == [{"name": "x", "messages": ["y"]}]

@@ -8,11 +8,12 @@ from typing import Any
 
 import pytest
 
-from shaftloop.analysis.metrics import Metric
+from checkbench import figure
 from shaftloop.analysis.overlay import lay_over, read_measurement
 from shaftloop.analysis.verify import Change, Verification
 from shaftloop.engine.supervision import Event
-from shaftloop.report.documents import as_json, number, simulate_document
+from shaftloop.figures import number
+from shaftloop.report.documents import as_json, simulate_document
 from shaftloop.report.quantities import readable, show
 from shaftloop.report.results import Results
 from shaftloop.report.tables import CAUTIONS, Progress, show_results
@@ -69,12 +70,12 @@ def test_every_metric_has_value_unit_and_meaning_or_a_reason(results: Results) -
 
 
 def test_no_document_holds_nan(results: Results) -> None:
-    broken = {"x": Metric(math.nan, "N m", "broken"), "y": Metric(-math.inf, "N m", "broken", at=1.0)}
+    broken = {"x": figure(math.nan, "N m"), "y": figure(-math.inf, "N m", at=1.0)}
     simulation = dataclasses.replace(results.simulation, wall_time=0.0)
     document = simulate_document(dataclasses.replace(results, metrics=broken, simulation=simulation))
     found = strictly(as_json(document))
     assert found["metrics"]["x"] == {
-        "value": None, "unit": "N m", "reason": "not a finite number", "meaning": "broken",
+        "value": None, "unit": "N m", "reason": "not a finite number", "meaning": "",
     }  # fmt: skip
     assert found["provenance"]["times_real_time"]["value"] is None
     with pytest.raises(ValueError, match="not JSON compliant"):

@@ -8,12 +8,14 @@ from xml.etree import ElementTree
 
 import pytest
 
+from checkbench import figure
+from shaftloop.figures import Figure
 from shaftloop.report.study_maps import mapped
 from shaftloop.report.study_pictures import draw_study
 from shaftloop.report.study_scales import factor_scale, figure_scale
 from shaftloop.report.study_tables import show_study
 from shaftloop.studies import responses
-from shaftloop.studies.responses import Known, Response, Source
+from shaftloop.studies.responses import Source
 from shaftloop.studies.whatif.designs import Plan
 from shaftloop.studies.whatif.execute import execute, run_here
 from shaftloop.studies.whatif.findings import Findings, find
@@ -39,15 +41,15 @@ FLAT = '[[response]]\nmetric = "stand.flat"\n'
 @pytest.fixture(autouse=True)
 def figures(monkeypatch: pytest.MonkeyPatch) -> None:
     """Stand in for simulations by a formula of stiffness and gain."""
-    known = {"time": Known("s", ""), "share": Known("1", ""), "flat": Known("N m", "")}
+    known = {"time": Figure("", "s", ""), "share": Figure("", "1", ""), "flat": Figure("", "N m", "")}
 
-    def formula(description: Any, names: Sequence[str]) -> dict[str, Response]:
+    def formula(description: Any, names: Sequence[str]) -> dict[str, Figure]:
         stiffness, gain = description.line[1].stiffness, description.loop[-1].kp.value
         found = {
             "time": 1e-3 * (2.0 + math.sin(stiffness / 8e3)) / (0.05 + gain),
             "share": stiffness / 1e3 * (1 + gain),
         }
-        return {name: Response(found.get(name, 5.0), known[name].unit) for name in names}
+        return {name: figure(found.get(name, 5.0), known[name].unit) for name in names}
 
     monkeypatch.setitem(responses.SOURCES, "stand", Source(lambda _: known, formula))
 
@@ -105,11 +107,9 @@ def test_what_some_candidates_lack_is_said(
 ) -> None:
     source = responses.SOURCES["stand"]
 
-    def some(description: Any, wanted: Sequence[str]) -> dict[str, Response]:
+    def some(description: Any, wanted: Sequence[str]) -> dict[str, Figure]:
         stiff = description.line[1].stiffness > 3e4
-        return source.evaluate(description, wanted) | (
-            {"time": Response(None, "s", "never")} if stiff else {}
-        )
+        return source.evaluate(description, wanted) | ({"time": figure(None, "s", "never")} if stiff else {})
 
     monkeypatch.setitem(responses.SOURCES, "stand", Source(source.known, some))
     found = results(tmp_path, STIFFNESS, GAIN, FIGURES)

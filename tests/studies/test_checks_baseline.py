@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from checkbench import write_bench
+from checkbench import figure, write_bench
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.reading import Scenario, read_scenario
 from shaftloop.scenario.units import Stated
@@ -18,17 +18,16 @@ from shaftloop.studies.checks.baseline import (
     read_baseline,
     take,
 )
-from shaftloop.studies.responses import Response
 
 FOUND = {
-    "margins.torque.phase_margin": Response(63.1071845, "deg"),
-    "margins.torque.ms": Response(1.438649805, "1"),
-    "margins.torque.gain_margin_down": Response(None, "1", "none", "below"),
-    "margins.torque.delay_margin": Response(None, "s", "none", "above"),
-    "simulate.torque_rise_time": Response(None, "s", "no step"),
-    "simulate.energy_residual": Response(6.0204295e-08, "1"),
-    "simulate.grid_energy": Response(2144.2383, "J"),
-    "simulate.torque_overshoot": Response(None, "%", "it diverged", failed=True),
+    "margins.torque.phase_margin": figure(63.1071845, "deg"),
+    "margins.torque.ms": figure(1.438649805, "1"),
+    "margins.torque.gain_margin_down": figure(None, "1", "none", "below"),
+    "margins.torque.delay_margin": figure(None, "s", "none", "above"),
+    "simulate.torque_rise_time": figure(None, "s", "no step"),
+    "simulate.energy_residual": figure(6.0204295e-08, "1"),
+    "simulate.grid_energy": figure(2144.2383, "J"),
+    "simulate.torque_overshoot": figure(None, "%", "it diverged", failed=True),
 }
 
 

@@ -6,15 +6,16 @@ from typing import Any
 
 import pytest
 
+from checkbench import figure
+from shaftloop.figures import Figure
 from shaftloop.scenario.units import Stated
 from shaftloop.studies.checks.baseline import Recorded
 from shaftloop.studies.checks.expectations import Expectation
 from shaftloop.studies.checks.judge import Verdict, judge
-from shaftloop.studies.responses import Response
 
-ABOVE = Response(None, "1", "no factor", "above")
-BELOW = Response(None, "1", "no factor", "below")
-NONE = Response(None, "1", "no step")
+ABOVE = figure(None, "1", "no factor", "above")
+BELOW = figure(None, "1", "no factor", "below")
+NONE = figure(None, "1", "no step")
 
 
 def recorded(value: float) -> Recorded:
@@ -22,9 +23,9 @@ def recorded(value: float) -> Recorded:
 
 
 def verdict(
-    found: float | Response, before: float | Recorded | None = None, judged: bool = True, **bounds: Any
+    found: float | Figure, before: float | Recorded | None = None, judged: bool = True, **bounds: Any
 ) -> Verdict:
-    response = found if isinstance(found, Response) else Response(found, "1")
+    response = found if isinstance(found, Figure) else figure(found, "1")
     reference = recorded(before) if isinstance(before, float) else before
     return judge(Expectation("m", "1", "", **bounds), response, reference, judged)
 
@@ -46,14 +47,14 @@ def verdict(
         (NONE, {"tolerance": 3.0}, ("value",)),
     ],
 )
-def test_bounds(found: float | Response, bounds: dict[str, float], broken: tuple[str, ...]) -> None:
+def test_bounds(found: float | Figure, bounds: dict[str, float], broken: tuple[str, ...]) -> None:
     result = verdict(found, **bounds)
     assert result.broken == broken
     assert result.status == ("failed" if broken else "passed")
 
 
 def test_a_failed_simulation_is_an_error_and_not_a_broken_bound() -> None:
-    result = verdict(Response(None, "1", "it diverged", failed=True), 1.0, at_most=2.0)
+    result = verdict(figure(None, "1", "it diverged", failed=True), 1.0, at_most=2.0)
     assert (result.status, result.drift) == ("error", None)
 
 
@@ -77,7 +78,7 @@ def test_a_failed_simulation_is_an_error_and_not_a_broken_bound() -> None:
         (NONE, Recorded(None), {"at_least": 1.0}, "same"),
     ],
 )
-def test_drift(now: float | Response, before: float | Recorded, bounds: dict[str, float], kind: str) -> None:
+def test_drift(now: float | Figure, before: float | Recorded, bounds: dict[str, float], kind: str) -> None:
     drift = verdict(now, before, **bounds).drift
     assert drift is not None and drift.kind == kind
 

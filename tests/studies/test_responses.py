@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import pytest
 
+from checkbench import figure
 from rigs import shipped
 from shaftloop.analysis.delay import delay_margin
 from shaftloop.analysis.fidelity.figures import figures
@@ -13,11 +14,12 @@ from shaftloop.analysis.metrics import metrics
 from shaftloop.analysis.simulation import simulate
 from shaftloop.analysis.worstcase import MapPoint, analyse_loops
 from shaftloop.errors import ScenarioError, SimulationError
+from shaftloop.figures import Figure
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.studies import responses
 from shaftloop.studies.figures import loop_figures, map_figures
-from shaftloop.studies.responses import SOURCES, Known, Response, Source, evaluate, known, require
+from shaftloop.studies.responses import SOURCES, Source, evaluate, known, require
 
 SHORT = ["duration=60 ms"]
 
@@ -47,13 +49,14 @@ def test_the_figures_are_those_of_the_analyses() -> None:
     names = ["margins.torque.ms", *delays, "margins.torque.stable", "modes.1.frequency"]
     found = evaluate(description, names)
     analysis = analyse_loops(description, ["torque"])["torque"]
-    assert found["margins.torque.ms"] == Response(analysis.margins.ms, "1")
-    assert found["margins.torque.stable"] == Response(1.0, "1")
     delay = delay_margin(analysis.description, analysis.margins)
     at_reading, at_command = delay.reading.value, delay.command.value
     assert at_reading is not None and at_command is not None
     values = (min(at_reading, at_command), at_reading, at_command)
-    assert [found[name] for name in delays] == [Response(value, "s") for value in values]
+    assert [found[name].value for name in delays] == list(values)
+    ms, stable = found["margins.torque.ms"], found["margins.torque.stable"]
+    assert (ms.name, ms.group, ms.value, ms.unit) == ("ms", "torque", analysis.margins.ms, "1")
+    assert (stable.value, stable.unit) == (1.0, "1")
     # Two bodies of the reference bench against each other over its soft couplings, see `shaftloop modes`.
     assert found["modes.1.frequency"].value == pytest.approx(147.55, abs=0.01)
 
@@ -63,22 +66,16 @@ def test_the_metrics_are_those_of_the_run() -> None:
     run = metrics(simulate(description))
     names = ["simulate.peak_true_torque", "simulate.loss_energy.drive.copper", "simulate.torque_overshoot"]
     found = evaluate(description, names)
-    for name, response in found.items():
-        metric = run[name.removeprefix("simulate.")]
-        assert (response.value, response.unit, response.reason) == (
-            metric.value,
-            metric.unit,
-            metric.reason or "",
-        )
+    assert found == {name: run[name.removeprefix("simulate.")] for name in names}
 
 
 def test_each_source_runs_once_and_only_if_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:
     calls: list[tuple[str, tuple[str, ...]]] = []
 
     def counted(prefix: str, source: Source) -> Source:
-        def run(description: Description, names: list[str]) -> dict[str, Response]:
+        def run(description: Description, names: list[str]) -> dict[str, Figure]:
             calls.append((prefix, tuple(names)))
-            return {name: Response(1.0, "1") for name in names}
+            return {name: figure(1.0, "1") for name in names}
 
         return Source(source.known, run)  # type: ignore[arg-type]
 
@@ -90,11 +87,11 @@ def test_each_source_runs_once_and_only_if_asked_for(monkeypatch: pytest.MonkeyP
 
 def test_a_source_is_one_entry(monkeypatch: pytest.MonkeyPatch) -> None:
     further = Source(
-        lambda _: {"gain": Known("1", "of the reading")}, lambda *_: {"gain": Response(0.5, "1")}
+        lambda _: {"gain": Figure("", "1", "of the reading")}, lambda *_: {"gain": figure(0.5, "1")}
     )
     monkeypatch.setitem(SOURCES, "fidelity", further)
     assert known(bench())["fidelity.gain"].meaning == "of the reading"
-    assert evaluate(bench(), ["fidelity.gain"]) == {"fidelity.gain": Response(0.5, "1")}
+    assert evaluate(bench(), ["fidelity.gain"]) == {"fidelity.gain": figure(0.5, "1")}
 
 
 @pytest.mark.parametrize(
@@ -133,12 +130,13 @@ def test_a_margin_without_end_lies_above_every_bound() -> None:
 
 
 def test_a_failed_source_leaves_the_others(monkeypatch: pytest.MonkeyPatch) -> None:
-    def fail(*_: object) -> dict[str, Response]:
+    def fail(*_: object) -> dict[str, Figure]:
         raise SimulationError("it diverged at 0.1 s", "lower the gains")
 
     monkeypatch.setitem(SOURCES, "simulate", Source(SOURCES["simulate"].known, fail))
     failed, frequency = evaluate(bench(), ["simulate.torque_overshoot", "modes.1.frequency"]).values()
-    assert failed == Response(None, "%", "it diverged at 0.1 s; lower the gains", failed=True)
+    assert (failed.value, failed.unit, failed.failed) == (None, "%", True)
+    assert failed.reason == "it diverged at 0.1 s; lower the gains"
     assert frequency.value is not None
 
 
@@ -164,20 +162,20 @@ def test_the_map_says_where_the_bench_is_unstable_or_cannot_be() -> None:
     margins = analyse_loops(description, ["torque"])["torque"].margins
     good = MapPoint(100.0, 50.0, {"torque": margins}, "")
     away = MapPoint(300.0, 50.0, {}, "voltage limit")
-    assert map_figures([good, away], "torque") == {
-        "stable": (1.0, "", ""),
-        "ms": (margins.ms, "", ""),
-        "gain_margin": (margins.gain_margin, "", ""),
-        "phase_margin": (margins.phase_margin, "", ""),
+    assert {name: entry.value for name, entry in map_figures([good, away], "torque").items()} == {
+        "stable": 1.0,
+        "ms": margins.ms,
+        "gain_margin": margins.gain_margin,
+        "phase_margin": margins.phase_margin,
     }
     nowhere = map_figures([away], "torque")
-    assert (
-        nowhere["ms"] == nowhere["stable"] == (None, "the bench can hold no point of its operating range", "")
-    )
+    for entry in (nowhere["ms"], nowhere["stable"]):
+        assert (entry.value, entry.beyond) == (None, "")
+        assert entry.reason == "the bench can hold no point of its operating range"
     unstable = analyse_loops(bench("loop.torque.kp=0.8"), ["torque"])["torque"]
     lost = map_figures([good, MapPoint(10.0, 50.0, {"torque": unstable.margins}, "")], "torque")
-    assert lost["stable"] == (0.0, "", "")
-    assert lost["ms"] == (None, "the bench is unstable at 95.49 rpm and 50 N m", "")
+    assert lost["stable"].value == 0.0
+    assert (lost["ms"].value, lost["ms"].reason) == (None, "the bench is unstable at 95.49 rpm and 50 N m")
     assert loop_figures(unstable, ["ms", "nonsense"]).keys() == {"ms"}
 
 

@@ -10,10 +10,12 @@ from typing import Any
 import pytest
 from whatif import FIGURE, HEAD, PSI, STIFFNESS, design, entries, read
 
+from checkbench import figure
 from shaftloop.errors import ScenarioError, SimulationError
+from shaftloop.figures import Figure
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.studies import responses
-from shaftloop.studies.responses import Known, Response, Source, evaluate
+from shaftloop.studies.responses import Source, evaluate
 from shaftloop.studies.whatif import evaluate as module
 from shaftloop.studies.whatif import processes
 from shaftloop.studies.whatif.cluster import Cluster
@@ -176,7 +178,7 @@ def test_a_bad_candidate_is_a_row_with_its_reason(tmp_path: Path) -> None:
 def test_whatever_an_analysis_raises_is_the_reason(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: Exception, reason: str
 ) -> None:
-    def fail(*_: object) -> dict[str, Response]:
+    def fail(*_: object) -> dict[str, Figure]:
         raise error
 
     source = Source(responses.SOURCES["modes"].known, fail)
@@ -194,10 +196,12 @@ def test_an_error_outside_the_sources_is_a_row_too(tmp_path: Path, monkeypatch: 
 
 
 def test_what_lies_beyond_every_bound_is_infinite(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def find(_: object, names: Sequence[str]) -> dict[str, Response]:
-        return {name: Response(None, "Hz", "never", beyond="above") for name in names}
+    def find(_: object, names: Sequence[str]) -> dict[str, Figure]:
+        return {name: figure(None, "Hz", "never", beyond="above") for name in names}
 
-    monkeypatch.setitem(responses.SOURCES, "modes", Source(lambda _: {"1.frequency": Known("Hz", "")}, find))
+    monkeypatch.setitem(
+        responses.SOURCES, "modes", Source(lambda _: {"1.frequency": Figure("", "Hz", "")}, find)
+    )
     entry = entries(tmp_path, *BLOCKS)[0]
     assert entry[4] == (float("inf"),) and entry[5] == {"modes.1.frequency": "never"}
 

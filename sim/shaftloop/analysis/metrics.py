@@ -4,7 +4,7 @@ A step or hold that the end of the run, or a trip, cuts shorter than all others 
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import replace
 from math import isfinite
 from typing import TypeVar
 
@@ -22,12 +22,11 @@ from shaftloop.analysis.steps import (
     settling_time,
 )
 from shaftloop.bench.handles import Bench, LoopHandle
+from shaftloop.figures import Figure
 
 __all__ = [
     "LOSS_PREFIX",
     "METRICS",
-    "Definition",
-    "Metric",
     "control_end",
     "metrics",
     "metrics_table",
@@ -47,84 +46,61 @@ _SHORTEST = 8
 _OFF = ("torque_off", "ramp_down")
 
 
-@dataclass(frozen=True)
-class Definition:
-    """What a metric is."""
-
-    name: str
-    unit: str
-    meaning: str
-
-
-@dataclass(frozen=True)
-class Metric:
-    """A metric of a run."""
-
-    value: float | None
-    """In `unit`; nothing where it has no meaning in this run."""
-    unit: str
-    meaning: str
-    reason: str | None = None
-    """Why there is no value."""
-    at: float | None = None
-    """Where several are compared: instant of the worst. [s]"""
-
-
 METRICS = (
-    Definition(
+    Figure(
         "torque_rise_time",
         "s",
         "from 10 % to 90 % of a step of the torque set-point, true torque; "
         "the slowest step while no other set-point moves",
     ),
-    Definition(
+    Figure(
         "torque_overshoot",
         "%",
         "how far the true torque passes a step of the set-point before the next change, of the height "
         "of the step; the worst step while no other set-point moves",
     ),
-    Definition(
+    Figure(
         "torque_settling_time",
         "s",
         "from a step of the torque set-point to the last exit of the true torque from ±2 % of the height "
         "of the step, until the next change; the slowest step while no other set-point moves",
     ),
-    Definition(
+    Figure(
         "torque_steady_error",
         "N m",
         "mean of set-point minus true torque in the last quarter of a hold in which no set-point moves; "
         "the worst hold",
     ),
-    Definition(
+    Figure(
         "torque_ripple_rms",
         "N m",
         "rms of the true torque around its mean in the last quarter of a hold in which no set-point moves; "
         "the worst hold",
     ),
-    Definition("peak_true_torque", "N m", "largest true torque, either sign, from inside the steps"),
-    Definition("peak_share_of_rating", "1", "peak_true_torque over the rated torque of the sensor"),
-    Definition("reading_error_rms", "N m", "rms of reading minus true torque over the run, latency included"),
-    Definition("reading_error_max", "N m", "largest reading minus true torque, either sign"),
-    Definition(
+    Figure("peak_true_torque", "N m", "largest true torque, either sign, from inside the steps"),
+    Figure("peak_share_of_rating", "1", "peak_true_torque over the rated torque of the sensor"),
+    Figure("reading_error_rms", "N m", "rms of reading minus true torque over the run, latency included"),
+    Figure("reading_error_max", "N m", "largest reading minus true torque, either sign"),
+    Figure(
         "speed_deviation_max",
         "rad/s",
         "largest speed minus set-point, either sign, while the set-point rests and once it has been reached",
     ),
-    Definition("drive_energy", "J", "drawn from the link by the leftmost machine; negative: returned"),
-    Definition("load_energy", "J", "drawn from the link by the rightmost machine; negative: returned"),
-    Definition("grid_energy", "J", "supplied by the grid"),
-    Definition(
+    Figure("drive_energy", "J", "drawn from the link by the leftmost machine; negative: returned"),
+    Figure("load_energy", "J", "drawn from the link by the rightmost machine; negative: returned"),
+    Figure("grid_energy", "J", "supplied by the grid"),
+    Figure(
         "returned_share",
         "1",
         "energy that the absorbing machine gives to the link over the energy that the driving one takes, "
         "each over the whole run",
     ),
-    Definition(
+    Figure(
         "loss_energy", "J", "all losses; each one by the name of its meter, e.g. loss_energy.drive.copper"
     ),
-    Definition("stored_energy", "J", "change of the energy stored in speeds, twists and currents"),
-    Definition("energy_residual", "1", "energy that does not close, over the circulated energy"),
-    Definition("step", "s", "longest step of the integration"),
+    Figure("stored_energy", "J", "change of the energy stored in speeds, twists and currents"),
+    Figure("energy_residual", "1", "energy that does not close, over the circulated energy"),
+    Figure("step", "s", "longest step of the integration"),
 )
 """The metrics of every run, besides one loss per element."""
 
@@ -144,7 +120,7 @@ def metrics_table() -> str:
     return "\n".join(["| metric | unit | meaning |", "|---|---|---|", *rows, "", _NOTE]) + "\n"
 
 
-def metrics(simulation: Simulation) -> dict[str, Metric]:
+def metrics(simulation: Simulation) -> dict[str, Figure]:
     """Return the metrics of a run by name.
 
     Parameters
@@ -156,7 +132,8 @@ def metrics(simulation: Simulation) -> dict[str, Metric]:
     found["step"] = (simulation.step, None, None)
     result = {}
     for entry in METRICS:
-        result[entry.name] = _metric(entry, *found[entry.name])
+        value, reason, at = found[entry.name]
+        result[entry.name] = replace(entry, reason=reason or "").found(value, at)
         if entry.name == "loss_energy":
             result |= _losses(simulation)
     return result
@@ -201,12 +178,6 @@ def torque_steps(simulation: Simulation) -> list[Step]:
     end = control_end(simulation)
     holds = find_holds(simulation.traces[f"{loop.parameters.name}_setpoint"][:end])
     return _judged(holds, _moves_of_others(simulation, loop.parameters.name, end))
-
-
-def _metric(entry: Definition, value: float | None, reason: str | None, at: float | None) -> Metric:
-    if value is not None and not isfinite(value):
-        value, reason, at = None, "no finite number came out", None
-    return Metric(value, entry.unit, entry.meaning, reason, at)
 
 
 def _torque(simulation: Simulation) -> dict[str, _Found]:
@@ -375,10 +346,10 @@ def _energy(simulation: Simulation) -> dict[str, _Found]:
     }
 
 
-def _losses(simulation: Simulation) -> dict[str, Metric]:
+def _losses(simulation: Simulation) -> dict[str, Figure]:
     """Return the loss of every element, in the order of the meters."""
     meanings = {meter.name: meter.meaning for meter in simulation.bench.model.plant.network.meters}
     return {
-        LOSS_PREFIX + name: Metric(energy, "J", meanings[name])
+        LOSS_PREFIX + name: Figure(LOSS_PREFIX + name, "J", meanings[name], better="lower").found(energy)
         for name, energy in simulation.energies.losses.items()
     }

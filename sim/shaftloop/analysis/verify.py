@@ -4,9 +4,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from shaftloop.analysis.energy import Energies
-from shaftloop.analysis.metrics import LOSS_PREFIX, Metric, metrics
+from shaftloop.analysis.metrics import LOSS_PREFIX, metrics
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.errors import SimulationError
+from shaftloop.figures import Figure
 from shaftloop.scenario.description import Description
 
 __all__ = ["FAIL_ABOVE", "WARN_ABOVE", "Change", "Verification", "check_energy", "verify"]
@@ -110,7 +111,7 @@ def verify(
     return Verification(factor, finer.step, changes, _small_losses(before))
 
 
-def _small_losses(found: dict[str, Metric]) -> frozenset[str]:
+def _small_losses(found: dict[str, Figure]) -> frozenset[str]:
     limit = _SMALL * (found["loss_energy"].value or 0.0)
     losses = {name: entry.value or 0.0 for name, entry in found.items() if name.startswith(LOSS_PREFIX)}
     return frozenset(name for name, energy in losses.items() if energy < limit)
@@ -126,7 +127,7 @@ def _residuals(energies: Energies) -> list[tuple[str, float]]:
     return found
 
 
-def _change(before: Metric, after: Metric) -> Change:
+def _change(before: Figure, after: Figure) -> Change:
     if before.value is None or after.value is None:
         same = before.value is None and after.value is None
         reason = before.reason if same else "the metric exists in one of the two runs only"

@@ -12,11 +12,10 @@ import pytest
 
 if TYPE_CHECKING:
     from shaftloop.analysis.margins import Margins
-    from shaftloop.analysis.metrics import Metric
     from shaftloop.analysis.simulation import Simulation
+    from shaftloop.figures import Figure
     from shaftloop.scenario.reading import Scenario
     from shaftloop.studies.checks.run import Checked
-    from shaftloop.studies.responses import Response
 
 __all__ = [
     "BenchUnderTest",
@@ -149,7 +148,7 @@ class BenchUnderTest:
         return run
 
     @cached_property
-    def metrics(self) -> "dict[str, Metric]":
+    def metrics(self) -> "dict[str, Figure]":
         """Metrics of the run by name."""
         from shaftloop.analysis.metrics import metrics
 
@@ -167,7 +166,7 @@ class BenchUnderTest:
 
         return analyse_loops(self.scenario.description, [loop])[loop].margins
 
-    def responses(self, *names: str) -> "dict[str, Response]":
+    def responses(self, *names: str) -> "dict[str, Figure]":
         """Return figures by name, e.g. ``margins.torque.ms``.
 
         Parameters

@@ -4,8 +4,9 @@ from collections.abc import Sequence
 from math import isfinite
 from typing import Any
 
+from shaftloop.figures import number
 from shaftloop.report.check_words import bench_words, verdict_words
-from shaftloop.report.documents import identity, number, origin, tool_version
+from shaftloop.report.documents import identity, origin, tool_version
 from shaftloop.studies.checks.judge import Drift, Verdict
 from shaftloop.studies.checks.run import Checked, Refused
 

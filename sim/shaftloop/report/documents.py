@@ -4,16 +4,15 @@ A physical number is ``{"value": ..., "unit": ...}``; one that does not exist is
 """
 
 import json
-import math
 import platform
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
-from shaftloop.analysis.metrics import Metric
 from shaftloop.analysis.overlay import Overlay
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.analysis.verify import Verification
 from shaftloop.engine.supervision import Event
+from shaftloop.figures import number
 from shaftloop.report.results import Results
 from shaftloop.scenario.reading import Scenario
 from shaftloop.text import harmful
@@ -21,7 +20,6 @@ from shaftloop.text import harmful
 __all__ = [
     "as_json",
     "identity",
-    "number",
     "origin",
     "provenance",
     "simulate_document",
@@ -43,24 +41,6 @@ def as_json(document: dict[str, Any]) -> str:
     if not harmful(text.replace("\n", "")):
         return text
     return "".join(json.dumps(c)[1:-1] if c != "\n" and harmful(c) else c for c in text)
-
-
-def number(value: float | None, unit: str, reason: str | None = None) -> dict[str, Any]:
-    """Return a physical number of a document.
-
-    Parameters
-    ----------
-    value : float or None
-        In `unit`.
-    unit : str
-        Unit.
-    reason : str, optional
-        Why there is no value.
-    """
-    if value is not None and not math.isfinite(value):
-        value, reason = None, reason or "not a finite number"
-    document: dict[str, Any] = {"value": value, "unit": unit}
-    return document if value is not None else document | {"reason": reason or "not known"}
 
 
 def tool_version() -> str:
@@ -134,7 +114,7 @@ def simulate_document(results: Results) -> dict[str, Any]:
     document = {
         "scenario": identity(scenario),
         "provenance": provenance(scenario, results.simulation),
-        "metrics": {name: _metric(metric) for name, metric in results.metrics.items()},
+        "metrics": {name: figure.document() for name, figure in results.metrics.items()},
         "events": [_event(event) for event in results.simulation.events],
         "warnings": list(results.warnings),
     }
@@ -143,11 +123,6 @@ def simulate_document(results: Results) -> dict[str, Any]:
     if results.overlay is not None:
         document["overlay"] = _overlay(results.overlay)
     return document
-
-
-def _metric(metric: Metric) -> dict[str, Any]:
-    document = number(metric.value, metric.unit, metric.reason) | {"meaning": metric.meaning}
-    return document if metric.at is None else document | {"at": number(metric.at, "s")}
 
 
 def _event(event: Event) -> dict[str, Any]:

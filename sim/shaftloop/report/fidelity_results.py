@@ -10,13 +10,14 @@ from numpy.typing import NDArray
 from shaftloop.analysis.fidelity.aliasing import Aliasing, FoldedOrder
 from shaftloop.analysis.fidelity.correction import Correction
 from shaftloop.analysis.fidelity.encoder import EncoderFigures
-from shaftloop.analysis.fidelity.figures import Figure, figures
+from shaftloop.analysis.fidelity.figures import figures
 from shaftloop.analysis.fidelity.forced import Line
 from shaftloop.analysis.fidelity.misalignment import CouplingError
 from shaftloop.analysis.fidelity.signalpath import hold_response
 from shaftloop.analysis.fidelity.transfer import Fidelity
 from shaftloop.analysis.simulation import Simulation
-from shaftloop.report.documents import identity, number, origin
+from shaftloop.figures import Figure, number
+from shaftloop.report.documents import identity, origin
 from shaftloop.report.files import write_text
 from shaftloop.scenario.reading import Scenario
 
@@ -83,10 +84,7 @@ def fidelity_document(results: FidelityResults) -> dict[str, Any]:
             "speed": number(found.point.speed, "rad/s"),
             "torque": number(found.point.torque, "N m"),
         },
-        "figures": {
-            name: number(figure.value, figure.unit, figure.reason) | {"meaning": figure.meaning}
-            for name, figure in results.figures().items()
-        },
+        "figures": {name: figure.document() for name, figure in results.figures().items()},
         "responses": _responses(found),
         "pulse": _pulse(found),
         "aliasing": _aliasing(results.aliasing),

@@ -15,7 +15,8 @@ from shaftloop.analysis.response import Crossing
 from shaftloop.analysis.stepresponse import StepResponse
 from shaftloop.analysis.vary import Variation
 from shaftloop.analysis.worstcase import LoopAnalysis, MapPoint, Worst
-from shaftloop.report.documents import identity, number, origin
+from shaftloop.figures import number
+from shaftloop.report.documents import identity, origin
 from shaftloop.report.files import write_text
 from shaftloop.scenario.reading import Scenario
 

@@ -7,7 +7,8 @@ from typing import Any
 
 from shaftloop.analysis.interference import Interference, Meeting
 from shaftloop.analysis.modes import Mechanics, Mode
-from shaftloop.report.documents import identity, number, origin
+from shaftloop.figures import number
+from shaftloop.report.documents import identity, origin
 from shaftloop.report.files import write_text
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import add_row, console, new_table, print_line, show_files

@@ -3,10 +3,10 @@
 from dataclasses import dataclass
 from pathlib import Path
 
-from shaftloop.analysis.metrics import Metric
 from shaftloop.analysis.overlay import Overlay
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.analysis.verify import Verification
+from shaftloop.figures import Figure
 from shaftloop.report.files import write_text
 from shaftloop.report.traces import write_traces
 from shaftloop.scenario.reading import Scenario
@@ -20,7 +20,7 @@ class Results:
 
     scenario: Scenario
     simulation: Simulation
-    metrics: dict[str, Metric]
+    metrics: dict[str, Figure]
     warnings: tuple[str, ...]
     """What looks wrong in the scenario and in the run."""
     verification: Verification | None = None

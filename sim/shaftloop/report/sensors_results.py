@@ -6,7 +6,8 @@ from pathlib import Path
 from typing import Any
 
 from shaftloop.analysis.sensor_choice import Demand, Judged
-from shaftloop.report.documents import identity, number, origin
+from shaftloop.figures import number
+from shaftloop.report.documents import identity, origin
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import add_row, console, new_table, print_line, show_files
 from shaftloop.scenario.reading import Scenario

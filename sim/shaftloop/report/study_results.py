@@ -4,7 +4,8 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
-from shaftloop.report.documents import identity, number, origin
+from shaftloop.figures import number
+from shaftloop.report.documents import identity, origin
 from shaftloop.report.files import write_text
 from shaftloop.report.study_table import write_table
 from shaftloop.studies.whatif.answers import Effect

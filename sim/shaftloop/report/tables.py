@@ -7,11 +7,12 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from shaftloop.analysis.metrics import LOSS_PREFIX, Metric
+from shaftloop.analysis.metrics import LOSS_PREFIX
 from shaftloop.analysis.overlay import Overlay
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.analysis.verify import Verification
 from shaftloop.engine.supervision import Event
+from shaftloop.figures import Figure
 from shaftloop.report.quantities import show
 from shaftloop.report.results import Results
 from shaftloop.report.terminal import add_row, console, new_table, print_line, show_files
@@ -51,7 +52,7 @@ def show_results(results: Results, files: Sequence[Path]) -> None:
     print_line(CAUTIONS)
 
 
-def _show_metrics(title: str, metrics: dict[str, Metric]) -> None:
+def _show_metrics(title: str, metrics: dict[str, Figure]) -> None:
     table = new_table(title, "metric", "value", "")
     loss = metrics["loss_energy"].value or 0.0
     for name, metric in metrics.items():
@@ -142,7 +143,7 @@ class Progress:
             self._line.stop()
 
 
-def _value_and_note(metric: Metric) -> tuple[str, str]:
+def _value_and_note(metric: Figure) -> tuple[str, str]:
     if metric.value is None:
         return "-", metric.reason or ""
     return show(metric.value, metric.unit), "" if metric.at is None else f"at {metric.at:.6g} s"

@@ -4,9 +4,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from shaftloop.figures import number
 from shaftloop.report.check_document import verdict_document
 from shaftloop.report.check_words import verdict_words
-from shaftloop.report.documents import identity, number, origin
+from shaftloop.report.documents import identity, origin
 from shaftloop.report.files import write_text
 from shaftloop.report.tune_forms import gain_forms, shape_text
 from shaftloop.scenario.reading import Scenario

@@ -8,7 +8,7 @@ from shaftloop.analysis.uncertainty.evaluation import Evaluation
 from shaftloop.analysis.uncertainty.montecarlo import MonteCarlo, Sampled
 from shaftloop.analysis.uncertainty.propagation import Budget, Contribution
 from shaftloop.analysis.uncertainty.validation import Verdict
-from shaftloop.report.documents import number
+from shaftloop.figures import number
 
 __all__ = ["evaluation_document"]
 

@@ -12,7 +12,8 @@ from shaftloop.analysis.efficiency import Comparison, PointBudget, WindowCurve
 from shaftloop.analysis.efficiency_map import EfficiencyMap
 from shaftloop.analysis.efficiency_points import BenchPoint, Measured
 from shaftloop.analysis.uncertainty.evaluation import Evaluation
-from shaftloop.report.documents import identity, number, origin
+from shaftloop.figures import number
+from shaftloop.report.documents import identity, origin
 from shaftloop.report.files import write_text
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import print_line, show_files

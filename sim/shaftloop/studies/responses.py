@@ -5,67 +5,43 @@ of its names is asked for.
 """
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from shaftloop.errors import ScenarioError, ShaftloopError, SimulationError
+from shaftloop.figures import Figure, by_name
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.fields import nearest, shown
 from shaftloop.studies.figures import (
     LOOP_FIGURES,
     MAP_FIGURES,
     MODE_FIGURES,
-    Figure,
     loop_figures,
     map_figures,
 )
 
 if TYPE_CHECKING:
-    from shaftloop.analysis.fidelity.figures import Figure as FidelityFigure
     from shaftloop.analysis.lanes import Outcome
     from shaftloop.analysis.simulation import Simulation
 
-__all__ = ["SOURCES", "Known", "Response", "Source", "evaluate", "known", "require", "simulates"]
+__all__ = ["SOURCES", "Source", "evaluate", "known", "require", "simulates"]
 
 _SIMULATE = "simulate"
 """Source of everything that a run of the bench says."""
 
 
 @dataclass(frozen=True)
-class Known:
-    """What a name stands for."""
-
-    unit: str
-    meaning: str
-
-
-@dataclass(frozen=True)
-class Response:
-    """A response of a bench."""
-
-    value: float | None
-    """In `unit`; nothing where it does not exist."""
-    unit: str
-    reason: str = ""
-    """Why there is no value."""
-    beyond: Literal["", "above", "below"] = ""
-    """Where there is no value because no bound limits it: the side of every bound on which it lies."""
-    failed: bool = False
-    """Whether the simulation or analysis itself failed, and `reason` says how."""
-
-
-@dataclass(frozen=True)
 class Source:
     """One kind of response; names here are those behind its prefix."""
 
-    known: Callable[[Description], dict[str, Known]]
-    """Names of a bench, with what they stand for; simulates nothing."""
-    evaluate: Callable[[Description, Sequence[str]], dict[str, Response]]
+    known: Callable[[Description], dict[str, Figure]]
+    """Figures of a bench by name, not looked for yet; simulates nothing."""
+    evaluate: Callable[[Description, Sequence[str]], dict[str, Figure]]
     """At least the responses asked for; raises `SimulationError` where it fails."""
 
 
-def known(description: Description, names: Iterable[str] | None = None) -> dict[str, Known]:
+def known(description: Description, names: Iterable[str] | None = None) -> dict[str, Figure]:
     """Return the responses that a bench has, by name; nothing is simulated.
 
     Parameters
@@ -84,7 +60,7 @@ def known(description: Description, names: Iterable[str] | None = None) -> dict[
     }
 
 
-def require(description: Description, names: Iterable[str]) -> dict[str, Known]:
+def require(description: Description, names: Iterable[str]) -> dict[str, Figure]:
     """Return what names stand for.
 
     Parameters
@@ -110,7 +86,7 @@ def require(description: Description, names: Iterable[str]) -> dict[str, Known]:
 
 def evaluate(
     description: Description, names: Sequence[str], outcome: "Outcome | None" = None
-) -> dict[str, Response]:
+) -> dict[str, Figure]:
     """Return responses of a bench by name, each source run at most once.
 
     A source that fails makes its responses `failed`; the other sources are evaluated all the same.
@@ -133,7 +109,7 @@ def evaluate(
     for name in dict.fromkeys(names):
         prefix, _, rest = name.partition(".")
         wanted.setdefault(prefix, []).append(rest)
-    found: dict[str, Response] = {}
+    found: dict[str, Figure] = {}
     for prefix, rests in wanted.items():
         if prefix not in SOURCES:
             require(description, names)
@@ -156,7 +132,7 @@ def simulates(names: Iterable[str]) -> bool:
 
 def _evaluate(
     description: Description, prefix: str, names: Sequence[str], outcome: "Outcome | None"
-) -> dict[str, Response]:
+) -> dict[str, Figure]:
     try:
         if outcome is not None and prefix == _SIMULATE:
             found = _of_outcome(description, outcome)
@@ -165,60 +141,73 @@ def _evaluate(
     except SimulationError as error:
         have = require(description, [f"{prefix}.{name}" for name in names])
         reason = str(error).replace("\n", "; ")
-        return {name: Response(None, entry.unit, reason, failed=True) for name, entry in have.items()}
-    return {f"{prefix}.{name}": response for name, response in found.items()}
+        return {name: entry.absent(reason, failed=True) for name, entry in have.items()}
+    return {f"{prefix}.{name}": figure for name, figure in found.items()}
 
 
-def _unknown(name: str, have: dict[str, Known]) -> str:
+def _unknown(name: str, have: dict[str, Figure]) -> str:
     hint = nearest(name, have)
     if not hint:
         hint = f"; known sources: {', '.join(SOURCES)}"
     return f"{shown(name)} is no response of this bench{hint}"
 
 
-def _simulate_known(description: Description) -> dict[str, Known]:
+def _simulate_known(description: Description) -> dict[str, Figure]:
     from shaftloop.analysis.metrics import LOSS_PREFIX, METRICS
     from shaftloop.bench.assemble import build_bench
 
-    names = {entry.name: Known(entry.unit, entry.meaning) for entry in METRICS}
+    figures = list(METRICS)
     network = build_bench(description, smooth=True).model.plant.network
     for meter in sorted({meter for balance in network.balances for meter in balance.losses}):
-        names[LOSS_PREFIX + network.meters[meter].name] = Known("J", network.meters[meter].meaning)
-    names["trips"] = Known("1", "interlocks that tripped")
-    for limit in description.limit:
-        names[f"trips.{limit.name}"] = Known("1", f"1 where interlock {limit.name} tripped, else 0")
-    names["not_settled"] = Known("1", "settle steps of the sequence that ran into their timeout")
-    return names
+        entry = network.meters[meter]
+        figures.append(Figure(LOSS_PREFIX + entry.name, "J", entry.meaning, better="lower"))
+    return by_name(figures + _counted(description))
 
 
-def _simulate(description: Description, names: Sequence[str]) -> dict[str, Response]:
+def _counted(description: Description) -> list[Figure]:
+    """Return what is counted in a run."""
+    return [
+        Figure("trips", "1", "interlocks that tripped", better="lower"),
+        *(
+            Figure(
+                f"trips.{limit.name}",
+                "1",
+                f"1 where interlock {limit.name} tripped, else 0",
+                better="lower",
+            )
+            for limit in description.limit
+        ),
+        Figure(
+            "not_settled", "1", "settle steps of the sequence that ran into their timeout", better="lower"
+        ),
+    ]
+
+
+def _simulate(description: Description, names: Sequence[str]) -> dict[str, Figure]:
     from shaftloop.analysis.simulation import simulate
 
     return _of_run(description, simulate(description))
 
 
-def _of_outcome(description: Description, outcome: "Outcome") -> dict[str, Response]:
+def _of_outcome(description: Description, outcome: "Outcome") -> dict[str, Figure]:
     if outcome.simulation is None:
         assert outcome.error is not None, "a run that left nothing says why"
         raise outcome.error
     return _of_run(description, outcome.simulation)
 
 
-def _of_run(description: Description, simulation: "Simulation") -> dict[str, Response]:
+def _of_run(description: Description, simulation: "Simulation") -> dict[str, Figure]:
     from shaftloop.analysis.metrics import metrics
     from shaftloop.analysis.verify import check_energy
 
     check_energy(simulation)
-    found = {
-        name: Response(metric.value, metric.unit, metric.reason or "")
-        for name, metric in metrics(simulation).items()
-    }
     tripped = [event.name for event in simulation.events if event.kind == "tripped"]
-    found["trips"] = Response(float(len(tripped)), "1")
-    for limit in description.limit:
-        found[f"trips.{limit.name}"] = Response(float(tripped.count(limit.name)), "1")
-    late = sum(event.kind == "not_settled" for event in simulation.events)
-    return found | {"not_settled": Response(float(late), "1")}
+    counts = {"trips": len(tripped)} | {
+        f"trips.{entry.name}": tripped.count(entry.name) for entry in description.limit
+    }
+    counts["not_settled"] = sum(event.kind == "not_settled" for event in simulation.events)
+    counted = by_name(_counted(description))
+    return metrics(simulation) | {name: counted[name].found(count) for name, count in counts.items()}
 
 
 def _loops(description: Description) -> list[str]:
@@ -226,10 +215,10 @@ def _loops(description: Description) -> list[str]:
     return [loop.name for loop in description.loop if loop.limiter_of is None]
 
 
-def _per_loop(figures: dict[str, Figure]) -> Callable[[Description], dict[str, Known]]:
-    def names(description: Description) -> dict[str, Known]:
+def _per_loop(figures: dict[str, Figure]) -> Callable[[Description], dict[str, Figure]]:
+    def names(description: Description) -> dict[str, Figure]:
         return {
-            f"{loop}.{figure}": Known(entry.unit, entry.meaning)
+            f"{loop}.{figure}": replace(entry, group=loop)
             for loop in _loops(description)
             for figure, entry in figures.items()
         }
@@ -237,80 +226,80 @@ def _per_loop(figures: dict[str, Figure]) -> Callable[[Description], dict[str, K
     return names
 
 
-def _margins(description: Description, names: Sequence[str]) -> dict[str, Response]:
+def _margins(description: Description, names: Sequence[str]) -> dict[str, Figure]:
     from shaftloop.analysis.worstcase import analyse_loops
 
     wanted = [name.partition(".") for name in names]
     loops = [loop for loop in _loops(description) if loop in {name for name, _, _ in wanted}]
-    found: dict[str, Response] = {}
+    found: dict[str, Figure] = {}
     for loop, analysis in analyse_loops(description, loops).items() if loops else ():
         figures = [figure for name, _, figure in wanted if name == loop]
-        for figure, (value, reason, beyond) in loop_figures(analysis, figures).items():
-            found[f"{loop}.{figure}"] = Response(value, LOOP_FIGURES[figure].unit, reason, beyond)
+        for figure, entry in loop_figures(analysis, figures).items():
+            found[f"{loop}.{figure}"] = replace(entry, group=loop)
     return found
 
 
-def _map(description: Description, names: Sequence[str]) -> dict[str, Response]:
+def _map(description: Description, names: Sequence[str]) -> dict[str, Figure]:
     from shaftloop.analysis.worstcase import analyse_loops, operating_map
 
     wanted = {name.partition(".")[0] for name in names}
     loops = [loop for loop in _loops(description) if loop in wanted]
-    found: dict[str, Response] = {}
+    found: dict[str, Figure] = {}
     points = operating_map(analyse_loops(description, loops)) if loops else ()
     for loop in loops:
-        for figure, (value, reason, beyond) in map_figures(points, loop).items():
-            found[f"{loop}.{figure}"] = Response(value, MAP_FIGURES[figure].unit, reason, beyond)
+        for figure, entry in map_figures(points, loop).items():
+            found[f"{loop}.{figure}"] = replace(entry, group=loop)
     return found
 
 
-def _modes_known(description: Description) -> dict[str, Known]:
+def _modes_known(description: Description) -> dict[str, Figure]:
     from shaftloop.bench.assemble import build_bench
 
     count = len(build_bench(description, smooth=True).line.nodes) - 1
     return {
-        f"{number}.{figure}": Known(entry.unit, f"{entry.meaning} of mode {number} of the line")
+        f"{number}.{figure}": replace(
+            entry, meaning=f"{entry.meaning} of mode {number} of the line", group=f"mode {number}"
+        )
         for number in range(1, count + 1)
         for figure, entry in MODE_FIGURES.items()
     }
 
 
-def _modes(description: Description, names: Sequence[str]) -> dict[str, Response]:
+def _modes(description: Description, names: Sequence[str]) -> dict[str, Figure]:
     from shaftloop.analysis.modes import find_modes, mechanics
     from shaftloop.bench.assemble import build_bench
 
-    found: dict[str, Response] = {}
     modes = find_modes(mechanics(build_bench(description, smooth=True)))
-    for number, mode in enumerate(modes, 1):
-        found[f"{number}.frequency"] = Response(mode.frequency, "Hz")
-        found[f"{number}.damping_ratio"] = Response(mode.damping_ratio, "1")
-    for name, entry in _modes_known(description).items():
-        reason = f"only {len(modes)} modes of the line oscillate"
-        found.setdefault(name, Response(None, entry.unit, reason))
-    return found
+    values = {
+        f"{number}.{figure}": getattr(mode, figure)
+        for number, mode in enumerate(modes, 1)
+        for figure in MODE_FIGURES
+    }
+    missing = f"only {len(modes)} modes of the line oscillate"
+    return {
+        name: entry.found(values[name]) if name in values else entry.absent(missing)
+        for name, entry in _modes_known(description).items()
+    }
 
 
 @lru_cache(maxsize=1)
-def _fidelity_figures(description: Description) -> "dict[str, FidelityFigure]":
+def _fidelity_figures(description: Description) -> dict[str, Figure]:
     from shaftloop.analysis.fidelity.figures import figures
     from shaftloop.analysis.fidelity.transfer import fidelity
 
     return figures(fidelity(description))
 
 
-def _fidelity_known(description: Description) -> dict[str, Known]:
+def _fidelity_known(description: Description) -> dict[str, Figure]:
     """Return the figures of the analysis, which alone knows them; none where it cannot be made."""
     try:
-        found = _fidelity_figures(description)
+        return _fidelity_figures(description)
     except ShaftloopError:
         return {}
-    return {name: Known(figure.unit, figure.meaning) for name, figure in found.items()}
 
 
-def _fidelity(description: Description, names: Sequence[str]) -> dict[str, Response]:
-    return {
-        name: Response(figure.value, figure.unit, figure.reason or "")
-        for name, figure in _fidelity_figures(description).items()
-    }
+def _fidelity(description: Description, names: Sequence[str]) -> dict[str, Figure]:
+    return _fidelity_figures(description)
 
 
 SOURCES: dict[str, Source] = {

@@ -16,13 +16,13 @@ from typing import Any, Literal
 
 from shaftloop.control.parameters import Loop
 from shaftloop.errors import ScenarioError
+from shaftloop.figures import Figure
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.fields import nearest, shown
 from shaftloop.scenario.reading import Scenario
 from shaftloop.scenario.source import Source, label_of, load_toml
 from shaftloop.scenario.units import Stated, UnitError, parse_quantity
 from shaftloop.studies.checks.gains import WIRING, gains_of
-from shaftloop.studies.responses import Response
 
 __all__ = [
     "SUFFIX",
@@ -103,14 +103,14 @@ def changed(before: Mapping[str, str], now: Mapping[str, str]) -> tuple[str, ...
     return tuple(sorted(key for key in {*before, *now} if before.get(key) != now.get(key)))
 
 
-def take(scenario: Scenario, found: Mapping[str, Response], version: str, label: str = "") -> Baseline:
+def take(scenario: Scenario, found: Mapping[str, Figure], version: str, label: str = "") -> Baseline:
     """Return the baseline that figures of a scenario make, rounded as the file holds them.
 
     Parameters
     ----------
     scenario : Scenario
         As evaluated.
-    found : mapping of str to Response
+    found : mapping of str to Figure
         Its figures.
     version : str
         Of the tool.
@@ -208,7 +208,7 @@ def _broken(source: Source, path: tuple[str, ...], message: str) -> ScenarioErro
     return ScenarioError([f"{source.label}:{line}: {'.'.join(path)}: {message}; {_ANEW}"])
 
 
-def _recorded(response: Response) -> Recorded:
+def _recorded(response: Figure) -> Recorded:
     if response.value is None:
         return Recorded(None, response.beyond)
     return Recorded(Stated(Fraction(_rounded(response.value)), response.unit))

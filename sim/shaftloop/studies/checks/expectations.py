@@ -4,13 +4,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from shaftloop.errors import ScenarioError
+from shaftloop.figures import Figure
 from shaftloop.scenario.description import Expect
 from shaftloop.scenario.fields import nearest, shown
 from shaftloop.scenario.locate import Locator
 from shaftloop.scenario.reading import Scenario
 from shaftloop.scenario.source import label_of
 from shaftloop.scenario.units import Stated, UnitError
-from shaftloop.studies.responses import Known, known
+from shaftloop.studies.responses import known
 
 __all__ = ["Expectation", "resolve"]
 
@@ -83,7 +84,7 @@ def resolve(scenario: Scenario) -> tuple[Expectation, ...]:
     return tuple(found for found in result if found is not None)
 
 
-def _resolve(stated: Expect, have: dict[str, Known]) -> tuple[Expectation | None, list[tuple[str, str]]]:
+def _resolve(stated: Expect, have: dict[str, Figure]) -> tuple[Expectation | None, list[tuple[str, str]]]:
     figure = have.get(stated.metric)
     if figure is None:
         known_words = sorted({name.partition(".")[0] for name in have})

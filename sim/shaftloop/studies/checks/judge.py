@@ -4,9 +4,9 @@ from dataclasses import dataclass
 from math import inf, isinf
 from typing import Literal
 
+from shaftloop.figures import Figure
 from shaftloop.studies.checks.baseline import Recorded
 from shaftloop.studies.checks.expectations import Expectation
-from shaftloop.studies.responses import Response
 
 __all__ = ["Drift", "Verdict", "judge"]
 
@@ -42,7 +42,7 @@ class Verdict:
     """What was found about one expectation."""
 
     expectation: Expectation
-    response: Response
+    response: Figure
     drift: Drift | None
     """Nothing where there is nothing to compare with."""
     judged: bool = True
@@ -86,7 +86,7 @@ class Verdict:
 
 
 def judge(
-    expectation: Expectation, response: Response, recorded: Recorded | None, judged: bool = True
+    expectation: Expectation, response: Figure, recorded: Recorded | None, judged: bool = True
 ) -> Verdict:
     """Return what is to be said of a figure.
 
@@ -94,7 +94,7 @@ def judge(
     ----------
     expectation : Expectation
         Its bounds.
-    response : Response
+    response : Figure
         The figure.
     recorded : Recorded, optional
         The figure in the baseline.

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Literal
 
 from shaftloop.errors import ScenarioError
+from shaftloop.figures import Figure
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import Scenario, read_scenario
 from shaftloop.scenario.source import label_of
@@ -14,7 +15,7 @@ from shaftloop.studies.checks.baseline import Baseline, bench_parts, changed, re
 from shaftloop.studies.checks.expectations import Expectation, resolve
 from shaftloop.studies.checks.gains import GainsFile, gains_of, with_gains
 from shaftloop.studies.checks.judge import Verdict, judge
-from shaftloop.studies.responses import Response, evaluate
+from shaftloop.studies.responses import evaluate
 
 __all__ = ["AS_STATED", "Checked", "Refused", "check_scenario", "judge_of_changes"]
 
@@ -30,7 +31,7 @@ class Checked:
 
     scenario: Scenario
     verdicts: tuple[Verdict, ...]
-    found: Mapping[str, Response]
+    found: Mapping[str, Figure]
     """The figures by name."""
     reference: Baseline | None = None
     """What it was compared with."""
@@ -163,7 +164,7 @@ def judge_of_changes(scenario: Scenario) -> Callable[[Description], tuple[Verdic
     return judged
 
 
-def _judge(expectation: Expectation, response: Response, reference: Baseline | None, judged: bool) -> Verdict:
+def _judge(expectation: Expectation, response: Figure, reference: Baseline | None, judged: bool) -> Verdict:
     recorded = reference.values.get(expectation.metric) if reference is not None else None
     try:
         return judge(expectation, response, recorded, judged)

@@ -11,10 +11,11 @@ from typing import Literal
 from shaftloop.analysis.lanes import Outcome, simulate_many
 from shaftloop.analysis.metrics import needed_channels
 from shaftloop.errors import ScenarioError, ShaftloopError, SimulationError
+from shaftloop.figures import Figure
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.scenario.source import Source, load_toml
-from shaftloop.studies.responses import Response, evaluate, simulates
+from shaftloop.studies.responses import evaluate, simulates
 from shaftloop.studies.whatif.form import Tune
 from shaftloop.studies.whatif.tuned import tuned
 
@@ -112,7 +113,7 @@ class _Bench:
 
     number: int
     description: Description
-    found: dict[str, Response] = field(default_factory=dict)
+    found: dict[str, Figure] = field(default_factory=dict)
     """What tuning it has given."""
 
 
@@ -166,7 +167,7 @@ def _row(bench: _Bench, names: tuple[str, ...], outcome: Outcome | None) -> Row:
     )
 
 
-def _number(response: Response) -> float | None:
+def _number(response: Figure) -> float | None:
     beyond = {"above": float("inf"), "below": float("-inf")}
     return beyond.get(response.beyond) if response.value is None else response.value
 

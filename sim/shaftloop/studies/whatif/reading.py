@@ -13,6 +13,7 @@ from typing import Any
 import shaftloop
 import shaftloop_models
 from shaftloop.errors import ScenarioError
+from shaftloop.figures import Figure
 from shaftloop.scenario.derive import validate
 from shaftloop.scenario.fields import nearest, shown
 from shaftloop.scenario.locate import KeyPath
@@ -21,7 +22,7 @@ from shaftloop.scenario.reading import Scenario, read_scenario, stated_value
 from shaftloop.scenario.shipped import shipped_folder
 from shaftloop.scenario.source import find_beside, label_of, load_toml, read_text
 from shaftloop.scenario.units import Stated, UnitError, parse_quantity
-from shaftloop.studies.responses import Known, known, require
+from shaftloop.studies.responses import known, require
 from shaftloop.studies.whatif.factors import Axis, Spread, listed, spread
 from shaftloop.studies.whatif.form import Constraint, Design, Factor, Form, Objective, Tune, Wanted
 from shaftloop.studies.whatif.tuned import FEASIBLE, PREFIX, check_tune, tuned_known
@@ -70,7 +71,7 @@ class Study:
     design: Design
     tune: Tune | None
     """What is tuned for every candidate."""
-    figures: dict[str, Known]
+    figures: dict[str, Figure]
     """Figures of every candidate: those that the study names, those of tuning, then those of the scenario's
     expectations."""
     asked: tuple[str, ...]
@@ -259,7 +260,7 @@ class _Reader:
             for key, message in check_tune(request, self.scenario.description, paths):
                 self.problems.error(("tune", key), message)
 
-    def _figures(self, have: dict[str, Known]) -> list[str]:
+    def _figures(self, have: dict[str, Figure]) -> list[str]:
         form = self.form
         wanted = [(("response", i, "metric"), entry.metric) for i, entry in enumerate(form.response)]
         wanted += [(("constraint", i, "metric"), entry.metric) for i, entry in enumerate(form.constraint)]
@@ -290,7 +291,7 @@ class _Reader:
         except ScenarioError as error:
             self.problems.error(place, error.messages[0])
 
-    def _bounds(self, have: dict[str, Known]) -> tuple[Bound, ...]:
+    def _bounds(self, have: dict[str, Figure]) -> tuple[Bound, ...]:
         found = [Bound(name, 1.0, None, "tune") for name in self.tuned if name.endswith(FEASIBLE)]
         entries: list[tuple[KeyPath, Constraint, str]] = [
             (("constraint", i), e, "study") for i, e in enumerate(self.form.constraint)

@@ -3,9 +3,9 @@
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from shaftloop.figures import Figure, by_name
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.fields import nearest, shown
-from shaftloop.studies.responses import Known, Response
 from shaftloop.studies.whatif.form import Tune
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ def check_tune(request: Tune, description: Description, factors: Sequence[str]) 
     return wrong
 
 
-def tuned_known(request: Tune, description: Description) -> dict[str, Known]:
+def tuned_known(request: Tune, description: Description) -> dict[str, Figure]:
     """Return the figures that tuning gives.
 
     Parameters
@@ -62,17 +62,23 @@ def tuned_known(request: Tune, description: Description) -> dict[str, Known]:
     description : Description
         The scenario.
     """
-    found = {}
+    figures = []
     for loop in _loops(request, description):
-        found[f"{PREFIX}{loop.name}.kp"] = Known(loop.kp.unit, f"tuned proportional gain of {loop.name}")
-        found[f"{PREFIX}{loop.name}.ki"] = Known(loop.ki.unit, f"tuned integral gain of {loop.name}")
-        found[f"{PREFIX}{loop.name}{FEASIBLE}"] = Known(
-            "1", f"1 where gains of {loop.name} keep Ms and Mt, 0 where it has the nearest trade-off"
-        )
-    return found
+        prefix = f"{PREFIX}{loop.name}"
+        figures += [
+            Figure(f"{prefix}.kp", loop.kp.unit, f"tuned proportional gain of {loop.name}"),
+            Figure(f"{prefix}.ki", loop.ki.unit, f"tuned integral gain of {loop.name}"),
+            Figure(
+                f"{prefix}{FEASIBLE}",
+                "1",
+                f"1 where gains of {loop.name} keep Ms and Mt, 0 where it has the nearest trade-off",
+                better="higher",
+            ),
+        ]
+    return by_name(figures)
 
 
-def tuned(request: Tune, description: Description) -> tuple[Description, dict[str, Response]]:
+def tuned(request: Tune, description: Description) -> tuple[Description, dict[str, Figure]]:
     """Return a candidate with its loops tuned by the `tune` command's own functions, and the figures of that.
 
     Parameters
@@ -90,12 +96,12 @@ def tuned(request: Tune, description: Description) -> tuple[Description, dict[st
     from shaftloop.studies.tuning.choosing import tuned_bench
 
     bench, feasible = tuned_bench(description, _demand(request))
-    found = {}
+    values: dict[str, float] = {}
     for loop in _loops(request, bench):
-        found[f"{PREFIX}{loop.name}.kp"] = Response(loop.kp.value, loop.kp.unit)
-        found[f"{PREFIX}{loop.name}.ki"] = Response(loop.ki.value, loop.ki.unit)
-        found[f"{PREFIX}{loop.name}{FEASIBLE}"] = Response(float(feasible[loop.name]), "1")
-    return bench, found
+        prefix = f"{PREFIX}{loop.name}"
+        values[f"{prefix}.kp"], values[f"{prefix}.ki"] = loop.kp.value, loop.ki.value
+        values[f"{prefix}{FEASIBLE}"] = float(feasible[loop.name])
+    return bench, {name: entry.found(values[name]) for name, entry in tuned_known(request, bench).items()}
 
 
 def _demand(request: Tune) -> "Demand":
