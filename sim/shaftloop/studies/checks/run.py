@@ -145,9 +145,9 @@ def judge_of_changes(scenario: Scenario) -> Callable[[Description], tuple[Verdic
     expectations = resolve(scenario)
     names = [entry.metric for entry in expectations]
 
-    known: list[tuple[Description, Mapping[str, Response]]] = []
+    known: list[tuple[Description, Mapping[str, Figure]]] = []
 
-    def figures(bench: Description) -> Mapping[str, Response]:
+    def figures(bench: Description) -> Mapping[str, Figure]:
         for other, found in known:
             if other == bench:
                 return found
