@@ -14,7 +14,7 @@ from shaftloop.analysis.uncertainty.reading import (
     is_measurement_file,
     read_measurement_file,
 )
-from shaftloop.errors import ScenarioError
+from shaftloop.errors import ScenarioError, SimulationError
 
 MEASURE = '\n[[measurement]]\nname = "y"\nexpression = "{}"\nunit = "{}"\n'
 
@@ -150,6 +150,73 @@ def test_plan(tmp_path: Path) -> None:
     found = evaluate_both(file.measurement, plan)
     # The interval has the probability that belongs to the stated factor.
     assert found.sampled.coverage == found.propagation.budgets[0].coverage == pytest.approx(0.9973, abs=1e-4)
+
+
+NORMAL = "".join(f"quantity.{name} = {{ value = 0, standard_uncertainty = 1 }}\n" for name in "xz")
+
+
+@pytest.mark.parametrize(
+    ("expression", "low", "high", "message"),
+    [
+        ("abs(x - 0.3*z)", 0.0313 * 1.09**0.5, 2.2414 * 1.09**0.5, "no usable derivative by x"),
+        ("abs(x) + 0.5*x", 0.0235, 2.940, "no usable derivative by x"),
+        ("sqrt(abs(x))", 0.0313**0.5, 2.2414**0.5, "no usable derivative by x"),
+        ("x/z", -12.706, 12.706, "no value at the best estimates"),
+    ],
+)
+def test_monte_carlo_alone_where_there_is_no_budget(
+    tmp_path: Path, expression: str, low: float, high: float, message: str
+) -> None:
+    """Half-normal, 1.5x above and x/2 below, root of a half-normal, Cauchy: quantiles of 2.5 and 97.5 %."""
+    text = NORMAL + MEASURE.format(expression, "1")
+    file = read(tmp_path, text)
+    with pytest.raises(SimulationError, match=message) as caught:
+        evaluate_both(file.measurement, file.plan)
+    assert "alone = true under [monte_carlo], or --monte-carlo-alone" in str(caught.value)
+    alone = read(tmp_path, text + "[monte_carlo]\nalone = true\ntrials = 400000\n")
+    found = evaluate_both(alone.measurement, alone.plan)
+    assert found.propagation is None and found.verdicts == ()
+    (stated,) = found.stated
+    assert stated.by == "monte_carlo"
+    assert (stated.low, stated.high) == (
+        pytest.approx(low, abs=0.02 * abs(high - low)),
+        pytest.approx(high, abs=0.02 * abs(high - low)),
+    )
+    assert stated.expanded == 0.5 * (stated.high - stated.low)
+
+
+def test_monte_carlo_alone_has_no_coverage_factor(tmp_path: Path) -> None:
+    file = read(
+        tmp_path, "coverage_factor = 2\n" + NORMAL + MEASURE.format("x", "1") + "[monte_carlo]\nalone = true"
+    )
+    with pytest.raises(ScenarioError, match="coverage_factor 2 belongs to a budget"):
+        evaluate_both(file.measurement, file.plan)
+    with pytest.raises(ScenarioError, match="alone: 1 is neither true nor false"):
+        read(tmp_path, NORMAL + MEASURE.format("x", "1") + "[monte_carlo]\nalone = 1")
+
+
+MULTIMETER = """
+quantity.shown = { value = "100.1 V" }
+quantity.step = { value = "0 V", distribution = "rectangular", half_width = "0.05 V" }
+quantity.standard = { value = "100 V", expanded_uncertainty = "0.2 mV", coverage_factor = 2 }
+"""
+
+
+def test_one_rectangular_part_rules(tmp_path: Path) -> None:
+    """Of a rectangle 95 % lie within 0.95 of its half width: k = 0.95·√3 = 1.645 and not 1.96."""
+    text = MULTIMETER + MEASURE.format("shown + step - standard", "V")
+    file = read(tmp_path, text + "[monte_carlo]\ntrials = 400000\n")
+    found = evaluate_both(file.measurement, file.plan)
+    (stated,) = found.stated
+    assert found.propagation is not None and found.propagation["y"].factor == pytest.approx(1.96, abs=1e-3)
+    assert stated.by == "monte_carlo"
+    assert stated.factor == pytest.approx(0.95 * 3**0.5, abs=2e-3)
+    assert stated.expanded == pytest.approx(0.0475, abs=1e-4)
+    wanted = read(tmp_path, "coverage_factor = 2\n" + text + "[monte_carlo]\ntrials = 400000\n")
+    (as_asked,) = evaluate_both(wanted.measurement, wanted.plan).stated
+    assert (as_asked.by, as_asked.factor) == ("budget", pytest.approx(2.0))
+    normal = read(tmp_path, NORMAL + MEASURE.format("x + z", "1") + "[monte_carlo]\ntrials = 400000\n")
+    assert evaluate_both(normal.measurement, normal.plan).stated[0].by == "budget"
 
 
 def test_two_quantities_and_their_coefficient(tmp_path: Path) -> None:

@@ -196,3 +196,53 @@ def test_no_such_file() -> None:
 def test_the_table_is_read(tmp_path: Path) -> None:
     path = write_bench(tmp_path, METERED + PLAN.replace('window = "0.5 s"', 'window = "2 s"'))
     assert document(str(path), "--trials", "1000")["window"] == {"value": 2.0, "unit": "s"}
+
+
+KINK = """quantity.x = { value = "0 N m", standard_uncertainty = "1 N m" }
+
+[[measurement]]
+name = "size"
+expression = "abs(x) + 0.5*x"
+unit = "N m"
+"""
+
+
+def test_monte_carlo_alone(tmp_path: Path) -> None:
+    path = tmp_path / "kink.toml"
+    path.write_text(KINK, encoding="utf-8")
+    refusal = uncertainty(str(path))
+    assert refusal.exit_code == 3 and "--monte-carlo-alone" in refusal.stderr
+    result = uncertainty(
+        str(path), "--monte-carlo-alone", "--trials", "20000", "--out", str(tmp_path / "out")
+    )
+    assert result.exit_code == 0, result.stderr
+    assert "No first-order budget: value, U and k are those of the trials." in result.stderr
+    assert " +2.1 -0.8 N m " in result.stderr
+    written = json.loads((tmp_path / "out" / "uncertainty.json").read_text(encoding="utf-8"))
+    size = written["results"]["size"]
+    assert size["expanded_uncertainty"] == {
+        "value": None,
+        "unit": "N m",
+        "reason": "Monte Carlo alone was asked for",
+    }
+    assert size["stated"]["by"] == "monte_carlo" and size["first_order"] is None
+    assert (tmp_path / "out" / "contributions.png").stat().st_size > 5_000
+
+
+def test_monte_carlo_alone_is_for_measurement_files(bench: str) -> None:
+    result = uncertainty(bench, "--monte-carlo-alone")
+    assert result.exit_code == 2
+    assert "goes with a measurement file" in result.stderr
+
+
+def test_the_stated_interval_is_of_monte_carlo_where_the_budget_does_not_hold(tmp_path: Path) -> None:
+    text = MEASURED.replace('expanded_uncertainty = "1 rpm"', 'expanded_uncertainty = "0.01 rpm"')
+    path = tmp_path / "m.toml"
+    path.write_text(text, encoding="utf-8")
+    power = document(str(path), "--trials", "400000")["results"]["power"]
+    assert (power["coverage_factor"], power["stated"]["by"]) == (pytest.approx(1.96, abs=1e-3), "monte_carlo")
+    assert power["stated"]["coverage_factor"]["value"] == pytest.approx(1.645, abs=5e-3)
+    shown = uncertainty(str(path), "--trials", "400000", "--out", str(tmp_path)).stderr
+    assert (
+        " 1.65 " in shown and " no " in shown and "where not, value, U and k are those of the trials" in shown
+    )

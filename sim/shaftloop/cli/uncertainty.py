@@ -1,6 +1,6 @@
 """`shaftloop uncertainty`: budgets of a bench, or of any measurement written as a file."""
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -27,7 +27,15 @@ _TRIALS = 200_000
 )
 @click.option("--map", "with_map", is_flag=True, help="Also the uncertainty over speed and torque.")
 @click.option("--trials", metavar="N", help='Monte Carlo trials, or "adaptive" (JCGM 101, 7.9).')
-def uncertainty(request: Request, points: tuple[str, ...], with_map: bool, trials: str | None) -> None:
+@click.option(
+    "--monte-carlo-alone",
+    "alone",
+    is_flag=True,
+    help="No first-order budget: for a measurement file with a kink, a pole or the edge of a root.",
+)
+def uncertainty(
+    request: Request, points: tuple[str, ...], with_map: bool, trials: str | None, alone: bool
+) -> None:
     """Show how sure torque, speed, power and efficiency of SCENARIO are.
 
     SCENARIO is a scenario (file or name of a shipped one), or a measurement file: quantities with their
@@ -45,12 +53,15 @@ def uncertainty(request: Request, points: tuple[str, ...], with_map: bool, trial
             raise click.UsageError(
                 "--point, --map and --set go with a scenario, not with a measurement file."
             )
-        _measurement_file(request, path, count, trials is not None)
+        changes: dict[str, Any] = {"trials": count} if trials is not None else {}
+        _measurement_file(request, path, changes | ({"alone": True} if alone else {}))
+    elif alone:
+        raise click.UsageError("--monte-carlo-alone goes with a measurement file, not with a scenario.")
     else:
         _bench(request, points, with_map, count, trials is not None)
 
 
-def _measurement_file(request: Request, path: "Path", trials: int | None, stated: bool) -> None:
+def _measurement_file(request: Request, path: "Path", changes: dict[str, Any]) -> None:
     from dataclasses import replace
 
     from shaftloop.analysis.uncertainty.evaluation import evaluate_both
@@ -66,8 +77,7 @@ def _measurement_file(request: Request, path: "Path", trials: int | None, stated
     folder = request.folder(file.name)
     if folder is not None:
         make_folder(folder)
-    plan = replace(file.plan, trials=trials) if stated else file.plan
-    results = FileResults(file, evaluate_both(file.measurement, plan))
+    results = FileResults(file, evaluate_both(file.measurement, replace(file.plan, **changes)))
     document = as_json(file_document(results))
     files = write_file(folder, results, document) if folder is not None else []
     if request.json:

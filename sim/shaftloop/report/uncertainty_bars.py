@@ -7,17 +7,18 @@ from typing import Any
 
 import numpy as np
 
-from shaftloop.analysis.uncertainty.evaluation import Evaluation
+from shaftloop.analysis.uncertainty.evaluation import Evaluation, StatedResult
 from shaftloop.analysis.uncertainty.montecarlo import Sampled
 from shaftloop.analysis.uncertainty.propagation import Budget
 from shaftloop.report.canvas import COLOURS, draw
-from shaftloop.report.uncertainty_tables import scaled, with_uncertainty
+from shaftloop.report.uncertainty_tables import scaled, stated_text
 
 __all__ = ["draw_bars"]
 
 _MOST_BARS = 8
 _MOST_ROWS = 5
 _BINS = 80
+_TITLE: dict[str, Any] = {"loc": "left", "fontweight": "normal", "parse_math": False}
 
 
 def draw_bars(found: Evaluation, wanted: Sequence[str], people: bool, title: str, paths: list[Path]) -> None:
@@ -36,29 +37,43 @@ def draw_bars(found: Evaluation, wanted: Sequence[str], people: bool, title: str
     paths : list of Path
         Files to write.
     """
+    propagation = found.propagation
+    budgets = [None] * len(found.stated) if propagation is None else propagation.budgets
     rows = [
-        (budget, sampled)
-        for budget, sampled in zip(found.propagation.budgets, found.sampled.results, strict=True)
-        if budget.name in wanted and budget.uncertainty > 0.0
+        (budget, stated, sampled)
+        for budget, stated, sampled in zip(budgets, found.stated, found.sampled.results, strict=True)
+        if sampled.name in wanted and stated.uncertainty > 0.0
     ][:_MOST_ROWS]
 
     def paint(figure: Any) -> None:
         if not rows:
             figure.text(0.5, 0.5, "no result has an uncertainty", ha="center")
             return
-        heights = [1.6 + len(_bars(budget)) for budget, _ in rows]
+        heights = [1.6 + len(_bars(budget)) for budget, _, _ in rows]
         grid = figure.subplots(len(rows), 2, squeeze=False, width_ratios=(1.5, 1.0), height_ratios=heights)
-        for (left, right), (budget, sampled) in zip(grid, rows, strict=True):
-            _draw_bars(left, budget, people)
+        for (left, right), (budget, stated, sampled) in zip(grid, rows, strict=True):
+            if budget is None or not _bars(budget):
+                left.set_axis_off()
+                left.text(0.0, 0.5, "no contributions to first order", transform=left.transAxes)
+            else:
+                _draw_bars(left, budget, people)
+            left.set_title(_title(stated, sampled, found, people), **_TITLE)
             _draw_distribution(right, budget, sampled, people)
 
-    height = sum(0.9 + 0.27 * len(_bars(budget)) for budget, _ in rows)
+    height = sum(0.9 + 0.27 * max(len(_bars(budget)), 4) for budget, _, _ in rows)
     draw(paint, (12.5, max(4.0, 0.9 + height)), title, paths)
 
 
-def _bars(budget: Budget) -> list[tuple[str, float, float]]:
+def _title(stated: StatedResult, sampled: Sampled, found: Evaluation, people: bool) -> str:
+    k = "" if stated.factor is None else f"k = {stated.factor:.2f}, "
+    by = ", Monte Carlo" if stated.by == "monte_carlo" else ""
+    text = stated_text(stated, sampled.unit, people)
+    return f"{sampled.name} = {text}   ({k}{100.0 * found.sampled.coverage:.4g} %{by})"
+
+
+def _bars(budget: Budget | None) -> list[tuple[str, float, float]]:
     """Return (name, size, share) of the largest contributions, and of all others together."""
-    rows = [row for row in budget.contributions if row.contribution]
+    rows = [] if budget is None else [row for row in budget.contributions if row.contribution]
     bars = [(row.name, abs(row.contribution), row.share) for row in rows[:_MOST_BARS]]
     rest = rows[_MOST_BARS:]
     if rest:
@@ -89,26 +104,28 @@ def _draw_bars(axes: Any, budget: Budget, people: bool) -> None:
     axes.set_yticks(places, [name for name, _, _ in bars], parse_math=False)
     axes.set_xlabel(f"standard uncertainty [{unit or '1'}]; line: combined, labels: share of the variance")
     axes.grid(visible=False, axis="y")
-    text = f"{budget.name} = {with_uncertainty(budget.value, budget.expanded, budget.unit, people)}"
-    text += f"   (k = {budget.factor:.2f}, {100.0 * budget.coverage:.4g} %)"
-    axes.set_title(text, loc="left", fontweight="normal", parse_math=False)
 
 
-def _draw_distribution(axes: Any, budget: Budget, sampled: Sampled, people: bool) -> None:
-    factor, unit = scaled(abs(budget.value) or budget.uncertainty, budget.unit, people)
+def _draw_distribution(axes: Any, budget: Budget | None, sampled: Sampled, people: bool) -> None:
+    factor, unit = scaled(abs(sampled.mean) or sampled.uncertainty, sampled.unit, people)
     values = factor * sampled.values
     reach = np.quantile(values, (0.001, 0.999))
     counts, edges = np.histogram(values, bins=_BINS, range=(float(reach[0]), float(reach[1])))
     width = edges[1] - edges[0]
     axes.stairs(counts / (len(values) * width), edges, fill=True, color="#B9D6EA", label="Monte Carlo")
-    middle, spread = factor * budget.value, factor * budget.uncertainty
-    x = np.linspace(min(edges[0], middle - 3.5 * spread), max(edges[-1], middle + 3.5 * spread), 300)
-    axes.plot(x, _density(x, middle, spread, budget.dof), color="black", linewidth=1.2, label="first order")
     for end in (sampled.low, sampled.high):
         axes.axvline(factor * end, color=COLOURS["electrical"], linewidth=1.2)
-    for end in (middle - factor * budget.expanded, middle + factor * budget.expanded):
-        axes.axvline(end, color="black", linewidth=1.2, linestyle=(0, (4, 3)))
-    axes.set(xlabel=f"{budget.name} [{unit or '1'}]", yticks=[], xlim=(x[0], x[-1]))
+    limits = float(edges[0]), float(edges[-1])
+    if budget is not None and budget.uncertainty > 0.0:
+        middle, spread = factor * budget.value, factor * budget.uncertainty
+        limits = min(limits[0], middle - 3.5 * spread), max(limits[1], middle + 3.5 * spread)
+        x = np.linspace(*limits, 300)
+        axes.plot(
+            x, _density(x, middle, spread, budget.dof), color="black", linewidth=1.2, label="first order"
+        )
+        for end in (middle - factor * budget.expanded, middle + factor * budget.expanded):
+            axes.axvline(end, color="black", linewidth=1.2, linestyle=(0, (4, 3)))
+    axes.set(xlabel=f"{sampled.name} [{unit or '1'}]", yticks=[], xlim=limits)
     axes.spines["left"].set_visible(False)
     axes.ticklabel_format(axis="x", useOffset=False)
     axes.locator_params(axis="x", nbins=5)

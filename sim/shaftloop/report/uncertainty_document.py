@@ -1,10 +1,11 @@
 """Uncertainty budgets, Monte Carlo results and verdicts as parts of a JSON document."""
 
+import math
 from typing import Any
 
 import numpy as np
 
-from shaftloop.analysis.uncertainty.evaluation import Evaluation
+from shaftloop.analysis.uncertainty.evaluation import Evaluation, StatedResult
 from shaftloop.analysis.uncertainty.montecarlo import MonteCarlo, Sampled
 from shaftloop.analysis.uncertainty.propagation import Budget, Contribution
 from shaftloop.analysis.uncertainty.validation import Verdict
@@ -23,40 +24,68 @@ def evaluation_document(found: Evaluation) -> dict[str, Any]:
     found : Evaluation
         Of a measurement.
     """
-    names = [budget.name for budget in found.propagation.budgets]
+    names = [result.name for result in found.sampled.results]
+    propagation, coverage = found.propagation, found.sampled.coverage
+    alone = "Monte Carlo alone was asked for" if propagation is None else None
+    budgets = propagation.budgets if propagation else [_without(s, coverage) for s in found.sampled.results]
+    verdicts = found.verdicts or [None] * len(names)
+    rows = zip(budgets, verdicts, found.stated, found.sampled.results, strict=True)
     return {
         "results": {
-            budget.name: _budget(budget)
-            | {"monte_carlo": _sampled(sampled), "first_order": _verdict(verdict)}
-            for budget, sampled, verdict in zip(
-                found.propagation.budgets, found.sampled.results, found.verdicts, strict=True
-            )
+            budget.name: _budget(budget, alone)
+            | {"stated": _stated(stated, budget.unit), "monte_carlo": _sampled(sampled)}
+            | {"first_order": None if verdict is None else _verdict(verdict)}
+            for budget, verdict, stated, sampled in rows
         },
         "monte_carlo": _run(found.sampled),
         "correlation": {
             "results": names,
-            "first_order": np.round(found.propagation.correlation, 6).tolist(),
+            "first_order": None if propagation is None else np.round(propagation.correlation, 6).tolist(),
             "monte_carlo": np.round(found.sampled.correlation, 6).tolist(),
         },
     }
 
 
-def _budget(budget: Budget) -> dict[str, Any]:
+def _stated(stated: StatedResult, unit: str) -> dict[str, Any]:
+    return {
+        "by": stated.by,
+        "value": number(stated.value, unit),
+        "low": number(stated.low, unit),
+        "high": number(stated.high, unit),
+        "expanded_uncertainty": number(stated.expanded, unit),
+        "relative_expanded_uncertainty": number(stated.relative, "1", "the value is zero"),
+        "coverage_factor": number(stated.factor, "1", "there is no uncertainty"),
+    }
+
+
+def _budget(budget: Budget, reason: str | None) -> dict[str, Any]:
+    """Return what the budget says; with a reason why there is none, no uncertainties."""
+
+    def known(value: float | None, unit: str, otherwise: str = "") -> dict[str, Any]:
+        return number(None if reason else value, unit, reason or otherwise)
+
     return {
         "value": budget.value,
         "unit": budget.unit,
         "meaning": budget.meaning,
-        "standard_uncertainty": number(budget.uncertainty, budget.unit),
-        "degrees_of_freedom": number(budget.dof, "1", _INFINITE),
+        "standard_uncertainty": known(budget.uncertainty, budget.unit),
+        "degrees_of_freedom": known(budget.dof, "1", _INFINITE),
         "coverage": budget.coverage,
-        "coverage_factor": budget.factor,
-        "expanded_uncertainty": number(budget.expanded, budget.unit),
-        "relative_expanded_uncertainty": number(budget.relative, "1", "the value is zero"),
-        "second_order_standard_uncertainty": number(
+        "coverage_factor": None if reason else budget.factor,
+        "expanded_uncertainty": known(budget.expanded, budget.unit),
+        "relative_expanded_uncertainty": known(budget.relative, "1", "the value is zero"),
+        "second_order_standard_uncertainty": known(
             budget.second_order, budget.unit, "the inputs are correlated"
         ),
         "contributions": [_contribution(row, budget.unit) for row in budget.contributions],
     }
+
+
+def _without(sampled: Sampled, coverage: float) -> Budget:
+    """Return what stands in place of a budget where Monte Carlo alone was asked for."""
+    none = math.nan
+    figures = (sampled.mean, none, none, coverage, none, none, none)
+    return Budget(sampled.name, sampled.unit, *figures, (), sampled.meaning)
 
 
 def _contribution(row: Contribution, unit: str) -> dict[str, Any]:

@@ -55,8 +55,9 @@ def show_file(results: FileResults, files: Sequence[Path]) -> None:
         Files that were written.
     """
     show_evaluation(results.file.title, results.found, False)
-    for budget in results.found.propagation.budgets:
-        show_components(budget, False)
+    if results.found.propagation is not None:
+        for budget in results.found.propagation.budgets:
+            show_components(budget, False)
     show_files(files)
 
 
@@ -77,6 +78,6 @@ def write_file(folder: Path, results: FileResults, document: str) -> list[Path]:
     files = [folder / "uncertainty.json"]
     write_text(files[0], document)
     pictures = [folder / f"contributions.{kind}" for kind in ("svg", "png")]
-    names = [budget.name for budget in results.found.propagation.budgets]
+    names = [result.name for result in results.found.sampled.results]
     draw_bars(results.found, names, False, results.file.title, pictures)
     return [*files, *pictures]

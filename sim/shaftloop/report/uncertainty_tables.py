@@ -4,7 +4,7 @@ import math
 from collections.abc import Sequence
 
 from shaftloop.analysis.efficiency import PointBudget
-from shaftloop.analysis.uncertainty.evaluation import Evaluation
+from shaftloop.analysis.uncertainty.evaluation import Evaluation, StatedResult
 from shaftloop.analysis.uncertainty.propagation import Budget
 from shaftloop.report.quantities import readable
 from shaftloop.report.terminal import add_row, console, new_table, print_line
@@ -16,10 +16,12 @@ __all__ = [
     "show_components",
     "show_evaluation",
     "show_point",
-    "with_uncertainty",
+    "stated_text",
 ]
 
 _MOST_ROWS = 8
+_LOPSIDED = 0.05
+"""Difference of both sides of an interval, over half its width, above which both are shown."""
 
 
 def scaled(size: float, unit: str, people: bool) -> tuple[float, str]:
@@ -42,24 +44,28 @@ def scaled(size: float, unit: str, people: bool) -> tuple[float, str]:
     return number / size, name
 
 
-def with_uncertainty(value: float, expanded: float, unit: str, people: bool = True) -> str:
+def stated_text(stated: StatedResult, unit: str, people: bool = True) -> str:
     """Return a value with its uncertainty, whose two digits say where both end.
 
     Parameters
     ----------
-    value, expanded : float
-        Value and expanded uncertainty. [unit]
+    stated : StatedResult
+        Value and interval. [unit]
     unit : str
         Unit of both.
     people : bool
         See `scaled`.
     """
-    factor, name = scaled(abs(value) or expanded, unit, people)
-    value, expanded = factor * value, factor * expanded
+    factor, name = scaled(abs(stated.value) or stated.expanded, unit, people)
+    value, expanded = factor * stated.value, factor * stated.expanded
+    sides = factor * (stated.high - stated.value), factor * (stated.value - stated.low)
     places = _places(expanded)
-    if places > 9 or abs(value) >= 1e9:
-        return f"{value:.6g} ± {expanded:.2g} {name}".rstrip()
-    return f"{value:.{places}f} ± {expanded:.{places}f} {name}".rstrip()
+    long = places > 9 or abs(value) >= 1e9
+    shown, form = (".6g", ".2g") if long else (f".{places}f", f".{places}f")
+    # Up to the sampling error of a valid interval both sides are the same.
+    if abs(sides[0] - sides[1]) <= _LOPSIDED * expanded:
+        return f"{value:{shown}} ± {expanded:{form}} {name}".rstrip()
+    return f"{value:{shown}} +{sides[0]:{form}} -{sides[1]:{form}} {name}".replace("+-", "-").rstrip()
 
 
 def interval_text(low: float, high: float, unit: str, people: bool = True) -> str:
@@ -95,30 +101,43 @@ def show_evaluation(title: str, found: Evaluation, people: bool) -> None:
     """
     coverage = f"{100.0 * found.sampled.coverage:.4g} %"
     table = new_table(
-        title, "result", f"value ± U ({coverage})", "U, relative", "k", "dof", "Monte Carlo", "valid"
+        title, "result", f"value ± U ({coverage})", "U, relative", "k", "dof", "Monte Carlo", "budget holds"
     )
-    for budget, sampled, verdict in zip(
-        found.propagation.budgets, found.sampled.results, found.verdicts, strict=True
+    budgets = [None] * len(found.stated) if found.propagation is None else found.propagation.budgets
+    verdicts = found.verdicts or [None] * len(found.stated)
+    for stated, budget, sampled, verdict in zip(
+        found.stated, budgets, found.sampled.results, verdicts, strict=True
     ):
-        valid = ("yes" if verdict.valid else "no") if verdict.settled else "open"
+        holds = (
+            "-" if verdict is None else "open" if not verdict.settled else "yes" if verdict.valid else "no"
+        )
         add_row(
             table,
-            budget.name,
-            with_uncertainty(budget.value, budget.expanded, budget.unit, people),
-            "-" if budget.relative is None else f"{100.0 * budget.relative:.2g} %",
-            f"{budget.factor:.2f}",
-            "∞" if math.isinf(budget.dof) else f"{budget.dof:.3g}",
-            interval_text(sampled.low, sampled.high, budget.unit, people),
-            valid,
+            sampled.name,
+            stated_text(stated, sampled.unit, people),
+            "-" if stated.relative is None else f"{100.0 * stated.relative:.2g} %",
+            "-" if stated.factor is None else f"{stated.factor:.2f}",
+            "-"
+            if stated.by == "monte_carlo" or budget is None
+            else "∞"
+            if math.isinf(budget.dof)
+            else f"{budget.dof:.3g}",
+            interval_text(sampled.low, sampled.high, sampled.unit, people),
+            holds,
         )
     console().print(table)
     sampled_run = found.sampled
     word = "settled" if sampled_run.stable else "not settled within a fifth of the last digit"
-    print_line(
-        f"Monte Carlo: {sampled_run.trials} trials, {word}, {sampled_run.interval} interval. valid: both "
-        "ends of the first-order interval agree with it within half a unit of the last digit of u; open: "
-        "sampling cannot tell."
+    text = f"Monte Carlo: {sampled_run.trials} trials, {word}, {sampled_run.interval} interval. "
+    if found.propagation is None:
+        print_line(text + "No first-order budget: value, U and k are those of the trials.")
+        return
+    text += (
+        "The budget holds where both ends of its interval agree with it within half a unit of u's last digit"
     )
+    if any(stated.by == "monte_carlo" for stated in found.stated):
+        text += "; where not, value, U and k are those of the trials"
+    print_line(f"{text}; open: sampling cannot tell.")
 
 
 def show_components(budget: Budget, people: bool) -> None:

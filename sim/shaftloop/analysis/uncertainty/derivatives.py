@@ -4,6 +4,7 @@ With ``z = (x − estimate)/u`` all derivatives come out as contributions to the
 one step size suits quantities of any size.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +21,9 @@ _FIRST_STEP = 0.1
 """First step of the difference quotients, in standard uncertainties. [1]"""
 _WORST = 1e-3
 """Largest error of a contribution over the uncertainty that is accepted. [1]"""
+_KINK_STEP = 1e-3
+"""Step in which a kink is looked for, in standard uncertainties. [1]"""
+_ALONE = "take Monte Carlo alone: alone = true under [monte_carlo], or --monte-carlo-alone"
 
 
 @dataclass(frozen=True)
@@ -69,17 +73,31 @@ def slopes(measurement: Measurement) -> Slopes:
     # Where all derivatives vanish, the change over one standard uncertainty is the measure of the error.
     changes = np.abs(scaled(np.concatenate([np.eye(len(uncertain)), -np.eye(len(uncertain))], axis=1)))
     reach = np.max(np.where(np.isfinite(changes), changes, 0.0), axis=1)
+    bends = _bends(scaled, len(uncertain))
     for row, output in enumerate(measurement.outputs):
         size = max(float(np.linalg.norm(contributions[row])), float(reach[row]), _tiny(values[row]))
-        if not np.all(np.isfinite(found.df[row])) or not error[row] <= _WORST * size:
-            worst = int(
-                uncertain[int(np.argmax(np.where(np.isfinite(found.df[row]), found.error[row], np.inf)))]
-            )
+        kinked = not np.all(bends[row] <= _WORST * size)
+        if kinked or not np.all(np.isfinite(found.df[row])) or not error[row] <= _WORST * size:
+            errors = bends[row] if kinked else np.where(np.isfinite(found.df[row]), found.error[row], np.inf)
+            worst = int(uncertain[int(np.argmax(errors))])
             raise SimulationError(
                 f"{output.name} has no usable derivative by {measurement.inputs[worst].name} here",
-                "move the estimate away from the edge of a root or logarithm, or use Monte Carlo alone",
+                f"move the estimate away from the kink, pole or edge of a root, or {_ALONE}",
             )
     return Slopes(values, contributions, error)
+
+
+def _bends(scaled: Callable[[Array], Array], inputs: int) -> Array:
+    """Return by how much the slopes on both sides differ at a kink, 0 without one, shape (outputs, inputs).
+
+    The difference of the slopes over a step falls with the step where the function is smooth. Central
+    differences alone see nothing of a kink.
+    """
+    unit = np.eye(inputs)
+    wide, narrow = (
+        np.abs(scaled(step * unit) + scaled(-step * unit)) / step for step in (_KINK_STEP, 0.1 * _KINK_STEP)
+    )
+    return np.where(narrow > 0.5 * wide, narrow, 0.0)
 
 
 def second_order_variance(measurement: Measurement) -> Array:
@@ -135,5 +153,6 @@ def _check_finite(measurement: Measurement, values: Array) -> None:
         if not np.isfinite(value):
             raise SimulationError(
                 f"{output.name} has no value at the best estimates: the function gives {value}",
-                "look for a division by zero, a root or a logarithm of a negative number",
+                "look for a division by zero, a root or a logarithm of a negative number; or, for a pole, "
+                f"{_ALONE}",
             )

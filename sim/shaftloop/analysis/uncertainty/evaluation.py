@@ -1,13 +1,19 @@
-"""A measurement evaluated both ways: budget, Monte Carlo, and the verdict of one on the other."""
+"""A measurement evaluated both ways: budget, Monte Carlo, the verdict of one on the other, what is stated.
+
+What is stated is the budget's, unless Monte Carlo finds that its interval does not hold (mostly because one
+rectangular component rules: k is then about 1.65 and not 1.96) or there is none: then Monte Carlo's.
+"""
 
 from dataclasses import dataclass
+from typing import Literal
 
 from shaftloop.analysis.uncertainty.model import Measurement
-from shaftloop.analysis.uncertainty.montecarlo import Interval, MonteCarlo, monte_carlo
-from shaftloop.analysis.uncertainty.propagation import Propagation, propagate
+from shaftloop.analysis.uncertainty.montecarlo import Interval, MonteCarlo, Sampled, monte_carlo
+from shaftloop.analysis.uncertainty.propagation import Budget, Propagation, propagate
 from shaftloop.analysis.uncertainty.validation import Verdict, validate
+from shaftloop.errors import ScenarioError
 
-__all__ = ["Evaluation", "Plan", "evaluate_both"]
+__all__ = ["Evaluation", "Plan", "StatedResult", "evaluate_both"]
 
 _SHARE = 0.2
 """Share of the tolerance within which Monte Carlo must settle to judge a budget (JCGM 101, 8.2)."""
@@ -27,15 +33,50 @@ class Plan:
     digits: int = 2
     """Significant digits of an uncertainty that count."""
     interval: Interval = "symmetric"
+    alone: bool = False
+    """Monte Carlo alone, for a function without derivatives at the best estimates (kink, pole, root)."""
+
+
+@dataclass(frozen=True)
+class StatedResult:
+    """The value and interval that are stated for a result."""
+
+    by: Literal["budget", "monte_carlo"]
+    value: float
+    """[unit]"""
+    uncertainty: float
+    """Standard uncertainty. [unit]"""
+    low: float
+    """Lower end of the interval. [unit]"""
+    high: float
+    """Upper end. [unit]"""
+
+    @property
+    def expanded(self) -> float:
+        """Half the width of the interval [unit]."""
+        return 0.5 * (self.high - self.low)
+
+    @property
+    def factor(self) -> float | None:
+        """Coverage factor: half the width over the standard uncertainty; nothing where that is 0 [1]."""
+        return self.expanded / self.uncertainty if self.uncertainty > 0.0 else None
+
+    @property
+    def relative(self) -> float | None:
+        """Half the width over the value, nothing where the value is zero but for rounding [1]."""
+        return self.expanded / abs(self.value) if abs(self.value) > 1e-9 * self.expanded else None
 
 
 @dataclass(frozen=True)
 class Evaluation:
     """Budget, distributions and verdicts of a measurement."""
 
-    propagation: Propagation
+    propagation: Propagation | None
+    """Nothing where Monte Carlo alone was asked for."""
     sampled: MonteCarlo
     verdicts: tuple[Verdict, ...]
+    """In the order of the results; none without a budget."""
+    stated: tuple[StatedResult, ...]
     """In the order of the results."""
 
 
@@ -48,15 +89,46 @@ def evaluate_both(measurement: Measurement, plan: Plan) -> Evaluation:
         Function and inputs.
     plan : Plan
         Coverage, trials and the like.
+
+    Raises
+    ------
+    ScenarioError
+        Where Monte Carlo alone is asked for with a coverage factor.
     """
-    found = propagate(measurement, plan.coverage, plan.factor)
+    if plan.alone and plan.factor is not None:
+        raise ScenarioError(
+            [
+                f"coverage_factor {plan.factor:g} belongs to a budget, which Monte Carlo alone has not; "
+                "state coverage"
+            ]
+        )
+    found = None if plan.alone else propagate(measurement, plan.coverage, plan.factor)
+    coverage = plan.coverage if found is None else found.budgets[0].coverage
     sampled = monte_carlo(
         measurement,
         plan.trials,
-        coverage=min(found.budgets[0].coverage, 0.9999),
+        coverage=min(coverage, 0.9999),
         interval=plan.interval,
         seed=plan.seed,
         digits=plan.digits,
-        share=_SHARE,
+        share=1.0 if found is None else _SHARE,
     )
-    return Evaluation(found, sampled, validate(found, sampled, plan.digits))
+    if found is None:
+        return Evaluation(None, sampled, (), tuple(_by_sampling(result) for result in sampled.results))
+    verdicts = validate(found, sampled, plan.digits)
+    stated = (
+        _by_sampling(result)
+        if plan.factor is None and verdict.settled and not verdict.valid
+        else _by_budget(budget)
+        for budget, result, verdict in zip(found.budgets, sampled.results, verdicts, strict=True)
+    )
+    return Evaluation(found, sampled, verdicts, tuple(stated))
+
+
+def _by_sampling(found: Sampled) -> StatedResult:
+    return StatedResult("monte_carlo", found.mean, found.uncertainty, found.low, found.high)
+
+
+def _by_budget(found: Budget) -> StatedResult:
+    ends = found.value - found.expanded, found.value + found.expanded
+    return StatedResult("budget", found.value, found.uncertainty, *ends)

@@ -51,6 +51,7 @@ class Sampled:
     """Numerical tolerance of the uncertainty in the stated number of digits. [unit]"""
     values: Array
     """All trials, shape (trials,), sorted. [unit]"""
+    meaning: str = ""
 
 
 @dataclass(frozen=True)
@@ -153,7 +154,10 @@ def monte_carlo(
             )
         delta = float(deltas[row])
         results.append(
-            Sampled(output.name, output.unit, mean, uncertainty, low, high, spread, delta, values[row])
+            Sampled(
+                *(output.name, output.unit, mean, uncertainty, low, high, spread, delta, values[row]),
+                output.meaning,
+            )
         )
     return MonteCarlo(tuple(results), count, stable, coverage, interval, seed, correlation)
 

@@ -199,7 +199,7 @@ def _read_plan(document: Mapping[str, Any], problems: Problems) -> Plan:
     if not isinstance(table, dict):
         problems.error(("monte_carlo",), f"{shown(table)} where a table is due; write [monte_carlo]")
         return Plan()
-    _known_keys(table, ("monte_carlo",), ("trials", "seed", "digits", "interval"), problems)
+    _known_keys(table, ("monte_carlo",), ("trials", "seed", "digits", "interval", "alone"), problems)
     for key, least, most in (("trials", 2, MOST_TRIALS), ("seed", 0, 2**32 - 1), ("digits", 1, 4)):
         value = table.get(key)
         if value is None or (key == "trials" and value == "adaptive"):
@@ -214,7 +214,10 @@ def _read_plan(document: Mapping[str, Any], problems: Problems) -> Plan:
     interval = table.get("interval", "symmetric")
     if interval not in ("symmetric", "shortest"):
         problems.error(("monte_carlo", "interval"), f"{shown(interval)} is not one of: symmetric, shortest")
-    return Plan(**stated, interval=interval)
+    alone = table.get("alone", False)
+    if not isinstance(alone, bool):
+        problems.error(("monte_carlo", "alone"), f"{shown(alone)} is neither true nor false")
+    return Plan(**stated, interval=interval, alone=alone is True)
 
 
 def _read_quantities(
