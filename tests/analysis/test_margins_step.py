@@ -5,10 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from rigs import shipped
+from rigs import coupling, describe, disc, servo, shipped, speed_loop
 from shaftloop.analysis.hypermap import HyperMap, spectral_radius
 from shaftloop.analysis.operating import operating_point
 from shaftloop.analysis.stepresponse import step_response
+from shaftloop.analysis.worstcase import LoopAnalysis, analyse_loops
 from shaftloop.errors import SimulationError
 
 pytestmark = pytest.mark.compiled
@@ -55,6 +56,41 @@ def test_the_reading_comes_after_the_truth() -> None:
     assert again[bench.slots] == pytest.approx(
         state[bench.slots], abs=1e-6
     )  # the set-points are back where they were
+
+
+def slow_loop(rate: str, kp: float, lag: str) -> LoopAnalysis:
+    """Return a body of 1 kg m² with a lag in its torque: kp/(s·(1 + s·T)), far slower than its controller."""
+    line = [servo("m", 1.0, rate=rate, time_constant=lag), coupling("c", 1e4, damping="0.1 N m s/rad")]
+    loop = speed_loop("m", kp, 0.0, rate=rate, anti_windup="conditional")
+    description = describe({"line": [*line, disc("end", 1e-9)], "loop": [loop], "duration": "1 s"})
+    return analyse_loops(description, ["speed"])["speed"]
+
+
+def test_a_slow_loop_on_a_fast_controller_has_the_margins_of_its_closed_form() -> None:
+    """Closed it has ω = sqrt(kp/T) = 0.1 rad/s and ζ = 1/(2·sqrt(kp·T)) = 0.2."""
+    omega, zeta = 0.1, 0.2
+    margins = slow_loop("20 kHz", 0.25, "25 s").margins
+    s = 1j * np.geomspace(0.01, 1.0, 20_001)
+    sensitivity = np.abs(s * (s + 2.0 * zeta * omega) / (s**2 + 2.0 * zeta * omega * s + omega**2))
+    assert margins.ms == pytest.approx(np.max(sensitivity), rel=1e-3)
+    inner = 1.0 - 2.0 * zeta**2
+    assert margins.bandwidth == pytest.approx(
+        omega * np.sqrt(inner + np.sqrt(inner**2 + 1.0)) / (2.0 * np.pi), rel=1e-3
+    )
+    crossover = omega * np.sqrt(np.sqrt(1.0 + 4.0 * zeta**4) - 2.0 * zeta**2)
+    assert margins.crossover == pytest.approx(crossover / (2.0 * np.pi), rel=1e-3)
+    assert margins.rejection is not None
+    assert np.interp(2.0 * np.pi * margins.rejection, s.imag, sensitivity) == pytest.approx(0.5, rel=1e-3)
+
+
+def test_the_step_of_a_slow_loop_lasts_until_it_has_settled() -> None:
+    """ω = 0.5 rad/s and ζ = 0.2: overshoot exp(-πζ/sqrt(1 - ζ²)) = 52.66 %, settles in 4/(ζω)."""
+    found = slow_loop("1 kHz", 1.25, "5 s")
+    margins = found.margins
+    loop = found.bench.bench.loops["speed"]
+    step = step_response(found.bench, loop, margins.point, found.state, margins.largest_eigenvalue)
+    assert step.overshoot == pytest.approx(52.66, abs=0.05)
+    assert step.settling_time == pytest.approx(39.2, abs=0.5)
 
 
 def test_an_unstable_bench_is_followed_for_a_short_time_only() -> None:

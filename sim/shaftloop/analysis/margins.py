@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from shaftloop.analysis.hypermap import HyperMap, OpenLoop, spectral_radius
 from shaftloop.analysis.operating import OperatingPoint
-from shaftloop.analysis.response import Crossing, crossings, fundamental, grid
+from shaftloop.analysis.response import Crossing, crossings, fundamental, grid, refine
 from shaftloop.bench.handles import LoopHandle
 
 __all__ = ["Margins", "loop_margins", "margins_of"]
@@ -127,9 +127,9 @@ def margins_of(loop: str, quantity: str, point: OperatingPoint, system: OpenLoop
     factors = [c.value for c in found if c.kind == "phase"]
     largest = spectral_radius(system.closed())
     nearest = min((c.value for c in gains), key=abs, default=None)
-    complementary = _complementary(response)
-    ms, ms_frequency = _peak(system, frequency, response, _sensitivity)
-    mt, mt_frequency = _peak(system, frequency, response, _complementary)
+    found_on = (system, frequency, response)
+    ms, ms_frequency = _peak(*found_on, _sensitivity)
+    mt, mt_frequency = _peak(*found_on, _complementary)
     delays = [(c.value % 360.0) / 360.0 / c.frequency for c in gains]
     scan = _SCAN if len(system.instants) > 1 else _SCAN[[0, -1]]
     up = _boundary(system, [k for k in factors if k > 1.0], scan)
@@ -149,9 +149,9 @@ def margins_of(loop: str, quantity: str, point: OperatingPoint, system: OpenLoop
         ms_frequency=ms_frequency,
         mt=mt,
         mt_frequency=mt_frequency,
-        bandwidth=_first_below(frequency, complementary, complementary[0] / np.sqrt(2.0)),
-        rejection=_first_above(frequency, _sensitivity(response), 0.5),
-        noise_gain=float(np.sqrt(np.trapezoid(complementary**2, frequency) / frequency[-1])),
+        bandwidth=_leaves(*found_on, _complementary, _at_rest(system) / np.sqrt(2.0), -1.0),
+        rejection=_leaves(*found_on, _sensitivity, 0.5, 1.0),
+        noise_gain=float(np.sqrt(np.trapezoid(_complementary(response) ** 2, frequency) / frequency[-1])),
         crossings=tuple(found),
         hyperperiod=system.hyperperiod,
         ticks=len(system.instants),
@@ -206,20 +206,25 @@ def _complementary(response: Complex) -> Array:
     return np.asarray(np.abs(response / (1.0 + response)))
 
 
-def _first_below(frequency: Array, size: Array, level: float) -> float | None:
-    below = np.flatnonzero(size < level)
-    if not len(below) or below[0] == 0:
+def _at_rest(system: OpenLoop) -> float:
+    """Return the limit of |L/(1 + L)| at low frequency."""
+    inner = np.linalg.inv(np.eye(len(system.d)) - system.d)
+    c, b, d = inner @ system.c, system.b @ inner, system.d @ inner
+    # A rigid body that nothing holds has an eigenvalue of 1, which the loop does not see.
+    state = np.linalg.lstsq(np.eye(len(system.a)) - system.closed(), b.sum(axis=1), rcond=None)[0]
+    return float(abs(np.mean(c @ state + d.sum(axis=1))))
+
+
+def _leaves(
+    system: OpenLoop, frequency: Array, response: Complex, of: _Function, level: float, side: float
+) -> float | None:
+    """Return where a function of L first is above (side 1) or below (-1) a level, if not from the start."""
+    beyond = np.flatnonzero(side * (of(response) - level) > 0.0)
+    if not len(beyond) or beyond[0] == 0:
         return None
-    return _interpolate(frequency, size, int(below[0]), level)
+    i = int(beyond[0])
 
+    def excess(at: float) -> float:
+        return float(of(fundamental(system, np.array([at])))[0]) - level
 
-def _first_above(frequency: Array, size: Array, level: float) -> float | None:
-    above = np.flatnonzero(size > level)
-    if not len(above) or above[0] == 0:
-        return None
-    return _interpolate(frequency, size, int(above[0]), level)
-
-
-def _interpolate(frequency: Array, size: Array, i: int, level: float) -> float:
-    share = (level - size[i - 1]) / (size[i] - size[i - 1])
-    return float(frequency[i - 1] + share * (frequency[i] - frequency[i - 1]))
+    return refine(excess, frequency[i - 1], frequency[i])

@@ -5,6 +5,7 @@ transfer; where it ticks several times it is periodically time-varying, and the 
 that goes in (the fundamental) is given.
 """
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -23,13 +24,18 @@ _AROUND = np.concatenate([[0.0], np.geomspace(0.03, 30.0, 13)])
 """Distances from a pole or zero, in units of its half-width, at which the grid has points."""
 _SMOOTH = 0.5
 """Damping beyond which a pole or zero shows on the ordinary grid well enough."""
-_ORDINARY = 240
+_ORDINARY = 48
+"""Points per decade of the ordinary grid."""
 _CHUNK = 2_000_000
 """Matrix elements that are solved for at once."""
 _NOTHING = 1e-300
 """Stands for a response that vanishes, where a logarithm is due."""
 _LOWEST = 1e-5
-"""Lowest frequency of the grid, relative to half the rate of the loop."""
+"""Lowest frequency of the grid, relative to half the rate of the loop, unless a pole or zero lies lower."""
+_BELOW = 0.01
+"""Lowest frequency of the grid, relative to the slowest pole or zero."""
+_STANDING = 1e-8
+"""Distance from 1 up to which a pole or zero may be one at 1 that rounding has moved."""
 
 
 @dataclass(frozen=True)
@@ -91,19 +97,22 @@ def grid(loop: OpenLoop) -> Array:
         The opened loop.
     """
     half = 0.5 / loop.period
-    points = [np.geomspace(_LOWEST * half, half, _ORDINARY)]
-    for values in (np.linalg.eigvals(loop.a), np.linalg.eigvals(loop.closed()), _zeros(loop)):
-        values = values[np.abs(values) > 1e-6]
-        rates = np.log(values.astype(np.complex128)) / loop.hyperperiod
-        rates = rates[np.abs(rates.real) < _SMOOTH * np.abs(rates.imag)]
-        centre, width = np.abs(rates.imag) / (2.0 * np.pi), np.abs(rates.real) / (2.0 * np.pi)
-        aliases = np.arange(len(loop.instants)) / loop.hyperperiod
-        for sign in (1.0, -1.0):
-            folded = np.abs(aliases[:, None] + sign * centre).ravel()
-            spread = np.maximum(np.tile(width, len(aliases)), 1e-9 * half)
-            points += [folded + side * step * spread for step in _AROUND for side in (1.0, -1.0)]
+    values = np.concatenate([np.linalg.eigvals(loop.a), np.linalg.eigvals(loop.closed()), _zeros(loop)])
+    values = values[np.abs(values) > 1e-6].astype(np.complex128)
+    moving = np.log(values[np.abs(values - 1.0) > _STANDING]) / loop.hyperperiod
+    slowest = float(np.min(np.abs(moving), initial=np.inf)) / (2.0 * np.pi)
+    lowest = min(_LOWEST * half, _BELOW * slowest)
+    points = [np.geomspace(lowest, half, round(_ORDINARY * math.log10(half / lowest)))]
+    rates = np.log(values) / loop.hyperperiod
+    rates = rates[np.abs(rates.real) < _SMOOTH * np.abs(rates.imag)]
+    centre, width = np.abs(rates.imag) / (2.0 * np.pi), np.abs(rates.real) / (2.0 * np.pi)
+    aliases = np.arange(len(loop.instants)) / loop.hyperperiod
+    for sign in (1.0, -1.0):
+        folded = np.abs(aliases[:, None] + sign * centre).ravel()
+        spread = np.maximum(np.tile(width, len(aliases)), 1e-9 * half)
+        points += [folded + side * step * spread for step in _AROUND for side in (1.0, -1.0)]
     every = np.unique(np.concatenate(points))
-    return every[(every >= _LOWEST * half) & (every <= half)]
+    return every[(every >= lowest) & (every <= half)]
 
 
 def _zeros(loop: OpenLoop) -> Complex:

@@ -1,6 +1,7 @@
 """A small step of a loop's set-point on the smooth bench: what the controller reads, and what is true."""
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,8 +17,12 @@ Array = NDArray[np.float64]
 
 _SMALL = 1e-3
 """Size of the step, relative to rated torque or largest speed."""
-_LONGEST = 2.0
+_ORDINARY = 2.0
+"""Time that is looked at first. [s]"""
 _MOST_SAMPLES = 8000
+_MOST_INSTANTS = 5_000_000
+_FADED = 8.0
+"""Time constants of the slowest motion after which nothing more is to come."""
 _BAND = 0.02
 _SHOWN = 1.5
 """Shown time over settling time."""
@@ -73,17 +78,19 @@ def step_response(
     """
     name = loop.parameters.name
     step = _small_step(bench, loop) if size is None else size
-    stops = _stops(bench, loop, radius)
     setpoints = {**point.setpoints, name: point.setpoints[name] + step}
-    try:
-        bench.hold(replace(point, setpoints=setpoints))
-        states = np.vstack([state, bench.walk(state, stops)])
-    finally:
-        bench.hold(point)
-    reading, true = states[:, loop.reading_slot], _true(bench, loop, states)
+    for stops in _lengths(bench, loop, radius):
+        try:
+            bench.hold(replace(point, setpoints=setpoints))
+            states = np.vstack([state, bench.walk(state, stops)])
+        finally:
+            bench.hold(point)
+        reading, true = states[:, loop.reading_slot], _true(bench, loop, states)
+        reading, true = ((values - values[0]) / step for values in (reading, true))
+        if _last_outside(true) < len(true) // 2:
+            break
     time = np.concatenate([[0.0], stops / bench.run.clock.ticks_per_second])
-    changes = [(values - values[0]) / step for values in (reading, true)]
-    return _trimmed(name, loop.quantity, step, time, *changes)
+    return _trimmed(name, loop.quantity, step, time, reading, true)
 
 
 def _small_step(bench: HyperMap, loop: LoopHandle) -> float:
@@ -92,14 +99,30 @@ def _small_step(bench: HyperMap, loop: LoopHandle) -> float:
     return _SMALL * bench.bench.machines[loop.parameters.acts_on].parameters.max_speed
 
 
-def _stops(bench: HyperMap, loop: LoopHandle, radius: float) -> NDArray[np.int64]:
-    """Return the ticks of the loop, for as long as it may take to settle [tick]."""
+def _lengths(bench: HyperMap, loop: LoopHandle, radius: float) -> Iterator[NDArray[np.int64]]:
+    """Yield ticks of the loop at which to look, each time twice as far, until all has faded [tick]."""
     period = bench.run.clock.ticks(1 / loop.parameters.rate)
-    longest = _LONGEST
+    per_second = bench.run.clock.ticks_per_second / period
+    fading = math.inf if radius == 1.0 else bench.hyperperiod / abs(math.log(max(radius, 1e-300)))
+    ordinary = int(_ORDINARY * per_second)
     if radius > 1.0:
-        longest = min(longest, math.log(_GROWTH) / math.log(radius) * bench.hyperperiod)
-    count = int(longest * bench.run.clock.ticks_per_second / period)
-    return period * np.arange(1, min(max(count, 50), _MOST_SAMPLES) + 1)
+        last = min(ordinary, int(math.log(_GROWTH) * fading * per_second), _MOST_SAMPLES)
+    else:
+        instants = len(bench.run.tables.calendar.ticks) * (period / bench.ticks)
+        last = int(min(_FADED * fading * per_second, _MOST_INSTANTS / instants))
+    count = max(min(ordinary, _MOST_SAMPLES), 50)
+    while True:
+        stride = -(-count // _MOST_SAMPLES)
+        yield period * np.arange(stride, count + 1, stride)
+        if count >= last:
+            return
+        count = min(2 * count, last)
+
+
+def _last_outside(true: Array) -> int:
+    """Return the last sample outside the band round the set-point."""
+    outside = np.flatnonzero(np.abs(true - 1.0) > _BAND)
+    return int(outside[-1]) if len(outside) else 0
 
 
 def _true(bench: HyperMap, loop: LoopHandle, states: Array) -> Array:
@@ -115,8 +138,7 @@ def _true(bench: HyperMap, loop: LoopHandle, states: Array) -> Array:
 
 def _trimmed(loop: str, quantity: str, size: float, time: Array, reading: Array, true: Array) -> StepResponse:
     """Return the response up to a while after it has settled, if it has."""
-    outside = np.flatnonzero(np.abs(true - 1.0) > _BAND)
-    last = int(outside[-1]) if len(outside) else 0
+    last = _last_outside(true)
     settled = last < 0.98 * (len(time) - 1)
     end = min(len(time), int(_SHOWN * last) + 20) if settled else len(time)
     return StepResponse(
