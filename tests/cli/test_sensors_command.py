@@ -52,6 +52,7 @@ def parts(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
     return [str(file) for file in files]
 
 
+CALM = {"torque_ripple": "0 N m", "torque_drift": "0 N m/s"}
 DEMAND = ["--require", "0.5 %", "--peak", "40 N m", "--bandwidth", "100 Hz"]
 
 
@@ -76,9 +77,67 @@ def test_each_fails_for_its_reason(bench: str, parts: list[str]) -> None:
 def test_the_terminal_and_the_file(bench: str, parts: list[str], tmp_path: Path) -> None:
     result = sensors(bench, *parts, *DEMAND, "--out", str(tmp_path))
     assert result.exit_code == 0, result.stderr
-    assert "no data of" in result.stderr
+    assert "No data for any of them: " in result.stderr
+    assert "≥" not in result.stderr
     assert [path.name for path in tmp_path.iterdir()] == ["sensors.json"]
-    assert "None of them serves." in sensors(bench, parts[2], *DEMAND).stderr
+
+
+def test_exit_1_where_none_serves(bench: str, parts: list[str], tmp_path: Path) -> None:
+    result = sensors(bench, parts[2], *DEMAND, "--out", str(tmp_path))
+    assert result.exit_code == 1
+    assert "None of them serves." in result.stderr
+    assert sensors(bench, parts[2], *DEMAND, "--json").exit_code == 1
+
+
+def test_without_a_requirement_no_uncertainty_is_judged(bench: str, parts: list[str], tmp_path: Path) -> None:
+    """A sensor of fifty times the torque is strong enough, which does not make it serve."""
+    big = tmp_path / "big.toml"
+    big.write_text(PART.format(rated=1000, cutoff=1000, sampling=10_000, zero=3000), encoding="utf-8")
+    arguments = [bench, str(big), *parts[:3], "--peak", "40 N m"]
+    judged = document(*arguments)["candidates"]
+    assert [(entry["part"], entry["serves"]) for entry in judged] == [
+        ("better", None),
+        ("good", None),
+        ("big", None),
+        ("small", False),
+    ]
+    shown = sensors(*arguments, "--out", str(tmp_path / "out")).stderr
+    assert "Whether a sensor is certain enough is not judged; say what is needed: --require" in shown
+    assert "yes" not in shown and shown.count("not judged") == 4
+
+
+def test_unequal_data_do_not_rank_together(bench: str, parts: list[str], tmp_path: Path) -> None:
+    """Of the certain one less is stated: it stands behind, marked, though its U is the smaller."""
+    full = tmp_path / "full.toml"
+    text = PART.format(rated=50, cutoff=1000, sampling=10_000, zero=10)
+    accuracy = 'accuracy = { calibration = "0.1 %", long_term = "0.02 %" }\n'
+    full.write_text(text + accuracy, encoding="utf-8")
+    arguments = [bench, parts[1], str(full), *DEMAND]
+    first, second = document(*arguments)["candidates"]
+    assert (first["part"], second["part"]) == ("full", "better")
+    names = "relative_expanded_uncertainty"
+    assert second[names]["value"] < first[names]["value"]
+    assert first["left_out_unlike_others"] == []
+    assert second["left_out_unlike_others"] == [
+        "torque: calibration (accuracy.calibration)",
+        "torque: change between calibrations (accuracy.long_term)",
+    ]
+    shown = sensors(*arguments, "--out", str(tmp_path / "out")).stderr
+    assert "as far as stated" in shown and shown.count("≥ ") == 1
+    assert "better: no data of calibration (accuracy.calibration), change between calibrations" in shown
+
+
+def test_a_sensor_without_any_stated_error_does_not_serve(bench: str, tmp_path: Path) -> None:
+    bare = tmp_path / "bare.toml"
+    text = PART.format(rated=50, cutoff=1000, sampling=10_000, zero=0)
+    bare.write_text(text, encoding="utf-8")
+    calm = [f"uncertainty.{key}={value}" for key, value in CALM.items()]
+    settings = [word for setting in calm for word in ("--set", setting)]
+    result = sensors(bench, str(bare), *settings, *DEMAND, "--json")
+    (entry,) = json.loads(result.stdout)["candidates"]
+    assert result.exit_code == 1
+    assert entry["relative_expanded_uncertainty"]["value"] is None
+    assert entry["reasons"] == ["no error of it is stated, so nothing says how certain it is"]
 
 
 def test_without_a_peak_the_sequence_is_run(bench: str, parts: list[str]) -> None:

@@ -64,7 +64,8 @@ class Judged:
 
     candidate: Candidate
     uncertainty: float | None
-    """Largest expanded uncertainty over all points, relative to the reading; nothing without torque. [1]"""
+    """Largest expanded uncertainty over all points, relative to the reading; nothing without torque or
+    without any stated error. [1]"""
     main_component: str
     """What contributes most to it."""
     peak: float | None
@@ -77,17 +78,22 @@ class Judged:
     """Why it fails; empty where it serves."""
     left_out: tuple[str, ...]
     """Effects without data: the uncertainty may be larger."""
+    asked: bool
+    """Whether an uncertainty is asked for."""
+    lacks: tuple[str, ...] = ()
+    """Those of them that not all candidates lack: its uncertainty does not compare with that of others."""
 
     @property
-    def serves(self) -> bool:
-        """Whether it meets every demand."""
-        return not self.reasons
+    def serves(self) -> bool | None:
+        """Whether it meets every demand; None where it may, as no uncertainty is asked for."""
+        return False if self.reasons else True if self.asked else None
 
 
 def choose(description: Description, candidates: Sequence[Candidate], demand: Demand) -> tuple[Judged, ...]:
-    """Judge every candidate: those that serve first, of them the best described, then the most certain.
+    """Judge every candidate: first those that do not fail, of them those without gaps, then the most certain.
 
-    A sensor of which little is stated has a small budget for that reason alone.
+    A sensor of which little is stated has a small budget for that reason alone. What all candidates lack,
+    such as a temperature of the bench, is no gap.
 
     Parameters
     ----------
@@ -113,12 +119,17 @@ def choose(description: Description, candidates: Sequence[Candidate], demand: De
         points = (Point(held.speed, held.torque),)
     asked = replace(demand, points=points)
     judged = [_judge(description, sensor.parameters.name, entry, asked) for entry in candidates]
-    return tuple(
-        sorted(
-            judged,
-            key=lambda e: (not e.serves, len(e.left_out) if e.serves else 0, e.uncertainty or math.inf),
-        )
-    )
+    shared = set.intersection(*({_effect(text) for text in entry.left_out} for entry in judged))
+    marked = [
+        replace(entry, lacks=tuple(text for text in entry.left_out if _effect(text) not in shared))
+        for entry in judged
+    ]
+    return tuple(sorted(marked, key=lambda e: (e.serves is False, bool(e.lacks), e.uncertainty or math.inf)))
+
+
+def _effect(left_out: str) -> str:
+    """Return the effect without the key that would state it."""
+    return left_out.partition(" (")[0]
 
 
 def find_candidates(files: Sequence[Path], name: str) -> tuple[Candidate, ...]:
@@ -177,7 +188,7 @@ def _judge(description: Description, name: str, candidate: Candidate, demand: De
         share = amplitude_share(sensor, demand.bandwidth)
         folded = amplitude_share(sensor, abs(float(sensor.sampling) - demand.bandwidth))
         reasons += _dynamics(sensor, demand.bandwidth, demand.tolerance, share, folded)
-    relative = [budget.relative for budget in budgets if budget.relative is not None]
+    relative = [entry.relative for entry in budgets if entry.relative is not None and entry.contributions]
     worst = max(budgets, key=lambda budget: budget.relative or 0.0)
     parts = worst.contributions
     return Judged(
@@ -189,6 +200,7 @@ def _judge(description: Description, name: str, candidate: Candidate, demand: De
         folded,
         tuple(dict.fromkeys(reasons)),
         tuple(left_out),
+        demand.uncertainty is not None,
     )
 
 
@@ -204,6 +216,8 @@ def _at_point(sensor: TorqueSensor, point: Point, budget: Budget, demand: Demand
     where = f"at {point.speed * _RPM:.5g} rpm, {point.torque:.5g} N m"
     if abs(point.torque) > sensor.rated:
         return [f"rated torque {sensor.rated:g} N m is below the {abs(point.torque):.5g} N m to be measured"]
+    if demand.uncertainty is not None and not budget.contributions:
+        return ["no error of it is stated, so nothing says how certain it is"]
     if demand.uncertainty is not None and (budget.relative or 0.0) > demand.uncertainty:
         return [
             f"uncertain by {100.0 * (budget.relative or 0.0):.2g} % {where}, allowed "

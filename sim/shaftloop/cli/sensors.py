@@ -41,7 +41,8 @@ def sensors(
     """Judge torque sensors for SCENARIO: part files, or all that ship.
 
     Each takes the place of the sensor in the line. The table says which serve, and of the others why not:
-    rated and limit torque, range, uncertainty, cutoff, sampling. Other parts among the files are passed over.
+    rated and limit torque, range, uncertainty, cutoff, sampling; without --require it judges no uncertainty.
+    Exit 1 where none serves. Other parts among the files are passed over.
     Writes sensors.json into ./shaftloop-out/<scenario>/; with --json only if --out is given.
     """
     scenario = request.read()
@@ -77,6 +78,8 @@ def sensors(
         hand_out(document)
     else:
         show_sensors(results, files)
+    if all(entry.serves is False for entry in results.judged):
+        raise click.exceptions.Exit(1)
 
 
 def _read(option: str, text: str | None, unit: str) -> float | None:

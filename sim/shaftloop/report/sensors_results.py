@@ -1,6 +1,6 @@
 """What `shaftloop sensors` found: as a document and on the terminal."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -63,24 +63,46 @@ def show_sensors(results: SensorsResults, files: Sequence[Path]) -> None:
     table = new_table(title, "part", "rated", "U", "peak", "serves", "because")
     for entry in results.judged:
         sensor = entry.candidate.sensor
-        good = f"mostly {entry.main_component}"
         add_row(
             table,
             entry.candidate.file,
             show(sensor.rated, "N m", 3),
-            "-" if entry.uncertainty is None else f"{100.0 * entry.uncertainty:.2g} %",
+            _uncertainty(entry),
             "-" if entry.peak is None else show(entry.peak, "N m", 3),
-            "yes" if entry.serves else "no",
-            good if entry.serves else "; ".join(entry.reasons),
+            _verdict(entry),
+            "; ".join(entry.reasons) or f"mostly {entry.main_component}",
         )
     console().print(table)
-    for entry in results.judged:
-        if entry.serves and entry.left_out:
-            effects = ", ".join(text.removeprefix("torque: ") for text in entry.left_out)
-            print_line(f"{entry.candidate.file}: no data of {effects}; its U may be larger")
-    if not any(entry.serves for entry in results.judged):
+    standing = [entry for entry in results.judged if entry.serves is not False]
+    if not standing:
         print_line("None of them serves.")
+    elif results.demand.uncertainty is None:
+        print_line("Whether a sensor is certain enough is not judged; say what is needed: --require '0.5 %'")
+    for entry in standing:
+        if entry.lacks:
+            print_line(f"{entry.candidate.file}: no data of {_effects(entry.lacks)}: its U may be larger (≥)")
+    lacks = {text for entry in results.judged for text in entry.lacks}
+    shared = {text.partition(" (")[0] for entry in standing for text in entry.left_out if text not in lacks}
+    if shared:
+        print_line(f"No data for any of them: {_effects(sorted(shared))}; all U may be larger")
     show_files(files)
+
+
+def _uncertainty(entry: Judged) -> str:
+    """Return the uncertainty, marked where data are missing that others state."""
+    if entry.uncertainty is None:
+        return "not known"
+    return f"{'≥ ' if entry.lacks else ''}{100.0 * entry.uncertainty:.2g} %"
+
+
+def _verdict(entry: Judged) -> str:
+    if entry.serves is None:
+        return "not judged"
+    return "no" if not entry.serves else "as far as stated" if entry.lacks else "yes"
+
+
+def _effects(left_out: Iterable[str]) -> str:
+    return ", ".join(text.removeprefix("torque: ") for text in left_out)
 
 
 def _candidate(entry: Judged) -> dict[str, Any]:
@@ -93,10 +115,13 @@ def _candidate(entry: Judged) -> dict[str, Any]:
         "limit": number(sensor.limit, "N m", "not stated"),
         "cutoff": number(sensor.filter.cutoff if sensor.filter else None, "Hz", "no low-pass"),
         "sampling": number(float(sensor.sampling), "Hz"),
-        "relative_expanded_uncertainty": number(entry.uncertainty, "1", "no torque at any point"),
+        "relative_expanded_uncertainty": number(
+            entry.uncertainty, "1", "no torque at any point, or no error stated"
+        ),
         "main_component": entry.main_component,
         "peak": number(entry.peak, "N m", "the sequence cannot be run with it"),
         "amplitude_share": number(entry.share, "1", _UNASKED),
         "folded_share": number(entry.folded, "1", _UNASKED),
         "left_out": list(entry.left_out),
+        "left_out_unlike_others": list(entry.lacks),
     }
