@@ -3,12 +3,13 @@
 import math
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
 from shaftloop.analysis.efficiency import PointBudget, bench_budget, window_curve
-from shaftloop.analysis.efficiency_inputs import torque_components
+from shaftloop.analysis.efficiency_inputs import speed_components, torque_components
 from shaftloop.analysis.efficiency_map import efficiency_map
 from shaftloop.analysis.efficiency_points import Measured, bench_point, measured_bench, read_point
 from shaftloop.analysis.fidelity.correction import correction
@@ -21,6 +22,7 @@ from shaftloop.errors import ScenarioError, SimulationError
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.scenario.uncertainty import Uncertainty
+from shaftloop_models.encoder import Encoder
 from shaftloop_models.torque_sensor import TorqueSensor
 from uncertainty_bench import METERED, PLAN, write_bench
 
@@ -243,6 +245,14 @@ def test_the_window_has_a_best_length_between_noise_and_drift(
             for by in (0.97, 1.0, 1.03)
         ]
         assert near[1] < min(near[0], near[2])
+
+
+@pytest.mark.parametrize("method", [{}, {"method": "timing", "clock": 1e7}])
+def test_errors_of_a_speed_do_not_depend_on_its_sign(measured: Measured, method: dict[str, Any]) -> None:
+    encoder = replace(next(p for p in measured.description.line if isinstance(p, Encoder)), **method)
+    plan = Uncertainty(clock_error=1e-4, speed_drift=0.1)
+    there, back = (speed_components(encoder, speed, plan) for speed in (80.0, -80.0))
+    assert there == back and "speed.time_base" in {entry.name for entry in there.inputs}
 
 
 def test_no_best_window_where_the_longest_is_best(described: Description, measured: Measured) -> None:

@@ -1,6 +1,7 @@
 """The command `uncertainty`."""
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -246,3 +247,21 @@ def test_the_stated_interval_is_of_monte_carlo_where_the_budget_does_not_hold(tm
     assert (
         " 1.65 " in shown and " no " in shown and "where not, value, U and k are those of the trials" in shown
     )
+
+
+def test_what_nothing_measures_has_no_uncertainty(tmp_path: Path) -> None:
+    """A line without encoder: not ±0.0000 but no figure, in table, document and pictures."""
+    path = write_bench(
+        tmp_path, re.sub(r'\[\[line\]\]\npart = "encoder".*?\n\n', "", METERED + PLAN, flags=re.S)
+    )
+    found = document(str(path), "--trials", "2000")
+    speed = found["points"][0]["results"]["speed"]
+    reason = "not measured: the line has no encoder"
+    assert speed["value"] == pytest.approx(83.7758, abs=1e-3)
+    for figure in ("standard_uncertainty", "expanded_uncertainty", "relative_expanded_uncertainty"):
+        assert (speed[figure]["value"], speed[figure]["reason"]) == (None, reason)
+    assert speed["stated"]["high"]["reason"] == speed["monte_carlo"]["high"]["reason"] == reason
+    assert speed["first_order"] is None
+    assert "speed" not in found["best_window"]
+    shown = uncertainty(str(path), "--trials", "2000", "--out", str(tmp_path / "out")).stderr
+    assert "800.0 rpm, not measured" in shown and reason in shown and "± 0.000" not in shown

@@ -65,6 +65,8 @@ class PointBudget:
     comparison: Comparison | None
     left_out: tuple[str, ...]
     """Effects and results that are not in the budget, with the reason."""
+    unmeasured: dict[str, str]
+    """Results whose uncertainty nothing tells, with the reason."""
 
     @property
     def torque_speed_correlation(self) -> float:
@@ -102,7 +104,14 @@ def bench_budget(measured: Measured, point: BenchPoint, plan: Uncertainty | None
     measurement, left_out = bench_measurement(measured, point, chosen)
     found = propagate(measurement, chosen.coverage)
     motoring = measured.side * point.torque * point.speed > 0.0
-    return PointBudget(point, measurement, found, motoring, _compare(found), tuple(left_out))
+    unmeasured = {
+        budget.name: "not known: no error of it is stated"
+        for budget in found.budgets
+        if budget.uncertainty == 0.0
+    }
+    if find_encoder(measured) is None:
+        unmeasured["speed"] = "not measured: the line has no encoder"
+    return PointBudget(point, measurement, found, motoring, _compare(found), tuple(left_out), unmeasured)
 
 
 def bench_measurement(
@@ -157,7 +166,8 @@ def window_curve(measured: Measured, point: BenchPoint, plan: Uncertainty, count
         return bench_budget(measured, point, replace(plan, window=window)).propagation
 
     rows = [budgets(float(window)) for window in windows]
-    names = [budget.name for budget in rows[0].budgets]
+    unmeasured = bench_budget(measured, point, plan).unmeasured
+    names = [budget.name for budget in rows[0].budgets if budget.name not in unmeasured]
     wanted: list[str] = [
         name for name in ("torque", "speed", "mechanical_power", "efficiency") if name in names
     ]

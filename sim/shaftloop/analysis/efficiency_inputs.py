@@ -137,7 +137,7 @@ def speed_components(encoder: Encoder | None, speed: float, plan: Uncertainty) -
     if encoder is None:
         found.left_out.append("speed: reading of the speed (the line has no encoder)")
     elif encoder.method == "timing":
-        step = speed / (encoder.clock_rate() * plan.window)
+        step = abs(speed) / (encoder.clock_rate() * plan.window)
         found.add("clock_step", Triangular(-step, step, 0.0), "step of the clock at both ends of the window")
     else:
         step = edge_angle(encoder.lines) / plan.window
@@ -146,7 +146,7 @@ def speed_components(encoder: Encoder | None, speed: float, plan: Uncertainty) -
         # Two independent places in the turn: the difference of two sines of unknown phase.
         spread = encoder.turn_error / plan.window
         found.add("graduation", Normal(0.0, spread), "graduation error once per turn, at both ends")
-    clock = None if plan.clock_error is None else plan.clock_error * speed
+    clock = None if plan.clock_error is None else plan.clock_error * abs(speed)
     found.limit("time_base", clock, "clock behind the speed (clock_error)")
     _wandering(found, plan.speed_ripple, _ripple_frequency(speed, plan), plan.speed_drift, plan)
     return found

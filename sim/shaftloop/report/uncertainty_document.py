@@ -1,6 +1,7 @@
 """Uncertainty budgets, Monte Carlo results and verdicts as parts of a JSON document."""
 
 import math
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
@@ -16,25 +17,29 @@ __all__ = ["evaluation_document"]
 _INFINITE = "infinite: no part of it is an estimate from few readings"
 
 
-def evaluation_document(found: Evaluation) -> dict[str, Any]:
+def evaluation_document(found: Evaluation, unmeasured: Mapping[str, str] | None = None) -> dict[str, Any]:
     """Return budget, Monte Carlo and verdict of every result, and their correlations.
 
     Parameters
     ----------
     found : Evaluation
         Of a measurement.
+    unmeasured : mapping of str to str, optional
+        Results whose uncertainty nothing tells, with the reason.
     """
     names = [result.name for result in found.sampled.results]
     propagation, coverage = found.propagation, found.sampled.coverage
     alone = "Monte Carlo alone was asked for" if propagation is None else None
+    why = unmeasured or {}
     budgets = propagation.budgets if propagation else [_without(s, coverage) for s in found.sampled.results]
     verdicts = found.verdicts or [None] * len(names)
     rows = zip(budgets, verdicts, found.stated, found.sampled.results, strict=True)
     return {
         "results": {
-            budget.name: _budget(budget, alone)
-            | {"stated": _stated(stated, budget.unit), "monte_carlo": _sampled(sampled)}
-            | {"first_order": None if verdict is None else _verdict(verdict)}
+            budget.name: _budget(budget, why.get(budget.name) or alone)
+            | {"stated": _stated(stated, budget.unit, why.get(budget.name))}
+            | {"monte_carlo": _sampled(sampled, why.get(budget.name))}
+            | {"first_order": None if verdict is None or budget.name in why else _verdict(verdict)}
             for budget, verdict, stated, sampled in rows
         },
         "monte_carlo": _run(found.sampled),
@@ -46,24 +51,31 @@ def evaluation_document(found: Evaluation) -> dict[str, Any]:
     }
 
 
-def _stated(stated: StatedResult, unit: str) -> dict[str, Any]:
+def _stated(stated: StatedResult, unit: str, reason: str | None) -> dict[str, Any]:
+    known = _unless(reason)
     return {
         "by": stated.by,
         "value": number(stated.value, unit),
-        "low": number(stated.low, unit),
-        "high": number(stated.high, unit),
-        "expanded_uncertainty": number(stated.expanded, unit),
-        "relative_expanded_uncertainty": number(stated.relative, "1", "the value is zero"),
-        "coverage_factor": number(stated.factor, "1", "there is no uncertainty"),
+        "low": known(stated.low, unit),
+        "high": known(stated.high, unit),
+        "expanded_uncertainty": known(stated.expanded, unit),
+        "relative_expanded_uncertainty": known(stated.relative, "1", "the value is zero"),
+        "coverage_factor": known(stated.factor, "1", "there is no uncertainty"),
     }
 
 
-def _budget(budget: Budget, reason: str | None) -> dict[str, Any]:
-    """Return what the budget says; with a reason why there is none, no uncertainties."""
+def _unless(reason: str | None) -> Callable[..., dict[str, Any]]:
+    """Return what makes a number of a document, without a value where there is a reason."""
 
     def known(value: float | None, unit: str, otherwise: str = "") -> dict[str, Any]:
         return number(None if reason else value, unit, reason or otherwise)
 
+    return known
+
+
+def _budget(budget: Budget, reason: str | None) -> dict[str, Any]:
+    """Return what the budget says; with a reason why there is none, no uncertainties."""
+    known = _unless(reason)
     return {
         "value": budget.value,
         "unit": budget.unit,
@@ -102,13 +114,14 @@ def _contribution(row: Contribution, unit: str) -> dict[str, Any]:
     }
 
 
-def _sampled(result: Sampled) -> dict[str, Any]:
+def _sampled(result: Sampled, unmeasured: str | None) -> dict[str, Any]:
     labels = ("mean", "standard_uncertainty", "low", "high")
     values = (result.mean, result.uncertainty, result.low, result.high)
     errors = result.errors or (None,) * 4
     reason = "fewer than two blocks of trials"
     return {
-        label: number(value, result.unit) | {"sampling_error": number(error, result.unit, reason)}
+        label: number(None if unmeasured else value, result.unit, unmeasured)
+        | {"sampling_error": number(None if unmeasured else error, result.unit, unmeasured or reason)}
         for label, value, error in zip(labels, values, errors, strict=True)
     }
 

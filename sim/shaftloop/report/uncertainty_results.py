@@ -128,7 +128,8 @@ def write_bench(folder: Path, results: BenchResults, document: str) -> list[Path
 
     for i, (budget, found) in enumerate(results.points, 1):
         name = "contributions" if len(results.points) == 1 else f"contributions-{i}"
-        draw_bars(found, _DRAWN, True, f"{title}, {_where(budget.point)}", both(name))
+        drawn = [result for result in _DRAWN if result not in budget.unmeasured]
+        draw_bars(found, drawn, True, f"{title}, {_where(budget.point)}", both(name))
     draw_window(results.window, results.plan.window, title, both("window"))
     if results.map is not None:
         draw_efficiency_map(
@@ -143,7 +144,7 @@ def _point(budget: PointBudget, found: Evaluation) -> dict[str, Any]:
         "speed": number(point.speed, "rad/s"),
         "torque": number(point.torque, "N m"),
         "motoring": budget.motoring,
-        **evaluation_document(found),
+        **evaluation_document(found, budget.unmeasured),
         "torque_speed_correlation": budget.torque_speed_correlation,
         "efficiency_methods": _comparison(budget.comparison),
         "efficiency_above_one": {"share_of_trials": share_above_one(found), "clipped": False},

@@ -1,12 +1,12 @@
 """Uncertainty budgets on the terminal."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from shaftloop.analysis.efficiency import PointBudget
 from shaftloop.analysis.uncertainty.evaluation import Evaluation, StatedResult
 from shaftloop.analysis.uncertainty.propagation import Budget
-from shaftloop.report.quantities import readable
+from shaftloop.report.quantities import readable, show
 from shaftloop.report.terminal import add_row, console, new_table, print_line
 
 __all__ = [
@@ -87,7 +87,9 @@ def interval_text(low: float, high: float, unit: str, people: bool = True) -> st
     return f"{factor * low:.{places}f} to {factor * high:.{places}f} {name}".rstrip()
 
 
-def show_evaluation(title: str, found: Evaluation, people: bool) -> None:
+def show_evaluation(
+    title: str, found: Evaluation, people: bool, unmeasured: Mapping[str, str] | None = None
+) -> None:
     """Print value, uncertainty, Monte Carlo interval and verdict of every result.
 
     Parameters
@@ -98,6 +100,8 @@ def show_evaluation(title: str, found: Evaluation, people: bool) -> None:
         Of a measurement.
     people : bool
         See `scaled`.
+    unmeasured : mapping of str to str, optional
+        Results whose uncertainty nothing tells, with the reason.
     """
     coverage = f"{100.0 * found.sampled.coverage:.4g} %"
     table = new_table(
@@ -108,6 +112,9 @@ def show_evaluation(title: str, found: Evaluation, people: bool) -> None:
     for stated, budget, sampled, verdict in zip(
         found.stated, budgets, found.sampled.results, verdicts, strict=True
     ):
+        if reason := (unmeasured or {}).get(sampled.name):
+            add_row(table, sampled.name, f"{show(stated.value, sampled.unit)}, {reason.partition(':')[0]}")
+            continue
         holds = (
             "-" if verdict is None else "open" if not verdict.settled else "yes" if verdict.valid else "no"
         )
@@ -180,9 +187,9 @@ def show_point(title: str, budget: PointBudget, found: Evaluation, wanted: Seque
     wanted : sequence of str
         Results whose contributions are shown.
     """
-    show_evaluation(title, found, True)
+    show_evaluation(title, found, True, budget.unmeasured)
     for entry in budget.propagation.budgets:
-        if entry.name in wanted:
+        if entry.name in wanted and entry.name not in budget.unmeasured:
             show_components(entry, True)
     if budget.comparison is not None:
         comparison = budget.comparison
@@ -198,6 +205,8 @@ def show_point(title: str, budget: PointBudget, found: Evaluation, wanted: Seque
             f"{100.0 * above:.2g} % of the trials give an efficiency above 1: that is measurement error, "
             "and it is not clipped."
         )
+    for name, reason in budget.unmeasured.items():
+        print_line(f"{name}: {reason}")
     for text in budget.left_out:
         print_line(f"left out: {text}")
 
