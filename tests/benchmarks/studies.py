@@ -19,7 +19,7 @@ from pathlib import Path
 
 from shaftloop.studies.responses import evaluate
 from shaftloop.studies.whatif.designs import Plan
-from shaftloop.studies.whatif.evaluate import evaluate_batch
+from shaftloop.studies.whatif.evaluate import Batch, evaluate_batch
 from shaftloop.studies.whatif.execute import execute, work_of
 from shaftloop.studies.whatif.processes import Processes
 from shaftloop.studies.whatif.reading import read_study
@@ -96,11 +96,12 @@ def speed(kind: str, count: int, processes: int) -> None:
             took = time.perf_counter() - begun
             reasons, shared = store.reasons(3), store.shared
         work = work_of(study)
-        sample = [(c.number, c.settings(plan.axes)) for c in plan.candidates(range(0, count, count // 40))]
-        evaluate_batch(work, sample[:1])
+        chosen = plan.candidates(range(0, count, count // 40))
+        sample = tuple((c.number, c.settings(plan.axes)) for c in chosen)
+        evaluate_batch(work, Batch(sample[:1]))
         begun = time.perf_counter()
         for candidate in sample:
-            evaluate_batch(work, [candidate])
+            evaluate_batch(work, Batch((candidate,)))
         single = (time.perf_counter() - begun) / len(sample)
         begun = time.perf_counter()
         for _ in range(20):

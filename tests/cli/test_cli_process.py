@@ -1,6 +1,7 @@
 """The command as a process of its own: what it imports, pipes that close, and Ctrl-C."""
 
 import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -87,3 +88,51 @@ def test_json_is_utf8_whatever_the_locale(tmp_path: Path) -> None:
     env = {**os.environ, "PYTHONPATH": path, "PYTHONIOENCODING": "latin-1"}
     done = subprocess.run([sys.executable, "-c", code], env=env, stdout=subprocess.PIPE, check=False)
     assert (done.returncode, done.stdout) == (0, "Ω\n".encode())
+
+
+STUDY = """\
+scenario = "reference-bench"
+expectations = false
+design = { kind = "monte_carlo", count = 100000 }
+factor = [{ path = "line.c1.stiffness", distribution = "normal", spread = "5 %" }]
+response = [{ metric = "modes.1.frequency" }]
+"""
+PLANTED = """\
+import pathlib
+pathlib.Path(__file__).with_name("ran").write_text(__name__)
+raise SystemExit("planted")
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no such signals")
+@pytest.mark.parametrize(
+    ("stop", "code", "word"), [(signal.SIGINT, 130, "interrupted"), (signal.SIGTERM, 143, "terminated")]
+)
+def test_a_study_that_is_stopped_says_so_and_runs_nothing_of_its_folder(
+    tmp_path: Path, stop: signal.Signals, code: int, word: str
+) -> None:
+    (tmp_path / "s.toml").write_text(STUDY)
+    for module in ("numpy", "signal", "tempfile", "encodings", "shaftloop"):
+        (tmp_path / f"{module}.py").write_text(PLANTED)
+    begin = "import sys; sys.argv[0] = 'shaftloop'; from shaftloop.cli.main import main; main()"
+    study = subprocess.Popen(
+        [sys.executable, "-P", "-c", begin, "study", "s.toml", "--out", "o", "--workers", "2"],
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(ROOTS)},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    # The log of the results grows with the first rows.
+    log = tmp_path / "o" / "results.sqlite-wal"
+    while study.poll() is None and not (log.is_file() and log.stat().st_size > 100_000):
+        pass
+    # As a terminal does it: to every process of the command.
+    os.killpg(study.pid, stop) if stop == signal.SIGINT else study.send_signal(stop)
+    stdout, stderr = study.communicate(timeout=120)
+    kept, said = stderr.splitlines()
+    assert (study.returncode, stdout, said) == (code, "", word)
+    assert kept.endswith("of 100000 candidates are done and kept; the same command goes on from there")
+    assert not (tmp_path / "ran").exists()
+    assert sorted(path.name for path in (tmp_path / "o").iterdir()) == ["results.sqlite"]

@@ -148,6 +148,42 @@ def test_an_interrupted_study_goes_on_and_ends_the_same(
     assert "10 of 16 candidates are done and lost; name a folder by --out" in lost.stderr
 
 
+def test_what_is_there_so_far_is_shown_while_a_study_runs(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    add, seen = Store.add, []
+
+    def looked_at(store: Store, rows: Any) -> None:
+        add(store, rows)
+        seen.append(call("s.toml", "--out", "o", "--so-far", "--json"))
+        seen.append(call("s.toml", "--out", "o", "--so-far", "--table", "t.csv"))
+
+    empty = call("s.toml", "--so-far")
+    assert empty.exit_code == 2
+    assert "shaftloop-out/s/results.sqlite: no results of this study yet; run it, or name" in empty.stderr
+    with monkeypatch.context() as patch:
+        patch.setattr(Store, "add", looked_at)
+        assert call("s.toml", "--out", "o", "--workers", "1").exit_code == 0
+    found = json.loads(seen[6].stdout)
+    assert found["candidates"] | {"not_done": [], "passed": 0} == {
+        "total": 16,
+        "evaluated": 8,
+        "done": 6,
+        "passed": 0,
+        "simulated": None,
+        "not_done": [],
+    }
+    assert found["warnings"][-2:] == [
+        "only 8 of 16 candidates are there so far: all that is said is of these",
+        "2 of 8 candidates are not done: see their reasons",
+    ]
+    assert "6 of 8 candidates done" in seen[7].stderr and "of 8" in seen[7].stderr
+    assert len((tmp_path / "t.csv").read_text().splitlines()) == 17
+    assert files(tmp_path / "o") == FILES
+    whole = json.loads(call("s.toml", "--out", "o", "--so-far", "--json").stdout)
+    assert whole == document("s.toml", "--out", "o")
+
+
 def test_a_changed_study_is_named_and_can_be_begun_anew(tmp_path: Path) -> None:
     document("s.toml", "--out", "o")
     change(tmp_path / "s.toml", "40 kN", "60 kN")
@@ -263,6 +299,10 @@ def test_a_study_of_which_nothing_can_be_evaluated_fails(monkeypatch: pytest.Mon
         (["s.toml", "--table", "t.xls"], "t.xls: unknown ending; a table is written as .csv, .parquet"),
         (["s.toml", "--workers", "0"], "0 is not in the range"),
         (["s.toml", "--workers", "2", "--cluster", "tcp://x:1"], "leave it out with --cluster"),
+        (
+            ["s.toml", "--so-far", "--fresh"],
+            "--so-far runs nothing; leave out --workers, --cluster and --fresh",
+        ),
         ([], "Missing argument 'STUDY'"),
     ],
 )

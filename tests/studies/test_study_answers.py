@@ -35,6 +35,7 @@ def table(columns: dict[str, np.ndarray], figure: np.ndarray, done: np.ndarray |
         {name: Column(name, "1", column) for name, column in columns.items()},
         {"y": Column("y", "N m", figure)},
         np.ones(len(figure), dtype=np.bool_) if done is None else done,
+        len(figure),
     )
 
 
@@ -104,6 +105,13 @@ def test_the_front_is_what_no_other_candidate_beats() -> None:
     beaten = [bool(((costs <= row).all(axis=1) & (costs < row).any(axis=1)).any()) for row in costs]
     assert sorted(found) == [i for i, lost in enumerate(beaten) if not lost]
     assert np.array_equal(costs[found, 0], np.sort(costs[found, 0]))
+
+
+def test_equal_candidates_stand_on_the_front_together() -> None:
+    costs = np.array([[2.0, 1.0], [1.0, 2.0], [2.0, 1.0], [1.0, 3.0], [2.0, 2.0], [1.0, 2.0]])
+    assert pareto_front(costs).tolist() == [1, 5, 0, 2]
+    assert pareto_front(np.ones((3, 2))).tolist() == [0, 1, 2]
+    assert pareto_front(np.ones((3, 1))).tolist() == [0, 1, 2]
 
 
 def test_the_ranking_goes_front_by_front() -> None:

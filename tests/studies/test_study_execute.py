@@ -1,8 +1,11 @@
 """Where the work is done changes nothing: processes, killed ones, a cluster. A bad candidate is a row."""
 
+import json
 import multiprocessing
 import os
 import signal
+import subprocess
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -22,6 +25,7 @@ from shaftloop.studies.whatif.cluster import Cluster
 from shaftloop.studies.whatif.evaluate import Batch, Row, Work, evaluate_batch
 from shaftloop.studies.whatif.execute import execute, run_here, work_of
 from shaftloop.studies.whatif.processes import Processes
+from shaftloop.studies.whatif.reading import read_study
 from shaftloop.studies.whatif.store import Entry, open_store
 
 BLOCKS = (STIFFNESS, PSI, FIGURE, design("grid"))
@@ -30,6 +34,7 @@ BLOCKS = (STIFFNESS, PSI, FIGURE, design("grid"))
 @pytest.fixture(autouse=True)
 def small_batches(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("shaftloop.studies.whatif.execute._BATCHES", 6)
+    monkeypatch.setattr(module, "_SPAN", float("inf"))
 
 
 def run(folder: Path, runner: Any, progress: Any = None) -> list[Entry]:
@@ -87,13 +92,74 @@ def test_candidates_that_may_share_lanes_are_kept_together(
             execute(store, runner)
         if figure == run_figure:
             for batch in batches:
-                assert len({setting for _, settings in batch for setting in settings[1:]}) == 1
-        assert sorted(number for batch in batches for number, _ in batch) == list(range(4 * count))
-        return sorted({len(batch) for batch in batches})
+                assert len({setting for _, settings in batch.candidates for setting in settings[1:]}) == 1
+        assert sorted(number for batch in batches for number in batch.left) == list(range(4 * count))
+        return sorted({len(batch.left) for batch in batches})
 
     monkeypatch.setattr("shaftloop.studies.whatif.execute._BATCHES", 8)
     assert sizes(run_figure, 10) == [10] and sizes(run_figure, 40) == [20]
     assert sizes(FIGURE, 10) == [5] and sizes(FIGURE, 40) == [20] and sizes(FIGURE, 1000) == [64, 65]
+
+
+@pytest.mark.compiled
+def test_slow_figures_are_handed_over_one_by_one_and_lanes_stay(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    gain = '[[factor]]\npath = "loop.torque.kp"\nlow = 0.02\nhigh = 0.1\ncount = 8\n'
+    wanted = '[[response]]\nmetric = "simulate.peak_true_torque"\n'
+    blocks = (STIFFNESS.replace("count = 4", "count = 2"), gain, wanted, FIGURE, design("grid"))
+    good = entries(tmp_path, *blocks)
+    monkeypatch.setattr(module, "_SPAN", 0.0)
+    monkeypatch.setattr(module, "_WORTH", 0.0)
+    study, plan = read(tmp_path, *blocks)
+    done: list[float] = []
+
+    def stop(share: float) -> None:
+        done.append(share)
+        if len(done) == 3:
+            raise KeyboardInterrupt
+
+    with open_store(tmp_path / "r.sqlite", study, plan) as store, pytest.raises(KeyboardInterrupt):
+        execute(store, run_here, stop)
+    with open_store(tmp_path / "r.sqlite", study, plan) as store:
+        assert store.done == 3
+        evaluated: list[int] = []
+        evaluate_one = module._evaluate
+
+        def counting(work: Work, bench: Any, outcome: Any) -> Row:
+            evaluated.append(bench.number)
+            return evaluate_one(work, bench, outcome)
+
+        monkeypatch.setattr(module, "_evaluate", counting)
+        execute(store, run_here, done.append)
+        # What was there is not evaluated again, and the rest runs in the lanes of an unbroken study.
+        assert sorted(evaluated) == list(range(3, 16)) and len(done) == 16
+        assert list(store.entries()) == good and store.shared == (16, 0)
+
+
+def test_batches_that_take_long_are_small(tmp_path: Path) -> None:
+    def largest(setting: str, *blocks: str) -> int:
+        study, plan = read(tmp_path, *blocks, design("monte_carlo", 480))
+        path = tmp_path / "s.toml"
+        path.write_text(path.read_text().replace("duration=20 ms", setting))
+        study = read_study(path)
+        with open_store(None, study, plan) as store:
+            batches: list[Batch] = []
+
+            def runner(_: Work, given: Any) -> Any:
+                batches.extend(given)
+                yield from ()
+
+            execute(store, runner)
+        return max(len(batch.left) for batch in batches)
+
+    drawn = '[[factor]]\npath = "line.c1.stiffness"\ndistribution = "normal"\nspread = "5 %"\n'
+    run_figure = '[[response]]\nmetric = "simulate.trips"\n'
+    tune = '[tune]\nloops = ["torque"]\n'
+    assert largest("duration=20 ms", drawn, run_figure) == 16
+    assert largest("duration=4 s", drawn, run_figure) == 4
+    assert largest("duration=40 s", drawn, run_figure) == 1
+    assert largest("duration=20 ms", drawn, run_figure, tune) == 1
 
 
 @pytest.mark.compiled
@@ -127,7 +193,7 @@ def test_a_process_that_is_killed_loses_no_candidate(tmp_path: Path) -> None:
 
 def deadly(work: Work, batch: Batch) -> list[Row]:
     """Stands in for a candidate that takes all memory: its process is gone."""
-    if any(number == 5 for number, _ in batch):
+    if 5 in batch.left:
         os._exit(9)
     return evaluate_batch(work, batch)
 
@@ -154,7 +220,7 @@ def test_an_error_of_the_study_itself_comes_through(tmp_path: Path) -> None:
     changed = Work(work.scenario, "0", work.settings, work.beside, None, work.figures)
     for runner in (run_here, Processes(1)):
         with pytest.raises(SimulationError, match="not the scenario with which the study was begun"):
-            list(runner(changed, [[(0, ())]]))
+            list(runner(changed, [Batch(((0, ()),))]))
 
 
 def test_a_bad_candidate_is_a_row_with_its_reason(tmp_path: Path) -> None:
@@ -223,7 +289,6 @@ def test_a_file_is_read_once_per_process(tmp_path: Path, monkeypatch: pytest.Mon
 
 @pytest.fixture
 def cluster() -> Any:
-    pytest.importorskip("joblib")
     distributed = pytest.importorskip("distributed")
     with distributed.LocalCluster(
         n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
@@ -243,17 +308,50 @@ def test_a_cluster_finds_the_same_though_a_worker_is_killed(tmp_path: Path, clus
     assert len(killed) == 1
 
 
+def test_a_scheduler_that_is_lost_leaves_what_is_done(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pytest.importorskip("distributed")
+    monkeypatch.setattr("shaftloop.studies.whatif.cluster._PATIENCE", 4)
+    options = {"cwd": tmp_path, "stderr": subprocess.DEVNULL}
+    place = tmp_path / "scheduler.json"
+    dask = [sys.executable, "-m", "distributed.cli.dask_{}", "--no-dashboard", "--scheduler-file", str(place)]
+    scheduler = subprocess.Popen(
+        [part.format("scheduler") for part in dask] + ["--host", "127.0.0.1", "--port", "0"], **options
+    )
+    worker = subprocess.Popen([part.format("worker") for part in dask] + ["--no-nanny"], **options)
+    study, plan = read(tmp_path, *BLOCKS)
+    try:
+        while not place.is_file():
+            assert scheduler.poll() is None
+        address = json.loads(place.read_text())["address"]
+
+        def kill(_: float) -> None:
+            scheduler.kill()
+            scheduler.wait()
+
+        with open_store(tmp_path / "r.sqlite", study, plan) as store:
+            with pytest.raises(
+                SimulationError, match=r"(?s)scheduler tcp://\S+ was lost .* the same command goes on"
+            ):
+                execute(store, Cluster(address), kill)
+            assert 0 < store.done < 12
+            execute(store, run_here)
+            assert list(store.entries()) == entries(tmp_path, *BLOCKS)
+    finally:
+        for process in (scheduler, worker):
+            process.kill()
+            process.wait()
+
+
 def test_a_cluster_that_is_not_there_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    pytest.importorskip("joblib")
     pytest.importorskip("distributed")
     monkeypatch.setattr("shaftloop.studies.whatif.cluster._PATIENCE", 0.5)
-    with pytest.raises(ScenarioError, match=r"--cluster tcp://127.0.0.1:9: no Dask scheduler answers"):
+    with pytest.raises(ScenarioError, match=r"--cluster tcp://127.0.0.1:9: no Dask scheduler answers, or"):
         run(tmp_path, Cluster("tcp://127.0.0.1:9"))
 
 
 def test_a_cluster_needs_its_extra(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("shaftloop.studies.whatif.cluster.find_spec", lambda _: None)
-    with pytest.raises(
-        ScenarioError, match=r'--cluster needs joblib and distributed; install "shaftloop\[cluster\]"'
-    ):
+    with pytest.raises(ScenarioError, match=r'--cluster needs distributed; install "shaftloop\[cluster\]"'):
         Cluster("tcp://127.0.0.1:9")

@@ -5,6 +5,7 @@ import os
 import sqlite3
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -67,7 +68,7 @@ def test_a_study_that_is_killed_goes_on_and_loses_and_repeats_nothing(
 
         def run(work, batches):  # type: ignore[no-untyped-def]
             for batch in batches:
-                seen.extend(number for number, _ in batch)
+                seen.extend(batch.left)
                 yield from run_here(work, [batch])
 
         execute(store, run)
@@ -81,7 +82,7 @@ def test_order_and_size_of_batches_do_not_matter(tmp_path: Path, monkeypatch: py
 
     def backwards(work, batches):  # type: ignore[no-untyped-def]
         for batch in reversed(list(batches)):
-            yield from run_here(work, [batch[::-1]])
+            yield from run_here(work, [replace(batch, candidates=batch.candidates[::-1])])
 
     monkeypatch.setattr("shaftloop.studies.whatif.execute._BATCHES", 3)
     shares: list[float] = []
@@ -174,6 +175,86 @@ def test_a_second_run_of_the_same_study_is_told(tmp_path: Path) -> None:
         store.add([Row(0, "done", "", (1.0,))])
         with pytest.raises(StoreError, match="another run is at this study; wait for it"):
             open_store(path, study, plan)
+
+
+def test_one_who_reads_sees_what_is_there_and_stops_nobody(tmp_path: Path) -> None:
+    study, plan = read(tmp_path, *BLOCKS)
+    path = tmp_path / "r.sqlite"
+    with pytest.raises(StoreError, match="no results of this study yet; run it, or name its folder by --out"):
+        open_store(path, study, plan, reading=True)
+    with open_store(path, study, plan) as store:
+        with pytest.raises(StoreError, match="no results of this study yet"):
+            open_store(path, study, plan, reading=True)
+        store.add([Row(0, "done", "", (1.0,))])
+        with open_store(path, study, plan, reading=True) as seen:
+            store.add([Row(1, "done", "", (2.0,))])
+            assert [entry[0] for entry in seen.entries()] == [0] and seen.done == 1
+            with pytest.raises(StoreError, match="readonly"):
+                seen.add([Row(2, "done", "", (2.0,))])
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("BEGIN")
+    assert other.execute("SELECT count(*) FROM candidates").fetchone() == (2,)
+    with open_store(path, study, plan) as store:
+        store.add([Row(2, "done", "", (3.0,))])
+        assert store.done == 3 and other.execute("SELECT count(*) FROM candidates").fetchone() == (2,)
+    other.close()
+    with open_store(path, study, plan, reading=True) as seen:
+        assert seen.done == 3
+    assert sorted(item.name for item in tmp_path.iterdir()) == ["r.sqlite", "s.toml"]
+
+
+@pytest.mark.parametrize(
+    ("change", "wrong"),
+    [
+        ("UPDATE candidates SET \"modes.1.frequency [Hz]\" = 'x' WHERE candidate = 3", "candidate 3 cannot"),
+        ("UPDATE candidates SET \"line.c2.damping [N m s/rad]\" = x'00' WHERE candidate = 3", "candidate 3"),
+        ("UPDATE candidates SET candidate = 12 WHERE candidate = 3", "candidate 12 cannot be one of this"),
+        ("UPDATE candidates SET candidate = -1 WHERE candidate = 3", "candidate -1 cannot be one of this"),
+        ("UPDATE candidates SET missing = '{' WHERE candidate = 3", "candidate 3 cannot be one of this"),
+        ("UPDATE candidates SET missing = '{\"a\": 1}' WHERE candidate = 3", "candidate 3 cannot be one"),
+        ("UPDATE candidates SET missing = '[]' WHERE candidate = 3", "candidate 3 cannot be one"),
+        ("UPDATE candidates SET status = 'fine' WHERE candidate = 3", "candidate 3 cannot be one of this"),
+        ("UPDATE candidates SET status = NULL WHERE candidate = 3", "candidate 3 cannot be one of this"),
+        ("UPDATE candidates SET lanes = NULL WHERE candidate = 3", "candidate 3 cannot be one of this"),
+        ("UPDATE candidates SET reason = CAST(x'ff' AS BLOB) WHERE candidate = 3", "candidate 3 cannot be"),
+        ("ALTER TABLE candidates DROP COLUMN lanes", 'columns of the table candidates are others: "lanes"'),
+        ("ALTER TABLE candidates RENAME COLUMN status TO state", 'candidates are others: "status"'),
+        ("ALTER TABLE candidates ADD COLUMN more", 'candidates are others: "more"'),
+        ("DROP TABLE candidates", 'candidates are others: "candidate"'),
+        ("ALTER TABLE study RENAME COLUMN value TO text", 'table study are others: "value"'),
+        ("UPDATE study SET key = CAST(x'ff' AS TEXT) WHERE key = 'design'", "Could not decode"),
+    ],
+)
+def test_what_another_program_changed_is_told(tmp_path: Path, change: str, wrong: str) -> None:
+    study, plan = read(tmp_path, *BLOCKS)
+    path = tmp_path / "r.sqlite"
+    with open_store(path, study, plan) as store:
+        execute(store, run_here)
+    db = sqlite3.connect(path)
+    db.execute(change)
+    db.commit()
+    db.close()
+    for reading in (False, True):
+        with pytest.raises(StoreError) as caught:
+            open_store(path, study, plan, reading=reading)
+        message = str(caught.value)
+        assert message.startswith(f"{path}: was changed by another program: ") and wrong in message
+        assert "name another folder by --out, or throw the results away by --fresh" in message
+    assert caught.value.exit_code == 2
+    with open_store(path, study, plan, fresh=True) as store:
+        assert store.done == 0
+
+
+def test_text_that_no_list_holds_is_told(tmp_path: Path) -> None:
+    words = '[[factor]]\npath = "loop.torque.anti_windup"\nvalues = ["conditional", "back_calculation"]\n'
+    study, plan = read(tmp_path, words, FIGURE, design("grid"))
+    with open_store(tmp_path / "r.sqlite", study, plan) as store:
+        execute(store, run_here)
+        store._db.execute(
+            "UPDATE candidates SET \"loop.torque.anti_windup [1]\" = 'none' WHERE candidate = 1"
+        )
+    with pytest.raises(StoreError, match="candidate 1 cannot be one of this study"):
+        open_store(tmp_path / "r.sqlite", study, plan)
 
 
 def test_too_many_columns_are_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

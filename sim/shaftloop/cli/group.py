@@ -13,14 +13,33 @@ import click
 from shaftloop.cli.options import SCENARIO, say
 from shaftloop.errors import BenchError, ShaftloopError
 
-__all__ = ["BAD_INPUT", "INTERRUPTED", "Commands", "leave_streams"]
+__all__ = ["BAD_INPUT", "INTERRUPTED", "Commands", "Terminated", "interrupted", "leave_streams"]
 
 INTERRUPTED = 130
 """Exit code after Ctrl-C."""
+_TERMINATED = 143
+"""Exit code after SIGTERM."""
 
 BAD_INPUT = 2
 """Exit code of what the user can mend."""
 _INTERNAL = 3
+
+
+class Terminated(KeyboardInterrupt):
+    """Raised on SIGTERM, so that a command ends as on Ctrl-C."""
+
+
+def interrupted(stop: KeyboardInterrupt) -> int:
+    """Say that a command was stopped and return its exit code.
+
+    Parameters
+    ----------
+    stop : KeyboardInterrupt
+        What stopped it.
+    """
+    terminated = isinstance(stop, Terminated)
+    say("terminated" if terminated else "interrupted")
+    return _TERMINATED if terminated else INTERRUPTED
 
 
 class Commands(click.Group):
@@ -36,9 +55,8 @@ class Commands(click.Group):
         except ShaftloopError as error:
             say(_placed(error, ctx.meta.get(SCENARIO)))
             raise click.exceptions.Exit(error.exit_code) from None
-        except KeyboardInterrupt:
-            say("interrupted")
-            raise click.exceptions.Exit(INTERRUPTED) from None
+        except KeyboardInterrupt as stop:
+            raise click.exceptions.Exit(interrupted(stop)) from None
         except BrokenPipeError:
             leave_streams()
             raise click.exceptions.Exit(0) from None

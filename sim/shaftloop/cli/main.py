@@ -3,13 +3,14 @@
 import gc
 import json
 import os
+import signal
 import sys
 
 import click
 
 from shaftloop.cli.check import check
 from shaftloop.cli.fidelity import fidelity
-from shaftloop.cli.group import BAD_INPUT, Commands, leave_streams
+from shaftloop.cli.group import BAD_INPUT, Commands, Terminated, interrupted, leave_streams
 from shaftloop.cli.margins import margins
 from shaftloop.cli.modes import modes
 from shaftloop.cli.options import hand_out
@@ -46,7 +47,8 @@ def _print_version(ctx: click.Context, _: click.Parameter, wanted: bool) -> None
 def cli(debug: bool) -> None:
     """Simulate regenerative back-to-back test benches.
 
-    Exit codes: 0 done, 1 a check failed, 2 bad input, 3 the simulation failed, 130 interrupted.
+    Exit codes: 0 done, 1 a check failed, 2 bad input, 3 the simulation failed, 130 interrupted,
+    143 terminated.
     """
 
 
@@ -98,9 +100,20 @@ def main() -> None:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # Imports leave 160,000 objects that live to the end; looking through them again and again takes a tenth.
     gc.set_threshold(100_000)
+    signal.signal(signal.SIGTERM, _terminate)
     try:
         cli(prog_name="shaftloop")
     except OSError:
         # A message on the command line itself that could not be printed.
         leave_streams()
         sys.exit(BAD_INPUT)
+    except KeyboardInterrupt as stop:
+        sys.exit(interrupted(stop))
+    finally:
+        # What comes now comes too late: the command is done, and its exit code stands.
+        for number in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(number, signal.SIG_IGN)
+
+
+def _terminate(*_: object) -> None:
+    raise Terminated

@@ -14,7 +14,7 @@ from shaftloop.text import escaped
 if TYPE_CHECKING:
     from shaftloop.scenario.reading import Scenario
 
-__all__ = ["SCENARIO", "Request", "hand_out", "request_options", "say", "scenario_options"]
+__all__ = ["SCENARIO", "Request", "default_folder", "hand_out", "request_options", "say", "scenario_options"]
 
 
 SCENARIO = "shaftloop.scenario"
@@ -52,7 +52,18 @@ class Request:
         """
         if self.out is not None:
             return self.out
-        return None if self.json else Path("shaftloop-out") / name
+        return None if self.json else default_folder(name)
+
+
+def default_folder(name: str) -> Path:
+    """Return where results go that are not sent elsewhere.
+
+    Parameters
+    ----------
+    name : str
+        Of the scenario or study.
+    """
+    return Path("shaftloop-out") / name
 
 
 def say(message: str) -> None:

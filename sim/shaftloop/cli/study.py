@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from shaftloop.cli.options import Request, hand_out, request_options, say
+from shaftloop.cli.options import Request, default_folder, hand_out, request_options, say
 
 if TYPE_CHECKING:
     from shaftloop.studies.whatif.execute import Runner
@@ -28,6 +28,9 @@ _STORE = "results.sqlite"
 @click.option("--workers", type=click.IntRange(1, 1024), metavar="N", help="Processes; else one per core.")
 @click.option("--cluster", metavar="ADDRESS", help="Run on this Dask scheduler, e.g. tcp://10.0.0.5:8786.")
 @click.option("--fresh", is_flag=True, help="Throw away what an earlier run of the study left.")
+@click.option(
+    "--so-far", is_flag=True, help="Show what is there of a study that runs or was stopped; run nothing."
+)
 def study(
     request: Request,
     table: Path | None,
@@ -35,12 +38,13 @@ def study(
     workers: int | None,
     cluster: str | None,
     fresh: bool,
+    so_far: bool,
 ) -> None:
     """Run STUDY, a file or the name of a shipped one: many candidates of one scenario.
 
     Every result goes into results.sqlite as it comes; the same command goes on where an earlier one ended.
     Writes study.json, candidates.csv and pictures into ./shaftloop-out/<study>/. With --json nothing is
-    written, and nothing can be resumed, unless --out is given.
+    written, and nothing can be resumed, unless --out is given. With --so-far nothing but --table is written.
     """
     from shaftloop.report.files import make_folder
     from shaftloop.report.study_table import check_table
@@ -48,14 +52,21 @@ def study(
     from shaftloop.studies.whatif.reading import read_study
     from shaftloop.studies.whatif.store import open_store
 
+    if so_far and (workers or cluster or fresh):
+        raise click.UsageError("--so-far runs nothing; leave out --workers, --cluster and --fresh.")
     run = _runner(workers, cluster)
     wanted = read_study(request.source, request.settings)
     plan = Plan(wanted.axes, wanted.design)
+    if table is not None:
+        check_table(table)
+    if so_far:
+        results = (request.out or default_folder(wanted.name)) / _STORE
+        with open_store(results, wanted, plan, reading=True) as store:
+            _hand_over(store, request, None, table, top)
+        return
     folder = request.folder(wanted.name)
     if folder is not None:
         make_folder(folder)
-    if table is not None:
-        check_table(table)
     place = None if folder is None else folder / _STORE
     with open_store(place, wanted, plan, fresh=fresh) as store:
         _run(store, run)

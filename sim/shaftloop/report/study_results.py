@@ -46,6 +46,7 @@ def study_document(results: Findings) -> dict[str, Any]:
         },
         "candidates": {
             "total": store.plan.total,
+            "evaluated": results.table.evaluated,
             "done": int(results.table.done.sum()),
             "passed": int(answers.passed.sum()),
             "simulated": _simulated(results),
@@ -86,9 +87,11 @@ def study_warnings(results: Findings) -> list[str]:
             f"a Sobol sequence fills the space evenly where its count is a power of 2; {design.count} is "
             f"none, {below} and {2 * below} are"
         )
-    left = results.store.plan.total - int(results.table.done.sum())
-    if left:
-        found.append(f"{left} of {results.store.plan.total} candidates are not done: see their reasons")
+    total, evaluated = results.store.plan.total, results.table.evaluated
+    if evaluated < total:
+        found.append(f"only {evaluated} of {total} candidates are there so far: all that is said is of these")
+    if left := evaluated - int(results.table.done.sum()):
+        found.append(f"{left} of {evaluated} candidates are not done: see their reasons")
     for entry in results.indices:
         if entry.indices and entry.rows < (design.count or 0):
             rows = f"{entry.rows} of {design.count} rows"

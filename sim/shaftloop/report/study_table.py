@@ -46,7 +46,7 @@ def check_table(path: Path) -> None:
 
 
 def write_table(path: Path, store: Store, answers: Answers) -> None:
-    """Write the candidates of a finished study.
+    """Write the candidates of a study that have been evaluated.
 
     Parameters
     ----------

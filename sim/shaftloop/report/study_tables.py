@@ -29,7 +29,7 @@ def show_study(results: Findings, files: Sequence[Path]) -> None:
     files : sequence of Path
         Files that were written.
     """
-    total, done = results.store.plan.total, int(results.table.done.sum())
+    total, done = results.table.evaluated, int(results.table.done.sum())
     _show_ranked(results)
     _show_bounds(results)
     if results.indices:
@@ -132,7 +132,7 @@ def _show_ranked(results: Findings) -> None:
 def _show_bounds(results: Findings) -> None:
     if not results.study.bounds:
         return
-    total = results.store.plan.total
+    total = results.table.evaluated
     table = new_table("Bounds", "bound", "kept by", "stated in")
     for place, (bound, kept) in enumerate(zip(results.study.bounds, results.answers.kept, strict=True)):
         add_row(table, shown_bound(results, place), f"{kept} of {total}", bound.origin)
@@ -149,7 +149,7 @@ def _show_effects(results: Findings) -> None:
             add_row(table, name, effect.factor, shown_figure(effect.span, unit), share)
     if table.row_count:
         console().print(table)
-    total = results.store.plan.total
+    total = results.table.evaluated
     for name in results.study.asked:
         if 0 < (without := results.table.without(name)) < total:
             print_line(f"{without} of {total} candidates have no {name}, so its means compare unlike benches")

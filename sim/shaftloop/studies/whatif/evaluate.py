@@ -1,10 +1,12 @@
 """Candidates -> rows of figures. Where, in which order and how many at a time is decided elsewhere."""
 
-from collections.abc import Callable, Iterator, Sequence
+import time
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from itertools import repeat
+from itertools import chain
 from pathlib import Path
 from typing import Literal
 
@@ -23,10 +25,11 @@ __all__ = ["Batch", "Row", "Status", "Work", "evaluate_batch", "lost"]
 
 Status = Literal["done", "failed", "refused", "lost"]
 
-Batch = Sequence[tuple[int, tuple[str, ...]]]
-"""Number of each candidate, and what is set in the scenario to make it."""
-
 _MOST_TEXT = 300
+_SPAN = 1.0
+"""Time after which the rows of a batch that are there are handed over. [s]"""
+_WORTH = 2.0
+"""Least time for figures over that for runs, which are made again for what is left of a batch. [1]"""
 _FAULTS = (ArithmeticError, AssertionError, LookupError, MemoryError, TypeError, ValueError)
 
 
@@ -41,6 +44,31 @@ class Work:
     beside: tuple[Path, ...]
     tune: Tune | None
     figures: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Batch:
+    """Candidates that are evaluated together."""
+
+    candidates: tuple[tuple[int, tuple[str, ...]], ...]
+    """Number of each, and what is set in the scenario to make it."""
+    there: frozenset[int] = frozenset()
+    """Numbers of those that have a row already; they run beside the others, so that lanes stay the same."""
+
+    @property
+    def left(self) -> tuple[int, ...]:
+        """Numbers of the candidates that have no row yet."""
+        return tuple(number for number, _ in self.candidates if number not in self.there)
+
+    def without(self, rows: "Iterable[Row]") -> "Batch":
+        """Return the batch once more rows are there.
+
+        Parameters
+        ----------
+        rows : iterable of Row
+            Of its candidates.
+        """
+        return replace(self, there=self.there | {row.number for row in rows})
 
 
 @dataclass(frozen=True)
@@ -62,25 +90,36 @@ class Row:
 
 
 def evaluate_batch(work: Work, batch: Batch) -> list[Row]:
-    """Return a row for every candidate of a batch, each the same whatever else the batch holds.
+    """Return rows of the candidates that are left of a batch, each the same whatever else the batch holds.
+
+    Where figures take long these are the first ones, at least one; what is left then is asked for again.
 
     Parameters
     ----------
     work : Work
         What is asked.
-    batch : sequence of (int, tuple of str)
-        Candidates.
+    batch : Batch
+        Candidates, at least one of them left.
 
     Raises
     ------
     SimulationError
         Where the scenario is not that with which the study was begun.
     """
-    load = _loader(work)
-    found = [_made(work, number, settings, load) for number, settings in batch]
-    benches = [entry for entry in found if isinstance(entry, _Bench)]
-    outcomes = _outcomes(work, benches)
-    return [_evaluate(work, entry, next(outcomes)) if isinstance(entry, _Bench) else entry for entry in found]
+    begun = time.monotonic()
+    load, rows, spent = _loader(work), [], 0.0
+    left = set(batch.left)
+    # What is there already is made again only where it shares lanes with the rest.
+    wanted = (entry for entry in batch.candidates if entry[0] in left or simulates(work.figures))
+    for entry, outcome in _run(work, (_made(work, *candidate, load) for candidate in wanted)):
+        if entry.number in left:
+            before = time.monotonic()
+            rows.append(_evaluate(work, entry, outcome) if isinstance(entry, _Bench) else entry)
+            spent += time.monotonic() - before
+        other = time.monotonic() - begun - spent
+        if rows and spent + other > _SPAN and spent > _WORTH * other:
+            break
+    return rows
 
 
 def lost(number: int) -> Row:
@@ -136,12 +175,25 @@ def _made(
         return Row(number, "failed", _fault(error))
 
 
-def _outcomes(work: Work, benches: Sequence[_Bench]) -> Iterator[Outcome | None]:
-    """Yield the run of each bench as it is needed, nothing where there is none or it failed."""
+def _run(work: Work, found: "Iterable[_Bench | Row]") -> "Iterator[tuple[_Bench | Row, Outcome | None]]":
+    """Yield every bench with its run, as it is needed; nothing where there is none or it failed."""
+    waiting: deque[_Bench | Row] = deque()
+
+    def descriptions() -> Iterator[Description]:
+        for entry in found:
+            waiting.append(entry)
+            if isinstance(entry, _Bench):
+                yield entry.description
+
+    benches = descriptions()
     if simulates(work.figures):
         with suppress(*_FAULTS):
-            yield from simulate_many((bench.description for bench in benches), channels=needed_channels)
-    yield from repeat(None)
+            for outcome in simulate_many(benches, channels=needed_channels):
+                while isinstance(waiting[0], Row):
+                    yield waiting.popleft(), None
+                yield waiting.popleft(), outcome
+    for entry in chain(waiting, found):
+        yield entry, None
 
 
 def _evaluate(work: Work, bench: _Bench, outcome: Outcome | None) -> Row:

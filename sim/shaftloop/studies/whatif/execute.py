@@ -7,6 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.analysis.lanes import LANES
+from shaftloop.bench.assemble import build_bench
+from shaftloop.bench.sequence import longest_time
 from shaftloop.studies.responses import simulates
 from shaftloop.studies.whatif.designs import Plan
 from shaftloop.studies.whatif.evaluate import Batch, Row, Work, evaluate_batch
@@ -19,11 +21,13 @@ Runner = Callable[[Work, Iterable[Batch]], Generator[list[Row], None, None]]
 """Takes batches as it needs them and yields their rows in whatever order they come."""
 
 _LARGEST = 4 * LANES
-"""Candidates of a batch, or a few more."""
+"""Most candidates of a batch, or a few more."""
 _BATCHES = 8
 """How many batches a study should at least have, so that its work spreads over processes."""
 _WORTH = LANES // 2
 """Lanes in use from which on a batch is not cut further for that."""
+_SIMULATED = 16.0
+"""What a batch may simulate in all where its candidates run singly, about half a second of work. [s]"""
 
 
 def work_of(study: Study) -> Work:
@@ -58,7 +62,7 @@ def execute(store: Store, run: Runner, progress: Callable[[float], None] | None 
     done = total - len(missing)
     if not len(missing):
         return
-    batches = _batches(store.plan, store.study.figures, missing)
+    batches = _batches(store.study, store.plan, missing)
     # Closed at once, not some day, where an interrupt or a full disk ends the loop.
     with closing(run(work_of(store.study), batches)) as found:
         for rows in found:
@@ -79,19 +83,40 @@ def run_here(work: Work, batches: Iterable[Batch]) -> Generator[list[Row], None,
         Candidates.
     """
     for batch in batches:
-        yield evaluate_batch(work, batch)
+        while batch.left:
+            yield (rows := evaluate_batch(work, batch))
+            batch = batch.without(rows)
 
 
-def _batches(plan: Plan, figures: Iterable[str], missing: NDArray[np.int64]) -> Iterator[Batch]:
-    """Yield what is left of the batches of a study, which are the same each time it is begun."""
+def _batches(study: Study, plan: Plan, missing: NDArray[np.int64]) -> Iterator[Batch]:
+    """Yield the batches of a study of which something is left; they are the same each time it is begun."""
     left = np.zeros(plan.total, dtype=np.bool_)
     left[missing] = True
-    shared = simulates(figures) and plan.alike >= _WORTH
+    shared = simulates(study.figures) and study.tune is None and plan.alike >= _WORTH
     alike, least = (plan.alike, _WORTH) if shared else (plan.total, 1)
-    size = min(_LARGEST, max(least, plan.total // _BATCHES))
+    size = min(_most(study, shared), max(least, plan.total // _BATCHES))
     for first in range(0, plan.total, alike):
         block = plan.together[first : first + alike]
-        for batch in np.array_split(block, max(1, len(block) // size)):
-            numbers = batch[left[batch]].tolist()
-            if numbers:
-                yield [(c.number, c.settings(plan.axes)) for c in plan.candidates(numbers)]
+        for numbers in np.array_split(block, max(1, round(len(block) / size))):
+            if left[numbers].any():
+                candidates = plan.candidates(numbers.tolist())
+                yield Batch(
+                    tuple((c.number, c.settings(plan.axes)) for c in candidates),
+                    frozenset(numbers[~left[numbers]].tolist()),
+                )
+
+
+def _most(study: Study, shared: bool) -> int:
+    """Return how many candidates a batch may have so that its first row comes soon.
+
+    What is not simulated is handed over as it comes. Runs come before figures, in lanes several at a time.
+    """
+    if not simulates(study.figures):
+        return _LARGEST
+    if study.tune is not None:
+        return 1
+    if not shared:
+        duration = longest_time(build_bench(study.scenario.description, smooth=True))
+        return LANES if LANES * duration <= _SIMULATED else max(1, int(_SIMULATED / duration))
+    others = [name for name in study.figures if not simulates([name])]
+    return LANES if others else _LARGEST

@@ -1,4 +1,4 @@
-"""A finished study with everything that it says."""
+"""A study with everything that it says, finished or so far."""
 
 from dataclasses import dataclass
 
@@ -51,12 +51,12 @@ class Findings:
 
 
 def find(store: Store, most: int) -> Findings:
-    """Return what a finished study says.
+    """Return what a study says.
 
     Parameters
     ----------
     store : Store
-        With a row for every candidate.
+        With a row for every candidate, or fewer: what it says then is of these alone.
     most : int
         How many candidates are ranked.
     """
@@ -68,5 +68,5 @@ def find(store: Store, most: int) -> Findings:
         table,
         answers,
         sensitivity(table, design.seed) if design.kind == "saltelli" else (),
-        tolerance_yield(int(answers.passed.sum()), store.plan.total) if drawn else None,
+        tolerance_yield(int(answers.passed.sum()), table.evaluated) if drawn else None,
     )

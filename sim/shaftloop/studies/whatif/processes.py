@@ -5,24 +5,32 @@ import os
 import signal
 import threading
 from collections import Counter, deque
-from collections.abc import Generator, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from multiprocessing import forkserver
 from multiprocessing.connection import Connection
 from multiprocessing.connection import wait as wait_for
 from typing import Any
 
 from shaftloop.studies.whatif.evaluate import Batch, Row, Work, evaluate_batch, lost
 
-__all__ = ["Processes"]
+__all__ = ["Processes", "spread"]
 
 _AHEAD = 2
 """Batches per process that are handed out before their turn."""
 _TRIES = 2
 """How often a candidate may end a process that works on it alone."""
-_THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+_ENVIRONMENT = {
+    "OMP_NUM_THREADS": "1",
+    "OPENBLAS_NUM_THREADS": "1",
+    "MKL_NUM_THREADS": "1",
+    # Without it a module of the same name in the working folder would run in place of a library.
+    "PYTHONSAFEPATH": "1",
+}
+"""Of new processes: libraries keep to one thread each, for cores are taken by processes."""
 
 
 @dataclass(frozen=True)
@@ -63,10 +71,11 @@ def _carefully(work: Work, suspects: deque[Batch]) -> Iterator[list[Row]]:
         crew = _Crew(1, 1)
         yield from crew.run(work, _taken(suspects))
         for batch in crew.suspects:
-            if len(batch) > 1:
-                suspects.extendleft([item] for item in reversed(batch))
+            if len(batch.candidates) > 1:
+                left = set(batch.left)
+                suspects.extendleft(Batch((c,)) for c in reversed(batch.candidates) if c[0] in left)
                 continue
-            number = batch[0][0]
+            (number,) = batch.left
             ends[number] += 1
             if ends[number] < _TRIES:
                 suspects.appendleft(batch)
@@ -92,36 +101,70 @@ class _Crew:
     def run(self, work: Work, source: Iterator[Batch]) -> Iterator[list[Row]]:
         """Yield rows as they come, until the source or the pool has come to its end."""
         context = _context()
-        held, stop = context.Pipe(duplex=False)
-        with _single_threaded(), held, stop:
-            pool = ProcessPoolExecutor(self.count, context, initializer=_prepare, initargs=(held,))
-            try:
-                yield from self._spread(pool, work, source)
-            except BaseException:
-                # A batch may have long to go after Ctrl-C: processes end once the pipe is closed.
-                stop.close()
-                raise
-            finally:
-                pool.shutdown(cancel_futures=True)
+        with _set_for_new_processes(context):
+            held, stop = context.Pipe(duplex=False)
+            with held, stop:
+                pool = ProcessPoolExecutor(self.count, context, initializer=_prepare, initargs=(held,))
+                try:
 
-    def _spread(self, pool: ProcessPoolExecutor, work: Work, source: Iterator[Batch]) -> Iterator[list[Row]]:
-        out: dict[Future[list[Row]], Batch] = {}
-        while True:
-            while not self.suspects and len(out) < self.most and (batch := next(source, None)) is not None:
-                try:
-                    out[pool.submit(evaluate_batch, work, batch)] = batch
-                except BrokenProcessPool:
-                    self.suspects.append(batch)
-            if not out:
-                return
-            for future in wait(out, return_when=FIRST_COMPLETED).done:
-                batch = out.pop(future)
-                try:
-                    rows = future.result()
-                except BrokenProcessPool:
-                    self.suspects.append(batch)
-                else:
-                    yield rows
+                    def submit(batch: Batch) -> Future[list[Row]]:
+                        return pool.submit(evaluate_batch, work, batch)
+
+                    yield from spread(submit, source, self.most, BrokenProcessPool, self.suspects)
+                except BaseException:
+                    # A batch may have long to go after Ctrl-C: processes end once the pipe is closed.
+                    stop.close()
+                    raise
+                finally:
+                    pool.shutdown(cancel_futures=True)
+
+
+def spread(
+    submit: Callable[[Batch], Future[list[Row]]],
+    source: Iterator[Batch],
+    most: int,
+    ended: type[Exception],
+    suspects: list[Batch],
+) -> Iterator[list[Row]]:
+    """Yield rows as they come, until the source or what works on it has come to its end.
+
+    Parameters
+    ----------
+    submit : callable
+        Has a batch evaluated elsewhere.
+    source : iterator of Batch
+        What is to be done.
+    most : int
+        Batches that are handed out at a time.
+    ended : type
+        What a future raises where its worker ended.
+    suspects : list of Batch
+        Takes the batches that were handed out when a worker ended; nothing is handed out from then on.
+    """
+    out: dict[Future[list[Row]], Batch] = {}
+    parts: deque[Batch] = deque()
+    while True:
+        while not suspects and len(out) < most:
+            batch = parts.popleft() if parts else next(source, None)
+            if batch is None:
+                break
+            try:
+                out[submit(batch)] = batch
+            except ended:
+                suspects.append(batch)
+        if not out:
+            suspects.extend(parts)
+            return
+        for future in wait(out, return_when=FIRST_COMPLETED).done:
+            batch = out.pop(future)
+            try:
+                rows = future.result()
+            except ended:
+                suspects.append(batch)
+            else:
+                yield rows
+                if (rest := batch.without(rows)).left:
+                    parts.append(rest)
 
 
 def _context() -> multiprocessing.context.BaseContext:
@@ -134,11 +177,18 @@ def _context() -> multiprocessing.context.BaseContext:
 
 
 @contextmanager
-def _single_threaded() -> Iterator[None]:
-    """Keep the libraries of new processes to one thread each; cores are taken by processes."""
-    before = {name: os.environ.get(name) for name in _THREADS}
-    os.environ.update(dict.fromkeys(_THREADS, "1"))
+def _set_for_new_processes(context: multiprocessing.context.BaseContext) -> Iterator[None]:
+    """Set what new processes take over; those that make others never see Ctrl-C."""
+    before = {name: os.environ.get(name) for name in _ENVIRONMENT}
+    os.environ.update(_ENVIRONMENT)
     try:
+        if context.get_start_method() == "forkserver":
+            with _deaf():
+                forkserver.ensure_running()
+            # Once this one is there imports are made: an interrupt in their seconds meets no half-made pool.
+            first = context.Process(target=_nothing)  # type: ignore[attr-defined]
+            first.start()
+            first.join()
         yield
     finally:
         for name, value in before.items():
@@ -146,6 +196,23 @@ def _single_threaded() -> Iterator[None]:
                 os.environ.pop(name, None)
             else:
                 os.environ[name] = value
+
+
+def _nothing() -> None:
+    pass
+
+
+@contextmanager
+def _deaf() -> Iterator[None]:
+    """Ignore Ctrl-C for the moment in which a process is begun, which then ignores it for good."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def _prepare(held: Connection) -> None:

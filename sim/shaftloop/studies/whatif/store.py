@@ -1,24 +1,28 @@
 """Rows of a study on disk, in one SQLite file, each as soon as it is there.
 
-A batch is one transaction, so a process that ends at any instant leaves every batch either whole or out. Only
-the process that runs the study writes.
+What comes together is one transaction, so a process that ends at any instant leaves it either whole or out.
+Only the process that runs the study writes, and holds a lock of its own for that; others may read any time.
 """
 
 import json
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from itertools import zip_longest
 from pathlib import Path
 from types import TracebackType
-from typing import Any, ClassVar, Self
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
-from shaftloop.errors import ScenarioError, ShaftloopError
+from shaftloop.errors import ScenarioError
+from shaftloop.scenario.fields import shown
 from shaftloop.studies.whatif.designs import Candidate, Plan
 from shaftloop.studies.whatif.evaluate import Row
+from shaftloop.studies.whatif.factors import Axis, Listed
 from shaftloop.studies.whatif.reading import Study
+from shaftloop.studies.whatif.storefile import StoreError, changed, locked, nothing_there, reported, unlock
 
 __all__ = ["Entry", "Store", "StoreError", "open_store"]
 
@@ -27,16 +31,16 @@ Entry = tuple[int, str, str, tuple[Any, ...], tuple[Any, ...], dict[str, str]]
 
 _FORMAT = 2
 _CHUNK = 1000
+_BEFORE = ("candidate", "status", "reason")
+_BEHIND = ("missing", "lanes")
 _MOST_COLUMNS = 1000
+_PATIENCE = 10.0
+"""Longest wait for another program that is at the file for a moment. [s]"""
 
 
-class StoreError(ShaftloopError):
-    """Results that cannot be written or read."""
-
-    exit_code: ClassVar[int] = 2
-
-
-def open_store(path: Path | None, study: Study, plan: Plan, *, fresh: bool = False) -> "Store":
+def open_store(
+    path: Path | None, study: Study, plan: Plan, *, fresh: bool = False, reading: bool = False
+) -> "Store":
     """Open the results of a study, begun or not.
 
     Parameters
@@ -49,39 +53,55 @@ def open_store(path: Path | None, study: Study, plan: Plan, *, fresh: bool = Fal
         Its candidates.
     fresh : bool
         Throw away what is there.
+    reading : bool
+        Look at what is there at this instant; the study may be running.
 
     Raises
     ------
     ScenarioError
         Where the file holds the results of another study, or there are too many columns.
     StoreError
-        Where it cannot be written, or another process is at it.
+        Where it cannot be written or read, another process is at it, or another program has changed it.
     """
     if len(study.axes) + len(study.figures) > _MOST_COLUMNS:
         count = len(study.axes) + len(study.figures)
         raise ScenarioError([f"{count} factors and figures, above {_MOST_COLUMNS}; ask for fewer"])
-    if fresh and path is not None:
-        with _reported(path):
-            for ending in ("", "-wal", "-shm"):
-                path.with_name(path.name + ending).unlink(missing_ok=True)
-    return Store(path, study, plan)
+    if reading:
+        if path is None or not path.is_file():
+            raise nothing_there(path)
+        return Store(path, study, plan, None)
+    lock = None if path is None else locked(path)
+    try:
+        if fresh and path is not None:
+            with reported(path):
+                for ending in ("", "-wal", "-shm"):
+                    path.with_name(path.name + ending).unlink(missing_ok=True)
+        return Store(path, study, plan, lock)
+    except BaseException:
+        unlock(path, lock)
+        raise
 
 
 class Store:
     """Results of a study; open them by `open_store` and close them by ``with``."""
 
-    def __init__(self, path: Path | None, study: Study, plan: Plan) -> None:
+    def __init__(self, path: Path | None, study: Study, plan: Plan, lock: sqlite3.Connection | None) -> None:
         self.path = path
         self.study = study
         self.plan = plan
+        self._lock = lock
         self._columns = [f"{axis.path} [{axis.unit or 1}]" for axis in study.axes]
         self._columns += [f"{name} [{known.unit}]" for name, known in study.figures.items()]
-        with _reported(path):
+        with reported(path):
             # SQLite makes a temporary file of its own where the name is empty.
-            self._db = sqlite3.connect("" if path is None else path, isolation_level=None, timeout=1.0)
+            name = "" if path is None else f"{path.absolute().as_uri()}?mode={'rwc' if lock else 'rw'}"
+            self._db = sqlite3.connect(name, isolation_level=None, timeout=_PATIENCE, uri=True)
         try:
-            with _reported(path):
-                self._begin()
+            with reported(path):
+                if path is None or lock is not None:
+                    self._begin()
+                else:
+                    self._look()
         except BaseException:
             self._db.close()
             raise
@@ -96,25 +116,26 @@ class Store:
         """Close the file; what was added stays."""
         with suppress(sqlite3.Error):
             self._db.close()
+        unlock(self.path, self._lock)
 
     @property
     def done(self) -> int:
         """Number of rows."""
-        with _reported(self.path):
+        with reported(self.path):
             return int(self._db.execute("SELECT count(*) FROM candidates").fetchone()[0])
 
     @property
     def shared(self) -> tuple[int, int]:
         """Number of candidates that ran in lanes, next to others, and of those that ran singly."""
         query = "SELECT total(lanes), count(*) FROM candidates WHERE status IN ('done', 'failed')"
-        with _reported(self.path):
+        with reported(self.path):
             lanes, run = self._db.execute(query).fetchone()
         return int(lanes), int(run - lanes)
 
     def missing(self) -> NDArray[np.int64]:
         """Return the numbers of the candidates that have no row yet, rising."""
         left = np.ones(self.plan.total, dtype=np.bool_)
-        with _reported(self.path):
+        with reported(self.path):
             for (number,) in self._db.execute("SELECT candidate FROM candidates"):
                 left[number] = False
         return np.flatnonzero(left)
@@ -134,7 +155,7 @@ class Store:
         """
         candidates = self.plan.candidates([row.number for row in rows])
         places = ", ".join("?" * (5 + len(self._columns)))
-        with _reported(self.path), self._transaction():
+        with reported(self.path), self._transaction():
             self._db.executemany(
                 f"INSERT OR IGNORE INTO candidates VALUES ({places})",
                 [self._record(row, candidate) for row, candidate in zip(rows, candidates, strict=True)],
@@ -148,7 +169,7 @@ class Store:
         numbers : iterable of int, optional
             Candidates wanted.
         """
-        with _reported(self.path):
+        with reported(self.path):
             if numbers is None:
                 cursor = self._db.execute("SELECT * FROM candidates ORDER BY candidate")
                 while chunk := cursor.fetchmany(_CHUNK):
@@ -170,24 +191,19 @@ class Store:
             "SELECT status, reason, count(*), min(candidate) FROM candidates WHERE status <> 'done' "
             "GROUP BY status, reason ORDER BY count(*) DESC, min(candidate) LIMIT ?"
         )
-        with _reported(self.path):
+        with reported(self.path):
             return list(self._db.execute(query, (most,)))
 
     def _begin(self) -> None:
         """Create the tables, or make sure that those that are there belong to the study."""
-        # Held to the end, so a second process is told; needs no shared memory beside the log.
-        self._db.execute("PRAGMA locking_mode = EXCLUSIVE")
         self._db.execute("PRAGMA journal_mode = WAL")
         self._db.execute("PRAGMA synchronous = NORMAL")
         identity = {"format": _FORMAT, **self.study.identity}
         with self._transaction():
-            tables = {name for (name,) in self._db.execute("SELECT name FROM sqlite_master")}
-            if "study" in tables:
-                self._compare(identity)
+            if self._tables():
+                self._check(identity)
                 return
-            if tables:
-                raise StoreError(f"{self.path}: holds no study; name another folder by --out")
-            columns = ", ".join(f'"{name}"' for name in self._columns)
+            columns = ", ".join(map(_quoted, self._columns))
             self._db.execute(
                 "CREATE TABLE candidates (candidate INTEGER PRIMARY KEY, status TEXT, reason TEXT, "
                 f"{columns}, missing TEXT, lanes INTEGER)"
@@ -196,14 +212,63 @@ class Store:
             pairs = [(key, json.dumps(value, sort_keys=True)) for key, value in identity.items()]
             self._db.executemany("INSERT INTO study VALUES (?, ?)", pairs)
 
+    def _look(self) -> None:
+        """Keep to what is there now, whatever is added while it is read."""
+        self._db.execute("PRAGMA query_only = ON")
+        self._db.execute("BEGIN")
+        if not self._tables():
+            raise nothing_there(self.path)
+        self._check({"format": _FORMAT, **self.study.identity})
+        if not self.done:
+            raise nothing_there(self.path)
+
+    def _tables(self) -> set[str]:
+        return {str(name) for (name,) in self._db.execute("SELECT name FROM sqlite_master")}
+
+    def _check(self, identity: dict[str, Any]) -> None:
+        """Make sure that the file belongs to the study, and that every row is one that can stand there."""
+        if "study" not in self._tables():
+            raise StoreError(f"{self.path}: holds no study; name another folder by --out")
+        self._check_columns("study", ["key", "value"])
+        self._compare(identity)
+        self._check_columns(
+            "candidates", ["candidate", "status", "reason", *self._columns, "missing", "lanes"]
+        )
+        self._db.create_function("reasons", 1, _is_reasons, deterministic=True)
+        texts = [choice for axis in self.study.axes if _has_texts(axis) for choice in axis.levels()]
+        kinds = [
+            f"{name} IS NULL OR {name} IN ({', '.join('?' * len(axis.levels()))})"
+            if axis is not None and _has_texts(axis)
+            else f"typeof({name}) IN ('real', 'integer', 'null')"
+            for name, axis in zip_longest(map(_quoted, self._columns), self.study.axes)
+        ]
+        kinds += [
+            "typeof(candidate) = 'integer' AND candidate BETWEEN 0 AND ?",
+            "status IN ('done', 'failed', 'refused', 'lost')",
+            "typeof(reason) = 'text'",
+            "missing IS NULL OR reasons(missing)",
+            "lanes IN (0, 1)",
+        ]
+        every = " AND ".join(f"({kind})" for kind in kinds)
+        query = f"SELECT candidate FROM candidates WHERE ({every}) IS NOT TRUE LIMIT 1"
+        wrong = self._db.execute(query, (*texts, self.plan.total - 1)).fetchone()
+        if wrong is not None:
+            raise changed(self.path, f"the row of candidate {wrong[0]} cannot be one of this study")
+
+    def _check_columns(self, table: str, wanted: list[str]) -> None:
+        found = [str(name) for _, name, *_ in self._db.execute(f"PRAGMA table_info({table})")]
+        if found != wanted:
+            odd = [name for name in (*wanted, *found) if (name in wanted) != (name in found)] or found
+            raise changed(self.path, f"the columns of the table {table} are others: {shown(odd[0])}")
+
     def _compare(self, identity: dict[str, Any]) -> None:
         now = {key: json.dumps(value, sort_keys=True) for key, value in identity.items()}
-        then = dict(self._db.execute("SELECT key, value FROM study"))
-        changed = sorted(key for key in now.keys() | then.keys() if now.get(key) != then.get(key))
-        if changed:
+        then = {str(key): value for key, value in self._db.execute("SELECT key, value FROM study")}
+        others = sorted(key for key in now.keys() | then.keys() if now.get(key) != then.get(key))
+        if others:
             raise ScenarioError(
                 [
-                    f"{self.path}: holds results of another study or version; changed: {', '.join(changed)}; "
+                    f"{self.path}: holds results of another study or version; changed: {', '.join(others)}; "
                     "name another folder by --out, or throw them away by --fresh"
                 ]
             )
@@ -237,20 +302,18 @@ class Store:
             raise
 
 
-@contextmanager
-def _reported(path: Path | None) -> Iterator[None]:
-    """Turn what SQLite and the file system say into a message."""
+def _quoted(name: str) -> str:
+    return '"' + name.replace('"', '""') + '"'
+
+
+def _has_texts(axis: Axis) -> bool:
+    return isinstance(axis, Listed) and isinstance(axis.choices[0], str)
+
+
+def _is_reasons(text: object) -> bool:
+    """Return whether a cell says why figures are missing: a JSON object of texts."""
     try:
-        yield
-    except (sqlite3.Error, OSError) as error:
-        place = "temporary results" if path is None else str(path)
-        if "locked" in str(error):
-            message = f"{place}: another run is at this study; wait for it, or name another folder by --out"
-            raise StoreError(message) from None
-        if "not a database" in str(error) or "malformed" in str(error):
-            raise StoreError(f"{place}: is no file of results; name another folder by --out") from None
-        reason = getattr(error, "strerror", None) or str(error)
-        raise StoreError(
-            f"{place}: cannot be written: {reason}; what was complete is kept: make room, or make the folder "
-            "writable, and give the same command again"
-        ) from None
+        found = json.loads(text) if isinstance(text, str) else None
+    except (ValueError, RecursionError):
+        return False
+    return isinstance(found, dict) and all(isinstance(value, str) for value in found.values())

@@ -31,7 +31,7 @@ class Column:
 
 @dataclass(frozen=True)
 class Table:
-    """A finished study, in the order of its candidates."""
+    """A study, finished or as far as it has come, in the order of its candidates."""
 
     factors: dict[str, Column]
     """By path."""
@@ -39,16 +39,18 @@ class Table:
     """By name."""
     done: Flags
     """Whether a candidate has been evaluated without a failure, shape (candidates,)."""
+    evaluated: int
+    """How many candidates have a row; fewer than all while the study runs."""
 
     def without(self, figure: str) -> int:
-        """Return how many candidates have no number for a figure, so that no mean counts them.
+        """Return how many candidates with a row have no number for a figure, so that no mean counts them.
 
         Parameters
         ----------
         figure : str
             Its name.
         """
-        return int(np.count_nonzero(~np.isfinite(self.figures[figure].values)))
+        return self.evaluated - int(np.count_nonzero(np.isfinite(self.figures[figure].values)))
 
     def keeps(self, bound: Bound) -> Flags:
         """Return which candidates keep a bound; one without the figure does not.
@@ -104,12 +106,12 @@ class Table:
 
 
 def read_table(store: Store) -> Table:
-    """Return the columns of a finished study.
+    """Return the columns of a study.
 
     Parameters
     ----------
     store : Store
-        With a row for every candidate.
+        With a row for every candidate, or fewer.
     """
     study, total = store.study, store.plan.total
     axes = study.axes
@@ -138,4 +140,5 @@ def read_table(store: Store) -> Table:
             for (name, entry), row in zip(study.figures.items(), figures, strict=True)
         },
         done,
+        store.done,
     )
