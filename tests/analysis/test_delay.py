@@ -8,8 +8,9 @@ import pytest
 
 from rigs import coupling, describe, sensor, servo, shipped, speed_loop, torque_loop
 from shaftloop.analysis.delay import PathMargin, delay_margin
-from shaftloop.analysis.hypermap import HyperMap, spectral_radius
+from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.margins import Margins
+from shaftloop.analysis.openloop import spectral_radius
 from shaftloop.analysis.operating import OperatingPoint
 from shaftloop.analysis.worstcase import analyse_loops
 from shaftloop.control.parameters import Loop

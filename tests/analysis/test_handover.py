@@ -6,7 +6,8 @@ import pytest
 import control
 from rigs import shipped
 from shaftloop.analysis.handover import closed_state_space, opened_state_space
-from shaftloop.analysis.hypermap import HyperMap, OpenLoop
+from shaftloop.analysis.hypermap import HyperMap
+from shaftloop.analysis.openloop import OpenLoop
 from shaftloop.analysis.operating import operating_point
 from shaftloop.analysis.response import fundamental
 

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from rigs import Table, describe, sensor, servo, shipped, slot, speed_loop, torque_loop
-from shaftloop.analysis.hypermap import HyperMap, OpenLoop, spectral_radius
+from shaftloop.analysis.hypermap import HyperMap
+from shaftloop.analysis.openloop import OpenLoop, spectral_radius
 from shaftloop.analysis.operating import operating_point
 from shaftloop.scenario.reading import read_scenario
 

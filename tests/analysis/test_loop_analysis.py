@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from shaftloop.analysis.budget import latency_budget
-from shaftloop.analysis.hypermap import HyperMap, OpenLoop, spectral_radius
+from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.injection import measure_response
 from shaftloop.analysis.margins import Margins, loop_margins
+from shaftloop.analysis.openloop import OpenLoop, spectral_radius
 from shaftloop.analysis.operating import OperatingPoint, operating_point
 from shaftloop.analysis.response import _zeros, crossings, fundamental, grid
 from shaftloop.analysis.worstcase import analyse_loops

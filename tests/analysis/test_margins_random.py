@@ -9,8 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rigs import Table, describe, sensor, servo, speed_loop, torque_loop
-from shaftloop.analysis.hypermap import HyperMap, spectral_radius
+from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.margins import Margins, loop_margins
+from shaftloop.analysis.openloop import spectral_radius
 from shaftloop.analysis.operating import operating_point
 
 pytestmark = pytest.mark.compiled

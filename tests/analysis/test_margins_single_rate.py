@@ -7,8 +7,9 @@ import pytest
 
 import control
 from rigs import shipped
-from shaftloop.analysis.hypermap import HyperMap, OpenLoop, spectral_radius
+from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.margins import loop_margins, margins_of
+from shaftloop.analysis.openloop import OpenLoop, spectral_radius
 from shaftloop.analysis.operating import OperatingPoint
 from shaftloop.analysis.response import crossings, fundamental, grid
 from shaftloop.errors import SimulationError

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from rigs import coupling, describe, disc, servo, shipped, speed_loop
-from shaftloop.analysis.hypermap import HyperMap, spectral_radius
+from shaftloop.analysis.hypermap import HyperMap
+from shaftloop.analysis.openloop import spectral_radius
 from shaftloop.analysis.operating import operating_point
 from shaftloop.analysis.stepresponse import step_response
 from shaftloop.analysis.worstcase import LoopAnalysis, analyse_loops

@@ -9,9 +9,10 @@ import pytest
 
 from rigs import Table, coupling, describe, sensor, servo, shipped, slot, speed_loop, torque_loop
 from shaftloop.analysis.budget import latency_budget
-from shaftloop.analysis.hypermap import HyperMap, OpenLoop, spectral_radius
+from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.injection import measure_response
 from shaftloop.analysis.margins import loop_margins
+from shaftloop.analysis.openloop import OpenLoop, spectral_radius
 from shaftloop.analysis.operating import OperatingPoint, operating_point
 from shaftloop.analysis.response import fundamental
 from shaftloop.control.structures import controller_response

@@ -6,7 +6,8 @@ from fractions import Fraction
 import pytest
 
 from rigs import shipped
-from shaftloop.analysis.hypermap import HyperMap, spectral_radius
+from shaftloop.analysis.hypermap import HyperMap
+from shaftloop.analysis.openloop import spectral_radius
 from shaftloop.analysis.operating import operating_point
 from shaftloop.analysis.vary import Demand, Range, read_range, vary
 from shaftloop.errors import ScenarioError

@@ -9,7 +9,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 from rigs import SPEED_LOOP, one_machine_text
-from shaftloop.analysis.hypermap import HyperMap, spectral_radius
+from shaftloop.analysis.hypermap import HyperMap
+from shaftloop.analysis.openloop import spectral_radius
 from shaftloop.analysis.operating import operating_point
 from shaftloop.cli.main import cli
 from shaftloop.scenario.reading import read_scenario

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from scipy.signal import cont2discrete, lti
 
-from shaftloop.analysis.hypermap import OpenLoop
 from shaftloop.analysis.margins import Margins, margins_of
+from shaftloop.analysis.openloop import OpenLoop
 from shaftloop.analysis.operating import OperatingPoint
 
 FINE = 2e-3

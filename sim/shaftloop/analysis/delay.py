@@ -17,8 +17,9 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from shaftloop.analysis.hypermap import HyperMap, spectral_radius
+from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.margins import Margins
+from shaftloop.analysis.openloop import spectral_radius
 from shaftloop.analysis.response import fundamental
 from shaftloop.control.parameters import Loop
 from shaftloop.scenario.description import Description, Part

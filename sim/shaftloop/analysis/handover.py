@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from shaftloop.analysis.hypermap import OpenLoop
+from shaftloop.analysis.openloop import OpenLoop
 
 if TYPE_CHECKING:
     import control

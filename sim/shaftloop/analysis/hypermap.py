@@ -7,11 +7,12 @@ central differences, holds everything about small motions, sampling and delays i
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, nullcontext
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from shaftloop.analysis.openloop import OpenLoop
 from shaftloop.analysis.operating import OperatingPoint
 from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench, LoopHandle
@@ -25,7 +26,7 @@ from shaftloop.engine.steprule import Stepping, longest_step
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 
-__all__ = ["HyperMap", "OpenLoop", "spectral_radius"]
+__all__ = ["HyperMap"]
 
 Array = NDArray[np.float64]
 _MAPPED = (SlotKind.CONTINUOUS, SlotKind.HELD, SlotKind.DELAY)
@@ -36,40 +37,6 @@ From rest a derivative may hold a command at its clamp, where nothing tells Newt
 """
 _RELATIVE_STEP = 1e-3
 _LONGEST_HYPERPERIOD = 0.05
-
-
-@dataclass(frozen=True)
-class OpenLoop:
-    """A loop opened at its actuator command, as a discrete system over one hyperperiod.
-
-    ``x⁺ = A·x + B·v``, ``u = C·x + D·v``: v are the commands passed on at the loop's p ticks of one
-    hyperperiod, u what the controller asks for at these ticks. Closing the loop means v = u.
-    """
-
-    a: Array
-    """(n, n)"""
-    b: Array
-    """(n, p)"""
-    c: Array
-    """(p, n)"""
-    d: Array
-    """(p, p)"""
-    hyperperiod: float
-    """[s]"""
-    instants: Array
-    """Ticks of the loop within the hyperperiod, shape (p,). [s]"""
-    slots: NDArray[np.intp] = field(default_factory=lambda: np.zeros(0, dtype=np.intp))
-    """Slot of the bench behind every state, shape (n,); empty where there is no bench."""
-
-    @property
-    def period(self) -> float:
-        """Period of the loop [s]."""
-        return self.hyperperiod / len(self.instants)
-
-    def closed(self, gain: float = 1.0) -> Array:
-        """Return the map of the closed loop with the controller's output scaled by a gain."""
-        inner = np.eye(len(self.d)) - gain * self.d
-        return self.a + gain * self.b @ np.linalg.solve(inner, self.c)
 
 
 @dataclass(frozen=True)
@@ -352,11 +319,6 @@ class HyperMap:
         if status != REACHED:
             raise SimulationError("the smooth bench diverged within one hyperperiod", "lower the gains")
         return place[0], place[1], place[2]
-
-
-def spectral_radius(matrix: Array) -> float:
-    """Return the largest absolute eigenvalue."""
-    return float(np.max(np.abs(np.linalg.eigvals(matrix)))) if matrix.size else 0.0
 
 
 def _moving(jacobian: Array) -> tuple[Array, NDArray[np.intp]]:

@@ -15,7 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from shaftloop.analysis.hypermap import HyperMap, spectral_radius
+from shaftloop.analysis.hypermap import HyperMap
+from shaftloop.analysis.openloop import spectral_radius
 from shaftloop.analysis.operating import OperatingPoint
 from shaftloop.analysis.standing import standing_run
 from shaftloop.engine import at

@@ -12,22 +12,21 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from shaftloop.analysis.hypermap import HyperMap, OpenLoop, spectral_radius
+from shaftloop.analysis.hypermap import HyperMap
+from shaftloop.analysis.openloop import OpenLoop, spectral_radius
 from shaftloop.analysis.operating import OperatingPoint
 from shaftloop.analysis.response import Crossing, crossings, fundamental, grid, refine
+from shaftloop.analysis.sensitivity import peaks, sensitivity
 from shaftloop.bench.handles import LoopHandle
 
 __all__ = ["Margins", "loop_margins", "margins_of"]
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
-_Function = Callable[[Complex], Array]
 
 _SCAN = np.geomspace(1.0, 1e3, 13)
 _NEAR = 1e-3
 """How far, as a share, the fundamental response may be from the boundary that it predicts."""
-_ZOOMS, _ZOOM = 2, 25
-"""How often, and with how many points, a peak is looked at closer than the grid does."""
 
 
 @dataclass(frozen=True)
@@ -57,17 +56,21 @@ class Margins:
     crossover: float | None
     """Highest gain crossover at which the margins count [Hz]."""
     ms: float
-    """Largest |1/(1 + L)|."""
+    """Largest sensitivity |S| of the closed loop at the frequency that goes in, 1/(1 + L) at one tick."""
     ms_frequency: float
     """[Hz]"""
+    worst_amplification: float
+    """Largest amplification of a mixture of a frequency and its images; `ms` at one tick per hyperperiod."""
+    worst_amplification_frequency: float
+    """The lowest of them. [Hz]"""
     mt: float
-    """Largest |L/(1 + L)|."""
+    """Largest |1 - S|, complementary to it."""
     mt_frequency: float
     """[Hz]"""
     bandwidth: float | None
-    """Frequency at which |L/(1 + L)| has fallen 3 dB below its low-frequency value [Hz]."""
+    """Frequency at which |1 - S| has fallen 3 dB below its low-frequency value [Hz]."""
     rejection: float | None
-    """Frequency up to which disturbances are at least halved, |1/(1 + L)| <= 0.5 [Hz]."""
+    """Frequency up to which disturbances are at least halved, |S| <= 0.5 [Hz]."""
     noise_gain: float
     """Rms of the controlled quantity per rms of white noise on the samples that the controller reads."""
     crossings: tuple[Crossing, ...]
@@ -79,6 +82,8 @@ class Margins:
     """Grid, shape (n,). [Hz]"""
     response: Complex
     """L on the grid, shape (n,)."""
+    sensitivity: Complex
+    """S of the closed loop on the grid, shape (n,); 1/(1 + L) at one tick per hyperperiod."""
     system: OpenLoop
 
     @property
@@ -127,9 +132,9 @@ def margins_of(loop: str, quantity: str, point: OperatingPoint, system: OpenLoop
     factors = [c.value for c in found if c.kind == "phase"]
     largest = spectral_radius(system.closed())
     nearest = min((c.value for c in gains), key=abs, default=None)
-    found_on = (system, frequency, response)
-    ms, ms_frequency = _peak(*found_on, _sensitivity)
-    mt, mt_frequency = _peak(*found_on, _complementary)
+    closed = sensitivity(system, frequency)
+    complementary = np.abs(1.0 - closed)
+    highest = peaks(system, frequency, closed)
     delays = [(c.value % 360.0) / 360.0 / c.frequency for c in gains]
     scan = _SCAN if len(system.instants) > 1 else _SCAN[[0, -1]]
     up = _boundary(system, [k for k in factors if k > 1.0], scan)
@@ -145,18 +150,26 @@ def margins_of(loop: str, quantity: str, point: OperatingPoint, system: OpenLoop
         phase_margin=nearest if nearest is None or largest >= 1.0 else abs(nearest),
         phase_delay_margin=min(delays, default=None),
         crossover=max((c.frequency for c in gains), default=None),
-        ms=ms,
-        ms_frequency=ms_frequency,
-        mt=mt,
-        mt_frequency=mt_frequency,
-        bandwidth=_leaves(*found_on, _complementary, _at_rest(system) / np.sqrt(2.0), -1.0),
-        rejection=_leaves(*found_on, _sensitivity, 0.5, 1.0),
-        noise_gain=float(np.sqrt(np.trapezoid(_complementary(response) ** 2, frequency) / frequency[-1])),
+        ms=highest.ms,
+        ms_frequency=highest.ms_frequency,
+        worst_amplification=highest.worst,
+        worst_amplification_frequency=highest.worst_frequency,
+        mt=highest.mt,
+        mt_frequency=highest.mt_frequency,
+        bandwidth=_leaves(
+            lambda f: np.abs(1.0 - sensitivity(system, f)),
+            frequency,
+            complementary < _at_rest(system) / np.sqrt(2.0),
+            _at_rest(system) / np.sqrt(2.0),
+        ),
+        rejection=_leaves(lambda f: np.abs(sensitivity(system, f)), frequency, np.abs(closed) > 0.5, 0.5),
+        noise_gain=float(np.sqrt(np.trapezoid(complementary**2, frequency) / frequency[-1])),
         crossings=tuple(found),
         hyperperiod=system.hyperperiod,
         ticks=len(system.instants),
         frequency=frequency,
         response=response,
+        sensitivity=closed,
         system=system,
     )
 
@@ -187,44 +200,20 @@ def _boundary(system: OpenLoop, candidates: list[float], scan: Array) -> float |
     return None
 
 
-def _peak(system: OpenLoop, frequency: Array, response: Complex, of: _Function) -> tuple[float, float]:
-    """Return the largest value of a function of L, and where."""
-    size = of(response)
-    for _ in range(_ZOOMS):
-        i = int(np.argmax(size))
-        frequency = np.linspace(frequency[max(i - 1, 0)], frequency[min(i + 1, len(size) - 1)], _ZOOM)
-        size = of(fundamental(system, frequency))
-    i = int(np.argmax(size))
-    return float(size[i]), float(frequency[i])
-
-
-def _sensitivity(response: Complex) -> Array:
-    return np.asarray(1.0 / np.abs(1.0 + response))
-
-
-def _complementary(response: Complex) -> Array:
-    return np.asarray(np.abs(response / (1.0 + response)))
-
-
 def _at_rest(system: OpenLoop) -> float:
-    """Return the limit of |L/(1 + L)| at low frequency."""
-    inner = np.linalg.inv(np.eye(len(system.d)) - system.d)
-    c, b, d = inner @ system.c, system.b @ inner, system.d @ inner
+    """Return the limit of |1 - S| at low frequency."""
+    closed = system.disturbed
     # A rigid body that nothing holds has an eigenvalue of 1, which the loop does not see.
-    state = np.linalg.lstsq(np.eye(len(system.a)) - system.closed(), b.sum(axis=1), rcond=None)[0]
-    return float(abs(np.mean(c @ state + d.sum(axis=1))))
+    state = np.linalg.lstsq(np.eye(len(closed.a)) - closed.a, closed.b.sum(axis=1), rcond=None)[0]
+    return float(abs(1.0 - np.mean(closed.c @ state + closed.d.sum(axis=1))))
 
 
 def _leaves(
-    system: OpenLoop, frequency: Array, response: Complex, of: _Function, level: float, side: float
+    size_at: Callable[[Array], Array], frequency: Array, beyond: NDArray[np.bool_], level: float
 ) -> float | None:
-    """Return where a function of L first is above (side 1) or below (-1) a level, if not from the start."""
-    beyond = np.flatnonzero(side * (of(response) - level) > 0.0)
-    if not len(beyond) or beyond[0] == 0:
+    """Return where a function of frequency first is beyond a level, if not from the start [Hz]."""
+    found = np.flatnonzero(beyond)
+    if not len(found) or found[0] == 0:
         return None
-    i = int(beyond[0])
-
-    def excess(at: float) -> float:
-        return float(of(fundamental(system, np.array([at])))[0]) - level
-
-    return refine(excess, frequency[i - 1], frequency[i])
+    i = int(found[0])
+    return refine(lambda f: float(size_at(np.array([f]))[0]) - level, frequency[i - 1], frequency[i])

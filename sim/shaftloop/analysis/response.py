@@ -2,7 +2,9 @@
 
 The loop is broken at its actuator command. Where it ticks once per hyperperiod its response is a scalar
 transfer; where it ticks several times it is periodically time-varying, and the response at the frequency
-that goes in (the fundamental) is given.
+that goes in (the fundamental) is given. The fundamental of the closed loop is then not that of the opened one
+closed, because what goes out at images of a frequency comes back at the frequency itself: see
+`analysis.sensitivity`.
 """
 
 import math
@@ -12,10 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from shaftloop.analysis.hypermap import OpenLoop
+from shaftloop.analysis.openloop import AT_ONE, OpenLoop
 from shaftloop.errors import SimulationError
 
-__all__ = ["Crossing", "crossings", "fundamental", "grid", "refine"]
+__all__ = ["Crossing", "crossings", "fundamental", "grid", "refine", "transfer"]
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -24,18 +26,20 @@ _AROUND = np.concatenate([[0.0], np.geomspace(0.03, 30.0, 13)])
 """Distances from a pole or zero, in units of its half-width, at which the grid has points."""
 _SMOOTH = 0.5
 """Damping beyond which a pole or zero shows on the ordinary grid well enough."""
+_NARROW = 0.1
+"""Half-width over frequency beyond which the ordinary grid shows an image well enough."""
+_GRAZES = 0.1
+"""Imaginary over real part below which L may reach over the real axis between two points of the grid."""
 _ORDINARY = 48
 """Points per decade of the ordinary grid."""
-_CHUNK = 2_000_000
-"""Matrix elements that are solved for at once."""
+_SINGULAR = 1e-5
+"""Distance from an image of 0 Hz below which L is taken from both sides, relative to 1/hyperperiod."""
 _NOTHING = 1e-300
 """Stands for a response that vanishes, where a logarithm is due."""
 _LOWEST = 1e-5
 """Lowest frequency of the grid, relative to half the rate of the loop, unless a pole or zero lies lower."""
 _BELOW = 0.01
 """Lowest frequency of the grid, relative to the slowest pole or zero."""
-_STANDING = 1e-8
-"""Distance from 1 up to which a pole or zero may be one at 1 that rounding has moved."""
 
 
 @dataclass(frozen=True)
@@ -72,20 +76,42 @@ def fundamental(loop: OpenLoop, frequency: Array) -> Complex:
             f"a response at {highest:.6g} Hz was asked for, above half the rate of the loop, {half:.6g} Hz",
             "ask for lower frequencies: a sampled loop has no response beyond",
         )
-    chunk = max(1, _CHUNK // max(loop.a.size, 1))
-    parts = [_response(loop, points[i : i + chunk]) for i in range(0, len(points), chunk)]
-    return np.concatenate(parts) if parts else np.zeros(0, dtype=np.complex128)
+    return -transfer(loop, points)
+
+
+def transfer(loop: OpenLoop, frequency: Array) -> Complex:
+    """Return the fundamental of what comes out over what goes in, shape (n,).
+
+    At images of 0 Hz it is taken from both sides, where the loop integrates.
+
+    The integral of a sampled image of 0 Hz is 0 over infinity there, and the response goes through smoothly.
+    Beyond half the rate it is the conjugate of that before, which the formula knows.
+
+    Parameters
+    ----------
+    loop : OpenLoop
+        The opened loop.
+    frequency : ndarray, shape (n,)
+        [Hz]
+    """
+    image = np.rint(frequency * loop.hyperperiod) / loop.hyperperiod
+    beside = _SINGULAR / loop.hyperperiod
+    near = (image > 0.0) & (np.abs(frequency - image) < beside)
+    if not near.any() or not loop.integrates:
+        return _response(loop, frequency)
+    result = _response(loop, np.where(near, image - beside, frequency))
+    above = _response(loop, image[near] + beside)
+    share = 0.5 + 0.5 * (frequency[near] - image[near]) / beside
+    result[near] += share * (above - result[near])
+    return result
 
 
 def _response(loop: OpenLoop, frequency: Array) -> Complex:
     omega = 2.0 * np.pi * frequency
-    z = np.exp(1j * omega * loop.hyperperiod)
     wave = np.exp(1j * np.outer(omega, loop.instants))
-    forced = wave @ loop.b.T
-    pencil = z[:, None, None] * np.eye(len(loop.a)) - loop.a
-    state = np.linalg.solve(pencil, forced[:, :, None])[:, :, 0] if len(loop.a) else forced
-    output = state @ loop.c.T + wave @ loop.d.T
-    return np.asarray(-np.mean(output * np.conj(wave), axis=1))
+    z = np.exp(1j * omega * loop.hyperperiod)
+    state = loop.states(z, (wave @ loop.b.T)[:, :, None])[:, :, 0]
+    return np.asarray(np.mean((state @ loop.c.T + wave @ loop.d.T) * np.conj(wave), axis=1))
 
 
 def grid(loop: OpenLoop) -> Array:
@@ -98,19 +124,19 @@ def grid(loop: OpenLoop) -> Array:
     """
     half = 0.5 / loop.period
     values = np.concatenate([np.linalg.eigvals(loop.a), np.linalg.eigvals(loop.closed()), _zeros(loop)])
-    values = values[np.abs(values) > 1e-6].astype(np.complex128)
-    moving = np.log(values[np.abs(values - 1.0) > _STANDING]) / loop.hyperperiod
-    slowest = float(np.min(np.abs(moving), initial=np.inf)) / (2.0 * np.pi)
+    values = values[(np.abs(values) > 1e-6) & (np.abs(values - 1.0) > AT_ONE)].astype(np.complex128)
+    rates = np.log(values) / loop.hyperperiod
+    slowest = float(np.min(np.abs(rates), initial=np.inf)) / (2.0 * np.pi)
     lowest = min(_LOWEST * half, _BELOW * slowest)
     points = [np.geomspace(lowest, half, round(_ORDINARY * math.log10(half / lowest)))]
-    rates = np.log(values) / loop.hyperperiod
-    rates = rates[np.abs(rates.real) < _SMOOTH * np.abs(rates.imag)]
     centre, width = np.abs(rates.imag) / (2.0 * np.pi), np.abs(rates.real) / (2.0 * np.pi)
     aliases = np.arange(len(loop.instants)) / loop.hyperperiod
+    widest = np.repeat(np.where(aliases > 0.0, _NARROW, _SMOOTH), len(centre))
     for sign in (1.0, -1.0):
         folded = np.abs(aliases[:, None] + sign * centre).ravel()
         spread = np.maximum(np.tile(width, len(aliases)), 1e-9 * half)
-        points += [folded + side * step * spread for step in _AROUND for side in (1.0, -1.0)]
+        shown = spread < widest * folded
+        points += [folded[shown] + side * step * spread[shown] for step in _AROUND for side in (1.0, -1.0)]
     every = np.unique(np.concatenate(points))
     return every[(every >= lowest) & (every <= half)]
 
@@ -154,7 +180,8 @@ def crossings(loop: OpenLoop, frequency: Array, response: Complex) -> list[Cross
     if real_at_edge:
         # L is real at half the rate; the sign of what rounding leaves there is no crossing of its own.
         imaginary[-1] = 0.0
-    negative = (response.real[:-1] < 0.0) | (response.real[1:] < 0.0)
+    frequency, imaginary, real = _with_grazes(loop, frequency, imaginary, response.real)
+    negative = (real[:-1] < 0.0) | (real[1:] < 0.0)
     for i in np.flatnonzero((imaginary[:-1] * imaginary[1:] < 0.0) & negative):
         at = refine(lambda f: _one(loop, f).imag, frequency[i], frequency[i + 1])
         value = _one(loop, at)
@@ -163,6 +190,37 @@ def crossings(loop: OpenLoop, frequency: Array, response: Complex) -> list[Cross
     if real_at_edge and edge.real < 0.0:
         found.append(Crossing("phase", float(frequency[-1]), float(-1.0 / edge.real)))
     return sorted(found, key=lambda crossing: crossing.frequency)
+
+
+def _with_grazes(
+    loop: OpenLoop, frequency: Array, imaginary: Array, real: Array
+) -> tuple[Array, Array, Array]:
+    """Return a grid, with a point where L reaches over the negative real axis between two of its points.
+
+    The circle of a resonance may do so by so little that both crossings fall between two points.
+    """
+    from scipy.optimize import minimize_scalar
+
+    size = np.abs(imaginary)
+    inner = (size[1:-1] <= size[:-2]) & (size[1:-1] <= size[2:]) & (size[1:-1] < _GRAZES * np.abs(real[1:-1]))
+    same = (imaginary[1:-1] * imaginary[:-2] > 0.0) & (imaginary[1:-1] * imaginary[2:] > 0.0)
+    added = []
+    for i in np.flatnonzero(inner & same & (real[1:-1] < 0.0)) + 1:
+        side, low, width = np.sign(imaginary[i]), frequency[i - 1], frequency[i + 1] - frequency[i - 1]
+        found = minimize_scalar(
+            lambda x, side=side, low=low, width=width: side * _one(loop, low + x * width).imag,
+            bounds=(0.0, 1.0),
+            method="bounded",
+            options={"xatol": 1e-6},
+        )
+        if found.fun < 0.0:
+            added.append(low + found.x * width)
+    places, response = np.searchsorted(frequency, added), fundamental(loop, np.array(added))
+    return (
+        np.insert(frequency, places, added),
+        np.insert(imaginary, places, response.imag),
+        np.insert(real, places, response.real),
+    )
 
 
 def _one(loop: OpenLoop, frequency: float) -> complex:

@@ -138,12 +138,9 @@ def _draw_measured(size: Any, angle: Any, margins: Margins, measured: Measured) 
 
 
 def _draw_closed(axes: Any, margins: Margins) -> None:
-    sensitivity = 1.0 / np.abs(1.0 + margins.response)
-    complementary = sensitivity * np.abs(margins.response)
-    axes.plot(margins.frequency, sensitivity, color=COLOURS["loss"], label="|S| = 1/|1 + L|")
-    axes.plot(
-        margins.frequency, complementary, color=COLOURS["true"], linestyle="--", label="|T| = |L/(1 + L)|"
-    )
+    sensitivity, complementary = np.abs(margins.sensitivity), np.abs(1.0 - margins.sensitivity)
+    axes.plot(margins.frequency, sensitivity, color=COLOURS["loss"], label="sensitivity |S|")
+    axes.plot(margins.frequency, complementary, color=COLOURS["true"], linestyle="--", label="|T| = |1 - S|")
     most = max(margins.ms, margins.mt)
     axes.set(yscale="log", ylabel="closed loop", ylim=(0.03, 4.0 * max(most, 1.3)))
     axes.axhline(1.0, color="black", linewidth=0.8)

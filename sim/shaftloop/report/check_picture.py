@@ -80,7 +80,7 @@ def _sensitivity(axes: Any, found: Comparison) -> None:
     top = min(1.15 * highest, _FURTHEST)
     for side, colour, width in _sides(found):
         margins = side.margins
-        size = np.minimum(1.0 / np.abs(1.0 + margins.response), 2.0 * _FURTHEST)
+        size = np.minimum(np.abs(margins.sensitivity), 2.0 * _FURTHEST)
         axes.semilogx(margins.frequency, size, color=colour, linewidth=width)
         axes.annotate(
             f"Ms {margins.ms:.3g} at {show(margins.ms_frequency, 'Hz', 3)}",
@@ -107,5 +107,5 @@ def _sensitivity(axes: Any, found: Comparison) -> None:
     lowest = max(_LOWEST_DECADE, float(found.now.margins.frequency[0]))
     axes.set_xlim(lowest, float(found.now.margins.frequency[-1]))
     axes.set_ylim(0.0, top)
-    axes.set(xlabel="frequency [Hz]", ylabel="sensitivity |1/(1 + L)|")
+    axes.set(xlabel="frequency [Hz]", ylabel="sensitivity |S|")
     axes.set_title("how much the loop magnifies disturbances", loc="left", fontweight="normal", fontsize=10.0)

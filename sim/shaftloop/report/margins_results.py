@@ -226,6 +226,8 @@ def _margins(margins: Margins) -> dict[str, Any]:
         ),
         "phase_margin": _phase(margins),
         "ms": number(margins.ms, "1") | {"at": number(margins.ms_frequency, "Hz")},
+        "worst_amplification": number(margins.worst_amplification, "1")
+        | {"at": number(margins.worst_amplification_frequency, "Hz")},
         "mt": number(margins.mt, "1") | {"at": number(margins.mt_frequency, "Hz")},
         "crossover": number(margins.crossover, "Hz", _NO_CROSSOVER),
         "bandwidth": number(margins.bandwidth, "Hz", "|T| never falls 3 dB below its low-frequency value"),

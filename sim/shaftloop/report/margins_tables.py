@@ -64,6 +64,7 @@ def _rows(result: LoopResult) -> list[tuple[str, str]]:
         ("phase margin", _phase(margins)),
         ("delay margin", _delay(result.delay)),
         ("Ms", f"{margins.ms:.3f} at {_hertz(margins.ms_frequency)}"),
+        ("worst amplification, images", _images(margins)),
         ("Mt", f"{margins.mt:.3f} at {_hertz(margins.mt_frequency)}"),
         ("crossover", _hertz(margins.crossover)),
         ("all crossings", _crossings(margins)),
@@ -160,6 +161,12 @@ def _delay(delay: DelayMargin) -> str:
 
 def _path(margin: PathMargin) -> str:
     return f"none ({margin.reason})" if margin.value is None else show(margin.value, "s", 4)
+
+
+def _images(margins: Margins) -> str:
+    if margins.ticks == 1:
+        return "as Ms: one tick"
+    return f"{margins.worst_amplification:.3f} at {_hertz(margins.worst_amplification_frequency)}"
 
 
 def _crossings(margins: Margins) -> str:

@@ -119,8 +119,9 @@ def _mark_margins(axes: Any, margins: Margins) -> None:
     axes.plot([-1.0, value.real], [0.0, value.imag], color=_WORST, linewidth=1.4)
     axes.plot(value.real, value.imag, "o", color=_WORST, markersize=5)
     middle = 0.5 * (value - 1.0)
+    # With several ticks per hyperperiod images take part in Ms, which the curve does not show.
     axes.annotate(
-        f"1/Ms = {1.0 / margins.ms:.3g}",
+        f"1/Ms = {1.0 / margins.ms:.3g}" if margins.ticks == 1 else f"|1 + L| = {abs(1.0 + value):.3g}",
         (middle.real, middle.imag),
         xytext=(4, 4 if abs(middle.imag) > 0.1 else 16 if value.imag >= 0.0 else -22),
         textcoords="offset points",

@@ -36,9 +36,10 @@ from shaftloop.analysis.fidelity.signalpath import (
     slow_delay,
     static_error,
 )
-from shaftloop.analysis.hypermap import HyperMap, spectral_radius
+from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.limits import held_state
 from shaftloop.analysis.modes import find_modes, mechanics
+from shaftloop.analysis.openloop import spectral_radius
 from shaftloop.analysis.operating import OperatingPoint, operating_point
 from shaftloop.bench.handles import Bench, SensorHandle
 from shaftloop.errors import BenchError

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from shaftloop.analysis.hypermap import OpenLoop
+from shaftloop.analysis.openloop import OpenLoop
 from shaftloop.bench.handles import Bench
 from shaftloop.control.parameters import Loop
 

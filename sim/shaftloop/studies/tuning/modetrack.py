@@ -6,8 +6,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from shaftloop.analysis.hypermap import OpenLoop
 from shaftloop.analysis.modes import mechanics
+from shaftloop.analysis.openloop import OpenLoop
 from shaftloop.bench.handles import Bench
 
 __all__ = ["ModeTracker", "TrackedMode", "mode_tracker"]

@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.analysis.freerunning import phase_variants
-from shaftloop.analysis.hypermap import HyperMap, OpenLoop
+from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.limits import held_state
+from shaftloop.analysis.openloop import OpenLoop
 from shaftloop.analysis.operating import operating_point
 from shaftloop.analysis.response import fundamental, grid
 from shaftloop.control.parameters import ActiveDamping, Loop

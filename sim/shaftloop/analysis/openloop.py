@@ -1,0 +1,86 @@
+"""A loop opened at its actuator command, as a discrete system over one hyperperiod."""
+
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["AT_ONE", "OpenLoop", "spectral_radius"]
+
+Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+_CHUNK = 2_000_000
+"""Matrix elements that are solved for at once."""
+
+AT_ONE = 1e-8
+"""Distance from 1 that rounding gives the eigenvalue of an integrator, at most."""
+
+
+@dataclass(frozen=True)
+class OpenLoop:
+    """A loop opened at its actuator command, as a discrete system over one hyperperiod.
+
+    ``x⁺ = A·x + B·v``, ``u = C·x + D·v``: v are the commands passed on at the loop's p ticks of one
+    hyperperiod, u what the controller asks for at these ticks. Closing the loop means v = u.
+    """
+
+    a: Array
+    """(n, n)"""
+    b: Array
+    """(n, p)"""
+    c: Array
+    """(p, n)"""
+    d: Array
+    """(p, p)"""
+    hyperperiod: float
+    """[s]"""
+    instants: Array
+    """Ticks of the loop within the hyperperiod, shape (p,). [s]"""
+    slots: NDArray[np.intp] = field(default_factory=lambda: np.zeros(0, dtype=np.intp))
+    """Slot of the bench behind every state, shape (n,); empty where there is no bench."""
+
+    @property
+    def period(self) -> float:
+        """Period of the loop [s]."""
+        return self.hyperperiod / len(self.instants)
+
+    def closed(self, gain: float = 1.0) -> Array:
+        """Return the map of the closed loop with the controller's output scaled by a gain."""
+        inner = np.eye(len(self.d)) - gain * self.d
+        return self.a + gain * self.b @ np.linalg.solve(inner, self.c)
+
+    @cached_property
+    def disturbed(self) -> "OpenLoop":
+        """The closed loop, from what is added to the commands to the commands passed on: its sensitivity."""
+        passed = np.asarray(np.linalg.inv(np.eye(len(self.d)) - self.d), dtype=np.float64)
+        return replace(self, a=self.closed(), b=self.b @ passed, c=passed @ self.c, d=passed)
+
+    @cached_property
+    def integrates(self) -> bool:
+        """Whether an eigenvalue lies at 1, as an integrator's does."""
+        return bool(np.any(np.abs(np.linalg.eigvals(self.a) - 1.0) < AT_ONE))
+
+    def states(self, z: Complex, forced: Complex) -> Complex:
+        """Return the solutions x of ``z·x = A·x + forced``, shape (m, n, k).
+
+        Parameters
+        ----------
+        z : ndarray, shape (m,)
+            Points in the plane.
+        forced : ndarray, shape (m, n, k) or (n, k)
+            Right-hand sides.
+        """
+        chunk = max(1, _CHUNK // max(self.a.size, 1))
+        result = np.empty((len(z), *forced.shape[-2:]), dtype=np.complex128)
+        for i in range(0, len(z), chunk):
+            part = slice(i, i + chunk)
+            pencil = z[part, None, None] * np.eye(len(self.a)) - self.a
+            result[part] = np.linalg.solve(pencil, forced[part] if forced.ndim > 2 else forced)
+        return result
+
+
+def spectral_radius(matrix: Array) -> float:
+    """Return the largest absolute eigenvalue."""
+    return float(np.max(np.abs(np.linalg.eigvals(matrix)))) if matrix.size else 0.0
