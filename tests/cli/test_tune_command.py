@@ -149,6 +149,7 @@ def test_gains_that_break_an_expectation_are_not_recommended(tmp_path: Path) -> 
     assert table.startswith(f"{found['verdict']}\n  does not hold: torque settling time rose from 78.36 ms")
     assert "nothing is written to the scenario, do not use: 1 of 9" in result.stderr.replace("\n", " ")
     assert path.read_bytes() == before
+    assert "noise and steps of enc and others make 9.5" in result.stderr.replace("\n", " ")
     missed = [entry for entry in found["expectations"] if entry["status"] != "passed"]
     assert [entry["metric"] for entry in missed] == ["simulate.torque_settling_time"]
     result = tune(*arguments, "--despite-expectations", "--json")
@@ -286,6 +287,17 @@ def test_bounds_on_modes_noise_and_clamp_are_kept() -> None:
     assert any("noise gain" in line for line in bound["binding"])
 
 
+def test_bandwidth_and_damping_of_a_band_are_kept() -> None:
+    """Without them the bandwidth is 25.8 Hz, and the damping of mode 1 0.0608."""
+    bounds = ("--bandwidth", "33 Hz", "--mode-damping", "60 Hz..100 Hz=0.069")
+    found = document("wheel-hub", "--loop", "torque", "--objective", "integral_gain", *bounds)
+    assert found["feasible"] and found["bandwidth"]["value"] >= 33.0
+    assert found["modes"][0]["damping"]["value"] >= 0.069
+    assert [entry["value"] for entry in found["bounds"]["mode_dampings"]] == [0.069, None, None]
+    alone = document("wheel-hub", "--loop", "torque", "--bandwidth", "400 Hz", code=1)
+    assert "can be kept, but not together with bandwidth >= 400 Hz (reached" in alone["nearest"]
+
+
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
@@ -297,7 +309,26 @@ def test_bounds_on_modes_noise_and_clamp_are_kept() -> None:
         ),
         (("wheel-hub", "--loop", "torque", "--ms", "0.9"), "0.9; choose above 1, up to 100"),
         (("wheel-hub", "--loop", "torque", "--noise-gain", "0"), "0; choose above 0"),
-        (("wheel-hub", "--loop", "torque", "--mode-damping", "1"), "--mode-damping: 1; choose from 0"),
+        (("wheel-hub", "--loop", "torque", "--mode-damping", "1"), "a damping ratio of 1; choose from 0"),
+        (
+            ("wheel-hub", "--loop", "torque", "--mode-damping", "x=0.1"),
+            "write 0.02 for every mode, 1=0.1 for",
+        ),
+        (
+            ("wheel-hub", "--loop", "torque", "--mode-damping", "90 Hz..60 Hz=0.1"),
+            "the lower end of the band must be below",
+        ),
+        (("wheel-hub", "--loop", "torque", "--mode-damping", "60..90=0.1"), "unit is missing"),
+        (
+            ("wheel-hub", "--loop", "torque", "--mode-damping", "100 Hz..200 Hz=0.1"),
+            "the line has no such shaft mode; it has: 1 at 80.08 Hz, 2 at 535.7 Hz, 3 at 1451 Hz",
+        ),
+        (
+            ("wheel-hub", "--loop", "torque", "--mode-damping", "3=0.1"),
+            "a mode at 1451 Hz cannot be asked for: half the rate of loop torque is 1000 Hz",
+        ),
+        (("wheel-hub", "--loop", "torque", "--bandwidth", "25"), '--bandwidth: "25": the unit is missing'),
+        (("wheel-hub", "--loop", "torque", "--command-noise", "-1 N m"), "choose above 0 N m"),
         (("wheel-hub", "--loop", "torque", "--torque", "80"), '--torque: "80": the unit is missing'),
         (("wheel-hub", "--loop", "torque", "--despite-expectations"), "of use with --write alone"),
         (("wheel-hub", "--loop", "torque", "--write"), "comes with the package and stays as it is"),

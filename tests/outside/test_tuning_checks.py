@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from shaftloop.control.parameters import Loop
+from shaftloop.studies.tuning.bounds import Bounds
 from shaftloop.studies.tuning.controller import response_of
 from shaftloop.studies.tuning.family import improved
 from shaftloop.studies.tuning.figures import figures
@@ -13,7 +14,7 @@ from shaftloop.studies.tuning.identify import LagModel, half_rule
 from shaftloop.studies.tuning.plant import LoopPlant, transfer_plant
 from shaftloop.studies.tuning.relay import relay_on_plant
 from shaftloop.studies.tuning.rules import amigo_pi, amigo_pid, simc_pi
-from shaftloop.studies.tuning.search import Bounds, Search
+from shaftloop.studies.tuning.search import Search
 from shaftloop_models.parameters import Gain
 
 PERIOD = 0.02

@@ -5,20 +5,22 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from shaftloop.analysis.simulation import simulate
 from shaftloop.analysis.worstcase import analyse_loops
 from shaftloop.bench.assemble import build_bench
 from shaftloop.control.parameters import ActiveDamping, Loop
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import read_scenario
+from shaftloop.studies.tuning.bounds import Bounds
 from shaftloop.studies.tuning.closedloop import ClosedLoop, close
 from shaftloop.studies.tuning.controller import controller_of, with_gains
 from shaftloop.studies.tuning.damping import speeds_across
 from shaftloop.studies.tuning.errorarea import error_area
 from shaftloop.studies.tuning.family import best_of_family
-from shaftloop.studies.tuning.figures import sensitivity_peaks
+from shaftloop.studies.tuning.figures import command_noise, noise_gain, sensitivity_peaks
 from shaftloop.studies.tuning.outcome import excursion
 from shaftloop.studies.tuning.plant import bench_plants, loop_named, with_loop
-from shaftloop.studies.tuning.search import Bounds, Search
+from shaftloop.studies.tuning.search import Search
 from shaftloop.studies.tuning.structures import STRUCTURES
 
 
@@ -98,3 +100,27 @@ def test_a_lasting_error_has_no_area() -> None:
     lag = ClosedLoop(np.array([[0.5]]), np.eye(2)[:1], np.ones((2, 1)), np.zeros((2, 2)), 1.0)
     assert error_area(lag, 1) == 0.0
     assert error_area(lag, 0) == np.inf
+
+
+@pytest.mark.compiled
+def test_the_steps_of_an_encoder_are_noise_on_the_command() -> None:
+    """Predicted rms against the time simulation, and the bound that keeps it down."""
+    bench = read_scenario("wheel-hub").description
+    loop = replace(
+        with_gains(loop_named(bench, "torque"), 0.6, 290.0),
+        filters=(),
+        active_damping=ActiveDamping(14.0, "enc", "load"),
+    )
+    plants = bench_plants(bench, "torque")
+    noise = command_noise(plants, loop)
+    assert (
+        set(noise) == {"bus", "enc", "load"} and noise["load"] == 0.0 and noise["enc"] > 100.0 * noise["bus"]
+    )
+    assert noise["bus"] == pytest.approx(noise_gain(plants, loop) * plants[0].noises["bus"])
+    run = simulate(with_loop(bench, loop))
+    time, command = run.time, run.traces["torque_command"]
+    held = command[(time > 0.95) & (time < 1.09)]
+    assert float(np.std(held)) == pytest.approx(noise["enc"], rel=0.4)
+    quiet = Search(plants, Bounds(command_noise=0.5 * noise["enc"])).gains(with_gains(loop, 0.0, 0.0))
+    assert quiet is None or command_noise(plants, quiet.loop)["enc"] <= 0.5 * noise["enc"]
+    assert not Search(plants, Bounds(command_noise=0.5 * noise["enc"])).admits(loop)

@@ -1,6 +1,7 @@
 """Why simulated figures differ from predicted ones."""
 
 from collections.abc import Sequence
+from pathlib import Path
 
 import pytest
 
@@ -8,10 +9,11 @@ from shaftloop.analysis.operating import operating_point
 from shaftloop.bench.assemble import build_bench
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import read_scenario
-from shaftloop.studies.tuning.effects import EFFECTS, Effect, present, without
+from shaftloop.studies.tuning.effects import EFFECTS, LIMITS, Effect, present, without
 from shaftloop.studies.tuning.explain import Figures, differs, explained
 from shaftloop.studies.tuning.proof import Experiment, prove
 
+BENCHES = Path(__file__).parents[1] / "benches"
 A, B, C = (Effect(name, lambda bench, _: bench) for name in "ABC")
 
 
@@ -88,7 +90,23 @@ def test_every_effect_is_found_and_taken_away() -> None:
             slot.name for slot in bare.layout.slots if slot.name.endswith("angle")
         ]
         assert present(without(quiet, "torque", ()), "torque") != effects
-    assert found == {effect.name for effect in EFFECTS}
+    limits = {name for name in found if any(name.startswith(limit.name) for limit in LIMITS)}
+    assert found - limits == {effect.name for effect in EFFECTS}
+    assert limits == {
+        *("current limit of drive", "current limit of load"),
+        *("largest torque of load", "largest power of load", "largest speed of load"),
+    }
+
+
+@pytest.mark.compiled
+def test_a_limit_inside_the_step_is_named_by_its_machine() -> None:
+    """Both machines are torque servos; that of the speed loop is the one that cannot follow."""
+    bench = read_scenario(BENCHES / "anti-windup-binds.toml", ("line.drive.max_torque=12 N m",)).description
+    point = operating_point(build_bench(bench, smooth=True), None, None)
+    proof = prove(bench, Experiment("speed", "speed", 30.0, 1.0, 0.1), point)
+    said = [row.explanation for row in proof.rows if row.different]
+    assert any("largest torque of drive" in text for text in said), said
+    assert not any("of load" in text for text in said)
 
 
 @pytest.mark.compiled
@@ -98,7 +116,7 @@ def test_every_effect_is_found_and_taken_away() -> None:
         (("loop.torque.clamp=62 N m", "loop.torque.feedforward=0.9"), 40.0, "clamp of the command"),
         (("line.load.cogging=[{ order = 6, amplitude = '8 N m' }]",), 4.0, "cogging of the machines"),
         (("line.ts.noise_density=200 mN m/rtHz",), 8.0, "noise of the torque sensor"),
-        (("line.load.current_limit=90 A",), 60.0, "current limits of the machines"),
+        (("line.load.current_limit=90 A",), 60.0, "current limit of load"),
         (("loop.torque.setpoint_rate=2 kN m/s",), 60.0, "rate limit of the set-point"),
         (("line.ts.range=61 N m",), 60.0, "range of the torque sensor"),
     ],

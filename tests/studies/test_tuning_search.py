@@ -9,6 +9,7 @@ import pytest
 
 from shaftloop.control.parameters import DisturbanceObserver, Loop, Notch, Predictor, ReadingLowPass
 from shaftloop.control.structures import controller_response
+from shaftloop.studies.tuning.bounds import Bounds, Excursion, peak_command
 from shaftloop.studies.tuning.closedloop import close
 from shaftloop.studies.tuning.controller import controller_of, parts_of, response_of, with_gains
 from shaftloop.studies.tuning.family import best_of_family
@@ -18,7 +19,7 @@ from shaftloop.studies.tuning.intervals import LoopParts, free_gaps, half_turns
 from shaftloop.studies.tuning.plant import LoopPlant, transfer_plant
 from shaftloop.studies.tuning.pullback import pulled_back, rounded
 from shaftloop.studies.tuning.rules import propose
-from shaftloop.studies.tuning.search import Bounds, Excursion, Search, peak_command
+from shaftloop.studies.tuning.search import Search
 from shaftloop.studies.tuning.structures import STRUCTURES
 from shaftloop.studies.tuning.tradeoff import broken, served, trade_off
 from shaftloop_models.parameters import Delay, Gain

@@ -56,12 +56,27 @@ def _positive(_: click.Context, __: click.Parameter, value: float | None) -> flo
 )
 @click.option("--ms", default=1.6, show_default=True, callback=_above_one, help="Largest |1/(1 + L)|.")
 @click.option("--mt", default=1.4, show_default=True, callback=_above_one, help="Largest |L/(1 + L)|.")
-@click.option("--mode-damping", type=float, help="Least damping ratio of every shaft mode, e.g. 0.02.")
+@click.option(
+    "--bandwidth", metavar="FREQUENCY", help='Least frequency at which |T| has fallen by 3 dB, e.g. "25 Hz".'
+)
+@click.option(
+    "--mode-damping",
+    "mode_dampings",
+    metavar="[MODE=]RATIO",
+    multiple=True,
+    help="Least damping ratio of every shaft mode, of one by number (1=0.1), or of a band "
+    '("60 Hz..100 Hz=0.1"); repeatable.',
+)
 @click.option(
     "--noise-gain",
     type=float,
     callback=_positive,
     help="Largest rms of the command per rms of noise on the reading, SI units.",
+)
+@click.option(
+    "--command-noise",
+    metavar="TORQUE",
+    help='Largest rms of the command by noise and steps of all channels that are used, e.g. "1 N m".',
 )
 @click.option("--may-clamp", is_flag=True, help="The largest step of the sequence may reach the clamp.")
 @click.option(
@@ -137,15 +152,13 @@ def _demand(scenario: "Scenario", wanted: dict[str, Any]) -> "Demand":
     """Return what is asked for."""
     from shaftloop.analysis.interference import read_speed
     from shaftloop.errors import ScenarioError
+    from shaftloop.studies.tuning.bounds import Bounds
     from shaftloop.studies.tuning.choosing import Demand
-    from shaftloop.studies.tuning.search import Bounds
+    from shaftloop.studies.tuning.modedamping import read_mode_damping
 
     names = named_loops(scenario.description, wanted["loops"], "there is nothing to tune")
     if not wanted["loops"] and len(names) > 1:
         raise ScenarioError([f"--loop: say which loop to tune, {' or '.join(names)}, or name both"])
-    damping = wanted["mode_damping"]
-    if damping is not None and not 0.0 <= damping < 1.0:
-        raise ScenarioError([f"--mode-damping: {damping:g}; choose from 0 to below 1"])
     speed, torque = wanted["speed"], wanted["torque"]
     point = (None if speed is None else read_speed(speed), None if torque is None else read_torque(torque))
     check_point(scenario.description, *point)
@@ -153,11 +166,35 @@ def _demand(scenario: "Scenario", wanted: dict[str, Any]) -> "Demand":
     return Demand(
         names,
         wanted["objective"],
-        Bounds(wanted["ms"], wanted["mt"], wanted["noise_gain"], damping),
+        Bounds(
+            wanted["ms"],
+            wanted["mt"],
+            wanted["noise_gain"],
+            _quantity("--command-noise", wanted["command_noise"], "N m"),
+            _quantity("--bandwidth", wanted["bandwidth"], "Hz"),
+        ),
         tuple(name for name in _STRUCTURES if name in chosen) or ("kept",),
+        tuple(read_mode_damping(text) for text in wanted["mode_dampings"]),
         wanted["may_clamp"],
         *point,
     )
+
+
+def _quantity(option: str, text: str | None, unit: str) -> float | None:
+    """Return the quantity of an option [unit]."""
+    from shaftloop.errors import ScenarioError
+    from shaftloop.scenario.fields import shown
+    from shaftloop.scenario.units import UnitError, read_quantity
+
+    if text is None:
+        return None
+    try:
+        value = float(read_quantity(text, (unit,))[0])
+    except UnitError as error:
+        raise ScenarioError([f"{option}: {shown(text)}: {error}"]) from None
+    if value <= 0.0:
+        raise ScenarioError([f"{option}: {shown(text)}; choose above 0 {unit}"])
+    return value
 
 
 def _check_writable(scenario: "Scenario", request: Request) -> None:

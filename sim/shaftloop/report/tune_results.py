@@ -1,5 +1,6 @@
 """What `shaftloop tune` found: as a document and as a folder of files."""
 
+import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,6 +20,8 @@ __all__ = ["TuneResults", "tune_document", "tune_warnings", "write_tuning"]
 
 _MUCH = 30.0
 """Overshoot that is worth a warning. [%]"""
+_NOISY = 0.05
+"""Rms of the command by noise over the clamp that is worth a warning; common practice, no source."""
 _UNSETTLED = "it does not settle in the time looked at"
 
 
@@ -94,6 +97,14 @@ def tune_warnings(results: TuneResults) -> tuple[str, ...]:
                 f"{name}: a small step of the set-point overshoots by {overshoot:.0f} %; {ramp}, filter it "
                 "(setpoint_filter, see --structure pi_feedforward) or tune with --objective setpoint"
             )
+        noise = {} if design is None else design.figures.command_noise
+        total = math.hypot(*noise.values())
+        if design is not None and total > _NOISY * design.loop.clamp:
+            loudest = max(noise, key=lambda channel: noise[channel])
+            found.append(
+                f"{name}: noise and steps of {loudest} and others make {total:.3g} N m rms of command, "
+                f"{100.0 * total / design.loop.clamp:.0f} % of the clamp; bound it with --command-noise"
+            )
     if not results.tuning.recommended:
         found.append(results.verdict)
     return tuple(found)
@@ -146,7 +157,10 @@ def _loop(results: TuneResults, entry: LoopTuning) -> dict[str, Any]:
             "ms": number(bounds.ms, "1"),
             "mt": number(bounds.mt, "1"),
             "noise_gain": number(bounds.noise_gain, unit, "not asked for"),
-            "mode_damping": number(bounds.mode_damping, "1", "not asked for"),
+            "command_noise": number(bounds.command_noise, "N m", "not asked for"),
+            "bandwidth": number(bounds.bandwidth, "Hz", "not asked for"),
+            "mode_damping": number(_every(results.demand), "1", "not asked of every mode"),
+            "mode_dampings": [number(least, "1", "not asked for") for least in bounds.mode_damping],
             "command": number(bounds.command, "N m", "the sequence has no step, or it may clamp"),
         },
         "binding": list(entry.binding),
@@ -164,6 +178,12 @@ def _loop(results: TuneResults, entry: LoopTuning) -> dict[str, Any]:
     if proof is None:
         document["proof_reason"] = "the bench is unstable with these gains"
     return document
+
+
+def _every(demand: Demand) -> float | None:
+    """Return the damping ratio that is asked of every mode."""
+    plain = [wish.least for wish in demand.mode_damping if wish.number is None and wish.band is None]
+    return max(plain, default=None)
 
 
 def _gains(results: TuneResults, design: Design) -> dict[str, Any]:
@@ -184,6 +204,7 @@ def _figures(design: Design) -> dict[str, Any]:
         "mt": number(worst.mt.value, "1") | _place(worst.mt.frequency, worst.mt.label),
         "nominal": {"ms": number(margins.ms, "1"), "mt": number(margins.mt, "1")},
         "noise_gain": number(worst.noise_gain, unit),
+        "command_noise": {name: number(size, "N m") for name, size in worst.command_noise.items()},
         "integral_gain": number(worst.integral_gain, design.loop.ki.unit),
         "error_area": number(design.error_area, f"{quantity} s/(N m)"),
         "bandwidth": number(margins.bandwidth, "Hz", "|T| never falls 3 dB below its low-frequency value"),

@@ -1,6 +1,7 @@
 """A tuning on the terminal."""
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from shaftloop.report.check_words import verdict_words
@@ -104,6 +105,7 @@ def _rows(design: Design) -> list[tuple[str, str]]:
         ("disturbances halved up to", _hertz(margins.rejection)),
         ("|error| after 1 N m on the command", f"{design.error_area:.4g} {unit}"),
         ("noise gain to the command", f"{worst.noise_gain:.4g}"),
+        ("noise on the command, rms", _noise(worst.command_noise)),
         (
             "small step settles in",
             show(step.settling_time, "s", 3) if step.settling_time else "does not settle",
@@ -113,6 +115,13 @@ def _rows(design: Design) -> list[tuple[str, str]]:
     # Free modes are those of the worst corner, of which each design has its own: only the number is shared.
     rows += [(f"damping of shaft mode {number}", _mode(mode)) for number, mode in enumerate(worst.modes, 1)]
     return rows
+
+
+def _noise(channels: Mapping[str, float]) -> str:
+    """Return the noise on the command with what each channel gives of it."""
+    total = show(math.hypot(*channels.values()), "N m", 3)
+    parts = [f"{name} {show(size, 'N m', 3)}" for name, size in channels.items() if size]
+    return total + (f"\n{', '.join(parts)}" if len(parts) > 1 else "")
 
 
 def _mode(mode: TrackedMode) -> str:

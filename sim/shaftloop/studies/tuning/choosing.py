@@ -11,16 +11,18 @@ from shaftloop.control.parameters import Loop
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 from shaftloop.studies.checks.judge import Verdict
+from shaftloop.studies.tuning.bounds import Bounds
 from shaftloop.studies.tuning.family import best_of_family
 from shaftloop.studies.tuning.figures import figures
 from shaftloop.studies.tuning.identify import identify
+from shaftloop.studies.tuning.modedamping import ModeDamping, mode_bounds
 from shaftloop.studies.tuning.outcome import distance, excursion
 from shaftloop.studies.tuning.plant import bench_plants, loop_named, with_loop
 from shaftloop.studies.tuning.pullback import pulled_back, rounded
 from shaftloop.studies.tuning.relay import relay_on_bench
 from shaftloop.studies.tuning.results import Design, Option
 from shaftloop.studies.tuning.rules import Proposal, propose
-from shaftloop.studies.tuning.search import Bounds, Objective, Search, Trial
+from shaftloop.studies.tuning.search import Objective, Search, Trial
 from shaftloop.studies.tuning.structures import HELD, STRUCTURES
 from shaftloop.studies.tuning.tolerance import Corner
 from shaftloop.studies.tuning.tradeoff import broken, trade_off
@@ -47,6 +49,8 @@ class Demand:
     objective: Objective = "disturbance"
     bounds: Bounds = field(default_factory=Bounds)
     structures: tuple[str, ...] = ("kept",)
+    mode_damping: tuple[ModeDamping, ...] = ()
+    """Of shaft modes; where several speak of one mode the largest counts."""
     may_clamp: bool = False
     """Whether the largest step of the sequence may reach the clamp."""
     speed: float | None = None
@@ -163,6 +167,7 @@ class Tuner:
         nominal = self.corners[0].description
         bounds, loop = self.demand.bounds, loop_named(nominal, name)
         bounds = tighter(bounds, room)
+        bounds = replace(bounds, mode_damping=mode_bounds(self.demand.mode_damping, plants[0], loop))
         step = excursion(nominal, loop)
         if step is not None and not self.demand.may_clamp:
             bounds = replace(bounds, command=loop.clamp, excursion=step)

@@ -13,7 +13,7 @@ from shaftloop_models.pm_machine import PmMachine
 from shaftloop_models.servo_machine import ServoMachine
 from shaftloop_models.torque_sensor import TorqueSensor
 
-__all__ = ["EFFECTS", "Effect", "present", "without"]
+__all__ = ["EFFECTS", "LIMITS", "Effect", "present", "without"]
 
 _BEYOND = 1e6
 """Factor that takes a limit out of reach."""
@@ -30,6 +30,22 @@ class Effect:
     """The bench without it; takes bench and tuned loop."""
 
 
+@dataclass(frozen=True)
+class Limit:
+    """A limit that each machine of a kind has, out of reach in turn: the explanation names the machine."""
+
+    kind: type
+    name: str
+    beyond: Callable[[Any], Part]
+
+    def of(self, machine: str) -> Effect:
+        """Return the limit of one machine."""
+        return Effect(
+            f"{self.name} of {machine}",
+            _parts(self.kind, lambda part: self.beyond(part) if part.name == machine else part),
+        )
+
+
 def present(description: Description, loop: str) -> tuple[Effect, ...]:
     """Return the effects that a bench has.
 
@@ -40,7 +56,9 @@ def present(description: Description, loop: str) -> tuple[Effect, ...]:
     loop : str
         The loop that is tuned.
     """
-    return tuple(effect for effect in EFFECTS if effect.off(description, loop) != description)
+    machines = [part.name for part in description.line if isinstance(part, PmMachine | ServoMachine)]
+    limits = [limit.of(name) for name in machines for limit in LIMITS]
+    return tuple(effect for effect in (*limits, *EFFECTS) if effect.off(description, loop) != description)
 
 
 def without(description: Description, loop: str, effects: Iterable[Effect]) -> Description:
@@ -111,6 +129,19 @@ def _weak_link(bench: Description, _: str) -> Description:
     return replace(bench, supply=supply, line=tuple(kept(part) for part in bench.line))
 
 
+LIMITS = (
+    Limit(
+        PmMachine,
+        "current limit",
+        lambda part: replace(part, current_limit=_BEYOND * part.current_limit),
+    ),
+    Limit(ServoMachine, "largest torque", lambda part: replace(part, max_torque=_BEYOND * part.max_torque)),
+    Limit(ServoMachine, "largest power", lambda part: replace(part, max_power=None)),
+    # Not further: the step rule follows the largest speed.
+    Limit(ServoMachine, "largest speed", lambda part: replace(part, max_speed=2.0 * part.max_speed)),
+)
+"""Limits of machines, each named with its machine."""
+
 EFFECTS = (
     Effect(
         "rate limit of the set-point",
@@ -118,18 +149,7 @@ EFFECTS = (
     ),
     Effect("clamp of the command", _own(_free)),
     Effect("clamps of the other loops", _others(_free)),
-    Effect(
-        "current limits of the machines",
-        _parts(PmMachine, lambda part: replace(part, current_limit=_BEYOND * part.current_limit)),
-    ),
     Effect("voltage limit of the DC link", _weak_link),
-    Effect(
-        "torque and power limits of the load unit",
-        _parts(
-            ServoMachine,
-            lambda part: replace(part, max_torque=_BEYOND * part.max_torque, max_power=None),
-        ),
-    ),
     Effect("torque ripple of the machines", _machines(ripple=())),
     Effect("cogging of the machines", _machines(cogging=())),
     Effect(
@@ -155,4 +175,4 @@ EFFECTS = (
     Effect("edges of the encoder", _stated(Encoder, lines=_FINE_EDGES)),
     Effect("angle error of the encoder", _stated(Encoder, turn_error=0.0)),
 )
-"""All of them; the sensor's range is taken away with its quantiser kept."""
+"""All others; the sensor's range is taken away with its quantiser kept."""

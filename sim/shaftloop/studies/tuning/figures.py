@@ -7,12 +7,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.control.parameters import Loop
+from shaftloop.control.structures import damping_section
 from shaftloop.studies.tuning.closedloop import close
-from shaftloop.studies.tuning.controller import controller_of
+from shaftloop.studies.tuning.controller import controller_of, section_value
 from shaftloop.studies.tuning.modetrack import TrackedMode
 from shaftloop.studies.tuning.plant import LoopPlant
 
-__all__ = ["Figures", "Peak", "figures", "integral_gain", "noise_gain", "sensitivity_peaks", "shaft_modes"]
+__all__ = [
+    "Figures",
+    "Peak",
+    "bandwidth",
+    "command_noise",
+    "figures",
+    "integral_gain",
+    "noise_gain",
+    "sensitivity_peaks",
+    "shaft_modes",
+]
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -43,6 +54,8 @@ class Figures:
     mt: Peak
     noise_gain: float
     """Rms of the command per rms of white noise on the samples of the reading. [N m] per unit of reading"""
+    command_noise: dict[str, float]
+    """Rms of the command by noise and steps of each measured channel that the structure uses. [N m]"""
     integral_gain: float
     """What a lasting torque on the command costs: the integral of the error is torque/integral_gain."""
     modes: tuple[TrackedMode, ...]
@@ -67,6 +80,7 @@ def figures(plants: Sequence[LoopPlant], loop: Loop) -> Figures:
         ms,
         mt,
         noise_gain(plants, loop),
+        command_noise(plants, loop),
         integral_gain(loop),
         shaft_modes(plants, loop),
     )
@@ -85,9 +99,66 @@ def noise_gain(plants: Sequence[LoopPlant], loop: Loop) -> float:
     controller, found = controller_of(loop), []
     for plant in [plant.under(loop) for plant in plants]:
         out = controller.feedback(plant.frequency)
-        size = np.abs(out / (1.0 + out * plant.response + plant.damping))
-        found.append(float(np.sqrt(np.trapezoid(size**2, plant.frequency) / plant.frequency[-1])))
+        found.append(_rms(plant, out / (1.0 + out * plant.response + plant.damping)))
     return max(found)
+
+
+def command_noise(plants: Sequence[LoopPlant], loop: Loop) -> dict[str, float]:
+    """Return the rms of the command by each measured channel that a loop uses, worst corner [N m].
+
+    Noise and steps of a channel count as white noise on the ticks of the loop.
+
+    Parameters
+    ----------
+    plants : sequence of LoopPlant
+        One per corner.
+    loop : Loop
+        Its controller, stable.
+    """
+    worst: dict[str, float] = {}
+    controller, damping = controller_of(loop), loop.active_damping
+    for plant in [plant.under(loop) for plant in plants]:
+        out = controller.feedback(plant.frequency)
+        paths = [(loop.reads, out)]
+        if damping is not None:
+            section = damping_section(damping, float(loop.rate))
+            shift = np.exp(2j * np.pi * plant.frequency * plant.period)
+            paths += [(place, section_value(section, shift)) for place in (damping.left, damping.right)]
+        closed = 1.0 / (1.0 + out * plant.response + plant.damping)
+        for channel, path in paths:
+            size = plant.noises.get(channel, 0.0) * _rms(plant, path * closed)
+            worst[channel] = max(worst.get(channel, 0.0), size)
+    return worst
+
+
+def _rms(plant: LoopPlant, response: Complex) -> float:
+    """Return the rms behind a response per rms of white noise ahead of it."""
+    return float(np.sqrt(np.trapezoid(np.abs(response) ** 2, plant.frequency) / plant.frequency[-1]))
+
+
+def bandwidth(plants: Sequence[LoopPlant], loop: Loop) -> float:
+    """Return the least frequency at which |L/(1 + L)| has fallen 3 dB below its low-frequency value [Hz].
+
+    Infinite where it never does.
+
+    Parameters
+    ----------
+    plants : sequence of LoopPlant
+        One per corner.
+    loop : Loop
+        Its controller.
+    """
+    controller, found = controller_of(loop), []
+    for plant in [plant.under(loop) for plant in plants]:
+        response = controller.feedback(plant.frequency) * plant.response + plant.damping
+        size = _complementary(response)
+        below = np.flatnonzero(size < size[0] / np.sqrt(2.0))
+        if not len(below):
+            found.append(np.inf)
+            continue
+        pair = slice(int(below[0]) - 1, int(below[0]) + 1)
+        found.append(np.interp(-size[0] / np.sqrt(2.0), -size[pair], plant.frequency[pair]))
+    return float(min(found))
 
 
 def shaft_modes(plants: Sequence[LoopPlant], loop: Loop) -> tuple[TrackedMode, ...]:

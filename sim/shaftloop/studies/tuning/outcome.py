@@ -5,13 +5,13 @@ import numpy as np
 from shaftloop.control.parameters import Loop
 from shaftloop.scenario import description as stated
 from shaftloop.scenario.description import Description
+from shaftloop.studies.tuning.bounds import Excursion, reached
 from shaftloop.studies.tuning.closedloop import close
 from shaftloop.studies.tuning.controller import controller_of, most_ki
-from shaftloop.studies.tuning.figures import Figures
 from shaftloop.studies.tuning.plant import LoopPlant
 from shaftloop.studies.tuning.proof import Experiment
 from shaftloop.studies.tuning.results import Design
-from shaftloop.studies.tuning.search import Excursion, Search, peak_command
+from shaftloop.studies.tuning.search import Search
 
 __all__ = ["binding", "distance", "excursion", "experiment"]
 
@@ -102,24 +102,9 @@ def binding(search: Search, design: Design) -> tuple[str, ...]:
         for name, bound, peak in (("Ms", bounds.ms, worst.ms), ("Mt", bounds.mt, worst.mt))
         if peak.value >= _TOUCHES * bound
     ]
-    return (*found, *_binding_others(search, design, worst))
-
-
-def _binding_others(search: Search, design: Design, worst: Figures) -> list[str]:
-    bounds, loop, found = search.bounds, design.loop, []
-    if bounds.noise_gain is not None and worst.noise_gain >= _TOUCHES * bounds.noise_gain:
-        found.append(f"noise gain <= {bounds.noise_gain:g}: {worst.noise_gain:.4g}")
-    if bounds.mode_damping is not None:
-        for mode in worst.modes:
-            if mode.damping <= bounds.mode_damping / _TOUCHES:
-                found.append(
-                    f"damping of the mode at {mode.free_frequency:.4g} Hz >= {bounds.mode_damping:g}: "
-                    f"{mode.damping:.4f}"
-                )
-    if bounds.command is not None and bounds.excursion is not None:
-        most = max(peak_command(plant, loop, bounds.excursion) for plant in search.plants)
-        if most >= 0.98 * bounds.command:
-            found.append(f"command <= {bounds.command:g} N m in the largest step: {most:.4g} N m")
+    loop = design.loop
+    others = reached(search.plants, bounds, loop)
+    found += [f"{bound}: {bound.value:.4g}" for bound in others if bound.touched(_TOUCHES)]
     if loop.ki.value >= _TOUCHES * most_ki(loop, loop.kp.value):
         found.append("kp >= ki times the period of the loop, which anti-windup by back-calculation needs")
-    return found
+    return tuple(found)

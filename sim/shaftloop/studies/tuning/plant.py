@@ -4,13 +4,14 @@ On a bench it is the hyperperiod map of the smooth bench with the loop opened an
 for the test plants of the literature it is a transfer function with dead time behind a zero-order hold.
 """
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
+from shaftloop.analysis.channelnoise import channel_noise
 from shaftloop.analysis.freerunning import phase_variants
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.limits import held_state
@@ -50,6 +51,8 @@ class LoopPlant:
     """What active damping can work on, with a gain of the right size [N m s/rad]; or why there is nothing."""
     rebuilt: "Callable[[ActiveDamping], LoopPlant] | None" = None
     """The same with active damping."""
+    noises: Mapping[str, float] = field(default_factory=dict)
+    """Rms of noise and steps of every reading by its name. [N m], of speeds [rad/s]"""
     paths: tuple[OpenLoop, OpenLoop] | None = None
     """With active damping: from the command to the reading and to the torque of the damping, both cut."""
 
@@ -230,6 +233,7 @@ def _bench_plant(
         mode_tracker(bench.bench, system),
         speeds_across(bench.bench, loop.parameters),
         rebuilt,
+        channel_noise(bench.bench, point.speed),
         paths,
     )
 

@@ -10,9 +10,10 @@ from shaftloop.analysis.worstcase import LoopAnalysis
 from shaftloop.control.parameters import Loop
 from shaftloop.scenario.description import Description
 from shaftloop.studies.checks.judge import Verdict
+from shaftloop.studies.tuning.bounds import Bounds
 from shaftloop.studies.tuning.figures import Figures
 from shaftloop.studies.tuning.proof import Proof
-from shaftloop.studies.tuning.search import Bounds, Objective
+from shaftloop.studies.tuning.search import Objective
 
 __all__ = ["Baseline", "Design", "LoopTuning", "Option", "Tuning"]
 

@@ -13,15 +13,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.control.parameters import Loop
+from shaftloop.studies.tuning.bounds import Bounds, reached
 from shaftloop.studies.tuning.closedloop import ClosedLoop, close
 from shaftloop.studies.tuning.controller import controller_of, most_ki, parts_of, with_gains
 from shaftloop.studies.tuning.errorarea import error_area
-from shaftloop.studies.tuning.figures import integral_gain, noise_gain, sensitivity_peaks, shaft_modes
+from shaftloop.studies.tuning.figures import integral_gain, sensitivity_peaks
 from shaftloop.studies.tuning.intervals import Gap, LoopParts, free_gaps, half_turns
 from shaftloop.studies.tuning.plant import LoopPlant
 from shaftloop.studies.tuning.pullback import neighbours
 
-__all__ = ["Bounds", "Excursion", "Objective", "Search", "Trial", "peak_command"]
+__all__ = ["Objective", "Search", "Trial"]
 
 Array = NDArray[np.float64]
 Objective = Literal["disturbance", "setpoint", "integral_gain", "itae"]
@@ -45,39 +46,6 @@ _PEAK_ROUNDS = 512
 """Hyperperiods within which the command has its peak."""
 _TIGHT = 1e-7
 """Share by which the search stays inside its bounds."""
-
-
-@dataclass(frozen=True)
-class Excursion:
-    """A step of the set-point that the command must survive without its clamp."""
-
-    start: float
-    """Set-point before. [N m] or [rad/s]"""
-    size: float
-    """[N m] or [rad/s]"""
-
-
-@dataclass(frozen=True)
-class Bounds:
-    """What tuned gains must keep at every corner."""
-
-    ms: float = 1.6
-    """Largest |1/(1 + L)|."""
-    mt: float = 1.4
-    """Largest |L/(1 + L)|."""
-    noise_gain: float | None = None
-    """Largest rms of the command per rms of white noise on the reading. [N m] per unit of reading"""
-    mode_damping: float | None = None
-    """Least damping ratio of every shaft mode."""
-    command: float | None = None
-    """Largest command, either sign, in the stated step. [N m]"""
-    excursion: Excursion | None = None
-    """That step."""
-
-    @property
-    def simple(self) -> bool:
-        """Whether Ms and Mt are all there is."""
-        return self.noise_gain is None and self.mode_damping is None and self.command is None
 
 
 @dataclass(frozen=True)
@@ -324,15 +292,7 @@ class Search:
 
     def _keeps(self, loop: Loop) -> bool:
         """Return whether a loop keeps the bounds besides Ms and Mt."""
-        bounds = self.bounds
-        if bounds.command is not None and bounds.excursion is not None:
-            most = max(peak_command(plant, loop, bounds.excursion) for plant in self.plants)
-            if most > bounds.command:
-                return False
-        if bounds.noise_gain is not None and noise_gain(self.plants, loop) > bounds.noise_gain:
-            return False
-        wanted = bounds.mode_damping
-        return wanted is None or all(mode.damping >= wanted for mode in shaft_modes(self.plants, loop))
+        return all(bound.kept for bound in reached(self.plants, self.bounds, loop))
 
     def _add_peaks(self, loop: Loop) -> float:
         """Add frequencies at which a bound is exceeded between grid points; return by which share at most."""
@@ -349,24 +309,6 @@ class Search:
         """Return gains pulled back, if need be, until they keep the bounds between grid points as well."""
         near = next((near for near in neighbours(trial.loop, _TIGHT) if self.admits(near)), None)
         return None if near is None else Trial(near, self.cost(near))
-
-
-def peak_command(plant: LoopPlant, loop: Loop, excursion: Excursion) -> float:
-    """Return the largest command, either sign, in a step of the set-point [N m].
-
-    Parameters
-    ----------
-    plant : LoopPlant
-        What is controlled.
-    loop : Loop
-        Its controller.
-    excursion : Excursion
-        The step.
-    """
-    closed = close(plant.under(loop), controller_of(loop))
-    before = plant.command + (excursion.start - plant.setpoint) / plant.static_gain
-    response = closed.step(0, _PEAK_ROUNDS)
-    return float(np.max(np.abs(before + excursion.size * response.command)))
 
 
 def _error_area(closed: ClosedLoop, objective: Objective, limit: float) -> float:

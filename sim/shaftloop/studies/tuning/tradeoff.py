@@ -7,9 +7,9 @@ from itertools import product
 import numpy as np
 
 from shaftloop.control.parameters import Loop
+from shaftloop.studies.tuning.bounds import Bounds, Reached, reached
 from shaftloop.studies.tuning.controller import with_gains
-from shaftloop.studies.tuning.figures import noise_gain, shaft_modes
-from shaftloop.studies.tuning.search import Bounds, Search, Trial, peak_command
+from shaftloop.studies.tuning.search import Search, Trial
 from shaftloop.studies.tuning.structures import STRUCTURES
 
 __all__ = ["TradeOff", "broken", "served", "slowed", "trade_off"]
@@ -75,25 +75,12 @@ def _least_peak(search: Search, loop: Loop) -> Trial | None:
 
 def _excess(search: Search, loop: Loop) -> float:
     """Return by which factor the bounds besides Ms and Mt are exceeded at most."""
-    factors = [1.0 + abs(reached / bound - 1.0) for _, bound, reached in _exceeded(search, loop)]
-    return max(factors, default=1.0)
+    return max((1.0 + abs(b.value / b.asked - 1.0) for b in _exceeded(search, loop)), default=1.0)
 
 
-def _exceeded(search: Search, loop: Loop) -> list[tuple[str, float, float]]:
-    """Return the bounds besides Ms and Mt that a stable loop breaks: name, bound, what it reaches."""
-    bounds, found = search.bounds, []
-    if bounds.noise_gain is not None:
-        reached = noise_gain(search.plants, loop)
-        found.append(("noise gain <=", bounds.noise_gain, max(reached, bounds.noise_gain)))
-    if bounds.mode_damping is not None:
-        least = min((mode.damping for mode in shaft_modes(search.plants, loop)), default=bounds.mode_damping)
-        found.append(("damping of every shaft mode >=", bounds.mode_damping, min(least, bounds.mode_damping)))
-    if bounds.command is not None and bounds.excursion is not None:
-        excursion = bounds.excursion
-        peak = max(peak_command(plant, loop, excursion) for plant in search.plants)
-        name = "command [N m] in the largest step of the sequence, see --may-clamp, <="
-        found.append((name, bounds.command, max(peak, bounds.command)))
-    return [(name, bound, reached) for name, bound, reached in found if reached != bound]
+def _exceeded(search: Search, loop: Loop) -> list[Reached]:
+    """Return the bounds besides Ms and Mt that a stable loop breaks."""
+    return [bound for bound in reached(search.plants, search.bounds, loop) if not bound.kept]
 
 
 def broken(search: Search, loop: Loop) -> list[str]:
@@ -106,7 +93,7 @@ def broken(search: Search, loop: Loop) -> list[str]:
     loop : Loop
         With its gains.
     """
-    return [f"{name} {bound:.4g} (reached {reached:.4g})" for name, bound, reached in _exceeded(search, loop)]
+    return [f"{bound} (reached {bound.value:.4g})" for bound in _exceeded(search, loop)]
 
 
 def slowed(loops: Sequence[Loop], name: str) -> dict[str, Loop]:

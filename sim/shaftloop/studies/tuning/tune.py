@@ -7,6 +7,7 @@ import numpy as np
 
 from shaftloop.control.parameters import Loop
 from shaftloop.errors import SimulationError
+from shaftloop.studies.tuning.bounds import Bounds
 from shaftloop.studies.tuning.choosing import Choice, Demand, Judge, Tuner
 from shaftloop.studies.tuning.figures import figures
 from shaftloop.studies.tuning.outcome import binding, experiment
@@ -14,7 +15,7 @@ from shaftloop.studies.tuning.plant import loop_named, with_loop
 from shaftloop.studies.tuning.proof import Proof, prove
 from shaftloop.studies.tuning.results import Baseline, Design, LoopTuning, Option, Tuning
 from shaftloop.studies.tuning.rules import Proposal
-from shaftloop.studies.tuning.search import Bounds, Search
+from shaftloop.studies.tuning.search import Search
 from shaftloop.studies.tuning.structures import STRUCTURES
 from shaftloop.studies.tuning.tolerance import Corner
 from shaftloop.studies.tuning.tradeoff import served, slowed

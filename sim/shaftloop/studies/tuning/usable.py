@@ -6,10 +6,11 @@ from typing import TYPE_CHECKING
 
 from shaftloop.control.parameters import Loop
 from shaftloop.studies.checks.judge import Verdict
+from shaftloop.studies.tuning.bounds import Bounds
 from shaftloop.studies.tuning.controller import with_gains
 from shaftloop.studies.tuning.plant import with_loop
 from shaftloop.studies.tuning.results import Option
-from shaftloop.studies.tuning.search import Bounds, Objective, Search
+from shaftloop.studies.tuning.search import Objective, Search
 
 if TYPE_CHECKING:
     from shaftloop.studies.tuning.choosing import Tuner

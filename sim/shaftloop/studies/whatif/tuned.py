@@ -105,8 +105,8 @@ def tuned(request: Tune, description: Description) -> tuple[Description, dict[st
 
 
 def _demand(request: Tune) -> "Demand":
+    from shaftloop.studies.tuning.bounds import Bounds
     from shaftloop.studies.tuning.choosing import Demand
-    from shaftloop.studies.tuning.search import Bounds
 
     return Demand(request.loops, request.objective, Bounds(request.ms, request.mt), (request.structure,))
 
