@@ -6,7 +6,7 @@ import pytest
 
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.reading import read_scenario
-from shaftloop.studies.checks.gains import gain_paths, gains_of, read_gains, with_gains
+from shaftloop.studies.checks.gains import gain_figures, gain_paths, gains_of, read_gains, with_gains
 
 
 def write(folder: Path, text: str, name: str = "gains.toml") -> Path:
@@ -173,3 +173,32 @@ def test_a_fault_elsewhere_keeps_its_own_place(tmp_path: Path) -> None:
     with pytest.raises(ScenarioError) as caught:
         with_gains("wheel-hub", ("loop.speed.reads=ts",), gains)
     assert any("loop.speed" in message for message in caught.value.messages)
+
+
+def test_gains_are_figures_in_si_units() -> None:
+    settings = ["loop.torque.setpoint_rate=4 kN m/s", "loop.overspeed.limit_speed=1200 rpm"]
+    found = gain_figures(read_scenario("wheel-hub", settings).description)
+    told = {name: (figure.value, figure.unit) for name, figure in found.items()}
+    assert told["torque.kp"] == (0.1, "1") and told["torque.ki"] == (120.0, "1/s")
+    assert told["speed.kp"] == (5.0, "N m s/rad") and told["torque.setpoint_rate"] == (4000.0, "N m/s")
+    assert told["overspeed.limit_speed"] == (pytest.approx(125.66370614), "rad/s")
+    assert told["torque.filters.0.frequency"] == (78.0, "Hz")
+    assert not any(name.endswith((".rate", ".reads", ".acts_on")) for name in found)
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        ("g.csv", "path,value\nloop.torque.kp,0.14\nloop.torque.ki,160 1/s\nloop.torque.kp,0.14\n"),
+        ("g.toml", '"loop.torque.kp" = 0.14\n[loop.torque]\nki = "160 1/s"\nkp = 0.15\n'),
+    ],
+)
+def test_a_gain_that_is_listed_twice_is_refused(tmp_path: Path, name: str, text: str) -> None:
+    line = 4
+    first = 2 if name == "g.csv" else 1
+    with pytest.raises(ScenarioError) as caught:
+        read_gains(write(tmp_path, text, name))
+    (message,) = caught.value.messages
+    assert message.endswith(
+        f'{name}:{line}: "loop.torque.kp" stands in line {first} already; leave one of them out'
+    )

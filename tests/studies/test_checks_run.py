@@ -172,3 +172,15 @@ def test_gains_that_the_baseline_lacks_cannot_be_put_back(tmp_path: Path) -> Non
         ScenarioError, match=r"b\.baseline\.toml does not hold loop\.torque\.setpoint_rate, so"
     ):
         compare_gains(check_scenario(edited, baseline=place))
+
+
+def test_a_gain_that_must_not_change_is_held(tmp_path: Path) -> None:
+    held = '\n[[expect]]\nmetric = "gains.torque.kp"\nrelative_tolerance = 0\n'
+    path = write_bench(tmp_path / "b.toml", EXPECTED + held)
+    place = baseline_of(path)
+    assert check_scenario(path, baseline=place).status == "passed"
+    other = GainsFile("g.toml", (("loop.torque.ki", '"81 1/s"', 1),))
+    assert "gains.torque.kp" not in broken(check_scenario(path, gains=other, baseline=place))
+    for reference in (place, None):
+        changed = check_scenario(path, gains=kp(0.401), baseline=reference)
+        assert broken(changed) == {"gains.torque.kp": ("tolerance",)} and changed.status == "failed"

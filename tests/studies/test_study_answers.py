@@ -1,12 +1,14 @@
 """Answers against known ones: fronts, effects, indices of a published function, a yield in closed form."""
 
 import math
+from pathlib import Path
 from statistics import NormalDist
 
 import numpy as np
 import pytest
+from whatif import design, read
 
-from shaftloop.studies.whatif.answers import main_effects, pareto_front, ranking
+from shaftloop.studies.whatif.answers import backward_objectives, main_effects, pareto_front, ranking
 from shaftloop.studies.whatif.designs import Plan
 from shaftloop.studies.whatif.factors import Spread
 from shaftloop.studies.whatif.form import Design
@@ -184,3 +186,30 @@ def test_a_candidate_without_the_figure_keeps_no_bound() -> None:
     assert found.keeps(Bound("y", 2.0, None, "study")).tolist() == [False, False, True, True, False]
     assert found.keeps(Bound("y", None, 2.5, "study")).tolist() == [True, False, False, False, False]
     assert found.passes(()).tolist() == done.tolist()
+
+
+@pytest.mark.parametrize(
+    ("factor", "more", "objective", "warned"),
+    [
+        ("line.c1.stiffness", "", "margins.torque.ms", "line.c1.stiffness varies while the gains of torque"),
+        ("loop.torque.output_latency", "", "map.torque.ms", "loop.torque.output_latency varies while"),
+        ("loop.torque.kp", "", "margins.torque.ms", ""),
+        ("line.c1.stiffness", "", "modes.1.frequency", ""),
+        ("line.c1.stiffness", '[tune]\nloops = ["torque"]\n', "margins.torque.ms", ""),
+        ("line.c1.stiffness", '[tune]\nloops = ["speed"]\n', "margins.torque.ms", 'loops = ["torque"]'),
+    ],
+)
+def test_hardware_ranked_with_gains_that_stay_is_warned_of(
+    tmp_path: Path, factor: str, more: str, objective: str, warned: str
+) -> None:
+    values = {
+        "line.c1.stiffness": '["20 kN m/rad", "30 kN m/rad"]',
+        "loop.torque.kp": "[0.03, 0.04]",
+        "loop.torque.output_latency": '["0 us", "500 us"]',
+    }
+    block = f'[[factor]]\npath = "{factor}"\nvalues = {values[factor]}\n'
+    goal = f'[[objective]]\nmetric = "{objective}"\n'
+    found = backward_objectives(read(tmp_path, block, more, goal, design("grid"))[0])
+    assert (
+        (warned in found[0] and "more delay, more bandwidth; add [tune]" in found[0]) if warned else not found
+    )

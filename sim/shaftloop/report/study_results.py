@@ -8,7 +8,7 @@ from shaftloop.figures import number
 from shaftloop.report.documents import identity, origin
 from shaftloop.report.files import write_text
 from shaftloop.report.study_table import write_table
-from shaftloop.studies.whatif.answers import Effect
+from shaftloop.studies.whatif.answers import Effect, backward_objectives
 from shaftloop.studies.whatif.factors import Axis, Listed, Value
 from shaftloop.studies.whatif.findings import Findings
 from shaftloop.studies.whatif.reading import Bound, Study
@@ -87,6 +87,7 @@ def study_warnings(results: Findings) -> list[str]:
             f"a Sobol sequence fills the space evenly where its count is a power of 2; {design.count} is "
             f"none, {below} and {2 * below} are"
         )
+    found += backward_objectives(study)
     total, evaluated = results.store.plan.total, results.table.evaluated
     if evaluated < total:
         found.append(f"only {evaluated} of {total} candidates are there so far: all that is said is of these")

@@ -302,11 +302,18 @@ def _fidelity(description: Description, names: Sequence[str]) -> dict[str, Figur
     return _fidelity_figures(description)
 
 
+def _gains_known(description: Description) -> dict[str, Figure]:
+    from shaftloop.studies.checks.gains import gain_figures
+
+    return gain_figures(description)
+
+
 SOURCES: dict[str, Source] = {
     _SIMULATE: Source(_simulate_known, _simulate),
     "margins": Source(_per_loop(LOOP_FIGURES), _margins),
     "map": Source(_per_loop(MAP_FIGURES), _map),
     "modes": Source(_modes_known, _modes),
     "fidelity": Source(_fidelity_known, _fidelity),
+    "gains": Source(_gains_known, lambda description, _: _gains_known(description)),
 }
 """Everything that has responses, by the first word of their names."""

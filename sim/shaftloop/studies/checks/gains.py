@@ -15,6 +15,7 @@ from typing import Annotated, Any, get_args, get_origin
 
 from shaftloop.control.parameters import Loop
 from shaftloop.errors import ScenarioError
+from shaftloop.figures import Figure
 from shaftloop.scenario.csvtext import read_rows
 from shaftloop.scenario.derive import readable_fields
 from shaftloop.scenario.description import Description
@@ -23,7 +24,7 @@ from shaftloop.scenario.reading import Scenario, read_scenario
 from shaftloop.scenario.source import MAX_SCENARIO_BYTES, label_of, load_toml
 from shaftloop_models.parameters import Delay, Gain, Quantity
 
-__all__ = ["WIRING", "GainsFile", "gain_paths", "gains_of", "read_gains", "with_gains"]
+__all__ = ["WIRING", "GainsFile", "gain_figures", "gain_paths", "gains_of", "read_gains", "with_gains"]
 
 WIRING = (
     "name",
@@ -77,6 +78,29 @@ def gain_paths(description: Description) -> list[str]:
     return [path for loop in description.loop for path, *_ in _leaves(f"loop.{loop.name}", loop)]
 
 
+def gain_figures(description: Description) -> dict[str, Figure]:
+    """Return the gains that are numbers as figures, e.g. ``torque.kp``, so that a check can hold them.
+
+    Parameters
+    ----------
+    description : Description
+        The bench.
+    """
+    found = {}
+    for loop in description.loop:
+        for path, value, hint, _ in _leaves(loop.name, loop):
+            if isinstance(value, Gain | Delay):
+                in_samples = isinstance(value, Delay) and value.in_samples
+                unit = value.unit if isinstance(value, Gain) else "s"
+                number = float(value.value) / (float(loop.rate) if in_samples else 1.0)
+            elif isinstance(value, int | float | Fraction):
+                number, unit = float(value), _unit(hint, loop)
+            else:
+                continue
+            found[path] = Figure(path, unit, "gain as it is stated", number, group=loop.name)
+    return found
+
+
 def read_gains(path: Path) -> GainsFile:
     """Return the gains in a file.
 
@@ -96,6 +120,13 @@ def read_gains(path: Path) -> GainsFile:
     settings = tuple(_from_toml(path, label) if path.suffix.lower() == ".toml" else _from_csv(path, label))
     if not settings:
         raise ScenarioError([f"{label}: holds no gain; write e.g. loop.torque.kp = 0.14"])
+    first: dict[str, int] = {}
+    if twice := [
+        f"{label}:{line}: {shown(path)} stands in line {first[path]} already; leave one of them out"
+        for path, _, line in settings
+        if first.setdefault(path, line) != line
+    ]:
+        raise ScenarioError(twice)
     return GainsFile(label, settings)
 
 

@@ -7,10 +7,20 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from shaftloop.studies.checks.gains import WIRING
 from shaftloop.studies.whatif.reading import Goal, Study
 from shaftloop.studies.whatif.table import Column, Table
 
-__all__ = ["Answers", "Effect", "Level", "answer", "main_effects", "pareto_front", "ranking"]
+__all__ = [
+    "Answers",
+    "Effect",
+    "Level",
+    "answer",
+    "backward_objectives",
+    "main_effects",
+    "pareto_front",
+    "ranking",
+]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -108,6 +118,36 @@ def answer(study: Study, table: Table, most: int) -> Answers:
         numbers[front],
         main_effects(table, study.design.kind not in ("grid", "one_at_a_time")),
     )
+
+
+def backward_objectives(study: Study) -> list[str]:
+    """Return a warning for every loop whose figures rank hardware by gains that were made for other hardware.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    """
+    hardware = [axis.path for axis in study.axes if not _is_gain(axis.path)]
+    tuned = study.tune.loops if study.tune is not None else ()
+    found = []
+    for goal in study.goals:
+        source, _, rest = goal.metric.partition(".")
+        loop = rest.partition(".")[0]
+        own = any(axis.path.startswith(f"loop.{loop}.") and _is_gain(axis.path) for axis in study.axes)
+        if source in ("margins", "map") and hardware and loop not in tuned and not own:
+            found.append(
+                f"objective {goal.metric}: {hardware[0]} varies while the gains of {loop} stay: this ranks "
+                "hardware by how well it suits these gains, often backwards: more delay, more bandwidth; add "
+                f'[tune] with loops = ["{loop}"], and every candidate gets gains of its own'
+            )
+    return found
+
+
+def _is_gain(path: str) -> bool:
+    """Return whether a factor is a gain: of a loop, and not what belongs to its hardware."""
+    words = path.split(".")
+    return words[0] == "loop" and len(words) > 2 and words[2] not in WIRING
 
 
 def pareto_front(costs: Array) -> Numbers:
