@@ -1,7 +1,11 @@
 """Energy closes for every part of every shipped scenario, and a forgotten loss shows."""
 
+import dataclasses
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from rigs import (
     SHIPPED,
@@ -16,18 +20,38 @@ from rigs import (
     step,
     ticks,
 )
-from shaftloop.analysis.energy import ElementBalance, energies
+from shaftloop.analysis import simulation
+from shaftloop.analysis.energy import ElementBalance, Energies, energies
 from shaftloop.analysis.simulation import Simulation, simulate
+from shaftloop.analysis.verify import check_energy
 from shaftloop.bench import assemble
 from shaftloop.bench.assemble import build_bench
+from shaftloop.bench.handles import Bench
+from shaftloop.engine.run import Run
+from shaftloop.errors import SimulationError
 from shaftloop_models.network import Network
 
 BOUND = 1e-5
 
 
 @pytest.fixture(scope="module", params=SHIPPED)
-def finished(request: pytest.FixtureRequest) -> Simulation:
-    return simulate(shipped(request.param))
+def ended(request: pytest.FixtureRequest) -> tuple[Simulation, NDArray[np.float64]]:
+    """Return a finished run and its last state."""
+    states = []
+
+    def kept(bench: Bench, run: Run) -> Energies:
+        states.append(run.state.copy())
+        return energies(bench, run)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(simulation, "energies", kept)
+        result = simulate(shipped(request.param))
+    return result, states[-1]
+
+
+@pytest.fixture(scope="module")
+def finished(ended: tuple[Simulation, NDArray[np.float64]]) -> Simulation:
+    return ended[0]
 
 
 @pytest.mark.compiled
@@ -41,6 +65,34 @@ def test_energy_of_every_element_closes(finished: Simulation) -> None:
     open_ones = {b.element: b.residual for b in finished.energies.balances if b.residual >= BOUND}
     assert open_ones == {}
     assert all(balance.throughput > 0.0 for balance in finished.energies.balances)
+
+
+@pytest.mark.compiled
+@pytest.mark.parametrize("scale", [0.0, 2.0])
+def test_a_meter_that_reads_nothing_or_twice_is_noticed(
+    ended: tuple[Simulation, NDArray[np.float64]], scale: float
+) -> None:
+    """Every meter of every shipped scenario.
+
+    Of a run only the readings of power meters depend on its meters, so scaling what they hold at the end is
+    the same as a run with a wrong one.
+    """
+    finished, last = ended
+    assert check_energy(finished) == []
+    bench, unnoticed = finished.bench, []
+    network = bench.model.plant.network
+    for number, meter in enumerate(network.meters):
+        state = last.copy()
+        for first in (bench.model.meter_slot, bench.model.meter_slot + len(network.meters)):
+            state[first + number] *= scale
+        found = dataclasses.replace(finished, energies=energies(bench, SimpleNamespace(state=state)))  # type: ignore[arg-type]
+        try:
+            warnings = check_energy(found)
+        except SimulationError:
+            continue
+        if not warnings:
+            unnoticed.append(meter.name)
+    assert unnoticed == []
 
 
 @pytest.mark.compiled

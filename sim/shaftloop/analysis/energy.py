@@ -9,6 +9,11 @@ from shaftloop_models.network import Balance, Network, Ref
 
 __all__ = ["ElementBalance", "Energies", "energies"]
 
+_DOUBT = 0.2
+"""Share of a loss above which a gap beside it makes it doubtful; a meter that reads 0 or twice has more."""
+_ROUNDING = 1e-12
+"""Share of the throughput of an element below which a gap is rounding."""
+
 
 @dataclass(frozen=True)
 class ElementBalance:
@@ -27,9 +32,14 @@ class ElementBalance:
     """Half of all energy that went in or out, either way. [J]"""
 
     @property
+    def gap(self) -> float:
+        """What does not close, negative where more goes out than came in [J]."""
+        return self.incoming - self.outgoing - self.loss - self.stored
+
+    @property
     def residual(self) -> float:
         """What does not close, relative to the throughput; 0 where nothing passed."""
-        gap = abs(self.incoming - self.outgoing - self.loss - self.stored)
+        gap = abs(self.gap)
         return gap / self.throughput if self.throughput > 0.0 else gap
 
 
@@ -53,6 +63,8 @@ class Energies:
     """Change of the stored energy. [J]"""
     circulated: float
     """Half the sum of what the machines exchanged with the link, either way. [J]"""
+    doubtful: dict[str, float]
+    """Meters of losses of which the gap of their element is more than a fifth, with that gap. [J]"""
 
     @property
     def residual(self) -> float:
@@ -95,7 +107,31 @@ def energies(bench: Bench, run: Run) -> Energies:
         loss=float(sum(losses.values())),
         stored=float(sum(balance.stored for balance in balances)),
         circulated=circulated,
+        doubtful=_doubtful(net, balances, energy),
     )
+
+
+def _doubtful(net: Network, found: tuple[ElementBalance, ...], energy: list[float]) -> dict[str, float]:
+    """Return the loss meters that the gap of their element puts in doubt, with the gap [J].
+
+    A loss may be a billionth of what passes its element, so the gap is held against the loss. What an element
+    and a neighbour without losses lack together is free of the error of the meter between them.
+    """
+    counted = {power.meter for power in net.powers if power.coefficient}
+    pairs = list(zip(net.balances, found, strict=True))
+    doubtful = {}
+    for balance, own in pairs:
+        gaps = [own.gap] + [
+            own.gap + beside.gap
+            for other, beside in pairs
+            if not other.losses
+            and (set(other.incoming) & set(balance.outgoing) or set(other.outgoing) & set(balance.incoming))
+        ]
+        gap = min(map(abs, gaps))
+        for meter in counted & set(balance.losses):
+            if gap > max(_DOUBT * abs(energy[meter]), _ROUNDING * own.throughput):
+                doubtful[net.meters[meter].name] = gap
+    return doubtful
 
 
 def _balance(

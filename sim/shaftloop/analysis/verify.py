@@ -82,6 +82,12 @@ def check_energy(simulation: Simulation) -> list[str]:
             warnings.append(
                 f"the energy of {name} closes to {residual:.2g} only, above {WARN_ABOVE:g}; try --verify"
             )
+    for meter, gap in simulation.energies.doubtful.items():
+        loss = simulation.energies.losses[meter]
+        warnings.append(
+            f"the loss {meter}, {loss:.2g} J, is not to be trusted: {gap:.2g} J of the energy there does not "
+            "close; try --verify"
+        )
     return warnings
 
 
@@ -121,8 +127,7 @@ def _residuals(energies: Energies) -> list[tuple[str, float]]:
     """Return what does not close: of the bench, and of every element where the gap is more than rounding."""
     found = [("the bench", energies.residual)]
     for balance in energies.balances:
-        gap = abs(balance.incoming - balance.outgoing - balance.loss - balance.stored)
-        if not gap <= _NEGLIGIBLE * energies.circulated:
+        if not abs(balance.gap) <= _NEGLIGIBLE * energies.circulated:
             found.append((balance.element, balance.residual))
     return found
 
