@@ -90,6 +90,21 @@ def test_gains_on_two_bounds_at_once_are_rounded_along_both() -> None:
     assert admitted and all(found["error_area"]["value"] < rule["cost"]["value"] for rule in admitted)
 
 
+@pytest.mark.parametrize(
+    ("bench", "loop"), [("several-ticks-amplify", "torque"), ("image-of-zero-at-half-rate", "speed")]
+)
+def test_several_ticks_per_hyperperiod_are_judged_by_the_closed_loop(bench: str, loop: str) -> None:
+    """The search knows 1/(1 + L), which is not the sensitivity there; the bounds are kept by the latter."""
+    path = BENCHES / f"{bench}.toml"
+    found = document(str(path), "--loop", loop)
+    margins = analyse_loops(read_scenario(path, settings(found, loop)).description, [loop])[loop].margins
+    assert margins.ticks > 1 and found["ms"]["value"] == pytest.approx(margins.ms, rel=1e-6)
+    assert margins.ms <= 1.6 and margins.mt <= 1.4
+    assert max((margins.ms - 1.0) / 0.6, (margins.mt - 1.0) / 0.4) > 0.99, (
+        "no more is given away than need be"
+    )
+
+
 def test_a_further_bound_out_of_reach_is_named_and_a_low_one_is_found() -> None:
     found = document("wheel-hub", "--loop", "torque", "--noise-gain", "1e-6", code=1)
     assert (

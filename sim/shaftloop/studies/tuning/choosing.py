@@ -5,6 +5,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.stepresponse import step_response
 from shaftloop.analysis.worstcase import LoopAnalysis, analyse_loops
 from shaftloop.control.parameters import Loop
@@ -13,7 +14,7 @@ from shaftloop.scenario.description import Description
 from shaftloop.studies.checks.judge import Verdict
 from shaftloop.studies.tuning.bounds import Bounds
 from shaftloop.studies.tuning.family import best_of_family
-from shaftloop.studies.tuning.figures import figures
+from shaftloop.studies.tuning.figures import Figures, Peak, figures
 from shaftloop.studies.tuning.identify import identify
 from shaftloop.studies.tuning.modedamping import ModeDamping, mode_bounds
 from shaftloop.studies.tuning.outcome import distance, excursion
@@ -153,7 +154,7 @@ class Tuner:
 
     def keeps(self, search: Search, loop: Loop) -> bool:
         """Return whether a loop keeps all bounds at every corner, Ms and Mt by the exact margins as well."""
-        return search.admits(loop) and all(self.beyond(search, loop, c) <= 1.0 for c in self.corners)
+        return search.admits(loop) and max(self.exactly(search, loop)) <= 1.0
 
     def search(self, name: str, room: float = 1.0) -> Search:
         """Return the search for the gains of a loop with all other loops as they are."""
@@ -273,28 +274,39 @@ class Tuner:
         The search knows a loop that ticks several times per hyperperiod by its fundamental response alone.
         Where the exact margins are worse it searches again, to bounds that are tighter by as much.
         """
-        tight, share = search, 1.0
+        tight, share, faster = search, 1.0, 1.0
         for _ in range(_VERIFIED):
             near = pulled_back(loop, tight.admits)
             if near is None:
                 return None
-            beyond = max(self.beyond(search, near, corner) for corner in self.corners)
-            if beyond <= 1.0:
+            beyond, short = self.exactly(search, near)
+            if max(beyond, short) <= 1.0:
                 return near
-            share /= beyond * (1.0 + _SAME)
-            tight = search.under(tighter(search.bounds, share), search.objective)
+            share /= max(beyond * (1.0 + _SAME), 1.0)
+            faster *= max(short * (1.0 + _SAME), 1.0)
+            bounds, bandwidth = tighter(search.bounds, share), search.bounds.bandwidth
+            bounds = replace(bounds, bandwidth=None if bandwidth is None else faster * bandwidth)
+            tight = search.under(bounds, search.objective)
             trial = tight.gains(loop)
             if trial is None:
                 return None
             loop = trial.loop
         return None
 
-    def beyond(self, search: Search, loop: Loop, corner: Corner) -> float:
-        """Return how far Ms and Mt are above 1 by the exact margins at a corner, over how far they may be."""
-        margins, bounds = self.analysis(loop, corner).margins, search.bounds
-        if not margins.stable:
-            return _UNSTABLE
-        return max((margins.ms - 1.0) / (bounds.ms - 1.0), (margins.mt - 1.0) / (bounds.mt - 1.0))
+    def exactly(self, search: Search, loop: Loop) -> tuple[float, float]:
+        """Return what the exact margins say, worst corner, each above 1 where a bound is broken.
+
+        How far Ms and Mt are above 1 over how far they may be, and the bandwidth that is asked for over that
+        which is reached.
+        """
+        bounds, beyond, short = search.bounds, 0.0, 0.0
+        for margins in (self.analysis(loop, corner).margins for corner in self.corners):
+            if not margins.stable:
+                return _UNSTABLE, 0.0
+            beyond = max(beyond, *_rooms(margins, bounds))
+            if bounds.bandwidth is not None and margins.bandwidth is not None:
+                short = max(short, bounds.bandwidth / margins.bandwidth)
+        return beyond, short
 
     def analysis(self, loop: Loop, corner: Corner) -> LoopAnalysis:
         """Return a corner with a loop, analysed as the margins command does."""
@@ -314,7 +326,20 @@ class Tuner:
             analysis.bench, handle, margins.point, analysis.state, margins.largest_eigenvalue
         )
         area = Search(search.plants, search.bounds, "disturbance").cost(loop)
-        return Design(loop, analysis, figures(search.plants, loop), area, step)
+        return Design(loop, analysis, self.exact_figures(search, loop), area, step)
+
+    def exact_figures(self, search: Search, loop: Loop) -> Figures:
+        """Return the figures of a loop, Ms and Mt by the exact margins where it ticks more than once."""
+        found = figures(search.plants, loop)
+        if len(search.plants[0].system.instants) == 1:
+            return found
+        ms, mt = [], []
+        for number, corner in enumerate(self.corners):
+            margins = self.analysis(loop, corner).margins
+            ms.append(Peak(margins.ms, margins.ms_frequency, corner.label, number))
+            mt.append(Peak(margins.mt, margins.mt_frequency, corner.label, number))
+        worst_ms, worst_mt = (max(peaks, key=lambda peak: peak.value) for peaks in (ms, mt))
+        return replace(found, ms=worst_ms, mt=worst_mt)
 
     def proposals(self, search: Search, loop: Loop) -> tuple[Proposal, ...]:
         """Return what the rules of the trade propose for a loop as the scenario has it."""
@@ -355,6 +380,11 @@ def tuned_bench(description: Description, demand: Demand) -> tuple[Description, 
         name: tuner.choose(name, loop_named(description, name), settled).feasible for name in demand.loops
     }
     return tuner.corners[0].description, kept
+
+
+def _rooms(margins: Margins, bounds: Bounds) -> tuple[float, float]:
+    """Return how far Ms and Mt are above 1 over how far they may be."""
+    return (margins.ms - 1.0) / (bounds.ms - 1.0), (margins.mt - 1.0) / (bounds.mt - 1.0)
 
 
 def _recommended(trials: dict[str, Trial | str]) -> Trial | None:
