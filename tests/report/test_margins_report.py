@@ -94,6 +94,18 @@ def test_a_difference_between_exact_and_fundamental_is_told(
     assert margins_warnings(once) == ()
 
 
+def test_it_is_said_that_nothing_holds_the_speed(
+    found: MarginsResults, capsys: pytest.CaptureFixture[str]
+) -> None:
+    system = replace(found.loops["torque"].margins.system, free=True)
+    free = with_margins(found, "torque", system=system)
+    assert [w for w in margins_warnings(free) if w.startswith("nothing holds the speed")]
+    assert margins_document(free)["loops"]["torque"]["speed_is_held"] is False
+    assert margins_document(free)["loops"]["speed"]["speed_is_held"] is True
+    show_margins(free, [])
+    assert "nothing holds the speed" in capsys.readouterr().err
+
+
 def test_a_point_of_the_map_that_is_prevented_has_a_reason(found: MarginsResults) -> None:
     margins = {name: loop.margins for name, loop in found.loops.items()}
     points = (MapPoint(10.0, 5.0, margins, ""), MapPoint(20.0, 5.0, {}, "clamp of loop torque"))

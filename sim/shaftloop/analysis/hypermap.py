@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from shaftloop.analysis.openloop import OpenLoop
 from shaftloop.analysis.operating import OperatingPoint
+from shaftloop.analysis.reduction import moving, needed, released, typical_sizes
 from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench, LoopHandle
 from shaftloop.engine import at
@@ -77,7 +78,7 @@ class HyperMap:
                 "for this analysis choose rates with a short common period; " + _nearest_rates(self.bench),
             )
         self.slots = np.array([i for i, s in enumerate(model.layout.slots) if s.kind in _MAPPED])
-        self._steps = _difference_steps(self.bench)[self.slots]
+        self._steps = _RELATIVE_STEP * typical_sizes(self.bench)[self.slots]
 
     @property
     def difference_steps(self) -> Array:
@@ -109,10 +110,14 @@ class HyperMap:
             found = self._fixed(state.copy())
             if found is not None:
                 return found
-        raise SimulationError(
-            f"no steady state at {point.speed * 30.0 / np.pi:.6g} rpm and {point.torque:.6g} N m",
-            "choose a point that the bench can hold with --speed and --torque",
-        )
+        where = f"no steady state at {point.speed * 30.0 / np.pi:.6g} rpm and {point.torque:.6g} N m"
+        slope, keep = moving(self.jacobian(state))
+        if len(self._held(slope, np.zeros((len(keep), 0)), keep)[2]) < len(keep):
+            raise SimulationError(
+                f"{where}: nothing holds the speed, so the torque accelerates the line",
+                "add a speed loop or drag, or choose --torque '0 N m'",
+            )
+        raise SimulationError(where, "choose a point that the bench can hold with --speed and --torque")
 
     def _fixed(self, state: Array) -> Array | None:
         """Return the state near one that a hyperperiod maps to itself, nothing where Newton finds none."""
@@ -124,11 +129,12 @@ class HyperMap:
             if not np.isfinite(residual) or residual < 1e-11:
                 break
             # What nothing ever writes, such as the integral of a loop without ki, must stay where it is.
-            slope, moving = _moving(self.jacobian(state))
-            size = scale[moving]
-            scaled = (slope - np.eye(len(moving))) * size / size[:, None]
-            step, *_ = np.linalg.lstsq(scaled, -change[moving] / size, rcond=1e-13)
-            state[self.slots[moving]] += step * size
+            slope, keep = moving(self.jacobian(state))
+            slope, rest, keep = self._held(slope, change[keep, None], keep)
+            size = scale[keep]
+            scaled = (slope - np.eye(len(keep))) * size / size[:, None]
+            step, *_ = np.linalg.lstsq(scaled, -rest[:, 0] / size, rcond=1e-13)
+            state[self.slots[keep]] += step * size
         return state if residual < 1e-6 else None
 
     def jacobian(self, state: Array) -> Array:
@@ -178,8 +184,9 @@ class HyperMap:
 
     def dynamics(self, state: Array) -> Array:
         """Return the derivative of the map without the slots that do nothing."""
-        a, keep = _moving(self.jacobian(state))
-        return _needed(a, np.zeros((0, len(keep))))[0]
+        a, keep = moving(self.jacobian(state))
+        a, used = needed(a, np.zeros((0, len(keep))))
+        return self._held(a, np.zeros((len(used), 0)), keep[used])[0]
 
     def open(self, loop: LoopHandle, state: Array, seen: int | None = None) -> OpenLoop:
         """Return a loop opened at its actuator command, all other loops closed.
@@ -210,13 +217,24 @@ class HyperMap:
         ac = np.column_stack(columns) / (2.0 * self._steps)
         bd = np.column_stack(kicks) / (2.0 * unit)
         count = len(self.slots)
-        a, keep = _moving(ac[:count])
-        a, keep2 = _needed(a, ac[count:, keep])
-        keep = keep[keep2]
-        instants = ticks / clock.ticks_per_second
-        return OpenLoop(
-            a, bd[keep], ac[count:][:, keep], bd[count:], self.hyperperiod, instants, self.slots[keep]
-        )
+        a, keep = moving(ac[:count])
+        a, used = needed(a, ac[count:, keep])
+        keep = keep[used]
+        first, sizes = self._first_speed(keep), self._steps[keep]
+        a, b, c, left = released(a, bd[keep], ac[count:][:, keep], first, sizes)
+        slots, instants = self.slots[keep[left]], ticks / clock.ticks_per_second
+        return OpenLoop(a, b, c, bd[count:], self.hyperperiod, instants, slots, len(left) < len(keep))
+
+    def _held(self, a: Array, b: Array, keep: NDArray[np.intp]) -> tuple[Array, Array, NDArray[np.intp]]:
+        """Return map and columns of some mapped slots, and the slots, without what nothing holds."""
+        none = np.zeros((0, len(keep)))
+        a, b, _, left = released(a, b, none, self._first_speed(keep), self._steps[keep])
+        return a, b, keep[left]
+
+    def _first_speed(self, keep: NDArray[np.intp]) -> int | None:
+        """Return which of some mapped slots is the speed of the first body, if it is among them."""
+        found = np.flatnonzero(self.slots[keep] == self.bench.line.nodes[0].speed.index)
+        return int(found[0]) if len(found) else None
 
     def transitions(self, state: Array, *, held: bool = False) -> list[Array]:
         """Return the derivative of the map from each instant to the next, over the mapped slots.
@@ -319,40 +337,6 @@ class HyperMap:
         if status != REACHED:
             raise SimulationError("the smooth bench diverged within one hyperperiod", "lower the gains")
         return place[0], place[1], place[2]
-
-
-def _moving(jacobian: Array) -> tuple[Array, NDArray[np.intp]]:
-    """Drop the slots that nothing ever writes: their row is a row of the unit matrix."""
-    keep = np.flatnonzero(np.abs(jacobian - np.eye(len(jacobian))).sum(axis=1) > 0.0)
-    return jacobian[np.ix_(keep, keep)], keep
-
-
-def _needed(a: Array, c: Array) -> tuple[Array, NDArray[np.intp]]:
-    """Drop, again and again, the slots whose value nothing later depends on."""
-    keep = np.arange(len(a))
-    while True:
-        used = np.abs(a[np.ix_(keep, keep)]).sum(axis=0) + np.abs(c[:, keep]).sum(axis=0) > 0.0
-        if used.all():
-            return a[np.ix_(keep, keep)], keep
-        keep = keep[used]
-
-
-def _difference_steps(bench: Bench) -> Array:
-    """Return the step of the central differences of every slot, from the size of its quantity."""
-    sensor = bench.main_sensor()
-    torque = sensor.parameters.rated if sensor else 1.0
-    speed = 0.1 * max(machine.parameters.max_speed for machine in bench.machines.values())
-    twist = torque / max(edge.stiffness for edge in bench.line.edges)
-    constants = [
-        machine.parameters.torque_constant()
-        for machine in bench.machines.values()
-        if hasattr(machine.parameters, "torque_constant")
-    ]
-    current = torque / min(constants, default=1.0)
-    voltage = 0.1 * bench.description.supply.voltage
-    typical = {"N m": torque, "rad/s": speed, "rad": twist, "A": current, "V": voltage}
-    sizes = [typical.get(slot.unit, torque) for slot in bench.model.layout.slots]
-    return _RELATIVE_STEP * np.array(sizes)
 
 
 def _nearest_rates(bench: Bench) -> str:

@@ -40,6 +40,8 @@ class OpenLoop:
     """Ticks of the loop within the hyperperiod, shape (p,). [s]"""
     slots: NDArray[np.intp] = field(default_factory=lambda: np.zeros(0, dtype=np.intp))
     """Slot of the bench behind every state, shape (n,); empty where there is no bench."""
+    free: bool = False
+    """Whether nothing holds the speed of the line; its motion as a whole is then left out."""
 
     @property
     def period(self) -> float:

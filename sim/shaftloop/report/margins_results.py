@@ -20,8 +20,9 @@ from shaftloop.report.documents import identity, origin
 from shaftloop.report.files import write_text
 from shaftloop.scenario.reading import Scenario
 
-__all__ = ["LoopResult", "MarginsResults", "margins_document", "margins_warnings", "write_margins"]
+__all__ = ["FREE", "LoopResult", "MarginsResults", "margins_document", "margins_warnings", "write_margins"]
 
+FREE = "nothing holds the speed, no loop and no drag: loops are judged without the motion of the whole line"
 _DIFFER = 0.01
 """Difference between exact and fundamental gain margin that is worth a warning."""
 _NO_UP = "no factor up to 1000 changes stability"
@@ -74,6 +75,8 @@ def margins_warnings(results: MarginsResults) -> tuple[str, ...]:
     """
     bound = sweep_note(results.scenario.description)
     warnings = [bound] if bound else []
+    if any(result.margins.system.free for result in results.loops.values()):
+        warnings.append(FREE)
     for name, result in results.loops.items():
         margins = result.margins
         if not margins.stable:
@@ -217,6 +220,7 @@ def _margins(margins: Margins) -> dict[str, Any]:
     return {
         "quantity": margins.quantity,
         "stable": margins.stable,
+        "speed_is_held": not margins.system.free,
         "margins_of": "a stable loop" if margins.stable else "an unstable loop",
         "largest_eigenvalue": number(margins.largest_eigenvalue, "1"),
         "gain_margin": number(margins.gain_margin, "1", _NO_UP),

@@ -55,6 +55,8 @@ def _rows(result: LoopResult) -> list[tuple[str, str]]:
     """Return the rows of a loop: what, value in words."""
     margins, step = result.margins, result.step
     state = "stable" if margins.stable else "UNSTABLE: margins of an unstable loop"
+    if margins.system.free:
+        state += "\nnothing holds the speed"
     settles = step.settling_time is not None and step.overshoot is not None
     rows = [
         ("stability", state),

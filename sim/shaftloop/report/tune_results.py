@@ -10,6 +10,7 @@ from shaftloop.report.check_document import verdict_document
 from shaftloop.report.check_words import verdict_words
 from shaftloop.report.documents import identity, origin
 from shaftloop.report.files import write_text
+from shaftloop.report.margins_results import FREE
 from shaftloop.report.tune_forms import gain_forms, shape_text
 from shaftloop.scenario.reading import Scenario
 from shaftloop.studies.tuning.choosing import Demand
@@ -105,6 +106,8 @@ def tune_warnings(results: TuneResults) -> tuple[str, ...]:
                 f"{name}: noise and steps of {loudest} and others make {total:.3g} N m rms of command, "
                 f"{100.0 * total / design.loop.clamp:.0f} % of the clamp; bound it with --command-noise"
             )
+        if design is not None and design.analysis.margins.system.free and FREE not in found:
+            found.append(FREE)
     if not results.tuning.recommended:
         found.append(results.verdict)
     return tuple(found)

@@ -1,0 +1,113 @@
+"""States of a bench that say nothing of its small motions, and what is left without them.
+
+Some slots are never written, some are never looked at. And where nothing holds the speed of the line, neither
+drag nor a loop, all bodies may turn faster together and stay so: the map over a hyperperiod has an eigenvalue
+of 1 that rounding puts on either side of the circle. That is no matter of stability, so the states are taken
+relative to this free motion, measured by the speed of the first body.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.bench.handles import Bench
+
+__all__ = ["moving", "needed", "released", "typical_sizes"]
+
+Array = NDArray[np.float64]
+Numbers = NDArray[np.intp]
+
+_FREE = 1e-9
+"""Share of a motion that may seem to fade or to be seen, by rounding, though it is free."""
+
+
+def moving(jacobian: Array) -> tuple[Array, Numbers]:
+    """Drop the slots that nothing ever writes: their row is a row of the unit matrix.
+
+    Parameters
+    ----------
+    jacobian : ndarray, shape (n, n)
+        Of the map.
+    """
+    keep = np.flatnonzero(np.abs(jacobian - np.eye(len(jacobian))).sum(axis=1) > 0.0)
+    return jacobian[np.ix_(keep, keep)], keep
+
+
+def needed(a: Array, c: Array) -> tuple[Array, Numbers]:
+    """Drop, again and again, the slots whose value nothing later depends on.
+
+    Parameters
+    ----------
+    a : ndarray, shape (n, n)
+        Map of the states.
+    c : ndarray, shape (m, n)
+        What is seen of them.
+    """
+    keep = np.arange(len(a))
+    while True:
+        used = np.abs(a[np.ix_(keep, keep)]).sum(axis=0) + np.abs(c[:, keep]).sum(axis=0) > 0.0
+        if used.all():
+            return a[np.ix_(keep, keep)], keep
+        keep = keep[used]
+
+
+def _free_motion(a: Array, c: Array, first: int, sizes: Array) -> Array | None:
+    """Return how all changes with the speed of the first body in a motion that stays and is not seen."""
+    change, seen = (a - np.eye(len(a))) * sizes / sizes[:, None], c * sizes
+    others = np.arange(len(a)) != first
+    motion = np.ones(len(a))
+    motion[others] = np.linalg.lstsq(change[:, others], -change[:, first], rcond=None)[0]
+    least = _FREE * np.max(np.abs(motion))
+    visible = np.abs(seen @ motion) > least * np.max(np.abs(seen), axis=1, initial=0.0)
+    if np.max(np.abs(change @ motion)) > least or np.any(visible):
+        return None
+    return np.asarray(motion * sizes / sizes[first])
+
+
+def released(
+    a: Array, b: Array, c: Array, first: int | None, sizes: Array
+) -> tuple[Array, Array, Array, Numbers]:
+    """Return a system without a free motion of the line, and the numbers of its states that are left.
+
+    Parameters
+    ----------
+    a : ndarray, shape (n, n)
+        Map of the states over a hyperperiod.
+    b : ndarray, shape (n, p)
+        What drives them.
+    c : ndarray, shape (m, n)
+        What is seen of them.
+    first : int or None
+        Number of the state that is the speed of the first body, if it is one of them.
+    sizes : ndarray, shape (n,)
+        Typical sizes of the states, in their units.
+    """
+    motion = None if first is None else _free_motion(a, c, first, sizes)
+    if first is None or motion is None:
+        return a, b, c, np.arange(len(a))
+    keep = np.delete(np.arange(len(a)), first)
+    a, b = ((columns - np.outer(motion, columns[first]))[keep] for columns in (a, b))
+    return a[:, keep], b, c[:, keep], keep
+
+
+def typical_sizes(bench: Bench) -> Array:
+    """Return the typical size of the quantity of every slot, shape (slots,).
+
+    Parameters
+    ----------
+    bench : Bench
+        The bench.
+    """
+    sensor = bench.main_sensor()
+    torque = sensor.parameters.rated if sensor else 1.0
+    speed = 0.1 * max(machine.parameters.max_speed for machine in bench.machines.values())
+    twist = torque / max(edge.stiffness for edge in bench.line.edges)
+    constants = [
+        machine.parameters.torque_constant()
+        for machine in bench.machines.values()
+        if hasattr(machine.parameters, "torque_constant")
+    ]
+    current = torque / min(constants, default=1.0)
+    voltage = 0.1 * bench.description.supply.voltage
+    typical = {"N m": torque, "rad/s": speed, "rad": twist, "A": current, "V": voltage}
+    sizes = [typical.get(slot.unit, torque) for slot in bench.model.layout.slots]
+    return np.array(sizes)
