@@ -272,3 +272,32 @@ def test_a_distribution_without_a_nominal_value_asks_for_one(tmp_path: Path) -> 
 def test_every_fault_is_reported_at_once(tmp_path: Path) -> None:
     found = refusal(tmp_path, factor(KP, "values = []"), factor("values = [1]"), FIGURE, design("sobol"))
     assert len(found.splitlines()) == 3 and HEAD
+
+
+def test_a_study_names_what_lies_below_it_or_is_shipped(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    text = (shipped_folder() / "reference-bench.toml").read_text(encoding="utf-8")
+    folder = tmp_path / "studies"
+    (folder / "below").mkdir(parents=True)
+    for place in (tmp_path / "outside.toml", folder / "below" / "inside.toml"):
+        place.write_text(text, encoding="utf-8")
+    (folder / "link.toml").symlink_to(tmp_path / "outside.toml")
+    # What lies in the working folder is nothing to a study elsewhere.
+    monkeypatch.chdir(tmp_path)
+    for name, message in (
+        (
+            str(tmp_path / "outside.toml"),
+            "must be a relative path with forward slashes, below the study's folder",
+        ),
+        ("../outside.toml", "must stay inside the study's folder; leave out the .."),
+        ("link.toml", "is a link that leads out of the study's folder"),
+        ("outside.toml", "beside the study and no shipped scenario; shipped: micro-spindle"),
+        ("reference-benhc", "nearest: reference-bench"),
+    ):
+        with pytest.raises(ScenarioError) as caught:
+            read_study(written(folder, STIFFNESS, FIGURE, GRID, scenario=name))
+        (found,) = caught.value.messages
+        assert found.startswith("studies/s.toml:1: scenario: ") and message in found
+    for name in ("below/inside.toml", "reference-bench"):
+        assert read_study(written(folder, STIFFNESS, FIGURE, GRID, scenario=name)).scenario.description.loop

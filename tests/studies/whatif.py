@@ -34,9 +34,9 @@ def design(kind: str, count: int | None = None, seed: int = 0) -> str:
     return f'[design]\nkind = "{kind}"\nseed = {seed}\n' + ("" if count is None else f"count = {count}\n")
 
 
-def written(folder: Path, *blocks: str, name: str = "s.toml") -> Path:
+def written(folder: Path, *blocks: str, name: str = "s.toml", scenario: str = "reference-bench") -> Path:
     path = folder / name
-    path.write_text(HEAD + "".join(blocks), encoding="utf-8")
+    path.write_text(HEAD.replace("reference-bench", scenario) + "".join(blocks), encoding="utf-8")
     return path
 
 

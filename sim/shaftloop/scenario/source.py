@@ -63,8 +63,10 @@ def find_scenario(source: str | Path) -> Path:
     )
 
 
-def find_beside(name: str, folders: Sequence[Path]) -> Path:
-    """Return a file that a scenario names, from the first folder that holds it.
+def find_beside(name: str, folders: Sequence[Path], owner: str = "scenario") -> Path:
+    """Return a file that another file names, from the first folder that holds it.
+
+    This is the one rule for all that stands in files; only what a command line names may lie anywhere.
 
     Parameters
     ----------
@@ -72,6 +74,8 @@ def find_beside(name: str, folders: Sequence[Path]) -> Path:
         Relative path with forward slashes.
     folders : sequence of Path
         Folders that may hold it; the file must not lie outside, not even by a symbolic link.
+    owner : str
+        What the file is called that names it, and whose folder is the first.
 
     Raises
     ------
@@ -80,21 +84,21 @@ def find_beside(name: str, folders: Sequence[Path]) -> Path:
     """
     if not name.isprintable() or Path(name).is_absolute() or "\\" in name or re.match("[A-Za-z]:", name):
         raise ValueError(
-            f"{shown(name)} must be a relative path with forward slashes, below the scenario's folder"
+            f"{shown(name)} must be a relative path with forward slashes, below the {owner}'s folder"
         )
     if ".." in Path(name).parts:
-        raise ValueError(f"{shown(name)} must stay inside the scenario's folder; leave out the ..")
+        raise ValueError(f"{shown(name)} must stay inside the {owner}'s folder; leave out the ..")
     for folder in folders:
         path = folder / name
         if _is_file(path):
             if not path.resolve().is_relative_to(folder.resolve()):
-                raise ValueError(f"{shown(name)} is a link that leads out of the scenario's folder")
+                raise ValueError(f"{shown(name)} is a link that leads out of the {owner}'s folder")
             return path
     known = sorted(
         {found.relative_to(folder).as_posix() for folder in folders for found in folder.glob("parts/*")}
     )
     raise ValueError(
-        f"no file {shown(name)} beside the scenario or among the shipped parts{nearest(name, known)}"
+        f"no file {shown(name)} beside the {owner} or among the shipped parts{nearest(name, known)}"
     )
 
 

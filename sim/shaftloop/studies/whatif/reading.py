@@ -19,7 +19,7 @@ from shaftloop.scenario.fields import nearest, shown
 from shaftloop.scenario.locate import KeyPath
 from shaftloop.scenario.problems import Problems
 from shaftloop.scenario.reading import Scenario, read_scenario, stated_value
-from shaftloop.scenario.shipped import shipped_folder
+from shaftloop.scenario.shipped import shipped_folder, shipped_names
 from shaftloop.scenario.source import find_beside, label_of, load_toml, read_text
 from shaftloop.scenario.units import Stated, UnitError, parse_quantity
 from shaftloop.studies.responses import known, require
@@ -141,10 +141,13 @@ class _Reader:
         self.problems = problems
         self.form = form
         self.settings = settings
-        path = problems.source.path
-        self.beside = (path.parent,)
-        below = path.parent / form.scenario
-        source = below if below.is_file() else form.scenario
+        self.beside = (problems.source.path.parent,)
+        try:
+            source = _scenario(form.scenario, self.beside)
+        except ValueError as error:
+            problems.error(("scenario",), str(error))
+            problems.raise_if_any()
+            raise
         self.scenario = read_scenario(source, settings, beside=self.beside)
         self.tuned = tuned_known(form.tune, self.scenario.description) if form.tune else {}
 
@@ -343,6 +346,20 @@ class _Reader:
                 texts = "\0".join(read_text(file, label_of(file), _MOST_PART_BYTES) for file in files)
                 found[f"parts of {axis.path}"] = hashlib.sha256(texts.encode()).hexdigest()
         return found
+
+
+def _scenario(name: str, beside: Sequence[Path]) -> Path:
+    """Return the scenario that a study names, beside it or shipped; a ValueError says why there is none."""
+    shipped = shipped_names()
+    try:
+        return find_beside(name, beside, "study")
+    except ValueError as error:
+        if name in shipped:
+            return shipped_folder() / f"{name}.toml"
+        if not str(error).startswith("no file"):
+            raise
+    hint = f"shipped: {', '.join(shipped)}{nearest(name, shipped)}"
+    raise ValueError(f"no file {shown(name)} beside the study and no shipped scenario; {hint}")
 
 
 def _nominal(factor: Factor, stated: object) -> Stated | None:
