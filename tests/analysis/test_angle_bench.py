@@ -53,9 +53,10 @@ def free(*line: Table, **keys: Any) -> Bench:
     return build_bench(describe({**document, "line": list(line)}))
 
 
-def spin(bench: Bench, seconds: float, speed: float = SPEED, **how: Any) -> Run:
-    """Let the whole line turn freely from a speed."""
+def spin(bench: Bench, seconds: float, speed: float = SPEED, twist: float = 0.0, **how: Any) -> Run:
+    """Let the whole line turn freely from a speed, its first spring twisted."""
     run = start(bench, **how)
+    run.state[bench.line.edges[0].twist.index] = twist
     for node in bench.line.nodes:
         run.state[node.speed.index] = speed
     run.advance(ticks(run, seconds), exact=True)
@@ -149,6 +150,21 @@ def test_misaligned_coupling_between_heavy_hubs(damping: Table) -> None:
     torque = channel(bench, run, "c_torque")
     assert abs(line_of(torque, 1)) == pytest.approx(load.torque_1x, rel=1e-4)
     assert abs(line_of(torque, 2)) == pytest.approx(load.torque_2x, rel=1e-4)
+
+
+@pytest.mark.compiled
+def test_a_joint_turns_with_its_own_hub_and_not_with_the_drive() -> None:
+    """Behind a soft coupling twisted by 0.4 rad the joint lags by that angle, its order 2 by twice it."""
+    bench = free(
+        *(servo("drive", 1e7), coupling("soft", 10.0, inertia_right="1e7 kg m^2")),
+        *(coupling("c", 25e3, angular_offset="1 deg"), servo("load", 1e7)),
+    )
+    lines = []
+    for twist in (0.0, 0.4):
+        run = spin(bench, 0.4, twist=twist, records=4100)
+        lines.append(line_of(channel(bench, run, "c_torque"), 2))
+    assert abs(lines[1]) == pytest.approx(abs(lines[0]), rel=1e-4)
+    assert np.angle(lines[1] / lines[0]) == pytest.approx(-0.8, abs=1e-3)
 
 
 @pytest.mark.compiled

@@ -25,14 +25,16 @@ def bench(
     kp: float = 0.1,
     machine: Table | None = None,
     crooked: Table | None = None,
+    carried: tuple[float, float] = (10.0, 2e4),
     **rest: Any,
 ) -> Description:
-    """Return a bench with both loops closed that turns at a speed and carries 10 N m."""
+    """Return a bench with both loops closed at a speed; carried: torque and stiffness of its coupling."""
+    torque, stiffness = carried
     drag = {"viscous": "0.01 N m s/rad"}
     common = {"max_speed": "3000 rpm", "max_torque": "400 N m"}
     line = [
         servo("drive", 0.04, drag=drag, rate="8 kHz", **common, **(machine or {})),
-        coupling("c", 2e4, loss_factor_psi=0.4, **(crooked or {})),
+        coupling("c", stiffness, loss_factor_psi=0.4, **(crooked or {})),
         sensor("ts", 3e4, damping="3 N m s/rad", inertia_left="0.002 kg m^2", **sensing),
         servo("load", 0.08, drag=drag, rate="8 kHz", time_constant="0.3 ms", **common),
     ]
@@ -42,7 +44,7 @@ def bench(
     ]
     moves = [
         {"do": "ramp", "loop": "speed", "to": f"{speed} rad/s", "over": "0.2 s"},
-        {"do": "step", "loop": "torque", "to": "10 N m"},
+        {"do": "step", "loop": "torque", "to": f"{torque} N m"},
         {"do": "hold", "time": "2.3 s"},
     ]
     document = {"unit": "drive", "line": line, "loop": loops, "sequence": moves, **rest}
@@ -138,6 +140,19 @@ def test_misalignment_makes_the_predicted_torque(crooked: Table) -> None:
             pytest.approx(order.true, rel=0.02),
             pytest.approx(order.reading, rel=0.02),
         )
+
+
+@pytest.mark.compiled
+def test_an_angular_offset_under_high_torque_on_a_soft_coupling() -> None:
+    """The left hub takes T·dε/dθ besides the spring: 2·T/k is 0.3 here, next to nothing on a stiff one."""
+    crooked = {"angular_offset": "3 deg"}
+    sensing = {"sampling": "2 kHz", "rated": "500 N m"}
+    description = bench(SPEED, sensing, 0.02, crooked=crooked, carried=(300.0, 2e3))
+    ((entry,),) = (coupling.orders for coupling in misalignment(fidelity(description)))
+    run = simulate(description)
+    others = [n * entry.frequency for n in (0.5, 2.0)]
+    for name, expected in (("true_torque", entry.true), ("reading", entry.reading)):
+        assert line_at(run, name, entry.frequency, *others) == pytest.approx(expected, rel=0.01)
 
 
 def prepared(crooked: Table | None = None, machine: Table | None = None, **keys: Any) -> Fidelity:
