@@ -322,3 +322,25 @@ def test_base_class_is_abstract() -> None:
     with pytest.raises(NotImplementedError):
         Distribution().values(np.zeros(1))
     assert "t" in tails.StudentT.kind
+
+
+def _mean_inverse_root(dof: float) -> float:
+    """Return the mean of 1/sqrt(chi²/ν)."""
+    return math.sqrt(0.5 * dof) * math.gamma(0.5 * (dof - 1.0)) / math.gamma(0.5 * dof)
+
+
+def test_correlated_inputs_of_unequal_degrees_of_freedom() -> None:
+    """The budget takes the lower ones; Monte Carlo draws t inputs whose chi-squares are their own."""
+    inputs = [
+        Input("a", Normal(0.0, 1.0), degrees_of_freedom=12.0),
+        Input("b", Normal(0.0, 1.0), degrees_of_freedom=5.0),
+        Input("c", Normal(0.0, 2.0), degrees_of_freedom=20.0),
+    ]
+    measurement = Measurement(lambda a, b, c: a + b + c, inputs, correlations={("a", "b"): 0.6})
+    budget = propagate(measurement).budgets[0]
+    assert budget.uncertainty == pytest.approx(math.sqrt(3.2 + 4.0))
+    assert budget.dof == pytest.approx(7.2**2 / (3.2**2 / 5.0 + 4.0**2 / 20.0))
+    together = 2.0 * 0.6 * _mean_inverse_root(12.0) * _mean_inverse_root(5.0)
+    variance = 12.0 / 10.0 + 5.0 / 3.0 + 4.0 * 20.0 / 18.0 + together
+    found = monte_carlo(measurement, 400_000)
+    assert found.results[0].uncertainty == pytest.approx(math.sqrt(variance), rel=5e-3)
