@@ -12,10 +12,10 @@ import pytest
 
 from checkbench import figure
 from shaftloop.figures import Figure
-from shaftloop.report.check_document import check_document, overall
-from shaftloop.report.check_files import bounds_words, junit_text, markdown_text
-from shaftloop.report.check_picture import draw_comparison
-from shaftloop.report.check_words import bench_words, figure_words, gain_labels, quantity, verdict_words
+from shaftloop.report.check.document import check_document, overall
+from shaftloop.report.check.files import bounds_words, junit_text, markdown_text
+from shaftloop.report.check.picture import draw_comparison
+from shaftloop.report.check.words import bench_words, figure_words, gain_labels, quantity, verdict_words
 from shaftloop.report.documents import as_json
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.scenario.units import Stated

@@ -11,12 +11,12 @@ from shaftloop.analysis.fidelity.correction import correction
 from shaftloop.analysis.fidelity.misalignment import misalignment
 from shaftloop.analysis.fidelity.transfer import Fidelity, fidelity
 from shaftloop.analysis.simulation import simulate
-from shaftloop.report.fidelity_error import draw_error
-from shaftloop.report.fidelity_folding import draw_folding
-from shaftloop.report.fidelity_pulse import draw_pulse
-from shaftloop.report.fidelity_results import FidelityResults
-from shaftloop.report.fidelity_tables import show_fidelity
-from shaftloop.report.fidelity_time import draw_time
+from shaftloop.answers.fidelity import FidelityAnswer
+from shaftloop.report.fidelity.error import draw_error
+from shaftloop.report.fidelity.folding import draw_folding
+from shaftloop.report.fidelity.pulse import draw_pulse
+from shaftloop.report.fidelity.tables import tell
+from shaftloop.report.fidelity.time import draw_time
 from shaftloop.scenario.reading import Scenario, read_scenario
 
 TITLE = 'Costs $5 & <b>"x"</b> to $x_{'
@@ -64,22 +64,22 @@ def test_the_load_may_be_the_unit_and_no_step_the_run(tmp_path: Path) -> None:
     assert (tmp_path / "time.png").stat().st_size > 10_000
 
 
-def results_of(scenario: Scenario, **keys: float) -> FidelityResults:
+def results_of(scenario: Scenario, **keys: float) -> FidelityAnswer:
     found = fidelity(scenario.description)
     folds = aliasing(found, **keys)
     bias = correction(scenario.description, found.bench.bench, found.point, folds.level)
-    return FidelityResults(scenario, found, folds, bias, (), misalignment(found, 0.005))
+    return FidelityAnswer(scenario, found, folds, bias, (), misalignment(found, 0.005))
 
 
 def test_tables_say_what_would_keep_ripple_out(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    show_fidelity(results_of(scenario_of(tmp_path, RICH), amplitude=20.0, level=0.005), [])
+    tell(results_of(scenario_of(tmp_path, RICH), amplitude=20.0, level=0.005), [])
     shown = capsys.readouterr().err
     assert "folded lines stay below 5.00 mN m" in shown and "out of the band of the torque loop" in shown
 
 
 def test_tables_show_a_misaligned_coupling(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     stiff = ("line.c1.bending_stiffness=500 N m/rad", "line.c1.radial_stiffness=1 MN/m")
-    show_fidelity(results_of(scenario_of(tmp_path, RICH, "line.c1.angular_offset=1 deg", *stiff)), [])
+    tell(results_of(scenario_of(tmp_path, RICH, "line.c1.angular_offset=1 deg", *stiff)), [])
     shown = capsys.readouterr().err
     assert "Misaligned coupling c1" in shown and "transmission error 0.0762 mrad" in shown
     assert "by crosstalk from bending moment" in shown
@@ -89,7 +89,7 @@ def test_tables_and_pictures_of_a_bench_that_lacks_much(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     results = results_of(scenario_of(tmp_path, BARE))
-    show_fidelity(results, [])
+    tell(results, [])
     shown = capsys.readouterr().err
     assert "no low-pass; samples show none below 500" in shown and "no torque loop" in shown
     assert "beyond its rate" in shown and "the line has no encoder" in shown

@@ -12,14 +12,14 @@ from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.stepresponse import step_response
 from shaftloop.analysis.vary import Demand, read_range, vary
 from shaftloop.analysis.worstcase import LoopAnalysis, MapPoint, analyse_loops, worst_cases
-from shaftloop.report.bode import draw_bode
+from shaftloop.answers.margins import LoopAnswer, MarginsAnswer
 from shaftloop.report.documents import as_json
-from shaftloop.report.margins_results import LoopResult, MarginsResults, margins_document, margins_warnings
-from shaftloop.report.margins_tables import show_margins
-from shaftloop.report.nyquist import draw_nyquist
-from shaftloop.report.pole_map import draw_pole_map
-from shaftloop.report.step_picture import draw_steps
-from shaftloop.report.vary_picture import draw_variation
+from shaftloop.report.margins import room
+from shaftloop.report.margins.bode import draw_bode
+from shaftloop.report.margins.nyquist import draw_nyquist
+from shaftloop.report.margins.poles import draw_pole_map
+from shaftloop.report.margins.step import draw_steps
+from shaftloop.report.margins.vary import draw_variation
 from shaftloop.scenario.reading import read_scenario
 
 pytestmark = pytest.mark.compiled
@@ -28,20 +28,20 @@ NO_DELAY = DelayMargin(*4 * [PathMargin(None, "nothing to delay")])
 
 
 @pytest.fixture(scope="module")
-def found() -> MarginsResults:
+def found() -> MarginsAnswer:
     scenario = read_scenario("reference-bench")
     analyses = analyse_loops(scenario.description, ("speed", "torque"))
-    return MarginsResults(scenario, {name: result(analysis) for name, analysis in analyses.items()})
+    return MarginsAnswer(scenario, {name: result(analysis) for name, analysis in analyses.items()})
 
 
-def result(analysis: LoopAnalysis) -> LoopResult:
+def result(analysis: LoopAnalysis) -> LoopAnswer:
     bench, margins = analysis.bench, analysis.margins
     loop = bench.bench.loops[margins.loop]
     step = step_response(bench, loop, margins.point, analysis.state, margins.largest_eigenvalue)
-    return LoopResult(analysis, step, NO_DELAY, None)
+    return LoopAnswer(analysis, step, NO_DELAY, None)
 
 
-def with_margins(results: MarginsResults, name: str, **changes: object) -> MarginsResults:
+def with_margins(results: MarginsAnswer, name: str, **changes: object) -> MarginsAnswer:
     """Return the results with figures of one loop changed."""
     loop = results.loops[name]
     margins = replace(loop.margins, **changes)  # type: ignore[arg-type]
@@ -53,11 +53,11 @@ def text_of(path: Path) -> str:
     return path.read_text(encoding="utf-8")
 
 
-def test_what_does_not_exist_is_null_with_a_reason(found: MarginsResults) -> None:
+def test_what_does_not_exist_is_null_with_a_reason(found: MarginsAnswer) -> None:
     bare = with_margins(
         found, "torque", gain_margin=None, phase_margin=None, crossover=None, bandwidth=None, rejection=None
     )
-    document = json.loads(as_json(margins_document(bare)))["loops"]["torque"]
+    document = json.loads(as_json(room.document(bare)))["loops"]["torque"]
     for key in ("gain_margin", "phase_margin", "crossover", "bandwidth", "rejection", "delay_margin"):
         assert document[key]["value"] is None and document[key]["reason"]
     assert document["budget"] is None and document["budget_reason"] == "|L| never crosses 1"
@@ -65,16 +65,16 @@ def test_what_does_not_exist_is_null_with_a_reason(found: MarginsResults) -> Non
 
 
 def test_the_smaller_delay_margin_stands_first_and_both_are_named(
-    found: MarginsResults, capsys: pytest.CaptureFixture[str]
+    found: MarginsAnswer, capsys: pytest.CaptureFixture[str]
 ) -> None:
     delay = DelayMargin(PathMargin(0.0227), PathMargin(0.008125), PathMargin(0.0), PathMargin(0.0225))
     torque = replace(found.loops["torque"], delay=delay)
     changed = replace(found, loops={"torque": torque})
-    document = json.loads(as_json(margins_document(changed)))["loops"]["torque"]["delay_margin"]
+    document = json.loads(as_json(room.document(changed)))["loops"]["torque"]["delay_margin"]
     assert (document["value"], document["at"]) == (0.008125, "command")
     assert document["at_reading"] == {"value": 0.0227, "unit": "s"}
     assert document["at_command"] == {"value": 0.008125, "unit": "s"}
-    show_margins(changed, [])
+    room.tell(changed, [])
     lines = capsys.readouterr().err.splitlines()
     row = next(i for i, line in enumerate(lines) if "delay margin" in line)
     assert "8.125 ms at the command" in lines[row] and "22.70 ms at the reading" in lines[row + 1]
@@ -85,55 +85,55 @@ def test_the_smaller_delay_margin_stands_first_and_both_are_named(
     [(2.0, 2.01, False), (2.0, 2.03, True), (None, None, False), (2.0, None, True), (None, 3.0, True)],
 )
 def test_a_difference_between_exact_and_fundamental_is_told(
-    found: MarginsResults, exact: float | None, simple: float | None, warned: bool
+    found: MarginsAnswer, exact: float | None, simple: float | None, warned: bool
 ) -> None:
     changed = with_margins(found, "torque", gain_margin=exact, fundamental_gain_margin=simple)
-    warnings = margins_warnings(changed)
+    warnings = changed.notes
     assert any("differ by more than 1 %" in warning for warning in warnings) is warned
     once = with_margins(found, "torque", gain_margin=exact, fundamental_gain_margin=simple, ticks=1)
-    assert margins_warnings(once) == ()
+    assert once.notes == ()
 
 
 def test_it_is_said_that_nothing_holds_the_speed(
-    found: MarginsResults, capsys: pytest.CaptureFixture[str]
+    found: MarginsAnswer, capsys: pytest.CaptureFixture[str]
 ) -> None:
     system = replace(found.loops["torque"].margins.system, free=True)
     free = with_margins(found, "torque", system=system)
-    assert [w for w in margins_warnings(free) if w.startswith("nothing holds the speed")]
-    assert margins_document(free)["loops"]["torque"]["speed_is_held"] is False
-    assert margins_document(free)["loops"]["speed"]["speed_is_held"] is True
-    show_margins(free, [])
+    assert [w for w in free.notes if w.startswith("nothing holds the speed")]
+    assert room.document(free)["loops"]["torque"]["speed_is_held"] is False
+    assert room.document(free)["loops"]["speed"]["speed_is_held"] is True
+    room.tell(free, [])
     assert "nothing holds the speed" in capsys.readouterr().err
 
 
-def test_a_point_of_the_map_that_is_prevented_has_a_reason(found: MarginsResults) -> None:
+def test_a_point_of_the_map_that_is_prevented_has_a_reason(found: MarginsAnswer) -> None:
     margins = {name: loop.margins for name, loop in found.loops.items()}
     points = (MapPoint(10.0, 5.0, margins, ""), MapPoint(20.0, 5.0, {}, "clamp of loop torque"))
     loops = {name: replace(loop, worst=worst_cases(points, name)) for name, loop in found.loops.items()}
-    document = margins_document(replace(found, points=points, loops=loops))
+    document = room.document(replace(found, points=points, loops=loops))
     assert document["map"][1]["reason"] == "clamp of loop torque" and document["map"][1]["loops"] == {}
     assert document["loops"]["speed"]["worst_case"]["ms"]["speed"] == {"value": 10.0, "unit": "rad/s"}
 
 
 def test_the_table_of_an_unstable_loop_says_so(
-    found: MarginsResults, capsys: pytest.CaptureFixture[str]
+    found: MarginsAnswer, capsys: pytest.CaptureFixture[str]
 ) -> None:
     unstable = with_margins(found, "torque", stable=False, gain_margin=None, phase_margin=None)
     points = (MapPoint(10.0, 5.0, {n: r.margins for n, r in unstable.loops.items()}, ""),)
-    show_margins(replace(unstable, points=points), [])
+    room.tell(replace(unstable, points=points), [])
     captured = capsys.readouterr()
     assert captured.out == ""
     assert "UNSTABLE: margins of an" in captured.err and "none: nothing to delay" in captured.err
 
 
-def test_the_bode_picture_marks_the_margins(found: MarginsResults, tmp_path: Path) -> None:
+def test_the_bode_picture_marks_the_margins(found: MarginsAnswer, tmp_path: Path) -> None:
     paths = [tmp_path / "bode.svg", tmp_path / "bode.png"]
     draw_bode(found.loops["torque"].margins, "Costs $5 to $x_{", paths)
     assert all(path.stat().st_size > 5000 for path in paths)
     draw_bode(replace(found.loops["speed"].margins, gain_margin=50.0, crossover=None), "Far", paths[:1])
 
 
-def test_pictures_of_loops_without_margins(found: MarginsResults, tmp_path: Path) -> None:
+def test_pictures_of_loops_without_margins(found: MarginsAnswer, tmp_path: Path) -> None:
     margins: Margins = found.loops["torque"].margins
     bare = replace(
         margins, crossings=(), gain_margin=None, gain_margin_down=None, phase_margin=None, crossover=None
@@ -144,7 +144,7 @@ def test_pictures_of_loops_without_margins(found: MarginsResults, tmp_path: Path
         assert path.stat().st_size > 5000
 
 
-def test_pictures_are_the_same_every_time(found: MarginsResults, tmp_path: Path) -> None:
+def test_pictures_are_the_same_every_time(found: MarginsAnswer, tmp_path: Path) -> None:
     first, second = tmp_path / "a.svg", tmp_path / "b.svg"
     for path in (first, second):
         draw_nyquist(found.loops["speed"].margins, "Again", [path])
@@ -160,7 +160,7 @@ def test_the_pole_map(largest: float, tmp_path: Path) -> None:
     assert path.stat().st_size > 5000
 
 
-def test_the_step_picture_of_a_growing_response(found: MarginsResults, tmp_path: Path) -> None:
+def test_the_step_picture_of_a_growing_response(found: MarginsAnswer, tmp_path: Path) -> None:
     step = found.loops["torque"].step
     growing = replace(step, true=100.0 * step.true, settling_time=None, overshoot=None)
     path = tmp_path / "step.png"

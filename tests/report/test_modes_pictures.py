@@ -15,8 +15,8 @@ from shaftloop.analysis.modes import Mechanics, Mode, find_modes, mechanics
 from shaftloop.analysis.operating import operating_point
 from shaftloop.bench.assemble import build_bench
 from shaftloop.report import interference_picture, modes_picture
-from shaftloop.report.interference_picture import draw_interference, spread_out, summary
-from shaftloop.report.modes_picture import draw_modes, heading, shortened
+from shaftloop.report.modes.interference import draw_interference, spread_out, summary
+from shaftloop.report.modes.shapes import draw_modes, heading, shortened
 
 
 @pytest.fixture

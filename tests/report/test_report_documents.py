@@ -11,12 +11,14 @@ import pytest
 from checkbench import figure
 from shaftloop.analysis.overlay import lay_over, read_measurement
 from shaftloop.analysis.verify import Change, Verification
+from shaftloop.answers.run import RunAnswer
 from shaftloop.engine.supervision import Event
 from shaftloop.figures import number
-from shaftloop.report.documents import as_json, simulate_document
+from shaftloop.report.documents import as_json
 from shaftloop.report.quantities import readable, show
-from shaftloop.report.results import Results
-from shaftloop.report.tables import CAUTIONS, Progress, show_results
+from shaftloop.report.run import room
+from shaftloop.report.run.tables import CAUTIONS
+from shaftloop.report.terminal import Progress
 
 
 def refuse(constant: str) -> None:
@@ -28,7 +30,7 @@ def strictly(text: str) -> Any:
 
 
 @pytest.fixture(scope="module")
-def full(results: Results, tmp_path_factory: pytest.TempPathFactory) -> Results:
+def full(results: RunAnswer, tmp_path_factory: pytest.TempPathFactory) -> RunAnswer:
     path = tmp_path_factory.mktemp("measured") / "m.csv"
     path.write_text("time [s],true_torque [N m],drive_speed [rpm],oil [1]\n0,1,0,1\n0.5,2,1500,1\n")
     changes = {
@@ -46,8 +48,8 @@ def full(results: Results, tmp_path_factory: pytest.TempPathFactory) -> Results:
     )
 
 
-def test_document_of_a_run(full: Results) -> None:
-    document = strictly(as_json(simulate_document(full)))
+def test_document_of_a_run(full: RunAnswer) -> None:
+    document = strictly(as_json(room.document(full)))
     assert list(document) == ["scenario", "provenance", "metrics", "events", "warnings", "verify", "overlay"]
     assert document["scenario"]["name"] == "reference-bench" and len(document["scenario"]["hash"]) == 64
     provenance = document["provenance"]
@@ -63,16 +65,16 @@ def test_document_of_a_run(full: Results) -> None:
     assert set(document["overlay"]["channels"]["true_torque"]) == {"mean", "rms", "max", "points"}
 
 
-def test_every_metric_has_value_unit_and_meaning_or_a_reason(results: Results) -> None:
-    for entry in strictly(as_json(simulate_document(results)))["metrics"].values():
+def test_every_metric_has_value_unit_and_meaning_or_a_reason(results: RunAnswer) -> None:
+    for entry in strictly(as_json(room.document(results)))["metrics"].values():
         assert {"value", "unit", "meaning"} <= set(entry)
         assert (entry["value"] is None) == ("reason" in entry)
 
 
-def test_no_document_holds_nan(results: Results) -> None:
+def test_no_document_holds_nan(results: RunAnswer) -> None:
     broken = {"x": figure(math.nan, "N m"), "y": figure(-math.inf, "N m", at=1.0)}
     simulation = dataclasses.replace(results.simulation, wall_time=0.0)
-    document = simulate_document(dataclasses.replace(results, metrics=broken, simulation=simulation))
+    document = room.document(dataclasses.replace(results, metrics=broken, simulation=simulation))
     found = strictly(as_json(document))
     assert found["metrics"]["x"] == {
         "value": None, "unit": "N m", "reason": "not a finite number", "meaning": "",
@@ -87,9 +89,9 @@ def test_a_number_that_does_not_exist_has_a_reason() -> None:
     assert number(1.5, "s", "unused") == {"value": 1.5, "unit": "s"}
 
 
-def test_file_names_that_are_no_unicode(results: Results) -> None:
+def test_file_names_that_are_no_unicode(results: RunAnswer) -> None:
     scenario = dataclasses.replace(results.scenario, path=Path("caf\udce9.toml"), name="caf\udce9")
-    document = simulate_document(dataclasses.replace(results, scenario=scenario))
+    document = room.document(dataclasses.replace(results, scenario=scenario))
     assert as_json(document).encode("utf-8")
     assert document["scenario"]["name"] == "caf?"
 
@@ -122,8 +124,8 @@ def test_readable_keeps_unknown_units() -> None:
     assert readable(3.0, "A") == (3.0, "A")
 
 
-def test_the_terminal_shows_everything_on_stderr(full: Results, capsys: pytest.CaptureFixture[str]) -> None:
-    show_results(full, [Path("out/metrics.json"), Path("out/energy.svg"), Path("t.csv")])
+def test_the_terminal_shows_everything_on_stderr(full: RunAnswer, capsys: pytest.CaptureFixture[str]) -> None:
+    room.tell(full, [Path("out/metrics.json"), Path("out/energy.svg"), Path("t.csv")])
     out, err = capsys.readouterr()
     assert out == ""
     assert "Costs $5 to $x_{" in err
@@ -156,7 +158,7 @@ def test_a_long_run_shows_its_progress_to_a_person(
     with Progress("simulating") as progress:
         progress(0.1)
         assert capsys.readouterr().err == ""
-        monkeypatch.setattr("shaftloop.report.tables._PATIENCE", 0.0)
+        monkeypatch.setattr("shaftloop.report.run.tables._PATIENCE", 0.0)
         progress(0.5)
         progress(0.6)
     assert "simulating" in capsys.readouterr().err

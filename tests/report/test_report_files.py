@@ -6,10 +6,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from shaftloop.answers.run import RunAnswer
 from shaftloop.report import traces
 from shaftloop.report.files import OutputError, make_folder, open_atomically, write_text
-from shaftloop.report.results import Results
-from shaftloop.report.traces import check_traces, write_traces
+from shaftloop.report.run.traces import check_traces, write_traces
 
 
 def test_a_file_takes_its_name_once_it_is_complete(tmp_path: Path) -> None:
@@ -53,7 +53,7 @@ def test_folders_are_made_and_tried(tmp_path: Path) -> None:
         make_folder(tmp_path / "file" / "below")
 
 
-def test_npz_holds_every_channel_with_its_unit(results: Results, tmp_path: Path) -> None:
+def test_npz_holds_every_channel_with_its_unit(results: RunAnswer, tmp_path: Path) -> None:
     write_traces(tmp_path / "t.npz", results.simulation)
     with np.load(tmp_path / "t.npz") as file:
         units = dict(file["units"])
@@ -62,7 +62,7 @@ def test_npz_holds_every_channel_with_its_unit(results: Results, tmp_path: Path)
         assert np.array_equal(file["reading"], results.simulation.traces["reading"])
 
 
-def test_csv_reads_back_to_the_same_numbers(results: Results, tmp_path: Path) -> None:
+def test_csv_reads_back_to_the_same_numbers(results: RunAnswer, tmp_path: Path) -> None:
     write_traces(tmp_path / "t.csv", results.simulation)
     header, *rows = (tmp_path / "t.csv").read_text(encoding="utf-8").splitlines()
     names = header.split(",")
@@ -72,7 +72,7 @@ def test_csv_reads_back_to_the_same_numbers(results: Results, tmp_path: Path) ->
     assert np.array_equal(table[:, names.index("reading [N m]")], results.simulation.traces["reading"])
 
 
-def test_parquet(results: Results, tmp_path: Path) -> None:
+def test_parquet(results: RunAnswer, tmp_path: Path) -> None:
     parquet = pytest.importorskip("pyarrow.parquet")
     write_traces(tmp_path / "t.parquet", results.simulation)
     table = parquet.read_table(tmp_path / "t.parquet")

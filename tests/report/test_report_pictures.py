@@ -9,12 +9,13 @@ from matplotlib.figure import Figure
 
 from shaftloop.analysis.flow import Flow, Station, energy_flow
 from shaftloop.analysis.overlay import lay_over, read_measurement
+from shaftloop.answers.run import RunAnswer
 from shaftloop.engine.supervision import Event
 from shaftloop.report import energy_picture, overview
 from shaftloop.report.canvas import plain, thinned
-from shaftloop.report.energy_picture import draw_energy, summary
-from shaftloop.report.overview import draw_overview, zoom_window
-from shaftloop.report.results import Results, write_folder
+from shaftloop.report.run import room
+from shaftloop.report.run.energy import draw_energy, summary
+from shaftloop.report.run.overview import draw_overview, zoom_window
 
 TURNED = Flow(
     -1.0,
@@ -51,11 +52,11 @@ def words(figure: Figure) -> str:
     return "\n".join(parts)
 
 
-def test_a_folder_holds_every_file(results: Results, tmp_path: Path) -> None:
+def test_a_folder_holds_every_file(results: RunAnswer, tmp_path: Path) -> None:
     (tmp_path / "m.csv").write_text("time [s],true_torque [N m],drive_speed [rpm]\n0,1,0\n0.5,2,1500\n")
     overlay = lay_over(results.simulation, read_measurement(tmp_path / "m.csv"))
     (tmp_path / "out").mkdir()
-    files = write_folder(tmp_path / "out", dataclasses.replace(results, overlay=overlay), "{}\n")
+    files = room.write(tmp_path / "out", dataclasses.replace(results, overlay=overlay), "{}\n")
     names = [path.name for path in files]
     pictures = [f"{name}.{kind}" for name in ("overview", "energy", "overlay") for kind in ("svg", "png")]
     assert names == ["metrics.json", "traces.npz", *pictures]
@@ -65,7 +66,7 @@ def test_a_folder_holds_every_file(results: Results, tmp_path: Path) -> None:
         assert start == (b"<?xml" if path.suffix == ".svg" else b"\x89PNG\r")
 
 
-def test_the_same_run_gives_the_same_picture(results: Results, tmp_path: Path) -> None:
+def test_the_same_run_gives_the_same_picture(results: RunAnswer, tmp_path: Path) -> None:
     paths = [tmp_path / "a.svg", tmp_path / "b.svg"]
     for path in paths:
         draw_energy(energy_flow(results.simulation), results.title, [path])
@@ -73,7 +74,7 @@ def test_the_same_run_gives_the_same_picture(results: Results, tmp_path: Path) -
     assert b"Costs $5 to $x_{" in paths[0].read_bytes()
 
 
-def test_the_overview_shows_torque_speed_and_power(results: Results, figures: list[Figure]) -> None:
+def test_the_overview_shows_torque_speed_and_power(results: RunAnswer, figures: list[Figure]) -> None:
     draw_overview(results.simulation, "", [])
     found = words(figures[0])
     for label in (
@@ -89,26 +90,26 @@ def test_the_overview_shows_torque_speed_and_power(results: Results, figures: li
     assert "time after the torque step at 0.51 s [ms]" in found
 
 
-def test_the_closer_look_begins_before_the_step(results: Results) -> None:
+def test_the_closer_look_begins_before_the_step(results: RunAnswer) -> None:
     window = zoom_window(results.simulation)
     assert window is not None
     begin, end, at = window
     assert begin < at == pytest.approx(0.51) and at < end <= 0.58
 
 
-def test_no_closer_look_where_the_step_fills_the_run(results: Results, one_machine: Results) -> None:
+def test_no_closer_look_where_the_step_fills_the_run(results: RunAnswer, one_machine: RunAnswer) -> None:
     assert zoom_window(one_machine.simulation) is None
     assert zoom_window(dataclasses.replace(results.simulation, duration=0.1)) is None
 
 
-def test_a_bench_without_torque_shows_the_rest(one_machine: Results, figures: list[Figure]) -> None:
+def test_a_bench_without_torque_shows_the_rest(one_machine: RunAnswer, figures: list[Figure]) -> None:
     draw_overview(one_machine.simulation, "", [])
     found = words(figures[0])
     assert "speed [rpm]" in found and "torque [" not in found and "power [W]" in found
 
 
 @pytest.mark.parametrize(("time", "side"), [(0.1, "left"), (0.5, "right")])
-def test_trips_are_marked(results: Results, figures: list[Figure], time: float, side: str) -> None:
+def test_trips_are_marked(results: RunAnswer, figures: list[Figure], time: float, side: str) -> None:
     events = (
         Event(0, time, "exceeded", "top"),
         Event(0, time, "tripped", "top"),
@@ -119,20 +120,20 @@ def test_trips_are_marked(results: Results, figures: list[Figure], time: float, 
     assert text.get_text().strip() == f"top trips at {time:g} s" and text.get_ha() == side
 
 
-def test_milli_and_kilo(results: Results, figures: list[Figure]) -> None:
+def test_milli_and_kilo(results: RunAnswer, figures: list[Figure]) -> None:
     tiny = {name: 1e-6 * values for name, values in results.simulation.traces.items()}
     draw_overview(dataclasses.replace(results.simulation, traces=tiny), "", [])
     assert "torque [mN m]" in words(figures[0])
 
 
-def test_speeds_stay_in_rpm(results: Results, figures: list[Figure]) -> None:
+def test_speeds_stay_in_rpm(results: RunAnswer, figures: list[Figure]) -> None:
     fast = {name: 1e3 * values for name, values in results.simulation.traces.items()}
     draw_overview(dataclasses.replace(results.simulation, traces=fast), "", [])
     assert "speed [rpm]" in words(figures[0]) and "torque [kN m]" in words(figures[0])
     assert max(line.get_ydata().max() for line in figures[0].axes[2].lines) > 1e6
 
 
-def test_a_run_that_ended_at_once_can_be_drawn(results: Results, figures: list[Figure]) -> None:
+def test_a_run_that_ended_at_once_can_be_drawn(results: RunAnswer, figures: list[Figure]) -> None:
     empty = {name: values[:0] for name, values in results.simulation.traces.items()}
     nothing = dataclasses.replace(
         results.simulation, traces=empty, time=results.simulation.time[:0], duration=0.0
@@ -141,7 +142,7 @@ def test_a_run_that_ended_at_once_can_be_drawn(results: Results, figures: list[F
     assert len(figures[0].axes) == 2
 
 
-def test_the_energy_picture_says_what_it_shows(results: Results, figures: list[Figure]) -> None:
+def test_the_energy_picture_says_what_it_shows(results: RunAnswer, figures: list[Figure]) -> None:
     flow = energy_flow(results.simulation)
     draw_energy(flow, "", [])
     found = words(figures[0])
@@ -159,7 +160,7 @@ def test_energy_that_goes_the_other_way(figures: list[Figure]) -> None:
     assert "7 smaller ones" in words(figures[0])
 
 
-def test_one_machine_has_its_own_circle(one_machine: Results, figures: list[Figure]) -> None:
+def test_one_machine_has_its_own_circle(one_machine: RunAnswer, figures: list[Figure]) -> None:
     flow = energy_flow(one_machine.simulation)
     assert [station.name for station in flow.stations] == ["drive", "shaft line"]
     draw_energy(flow, "", [])

@@ -10,10 +10,10 @@ import pytest
 
 from checkbench import figure
 from shaftloop.figures import Figure
-from shaftloop.report.study_maps import mapped
-from shaftloop.report.study_pictures import draw_study
-from shaftloop.report.study_scales import factor_scale, figure_scale
-from shaftloop.report.study_tables import show_study
+from shaftloop.report.study.maps import mapped
+from shaftloop.report.study.pictures import draw_study
+from shaftloop.report.study.scales import factor_scale, figure_scale
+from shaftloop.report.study.tables import tell
 from shaftloop.studies import responses
 from shaftloop.studies.responses import Source
 from shaftloop.studies.whatif.designs import Plan
@@ -114,7 +114,7 @@ def test_what_some_candidates_lack_is_said(
     monkeypatch.setitem(responses.SOURCES, "stand", Source(source.known, some))
     found = results(tmp_path, STIFFNESS, GAIN, FIGURES)
     assert found.table.without("stand.time") == 8 and found.table.without("stand.share") == 0
-    show_study(found, [])
+    tell(found, [])
     assert "8 of 20 candidates have no stand.time, so its means" in capsys.readouterr().err
     draw_study(tmp_path, found)
     assert "8 of 20 have none" in (tmp_path / "effects.svg").read_text(encoding="utf-8")
@@ -152,8 +152,8 @@ def test_figures_are_drawn_in_the_units_of_people(tmp_path: Path) -> None:
 def test_more_candidates_than_can_be_told_apart_are_thinned(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("shaftloop.report.study_parallel._MOST_LINES", 6)
-    from shaftloop.report.study_parallel import draw_parallel
+    monkeypatch.setattr("shaftloop.report.study.parallel._MOST_LINES", 6)
+    from shaftloop.report.study.parallel import draw_parallel
 
     path = tmp_path / "p.svg"
     draw_parallel(results(tmp_path, STIFFNESS, GAIN, FIGURES), [path])

@@ -128,7 +128,6 @@ def read_range(text: str) -> Range:
 
 def vary(
     scenario: Scenario,
-    settings: Sequence[str],
     wanted: Range,
     demand: Demand,
     progress: Callable[[float], None] | None = None,
@@ -138,9 +137,7 @@ def vary(
     Parameters
     ----------
     scenario : Scenario
-        The scenario, as read with the settings.
-    settings : sequence of str
-        What else is set, ``path=value`` each.
+        As read.
     wanted : Range
         Parameter and values.
     demand : Demand
@@ -153,7 +150,7 @@ def vary(
     ShaftloopError
         Where every value is refused: the first refusal.
     """
-    study = _Study(scenario, tuple(settings), wanted, demand)
+    study = _Study(scenario, wanted, demand)
     values, left_out, errors = [], [], []
     for done, value in enumerate(wanted.values(), 1):
         if progress is not None:
@@ -179,14 +176,13 @@ def vary(
 @dataclass
 class _Study:
     scenario: Scenario
-    settings: tuple[str, ...]
     range: Range
     demand: Demand
     known: dict[Fraction, dict[str, Margins]] = field(default_factory=dict)
 
     def at(self, value: Fraction) -> dict[str, Margins]:
         if value not in self.known:
-            settings = (*self.settings, self.range.setting(value))
+            settings = (*self.scenario.settings, self.range.setting(value))
             description = read_scenario(self.scenario.path, settings).description
             demand = self.demand
             found = analyse_loops(description, demand.loops, demand.speed, demand.torque)

@@ -57,7 +57,7 @@ def check(
     3 a simulation failed. Every scenario is reported, whatever is wrong with the others; of several exit
     codes 2 comes before 3 and 3 before 1.
     """
-    from shaftloop.report.check_document import overall
+    from shaftloop.report.check.document import overall
     from shaftloop.report.files import check_folder
     from shaftloop.studies.checks.collect import collect
     from shaftloop.studies.checks.gains import read_gains
@@ -135,7 +135,7 @@ def _update(items: "Sequence[Checked | Refused]", baseline: Path | None) -> list
 
 
 def _write(items: "Sequence[Checked | Refused]", wanted: dict[str, Path | None]) -> list[Path]:
-    from shaftloop.report.check_files import junit_text, markdown_text
+    from shaftloop.report.check.files import junit_text, markdown_text
     from shaftloop.report.files import write_text
 
     files = []
@@ -150,8 +150,8 @@ def _write(items: "Sequence[Checked | Refused]", wanted: dict[str, Path | None])
 def _draw(items: "Sequence[Checked | Refused]", path: Path) -> list[Path]:
     """Draw what the changed gains do; where that cannot be, the check itself still stands."""
     from shaftloop.errors import ShaftloopError
-    from shaftloop.report.check_picture import draw_comparison
-    from shaftloop.report.check_words import gain_labels
+    from shaftloop.report.check.picture import draw_comparison
+    from shaftloop.report.check.words import gain_labels
     from shaftloop.studies.checks.compare import compare_gains
     from shaftloop.studies.checks.run import Checked
 
@@ -168,8 +168,8 @@ def _draw(items: "Sequence[Checked | Refused]", path: Path) -> list[Path]:
 
 
 def _hand_over(items: "Sequence[Checked | Refused]", files: list[Path], as_json: bool) -> None:
-    from shaftloop.report.check_document import check_document
-    from shaftloop.report.check_tables import show_check
+    from shaftloop.report.check.document import check_document
+    from shaftloop.report.check.tables import show_check
     from shaftloop.report.documents import as_json as text_of
 
     if as_json:

@@ -1,37 +1,10 @@
 """`shaftloop fidelity`: the torque reading against the truth."""
 
-from dataclasses import dataclass, replace
-from pathlib import Path
-from typing import TYPE_CHECKING
-
 import click
 
-from shaftloop.cli.options import Request, hand_out, say, scenario_options
-
-if TYPE_CHECKING:
-    from shaftloop.report.fidelity_results import FidelityResults
-    from shaftloop.scenario.reading import Scenario
+from shaftloop.cli.options import Request, hand_over, say, scenario_options
 
 __all__ = ["fidelity"]
-
-
-@dataclass(frozen=True)
-class _Wishes:
-    """What was asked for beyond the scenario, in SI units."""
-
-    speed: float | None
-    torque: float | None
-    orders: tuple[float, ...]
-    ripple: float | None
-    level: float | None
-    """[N m]; a share where `relative`."""
-    relative: bool
-    inertia_error: float
-    window: float | None
-    clock: float | None
-    turn_error: float
-    crosstalk: float | None
-    lever: float
 
 
 @click.command()
@@ -83,10 +56,12 @@ def fidelity(  # noqa: PLR0913  (one argument per option)
     folding and time into ./shaftloop-out/<scenario>/. With --json nothing is written unless --out is given.
     """
     scenario = request.read()
+    from shaftloop.answers.fidelity import Wishes, find_fidelity, with_run
+    from shaftloop.report.fidelity import room
     from shaftloop.report.files import make_folder
 
     level, relative = _level(alias_limit)
-    wishes = _Wishes(
+    wishes = Wishes(
         _quantity("--speed", speed, "rad/s", "1500 rpm"),
         _quantity("--torque", torque, "N m", "80 N m"),
         orders,
@@ -103,62 +78,12 @@ def fidelity(  # noqa: PLR0913  (one argument per option)
     folder = request.folder(scenario.name)
     if folder is not None:
         make_folder(folder)
-    _hand_over(_analyse(scenario, wishes, drawn=folder is not None), request, folder)
-
-
-def _analyse(scenario: "Scenario", wishes: _Wishes, *, drawn: bool) -> "FidelityResults":
-    from shaftloop.analysis.fidelity.aliasing import aliasing
-    from shaftloop.analysis.fidelity.correction import correction
-    from shaftloop.analysis.fidelity.encoder import encoder_figures
-    from shaftloop.analysis.fidelity.misalignment import misalignment
-    from shaftloop.analysis.fidelity.transfer import fidelity as analyse
-    from shaftloop.analysis.simulation import simulate
-    from shaftloop.errors import SimulationError
-    from shaftloop.report.fidelity_results import FidelityResults
-    from shaftloop_models.encoder import Encoder
-
-    found = analyse(scenario.description, wishes.speed, wishes.torque)
-    level = wishes.level
-    if level is not None and wishes.relative:
-        level *= found.sensor.rated
-    folds = aliasing(found, wishes.orders, wishes.ripple, level)
-    corrected = correction(
-        scenario.description,
-        found.bench.bench,
-        found.point,
-        1e-3 * found.sensor.rated,
-        wishes.inertia_error,
-        wishes.window,
-    )
-    encoders = tuple(
-        encoder_figures(part, found.point.speed, wishes.clock, wishes.turn_error)
-        for part in scenario.description.line
-        if isinstance(part, Encoder)
-    )
-    crooked = misalignment(found, wishes.crosstalk, wishes.lever)
-    results = FidelityResults(scenario, found, folds, corrected, encoders, crooked)
-    if not drawn:
-        return results
-    try:
-        return replace(results, simulation=simulate(scenario.description))
-    except SimulationError as error:
-        say(f"warning: no picture over time: {error.message}")
-        return results
-
-
-def _hand_over(results: "FidelityResults", request: Request, folder: Path | None) -> None:
-    from shaftloop.report.documents import as_json
-    from shaftloop.report.fidelity_results import fidelity_document, fidelity_warnings, write_fidelity
-    from shaftloop.report.fidelity_tables import show_fidelity
-
-    document = as_json(fidelity_document(results))
-    files = write_fidelity(folder, results, document) if folder is not None else []
-    for warning in fidelity_warnings(results):
-        say(f"warning: {warning}")
-    if request.json:
-        hand_out(document)
-    else:
-        show_fidelity(results, files)
+    answer = find_fidelity(scenario, wishes)
+    if folder is not None:
+        answer = with_run(answer)
+        if answer.no_run:
+            say(f"warning: no picture over time: {answer.no_run}")
+    hand_over(answer, room, request, folder)
 
 
 def _level(text: str | None) -> tuple[float | None, bool]:

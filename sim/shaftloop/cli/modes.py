@@ -2,7 +2,7 @@
 
 import click
 
-from shaftloop.cli.options import Request, hand_out, scenario_options
+from shaftloop.cli.options import Request, hand_over, scenario_options
 
 __all__ = ["modes"]
 
@@ -17,27 +17,13 @@ def modes(request: Request, speed: str | None) -> None:
     nothing is written unless --out is given.
     """
     scenario = request.read()
-    from shaftloop.analysis.interference import interference, read_speed
-    from shaftloop.analysis.modes import find_modes, mechanics
-    from shaftloop.analysis.operating import operating_point
-    from shaftloop.bench.assemble import build_bench
-    from shaftloop.report.documents import as_json
+    from shaftloop.analysis.interference import read_speed
+    from shaftloop.answers.modes import find_line_modes
     from shaftloop.report.files import make_folder
-    from shaftloop.report.modes_results import ModesResults, modes_document, show_modes, write_modes
+    from shaftloop.report.modes import room
 
     stated = None if speed is None else read_speed(speed)
     folder = request.folder(scenario.name)
     if folder is not None:
         make_folder(folder)
-    description = scenario.description
-    bench = build_bench(description, smooth=True)
-    line = mechanics(bench)
-    found = find_modes(line)
-    turning = operating_point(bench, stated).speed
-    results = ModesResults(scenario, line, found, interference(description, found, turning))
-    document = as_json(modes_document(results))
-    files = write_modes(folder, results, document) if folder is not None else []
-    if request.json:
-        hand_out(document)
-    else:
-        show_modes(results, files)
+    hand_over(find_line_modes(scenario, stated), room, request, folder)

@@ -5,16 +5,27 @@ from contextlib import suppress
 from dataclasses import dataclass
 from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import click
 
 from shaftloop.text import escaped
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from shaftloop.scenario.reading import Scenario
 
-__all__ = ["SCENARIO", "Request", "default_folder", "hand_out", "request_options", "say", "scenario_options"]
+__all__ = [
+    "SCENARIO",
+    "Request",
+    "default_folder",
+    "hand_out",
+    "hand_over",
+    "request_options",
+    "say",
+    "scenario_options",
+]
 
 
 SCENARIO = "shaftloop.scenario"
@@ -87,6 +98,50 @@ def hand_out(document: str) -> None:
         Goes to stdout as UTF-8, whatever the terminal takes.
     """
     click.echo(document.encode("utf-8", "backslashreplace"), nl=False)
+
+
+class Room(Protocol):
+    """What the report knows of one question."""
+
+    @property
+    def document(self) -> Callable[[Any], dict[str, Any]]:
+        """The answer as plain values."""
+
+    @property
+    def write(self) -> Callable[[Path, Any, str], list[Path]]:
+        """Puts the document and the pictures into a folder; returns the files."""
+
+    @property
+    def tell(self) -> Callable[[Any, "Sequence[Path]"], None]:
+        """Tells people the answer, and where its files are."""
+
+
+def hand_over(answer: Any, room: Room, request: Request, folder: Path | None, *more: Path) -> None:
+    """Write, say and show an answer.
+
+    Parameters
+    ----------
+    answer : Answer
+        What was found.
+    room : module
+        What the report knows of the question.
+    request : Request
+        What was asked for.
+    folder : Path or None
+        Of the results.
+    *more : Path
+        Files that were written already.
+    """
+    from shaftloop.report.documents import as_json
+
+    document = as_json(room.document(answer))
+    files = room.write(folder, answer, document) if folder is not None else []
+    for note in answer.notes:
+        say(f"warning: {note}")
+    if request.json:
+        hand_out(document)
+    else:
+        room.tell(answer, [*files, *more])
 
 
 def request_options(metavar: str) -> Callable[[Callable[..., None]], Callable[..., None]]:

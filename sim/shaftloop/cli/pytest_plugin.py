@@ -99,7 +99,7 @@ class ExpectationItem(pytest.Item):
 
     def runtest(self) -> None:
         """Fail where the expectation does not hold."""
-        from shaftloop.report.check_words import bench_words, verdict_words
+        from shaftloop.report.check.words import bench_words, verdict_words
 
         assert isinstance(self.parent, ScenarioFile)
         checked = self.parent.checked

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from shaftloop.cli.options import Request, hand_out, scenario_options
+from shaftloop.cli.options import Request, hand_over, scenario_options
 
 __all__ = ["sensors"]
 
@@ -47,10 +47,10 @@ def sensors(
     """
     scenario = request.read()
     from shaftloop.analysis.efficiency_points import read_point
-    from shaftloop.analysis.sensor_choice import Demand, choose, find_candidates
-    from shaftloop.report.documents import as_json
-    from shaftloop.report.files import make_folder, write_text
-    from shaftloop.report.sensors_results import SensorsResults, sensors_document, show_sensors
+    from shaftloop.analysis.sensor_choice import Demand, find_candidates
+    from shaftloop.answers.sensors import find_sensors
+    from shaftloop.report.files import make_folder
+    from shaftloop.report.sensors import room
     from shaftloop_models.torque_sensor import TorqueSensor
 
     description = scenario.description
@@ -68,17 +68,9 @@ def sensors(
     folder = request.folder(scenario.name)
     if folder is not None:
         make_folder(folder)
-    results = SensorsResults(scenario, demand, choose(description, candidates, demand))
-    document = as_json(sensors_document(results))
-    files = []
-    if folder is not None:
-        files = [folder / "sensors.json"]
-        write_text(files[0], document)
-    if request.json:
-        hand_out(document)
-    else:
-        show_sensors(results, files)
-    if all(entry.serves is False for entry in results.judged):
+    answer = find_sensors(scenario, candidates, demand)
+    hand_over(answer, room, request, folder)
+    if all(entry.serves is False for entry in answer.judged):
         raise click.exceptions.Exit(1)
 
 

@@ -1,16 +1,10 @@
 """`shaftloop simulate`: run a scenario."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
-from shaftloop.cli.options import Request, hand_out, say, scenario_options
-
-if TYPE_CHECKING:
-    from shaftloop.analysis.overlay import Measurement
-    from shaftloop.report.results import Results
-    from shaftloop.scenario.reading import Scenario
+from shaftloop.cli.options import Request, hand_over, scenario_options
 
 __all__ = ["simulate"]
 
@@ -44,8 +38,11 @@ def simulate(
         raise click.UsageError("--overlay-offset shifts a measured run: name it with --overlay.")
     scenario = request.read()
     from shaftloop.analysis.overlay import read_measurement, read_offset
+    from shaftloop.answers.run import find_run
     from shaftloop.report.files import make_folder
-    from shaftloop.report.traces import check_traces
+    from shaftloop.report.run import room
+    from shaftloop.report.run.traces import check_traces, write_traces
+    from shaftloop.report.terminal import Progress
 
     # All that can be wrong with the command line shows before the run, not after it.
     offset = read_offset(overlay_offset) if overlay_offset is not None else 0.0
@@ -55,52 +52,9 @@ def simulate(
         make_folder(folder)
     if traces is not None:
         check_traces(traces)
-    results = _run(scenario, method, verify, measurement, offset)
-    _hand_over(results, request, folder, traces)
-
-
-def _run(
-    scenario: "Scenario", method: str, verify: bool, measurement: "Measurement | None", offset: float
-) -> "Results":
-    from shaftloop.analysis import verify as proof
-    from shaftloop.analysis.metrics import metrics
-    from shaftloop.analysis.overlay import lay_over
-    from shaftloop.analysis.simulation import simulate as run
-    from shaftloop.report.results import Results
-    from shaftloop.report.tables import Progress
-
-    description = scenario.description
-    with Progress("simulating") as progress:
-        simulation = run(description, method=method, progress=progress)
-    warnings = proof.check_energy(simulation)
-    for warning in warnings:
-        say(f"warning: {warning}")
-    verification = None
-    if verify:
-        with Progress("once more with finer steps") as progress:
-            verification = proof.verify(description, simulation, progress=progress)
-    return Results(
-        scenario,
-        simulation,
-        metrics(simulation),
-        (*scenario.warnings, *warnings),
-        verification,
-        lay_over(simulation, measurement, offset) if measurement is not None else None,
+    answer = find_run(
+        scenario, method=method, finer=verify, measurement=measurement, offset=offset, watch=Progress
     )
-
-
-def _hand_over(results: "Results", request: Request, folder: Path | None, traces: Path | None) -> None:
-    from shaftloop.report.documents import as_json, simulate_document
-    from shaftloop.report.results import write_folder
-    from shaftloop.report.tables import show_results
-    from shaftloop.report.traces import write_traces
-
-    document = as_json(simulate_document(results))
-    files = write_folder(folder, results, document) if folder is not None else []
     if traces is not None:
-        write_traces(traces, results.simulation)
-        files.append(traces)
-    if request.json:
-        hand_out(document)
-    else:
-        show_results(results, files)
+        write_traces(traces, answer.simulation)
+    hand_over(answer, room, request, folder, *([] if traces is None else [traces]))

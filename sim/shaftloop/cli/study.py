@@ -47,7 +47,7 @@ def study(
     written, and nothing can be resumed, unless --out is given. With --so-far nothing but --table is written.
     """
     from shaftloop.report.files import make_folder
-    from shaftloop.report.study_table import check_table
+    from shaftloop.report.study.table import check_table
     from shaftloop.studies.whatif.designs import Plan
     from shaftloop.studies.whatif.reading import read_study
     from shaftloop.studies.whatif.store import open_store
@@ -94,7 +94,7 @@ def _cores() -> int:
 
 
 def _run(store: "Store", run: "Runner") -> None:
-    from shaftloop.report.tables import Progress
+    from shaftloop.report.terminal import Progress
     from shaftloop.studies.whatif.execute import execute
 
     before, total = store.done, store.plan.total
@@ -112,22 +112,21 @@ def _run(store: "Store", run: "Runner") -> None:
 def _hand_over(store: "Store", request: Request, folder: Path | None, table: Path | None, top: int) -> None:
     from shaftloop.errors import SimulationError
     from shaftloop.report.documents import as_json
-    from shaftloop.report.study_results import study_document, study_warnings, write_study
-    from shaftloop.report.study_table import write_table
-    from shaftloop.report.study_tables import show_study
+    from shaftloop.report.study import room
+    from shaftloop.report.study.table import write_table
     from shaftloop.studies.whatif.findings import find
 
     results = find(store, top)
-    document = as_json(study_document(results))
-    files = write_study(folder, results, document) if folder is not None else []
+    document = as_json(room.document(results))
+    files = room.write(folder, results, document) if folder is not None else []
     if table is not None:
         write_table(table, store, results.answers)
         files.append(table)
-    for warning in study_warnings(results):
+    for warning in room.study_warnings(results):
         say(f"warning: {warning}")
     if request.json:
         hand_out(document)
     else:
-        show_study(results, files)
+        room.tell(results, files)
     if not results.table.done.any():
         raise SimulationError("no candidate could be evaluated", "the reasons are in the table of candidates")

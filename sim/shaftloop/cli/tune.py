@@ -5,11 +5,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from shaftloop.cli.options import Request, hand_out, say, scenario_options
+from shaftloop.cli.options import Request, hand_over, say, scenario_options
 from shaftloop.cli.point import check_point, named_loops, read_torque
 
 if TYPE_CHECKING:
-    from shaftloop.report.tune_results import TuneResults
+    from shaftloop.answers.tuning import TuneAnswer
     from shaftloop.scenario.reading import Scenario
     from shaftloop.studies.tuning.choosing import Demand
 
@@ -114,36 +114,29 @@ def tune(
     --out or --write is given.
     """
     scenario = request.read()
+    from shaftloop.answers.tuning import find_gains
     from shaftloop.errors import ScenarioError
     from shaftloop.report.files import make_folder
-    from shaftloop.report.tables import Progress
-    from shaftloop.report.tune_results import TuneResults
-    from shaftloop.studies.checks.run import judge_of_changes
-    from shaftloop.studies.tuning.tolerance import corners, read_tolerance
-    from shaftloop.studies.tuning.tune import tune as find_gains
+    from shaftloop.report.terminal import Progress
+    from shaftloop.report.tune import room
 
     demand = _demand(scenario, wanted)
     if write:
         _check_writable(scenario, request)
     elif despite_expectations:
         raise ScenarioError(["--despite-expectations: of use with --write alone; add it or leave this out"])
-    found = [read_tolerance(text, scenario.path, request.settings) for text in tolerances]
-    for tolerance in found:
-        _check_not_tuned(tolerance.path, demand)
-    benches = corners(scenario.path, request.settings, found)
     folder = request.folder(scenario.name)
     if folder is not None:
         make_folder(folder)
-    with Progress("tuning") as progress:
-        tuning = find_gains(benches, demand, progress, judge_of_changes(scenario))
-    results = TuneResults(scenario, tuning, demand, tolerances)
-    _hand_over(results, request, folder)
+    answer = find_gains(scenario, demand, tolerances, watch=Progress)
+    tuning = answer.tuning
+    hand_over(answer, room, request, folder)
     # Last, so that whatever fails before leaves the file alone.
     if write and (tuning.recommended or (tuning.feasible and despite_expectations)):
-        _write(scenario, results)
+        _write(scenario, answer)
     elif write:
         way = "; to write them all the same add --despite-expectations" if tuning.feasible else ""
-        say(f"nothing is written to the scenario, {results.verdict}{way}")
+        say(f"nothing is written to the scenario, {answer.verdict}{way}")
     if not tuning.recommended:
         raise click.exceptions.Exit(1)
 
@@ -215,39 +208,16 @@ def _check_writable(scenario: "Scenario", request: Request) -> None:
         raise ScenarioError([f"--write: {scenario.path} is write-protected; make it writable or tune a copy"])
 
 
-def _check_not_tuned(path: str, demand: "Demand") -> None:
-    from shaftloop.errors import ScenarioError
-
-    if path in demand.gains:
-        message = f"--tolerance {path}: a gain that is tuned has none; state what scatters in the bench"
-        raise ScenarioError([message])
-
-
-def _write(scenario: "Scenario", results: "TuneResults") -> None:
+def _write(scenario: "Scenario", answer: "TuneAnswer") -> None:
     from shaftloop.report.files import write_text
     from shaftloop.studies.tuning.rewrite import replaced, rewritten
 
-    names = tuple(results.tuning.loops)
+    names = tuple(answer.tuning.loops)
     old = [loop for loop in scenario.description.loop if loop.name in names]
-    new = [loop for loop in results.tuning.description.loop if loop.name in names]
+    new = [loop for loop in answer.tuning.description.loop if loop.name in names]
     path: Path = scenario.path.resolve()
     write_text(path, rewritten(scenario.text, old, new))
     say(f"written to {scenario.path}: {', '.join(f'loop {name}' for name in names)}")
     stale = replaced(old, new)
     if stale:
         say(f"changed or removed there: {', '.join(stale)}; comments beside them may no longer be true")
-
-
-def _hand_over(results: "TuneResults", request: Request, folder: Path | None) -> None:
-    from shaftloop.report.documents import as_json
-    from shaftloop.report.tune_results import tune_document, tune_warnings, write_tuning
-    from shaftloop.report.tune_tables import show_tuning
-
-    document = as_json(tune_document(results))
-    files = write_tuning(folder, results, document) if folder is not None else []
-    for warning in tune_warnings(results):
-        say(f"warning: {warning}")
-    if request.json:
-        hand_out(document)
-    else:
-        show_tuning(results, files)

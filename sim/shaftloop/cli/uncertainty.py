@@ -4,16 +4,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from shaftloop.cli.options import Request, hand_out, scenario_options
+from shaftloop.cli.options import Request, hand_over, say, scenario_options
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from shaftloop.report.uncertainty_results import BenchResults
-
 __all__ = ["uncertainty"]
-
-_TRIALS = 200_000
 
 
 @click.command()
@@ -62,14 +58,10 @@ def uncertainty(
 
 
 def _measurement_file(request: Request, path: "Path", changes: dict[str, Any]) -> None:
-    from dataclasses import replace
-
-    from shaftloop.analysis.uncertainty.evaluation import evaluate_both
     from shaftloop.analysis.uncertainty.reading import read_measurement_file
-    from shaftloop.cli.options import hand_out, say
-    from shaftloop.report.documents import as_json
+    from shaftloop.answers.uncertainty import find_measurement
     from shaftloop.report.files import make_folder
-    from shaftloop.report.uncertainty_file import FileResults, file_document, show_file, write_file
+    from shaftloop.report.uncertainty import measurement as room
 
     file = read_measurement_file(path)
     for warning in file.warnings:
@@ -77,59 +69,22 @@ def _measurement_file(request: Request, path: "Path", changes: dict[str, Any]) -
     folder = request.folder(file.name)
     if folder is not None:
         make_folder(folder)
-    results = FileResults(file, evaluate_both(file.measurement, replace(file.plan, **changes)))
-    document = as_json(file_document(results))
-    files = write_file(folder, results, document) if folder is not None else []
-    if request.json:
-        hand_out(document)
-    else:
-        show_file(results, files)
+    hand_over(find_measurement(file, **changes), room, request, folder)
 
 
 def _bench(
     request: Request, points: tuple[str, ...], with_map: bool, trials: int | None, stated: bool
 ) -> None:
-    from shaftloop.report.documents import as_json
+    from shaftloop.answers.uncertainty import TRIALS, find_uncertainty
     from shaftloop.report.files import make_folder
-    from shaftloop.report.uncertainty_results import bench_document, show_bench, write_bench
-
-    results = _bench_results(request, points, with_map, trials if stated else _TRIALS)
-    folder = request.folder(results.scenario.name)
-    if folder is not None:
-        make_folder(folder)
-    document = as_json(bench_document(results))
-    files = write_bench(folder, results, document) if folder is not None else []
-    if request.json:
-        hand_out(document)
-    else:
-        show_bench(results, files)
-
-
-def _bench_results(
-    request: Request, texts: tuple[str, ...], with_map: bool, trials: int | None
-) -> "BenchResults":
-    from shaftloop.analysis.efficiency import bench_budget, window_curve
-    from shaftloop.analysis.efficiency_map import efficiency_map
-    from shaftloop.analysis.efficiency_points import measured_bench, stated_points
-    from shaftloop.analysis.uncertainty.evaluation import Plan, evaluate_both
-    from shaftloop.report.uncertainty_results import BenchResults
-    from shaftloop.scenario.uncertainty import Uncertainty
+    from shaftloop.report.uncertainty import room
 
     scenario = request.read()
-    description = scenario.description
-    conditions = description.uncertainty or Uncertainty()
-    measured = measured_bench(description)
-    points = stated_points(measured, texts)
-    plan = Plan(conditions.coverage, trials=trials, seed=description.seed)
-    budgets = [bench_budget(measured, point, conditions) for point in points]
-    return BenchResults(
-        scenario,
-        measured,
-        conditions,
-        tuple((budget, evaluate_both(budget.measurement, plan)) for budget in budgets),
-        window_curve(measured, points[0], conditions),
-        efficiency_map(measured, points, conditions) if with_map else None,
-    )
+    answer = find_uncertainty(scenario, points, trials=trials if stated else TRIALS, everywhere=with_map)
+    folder = request.folder(scenario.name)
+    if folder is not None:
+        make_folder(folder)
+    hand_over(answer, room, request, folder)
 
 
 def _read_trials(text: str | None) -> int | None:

@@ -1,14 +1,18 @@
 """Lines and tables on the terminal. Everything goes to stderr: stdout belongs to machines."""
 
 import sys
+import time
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from types import TracebackType
+from typing import Any, Self
 
 from shaftloop.text import escaped
 
-__all__ = ["add_row", "console", "new_table", "print_line", "show_files"]
+__all__ = ["Progress", "add_row", "console", "new_table", "print_line", "show_files"]
 
+_PATIENCE = 1.0
+"""Time without a progress line. [s]"""
 _NUMBERS = ("value", "change", "mean", "rms", "largest", "order", "frequency", "damping", "speed", "margin")
 
 
@@ -85,3 +89,43 @@ def show_files(files: Sequence[Path]) -> None:
         folders.setdefault(path.parent, []).append(path.name)
     for folder, names in folders.items():
         print_line(f"written to {folder}: {', '.join(names)}")
+
+
+class Progress:
+    """A progress line on stderr: only for runs that take a while, and only where a person may be watching.
+
+    Parameters
+    ----------
+    label : str
+        What is going on.
+    """
+
+    def __init__(self, label: str) -> None:
+        self._label = label
+        self._begun = time.monotonic()
+        self._watched = sys.stderr.isatty()
+        self._line: Any = None
+        self._task: Any = None
+
+    def __call__(self, share: float) -> None:
+        """Show the share that is done."""
+        if not self._watched or (self._line is None and time.monotonic() - self._begun < _PATIENCE):
+            return
+        if self._line is None:
+            from rich.progress import Progress as Line
+
+            self._line = Line(console=console(), transient=True)
+            self._task = self._line.add_task(self._label, total=1.0)
+            self._line.start()
+        self._line.update(self._task, completed=share)
+
+    def __enter__(self) -> Self:
+        """Begin."""
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Take the line away."""
+        if self._line is not None:
+            self._line.stop()

@@ -35,6 +35,8 @@ class Scenario:
     """What is allowed but looks wrong, each with its place."""
     text: str
     """The scenario file as it stands."""
+    settings: tuple[str, ...] = ()
+    """What was set on top of the file, ``path=value`` each."""
 
 
 def read_scenario(
@@ -72,7 +74,13 @@ def read_scenario(
     check_timing(draft, problems)
     problems.raise_if_any()
     return Scenario(
-        draft.description(), file.path.stem, file.path, digest.hexdigest(), problems.warnings(), file.text
+        draft.description(),
+        file.path.stem,
+        file.path,
+        digest.hexdigest(),
+        problems.warnings(),
+        file.text,
+        tuple(settings),
     )
 
 

@@ -1,16 +1,27 @@
 """The figures of a loop that have names: where each comes from, its unit, and what it means to have none."""
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from shaftloop.figures import Figure, by_name
 
 if TYPE_CHECKING:
+    from shaftloop.analysis.delay import DelayMargin
+    from shaftloop.analysis.modes import Mode
+    from shaftloop.analysis.stepresponse import StepResponse
     from shaftloop.analysis.worstcase import LoopAnalysis, MapPoint
 
-__all__ = ["LOOP_FIGURES", "MAP_FIGURES", "MODE_FIGURES", "loop_figures", "map_figures"]
+__all__ = [
+    "LOOP_FIGURES",
+    "MAP_FIGURES",
+    "MODE_FIGURES",
+    "loop_figures",
+    "map_figures",
+    "mode_figure",
+    "mode_figures",
+]
 
 _NO_POINT = "no point of the operating range has one"
 _NO_CROSSOVER = "|L| never crosses 1"
@@ -152,7 +163,12 @@ MODE_FIGURES = by_name(
 """Of a mode of the line."""
 
 
-def loop_figures(analysis: "LoopAnalysis", names: Sequence[str]) -> dict[str, Figure]:
+def loop_figures(
+    analysis: "LoopAnalysis",
+    names: Sequence[str],
+    delay: "DelayMargin | None" = None,
+    step: "StepResponse | None" = None,
+) -> dict[str, Figure]:
     """Return figures of a loop by name.
 
     Parameters
@@ -161,7 +177,11 @@ def loop_figures(analysis: "LoopAnalysis", names: Sequence[str]) -> dict[str, Fi
         The loop at its operating point.
     names : sequence of str
         Those of `LOOP_FIGURES` that are wanted; others are left out.
+    delay, step : DelayMargin, StepResponse, optional
+        Of the loop, where they are known already.
     """
+    from shaftloop.analysis.delay import delay_margin
+
     found: dict[str, Figure] = {}
     unstable = f"the bench is unstable (largest eigenvalue {analysis.margins.largest_eigenvalue:.6f})"
     for name in names:
@@ -170,8 +190,10 @@ def loop_figures(analysis: "LoopAnalysis", names: Sequence[str]) -> dict[str, Fi
             continue
         if not analysis.margins.stable and name not in _OF_UNSTABLE:
             found[name] = entry.absent(unstable)
-        elif name in _COSTLY:
-            found |= _COSTLY[name](analysis)
+        elif name.startswith("delay_margin"):
+            found |= _delay(delay or delay_margin(analysis.description, analysis.margins))
+        elif name.startswith("step_"):
+            found |= _step(step or _small_step(analysis))
         else:
             found[name] = entry.found(getattr(analysis.margins, name))
     return found
@@ -207,14 +229,49 @@ def _lost(reason: str) -> dict[str, Figure]:
     return {name: entry.absent(reason) for name, entry in MAP_FIGURES.items()}
 
 
-def _delay(analysis: "LoopAnalysis") -> dict[str, Figure]:
-    from shaftloop.analysis.delay import delay_margin
+def mode_figures(modes: "Sequence[Mode]") -> dict[str, Figure]:
+    """Return the figures of the modes of a line, e.g. ``1.frequency``.
 
-    delay = delay_margin(analysis.description, analysis.margins)
+    Parameters
+    ----------
+    modes : sequence of Mode
+        From `find_modes`.
+    """
+    return {
+        f"{number}.{name}": mode_figure(name, number).found(getattr(mode, name))
+        for number, mode in enumerate(modes, 1)
+        for name in MODE_FIGURES
+    }
+
+
+def mode_figure(name: str, number: int) -> Figure:
+    """Return a figure of a mode, not looked for yet.
+
+    Parameters
+    ----------
+    name : str
+        One of `MODE_FIGURES`.
+    number : int
+        Of the mode, from 1.
+    """
+    entry = MODE_FIGURES[name]
+    meaning = f"{entry.meaning} of mode {number} of the line"
+    return replace(entry, meaning=meaning, group=f"mode {number}")
+
+
+def _small_step(analysis: "LoopAnalysis") -> "StepResponse":
+    from shaftloop.analysis.stepresponse import step_response
+
+    bench, margins = analysis.bench, analysis.margins
+    loop = bench.bench.loops[margins.loop]
+    return step_response(bench, loop, margins.point, analysis.state, margins.largest_eigenvalue)
+
+
+def _delay(found: "DelayMargin") -> dict[str, Figure]:
     paths = {
-        "delay_margin": delay.smaller_first()[0][1],
-        "delay_margin_at_reading": delay.reading,
-        "delay_margin_at_command": delay.command,
+        "delay_margin": found.smaller_first()[0][1],
+        "delay_margin_at_reading": found.reading,
+        "delay_margin_at_command": found.command,
     }
     return {
         name: replace(LOOP_FIGURES[name], reason=path.reason, beyond="above" if path.endless else "").found(
@@ -224,23 +281,6 @@ def _delay(analysis: "LoopAnalysis") -> dict[str, Figure]:
     }
 
 
-def _step(analysis: "LoopAnalysis") -> dict[str, Figure]:
-    from shaftloop.analysis.stepresponse import step_response
-
-    margins = analysis.margins
-    loop = analysis.bench.bench.loops[margins.loop]
-    step = step_response(analysis.bench, loop, margins.point, analysis.state, margins.largest_eigenvalue)
-    return {
-        name: LOOP_FIGURES[name].found(value)
-        for name, value in (("step_overshoot", step.overshoot), ("step_settling_time", step.settling_time))
-    }
-
-
-_COSTLY: dict[str, Callable[["LoopAnalysis"], dict[str, Figure]]] = {
-    "delay_margin": _delay,
-    "delay_margin_at_reading": _delay,
-    "delay_margin_at_command": _delay,
-    "step_overshoot": _step,
-    "step_settling_time": _step,
-}
-"""What takes further runs of the bench."""
+def _step(found: "StepResponse") -> dict[str, Figure]:
+    values = {"step_overshoot": found.overshoot, "step_settling_time": found.settling_time}
+    return {name: LOOP_FIGURES[name].found(value) for name, value in values.items()}

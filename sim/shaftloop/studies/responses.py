@@ -19,6 +19,8 @@ from shaftloop.studies.figures import (
     MODE_FIGURES,
     loop_figures,
     map_figures,
+    mode_figure,
+    mode_figures,
 )
 
 if TYPE_CHECKING:
@@ -257,11 +259,9 @@ def _modes_known(description: Description) -> dict[str, Figure]:
 
     count = len(build_bench(description, smooth=True).line.nodes) - 1
     return {
-        f"{number}.{figure}": replace(
-            entry, meaning=f"{entry.meaning} of mode {number} of the line", group=f"mode {number}"
-        )
+        f"{number}.{name}": mode_figure(name, number)
         for number in range(1, count + 1)
-        for figure, entry in MODE_FIGURES.items()
+        for name in MODE_FIGURES
     }
 
 
@@ -270,16 +270,9 @@ def _modes(description: Description, names: Sequence[str]) -> dict[str, Figure]:
     from shaftloop.bench.assemble import build_bench
 
     modes = find_modes(mechanics(build_bench(description, smooth=True)))
-    values = {
-        f"{number}.{figure}": getattr(mode, figure)
-        for number, mode in enumerate(modes, 1)
-        for figure in MODE_FIGURES
-    }
     missing = f"only {len(modes)} modes of the line oscillate"
-    return {
-        name: entry.found(values[name]) if name in values else entry.absent(missing)
-        for name, entry in _modes_known(description).items()
-    }
+    known = _modes_known(description)
+    return {name: entry.absent(missing) for name, entry in known.items()} | mode_figures(modes)
 
 
 @lru_cache(maxsize=1)

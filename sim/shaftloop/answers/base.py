@@ -1,0 +1,51 @@
+"""What all answers have in common."""
+
+from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass
+
+from shaftloop.figures import Figure
+from shaftloop.scenario.reading import Scenario
+
+__all__ = ["Answer", "Watch", "unwatched"]
+
+Watch = Callable[[str], AbstractContextManager[Callable[[float], None] | None]]
+"""Takes what is going on and gives, while it does, what is called with the share that is done."""
+
+
+def unwatched(label: str) -> AbstractContextManager[None]:
+    """Show nothing of what is going on.
+
+    Parameters
+    ----------
+    label : str
+        What is going on.
+    """
+    return nullcontext()
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What was found about a scenario."""
+
+    scenario: Scenario
+
+    @property
+    def title(self) -> str:
+        """Title of the scenario."""
+        return self.scenario.description.title
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What the reader of the answer must know, beyond what looks wrong in the scenario."""
+        return ()
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What looks wrong in the scenario, and what the reader of the answer must know."""
+        return (*self.scenario.warnings, *self.notes)
+
+    @property
+    def figures(self) -> dict[str, Figure]:
+        """Single figures by name."""
+        return {}

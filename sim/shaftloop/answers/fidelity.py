@@ -1,0 +1,126 @@
+"""How far the torque reading is from the torque of the unit under test."""
+
+from dataclasses import dataclass, replace
+
+from shaftloop.analysis.fidelity.aliasing import Aliasing, aliasing
+from shaftloop.analysis.fidelity.correction import Correction, correction
+from shaftloop.analysis.fidelity.encoder import EncoderFigures, encoder_figures
+from shaftloop.analysis.fidelity.figures import figures
+from shaftloop.analysis.fidelity.misalignment import CouplingError, misalignment
+from shaftloop.analysis.fidelity.transfer import Fidelity, fidelity
+from shaftloop.analysis.simulation import Simulation, simulate
+from shaftloop.answers.base import Answer
+from shaftloop.errors import SimulationError
+from shaftloop.figures import Figure
+from shaftloop.scenario.reading import Scenario
+from shaftloop_models.encoder import Encoder
+
+__all__ = ["FidelityAnswer", "Wishes", "find_fidelity", "with_run"]
+
+
+@dataclass(frozen=True)
+class Wishes:
+    """What is asked for beyond the scenario."""
+
+    speed: float | None = None
+    """Operating speed; else that of the sequence. [rad/s]"""
+    torque: float | None = None
+    """Operating torque; else that of the sequence. [N m]"""
+    orders: tuple[float, ...] = ()
+    """Further orders of ripple, periods per turn."""
+    ripple: float | None = None
+    """Amplitude of orders for which the scenario states none. [N m]"""
+    level: float | None = None
+    """What a folded line should stay below: [N m], or the share of the rated torque where `relative`."""
+    relative: bool = False
+    inertia_error: float = 0.02
+    """Of the corrected inertia. [1]"""
+    window: float | None = None
+    """Over which the encoder is differentiated; else by its noise. [s]"""
+    clock: float | None = None
+    """Rate of a timer of edges. [Hz]"""
+    turn_error: float = 0.0
+    """Angle error of the encoder once per turn. [rad]"""
+    crosstalk: float | None = None
+    """Reading of the sensor per bending moment. [1]"""
+    lever: float = 0.0
+    """From a misaligned coupling to the measuring section. [m]"""
+
+
+@dataclass(frozen=True)
+class FidelityAnswer(Answer):
+    """All that was found about a reading."""
+
+    found: Fidelity
+    aliasing: Aliasing
+    correction: Correction
+    encoders: tuple[EncoderFigures, ...]
+    misalignment: tuple[CouplingError, ...] = ()
+    simulation: Simulation | None = None
+    """A run of the scenario; None where none was asked for or it failed."""
+    no_run: str = ""
+    """Why the run that was asked for failed."""
+
+    @property
+    def figures(self) -> dict[str, Figure]:
+        """Every single figure by name."""
+        return figures(self.found, self.correction)
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What limits the meaning of the figures."""
+        unstable = (
+            "the bench is unstable with its loops closed: sizes of folded lines are those with the commands "
+            "held"
+        )
+        return (*([unstable] if self.found.closed is None else []), *self.aliasing.warnings)
+
+
+def find_fidelity(scenario: Scenario, wishes: Wishes | None = None) -> FidelityAnswer:
+    """Return how far the torque reading is from the torque of the unit under test.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        As read.
+    wishes : Wishes, optional
+        What is asked for beyond the scenario.
+
+    Raises
+    ------
+    SimulationError
+        Where a limit prevents the operating point.
+    """
+    wishes, description = wishes or Wishes(), scenario.description
+    found = fidelity(description, wishes.speed, wishes.torque)
+    rated, level = found.sensor.rated, wishes.level
+    if level is not None and wishes.relative:
+        level *= rated
+    encoders = tuple(
+        encoder_figures(part, found.point.speed, wishes.clock, wishes.turn_error)
+        for part in description.line
+        if isinstance(part, Encoder)
+    )
+    bench, point = found.bench.bench, found.point
+    return FidelityAnswer(
+        scenario,
+        found,
+        aliasing(found, wishes.orders, wishes.ripple, level),
+        correction(description, bench, point, 1e-3 * rated, wishes.inertia_error, wishes.window),
+        encoders,
+        misalignment(found, wishes.crosstalk, wishes.lever),
+    )
+
+
+def with_run(answer: FidelityAnswer) -> FidelityAnswer:
+    """Return an answer with a run of the scenario beside it, or with why there is none.
+
+    Parameters
+    ----------
+    answer : FidelityAnswer
+        From `find_fidelity`.
+    """
+    try:
+        return replace(answer, simulation=simulate(answer.scenario.description))
+    except SimulationError as error:
+        return replace(answer, no_run=error.message)

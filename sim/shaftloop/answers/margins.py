@@ -1,0 +1,182 @@
+"""How much the loops stand: stability, margins, sensitivity and latency budget of every loop."""
+
+from dataclasses import dataclass, replace
+
+from shaftloop.analysis.budget import Budget, latency_budget
+from shaftloop.analysis.delay import DelayMargin, delay_margin
+from shaftloop.analysis.freerunning import sweep_note
+from shaftloop.analysis.injection import Measured, measure_response
+from shaftloop.analysis.margins import Margins
+from shaftloop.analysis.stepresponse import StepResponse, step_response
+from shaftloop.analysis.vary import Demand, Range, Variation, vary
+from shaftloop.analysis.worstcase import (
+    LoopAnalysis,
+    MapPoint,
+    Worst,
+    analyse_loops,
+    operating_map,
+    worst_cases,
+)
+from shaftloop.answers.base import Answer, Watch, unwatched
+from shaftloop.figures import Figure
+from shaftloop.scenario.reading import Scenario
+from shaftloop.studies.figures import LOOP_FIGURES, loop_figures
+
+__all__ = ["FREE", "LoopAnswer", "MarginsAnswer", "find_margins", "with_injection"]
+
+FREE = "nothing holds the speed, no loop and no drag: loops are judged without the motion of the whole line"
+"""What is said of a free line."""
+_DIFFER = 0.01
+"""Difference between exact and fundamental gain margin that is worth a word."""
+
+
+@dataclass(frozen=True)
+class LoopAnswer:
+    """All that was found for one loop."""
+
+    analysis: LoopAnalysis
+    step: StepResponse
+    delay: DelayMargin
+    budget: Budget | None
+    worst: tuple[Worst, ...] = ()
+    """Over the operating range; empty where it was not looked at."""
+    measured: Measured | None = None
+    """By an injection in the time simulation; None where there was none."""
+
+    @property
+    def margins(self) -> Margins:
+        """At the operating point."""
+        return self.analysis.margins
+
+    @property
+    def figures(self) -> dict[str, Figure]:
+        """Single figures by name."""
+        return loop_figures(self.analysis, list(LOOP_FIGURES), self.delay, self.step)
+
+
+@dataclass(frozen=True)
+class MarginsAnswer(Answer):
+    """All that was found for the loops of a bench."""
+
+    loops: dict[str, LoopAnswer]
+    points: tuple[MapPoint, ...] = ()
+    """Over the operating range; empty where it was not looked at."""
+    variation: Variation | None = None
+
+    @property
+    def figures(self) -> dict[str, Figure]:
+        """Figures of every loop, e.g. ``torque.ms``."""
+        return {
+            f"{loop}.{name}": replace(figure, group=loop)
+            for loop, found in self.loops.items()
+            for name, figure in found.figures.items()
+        }
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What limits the meaning of the margins."""
+        bound = sweep_note(self.scenario.description)
+        found = [bound] if bound else []
+        if any(loop.margins.system.free for loop in self.loops.values()):
+            found.append(FREE)
+        return (*found, *(note for name in self.loops for note in self._of_loop(name)))
+
+    def _of_loop(self, name: str) -> list[str]:
+        margins, notes = self.loops[name].margins, []
+        if not margins.stable:
+            notes.append(
+                f"the bench is unstable (largest eigenvalue {margins.largest_eigenvalue:.6f}): "
+                f"the margins of {name} are those of an unstable loop; a gain margin is the factor that "
+                "makes it stable"
+            )
+        exact, simple = margins.gain_margin, margins.fundamental_gain_margin
+        if margins.ticks > 1 and _differ(exact, simple):
+            said = " and ".join("none" if value is None else f"{value:.4g}" for value in (exact, simple))
+            notes.append(
+                f"{name} ticks {margins.ticks} times per hyperperiod: its exact gain margin and that of the "
+                f"fundamental response differ by more than 1 % ({said}); trust the exact one, not the picture"
+            )
+        return notes
+
+
+def find_margins(
+    scenario: Scenario,
+    demand: Demand,
+    *,
+    everywhere: bool = False,
+    varied: Range | None = None,
+    watch: Watch = unwatched,
+) -> MarginsAnswer:
+    """Return stability and margins of loops.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        As read.
+    demand : Demand
+        Which loops, and at which operating point.
+    everywhere : bool
+        Also the worst case over the operating range.
+    varied : Range, optional
+        Also the margins against a value of the scenario.
+    watch : callable
+        Shows what is going on.
+
+    Raises
+    ------
+    SimulationError
+        Where a limit prevents the operating point.
+    """
+    variation = None
+    if varied is not None:
+        with watch("varying") as progress:
+            variation = vary(scenario, varied, demand, progress)
+    found = analyse_loops(scenario.description, demand.loops, demand.speed, demand.torque)
+    points = operating_map(found) if everywhere else ()
+    loops = {
+        name: _details(analysis, worst_cases(points, name) if points else ())
+        for name, analysis in found.items()
+    }
+    return MarginsAnswer(scenario, loops, points, variation)
+
+
+def with_injection(answer: MarginsAnswer, kind: str, *, noise: bool = False) -> MarginsAnswer:
+    """Return an answer with every stable loop measured by an injection in the time simulation.
+
+    Parameters
+    ----------
+    answer : MarginsAnswer
+        From `find_margins`.
+    kind : str
+        ``multisine``, ``chirp`` or ``stepped_sine``.
+    noise : bool
+        Inject into the full bench, with noise and quantiser.
+    """
+
+    def measured(found: LoopAnswer) -> LoopAnswer:
+        if not found.margins.stable:
+            return found
+        description, margins = found.analysis.description, found.margins
+        response = measure_response(description, margins.loop, margins.point, kind=kind, smooth=not noise)
+        return replace(found, measured=response)
+
+    return replace(answer, loops={name: measured(found) for name, found in answer.loops.items()})
+
+
+def _details(analysis: LoopAnalysis, worst: tuple[Worst, ...]) -> LoopAnswer:
+    """Return a loop with what takes further runs of its bench."""
+    bench, margins = analysis.bench, analysis.margins
+    loop = bench.bench.loops[margins.loop]
+    return LoopAnswer(
+        analysis,
+        step_response(bench, loop, margins.point, analysis.state, margins.largest_eigenvalue),
+        delay_margin(analysis.description, margins),
+        latency_budget(analysis.description, margins),
+        worst,
+    )
+
+
+def _differ(exact: float | None, simple: float | None) -> bool:
+    if exact is None or simple is None:
+        return exact is not simple
+    return abs(simple / exact - 1.0) > _DIFFER

@@ -1,0 +1,45 @@
+"""Where the line resonates: its modes, and the speeds at which something excites them."""
+
+from dataclasses import dataclass
+
+from shaftloop.analysis.interference import Interference, interference
+from shaftloop.analysis.modes import Mechanics, Mode, find_modes, mechanics
+from shaftloop.analysis.operating import operating_point
+from shaftloop.answers.base import Answer
+from shaftloop.bench.assemble import build_bench
+from shaftloop.figures import Figure
+from shaftloop.scenario.reading import Scenario
+from shaftloop.studies.figures import mode_figures
+
+__all__ = ["ModesAnswer", "find_line_modes"]
+
+
+@dataclass(frozen=True)
+class ModesAnswer(Answer):
+    """Modes of a bench and where excitations meet them."""
+
+    line: Mechanics
+    modes: tuple[Mode, ...]
+    interference: Interference
+
+    @property
+    def figures(self) -> dict[str, Figure]:
+        """Frequency and damping of every mode, e.g. ``1.frequency``."""
+        return mode_figures(self.modes)
+
+
+def find_line_modes(scenario: Scenario, speed: float | None = None) -> ModesAnswer:
+    """Return the modes of a line and where excitations meet them.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        As read.
+    speed : float, optional
+        Operating speed; else that of the sequence. [rad/s]
+    """
+    bench = build_bench(scenario.description, smooth=True)
+    line = mechanics(bench)
+    modes = find_modes(line)
+    turning = operating_point(bench, speed).speed
+    return ModesAnswer(scenario, line, modes, interference(scenario.description, modes, turning))

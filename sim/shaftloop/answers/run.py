@@ -1,0 +1,79 @@
+"""What the bench does: a run of its sequence with the metrics and the proof of its accuracy."""
+
+from dataclasses import dataclass
+
+from shaftloop.analysis.metrics import metrics
+from shaftloop.analysis.overlay import Measurement, Overlay, lay_over
+from shaftloop.analysis.simulation import Simulation, simulate
+from shaftloop.analysis.verify import Verification, check_energy, verify
+from shaftloop.answers.base import Answer, Watch, unwatched
+from shaftloop.figures import Figure
+from shaftloop.scenario.reading import Scenario
+
+__all__ = ["RunAnswer", "find_run"]
+
+
+@dataclass(frozen=True)
+class RunAnswer(Answer):
+    """A run of a scenario with all that was found in it."""
+
+    simulation: Simulation
+    metrics: dict[str, Figure]
+    unclosed: tuple[str, ...] = ()
+    """Whose energy does not close well."""
+    verification: Verification | None = None
+    """The run against one with finer steps."""
+    overlay: Overlay | None = None
+    """The run against a measured one."""
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Whose energy does not close well."""
+        return self.unclosed
+
+    @property
+    def figures(self) -> dict[str, Figure]:
+        """The metrics by name."""
+        return self.metrics
+
+
+def find_run(
+    scenario: Scenario,
+    *,
+    method: str = "etd4",
+    finer: bool = False,
+    measurement: Measurement | None = None,
+    offset: float = 0.0,
+    watch: Watch = unwatched,
+) -> RunAnswer:
+    """Run a scenario.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        As read.
+    method : str
+        Stepper, ``etd4`` or ``rk4``.
+    finer : bool
+        Repeat the run with half the step and compare.
+    measurement : Measurement, optional
+        A measured run to compare with.
+    offset : float
+        Added to the measured time. [s]
+    watch : callable
+        Shows what is going on.
+
+    Raises
+    ------
+    SimulationError
+        Where the bench diverges, its energy does not close, or the run would be too long or too large.
+    """
+    with watch("simulating") as progress:
+        simulation = simulate(scenario.description, method=method, progress=progress)
+    unclosed = tuple(check_energy(simulation))
+    verification = None
+    if finer:
+        with watch("once more with finer steps") as progress:
+            verification = verify(scenario.description, simulation, progress=progress)
+    overlay = None if measurement is None else lay_over(simulation, measurement, offset)
+    return RunAnswer(scenario, simulation, metrics(simulation), unclosed, verification, overlay)

@@ -1,0 +1,117 @@
+"""Which gains are best within stated bounds, and whether they may be used."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from shaftloop.answers.base import Answer, Watch, unwatched
+from shaftloop.answers.margins import FREE
+from shaftloop.errors import ScenarioError
+from shaftloop.scenario.reading import Scenario
+from shaftloop.studies.checks.run import judge_of_changes
+from shaftloop.studies.tuning.choosing import Demand
+from shaftloop.studies.tuning.results import Tuning
+from shaftloop.studies.tuning.tolerance import corners, read_tolerance
+from shaftloop.studies.tuning.tune import tune
+
+__all__ = ["TuneAnswer", "find_gains"]
+
+_MUCH = 30.0
+"""Overshoot that is worth a word. [%]"""
+_NOISY = 0.05
+"""Rms of the command by noise over the clamp that is worth a word; common practice, no source."""
+
+
+@dataclass(frozen=True)
+class TuneAnswer(Answer):
+    """A finished tuning."""
+
+    tuning: Tuning
+    demand: Demand
+    tolerances: tuple[str, ...]
+    """As stated."""
+
+    @property
+    def verdict(self) -> str:
+        """Whether the gains may be used, in words."""
+        tuning = self.tuning
+        if not tuning.feasible:
+            missed = [name for name, entry in tuning.loops.items() if not entry.feasible]
+            return f"do not use: the bounds are not kept by loop {' and '.join(missed)}"
+        count, broken = len(tuning.verdicts), len(tuning.broken)
+        if broken:
+            return f"do not use: {broken} of {count} expectations of the scenario do not hold"
+        held = f"all {count} expectations of the scenario hold" if count else "the scenario expects nothing"
+        return f"may be used: all bounds are kept, {held}"
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What the reader of the gains must know."""
+        found = []
+        for name, entry in self.tuning.loops.items():
+            design = entry.chosen.design
+            overshoot = None if design is None else design.step.overshoot
+            if design is not None and overshoot is not None and overshoot > _MUCH:
+                ramp = "ramp the set-point (setpoint_rate)"
+                if design.loop.setpoint_rate is not None:
+                    ramp = "lower its setpoint_rate"
+                found.append(
+                    f"{name}: a small step of the set-point overshoots by {overshoot:.0f} %; {ramp}, "
+                    "filter it (setpoint_filter, see --structure pi_feedforward) or tune with "
+                    "--objective setpoint"
+                )
+            noise = {} if design is None else design.figures.command_noise
+            total = math.hypot(*noise.values())
+            if design is not None and total > _NOISY * design.loop.clamp:
+                loudest = max(noise, key=lambda channel: noise[channel])
+                found.append(
+                    f"{name}: noise and steps of {loudest} and others make {total:.3g} N m rms of command, "
+                    f"{100.0 * total / design.loop.clamp:.0f} % of the clamp; bound it with --command-noise"
+                )
+            if design is not None and design.analysis.margins.system.free and FREE not in found:
+                found.append(FREE)
+        if not self.tuning.recommended:
+            found.append(self.verdict)
+        return tuple(found)
+
+
+def find_gains(
+    scenario: Scenario, demand: Demand, tolerances: Sequence[str] = (), *, watch: Watch = unwatched
+) -> TuneAnswer:
+    """Find the gains of loops and prove them.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        As read.
+    demand : Demand
+        What is asked for.
+    tolerances : sequence of str
+        ``PATH=±20%`` or ``PATH=LO..HI``: the bounds hold at all corners.
+    watch : callable
+        Shows what is going on.
+
+    Raises
+    ------
+    ScenarioError
+        Where a tolerance is none, or on a gain that is tuned.
+    SimulationError
+        Where the bench has no steady state at the operating point.
+    """
+    found = [read_tolerance(text, scenario.path, scenario.settings) for text in tolerances]
+    for tolerance in found:
+        if tolerance.path in demand.gains:
+            raise ScenarioError(
+                [
+                    f"--tolerance {tolerance.path}: a gain that is tuned has none; state what scatters in "
+                    "the bench"
+                ]
+            )
+    benches = corners(scenario.path, scenario.settings, found)
+    with watch("tuning") as progress:
+        tuning = tune(benches, demand, progress or _nowhere, judge_of_changes(scenario))
+    return TuneAnswer(scenario, tuning, demand, tuple(tolerances))
+
+
+def _nowhere(share: float) -> None:
+    """Take the share that is done and show nothing."""

@@ -1,0 +1,1 @@
+"""Checks: document, terminal, pictures."""

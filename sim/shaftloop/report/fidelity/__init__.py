@@ -1,0 +1,1 @@
+"""The reading against the truth: document, terminal, pictures."""

@@ -1,0 +1,211 @@
+"""What `shaftloop fidelity` found: as a document and as a folder of files."""
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.analysis.fidelity.aliasing import Aliasing, FoldedOrder
+from shaftloop.analysis.fidelity.encoder import EncoderFigures
+from shaftloop.analysis.fidelity.forced import Line
+from shaftloop.analysis.fidelity.misalignment import CouplingError
+from shaftloop.analysis.fidelity.signalpath import hold_response
+from shaftloop.analysis.fidelity.transfer import Fidelity
+from shaftloop.answers.fidelity import FidelityAnswer
+from shaftloop.figures import number
+from shaftloop.report.documents import identity, origin
+from shaftloop.report.fidelity.tables import tell
+from shaftloop.report.files import write_text
+
+__all__ = ["document", "tell", "write"]
+
+Complex = NDArray[np.complex128]
+
+_UNKNOWN = "the scenario states no amplitude of this order; give one with --ripple"
+_SHOWN_LINES = 4
+
+
+def document(results: FidelityAnswer) -> dict[str, Any]:
+    """Return the JSON document.
+
+    Parameters
+    ----------
+    results : FidelityAnswer
+        What was found.
+    """
+    found = results.found
+    return {
+        "scenario": identity(results.scenario),
+        "provenance": origin(results.scenario),
+        "unit": found.unit,
+        "sensor": found.sensor.name,
+        "operating_point": {
+            "speed": number(found.point.speed, "rad/s"),
+            "torque": number(found.point.torque, "N m"),
+        },
+        "figures": {name: figure.document() for name, figure in results.figures.items()},
+        "responses": _responses(found),
+        "pulse": _pulse(found),
+        "aliasing": _aliasing(results.aliasing),
+        "misalignment": [_coupling(entry) for entry in results.misalignment],
+        "encoders": [_encoder(entry) for entry in results.encoders],
+        "warnings": list(results.warnings),
+    }
+
+
+def write(folder: Path, results: FidelityAnswer, document: str) -> list[Path]:
+    """Write document and pictures and return the files.
+
+    Parameters
+    ----------
+    folder : Path
+        An existing folder.
+    results : FidelityAnswer
+        What was found.
+    document : str
+        The JSON document, written as fidelity.json.
+
+    Raises
+    ------
+    OutputError
+        Where a file cannot be written.
+    """
+    from shaftloop.report.fidelity.error import draw_error
+    from shaftloop.report.fidelity.folding import draw_folding
+    from shaftloop.report.fidelity.pulse import draw_pulse
+    from shaftloop.report.fidelity.time import draw_time
+
+    files = [folder / "fidelity.json"]
+    write_text(files[0], document)
+
+    def both(name: str) -> list[Path]:
+        paths = [folder / f"{name}.{kind}" for kind in ("svg", "png")]
+        files.extend(paths)
+        return paths
+
+    draw_error(results.found, results.title, both("error"))
+    draw_pulse(results.found, results.title, both("pulse"))
+    draw_folding(results.found, results.aliasing, results.title, both("folding"))
+    if results.simulation is not None:
+        draw_time(results.found, results.simulation, results.title, both("time"))
+    return files
+
+
+def _responses(found: Fidelity) -> dict[str, Any]:
+    """Return amplitude errors and phases over frequency, rounded to what a reader can use."""
+    hold = hold_response(found.frequency, found.sampling)
+    curves = {
+        "mechanical": found.mechanical,
+        "low_pass": found.low_pass,
+        "signal": found.signal,
+        "hold": hold,
+        "total": found.total,
+    }
+    closed = found.closed_at(found.frequency)
+    if closed is not None:
+        curves["closed"] = closed
+    document: dict[str, Any] = {"frequency": {"values": _rounded(found.frequency), "unit": "Hz"}}
+    for name, curve in curves.items():
+        document[name] = {
+            "amplitude_error": {"values": _rounded(np.abs(curve) - 1.0), "unit": "1"},
+            "phase": {"values": _rounded(np.degrees(np.unwrap(np.angle(curve)))), "unit": "deg"},
+        }
+    return document
+
+
+def _pulse(found: Fidelity) -> dict[str, Any]:
+    curve = found.pulse
+    peaks = {
+        "behind_low_pass": curve.filtered,
+        "largest_sample_at_worst": curve.sampled,
+        "true": curve.true,
+        "total": curve.total,
+    }
+    return {
+        "width": {"values": _rounded(curve.width), "unit": "s"},
+        **{name: {"values": _rounded(values), "unit": "1"} for name, values in peaks.items()},
+    }
+
+
+def _aliasing(found: Aliasing) -> dict[str, Any]:
+    remedy = found.remedy
+    return {
+        "level": number(found.level, "N m"),
+        "control_band": number(found.band, "Hz", "no torque loop reads the sensor"),
+        "max_speed": number(found.max_speed, "rad/s"),
+        "orders": [_order(entry) for entry in found.orders],
+        "remedy": {
+            "needed": remedy.needed,
+            "cutoff": number(remedy.cutoff, "Hz", "no cutoff alone does it, or the sensor has no low-pass"),
+            "sampling_outside_band": number(remedy.sampling, "Hz"),
+            "sampling_without_folding": number(remedy.unfolded, "Hz"),
+        },
+    }
+
+
+def _order(entry: FoldedOrder) -> dict[str, Any]:
+    amplitude = entry.ripple.amplitude
+    return {
+        "order": entry.ripple.order,
+        "source": entry.ripple.source,
+        "amplitude": number(amplitude, "N m", _UNKNOWN),
+        "frequency": number(entry.frequency, "Hz"),
+        "reading": [_line(line, amplitude) for line in entry.lines[:_SHOWN_LINES]],
+        "received": [_line(line, amplitude) for line in entry.received[:_SHOWN_LINES]],
+    }
+
+
+def _line(line: Line, amplitude: float | None) -> dict[str, Any]:
+    return {
+        "frequency": number(line.frequency, "Hz"),
+        "gain": number(line.size, "1"),
+        "amplitude": number(None if amplitude is None else amplitude * line.size, "N m", _UNKNOWN),
+        "direct": line.direct,
+    }
+
+
+def _coupling(entry: CouplingError) -> dict[str, Any]:
+    bending = (
+        "crosstalk, or stiffness of the coupling, not stated" if entry.beside else "not beside the sensor"
+    )
+    return {
+        "coupling": entry.coupling,
+        "orders": [
+            {
+                "order": order.order,
+                "frequency": number(order.frequency, "Hz"),
+                "transmission_error": number(order.error, "rad"),
+                "true_torque": number(order.true, "N m"),
+                "reading": number(order.reading, "N m"),
+                "appears_at": number(order.place, "Hz"),
+            }
+            for order in entry.orders
+        ],
+        "bending_moment": number(entry.bending_moment, "N m", "its bending_stiffness is not stated"),
+        "radial_force": number(entry.radial_force, "N", "its radial_stiffness is not stated"),
+        "beside_sensor": entry.beside,
+        "reading_from_bending": number(entry.bending_error, "N m", bending),
+    }
+
+
+def _encoder(entry: EncoderFigures) -> dict[str, Any]:
+    rest, clock = "the speed is zero", "no clock stated, or at rest; give one with --encoder-clock"
+    return {
+        "name": entry.name,
+        "edges_per_turn": entry.edges,
+        "method": entry.method,
+        "counting_step": number(entry.counting, "rad/s"),
+        "counting_relative": number(entry.counting_relative, "1", rest),
+        "timing_step": number(entry.timing, "rad/s", clock),
+        "timing_step_over_period": number(entry.timing_over_period, "rad/s", clock),
+        "crossover_speed": number(entry.crossover, "rad/s", clock),
+        "delay": number(entry.delay, "s"),
+        "turn_error": number(entry.turn_error, "rad"),
+        "turn_ripple": number(entry.turn_ripple, "rad/s"),
+        "turn_frequency": number(entry.turn_frequency, "Hz"),
+    }
+
+
+def _rounded(values: NDArray[np.float64]) -> list[float]:
+    return [float(f"{value:.7g}") for value in values]

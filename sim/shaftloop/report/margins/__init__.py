@@ -1,0 +1,1 @@
+"""The margins of loops: document, terminal, pictures."""

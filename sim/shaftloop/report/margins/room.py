@@ -1,0 +1,255 @@
+"""What `shaftloop margins` found: as a document and as a folder of files."""
+
+import cmath
+import math
+from pathlib import Path
+from typing import Any
+
+from shaftloop.analysis.budget import Budget, Share
+from shaftloop.analysis.delay import DelayMargin, PathMargin
+from shaftloop.analysis.injection import Measured
+from shaftloop.analysis.margins import Margins
+from shaftloop.analysis.response import Crossing
+from shaftloop.analysis.vary import Variation
+from shaftloop.analysis.worstcase import MapPoint, Worst
+from shaftloop.answers.margins import LoopAnswer, MarginsAnswer
+from shaftloop.figures import number
+from shaftloop.report.documents import identity, origin
+from shaftloop.report.files import write_text
+from shaftloop.report.margins.tables import tell
+
+__all__ = ["document", "tell", "write"]
+
+_NO_UP = "no factor up to 1000 changes stability"
+_NO_DOWN = "no factor down to 1/1000 changes stability"
+_NO_CROSSOVER = "|L| never crosses 1"
+
+
+def document(results: MarginsAnswer) -> dict[str, Any]:
+    """Return the JSON document.
+
+    Parameters
+    ----------
+    results : MarginsAnswer
+        What was found.
+    """
+    document: dict[str, Any] = {
+        "scenario": identity(results.scenario),
+        "provenance": origin(results.scenario),
+    }
+    document["loops"] = {name: _loop(result) for name, result in results.loops.items()}
+    if results.points:
+        document["map"] = [_point(point) for point in results.points]
+    if results.variation is not None:
+        document["vary"] = _variation(results.variation)
+    document["warnings"] = list(results.warnings)
+    return document
+
+
+def write(folder: Path, results: MarginsAnswer, document: str) -> list[Path]:
+    """Write document and pictures and return the files.
+
+    Parameters
+    ----------
+    folder : Path
+        An existing folder.
+    results : MarginsAnswer
+        What was found.
+    document : str
+        The JSON document, written as margins.json.
+
+    Raises
+    ------
+    OutputError
+        Where a file cannot be written.
+    """
+    from shaftloop.report.margins.bode import draw_bode
+    from shaftloop.report.margins.nyquist import draw_nyquist
+    from shaftloop.report.margins.poles import draw_pole_map
+    from shaftloop.report.margins.step import draw_steps
+    from shaftloop.report.margins.vary import draw_variation
+
+    files = [folder / "margins.json"]
+    write_text(files[0], document)
+
+    def both(name: str) -> list[Path]:
+        paths = [folder / f"{name}.{kind}" for kind in ("svg", "png")]
+        files.extend(paths)
+        return paths
+
+    for name, result in results.loops.items():
+        draw_bode(result.margins, results.title, both(f"bode-{name}"), result.measured)
+        draw_nyquist(result.margins, results.title, both(f"nyquist-{name}"))
+    analysis = next(iter(results.loops.values())).analysis
+    draw_pole_map(
+        analysis.bench.dynamics(analysis.state), analysis.bench.hyperperiod, results.title, both("poles")
+    )
+    draw_steps([result.step for result in results.loops.values()], results.title, both("step"))
+    if results.variation is not None:
+        draw_variation(results.variation, results.title, both("vary"))
+    return files
+
+
+def _loop(result: LoopAnswer) -> dict[str, Any]:
+    margins = result.margins
+    document = _margins(margins)
+    document |= {
+        "delay_margin": _delay(result.delay),
+        "hyperperiod": number(margins.hyperperiod, "s"),
+        "ticks_per_hyperperiod": margins.ticks,
+        "crossings": [_crossing(crossing) for crossing in margins.crossings],
+        "operating_point": {
+            "speed": number(margins.point.speed, "rad/s"),
+            "torque": number(margins.point.torque, "N m"),
+        },
+        "step_response": {
+            "size": number(result.step.size, _unit(result.step.quantity)),
+            "settling_time": number(
+                result.step.settling_time, "s", "it does not settle in the time looked at"
+            ),
+            "overshoot": number(result.step.overshoot, "%", "it does not settle in the time looked at"),
+        },
+        "budget": None if result.budget is None else _budget(result.budget),
+    }
+    if result.measured is not None:
+        document["measured"] = _measured(result.measured)
+    if result.budget is None:
+        document["budget_reason"] = _NO_CROSSOVER
+    if result.analysis.phases:
+        document["worst_phases"] = {
+            name: number(float(phase), "s") for name, phase in result.analysis.phases.items()
+        }
+    if result.worst:
+        document["worst_case"] = {worst.figure: _worst(worst) for worst in result.worst}
+    return document
+
+
+def _measured(measured: Measured) -> list[dict[str, Any]]:
+    """Return the tones of an injection."""
+    rows = zip(measured.frequency, measured.response, measured.coherence, measured.spread, strict=True)
+    return [
+        {
+            "frequency": number(float(frequency), "Hz"),
+            "gain": number(abs(response), "1"),
+            "phase": number(math.degrees(cmath.phase(response)), "deg"),
+            "coherence": number(float(coherence), "1"),
+            "spread": number(float(spread), "1"),
+        }
+        for frequency, response, coherence, spread in rows
+    ]
+
+
+def _margins(margins: Margins) -> dict[str, Any]:
+    """Return what the figures of a loop have in common, wherever they stand in the document."""
+    return {
+        "quantity": margins.quantity,
+        "stable": margins.stable,
+        "speed_is_held": not margins.system.free,
+        "margins_of": "a stable loop" if margins.stable else "an unstable loop",
+        "largest_eigenvalue": number(margins.largest_eigenvalue, "1"),
+        "gain_margin": number(margins.gain_margin, "1", _NO_UP),
+        "gain_margin_down": number(margins.gain_margin_down, "1", _NO_DOWN),
+        "fundamental_gain_margin": number(
+            margins.fundamental_gain_margin, "1", "L crosses -180° nowhere with |L| < 1"
+        ),
+        "phase_margin": _phase(margins),
+        "ms": number(margins.ms, "1") | {"at": number(margins.ms_frequency, "Hz")},
+        "worst_amplification": number(margins.worst_amplification, "1")
+        | {"at": number(margins.worst_amplification_frequency, "Hz")},
+        "mt": number(margins.mt, "1") | {"at": number(margins.mt_frequency, "Hz")},
+        "crossover": number(margins.crossover, "Hz", _NO_CROSSOVER),
+        "bandwidth": number(margins.bandwidth, "Hz", "|T| never falls 3 dB below its low-frequency value"),
+        "rejection": number(margins.rejection, "Hz", "disturbances are halved nowhere, or everywhere"),
+        "noise_gain": number(margins.noise_gain, "1"),
+    }
+
+
+def _phase(margins: Margins) -> dict[str, Any]:
+    document = number(margins.phase_margin, "deg", _NO_CROSSOVER)
+    if margins.phase_margin is None:
+        return document
+    return document | {"against": "lead" if margins.against_lead else "lag"}
+
+
+def _delay(delay: DelayMargin) -> dict[str, Any]:
+    where, smaller = delay.smaller_first()[0]
+    return _path(smaller) | {
+        "at": None if smaller.value is None else where,
+        "at_reading": _path(delay.reading),
+        "at_command": _path(delay.command),
+        "after_sampler": {"plateau": _path(delay.plateau), "edge": _path(delay.edge)},
+    }
+
+
+def _path(margin: PathMargin) -> dict[str, Any]:
+    return number(margin.value, "s", margin.reason)
+
+
+def _crossing(crossing: Crossing) -> dict[str, Any]:
+    value = number(crossing.value, "deg" if crossing.kind == "gain" else "1")
+    name = "phase_margin" if crossing.kind == "gain" else "gain_margin"
+    return {"kind": crossing.kind, "frequency": number(crossing.frequency, "Hz"), name: value}
+
+
+def _budget(budget: Budget) -> dict[str, Any]:
+    return {
+        "crossover": number(budget.frequency, "Hz"),
+        "phase": number(budget.phase, "deg"),
+        "shares": [_share(share) for share in budget.shares],
+    }
+
+
+def _share(share: Share) -> dict[str, Any]:
+    document: dict[str, Any] = {
+        "cause": share.cause,
+        "phase": number(share.phase, "deg"),
+        "delay": number(share.delay, "s"),
+    }
+    return document if share.ideal is None else document | {"if_ideal": _margins(share.ideal)}
+
+
+def _worst(worst: Worst) -> dict[str, Any]:
+    unit = "deg" if worst.figure == "phase_margin" else "1"
+    document = number(worst.value, unit, "no point of the map has one")
+    if worst.point is None:
+        return document
+    return document | {
+        "speed": number(worst.point.speed, "rad/s"),
+        "torque": number(worst.point.torque, "N m"),
+    }
+
+
+def _point(point: MapPoint) -> dict[str, Any]:
+    document: dict[str, Any] = {
+        "speed": number(point.speed, "rad/s"),
+        "torque": number(point.torque, "N m"),
+        "loops": {name: _margins(margins) for name, margins in point.margins.items()},
+    }
+    return document if not point.reason else document | {"reason": point.reason}
+
+
+def _variation(variation: Variation) -> dict[str, Any]:
+    unit = variation.range.unit or "1"
+    return {
+        "path": variation.range.path,
+        "values": [number(value, unit) for value in variation.values],
+        "loops": {
+            name: {
+                "points": [_margins(margins) for margins in variation.margins[name]],
+                "thresholds": [
+                    {
+                        "demand": threshold.demand,
+                        "kept": number(threshold.kept, unit),
+                        "broken": number(threshold.broken, unit),
+                    }
+                    for threshold in variation.thresholds[name]
+                ],
+            }
+            for name in variation.margins
+        },
+        "left_out": [{"value": number(value, unit), "reason": why} for value, why in variation.left_out],
+    }
+
+
+def _unit(quantity: str) -> str:
+    return "N m" if quantity == "torque" else "rad/s"

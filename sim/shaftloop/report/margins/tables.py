@@ -1,0 +1,180 @@
+"""The margins of loops on the terminal."""
+
+import math
+from collections.abc import Sequence
+from pathlib import Path
+
+from shaftloop.analysis.budget import Budget
+from shaftloop.analysis.delay import DelayMargin, PathMargin
+from shaftloop.analysis.margins import Margins
+from shaftloop.analysis.vary import Variation
+from shaftloop.analysis.worstcase import MapPoint, Worst
+from shaftloop.answers.margins import LoopAnswer, MarginsAnswer
+from shaftloop.report.quantities import show
+from shaftloop.report.terminal import add_row, console, new_table, print_line, show_files
+
+__all__ = ["tell"]
+
+_NOTE = (
+    "Exact for small motions at the operating point, sampling and latencies included; clamps, quantiser and "
+    "noise are switched off. All other loops are closed."
+)
+_MOST_CROSSINGS = 6
+
+
+def tell(results: MarginsAnswer, files: Sequence[Path]) -> None:
+    """Print what was found, and where its files are.
+
+    Parameters
+    ----------
+    results : MarginsAnswer
+        What was found.
+    files : sequence of Path
+        Files that were written.
+    """
+    loops = results.loops
+    point = next(iter(loops.values())).margins.point
+    title = f"{results.title}: at {show(point.speed, 'rad/s')} and {show(point.torque, 'N m')}"
+    table = new_table(title, "", *(f"loop {name}" for name in loops))
+    columns = [dict(_rows(result)) for result in loops.values()]
+    for label in columns[0]:
+        add_row(table, label, *(column[label] for column in columns))
+    console().print(table)
+    for result in loops.values():
+        if result.budget is not None:
+            _show_budget(result.budget)
+    if results.points:
+        _show_map(results)
+    if results.variation is not None:
+        _show_variation(results.variation)
+    show_files(files)
+    print_line(_NOTE)
+
+
+def _rows(result: LoopAnswer) -> list[tuple[str, str]]:
+    """Return the rows of a loop: what, value in words."""
+    margins, step = result.margins, result.step
+    state = "stable" if margins.stable else "UNSTABLE: margins of an unstable loop"
+    if margins.system.free:
+        state += "\nnothing holds the speed"
+    settles = step.settling_time is not None and step.overshoot is not None
+    rows = [
+        ("stability", state),
+        ("largest eigenvalue", f"{margins.largest_eigenvalue:.6f}"),
+        ("gain margin, up", _factor(margins.gain_margin)),
+        ("gain margin, down", _factor(margins.gain_margin_down)),
+        ("phase margin", _phase(margins)),
+        ("delay margin", _delay(result.delay)),
+        ("Ms", f"{margins.ms:.3f} at {_hertz(margins.ms_frequency)}"),
+        ("worst amplification, images", _images(margins)),
+        ("Mt", f"{margins.mt:.3f} at {_hertz(margins.mt_frequency)}"),
+        ("crossover", _hertz(margins.crossover)),
+        ("all crossings", _crossings(margins)),
+        ("bandwidth, -3 dB", _hertz(margins.bandwidth)),
+        ("disturbances halved up to", _hertz(margins.rejection)),
+        ("noise gain", f"{margins.noise_gain:.3f}"),
+        ("small step settles in", show(step.settling_time or 0.0, "s", 3) if settles else "does not settle"),
+        ("its overshoot", f"{step.overshoot:.1f} %" if settles else "-"),
+        ("hyperperiod", f"{show(margins.hyperperiod, 's', 3)}, {margins.ticks} tick(s) of the loop"),
+    ]
+    if result.analysis.phases:
+        phases = ", ".join(f"{name} {show(float(t), 's', 6)}" for name, t in result.analysis.phases.items())
+        rows.append(("worst phases", phases))
+    return rows
+
+
+def _show_budget(budget: Budget) -> None:
+    title = (
+        f"Loop {budget.loop}: where the phase at {_hertz(budget.frequency)} goes, {budget.phase:.1f}° in all"
+    )
+    table = new_table(title, "cause", "phase", "as a delay", "if ideal: crossover", "Ms", "phase margin")
+    for share in budget.shares:
+        cells = ["", "", ""]
+        if share.ideal is not None:
+            ideal = share.ideal
+            cells = [_hertz(ideal.crossover), f"{ideal.ms:.3f}", _phase(ideal)]
+        add_row(table, share.cause, f"{share.phase:.2f}°", f"{1e6 * share.delay:.0f} µs", *cells)
+    console().print(table)
+
+
+def _show_map(results: MarginsAnswer) -> None:
+    held = [point for point in results.points if point.margins]
+    title = f"Worst over the operating range, {len(held)} of {len(results.points)} points"
+    table = new_table(title, "loop", "figure", "worst", "at speed", "and torque")
+    for name, result in results.loops.items():
+        unstable = [point for point in held if not point.margins[name].stable]
+        if unstable:
+            add_row(table, name, "stability", "UNSTABLE", *_where(unstable[0]))
+        for worst in result.worst:
+            where = _where(worst.point) if worst.point else ("", "")
+            add_row(table, name, worst.figure.replace("_", " "), _worst(worst), *where)
+    console().print(table)
+    for point in results.points:
+        if point.reason:
+            print_line(f"left out: {point.reason}")
+
+
+def _show_variation(variation: Variation) -> None:
+    unit = variation.range.unit
+    table = new_table(f"Against {variation.range.path}", "loop", "demand", "kept up to or from", "broken at")
+    for name, thresholds in variation.thresholds.items():
+        for found in thresholds:
+            demand = found.demand.replace("ms<", "Ms < ")
+            add_row(
+                table, name, demand, f"{found.kept:.6g} {unit}".strip(), f"{found.broken:.6g} {unit}".strip()
+            )
+        if not thresholds:
+            add_row(table, name, "none changes in this range", "", "")
+    console().print(table)
+    for value, reason in variation.left_out:
+        print_line(f"left out: {value:.6g} {unit}: {reason}")
+
+
+def _where(point: MapPoint) -> tuple[str, str]:
+    return show(point.speed, "rad/s"), show(point.torque, "N m")
+
+
+def _worst(worst: Worst) -> str:
+    if worst.value is None:
+        return "none"
+    return f"{worst.value:.1f}°" if worst.figure == "phase_margin" else f"{worst.value:.3f}"
+
+
+def _factor(value: float | None) -> str:
+    return "none" if value is None else f"x {value:#.4g} ({20.0 * math.log10(value):+.1f} dB)"
+
+
+def _hertz(value: float | None) -> str:
+    return "none" if value is None else f"{value:#.4g} Hz".replace(". ", " ")
+
+
+def _phase(margins: Margins) -> str:
+    if margins.phase_margin is None:
+        return "none"
+    return f"{margins.phase_margin:.1f}°{' against a lead' if margins.against_lead else ''}"
+
+
+def _delay(delay: DelayMargin) -> str:
+    (where, smaller), (other, larger) = delay.smaller_first()
+    if smaller.value is None and smaller.reason == larger.reason:
+        return f"none: {smaller.reason}"
+    return f"{_path(smaller)} at the {where}\n{_path(larger)} at the {other}"
+
+
+def _path(margin: PathMargin) -> str:
+    return f"none ({margin.reason})" if margin.value is None else show(margin.value, "s", 4)
+
+
+def _images(margins: Margins) -> str:
+    if margins.ticks == 1:
+        return "as Ms: one tick"
+    return f"{margins.worst_amplification:.3f} at {_hertz(margins.worst_amplification_frequency)}"
+
+
+def _crossings(margins: Margins) -> str:
+    texts = [
+        f"{_hertz(c.frequency)} {f'{c.value:.1f}°' if c.kind == 'gain' else f'x {c.value:#.3g}'}"
+        for c in margins.crossings
+    ]
+    more = [f"and {len(texts) - _MOST_CROSSINGS} more"] if len(texts) > _MOST_CROSSINGS else []
+    return "\n".join([*texts[:_MOST_CROSSINGS], *more]) or "none"

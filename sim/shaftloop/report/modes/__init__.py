@@ -1,0 +1,1 @@
+"""The modes of the line: document, terminal, pictures."""

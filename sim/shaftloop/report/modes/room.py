@@ -1,0 +1,156 @@
+"""What `shaftloop modes` found: as a document, on the terminal, as a folder of files."""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from shaftloop.analysis.interference import Meeting
+from shaftloop.analysis.modes import Mode
+from shaftloop.answers.modes import ModesAnswer
+from shaftloop.figures import number
+from shaftloop.report.documents import identity, origin
+from shaftloop.report.files import write_text
+from shaftloop.report.quantities import show
+from shaftloop.report.terminal import add_row, console, new_table, print_line, show_files
+
+__all__ = ["document", "tell", "write"]
+
+_NOTE = (
+    "Mechanics alone: springs, their damping, viscous drag. What the controllers make of a mode, the margins "
+    "of the loops say."
+)
+_MOST_ROWS = 24
+
+
+def document(results: ModesAnswer) -> dict[str, Any]:
+    """Return the JSON document.
+
+    Parameters
+    ----------
+    results : ModesAnswer
+        What was found.
+    """
+    line, found = results.line, results.interference
+    return {
+        "scenario": identity(results.scenario),
+        "provenance": origin(results.scenario),
+        "sensor": line.sensor,
+        "modes": [_mode(mode, line.sensor) for mode in results.modes],
+        "aperiodic_modes": len(line.bodies) - 1 - len(results.modes),
+        "antiresonances": {
+            machine: [number(float(value), "Hz") for value in line.antiresonances(machine)]
+            for machine in line.machines
+        },
+        "operating_speed": number(found.operating_speed, "rad/s"),
+        "max_speed": number(found.max_speed, "rad/s"),
+        "excitations": [{"order": entry.order, "source": entry.source} for entry in found.excitations],
+        "meetings": [_meeting(meeting) for meeting in found.meetings],
+        "warnings": list(results.scenario.warnings),
+    }
+
+
+def tell(results: ModesAnswer, files: Sequence[Path]) -> None:
+    """Print what was found, and where its files are.
+
+    Parameters
+    ----------
+    results : ModesAnswer
+        What was found.
+    files : sequence of Path
+        Files that were written.
+    """
+    line, found = results.line, results.interference
+    gains = [f"{line.sensor} per N m of {name}" for name in line.machines] if line.sensor else []
+    table = new_table(results.scenario.description.title, "mode", "frequency", "damping", "strains", *gains)
+    for i, mode in enumerate(results.modes, 1):
+        values = [_gain(value) for value in mode.amplification.values()] if gains else []
+        add_row(
+            table, f"{i}", f"{mode.frequency:#.5g} Hz", f"{mode.damping_ratio:.2%}", strained(mode), *values
+        )
+    console().print(table)
+    speed = show(found.operating_speed, "rad/s")
+    title = f"Meetings up to {show(found.max_speed, 'rad/s')}, margin from {speed}"
+    table = new_table(title, "order", "speed", "margin", "mode", "source")
+    for meeting in found.meetings[:_MOST_ROWS]:
+        margin = "-" if meeting.margin is None else f"{meeting.margin:+.1f} %"
+        mark = "  <- nearest" if meeting.nearest else ""
+        order, source = f"{meeting.excitation.order:g}", meeting.excitation.source
+        add_row(table, order, show(meeting.speed, "rad/s"), margin, f"{meeting.mode}", source + mark)
+    console().print(table)
+    if len(found.meetings) > _MOST_ROWS:
+        print_line(f"... and {len(found.meetings) - _MOST_ROWS} more at higher speeds: see --json")
+    show_files(files)
+    print_line(_NOTE)
+
+
+def strained(mode: Mode) -> str:
+    """Return the parts that a mode strains, those above a tenth, most strained first.
+
+    Parameters
+    ----------
+    mode : Mode
+        From `find_modes`.
+    """
+    ranked = sorted(mode.strains.items(), key=lambda item: -item[1])
+    worth = [item for item in ranked if item[1] >= 0.1] or ranked[:1]
+    return ", ".join(f"{part} {share:.0%}" for part, share in worth[:3])
+
+
+def write(folder: Path, results: ModesAnswer, document: str) -> list[Path]:
+    """Write document and pictures and return the files.
+
+    Parameters
+    ----------
+    folder : Path
+        An existing folder.
+    results : ModesAnswer
+        What was found.
+    document : str
+        The JSON document, written as modes.json.
+
+    Raises
+    ------
+    OutputError
+        Where a file cannot be written.
+    """
+    from shaftloop.report.modes.interference import draw_interference
+    from shaftloop.report.modes.shapes import draw_modes
+
+    title = results.scenario.description.title
+    files = [folder / "modes.json"]
+    write_text(files[0], document)
+    shapes, diagram = (
+        [folder / f"{name}.{kind}" for kind in ("svg", "png")] for name in ("modes", "interference")
+    )
+    draw_modes(results.line, results.modes, title, shapes)
+    draw_interference(results.interference, results.modes, title, diagram)
+    return [*files, *shapes, *diagram]
+
+
+def _mode(mode: Mode, sensor: str | None) -> dict[str, Any]:
+    reason = "no damping: the response has no end" if sensor else "the line has no torque sensor"
+    return {
+        "frequency": number(mode.frequency, "Hz"),
+        "damping_ratio": mode.damping_ratio,
+        "shape": mode.shape,
+        "strains": mode.strains,
+        "most_strained": mode.weakest,
+        "amplification": {name: number(value, "1", reason) for name, value in mode.amplification.items()},
+    }
+
+
+def _meeting(meeting: Meeting) -> dict[str, Any]:
+    document: dict[str, Any] = {
+        "order": meeting.excitation.order,
+        "source": meeting.excitation.source,
+        "mode": meeting.mode,
+        "frequency": number(meeting.frequency, "Hz"),
+        "speed": number(meeting.speed, "rad/s"),
+        "margin_percent": meeting.margin,
+        "nearest": meeting.nearest,
+    }
+    return document if meeting.margin is not None else document | {"reason": "the operating speed is zero"}
+
+
+def _gain(value: float | None) -> str:
+    return "no end" if value is None else f"{value:#.3g}"

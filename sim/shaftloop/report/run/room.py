@@ -1,0 +1,131 @@
+"""A run with all that was found in it: as a document and as a folder of files."""
+
+from pathlib import Path
+from typing import Any
+
+from shaftloop.analysis.overlay import Overlay
+from shaftloop.analysis.simulation import Simulation
+from shaftloop.analysis.verify import Verification
+from shaftloop.answers.run import RunAnswer
+from shaftloop.engine.supervision import Event
+from shaftloop.figures import number
+from shaftloop.report.documents import identity, origin, text
+from shaftloop.report.files import write_text
+from shaftloop.report.run.tables import tell
+from shaftloop.report.run.traces import write_traces
+from shaftloop.scenario.reading import Scenario
+
+__all__ = ["document", "tell", "write"]
+
+
+def document(results: RunAnswer) -> dict[str, Any]:
+    """Return the result of `shaftloop simulate`.
+
+    Parameters
+    ----------
+    results : RunAnswer
+        Of the run.
+    """
+    scenario = results.scenario
+    document = {
+        "scenario": identity(scenario),
+        "provenance": _provenance(scenario, results.simulation),
+        "metrics": {name: figure.document() for name, figure in results.metrics.items()},
+        "events": [_event(event) for event in results.simulation.events],
+        "warnings": list(results.warnings),
+    }
+    if results.verification is not None:
+        document["verify"] = _verification(results.verification)
+    if results.overlay is not None:
+        document["overlay"] = _overlay(results.overlay)
+    return document
+
+
+def write(folder: Path, results: RunAnswer, document: str) -> list[Path]:
+    """Write metrics, traces and pictures of a run and return the files.
+
+    Parameters
+    ----------
+    folder : Path
+        An existing folder.
+    results : Results
+        Of the run.
+    document : str
+        The JSON document, written as metrics.json.
+
+    Raises
+    ------
+    OutputError
+        Where a file cannot be written.
+    """
+    from shaftloop.analysis.flow import energy_flow
+    from shaftloop.report.run.energy import draw_energy
+    from shaftloop.report.run.overlay import draw_overlay
+    from shaftloop.report.run.overview import draw_overview
+
+    simulation, title = results.simulation, results.title
+    files = [folder / "metrics.json", folder / "traces.npz"]
+    write_text(files[0], document)
+    write_traces(files[1], simulation)
+    overview, energy, overlay = (
+        [folder / f"{name}.{kind}" for kind in ("svg", "png")] for name in ("overview", "energy", "overlay")
+    )
+    draw_overview(simulation, title, overview)
+    draw_energy(energy_flow(simulation), title, energy)
+    files += [*overview, *energy]
+    if results.overlay is not None:
+        draw_overlay(simulation, results.overlay, title, overlay)
+        files += overlay
+    return files
+
+
+def _provenance(scenario: Scenario, simulation: Simulation) -> dict[str, Any]:
+    """Return what the result of a run came from."""
+    speed = simulation.duration / simulation.wall_time if simulation.wall_time > 0.0 else None
+    return origin(scenario) | {
+        "method": simulation.method,
+        "step": number(simulation.step, "s"),
+        "duration": number(simulation.duration, "s"),
+        "wall_time": number(simulation.wall_time, "s"),
+        "times_real_time": number(speed, "1"),
+    }
+
+
+def _event(event: Event) -> dict[str, Any]:
+    return {"time": number(event.time, "s"), "kind": event.kind, "name": event.name}
+
+
+def _verification(verification: Verification) -> dict[str, Any]:
+    changes = {
+        name: {
+            "change": number(entry.change, entry.unit, entry.reason),
+            "relative": number(entry.relative, "1", entry.reason),
+        }
+        for name, entry in verification.changes.items()
+    }
+    largest = verification.largest
+    return {
+        "factor": verification.factor,
+        "step": number(verification.step, "s"),
+        "largest": None if largest is None else {"metric": largest[0], "relative": number(largest[1], "1")},
+        "metrics": changes,
+    }
+
+
+def _overlay(overlay: Overlay) -> dict[str, Any]:
+    channels = {}
+    for name, entry in overlay.channels.items():
+        largest, at = entry.worst
+        channels[name] = {
+            "mean": number(entry.mean, entry.unit),
+            "rms": number(entry.rms, entry.unit),
+            "max": number(largest, entry.unit) | {"at": number(at, "s")},
+            "points": len(entry.time),
+        }
+    return {
+        "file": text(overlay.file),
+        "offset": number(overlay.offset, "s"),
+        "difference": "simulated minus measured",
+        "channels": channels,
+        "left_out": list(overlay.left_out),
+    }

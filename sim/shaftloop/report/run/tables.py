@@ -1,0 +1,103 @@
+"""What people read on the terminal. Everything goes to stderr: stdout belongs to machines."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from shaftloop.analysis.metrics import LOSS_PREFIX
+from shaftloop.analysis.overlay import Overlay
+from shaftloop.analysis.simulation import Simulation
+from shaftloop.analysis.verify import Verification
+from shaftloop.answers.run import RunAnswer
+from shaftloop.engine.supervision import Event
+from shaftloop.figures import Figure
+from shaftloop.report.quantities import show
+from shaftloop.report.terminal import add_row, console, new_table, print_line, show_files
+
+__all__ = ["CAUTIONS", "tell"]
+
+CAUTIONS = (
+    "Cautions: the link is stiff; saturation, backlash and temperature are left out. "
+    "So are ripple and cogging where no machine states them. "
+    "Trust grows with --verify (steps) and --overlay measured.csv (model)."
+)
+
+_WORTH_A_LINE = 0.01
+_MOST_EVENTS = 8
+
+
+def tell(results: RunAnswer, files: Sequence[Path]) -> None:
+    """Print what was found in a run, in the units of people, and where its files are.
+
+    Parameters
+    ----------
+    results : RunAnswer
+        Of the run.
+    files : sequence of Path
+        Files that were written.
+    """
+    _show_metrics(results.title, results.metrics)
+    _show_events(results.simulation.events)
+    if results.verification is not None:
+        _show_verification(results.verification)
+    if results.overlay is not None:
+        _show_overlay(results.overlay)
+    _show_speed(results.simulation)
+    show_files(files)
+    print_line(CAUTIONS)
+
+
+def _show_metrics(title: str, metrics: dict[str, Figure]) -> None:
+    table = new_table(title, "metric", "value", "")
+    loss = metrics["loss_energy"].value or 0.0
+    for name, metric in metrics.items():
+        if name.startswith(LOSS_PREFIX) and abs(metric.value or 0.0) <= _WORTH_A_LINE * loss:
+            continue
+        add_row(table, name.replace(LOSS_PREFIX, "  "), *_value_and_note(metric))
+    console().print(table)
+
+
+def _show_events(events: Sequence[Event]) -> None:
+    """Print the first events; those of a limit that chatters would fill the screen."""
+    for event in events[:_MOST_EVENTS]:
+        print_line(f"{event.time:.6g} s: {event.name} {event.kind.replace('_', ' ')}")
+    if len(events) > _MOST_EVENTS:
+        last, more = events[-1], len(events) - _MOST_EVENTS
+        what = f"{last.name} {last.kind.replace('_', ' ')}"
+        print_line(f"... and {more} more, the last one at {last.time:.6g} s: {what}")
+
+
+def _show_verification(verification: Verification) -> None:
+    step = show(verification.step, "s", 3)
+    table = new_table(
+        f"Repeated with steps {verification.factor} times finer, {step}", "metric", "change", "relative"
+    )
+    for name, entry in verification.changes.items():
+        if name in verification.small:
+            continue
+        if entry.change is None or entry.relative is None:
+            add_row(table, name, "-", entry.reason or "")
+        else:
+            add_row(table, name, show(entry.change, entry.unit, 2), f"{entry.relative:.1e}")
+    console().print(table)
+
+
+def _show_overlay(overlay: Overlay) -> None:
+    table = new_table(f"Simulated minus measured, {overlay.file}", "channel", "mean", "rms", "largest", "at")
+    for name, entry in overlay.channels.items():
+        largest, at = entry.worst
+        values = [show(value, entry.unit, 3) for value in (entry.mean, entry.rms, largest)]
+        add_row(table, name, *values, f"{at:.6g} s")
+    console().print(table)
+    if overlay.left_out:
+        print_line(f"not recorded by the simulation, left out: {', '.join(overlay.left_out)}")
+
+
+def _show_speed(simulation: Simulation) -> None:
+    factor, took = simulation.duration / simulation.wall_time, show(simulation.wall_time, "s", 2)
+    print_line(f"{simulation.duration:g} s of bench in {took}, {factor:.3g} x real time")
+
+
+def _value_and_note(metric: Figure) -> tuple[str, str]:
+    if metric.value is None:
+        return "-", metric.reason or ""
+    return show(metric.value, metric.unit), "" if metric.at is None else f"at {metric.at:.6g} s"

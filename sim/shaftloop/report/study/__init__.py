@@ -1,0 +1,1 @@
+"""Studies: document, terminal, pictures."""

@@ -1,0 +1,1 @@
+"""Tuning: document, terminal, pictures."""

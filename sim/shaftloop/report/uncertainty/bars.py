@@ -1,0 +1,141 @@
+"""Contributions to the uncertainty of each result as bars, and its distribution beside them."""
+
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from shaftloop.analysis.uncertainty.evaluation import Evaluation, StatedResult
+from shaftloop.analysis.uncertainty.montecarlo import Sampled
+from shaftloop.analysis.uncertainty.propagation import Budget
+from shaftloop.report.canvas import COLOURS, draw
+from shaftloop.report.uncertainty.tables import scaled, stated_text
+
+__all__ = ["draw_bars"]
+
+_MOST_BARS = 8
+_MOST_ROWS = 5
+_BINS = 80
+_TITLE: dict[str, Any] = {"loc": "left", "fontweight": "normal", "parse_math": False}
+
+
+def draw_bars(found: Evaluation, wanted: Sequence[str], people: bool, title: str, paths: list[Path]) -> None:
+    """Draw one row per result: contributions on the left, distribution on the right.
+
+    Parameters
+    ----------
+    found : Evaluation
+        Of a measurement.
+    wanted : sequence of str
+        Results to draw, at most five.
+    people : bool
+        True where SI units are to become those of people.
+    title : str
+        What stands over the picture.
+    paths : list of Path
+        Files to write.
+    """
+    propagation = found.propagation
+    budgets = [None] * len(found.stated) if propagation is None else propagation.budgets
+    rows = [
+        (budget, stated, sampled)
+        for budget, stated, sampled in zip(budgets, found.stated, found.sampled.results, strict=True)
+        if sampled.name in wanted and stated.uncertainty > 0.0
+    ][:_MOST_ROWS]
+
+    def paint(figure: Any) -> None:
+        if not rows:
+            figure.text(0.5, 0.5, "no result has an uncertainty", ha="center")
+            return
+        heights = [1.6 + len(_bars(budget)) for budget, _, _ in rows]
+        grid = figure.subplots(len(rows), 2, squeeze=False, width_ratios=(1.5, 1.0), height_ratios=heights)
+        for (left, right), (budget, stated, sampled) in zip(grid, rows, strict=True):
+            if budget is None or not _bars(budget):
+                left.set_axis_off()
+                left.text(0.0, 0.5, "no contributions to first order", transform=left.transAxes)
+            else:
+                _draw_bars(left, budget, people)
+            left.set_title(_title(stated, sampled, found, people), **_TITLE)
+            _draw_distribution(right, budget, sampled, people)
+
+    height = sum(0.9 + 0.27 * max(len(_bars(budget)), 4) for budget, _, _ in rows)
+    draw(paint, (12.5, max(4.0, 0.9 + height)), title, paths)
+
+
+def _title(stated: StatedResult, sampled: Sampled, found: Evaluation, people: bool) -> str:
+    k = "" if stated.factor is None else f"k = {stated.factor:.2f}, "
+    by = ", Monte Carlo" if stated.by == "monte_carlo" else ""
+    text = stated_text(stated, sampled.unit, people)
+    return f"{sampled.name} = {text}   ({k}{100.0 * found.sampled.coverage:.4g} %{by})"
+
+
+def _bars(budget: Budget | None) -> list[tuple[str, float, float]]:
+    """Return (name, size, share) of the largest contributions, and of all others together."""
+    rows = [] if budget is None else [row for row in budget.contributions if row.contribution]
+    bars = [(row.name, abs(row.contribution), row.share) for row in rows[:_MOST_BARS]]
+    rest = rows[_MOST_BARS:]
+    if rest:
+        size = math.sqrt(sum(row.contribution**2 for row in rest))
+        bars.append((f"{len(rest)} more", size, sum(row.share for row in rest)))
+    return bars
+
+
+def _draw_bars(axes: Any, budget: Budget, people: bool) -> None:
+    bars = _bars(budget)
+    factor, unit = scaled(budget.uncertainty, budget.unit, people)
+    sizes = [factor * size for _, size, _ in bars]
+    places = np.arange(len(bars))[::-1]
+    colours = [COLOURS["quiet"] if name.endswith(" more") else COLOURS["electrical"] for name, _, _ in bars]
+    axes.barh(places, sizes, height=0.68, color=colours)
+    axes.axvline(factor * budget.uncertainty, color=COLOURS["loss"], linewidth=1.6)
+    # The combined one stands out to the right of all bars unless contributions cancel.
+    axes.set_xlim(0.0, 1.22 * max([*sizes, factor * budget.uncertainty]))
+    for place, size, (_, _, share) in zip(places, sizes, bars, strict=True):
+        axes.annotate(
+            f"{100.0 * share:.0f} %",
+            (size, place),
+            (4, 0),
+            textcoords="offset points",
+            va="center",
+            fontsize=8.5,
+        )
+    axes.set_yticks(places, [name for name, _, _ in bars], parse_math=False)
+    axes.set_xlabel(f"standard uncertainty [{unit or '1'}]; line: combined, labels: share of the variance")
+    axes.grid(visible=False, axis="y")
+
+
+def _draw_distribution(axes: Any, budget: Budget | None, sampled: Sampled, people: bool) -> None:
+    factor, unit = scaled(abs(sampled.mean) or sampled.uncertainty, sampled.unit, people)
+    values = factor * sampled.values
+    reach = np.quantile(values, (0.001, 0.999))
+    counts, edges = np.histogram(values, bins=_BINS, range=(float(reach[0]), float(reach[1])))
+    width = edges[1] - edges[0]
+    axes.stairs(counts / (len(values) * width), edges, fill=True, color="#B9D6EA", label="Monte Carlo")
+    for end in (sampled.low, sampled.high):
+        axes.axvline(factor * end, color=COLOURS["electrical"], linewidth=1.2)
+    limits = float(edges[0]), float(edges[-1])
+    if budget is not None and budget.uncertainty > 0.0:
+        middle, spread = factor * budget.value, factor * budget.uncertainty
+        limits = min(limits[0], middle - 3.5 * spread), max(limits[1], middle + 3.5 * spread)
+        x = np.linspace(*limits, 300)
+        axes.plot(
+            x, _density(x, middle, spread, budget.dof), color="black", linewidth=1.2, label="first order"
+        )
+        for end in (middle - factor * budget.expanded, middle + factor * budget.expanded):
+            axes.axvline(end, color="black", linewidth=1.2, linestyle=(0, (4, 3)))
+    axes.set(xlabel=f"{sampled.name} [{unit or '1'}]", yticks=[], xlim=limits)
+    axes.spines["left"].set_visible(False)
+    axes.ticklabel_format(axis="x", useOffset=False)
+    axes.locator_params(axis="x", nbins=5)
+    axes.legend(loc="upper right", fontsize=8.0, handlelength=1.2)
+
+
+def _density(x: Any, middle: float, spread: float, dof: float) -> Any:
+    """Return the density of the t distribution that the budget assumes."""
+    z = (x - middle) / spread
+    if math.isinf(dof) or dof > 1e4:
+        return np.exp(-0.5 * z * z) / (spread * math.sqrt(2.0 * math.pi))
+    scale = math.exp(math.lgamma(0.5 * (dof + 1.0)) - math.lgamma(0.5 * dof)) / math.sqrt(dof * math.pi)
+    return scale * (1.0 + z * z / dof) ** (-0.5 * (dof + 1.0)) / spread
