@@ -177,7 +177,7 @@ def test_warnings_of_the_scenario_are_passed_on(monkeypatch: pytest.MonkeyPatch)
 
 
 def test_energy_that_hardly_closes_is_a_warning(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("shaftloop.analysis.verify.check_energy", lambda _: ["the energy leaks"])
+    monkeypatch.setattr("shaftloop.answers.run.check_energy", lambda _: ["the energy leaks"])
     result = run("--json")
     assert result.exit_code == 0 and "warning: the energy leaks" in result.stderr
     assert json.loads(result.stdout)["warnings"][-1] == "the energy leaks"

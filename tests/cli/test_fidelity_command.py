@@ -150,7 +150,7 @@ def test_a_run_that_fails_costs_the_picture_over_time_only(
     def fail(_: object) -> None:
         raise SimulationError("the bench diverged at t = 0.1 s")
 
-    monkeypatch.setattr("shaftloop.analysis.simulation.simulate", fail)
+    monkeypatch.setattr("shaftloop.answers.fidelity.simulate", fail)
     result = call("rich.toml", "--out", "o", "--ripple", "1 mN m")
     assert result.exit_code == 0 and "no folded line above" in result.stderr
     assert "warning: no picture over time: the bench diverged at t = 0.1 s" in result.stderr

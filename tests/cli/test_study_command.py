@@ -11,7 +11,8 @@ from click.testing import CliRunner, Result
 
 from shaftloop.cli.main import cli
 from shaftloop.figures import Figure
-from shaftloop.report import study_pictures, study_table
+from shaftloop.report.study import pictures as study_pictures
+from shaftloop.report.study import table as study_table
 from shaftloop.studies.responses import SOURCES, Source
 from shaftloop.studies.whatif.store import Store
 

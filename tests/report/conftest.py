@@ -21,7 +21,7 @@ to = "100 rpm"
 def results_of(source: str | Path, *settings: str) -> RunAnswer:
     scenario = read_scenario(source, settings)
     simulation = simulate(scenario.description)
-    return RunAnswer(scenario, simulation, metrics(simulation), scenario.warnings)
+    return RunAnswer(scenario, simulation, metrics(simulation))
 
 
 @pytest.fixture(scope="session")

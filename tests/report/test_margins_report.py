@@ -170,7 +170,7 @@ def test_the_step_picture_of_a_growing_response(found: MarginsAnswer, tmp_path: 
 
 def test_the_variation_picture_with_an_unstable_end(tmp_path: Path) -> None:
     scenario = read_scenario("reference-bench")
-    variation = vary(scenario, (), read_range("loop.torque.kp=0.3..1.1:3"), Demand(("torque",)))
+    variation = vary(scenario, read_range("loop.torque.kp=0.3..1.1:3"), Demand(("torque",)))
     path = tmp_path / "vary.png"
     draw_variation(variation, "Vary", [path])
     assert path.stat().st_size > 5000

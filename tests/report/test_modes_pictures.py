@@ -14,7 +14,8 @@ from shaftloop.analysis.interference import Excitation, Interference, find_meeti
 from shaftloop.analysis.modes import Mechanics, Mode, find_modes, mechanics
 from shaftloop.analysis.operating import operating_point
 from shaftloop.bench.assemble import build_bench
-from shaftloop.report import interference_picture, modes_picture
+from shaftloop.report.modes import interference as diagram
+from shaftloop.report.modes import shapes
 from shaftloop.report.modes.interference import draw_interference, spread_out, summary
 from shaftloop.report.modes.shapes import draw_modes, heading, shortened
 
@@ -29,8 +30,8 @@ def figures(monkeypatch: pytest.MonkeyPatch) -> list[Figure]:
         paint(kept[-1])
         kept[-1].draw_without_rendering()
 
-    monkeypatch.setattr(modes_picture, "draw", draw)
-    monkeypatch.setattr(interference_picture, "draw", draw)
+    monkeypatch.setattr(shapes, "draw", draw)
+    monkeypatch.setattr(diagram, "draw", draw)
     return kept
 
 

@@ -42,7 +42,7 @@ def full(results: RunAnswer, tmp_path_factory: pytest.TempPathFactory) -> RunAns
     return dataclasses.replace(
         results,
         simulation=dataclasses.replace(results.simulation, events=events),
-        warnings=("looks odd",),
+        unclosed=("looks odd",),
         verification=Verification(2, 5e-5, changes, frozenset({"tiny"})),
         overlay=lay_over(results.simulation, read_measurement(path)),
     )
@@ -158,7 +158,7 @@ def test_a_long_run_shows_its_progress_to_a_person(
     with Progress("simulating") as progress:
         progress(0.1)
         assert capsys.readouterr().err == ""
-        monkeypatch.setattr("shaftloop.report.run.tables._PATIENCE", 0.0)
+        monkeypatch.setattr("shaftloop.report.terminal._PATIENCE", 0.0)
         progress(0.5)
         progress(0.6)
     assert "simulating" in capsys.readouterr().err

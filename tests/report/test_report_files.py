@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from shaftloop.answers.run import RunAnswer
-from shaftloop.report import traces
 from shaftloop.report.files import OutputError, make_folder, open_atomically, write_text
+from shaftloop.report.run import traces
 from shaftloop.report.run.traces import check_traces, write_traces
 
 

@@ -11,9 +11,8 @@ from shaftloop.analysis.flow import Flow, Station, energy_flow
 from shaftloop.analysis.overlay import lay_over, read_measurement
 from shaftloop.answers.run import RunAnswer
 from shaftloop.engine.supervision import Event
-from shaftloop.report import energy_picture, overview
 from shaftloop.report.canvas import plain, thinned
-from shaftloop.report.run import room
+from shaftloop.report.run import energy, overview, room
 from shaftloop.report.run.energy import draw_energy, summary
 from shaftloop.report.run.overview import draw_overview, zoom_window
 
@@ -35,7 +34,7 @@ def figures(monkeypatch: pytest.MonkeyPatch) -> list[Figure]:
         paint(kept[-1])
 
     monkeypatch.setattr(overview, "draw", draw)
-    monkeypatch.setattr(energy_picture, "draw", draw)
+    monkeypatch.setattr(energy, "draw", draw)
     return kept
 
 
