@@ -12,11 +12,9 @@ from shaftloop.analysis.lanes import LANES, Outcome, simulate_many
 from shaftloop.analysis.metrics import METRICS, metrics, needed_channels
 from shaftloop.analysis.simulation import Simulation, make_run, simulate
 from shaftloop.bench.assemble import build_bench
-from shaftloop.engine import lanes
 from shaftloop.engine.model import alike
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
-from shaftloop_models.network import TermKind
 
 
 def with_gains(description: Description, factor: float) -> Description:
@@ -214,12 +212,6 @@ def test_diverging_lane_is_reported_like_a_single_run_and_spoils_no_other() -> N
     assert str(outcomes[1].error) == str(single.value)
     good = [0, 2]
     assert_as_single([descriptions[i] for i in good], [outcomes[i] for i in good], in_lanes=True)
-
-
-def test_unknown_kind_of_term_runs_singly(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(lanes, "TERMS", frozenset({TermKind.DQ_COUPLING}))
-    descriptions = candidates("reference-bench", 2, "duration=1 ms")
-    assert_as_single(descriptions, list(simulate_many(descriptions)), in_lanes=False)
 
 
 def test_failure_before_the_start_is_an_outcome() -> None:

@@ -7,7 +7,7 @@ from scipy.integrate import quad_vec, solve_ivp
 from scipy.linalg import expm
 from scipy.signal import cont2discrete
 
-from shaftloop.engine.matrices import _phi, exponential_pack, noise_root, padded_columns
+from shaftloop.engine.matrices import _phi, exponential_pack, noise_root, pack_shapes, padded_columns
 from shaftloop.engine.plant import Plant
 from shaftloop_models.lowpass import LowPass, state_space
 from shaftloop_models.network import Network
@@ -37,8 +37,8 @@ def test_pack_solves_a_linear_system_exactly(n: int, r: int) -> None:
     m, q, h = 2, 3, 2e-3
     plant = random_plant(n, m, q, r)
     rows = n + -n % 4
-    shapes = [(rows + n, n + m + q), (n, q), (n, q), (n, 2 * q)]
-    first, *_ = unpack(exponential_pack(plant, h), shapes)
+    first, *_, signals = unpack(exponential_pack(plant, h), pack_shapes(plant, True))
+    assert np.array_equal(signals[:r], plant.c) and not signals[r:].any()
     rng = np.random.default_rng(5)
     start, held, outputs = rng.normal(size=n), rng.normal(size=m), rng.normal(size=q)
     solution = solve_ivp(
@@ -74,9 +74,7 @@ def test_phi_integrates_polynomial_forcing() -> None:
 def test_stages_have_the_weights_of_krogstad() -> None:
     n, q, h = 4, 2, 1e-3
     plant = random_plant(n, 1, q, 0)
-    flat = exponential_pack(plant, h)
-    shapes = [(n + n, n + 1 + q), (n, q), (n, q), (n, 2 * q)]
-    _, stage2, stage3, end = unpack(flat, shapes)
+    _, stage2, stage3, end, *_ = unpack(exponential_pack(plant, h), pack_shapes(plant, True))
     inverse = np.linalg.inv(h * plant.a)
     one = np.eye(n)
 

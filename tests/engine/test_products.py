@@ -1,24 +1,44 @@
-"""The hand-laid product against NumPy, for every blocking of the rows."""
+"""Products of the kernels against NumPy, for every blocking of the rows; lanes against single runs."""
 
 import numpy as np
 import pytest
 
-from shaftloop.engine.products import _python_product, add_product, padded
+from shaftloop.engine.cache import kernel
+from shaftloop.engine.laneproducts import block_entries, block_rows
+from shaftloop.engine.lanetables import interleave
+from shaftloop.engine.products import multiply, padded
 from shaftloop.engine.types import LINE, aligned
+from shaftloop.engine.views import LANES, abreast, alone, words
 
 
+@kernel
+def _call(none, rows, columns, table, first, vector, start, before, place, mask, out, target):  # type: ignore[no-untyped-def]
+    given, sums, result = (alone(vector), start), (alone(before), place, mask), (alone(out), target)
+    multiply(words(none), rows, columns, words(table), first, given, sums, result)
+
+
+def _single(*values) -> None:  # type: ignore[no-untyped-def]
+    _call(np.zeros(1, dtype=np.int64), *values)
+
+
+@kernel
+def _lanes(it, blocks, table, vector, before, mask, out):  # type: ignore[no-untyped-def]
+    given, sums, result = (abreast(vector), 0), (abreast(before), 0, mask), (abreast(out), 0)
+    multiply(words(it), 0, blocks, words(table), 0, given, sums, result)
+
+
+@pytest.mark.parametrize("own", [True, False])
 @pytest.mark.parametrize("rows", [4, 8, 12, 16, 20, 24, 28, 36, 40, 44, 60, 84])
 @pytest.mark.parametrize("columns", [0, 1, 2, 7])
-def test_product_equals_numpy(rows: int, columns: int) -> None:
+def test_product_equals_numpy(rows: int, columns: int, own: bool) -> None:
+    """Rows begin with sums of their own, or in fours with the first four."""
     rng = np.random.default_rng(rows)
     table, vector, out = rng.normal(size=9 + rows * columns), rng.normal(size=20), rng.normal(size=rows + 11)
+    before = np.repeat(rng.normal(), rows + 2) if not own else rng.normal(size=rows + 2)
     expected = out.copy()
-    expected[3 : 3 + rows] += table[9:].reshape(columns, rows).T @ vector[5 : 5 + columns]
-    twin = out.copy()
-    add_product(table, 9, rows, vector, 5, columns, out, 3)
-    _python_product(table, 9, rows, vector, 5, columns, twin, 3)
+    expected[3 : 3 + rows] = before[2:] + table[9:].reshape(columns, rows).T @ vector[5 : 5 + columns]
+    _single(rows, columns, table, 9, vector, 5, before, 2, -1 if own else 0, out, 3)
     assert np.allclose(out, expected, rtol=1e-14, atol=1e-14)
-    assert np.allclose(twin, expected, rtol=1e-14, atol=1e-14)
     untouched = np.r_[0:3, 3 + rows : rows + 11]
     assert np.array_equal(out[untouched], expected[untouched])
 
@@ -30,9 +50,42 @@ def test_every_row_has_the_same_sum_whatever_its_block() -> None:
     sums = set()
     for rows in (4, 8, 12, 16, 24, 40, 44, 64):
         table, out = np.repeat(row, rows), np.zeros(rows)
-        add_product(table, 0, rows, vector, 0, 30, out, 0)
+        _single(rows, 30, table, 0, vector, 0, np.zeros(4), 0, 0, out, 0)
         sums |= set(out.tolist())
     assert len(sums) == 1
+
+
+def test_blocks_group_wanted_rows_by_their_columns() -> None:
+    pattern = np.zeros((11, 4), dtype=bool)
+    pattern[:8, [0, 2]] = True
+    pattern[8, 3] = True
+    wanted = np.arange(11) != 10
+    blocks = [((0, 1, 2, 3, 4, 5), (0, 2)), ((6, 7), (0, 2)), ((8,), (3,)), ((9,), ())]
+    assert sorted(block_rows(pattern, wanted)) == blocks
+
+
+@pytest.mark.parametrize("own", [True, False])
+@pytest.mark.parametrize("share", [0.2, 0.6, 1.0])
+@pytest.mark.parametrize(("rows", "columns"), [(4, 1), (8, 5), (16, 25), (24, 7)])
+def test_every_lane_has_the_bits_of_a_single_product(
+    rows: int, columns: int, share: float, own: bool
+) -> None:
+    """Rows begin with sums of their own, or all with the first."""
+    rng = np.random.default_rng(rows + columns)
+    pattern = np.repeat(rng.random((4, columns)) < share, rows // 4, axis=0)
+    matrix = np.where(pattern, rng.normal(size=(rows, columns)), 0.0)
+    vectors, sums = rng.normal(size=(LANES, columns)), rng.normal(size=(LANES, rows))
+    sums[:, :4] = sums[:, :4] if own else sums[:, :1]
+    blocks = block_rows(pattern, np.ones(rows, dtype=bool))
+    it = np.array([v for r, c in blocks for v in (len(r), len(c), *r, *c)], dtype=np.int64)
+    out, mask = interleave(list(sums)), -1 if own else 0
+    entries = block_entries(blocks, matrix)
+    _lanes(it, len(blocks), entries, interleave(list(vectors)), interleave(list(sums)), mask, out)
+    for lane in range(LANES):
+        one = aligned(rows)
+        table = np.ascontiguousarray(matrix.T.ravel())
+        _single(rows, columns, table, 0, vectors[lane].copy(), 0, sums[lane].copy(), 0, mask, one, 0)
+        assert np.array_equal(out.reshape(-1, LANES)[:, lane], one)
 
 
 def test_rows_are_padded_to_four() -> None:

@@ -16,8 +16,10 @@ def test_places_in_the_work_vector_do_not_overlap(name: str) -> None:
     it = run.tables.it
     size = int(it[at.Z_SIZE])
     rows = int(it[at.N] + -it[at.N] % 4)
-    spans = [(it[at.Z], 2 * size), (it[at.BASE], 2 * rows), (it[at.ZM], size), (it[at.ZC], size)]
+    spans = [(it[at.Z], 2 * size), (it[at.BASE], rows + size), (it[at.ZM], size), (it[at.ZC], size)]
     spans += [(it[at.CHANGE], max(2 * it[at.Q], it[at.N])), (it[at.SAVED], it[at.N] + it[at.M])]
+    spans += [(it[at.SUMS], 3), (it[at.LOCALS], 4), (it[at.ZEROS], 4)]
+    spans += [(it[at.RECENT], at.BLOCK * it[at.CHANNELS])]
     owner = np.zeros(run.work.size, dtype=int)
     for first, count in spans:
         owner[first : first + count] += 1
@@ -29,9 +31,9 @@ def test_places_in_the_work_vector_do_not_overlap(name: str) -> None:
 def test_matrices_start_at_cache_lines(name: str) -> None:
     run = start(build_bench(shipped(name)))
     it = run.tables.it
-    assert run.tables.ft.ctypes.data % (8 * LINE) == 0
-    for word in (at.SIGNAL, at.PLAIN, at.GAP_MATRIX, at.GAP_MATRIX_SIZE):
-        assert it[word] % LINE == 0
+    assert run.tables.matrices.ctypes.data % (8 * LINE) == 0
+    assert it[at.GAP_MATRIX_SIZE] % LINE == 0
+    assert run.tables.matrices.size == it[at.GAPS] * it[at.GAP_MATRIX_SIZE]
 
 
 @pytest.mark.parametrize("method", ["etd4", "rk4"])

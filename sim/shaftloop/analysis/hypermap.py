@@ -18,10 +18,10 @@ from shaftloop.analysis.reduction import moving, needed, released, typical_sizes
 from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench, LoopHandle
 from shaftloop.engine import at
-from shaftloop.engine.kernel import REACHED, advance
+from shaftloop.engine.kernel import REACHED
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Segment
-from shaftloop.engine.run import Run
+from shaftloop.engine.run import Position, Run
 from shaftloop.engine.setpoints import HOLD
 from shaftloop.engine.steprule import Stepping, longest_step
 from shaftloop.errors import SimulationError
@@ -328,15 +328,11 @@ class HyperMap:
         return state
 
     def _stretch(self, state: Array, where: tuple[int, int, int], to: int) -> tuple[int, int, int]:
-        run = self.run
-        tables = run.tables
-        run.counters[:] = (0, -1)
-        status, *place = advance(
-            tables.it, tables.ft, state, run.work, run.counters, run.recording, where, (to, -1, 0)
-        )
+        self.run.records = 0
+        status, place = self.run.stretch(state, Position(*where), to)
         if status != REACHED:
             raise SimulationError("the smooth bench diverged within one hyperperiod", "lower the gains")
-        return place[0], place[1], place[2]
+        return place.tick, place.instant, place.gap
 
 
 def _nearest_rates(bench: Bench) -> str:

@@ -19,7 +19,6 @@ from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.openloop import spectral_radius
 from shaftloop.analysis.operating import OperatingPoint
 from shaftloop.analysis.standing import standing_run
-from shaftloop.engine import at
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 
@@ -191,7 +190,7 @@ class _Injection:
                 self._next += self._period
                 run.advance(self._next)
                 row[k] = run.state[slot]
-            run.counters[at.WRITTEN] = 0
+            run.records = 0
         u = np.fft.rfft(outputs[self._settling :], axis=1)[:, bins]
         x = np.fft.rfft(signal)[bins]
         return u, u + x

@@ -170,7 +170,7 @@ class _Crew:
         if len(candidates) == 1:  # lanes take the time of 16 benches, in use or not
             future = self._pool.submit(_run_singly, first.number, first.description, self._channels)
         else:
-            group.common = group.common or common_tables(first.run.tables)
+            group.common = group.common or common_tables(first.run)
             future = self._pool.submit(self._run_group, candidates, group.end, group.common)
         for candidate in candidates:
             self._group_of.pop(candidate.number, None)
@@ -202,8 +202,6 @@ class _Crew:
             return candidate, None
         lay_out(run, steps)
         key = lane_key(run, end)
-        if key is None:
-            return candidate, None
         if key not in self._groups:
             _trim(self._groups)
             self._groups[key] = _Group(end)

@@ -14,15 +14,13 @@ vector (w). Kernels write ``it[at.N]``.
     R,  # signals (linear forms of the states), padded to four with zeros
     METHOD,  # ETD4 or RK4
     TICKS_PER_SECOND,
-    # Plant
-    SIGNAL,  # f: C by columns (signals from states)
-    PLAIN,  # f: [A B G] by columns, for the reference stepper
+    SLOTS,  # slots of the state
     # Gaps
     GAPS,
     GAP_INT,  # i: (length [tick], substeps) each
     GAP_STEP,  # f: length of a substep each [s]
-    GAP_MATRIX,  # f: matrices of the exponential stepper
-    GAP_MATRIX_SIZE,
+    GAP_MATRIX_SIZE,  # entries of the matrices of a gap
+    PRODUCT_INT,  # i: (rows, columns, first entry in a gap) each; in lanes (first block, blocks, first entry)
     GAP_NOISE,  # f: square roots of the noise covariances
     GAP_NOISE_SIZE,
     # Nonlinear terms: per kind count, indices in z, values
@@ -55,7 +53,7 @@ vector (w). Kernels write ``it[at.N]``.
     PEAK_SLOT,  # s: (highest, lowest) each
     # Noise
     NOISES,
-    NOISE_INT,  # i: (first filter state, order, key) each
+    NOISE_INT,  # i: (first filter state, order) each
     # Calendar and tasks
     INSTANTS,
     INSTANT_INT,  # i: (first entry of the due list, entries, gap that follows) each
@@ -90,8 +88,12 @@ vector (w). Kernels write ``it[at.N]``.
     BASE,  # w: states at the end, then in the middle of a substep, under constant outputs
     CHANGE,  # w: changes of the outputs at the stages; the reference stepper keeps slopes there
     SAVED,  # w: plant states and inputs at the start of the last gap, for continuous guards
+    SUMS,  # w: powers of a meter at start, middle and end
+    LOCALS,  # w: what a task has in hand
+    ZEROS,  # w: zeros
+    RECENT,  # w: the block of recent records
     WORDS,  # length of the directory
-) = range(73)
+) = range(76)
 
 ETD4, RK4 = 0, 1
 """Values of METHOD."""
@@ -104,5 +106,8 @@ RECORD, DELIVER, SAMPLE, ENCODER, HOP, LOOP, LIMITER, PM_CONTROL, SERVO = range(
 AVERAGE, EDGES, POWER, WRAP, PATH_MODEL, DAMPING = range(9, 15)
 """The closed set of sampled tasks; the meaning of their rows stands in `engine.tasks`."""
 
-WRITTEN, WOKE = 0, 1
-"""Counters: records written; number of the guard that woke, -1 for none."""
+FREE, MIDDLE, LAST, END, SLOPE, SIGNAL = range(6)
+"""Products: those of a step of `engine.matrices`, x' of the reference stepper, signals from states."""
+
+BLOCK = 8
+"""Records that go from the work vector to the recording together."""

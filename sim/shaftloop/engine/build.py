@@ -8,15 +8,12 @@ import numpy as np
 from shaftloop.engine import at
 from shaftloop.engine.calendar import Clock, Instants, Timing, instants
 from shaftloop.engine.gaps import Gaps
-from shaftloop.engine.matrices import padded_columns
 from shaftloop.engine.model import Model, Segment
+from shaftloop.engine.terms import OF_ANY_LENGTH, TERMS
 from shaftloop.engine.types import LINE, Floats, Ints, aligned
-from shaftloop_models.network import Ref, TermKind
+from shaftloop_models.network import Ref
 
 __all__ = ["Tables", "build_tables", "make_clock", "segment_row", "with_numbers"]
-
-_OF_ANY_LENGTH = (TermKind.RIPPLE, TermKind.MISALIGNMENT)
-"""Terms whose rows begin with the numbers of their reads and floats."""
 
 
 @dataclass(frozen=True)
@@ -30,16 +27,23 @@ class Tables:
     calendar: Instants
     gaps: int
     """Number of gap lengths that the tables hold."""
+    matrices: Floats
+    """Those of every gap, one after the other."""
+    keys: Ints
+    """Key of the noise of every channel."""
     kept: dict[str, bytes] = field(default_factory=dict)
 
     @property
-    def matrices(self) -> bytes:
-        """Return the matrices of plant and steps, to be compared or hashed; made once for tables `alike`."""
+    def matrix_bytes(self) -> bytes:
+        """Return the matrices, to be compared or hashed; made once for tables `alike`."""
         if "matrices" not in self.kept:
-            it, ft = self.it, self.ft
-            signals = ft[it[at.SIGNAL] : it[at.SIGNAL] + it[at.R] * it[at.N]]
-            self.kept["matrices"] = signals.tobytes() + ft[it[at.GAP_MATRIX] :].tobytes()
+            self.kept["matrices"] = self.matrices.tobytes()
         return self.kept["matrices"]
+
+    @property
+    def numbers(self) -> tuple[Floats, Floats, Ints]:
+        """Return what kernels take besides the integers."""
+        return self.ft, self.matrices, self.keys
 
 
 class _Sections:
@@ -115,7 +119,8 @@ def build_tables(model: Model, clock: Clock, gaps: Gaps) -> Tables:
     gaps.add_to(sections)
     scratch = _place_work(head)
     it, ft = sections.arrays()
-    return Tables(it, ft, scratch, calendar, gaps.count)
+    keys = np.array([(model.seed << 16) + i for i in range(len(model.noises))], dtype=np.int64)
+    return Tables(it, ft, scratch, calendar, gaps.count, gaps.matrices(), keys)
 
 
 def with_numbers(tables: Tables, model: Model) -> Tables:
@@ -139,32 +144,26 @@ def with_numbers(tables: Tables, model: Model) -> Tables:
 def _add_plant(sections: _Sections, model: Model) -> None:
     plant, head = model.plant, sections.head
     head[at.N], head[at.M], head[at.Q] = len(plant.a), plant.b.shape[1], plant.g.shape[1]
-    head[at.R] = plant.padded_signals
-    sections.floats(at.SIGNAL, padded_columns(plant.c))
-    sections.floats(at.PLAIN, padded_columns(np.hstack([plant.a, plant.b, plant.g])))
+    head[at.R], head[at.SLOTS] = plant.padded_signals, len(model.layout.initial)
     head[at.NOISES] = len(model.noises)
-    key = model.seed << 16
-    sections.ints(at.NOISE_INT, [v for i, c in enumerate(model.noises) for v in (c.state, len(c.g), key + i)])
+    sections.ints(at.NOISE_INT, [v for c in model.noises for v in (c.state, len(c.g))])
 
 
 def _add_terms(sections: _Sections, model: Model) -> None:
-    words = {
-        TermKind.COULOMB: (at.COULOMBS, at.COULOMB_INT, at.COULOMB_FLOAT),
-        TermKind.WINDAGE: (at.WINDAGES, at.WINDAGE_INT, at.WINDAGE_FLOAT),
-        TermKind.DQ_COUPLING: (at.COUPLINGS, at.COUPLING_INT, at.COUPLING_FLOAT),
-        TermKind.RELUCTANCE_TORQUE: (at.RELUCTANCES, at.RELUCTANCE_INT, at.RELUCTANCE_FLOAT),
-        TermKind.RIPPLE: (at.RIPPLES, at.RIPPLE_INT, at.RIPPLE_FLOAT),
-        TermKind.MISALIGNMENT: (at.MISALIGNMENTS, at.MISALIGNMENT_INT, at.MISALIGNMENT_FLOAT),
-    }
-    for kind, (count, ints, floats) in words.items():
+    for term in model.plant.network.terms:
+        if term.kind not in TERMS:
+            raise ValueError(f"no kernel evaluates terms of kind {term.kind!r}: enter it in engine.terms")
+        if any(ref.kind != "state" for ref in term.reads):
+            raise ValueError(f"a term of kind {term.kind!r} reads {term.reads}: terms read states only")
+    for kind, word in TERMS.items():
         terms = [term for term in model.plant.network.terms if term.kind == kind]
-        sections.head[count] = len(terms)
+        sections.head[word] = len(terms)
         rows = [[model.plant.z(ref) for ref in (*term.reads, *term.outputs)] for term in terms]
-        if kind in _OF_ANY_LENGTH:
+        if kind in OF_ANY_LENGTH:
             sizes = [[len(term.reads), len(term.parameters)] for term in terms]
             rows = [size + row for size, row in zip(sizes, rows, strict=True)]
-        sections.ints(ints, [value for row in rows for value in row])
-        sections.floats(floats, [value for term in terms for value in term.parameters])
+        sections.ints(word + 1, [value for row in rows for value in row])
+        sections.floats(word + 2, [value for term in terms for value in term.parameters])
 
 
 def _add_meters(sections: _Sections, model: Model) -> None:
@@ -248,11 +247,15 @@ def _place_work(head: list[int]) -> int:
     head[at.Z_SIZE] = z = z + -z % LINE
     sizes = {
         at.Z: 2 * z,
-        at.BASE: 2 * base,
+        at.BASE: base + z,
         at.ZM: z,
         at.ZC: z,
         at.CHANGE: max(2 * q, n) + 4,
         at.SAVED: n + m,
+        at.SUMS: 3,
+        at.LOCALS: 4,
+        at.ZEROS: 4,
+        at.RECENT: at.BLOCK * head[at.CHANNELS],
     }
     place = 0
     for word, size in sizes.items():

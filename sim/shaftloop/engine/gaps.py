@@ -6,10 +6,10 @@ import numpy as np
 
 from shaftloop.engine import at
 from shaftloop.engine.calendar import Clock
-from shaftloop.engine.matrices import exponential_pack, noise_root
+from shaftloop.engine.matrices import exponential_pack, noise_root, pack_shapes, plain_pack
 from shaftloop.engine.model import Model
 from shaftloop.engine.steprule import Stepping
-from shaftloop.engine.types import LINE, Floats
+from shaftloop.engine.types import LINE, Floats, aligned
 
 __all__ = ["Gaps"]
 
@@ -55,7 +55,8 @@ class Gaps:
             substeps = self.stepping.substeps(seconds)
             step = seconds / substeps
             exponential = self.stepping.method == at.ETD4
-            pack = exponential_pack(self._model.plant, step) if exponential else np.zeros(0)
+            plant = self._model.plant
+            pack = exponential_pack(plant, step) if exponential else plain_pack(plant)
             self._packs.append(np.concatenate([pack, np.zeros(-pack.size % LINE)]))
             roots = [noise_root(c.f, c.g, c.density, seconds).ravel() for c in self._model.noises]
             self._roots.append(np.concatenate(roots) if roots else np.zeros(0))
@@ -75,12 +76,21 @@ class Gaps:
         return other
 
     def add_to(self, sections: _Sections) -> None:
-        """Append the gaps to the tables, the matrices last: benches in lanes have them in common."""
+        """Append the gaps to the tables."""
         sections.head[at.GAPS] = self.count
         pairs = zip(self._numbers, self._steps, strict=True)
         sections.ints(at.GAP_INT, [v for length, (substeps, _) in pairs for v in (length, substeps)])
         sections.floats(at.GAP_STEP, np.array([step for _, step in self._steps]))
         sections.floats(at.GAP_NOISE, np.concatenate(self._roots))
-        sections.floats(at.GAP_MATRIX, np.concatenate(self._packs))
-        sections.head[at.GAP_MATRIX_SIZE] = self._packs[0].size
         sections.head[at.GAP_NOISE_SIZE] = self._roots[0].size
+        sections.head[at.GAP_MATRIX_SIZE] = self._packs[0].size
+        rows, place = [], 0
+        for shape in pack_shapes(self._model.plant, self.stepping.method == at.ETD4):
+            rows += [*shape, place]
+            place += shape[0] * shape[1]
+        sections.ints(at.PRODUCT_INT, rows)
+
+    def matrices(self) -> Floats:
+        """Return the matrices of all gaps, one after the other."""
+        table = aligned(self.count * self._packs[0].size)
+        return np.concatenate(self._packs, out=table)

@@ -1,124 +1,152 @@
-"""The compiled driver: instants, tasks and gaps in one written order.
+"""The compiled driver: instants, tasks and gaps in one written order, for one bench or for benches in lanes.
 
 At an instant: record; then the tasks due, by priority; then the plant moves on under held outputs to
 the next instant. `advance` covers ticks from its start up to, but not including, the tasks of its
-end, so that stretches join without seam.
+end, so that stretches join without seam. `advance_lanes` is the same source, compiled for the benches
+of all lanes side by side.
+
+A lane ends where a guard changes or a state leaves the finite range; the stretch ends with its last lane. A
+lane that diverges among others is put to rest, for what it goes on to calculate is of no use to anyone
+and must not slow the others down.
 """
 
-import numpy as np
-
 from shaftloop.engine import at
-from shaftloop.engine.cache import helper, kernel
+from shaftloop.engine.cache import helper, kernel, routine
 from shaftloop.engine.meters import integrate_meters, keep_peaks
 from shaftloop.engine.noise import add_noise
-from shaftloop.engine.setpoints import setpoint
-from shaftloop.engine.steppers import etd4_step, rk4_step, set_held, set_z
+from shaftloop.engine.recorder import flush, record_row
+from shaftloop.engine.steppers import copy_slots, etd4_step, rk4_step, set_held, set_z
 from shaftloop.engine.tasks import run_task
 from shaftloop.engine.types import Floats, Ints
+from shaftloop.engine.views import (
+    abreast,
+    alone,
+    flat,
+    lane_of,
+    numbers_abreast,
+    numbers_alone,
+    one_by_one,
+    width,
+    words,
+)
 
-__all__ = ["DIVERGED", "FULL", "GUARD", "LARGEST", "REACHED", "advance", "probe"]
+__all__ = ["DIVERGED", "ENDED", "FULL", "LARGEST", "REACHED", "WOKE", "advance", "advance_lanes", "probe"]
 
-REACHED, GUARD, DIVERGED, FULL = 0, 1, 2, 3
-"""How a stretch ended: at its end; a guard changed; a state left the finite range; the recording is full."""
+REACHED, ENDED, FULL = 0, 1, 2
+"""How a stretch ended: at its end; every lane ended before; the recording is full."""
+
+DIVERGED, WOKE = 0, 1
+"""Rows of the ends of the lanes: tick at which a state left the finite range, at which a guard changed."""
 
 LARGEST = 1e15
 """Largest plant state of a working bench, in SI units."""
+
+_Place = tuple[int, int, int, int]
 
 
 @kernel
 def advance(
     it: Ints,
-    ft: Floats,
+    numbers: tuple[Floats, Floats, Ints],
     s: Floats,
     w: Floats,
-    counters: Ints,
+    ends: Ints,
     recording: Floats,
-    where: tuple[int, int, int],
-    until: tuple[int, int, int],
-) -> tuple[int, int, int, int]:
-    """Run a stretch and return (status, tick, instant, gap): how it ended and where it stands.
+    where: _Place,
+    until: tuple[int, int, int, bool],
+) -> tuple[int, int, int, int, int]:
+    """Run a stretch of one bench and return (status, tick, instant, gap, records): how and where it ended.
 
     Parameters
     ----------
-    it, ft : ndarray
-        Tables of the bench (`engine.at`).
+    it : ndarray
+        Integers of the bench (`engine.at`).
+    numbers : tuple of ndarray
+        Floats, matrices, keys of the noise.
     s : ndarray, shape (slots,)
         State, changed in place.
     w : ndarray
         Scratch.
-    counters : ndarray
-        Records written; guard that woke.
-    recording : ndarray, shape (records, channels)
-        Filled from record ``counters[at.WRITTEN]`` on.
+    ends : ndarray, shape (2, lanes)
+        See `DIVERGED`; filled, -1 where a lane has not ended.
+    recording : ndarray, shape (lanes, channels, records)
+        Filled.
     where : tuple of int
-        (tick, instant, gap): where to start. A gap of -1 stands at an instant whose tasks have not run;
-        otherwise the tasks of `instant` have run, and the gap leads to the next one.
-    until : tuple of int
-        (tick, gap, whether guards wake): where to stop. With a gap of -1 the stretch ends at the first
-        instant at or after the tick; otherwise exactly there, by this gap from the last instant.
+        (tick, instant, gap, records): where to start. A gap of -1 stands at an instant whose tasks have not
+        run; otherwise the tasks of `instant` have run, and the gap leads to the next one.
+    until : tuple
+        (tick, gap, 1 where guards look, whether all lanes have the same set-points): where to stop. With a
+        gap of -1 the stretch ends at the first instant at or after the tick; otherwise exactly there, by this
+        gap from the last instant.
     """
-    tick, instant, gap = where
-    end, last_gap, guarded = until
-    z = it[at.Z]
-    set_z(it, ft, s, w, z)
-    while True:
+    ft, et, keys = numbers
+    tables = (words(it), numbers_alone(ft), words(et), numbers_alone(keys))
+    return _advance(tables, alone(s), alone(w), ends, recording, where, until)
+
+
+@kernel
+def advance_lanes(
+    it: Ints,
+    numbers: tuple[Floats, Floats, Ints],
+    s: Floats,
+    w: Floats,
+    ends: Ints,
+    recording: Floats,
+    where: _Place,
+    until: tuple[int, int, int, bool],
+) -> tuple[int, int, int, int, int]:
+    """Run a stretch of benches in lanes; as `advance`."""
+    ft, et, keys = numbers
+    tables = (words(it), numbers_abreast(ft), words(et), numbers_abreast(keys))
+    return _advance(tables, abreast(s), abreast(w), ends, recording, where, until)
+
+
+@routine
+def _advance(
+    tables: tuple[Ints, Floats, Floats, Ints],
+    s: Floats,
+    w: Floats,
+    ends: Ints,
+    recording: Floats,
+    where: _Place,
+    until: tuple[int, int, int, bool],
+) -> tuple[int, int, int, int, int]:
+    it, ft, et, _ = tables
+    tick, instant, gap, record = where
+    end, last_gap, guarded, alike = until
+    status, since, z = -1, record, it[at.Z]
+    set_z(it, ft, et, s, w, z)
+    while status < 0:
         if gap < 0:
             if tick >= end:
-                return REACHED, tick, instant, -1
-            if counters[at.WRITTEN] >= recording.shape[0]:
-                return FULL, tick, instant, -1
-            _run_instant(it, ft, s, w, z, counters, recording, instant, tick, guarded)
+                status = REACHED
+                break
+            if record >= recording.shape[2]:
+                status = FULL
+                break
+            record += _run_instant(it, ft, s, w, z, ends, (instant, record, tick), (guarded, alike))
+            if record > since and record % at.BLOCK == 0:
+                flush(it, w, recording, since, record)
+                since = record
             gap = it[it[at.INSTANT_INT] + 3 * instant + 2]
-            if counters[at.WOKE] >= 0:
-                return GUARD, tick, instant, gap
+            if guarded > 0 and _all_ended(ends):
+                status = ENDED
+                break
         reached = tick + it[it[at.GAP_INT] + 2 * gap]
         final = last_gap >= 0 and reached > end
         if final:
             gap, reached = last_gap, end
-        _keep_start(it, s, w, guarded)
-        set_held(it, s, w, z)
-        for _ in range(it[it[at.GAP_INT] + 2 * gap + 1]):
-            start, z = z, 2 * it[at.Z] + it[at.Z_SIZE] - z
-            if it[at.METHOD] == at.ETD4:
-                etd4_step(it, ft, s, w, gap, start, z)
-            else:
-                rk4_step(it, ft, s, w, gap, start, z)
-            integrate_meters(it, ft, s, w, start, z, ft[it[at.GAP_STEP] + gap])
-            keep_peaks(it, s, w, start, z)
-        add_noise(it, ft, s, w, z, gap, tick, (it, it[at.NOISE_INT]))
-        _look_inside(it, ft, s, w, z, counters, guarded)
+        z = _run_gap(tables, s, w, z, ends, gap, (tick, reached), guarded)
         tick = reached
-        if not _finite(it, s):
-            return DIVERGED, tick, instant, gap
         if final:
-            return REACHED, tick, instant, gap
-        gap = -1
-        instant = instant + 1 if instant + 1 < it[at.INSTANTS] else 0
-        if counters[at.WOKE] >= 0:
-            return GUARD, tick, instant, gap
-
-
-@kernel
-def probe(it: Ints, ft: Floats, s: Floats, w: Floats, gap: int) -> int:
-    """Cross one gap from the state s without noise and return where z lies in w; used on copies."""
-    z = it[at.Z]
-    set_z(it, ft, s, w, z)
-    for _ in range(it[it[at.GAP_INT] + 2 * gap + 1]):
-        start, z = z, 2 * it[at.Z] + it[at.Z_SIZE] - z
-        if it[at.METHOD] == at.ETD4:
-            etd4_step(it, ft, s, w, gap, start, z)
+            status = REACHED
         else:
-            rk4_step(it, ft, s, w, gap, start, z)
-    return z
-
-
-@helper
-def _finite(it: Ints, s: Floats) -> bool:
-    """Return whether every plant state is in the range of a working bench."""
-    fine = True
-    for i in range(it[at.N]):
-        fine = fine and abs(s[i]) < LARGEST
-    return fine
+            gap = -1
+            instant = instant + 1 if instant + 1 < it[at.INSTANTS] else 0
+            if _all_ended(ends):
+                status = ENDED
+    flush(it, w, recording, since, record)
+    return status, tick, instant, gap, record
 
 
 @helper
@@ -128,74 +156,130 @@ def _run_instant(
     s: Floats,
     w: Floats,
     z: int,
-    counters: Ints,
-    recording: Floats,
-    instant: int,
-    tick: int,
-    guarded: int,
-) -> None:
-    """Record, then run the tasks that are due, by priority."""
+    ends: Ints,
+    now: tuple[int, int, int],
+    how: tuple[int, bool],
+) -> int:
+    """Record, then run the tasks that are due, by priority; return the number of records."""
+    (instant, record, tick), (guarded, alike), records = now, how, 0
     entry = it[at.INSTANT_INT] + 3 * instant
     for k in range(it[entry], it[entry] + it[entry + 1]):
         task = it[it[at.DUE] + k]
         if it[it[at.TASK_INT] + task * at.TASK_WIDTH] == at.RECORD:
-            _record(it, ft, s, w, z, recording, counters[at.WRITTEN], tick)
-            counters[at.WRITTEN] += 1
+            record_row(it, ft, s, w, z, record, tick, alike)
+            records += 1
         else:
-            run_task(it, ft, s, w, z, task, tick)
+            run_task(it, ft, s, w, z, task, tick, alike)
             if guarded > 0:
-                _look(it, ft, s, counters, task)
+                _look(it, ft, s, s, 0, task, ends, tick)
+    return records
 
 
 @helper
-def _keep_start(it: Ints, s: Floats, w: Floats, guarded: int) -> None:
-    """Keep the plant states and inputs at the start of a gap for whoever locates a crossing in it."""
-    for i in range(it[at.N] + it[at.M] if guarded > 0 else 0):
-        w[it[at.SAVED] + i] = s[i]
+def _run_gap(
+    tables: tuple[Ints, Floats, Floats, Ints],
+    s: Floats,
+    w: Floats,
+    z: int,
+    ends: Ints,
+    gap: int,
+    ticks: tuple[int, int],
+    guarded: int,
+) -> int:
+    """Take plant, meters and noise across a gap, and return where z lies at its end."""
+    it, ft, et, keys = tables
+    if guarded > 0 and width(s) == 1:  # for whoever locates a crossing in this gap
+        copy_slots(s, 0, w, it[at.SAVED], it[at.N] + it[at.M])
+    z = _cross(it, ft, et, s, w, gap, z, True)
+    if it[at.NOISES] > 0:
+        one_by_one(add_noise, (it, ft, keys, s, w, (z, gap), ticks[0]))
+    if guarded > 0:
+        _look(it, ft, s, w, z, -1, ends, ticks[1])
+    _check(it, s, w, ends, ticks[1])
+    return z
+
+
+@kernel
+def probe(it: Ints, numbers: tuple[Floats, Floats, Ints], s: Floats, w: Floats, gap: int) -> int:
+    """Cross one gap from the state s without noise and return where z lies in w; used on copies."""
+    table, ft, et = words(it), numbers_alone(numbers[0]), words(numbers[1])
+    z = table[at.Z]
+    set_z(table, ft, et, alone(s), alone(w), z)
+    return _cross(table, ft, et, alone(s), alone(w), gap, z, False)
 
 
 @helper
-def _look(it: Ints, ft: Floats, s: Floats, counters: Ints, task: int) -> None:
-    """Let the sampled guards of a task look."""
+def _cross(it: Ints, ft: Floats, et: Floats, s: Floats, w: Floats, gap: int, z: int, metered: bool) -> int:
+    """Take the plant across a gap from z and return where z lies at its end."""
+    set_held(it, s, w, z)
+    for _ in range(it[it[at.GAP_INT] + 2 * gap + 1]):
+        start, z = z, 2 * it[at.Z] + it[at.Z_SIZE] - z
+        if it[at.METHOD] == at.ETD4:
+            etd4_step(it, ft, et, s, w, gap, start, z)
+        else:
+            rk4_step(it, ft, et, s, w, gap, start, z)
+        if metered:
+            integrate_meters(it, ft, s, w, start, z, lane_of(ft, 0)[it[at.GAP_STEP] + gap])
+            keep_peaks(it, s, w, start, z)
+    return z
+
+
+@helper
+def _look(it: Ints, ft: Floats, s: Floats, seen: Floats, z: int, task: int, ends: Ints, tick: int) -> None:
+    """Let guards look at their quantities: those of a sampled task at slots, with -1 the others at z."""
     for k in range(it[at.GUARDS]):
         entry = it[at.GUARD_INT] + 2 * k
         if it[entry + 1] == task:
-            _toggle(it, ft, s, counters, k, s[it[entry]])
+            one_by_one(_compare, (it, ft, s, seen, k, z + it[entry], ends, tick))
 
 
-@helper
-def _look_inside(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, counters: Ints, guarded: int) -> None:
-    """Let the continuous guards look at the end of a gap."""
-    for k in range(it[at.GUARDS] if guarded > 0 else 0):
-        entry = it[at.GUARD_INT] + 2 * k
-        if it[entry + 1] < 0:
-            _toggle(it, ft, s, counters, k, w[z + it[entry]])
-
-
-@helper
-def _toggle(it: Ints, ft: Floats, s: Floats, counters: Ints, k: int, value: float) -> None:
-    """Compare an armed guard with its level and wake its owner where the outcome changed."""
-    slot = it[at.GUARD_SLOT] + 2 * k
-    above = 1.0 if abs(value) > ft[it[at.GUARD_FLOAT] + k] else 0.0
-    if s[slot + 1] > 0.0 and above != s[slot]:
-        s[slot] = above
-        counters[at.WOKE] = k
-
-
-@helper
-def _record(
-    it: Ints, ft: Floats, s: Floats, w: Floats, z: int, recording: Floats, row: int, tick: int
+@routine
+def _compare(
+    lane: int, it: Ints, ft: Floats, s: Floats, seen: Floats, guard: int, place: int, ends: Ints, tick: int
 ) -> None:
-    for channel in range(it[at.CHANNELS]):
-        recording[row, channel] = 0.0
-    i, f, one = np.uint64(it[at.ENTRY_INT]), np.uint64(it[at.ENTRY_FLOAT]), np.uint64(1)
-    for _ in range(it[at.ENTRIES]):
-        source, index = it[i + one], it[i + one + one]
-        if source == 0:
-            value = w[np.uint64(z + index)]
-        elif source == 1:
-            value = s[np.uint64(index)]
-        else:
-            value = setpoint(it, ft, index, tick)
-        recording[row, np.uint64(it[i])] += ft[f] * value
-        i, f = i + np.uint64(3), f + one
+    """Compare an armed guard with its level, and end the lane where the outcome changed."""
+    u, slot = lane_of(s, lane), it[at.GUARD_SLOT] + 2 * guard
+    level = lane_of(ft, lane)[it[at.GUARD_FLOAT] + guard]
+    above = 1.0 if abs(lane_of(seen, lane)[place]) > level else 0.0
+    if u[slot + 1] > 0.0 and above != u[slot]:
+        u[slot] = above
+        if ends[WOKE, lane] < 0:
+            ends[WOKE, lane] = tick
+
+
+@helper
+def _check(it: Ints, s: Floats, w: Floats, ends: Ints, tick: int) -> None:
+    """Note the lanes that have left the finite range."""
+    fine, u = True, flat(s)
+    for i in range(it[at.N] * width(s)):
+        fine &= abs(u[i]) < LARGEST
+    if not fine:
+        one_by_one(_put_to_rest, (it, s, w, ends, tick, width(s) > 1))
+
+
+@routine
+def _put_to_rest(lane: int, it: Ints, s: Floats, w: Floats, ends: Ints, tick: int, rest: bool) -> None:
+    """Note a lane that is out of range, and set its states to 0 where there are others."""
+    u, v, fine = lane_of(s, lane), lane_of(w, lane), True
+    for i in range(it[at.N]):
+        fine = fine and abs(u[i]) < LARGEST
+    if fine:
+        return
+    if ends[DIVERGED, lane] < 0:
+        ends[DIVERGED, lane] = tick
+    if rest:
+        for i in range(it[at.SLOTS]):
+            u[i] = 0.0
+        for i in range(it[at.SUMS]):
+            v[i] = 0.0
+        for z in (it[at.Z], it[at.Z] + it[at.Z_SIZE], it[at.ZM], it[at.ZC]):
+            v[z + it[at.R] + it[at.N] + it[at.M] + it[at.Q]] = 1.0
+
+
+@helper
+def _all_ended(ends: Ints) -> bool:
+    """Return whether no lane is of use any more."""
+    for lane in range(ends.shape[1]):
+        if ends[DIVERGED, lane] < 0 and ends[WOKE, lane] < 0:
+            return False
+    return True

@@ -11,19 +11,16 @@ by column).
 
 from collections.abc import Sequence
 from itertools import groupby
-from typing import Any
 
-import numba
 import numpy as np
 from llvmlite import ir
-from numba.core import cgutils, types
-from numba.extending import intrinsic
+from numba.core import cgutils
 from numpy.typing import NDArray
 
-from shaftloop.engine.laneviews import LANES
 from shaftloop.engine.types import Floats, Ints
+from shaftloop.engine.views import LANES
 
-__all__ = ["add_blocks", "block_entries", "block_rows"]
+__all__ = ["block_entries", "block_rows", "blocks_function", "python_blocks"]
 
 _MOST_ROWS = 6
 _WIDE = 8
@@ -35,21 +32,22 @@ _NAME = "shaftloop_add_blocks"
 Block = tuple[tuple[int, ...], tuple[int, ...]]
 
 
-def block_rows(pattern: NDArray[np.bool_]) -> list[Block]:
+def block_rows(pattern: NDArray[np.bool_], wanted: NDArray[np.bool_]) -> list[Block]:
     """Return the blocks of a matrix: (row numbers, column numbers) each.
 
     Parameters
     ----------
     pattern : ndarray of bool, shape (rows, columns)
         Where the matrix may differ from 0.
+    wanted : ndarray of bool, shape (rows,)
+        Rows whose results something reads.
     """
-    order = sorted(range(len(pattern)), key=lambda row: (pattern[row].tobytes(), row))
+    order = sorted(np.flatnonzero(wanted).tolist(), key=lambda row: (pattern[row].tobytes(), row))
     blocks = []
     for _, same in groupby(order, key=lambda row: pattern[row].tobytes()):
         rows = list(same)
         columns = tuple(np.flatnonzero(pattern[rows[0]]).tolist())
-        if columns:
-            blocks += [(tuple(rows[i : i + _MOST_ROWS]), columns) for i in range(0, len(rows), _MOST_ROWS)]
+        blocks += [(tuple(rows[i : i + _MOST_ROWS]), columns) for i in range(0, len(rows), _MOST_ROWS)]
     return blocks
 
 
@@ -59,7 +57,7 @@ def block_entries(blocks: Sequence[Block], matrix: Floats) -> Floats:
     return np.concatenate([np.zeros(0), *parts])
 
 
-def _python_blocks(
+def python_blocks(
     words: Ints,
     first: int,
     blocks: int,
@@ -69,8 +67,8 @@ def _python_blocks(
     before: tuple[Floats, int, int],
     out: tuple[Floats, int],
 ) -> None:
-    """Do what `add_blocks` does where compilation is switched off."""
-    source, target, sums = (a[0][a[1] * LANES :].reshape(-1, LANES) for a in (vector, out, before))
+    """Do what `blocks_function` does where compilation is switched off."""
+    source, target, sums = (pair[0][pair[1] :] for pair in (vector, out, before))
     for _ in range(blocks):
         rows, columns = words[first], words[first + 1]
         where = words[first + 2 : first + 2 + rows]
@@ -82,38 +80,7 @@ def _python_blocks(
         first, entry = first + 2 + rows + columns, entry + rows * columns
 
 
-@intrinsic
-def _add_blocks(
-    _: Any, words: Any, first: Any, blocks: Any, table: Any, entry: Any, vector: Any, before: Any, out: Any
-) -> Any:
-    index = types.int64
-    signature = types.void(words, index, index, table, index, vector, before, out)
-
-    def generate(context: Any, builder: ir.IRBuilder, sig: Any, args: Any) -> Any:
-        def place(kind: Any, array: ir.Value, offset: ir.Value, scale: int) -> ir.Value:
-            data = context.make_array(kind)(context, builder, array).data
-            return builder.gep(data, [builder.mul(offset, _WORD(scale))])
-
-        pairs = [
-            place(kind.types[0], builder.extract_value(pair, 0), builder.extract_value(pair, 1), LANES)
-            for kind, pair in zip((vector, before, out), args[5:], strict=True)
-        ]
-        descriptors, entries = place(words, args[0], args[1], 1), place(table, args[3], args[4], 1)
-        mask = builder.extract_value(args[6], 2)
-        builder.call(_blocks_function(builder.module), [descriptors, args[2], entries, *pairs, mask])
-        return context.get_dummy_value()
-
-    return signature, generate
-
-
-add_blocks = _python_blocks if numba.config.DISABLE_JIT else _add_blocks
-"""add_blocks(words, first, blocks, table, entry, (vector, i), (before, j, mask), (out, k)): for the rows of
-all blocks, out = before + matrix·vector. The descriptions start at words[first], the entries at table[entry];
-vector, before and out are arrays of lanes and start at slots i, j and k. With a mask of -1 every row has a
-slot of its own in before, with 0 all have the one at j."""
-
-
-def _blocks_function(module: ir.Module) -> ir.Function:
+def blocks_function(module: ir.Module) -> ir.Function:
     """Return the function (descriptions, blocks, entries, vector, before, out, mask), once per module."""
     known = module.globals.get(_NAME)
     if known is not None:
@@ -178,11 +145,13 @@ def _emit_rows(
     rows = [builder.load(builder.gep(first, [_WORD(i)])) for i in range(count)]
     initial = [_load(builder, _lanes_at(builder, before, builder.and_(row, mask))) for row in rows]
     origin = builder.block
-    loop, end = (builder.append_basic_block(name) for name in ("columns", "stored"))
+    loop, column, end = (builder.append_basic_block(name) for name in ("columns", "column", "stored"))
     builder.branch(loop)
     builder.position_at_end(loop)
     j, entry = builder.phi(_WORD), builder.phi(entries.type)
     sums = [builder.phi(_VECTOR) for _ in rows]
+    builder.cbranch(builder.icmp_signed("<", j, columns), column, end)
+    builder.position_at_end(column)
     values = _load(builder, _lanes_at(builder, vector, builder.load(builder.gep(read, [j]))))
     fma = cgutils.get_or_insert_function(
         builder.module, ir.FunctionType(_VECTOR, [_VECTOR] * 3), f"llvm.fma.v{_WIDE}f64"
@@ -195,10 +164,10 @@ def _emit_rows(
     phis = [(j, _WORD(0), following), (entry, entries, builder.gep(entry, [_WORD(count)]))]
     for phi, start, value in [*phis, *zip(sums, initial, new, strict=True)]:
         phi.add_incoming(start, origin)
-        phi.add_incoming(value, loop)
-    builder.cbranch(builder.icmp_signed("<", following, columns), loop, end)
+        phi.add_incoming(value, column)
+    builder.branch(loop)
     builder.position_at_end(end)
-    for row, value in zip(rows, new, strict=True):
+    for row, value in zip(rows, sums, strict=True):
         builder.store(value, _lanes_at(builder, out, row)).align = 8
 
 

@@ -4,24 +4,21 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from shaftloop.engine import at
-from shaftloop.engine.lanekernel import advance_lanes
-from shaftloop.engine.lanesteps import TERMS
-from shaftloop.engine.lanetables import Common, common_tables, interleave, lane_tables, shared_part
-from shaftloop.engine.laneviews import LANES
+from shaftloop.engine.kernel import DIVERGED, WOKE, advance_lanes
+from shaftloop.engine.lanetables import Common, common_tables, interleave, lane_numbers, shared_part
 from shaftloop.engine.memory import Memory
 from shaftloop.engine.run import Position, Run
+from shaftloop.engine.views import LANES
 from shaftloop.errors import SimulationError
 
 __all__ = ["LANES", "Common", "Memory", "advance_together", "common_tables", "lane_key"]
 
 
-def lane_key(run: Run, end: int) -> tuple[bytes | int, ...] | None:
-    """Return what runs must have in common to share lanes, None where a run cannot.
+def lane_key(run: Run, end: int) -> tuple[bytes | int, ...]:
+    """Return what runs must have in common to share lanes.
 
     Equal are all integers (layout, tasks, timing, where things are), the matrices and the end. Gains,
-    limits, levels, drags, meters' coefficients, noise and whatever else is a number may differ. A run
-    whose stepper or nonlinear terms have no form for lanes runs singly.
+    limits, levels, drags, meters' coefficients, noise and whatever else is a number may differ.
 
     Parameters
     ----------
@@ -30,10 +27,6 @@ def lane_key(run: Run, end: int) -> tuple[bytes | int, ...] | None:
     end : int
         Where it is to stop, exactly. [tick]
     """
-    if run.tables.it[at.METHOD] != at.ETD4:
-        return None
-    if any(term.kind not in TERMS for term in run.model.plant.network.terms):
-        return None
     run.prepare(end)
     return (*shared_part(run.tables), end)
 
@@ -50,8 +43,7 @@ def advance_together(
     end : int
         Where to stop, exactly. [tick]
     common : Common, optional
-        What `common_tables` makes of the tables of any run with this key; made anew where left out.
-
+        What `common_tables` makes of any run with this key; made anew where left out.
     memory : Memory, optional
         Where the recordings lie; memory of their own where left out.
 
@@ -62,35 +54,30 @@ def advance_together(
         singly; the error where the bench diverged. Such a run is unchanged.
     """
     last = runs[0].prepare(end)
-    common = common or common_tables(runs[0].tables)
-    tables = lane_tables(common, [run.tables for run in runs])
-    state = interleave([run.state for run in runs])
-    rest = np.zeros(common.scratch - len(runs[0].work))
-    work = interleave([np.concatenate([run.work, rest]) for run in runs])
+    common = common or common_tables(runs[0])
+    numbers, alike = lane_numbers(common, [run.tables for run in runs])
+    state, work = interleave([run.state for run in runs]), interleave([run.work for run in runs])
+    slots = state.reshape(-1, LANES)
+    guards = runs[0].model.guard_slot + 2 * np.arange(len(runs[0].model.guards))
+    slots[guards + 1] = 1.0  # armed
     ends = np.full((2, LANES), -1)
-    ends[1, len(runs) :] = 0
-    rows, channels = runs[0].recording.shape
-    recording = (memory or Memory()).array((len(runs), channels, rows))
-    records, tick, instant, gap = advance_lanes(
-        (common.it, common.words, tables.notes),
-        (tables.ft, tables.floats, common.entries),
-        state,
-        work,
-        ends,
-        recording,
-        (end, last),
+    ends[WOKE, len(runs) :] = 0
+    records, channels = runs[0].recording.shape
+    recording = (memory or Memory()).array((len(runs), channels, records))
+    until = (end, last, int(len(guards) > 0), alike)
+    _, tick, instant, gap, records = advance_lanes(
+        common.it, numbers, state, work, ends, recording, (0, 0, -1, 0), until
     )
     results: list[SimulationError | bool] = []
     for lane, run in enumerate(runs):
-        diverged, woke = ends[:, lane]
-        if woke >= 0:
+        if ends[WOKE, lane] >= 0:
             results.append(False)
-        elif diverged >= 0:
-            results.append(run.divergence(int(diverged)))
+        elif ends[DIVERGED, lane] >= 0:
+            results.append(run.divergence(int(ends[DIVERGED, lane])))
         else:
-            run.state[:] = state.reshape(-1, LANES)[:, lane]
-            run.recording = recording[lane].T
-            run.counters[at.WRITTEN] = records
+            slots[guards + 1, lane] = run.state[guards + 1]
+            run.state[:] = slots[:, lane]
+            run.recording, run.records = recording[lane].T, records
             run.position = Position(tick, instant, gap)
             results.append(True)
     return results

@@ -6,7 +6,9 @@ exponential stepper holds, by columns, rows padded to four:
 1. for [x, u, N0]: states at h, then at h/2, under constant N0;
 2. for N(middle 1) − N0: ``h·φ2(h/2)·G``;
 3. for N(middle 2) − N0: ``2·h·φ2(h)·G``;
-4. for the sum of both differences, then for N(end) − N0: ``h·(2φ2 − 4φ3)·G`` and ``h·(4φ3 − φ2)·G``.
+4. for the sum of both differences, then for N(end) − N0: ``h·(2φ2 − 4φ3)·G`` and ``h·(4φ3 − φ2)·G``;
+5. nothing in place of [A B G], which the reference stepper has instead of all these;
+6. for x: the signals.
 """
 
 import numpy as np
@@ -15,7 +17,7 @@ from scipy.linalg import expm
 
 from shaftloop.engine.plant import Plant
 
-__all__ = ["exponential_pack", "noise_root", "padded_columns"]
+__all__ = ["exponential_pack", "noise_root", "pack_shapes", "padded_columns", "plain_pack"]
 
 Array = NDArray[np.float64]
 
@@ -55,7 +57,7 @@ def exponential_pack(plant: Plant, h: float) -> Array:
     h : float
         Substep. [s]
     """
-    arrays = (plant.a, plant.b, plant.g)
+    arrays = (plant.a, plant.b, plant.g, plant.c)
     key = (h, *(part for array in arrays for part in (array.shape, array.tobytes())))
     if key not in _PACKS:
         while len(_PACKS) >= _MOST_PACKS:
@@ -75,8 +77,23 @@ def _exponential_pack(plant: Plant, h: float) -> Array:
         2.0 * half2[:, m:],
         2.0 * second,
         np.hstack([2.0 * second - 4.0 * third, 4.0 * third - second]),
+        plant.c,
     )
     return np.concatenate([padded_columns(block) for block in blocks])
+
+
+def plain_pack(plant: Plant) -> Array:
+    """Return the matrices of the reference stepper as one flat array."""
+    return np.concatenate([padded_columns(np.hstack([plant.a, plant.b, plant.g])), padded_columns(plant.c)])
+
+
+def pack_shapes(plant: Plant, exponential: bool) -> list[tuple[int, int]]:
+    """Return rows and columns of the products in a pack."""
+    n, m, q, r = len(plant.a), plant.b.shape[1], plant.g.shape[1], plant.padded_signals
+    rows, inputs = n + -n % 4, n + m + q
+    if not exponential:
+        return [(0, 0)] * 4 + [(rows, inputs), (r, n)]
+    return [(2 * rows, inputs), (rows, q), (rows, q), (rows, 2 * q), (0, 0), (r, n)]
 
 
 def noise_root(f: Array, g: Array, density: float, gap: float) -> Array:

@@ -13,6 +13,7 @@ import math
 from shaftloop.engine import at
 from shaftloop.engine.cache import helper, routine
 from shaftloop.engine.types import Floats, Ints
+from shaftloop.engine.views import lane_of
 
 __all__ = ["add_noise", "normal_pair", "philox"]
 
@@ -63,31 +64,32 @@ def normal_pair(key: int, tick: int, number: int) -> tuple[float, float]:
 
 @routine
 def add_noise(
-    it: Ints, ft: Floats, s: Floats, w: Floats, z: int, gap: int, tick: int, notes: tuple[Ints, int]
+    lane: int, it: Ints, ft: Floats, keys: Ints, s: Floats, w: Floats, place: tuple[int, int], tick: int
 ) -> None:
-    """Add the noise of one gap to the filter states: a lower-triangular matrix times normal values.
+    """Add the noise of one gap to the filter states of a lane: a lower-triangular matrix times normal values.
 
     Parameters
     ----------
-    it, ft, s, w : ndarray
-        As in `kernel.advance`.
-    z, gap, tick : int
-        Place of z at the end of the gap in w; number of the gap; tick at its start.
-    notes : tuple of ndarray and int
-        Table that holds (first filter state, order, key) of each channel, and where they start.
+    lane : int
+        Which lane.
+    it, ft, keys, s, w : ndarray
+        Integers, floats, keys of the channels, state and work vector.
+    place : tuple of int
+        Place of z at the end of the gap; number of the gap.
+    tick : int
+        At the start of the gap.
     """
-    table, entry = notes
+    (z, gap), p, u, v = place, lane_of(ft, lane), lane_of(s, lane), lane_of(w, lane)
     root = it[at.GAP_NOISE] + gap * it[at.GAP_NOISE_SIZE]
-    for _ in range(it[at.NOISES]):
-        first, order, key = table[entry], table[entry + 1], table[entry + 2]
-        entry += 3
+    for channel in range(it[at.NOISES]):
+        first, order = it[it[at.NOISE_INT] + 2 * channel], it[it[at.NOISE_INT] + 2 * channel + 1]
         second = 0.0
         for j in range(order):
             value = second
             if j % 2 == 0:
-                value, second = normal_pair(key, tick, j // 2)
+                value, second = normal_pair(lane_of(keys, lane)[channel], tick, j // 2)
             for i in range(j, order):
-                s[first + i] += ft[root + i * order + j] * value
+                u[first + i] += p[root + i * order + j] * value
         for i in range(order):
-            w[z + it[at.R] + first + i] = s[first + i]
+            v[z + it[at.R] + first + i] = u[first + i]
         root += order * order

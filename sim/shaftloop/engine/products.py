@@ -1,10 +1,10 @@
-"""Matrix-vector products of the kernels: the hot spot of every run.
+"""Products of the kernels, their hot spot: ``out = before + matrix·vector``, for one bench or for all lanes.
 
-Matrices lie by columns in the float table, rows padded to a multiple of four. The product is written in
-LLVM terms, because compiled loops over such small matrices reach a third of its speed: it keeps up to
-40 rows in vector registers while it runs over the columns, with fused multiply-add. Every entry of the
-result is the same sum in the same order whatever the blocking: ``fma(m[i, j], v[j], sum)`` for
-j = 0, 1, ...
+A bench that runs alone has its matrices by columns, rows padded to a multiple of four; benches in lanes have
+them as blocks (`engine.laneproducts`). Both are written in LLVM terms, because compiled loops over such
+small matrices reach a third of the speed. Here up to 40 rows stay in vector registers while the
+product runs over the columns, with fused multiply-add. Every entry of the result is the same sum in the
+same order whatever the blocking: ``fma(m[i, j], v[j], sum)`` for j = 0, 1, ...
 """
 
 from typing import Any
@@ -15,10 +15,12 @@ from llvmlite import ir
 from numba.core import cgutils, types
 from numba.extending import intrinsic
 
+from shaftloop.engine import at
 from shaftloop.engine.cache import helper
-from shaftloop.engine.types import Floats
+from shaftloop.engine.laneproducts import blocks_function, python_blocks
+from shaftloop.engine.types import Floats, Ints
 
-__all__ = ["add_product", "padded"]
+__all__ = ["multiply", "padded", "product"]
 
 _FLOAT, _WORD = ir.DoubleType(), ir.IntType(64)
 _VECTOR = ir.VectorType(_FLOAT, 4)
@@ -34,65 +36,96 @@ def padded(rows: int) -> int:
     return (rows + 3) // 4 * 4
 
 
-def _python_product(
-    table: Floats, first: int, rows: int, vector: Floats, start: int, columns: int, out: Floats, place: int
-) -> None:
-    """Do what `add_product` does where compilation is switched off."""
-    matrix = table[first : first + rows * columns].reshape(columns, rows)
-    sums, parts = out[place : place + rows], vector[start : start + columns, np.newaxis] * matrix
-    sums[:] = np.add.reduce(np.vstack([sums, parts]), axis=0)
-
-
 @helper
-def add_product(
-    table: Floats, first: int, rows: int, vector: Floats, start: int, columns: int, out: Floats, place: int
+def product(
+    it: Ints,
+    et: Floats,
+    number: int,
+    gap: int,
+    vector: tuple[Floats, int],
+    before: tuple[Floats, int, int],
+    out: tuple[Floats, int],
 ) -> None:
-    """Add matrix·vector to `rows` entries of `out`.
+    """Do a product of a step.
 
     Parameters
     ----------
-    table : ndarray
-        Holds the matrix from `first`, column by column.
-    first, rows, columns : int
-        Place and shape; `rows` is a multiple of four.
-    vector : ndarray
-        Holds the vector from `start`.
-    start : int
-        See `vector`.
-    out : ndarray
-        Sum, changed in place from `place` on.
-    place : int
-        See `out`.
+    it, et : ndarray
+        Integers (`engine.at`) and matrices.
+    number : int
+        Which product: `at.FREE` and those behind it.
+    gap : int
+        Number of the gap length.
+    vector, out : tuple of ndarray and int
+        Array and first slot.
+    before : tuple of ndarray and two int
+        Array, first slot and mask: with a mask of -1 every row begins with a slot of its own, with 0 all
+        with the first.
     """
-    if columns > 0:
-        _multiply_add(table, first, rows, vector, start, columns, out, place)
+    i = it[at.PRODUCT_INT] + 3 * number
+    entry = gap * it[at.GAP_MATRIX_SIZE] + it[i + 2]
+    multiply(it, it[i], it[i + 1], et, entry, vector, before, out)
+
+
+def _python_multiply(
+    it: Ints,
+    one: int,
+    two: int,
+    et: Floats,
+    entry: int,
+    vector: tuple[Floats, int],
+    before: tuple[Floats, int, int],
+    out: tuple[Floats, int],
+) -> None:
+    """Do what `multiply` does where compilation is switched off."""
+    if out[0].shape[1] > 1:
+        python_blocks(it, one, two, et, entry, vector, before, out)
+        return
+    matrix = et[entry : entry + one * two].reshape(two, one)
+    parts = vector[0][vector[1] : vector[1] + two] * matrix
+    start = before[0][before[1] + (np.arange(one) & before[2]), 0]
+    out[0][out[1] : out[1] + one, 0] = np.add.reduce(np.vstack([start, parts]), axis=0)
 
 
 @intrinsic
-def _multiply_add(
-    _: Any, table: Any, first: Any, rows: Any, vector: Any, start: Any, columns: Any, out: Any, place: Any
+def _multiply(
+    _: Any, it: Any, one: Any, two: Any, et: Any, entry: Any, vector: Any, before: Any, out: Any
 ) -> Any:
-    index = types.int64
-    signature = types.void(table, index, index, vector, index, index, out, index)
+    wide, index = out[0].width, types.int64
+    signature = types.void(it, index, index, et, index, vector, before, out)
 
     def generate(context: Any, builder: ir.IRBuilder, sig: Any, args: Any) -> Any:
-        matrix, source, target = (
-            builder.gep(context.make_array(sig.args[i])(context, builder, args[i]).data, [args[offset]])
-            for i, offset in ((0, 1), (3, 4), (6, 7))
+        source, start, target = (
+            builder.gep(
+                builder.extract_value(pair, 0), [builder.mul(builder.extract_value(pair, 1), _WORD(wide))]
+            )
+            for pair in args[5:]
         )
-        builder.call(_product_function(builder.module), [matrix, args[2], source, args[5], target])
+        matrix, mask = builder.gep(args[3], [args[4]]), builder.extract_value(args[6], 2)
+        if wide == 1:
+            given = [matrix, args[1], source, args[2], start, mask, target]
+            builder.call(_product_function(builder.module), given)
+        else:
+            given = [builder.gep(args[0], [args[1]]), args[2], matrix, source, start, target, mask]
+            builder.call(blocks_function(builder.module), given)
         return context.get_dummy_value()
 
     return signature, generate
 
 
+multiply = _python_multiply if numba.config.DISABLE_JIT else _multiply
+"""multiply(it, one, two, et, entry, vector, before, out): as `product`, of the matrix at et[entry].
+
+One and two are the numbers of rows and columns; in lanes the place of the blocks in it, and their number."""
+
+
 def _product_function(module: ir.Module) -> ir.Function:
-    """Return the function (matrix, rows, vector, columns, sums), once per module; pointers pass cheaply."""
+    """Return the function (matrix, rows, vector, columns, before, mask, out), once per module."""
     known = module.globals.get(_NAME)
     if known is not None:
         return known
-    kind = ir.FunctionType(ir.VoidType(), [_POINTER, _WORD, _POINTER, _WORD, _POINTER])
-    function = ir.Function(module, kind, _NAME)
+    given = [_POINTER, _WORD, _POINTER, _WORD, _POINTER, _WORD, _POINTER]
+    function = ir.Function(module, ir.FunctionType(ir.VoidType(), given), _NAME)
     function.linkage = "linkonce_odr"
     function.attributes.add("noinline")
     builder = ir.IRBuilder(function.append_basic_block("entry"))
@@ -103,9 +136,12 @@ def _product_function(module: ir.Module) -> ir.Function:
     return function
 
 
-def _load(builder: ir.IRBuilder, pointer: ir.Value, k: int) -> ir.Value:
-    place = builder.bitcast(builder.gep(pointer, [_WORD(4 * k)]), _VECTOR.as_pointer())
-    value = builder.load(place)
+def _vector_at(builder: ir.IRBuilder, pointer: ir.Value, place: ir.Value) -> ir.Value:
+    return builder.bitcast(builder.gep(pointer, [place]), _VECTOR.as_pointer())
+
+
+def _load(builder: ir.IRBuilder, pointer: ir.Value, place: ir.Value) -> ir.Value:
+    value = builder.load(_vector_at(builder, pointer, place))
     value.align = 8
     return value
 
@@ -118,11 +154,14 @@ def _emit_block(
     rows: ir.Value,
     source: ir.Value,
     columns: ir.Value,
+    start: ir.Value,
+    mask: ir.Value,
     target: ir.Value,
 ) -> None:
     """Emit: while at least 4·vectors rows are left, do that many."""
-    more, body, loop, store, end = (
-        builder.append_basic_block(f"{name}{vectors}") for name in ("more", "body", "loop", "store", "end")
+    more, body, loop, column_block, store, end = (
+        builder.append_basic_block(f"{name}{vectors}")
+        for name in ("more", "body", "loop", "column", "store", "end")
     )
     builder.branch(more)
     builder.position_at_end(more)
@@ -130,28 +169,29 @@ def _emit_block(
     after = builder.add(here, _WORD(4 * vectors))
     builder.cbranch(builder.icmp_signed("<=", after, rows), body, end)
     builder.position_at_end(body)
-    sums_at = builder.gep(target, [here])
-    before = [_load(builder, sums_at, k) for k in range(vectors)]
+    places = [builder.add(here, _WORD(4 * k)) for k in range(vectors)]
+    before = [_load(builder, start, builder.and_(place, mask)) for place in places]
     first = builder.gep(matrix, [here])
     builder.branch(loop)
     builder.position_at_end(loop)
     j, column = builder.phi(_WORD), builder.phi(first.type)
     sums = [builder.phi(_VECTOR) for _ in range(vectors)]
+    builder.cbranch(builder.icmp_signed("<", j, columns), column_block, store)
+    builder.position_at_end(column_block)
     factor = _spread(builder, builder.load(builder.gep(source, [j])))
     fma = cgutils.get_or_insert_function(
         builder.module, ir.FunctionType(_VECTOR, [_VECTOR] * 3), "llvm.fma.v4f64"
     )
-    new = [builder.call(fma, [_load(builder, column, k), factor, sums[k]]) for k in range(vectors)]
+    new = [builder.call(fma, [_load(builder, column, _WORD(4 * k)), factor, sums[k]]) for k in range(vectors)]
     following = builder.add(j, _WORD(1))
     entries = [(j, _WORD(0), following), (column, first, builder.gep(column, [rows]))]
     for phi, initial, value in [*entries, *zip(sums, before, new, strict=True)]:
         phi.add_incoming(initial, body)
-        phi.add_incoming(value, loop)
-    builder.cbranch(builder.icmp_signed("<", following, columns), loop, store)
+        phi.add_incoming(value, column_block)
+    builder.branch(loop)
     builder.position_at_end(store)
-    for k, value in enumerate(new):
-        place = builder.bitcast(builder.gep(sums_at, [_WORD(4 * k)]), _VECTOR.as_pointer())
-        builder.store(value, place).align = 8
+    for place, value in zip(places, sums, strict=True):
+        builder.store(value, _vector_at(builder, target, place)).align = 8
     builder.store(after, row)
     builder.branch(more)
     builder.position_at_end(end)
@@ -162,7 +202,3 @@ def _spread(builder: ir.IRBuilder, value: ir.Value) -> ir.Value:
     empty = ir.Constant(_VECTOR, ir.Undefined)
     zeros = ir.Constant(ir.VectorType(ir.IntType(32), 4), [0] * 4)
     return builder.shuffle_vector(builder.insert_element(empty, value, ir.IntType(32)(0)), empty, zeros)
-
-
-if numba.config.DISABLE_JIT:
-    add_product = _python_product

@@ -9,7 +9,7 @@ import numpy as np
 from shaftloop.engine import at
 from shaftloop.engine.build import Tables, build_tables, make_clock, segment_row, with_numbers
 from shaftloop.engine.gaps import Gaps
-from shaftloop.engine.kernel import DIVERGED, FULL, GUARD, advance, probe
+from shaftloop.engine.kernel import DIVERGED, ENDED, FULL, advance, probe
 from shaftloop.engine.model import Model, Segment
 from shaftloop.engine.steprule import Stepping
 from shaftloop.engine.types import Floats, Ints, aligned
@@ -61,11 +61,13 @@ class Run:
         head = self.tables.it
         for z in (head[at.Z], head[at.Z] + head[at.Z_SIZE], head[at.ZM], head[at.ZC]):
             self.work[z + model.plant.z(ONE)] = 1.0
-        self.counters = np.zeros(2, dtype=np.int64)
+        self.records = 0
+        """Number of records written."""
         self.state = aligned(len(model.layout.initial))
         self.state[:] = model.layout.initial
         self.position = Position(0, 0, -1)
-        self.recording = np.empty((records, len(model.channels)))
+        self.recording = np.empty((len(model.channels), records)).T
+        self._ends = np.full((2, 1), -1)
         self.last_gap = 0
         """Length of the last gap that was crossed. [tick]"""
 
@@ -83,14 +85,8 @@ class Run:
         other.tables = with_numbers(self.tables, model)
         other.work, other.state = aligned(len(self.work)), aligned(len(self.state))
         other.work[:], other.state[:] = self.work, self.state
-        other.counters = self.counters.copy()
-        other.recording = np.empty_like(self.recording)
+        other.recording, other._ends = np.empty_like(self.recording), self._ends.copy()
         return other
-
-    @property
-    def records(self) -> int:
-        """Number of records written."""
-        return int(self.counters[at.WRITTEN])
 
     def advance(self, to: int, *, exact: bool = False, guarded: bool = False) -> bool:
         """Advance and return whether a guard woke before the end.
@@ -114,26 +110,43 @@ class Run:
             return False
         last = self.prepare(to) if exact else -1
         self._refresh()
-        self.counters[at.WOKE] = -1
-        status, tick, instant, gap = advance(
-            self.tables.it,
-            self.tables.ft,
-            self.state,
-            self.work,
-            self.counters,
-            self.recording,
-            (start.tick, start.instant, start.gap),
-            (to, last, int(guarded)),
-        )
-        self.position = Position(tick, instant, gap)
+        status, self.position = self.stretch(self.state, start, to, last, guarded)
+        tick = self.position.tick
         self.last_gap = tick - max(self._instant_before(tick), start.tick)
-        if last >= 0 and gap == last:
+        if last >= 0 and self.position.gap == last:
             self._stand_between()
-        if status == DIVERGED:
+        if self._ends[DIVERGED] >= 0:
             raise self.divergence(tick)
         if status == FULL:
             raise SimulationError("the recording is full", "record at a lower rate or for a shorter time")
-        return bool(status == GUARD)
+        return status == ENDED
+
+    def stretch(
+        self, state: Floats, start: Position, to: int, last: int = -1, guarded: bool = False
+    ) -> tuple[int, Position]:
+        """Advance a state, which need not be the run's own, and return how and where the kernel stopped.
+
+        Parameters
+        ----------
+        state : ndarray, shape (slots,)
+            Changed in place.
+        start : Position
+            Where it stands.
+        to : int
+            See `advance`. [tick]
+        last : int
+            From `prepare`: the gap that leads to the end; -1 to stop at an instant.
+        guarded : bool
+            See `advance`.
+        """
+        tables, where = self.tables, (start.tick, start.instant, start.gap, self.records)
+        self._ends[:] = -1
+        recording = self.recording.T[np.newaxis]
+        until = (to, last, int(guarded), True)
+        status, tick, instant, gap, self.records = advance(
+            tables.it, tables.numbers, state, self.work, self._ends, recording, where, until
+        )
+        return status, Position(tick, instant, gap)
 
     def prepare(self, to: int) -> int:
         """Return the gap that ends at a tick, -1 where the tick is an instant; the tables then hold it."""
@@ -165,7 +178,7 @@ class Run:
         it = self.tables.it
         state, work = self.state.copy(), self.work.copy()
         state[: len(held)] = held
-        z = probe(it, self.tables.ft, state, work, gap)
+        z = probe(it, self.tables.numbers, state, work, gap)
         return work[z : z + it[at.Z_SIZE]]
 
     def save(self) -> Saved:
@@ -176,7 +189,7 @@ class Run:
         """Go back to a saved state; records written since are dropped."""
         self.state[:] = saved.state
         self.position = saved.position
-        self.counters[at.WRITTEN] = saved.records
+        self.records = saved.records
         self._segment_count()[:] = saved.segment_count
 
     def add_segment(self, profile: int, segment: Segment) -> None:

@@ -18,14 +18,15 @@ import math
 from shaftloop.engine import at
 from shaftloop.engine.cache import helper, kernel, routine
 from shaftloop.engine.types import Floats, Ints
+from shaftloop.engine.views import for_lanes, lane_of, numbers_alone, one_by_one, words
 
-__all__ = ["HOLD", "PERIODIC", "RAMP", "SINE", "TRACE", "profile_value", "setpoint"]
+__all__ = ["HOLD", "PERIODIC", "RAMP", "SINE", "TRACE", "profile_value", "write_setpoints"]
 
 HOLD, RAMP, PERIODIC, SINE, TRACE = 0, 1, 2, 3, 4
 
 
 @routine
-def setpoint(it: Ints, ft: Floats, profile: int, tick: int) -> float:
+def _setpoint(it: Ints, ft: Floats, profile: int, tick: int) -> float:
     """Return the set-point of a profile at a tick [N m] or [rad/s]."""
     first = profile * it[at.SEGMENT_ROOM]
     row = first + it[it[at.SEGMENT_COUNT] + profile] - 1
@@ -67,7 +68,28 @@ def _trace(it: Ints, ft: Floats, trace: int, time: float) -> float:
     return ft[v + low] + share * (ft[v + high] - ft[v + low])
 
 
+@helper
+def write_setpoints(
+    it: Ints, ft: Floats, w: Floats, profile: int, tick: int, place: int, alike: bool
+) -> None:
+    """Write the set-points of all lanes to a slot of w; calculated once where all have the same."""
+    if alike:
+        for_lanes(_write, (w, place, _setpoint(it, lane_of(ft, 0), profile, tick)))
+    else:
+        one_by_one(_write_own, (it, ft, w, profile, tick, place))
+
+
+@helper
+def _write(lane: int, w: Floats, place: int, value: float) -> None:
+    lane_of(w, lane)[place] = value
+
+
+@routine
+def _write_own(lane: int, it: Ints, ft: Floats, w: Floats, profile: int, tick: int, place: int) -> None:
+    lane_of(w, lane)[place] = _setpoint(it, lane_of(ft, lane), profile, tick)
+
+
 @kernel
 def profile_value(it: Ints, ft: Floats, profile: int, tick: int) -> float:
     """Return the set-point of a profile at a tick, for callers outside the kernels [N m] or [rad/s]."""
-    return setpoint(it, ft, profile, tick)
+    return _setpoint(words(it), lane_of(numbers_alone(ft), 0), profile, tick)

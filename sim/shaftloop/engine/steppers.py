@@ -15,124 +15,141 @@ References
    From memory; the order is tested.
 """
 
-import numpy as np
-
 from shaftloop.engine import at
 from shaftloop.engine.cache import helper, routine
-from shaftloop.engine.products import add_product, padded
+from shaftloop.engine.products import padded, product
 from shaftloop.engine.terms import evaluate_terms
 from shaftloop.engine.types import Floats, Ints
+from shaftloop.engine.views import flat, for_lanes, lane_of, width
 
-__all__ = ["etd4_step", "rk4_step", "set_held", "set_z"]
+__all__ = ["copy_slots", "etd4_step", "rk4_step", "set_held", "set_z"]
 
-
-@helper
-def _copy(source: Floats, first: int, target: Floats, place: int, count: int) -> None:
-    a, b = np.uint64(first), np.uint64(place)
-    for i in range(np.uint64(count)):
-        target[b + i] = source[a + i]
+_ALL, _OWN = 0, -1
+"""Masks of a product: all rows begin with the same slot, or each with one of its own."""
 
 
 @helper
-def _clear(target: Floats, place: int, count: int) -> None:
-    b = np.uint64(place)
-    for i in range(np.uint64(count)):
-        target[b + i] = 0.0
+def copy_slots(source: Floats, first: int, target: Floats, place: int, count: int) -> None:
+    """Copy slots of all lanes."""
+    a, b, start, end = flat(source), flat(target), first * width(source), place * width(source)
+    for i in range(count * width(source)):
+        b[end + i] = a[start + i]
 
 
 @helper
-def _difference(w: Floats, target: int, outputs: int, before: int, count: int) -> None:
-    a, b, c = np.uint64(outputs), np.uint64(before), np.uint64(target)
-    for i in range(np.uint64(count)):
-        w[c + i] = w[a + i] - w[b + i]
+def _subtract(w: Floats, target: int, outputs: int, before: int, count: int) -> None:
+    v, n = flat(w), width(w)
+    for i in range(count * n):
+        v[target * n + i] = v[outputs * n + i] - v[before * n + i]
+
+
+@helper
+def _add(w: Floats, target: int, outputs: int, count: int) -> None:
+    v, n = flat(w), width(w)
+    for i in range(count * n):
+        v[target * n + i] += v[outputs * n + i]
 
 
 @helper
 def set_held(it: Ints, s: Floats, w: Floats, z: int) -> None:
     """Fill the held inputs of the z vector at `z`."""
-    _copy(s, it[at.N], w, z + it[at.R] + it[at.N], it[at.M])
+    copy_slots(s, it[at.N], w, z + it[at.R] + it[at.N], it[at.M])
 
 
 @helper
-def _set_signals(it: Ints, ft: Floats, x: Floats, first: int, w: Floats, z: int) -> None:
-    """Fill the signals of the z vector at `z` from the states that lie in x from `first` on."""
-    _clear(w, z, it[at.R])
-    add_product(ft, it[at.SIGNAL], it[at.R], x, first, it[at.N], w, z)
-
-
-@helper
-def set_z(it: Ints, ft: Floats, s: Floats, w: Floats, z: int) -> None:
+def set_z(it: Ints, ft: Floats, et: Floats, s: Floats, w: Floats, z: int) -> None:
     """Fill the z vector at `z` from the state."""
-    n, r = it[at.N], it[at.R]
-    _set_signals(it, ft, s, 0, w, z)
-    _copy(s, 0, w, z + r, n + it[at.M])
+    copy_slots(s, 0, w, z + it[at.R], it[at.N])
+    _complete(it, ft, et, s, w, z)
+
+
+@helper
+def _one(lane: int, w: Floats, slot: int) -> None:
+    lane_of(w, lane)[slot] = 1.0
+
+
+@helper
+def _signals(it: Ints, et: Floats, s: Floats, w: Floats, z: int) -> None:
+    """Fill held inputs, the constant and signals of the z vector at `z` from the states in it."""
+    set_held(it, s, w, z)
+    for_lanes(_one, (w, z + it[at.R] + it[at.N] + it[at.M] + it[at.Q]))  # padding may have covered it
+    product(it, et, at.SIGNAL, 0, (w, z + it[at.R]), (w, it[at.ZEROS], _ALL), (w, z))
+
+
+@routine
+def _complete(it: Ints, ft: Floats, et: Floats, s: Floats, w: Floats, z: int) -> None:
+    """Fill all of the z vector at `z` but for the states, from these."""
+    _signals(it, et, s, w, z)
     evaluate_terms(it, ft, w, z)
 
 
 @routine
-def etd4_step(it: Ints, ft: Floats, s: Floats, w: Floats, gap: int, z0: int, z1: int) -> None:
+def etd4_step(it: Ints, ft: Floats, et: Floats, s: Floats, w: Floats, gap: int, z0: int, z1: int) -> None:
     """Advance the plant states by one substep of a gap, from z at `z0`; fill z at `at.ZM` and at `z1`."""
-    n, m, q, r, zm, zc = it[at.N], it[at.M], it[at.Q], it[at.R], it[at.ZM], it[at.ZC]
-    base, change = it[at.BASE], it[at.CHANGE]
-    rows, out = padded(n), r + n + m
-    matrix = it[at.GAP_MATRIX] + gap * it[at.GAP_MATRIX_SIZE]
-    _clear(w, base, 2 * rows)
-    add_product(ft, matrix, 2 * rows, w, z0 + r, n + m + q, w, base)
-    _copy(w, base + rows, w, zm + r, n)
-    evaluate_terms(it, ft, w, zm)
+    n, q, r, zm, zc = it[at.N], it[at.Q], it[at.R], it[at.ZM], it[at.ZC]
+    base, change, out = it[at.BASE], it[at.CHANGE], it[at.R] + it[at.N] + it[at.M]
+    middle = base + padded(n)
+    product(it, et, at.FREE, gap, (w, z0 + r), (w, it[at.ZEROS], _ALL), (w, base))
+    evaluate_terms(it, ft, w, middle - r)
 
-    matrix += 2 * rows * (n + m + q)
-    _difference(w, change, zm + out, z0 + out, q)
-    add_product(ft, matrix, rows, w, change, q, w, zm + r)
-    set_held(it, s, w, zm)
-    w[zm + out + q] = 1.0  # padding of the product above may have covered it
-    _set_signals(it, ft, w, zm + r, w, zm)
-    evaluate_terms(it, ft, w, zm)
+    _subtract(w, change, middle - r + out, z0 + out, q)
+    product(it, et, at.MIDDLE, gap, (w, change), (w, middle, _OWN), (w, zm + r))
+    _complete(it, ft, et, s, w, zm)
 
-    matrix += q * rows
-    _difference(w, change + q, zm + out, z0 + out, q)
-    _copy(w, base, w, zc + r, n)
-    add_product(ft, matrix, rows, w, change + q, q, w, zc + r)
+    _subtract(w, change + q, zm + out, z0 + out, q)
+    product(it, et, at.LAST, gap, (w, change + q), (w, base, _OWN), (w, zc + r))
     evaluate_terms(it, ft, w, zc)
 
-    matrix += q * rows
-    for i in range(q):
-        w[change + i] += w[change + q + i]
-    _difference(w, change + q, zc + out, z0 + out, q)
-    add_product(ft, matrix, rows, w, change, 2 * q, w, base)
-    _copy(w, base, s, 0, n)
-    set_z(it, ft, s, w, z1)
+    _add(w, change, change + q, q)
+    _subtract(w, change + q, zc + out, z0 + out, q)
+    product(it, et, at.END, gap, (w, change), (w, base, _OWN), (w, z1 + r))
+    copy_slots(w, z1 + r, s, 0, n)
+    _complete(it, ft, et, s, w, z1)
 
 
 @helper
-def _slope(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, out: int) -> None:
+def _slope(it: Ints, ft: Floats, et: Floats, s: Floats, w: Floats, z: int, out: int) -> None:
     """Fill w at `out` with x' at the states in the z vector at `z`."""
-    n, m, r, rows = it[at.N], it[at.M], it[at.R], padded(it[at.N])
     set_held(it, s, w, z)
     evaluate_terms(it, ft, w, z)
-    _clear(w, out, rows)
-    add_product(ft, it[at.PLAIN], rows, w, z + r, n + m + it[at.Q], w, out)
+    product(it, et, at.SLOPE, 0, (w, z + it[at.R]), (w, it[at.ZEROS], _ALL), (w, out))
+
+
+@helper
+def _along(lane: int, s: Floats, w: Floats, target: int, i: int, slope: int, h: float) -> None:
+    lane_of(w, lane)[target + i] = lane_of(s, lane)[i] + h * lane_of(w, lane)[slope + i]
+
+
+@helper
+def _sum_up(lane: int, w: Floats, total: int, slope: int) -> None:
+    lane_of(w, lane)[total] += 2.0 * lane_of(w, lane)[slope]
+
+
+@helper
+def _finish(lane: int, s: Floats, w: Floats, i: int, total: int, slope: int, h: float) -> None:
+    lane_of(s, lane)[i] += h / 6.0 * (lane_of(w, lane)[total] + lane_of(w, lane)[slope])
 
 
 @routine
-def rk4_step(it: Ints, ft: Floats, s: Floats, w: Floats, gap: int, z0: int, z1: int) -> None:
+def rk4_step(it: Ints, ft: Floats, et: Floats, s: Floats, w: Floats, gap: int, z0: int, z1: int) -> None:
     """Advance the plant states by one classical Runge-Kutta step; same contract as `etd4_step`."""
-    n, r, h, zm, zc = it[at.N], it[at.R], ft[it[at.GAP_STEP] + gap], it[at.ZM], it[at.ZC]
+    n, r, zm, zc = it[at.N], it[at.R], it[at.ZM], it[at.ZC]
+    h = lane_of(ft, 0)[it[at.GAP_STEP] + gap]
     k, total = it[at.BASE], it[at.CHANGE]
-    _slope(it, ft, s, w, z0, k)
+    _slope(it, ft, et, s, w, z0, k)
+    copy_slots(w, k, w, total, n)
     for i in range(n):
-        w[total + i] = w[k + i]
-        w[zc + r + i] = s[i] + 0.5 * h * w[k + i]
-    _slope(it, ft, s, w, zc, k)
+        for_lanes(_along, (s, w, zc + r, i, k, 0.5 * h))
+    _slope(it, ft, et, s, w, zc, k)
     for i in range(n):
-        w[total + i] += 2.0 * w[k + i]
-        w[zm + r + i] = s[i] + 0.5 * h * w[k + i]
-    _slope(it, ft, s, w, zm, k)
+        for_lanes(_sum_up, (w, total + i, k + i))
+        for_lanes(_along, (s, w, zm + r, i, k, 0.5 * h))
+    _slope(it, ft, et, s, w, zm, k)
     for i in range(n):
-        w[total + i] += 2.0 * w[k + i]
-        w[zc + r + i] = s[i] + h * w[k + i]
-    _slope(it, ft, s, w, zc, k)
+        for_lanes(_sum_up, (w, total + i, k + i))
+        for_lanes(_along, (s, w, zc + r, i, k, h))
+    _slope(it, ft, et, s, w, zc, k)
     for i in range(n):
-        s[i] += h / 6.0 * (w[total + i] + w[k + i])
-    _set_signals(it, ft, w, zm + r, w, zm)
-    set_z(it, ft, s, w, z1)
+        for_lanes(_finish, (s, w, i, total + i, k + i, h))
+    _signals(it, et, s, w, zm)
+    set_z(it, ft, et, s, w, z1)

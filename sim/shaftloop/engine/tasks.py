@@ -47,232 +47,363 @@ from shaftloop.control.pi import pi_update, upper_limit
 from shaftloop.control.reading import count_edges, digitise, graduation, hysteresis, time_edges
 from shaftloop.engine import at
 from shaftloop.engine.cache import helper, routine
-from shaftloop.engine.setpoints import setpoint
+from shaftloop.engine.setpoints import write_setpoints
+from shaftloop.engine.steppers import copy_slots
 from shaftloop.engine.types import Floats, Ints
-from shaftloop_models.pm_machine import current_reference
+from shaftloop.engine.views import flat, for_lanes, lane_of, one_by_one, width
+from shaftloop_models.pm_machine import current_reference, unweakened_currents
 from shaftloop_models.servo_machine import envelope_torque
 
-__all__ = ["allowed", "limit_speed", "run_task"]
+__all__ = ["run_task"]
 
 
-@helper
-def run_task(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, task: int, tick: int) -> None:
-    """Run one task that is due at a tick."""
+@routine
+def run_task(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, task: int, tick: int, alike: bool) -> None:
+    """Run one task that is due at a tick, in all lanes; `alike` says that all have the same set-points."""
     a = it[at.TASK_INT] + task * at.TASK_WIDTH
     f = it[at.TASK_FLOAT] + task * at.TASK_WIDTH
     kind = it[a]
     if kind == at.DELIVER:
         line, depth, wide, receiver = it[a + 1], it[a + 2], it[a + 3], it[a + 4]
-        for i in range(wide):
-            s[receiver + i] = s[line + i]
-        for i in range(line, line + (depth - 1) * wide):
-            s[i] = s[i + wide]
+        copy_slots(s, line, s, receiver, wide)
+        copy_slots(s, line + wide, s, line, (depth - 1) * wide)
     elif kind == at.SAMPLE:
-        _sample(it, ft, s, a, f, w[z + it[a + 1]])
+        if _any_above(ft, f + 7, 0.0):
+            for_lanes(_sample_lagging, (it, ft, s, w, z, a, f))
+        else:
+            for_lanes(_sample, (it, ft, s, w, z, a, f))
     elif kind == at.ENCODER:
-        speed, rest = count_edges(s[it[a + 1]], ft[f], ft[f + 1])
-        s[it[a + 2]] = speed
-        s[it[a + 1]] = rest
-        w[z + it[at.R] + it[a + 1]] = rest
+        for_lanes(_encoder, (it, ft, s, w, z, a, f))
     elif kind == at.HOP:
-        s[it[a + 2]] = s[it[a + 1]]
+        copy_slots(s, it[a + 1], s, it[a + 2], 1)
     elif kind == at.LOOP:
-        _loop(it, ft, s, a, f, tick)
+        _loop(it, ft, s, w, a, f, tick, alike)
     elif kind == at.LIMITER:
-        limit_speed(it, ft, s, a, f)
+        for_lanes(_limiter, (it, ft, s, a, f))
     elif kind == at.PM_CONTROL:
-        _pm_control(it, ft, s, a, f, tick)
+        _pm_control(it, ft, s, w, a, f, tick)
     elif kind == at.SERVO:
-        command = allowed(it, s, tick, s[it[a + 2]])
-        s[it[a + 3]] = envelope_torque(command, s[it[a + 1]], ft[f], ft[f + 1], ft[f + 2])
+        for_lanes(_servo, (it, ft, s, a, f, tick))
     else:
-        _run_rare(it, ft, s, w, z, a, f, tick)
+        one_by_one(_run_rare, (it, ft, s, w, z, task, tick))
 
 
 @routine
-def _run_rare(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, a: int, f: int, tick: int) -> None:
-    """Run a task of a kind that few benches have, compiled once and not inlined."""
+def _run_rare(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, z: int, task: int, tick: int) -> None:
+    """Run a task of a kind that few benches have, in one lane."""
+    p, u, v = lane_of(ft, lane), lane_of(s, lane), lane_of(w, lane)
+    a, f = it[at.TASK_INT] + task * at.TASK_WIDTH, it[at.TASK_FLOAT] + task * at.TASK_WIDTH
     kind = it[a]
     if kind == at.AVERAGE:
-        _average(it, ft, s, w, z, a, f)
+        _average(it, p, u, v, z, a, f)
     elif kind == at.EDGES:
-        _edges(it, ft, s, w, z, a, f, tick)
+        _edges(it, p, u, v, z, a, f, tick)
     elif kind == at.WRAP:
         angle = it[a + 1]
-        s[angle] -= ft[f] * math.floor(s[angle] / ft[f])
-        w[z + it[at.R] + angle] = s[angle]
+        u[angle] -= p[f] * math.floor(u[angle] / p[f])
+        v[z + it[at.R] + angle] = u[angle]
     elif kind == at.PATH_MODEL:
-        _path_model(it, ft, s, a)
+        _path_model(it, p, u, a)
     elif kind == at.DAMPING:
-        difference = s[it[a + 1]] - s[it[a + 2]]
-        s[it[a + 5]] = ft[f] * _filtered(ft, s, difference, it[at.FILTER] + 5 * it[a + 3], it[a + 4])
+        difference = u[it[a + 1]] - u[it[a + 2]]
+        u[it[a + 5]] = p[f] * _filtered(p, u, difference, it[at.FILTER] + 5 * it[a + 3], it[a + 4])
     else:
-        _power(it, ft, s, a, f)
+        _power(it, p, u, a, f)
 
 
 @helper
-def _sample(it: Ints, ft: Floats, s: Floats, a: int, f: int, value: float) -> None:
-    if ft[f + 7] > 0.0:
-        value, s[it[a + 3]] = hysteresis(value, s[it[a + 3]], ft[f + 6], ft[f + 7])
-    s[it[a + 2]] = digitise(value, ft[f], ft[f + 1], ft[f + 2], ft[f + 3], ft[f + 4], ft[f + 5])
+def _any_above(values: Floats, slot: int, bound: float) -> bool:
+    """Return whether a value is above a bound in any lane."""
+    above, v = False, flat(values)
+    for i in range(slot * width(values), (slot + 1) * width(values)):
+        above |= v[i] > bound
+    return above
 
 
 @helper
-def _average(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, a: int, f: int) -> None:
-    mean, before, count = s[it[a + 1]], it[a + 4], it[a + 5]
-    s[it[a + 1]] = 0.0
-    w[z + it[at.R] + it[a + 1]] = 0.0
+def _digitise(p: Floats, f: int, value: float) -> float:
+    return digitise(value, p[f], p[f + 1], p[f + 2], p[f + 3], p[f + 4], p[f + 5])
+
+
+@helper
+def _sample(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, z: int, a: int, f: int) -> None:
+    lane_of(s, lane)[it[a + 2]] = _digitise(lane_of(ft, lane), f, lane_of(w, lane)[z + it[a + 1]])
+
+
+@helper
+def _sample_lagging(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, z: int, a: int, f: int) -> None:
+    p, u = lane_of(ft, lane), lane_of(s, lane)
+    u[it[a + 2]] = _digitise(p, f, _lagging(it, p, u, a, f, lane_of(w, lane)[z + it[a + 1]]))
+
+
+@helper
+def _lagging(it: Ints, p: Floats, u: Floats, a: int, f: int, value: float) -> float:
+    """Return a value with its hysteresis, where there is one."""
+    if p[f + 7] > 0.0:
+        value, u[it[a + 3]] = hysteresis(value, u[it[a + 3]], p[f + 6], p[f + 7])
+    return value
+
+
+@helper
+def _average(it: Ints, p: Floats, u: Floats, v: Floats, z: int, a: int, f: int) -> None:
+    mean, before, count = u[it[a + 1]], it[a + 4], it[a + 5]
+    u[it[a + 1]] = 0.0
+    v[z + it[at.R] + it[a + 1]] = 0.0
     total = mean
     for i in range(before, before + count):
-        total += s[i]
-        s[i] = s[i + 1] if i + 1 < before + count else mean
-    _sample(it, ft, s, a, f, total / (count + 1))
+        total += u[i]
+        u[i] = u[i + 1] if i + 1 < before + count else mean
+    u[it[a + 2]] = _digitise(p, f, _lagging(it, p, u, a, f, total / (count + 1)))
 
 
 @helper
-def _edges(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, a: int, f: int, tick: int) -> None:
+def _encoder(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, z: int, a: int, f: int) -> None:
+    p, u, angle = lane_of(ft, lane), lane_of(s, lane), it[a + 1]
+    u[it[a + 2]], rest = count_edges(u[angle], p[f], p[f + 1])
+    u[angle] = rest
+    lane_of(w, lane)[z + it[at.R] + angle] = rest
+
+
+@helper
+def _edges(it: Ints, p: Floats, u: Floats, v: Floats, z: int, a: int, f: int, tick: int) -> None:
     angle, m = it[a + 1], it[a + 3]
-    shown, s[m], gain = graduation(s[angle], s[m + 1], s[m], ft[f + 2], ft[f + 3])
-    if ft[f + 4] > 0.0:
-        now, speed = tick / it[at.TICKS_PER_SECOND], gain * s[it[a + 4]]
-        period, known = min(1.0 / ft[f + 1], now), (s[m + 2], s[m + 4], s[m + 3])
-        s[m + 3], rest, s[m + 2], s[m + 4] = time_edges(
-            s[m + 1], shown, ft[f], speed, now, period, known, ft[f + 4]
+    shown, u[m], gain = graduation(u[angle], u[m + 1], u[m], p[f + 2], p[f + 3])
+    if p[f + 4] > 0.0:
+        now, speed = tick / it[at.TICKS_PER_SECOND], gain * u[it[a + 4]]
+        period, known = min(1.0 / p[f + 1], now), (u[m + 2], u[m + 4], u[m + 3])
+        u[m + 3], rest, u[m + 2], u[m + 4] = time_edges(
+            u[m + 1], shown, p[f], speed, now, period, known, p[f + 4]
         )
     else:
-        s[m + 3], rest = count_edges(shown, ft[f], ft[f + 1])
-    s[it[a + 2]] = s[m + 3]
-    s[m + 1] = rest
-    s[angle] = rest
-    w[z + it[at.R] + angle] = rest
+        u[m + 3], rest = count_edges(shown, p[f], p[f + 1])
+    u[it[a + 2]] = u[m + 3]
+    u[m + 1] = rest
+    u[angle] = rest
+    v[z + it[at.R] + angle] = rest
 
 
 @helper
-def _power(it: Ints, ft: Floats, s: Floats, a: int, f: int) -> None:
-    energy, m = s[it[a + 1]], it[a + 3]
-    s[m + 1] += ft[f + 1] * ((energy - s[m]) * ft[f] - s[m + 1])
-    s[m] = energy
-    s[it[a + 2]] = digitise(s[m + 1], ft[f + 2], ft[f + 3], 0.0, 1.0, ft[f + 4], ft[f + 5])
+def _power(it: Ints, p: Floats, u: Floats, a: int, f: int) -> None:
+    energy, m = u[it[a + 1]], it[a + 3]
+    u[m + 1] += p[f + 1] * ((energy - u[m]) * p[f] - u[m + 1])
+    u[m] = energy
+    u[it[a + 2]] = digitise(u[m + 1], p[f + 2], p[f + 3], 0.0, 1.0, p[f + 4], p[f + 5])
 
 
 @helper
-def allowed(it: Ints, s: Floats, tick: int, command: float) -> float:
+def _allowed(it: Ints, u: Floats, tick: int, command: float) -> float:
     """Return what a trip leaves of a torque command [N m]."""
     slot = it[at.TRIP_SLOT]
-    elapsed = tick - s[slot]
-    if s[slot] < 0.0 or elapsed < 0.0:
+    elapsed = tick - u[slot]
+    if u[slot] < 0.0 or elapsed < 0.0:
         return command
-    return 0.0 if elapsed >= s[slot + 1] else command * (1.0 - elapsed / s[slot + 1])
+    return 0.0 if elapsed >= u[slot + 1] else command * (1.0 - elapsed / u[slot + 1])
 
 
 @helper
-def _filtered(ft: Floats, s: Floats, x: float, b: int, memory: int) -> float:
+def _servo(lane: int, it: Ints, ft: Floats, s: Floats, a: int, f: int, tick: int) -> None:
+    p, u = lane_of(ft, lane), lane_of(s, lane)
+    command = _allowed(it, u, tick, u[it[a + 2]])
+    u[it[a + 3]] = envelope_torque(command, u[it[a + 1]], p[f], p[f + 1], p[f + 2])
+
+
+@helper
+def _filtered(p: Floats, u: Floats, x: float, b: int, memory: int) -> float:
     """Run one tick of a section."""
-    y, s[memory], s[memory + 1] = biquad(
-        x, s[memory], s[memory + 1], ft[b], ft[b + 1], ft[b + 2], ft[b + 3], ft[b + 4]
+    y, u[memory], u[memory + 1] = biquad(
+        x, u[memory], u[memory + 1], p[b], p[b + 1], p[b + 2], p[b + 3], p[b + 4]
     )
     return y
 
 
 @helper
-def _path_model(it: Ints, ft: Floats, s: Floats, a: int) -> None:
+def _path_model(it: Ints, p: Floats, u: Floats, a: int) -> None:
     """Run two sections, the second on the command sent some ticks ago, and write their difference."""
-    sent, line, last = s[it[a + 2]], it[a + 3], it[a + 3] + it[a + 4] - 1
+    sent, line, last = u[it[a + 2]], it[a + 3], it[a + 3] + it[a + 4] - 1
     late = sent
     if last >= line:
-        late = s[line]
+        late = u[line]
         for i in range(line, last):
-            s[i] = s[i + 1]
-        s[last] = sent
+            u[i] = u[i + 1]
+        u[last] = sent
     b, memory = it[at.FILTER] + 5 * it[a + 5], it[a + 6]
-    value = _filtered(ft, s, s[it[a + 1]], b, memory) - _filtered(ft, s, late, b + 5, memory + 2)
+    value = _filtered(p, u, u[it[a + 1]], b, memory) - _filtered(p, u, late, b + 5, memory + 2)
     if it[a + 8] >= 0:
-        value += s[it[a + 8]]
-    s[it[a + 7]] = value
+        value += u[it[a + 8]]
+    u[it[a + 7]] = value
 
 
 @helper
-def _loop(it: Ints, ft: Floats, s: Floats, a: int, f: int, tick: int) -> None:
-    reading, memory = s[it[a + 1]], it[a + 8]
-    b = it[at.FILTER] + 5 * it[a + 6]
+def _loop(it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: int, tick: int, alike: bool) -> None:
+    """Run a loop in stages over all lanes: which of them it has is the same in all."""
+    reading = it[at.LOCALS]
+    target, direct = reading + 1, reading + 2
+    b, memory = it[at.FILTER] + 5 * it[a + 6], it[a + 8]
+    copy_slots(s, it[a + 1], w, reading, 1)
     for _ in range(it[a + 7]):
-        reading = _filtered(ft, s, reading, b, memory)
+        for_lanes(_filter, (ft, s, w, reading, memory, b))
         memory, b = memory + 2, b + 5
-    target = setpoint(it, ft, it[a + 2], tick)
+    write_setpoints(it, ft, w, it[a + 2], tick, target, alike)
     if it[a + 10] == 1:
-        before, step = s[it[a + 3]], ft[f + 5]
-        target = min(max(target, before - step), before + step)
-    s[it[a + 3]] = target
-    s[it[a + 11]] = target - reading
+        for_lanes(_limit_rate, (it, ft, s, w, a, f))
+    for_lanes(_note, (it, s, w, a))
     if it[a + 14] == 1:
-        target = _filtered(ft, s, target, b, memory)
+        for_lanes(_filter, (ft, s, w, target, memory, b))
         memory, b = memory + 2, b + 5
-    error = target - reading
-    direct = ft[f + 4] * target
+    for_lanes(_feedforward, (it, ft, w, f))
     if it[a + 15] > 0:
-        direct += _filtered(ft, s, error if it[a + 15] == 2 else -reading, b, memory)
+        for_lanes(_derivative, (ft, s, w, (reading, target, direct), memory, b, it[a + 15] == 2))
     if it[a + 16] >= 0:
-        direct += s[it[a + 16]]
+        for_lanes(_add, (s, w, direct, it[a + 16], 1.0))
     if it[a + 17] >= 0:
-        direct -= s[it[a + 17]]
-    output, integral = pi_update(
-        error, s[it[a + 4]], ft[f], ft[f + 1], ft[f + 2], direct, ft[f + 3], it[a + 9]
-    )
-    s[it[a + 4]] = integral
-    s[it[a + 12]] = output
+        for_lanes(_add, (s, w, direct, it[a + 17], -1.0))
+    for_lanes(_control, (it, ft, s, w, a, f, it[a + 9]))
     if it[a + 18] >= 0:
-        s[it[a + 18]] = output
-    s[it[a + 5]] = ft[f + 6] * (ft[f + 7] * output + s[it[a + 13]])
+        copy_slots(s, it[a + 12], s, it[a + 18], 1)
 
 
 @helper
-def limit_speed(it: Ints, ft: Floats, s: Floats, a: int, f: int) -> None:
-    """Run a limiter."""
-    kp, ki, period, clamp, limit = ft[f], ft[f + 1], ft[f + 2], ft[f + 3], ft[f + 4]
-    speed, request, high, low = s[it[a + 1]], s[it[a + 2]], it[a + 3], it[a + 4]
-    upper, s[high], active = upper_limit(
-        request, limit - speed, s[high], s[high + 1] > 0.0, kp, ki, period, clamp
+def _filter(lane: int, ft: Floats, s: Floats, w: Floats, place: int, memory: int, b: int) -> None:
+    v = lane_of(w, lane)
+    v[place] = _filtered(lane_of(ft, lane), lane_of(s, lane), v[place], b, memory)
+
+
+@helper
+def _limit_rate(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: int) -> None:
+    v, target = lane_of(w, lane), it[at.LOCALS] + 1
+    before, step = lane_of(s, lane)[it[a + 3]], lane_of(ft, lane)[f + 5]
+    v[target] = min(max(v[target], before - step), before + step)
+
+
+@helper
+def _note(lane: int, it: Ints, s: Floats, w: Floats, a: int) -> None:
+    """Keep set-point and error for the recorder and for the next tick."""
+    u, v, reading = lane_of(s, lane), lane_of(w, lane), it[at.LOCALS]
+    u[it[a + 3]] = v[reading + 1]
+    u[it[a + 11]] = v[reading + 1] - v[reading]
+
+
+@helper
+def _feedforward(lane: int, it: Ints, ft: Floats, w: Floats, f: int) -> None:
+    v, reading = lane_of(w, lane), it[at.LOCALS]
+    v[reading + 2] = lane_of(ft, lane)[f + 4] * v[reading + 1]
+
+
+@helper
+def _derivative(
+    lane: int, ft: Floats, s: Floats, w: Floats, places: tuple[int, int, int], m: int, b: int, of_error: bool
+) -> None:
+    v, (reading, target, direct) = lane_of(w, lane), places
+    source = v[target] - v[reading] if of_error else -v[reading]
+    v[direct] += _filtered(lane_of(ft, lane), lane_of(s, lane), source, b, m)
+
+
+@helper
+def _add(lane: int, s: Floats, w: Floats, place: int, slot: int, sign: float) -> None:
+    lane_of(w, lane)[place] += sign * lane_of(s, lane)[slot]
+
+
+@helper
+def _control(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: int, method: int) -> None:
+    p, u, v, reading = lane_of(ft, lane), lane_of(s, lane), lane_of(w, lane), it[at.LOCALS]
+    error, direct = v[reading + 1] - v[reading], v[reading + 2]
+    output, integral = pi_update(error, u[it[a + 4]], p[f], p[f + 1], p[f + 2], direct, p[f + 3], method)
+    u[it[a + 4]] = integral
+    u[it[a + 12]] = output
+    u[it[a + 5]] = p[f + 6] * (p[f + 7] * output + u[it[a + 13]])
+
+
+@helper
+def _limiter(lane: int, it: Ints, ft: Floats, s: Floats, a: int, f: int) -> None:
+    p, u = lane_of(ft, lane), lane_of(s, lane)
+    kp, ki, period, clamp, limit = p[f], p[f + 1], p[f + 2], p[f + 3], p[f + 4]
+    speed, request, high, low = u[it[a + 1]], u[it[a + 2]], it[a + 3], it[a + 4]
+    upper, u[high], active = upper_limit(
+        request, limit - speed, u[high], u[high + 1] > 0.0, kp, ki, period, clamp
     )
-    s[high + 1] = 1.0 if active else 0.0
-    lower, s[low], active = upper_limit(
-        -request, limit + speed, s[low], s[low + 1] > 0.0, kp, ki, period, clamp
+    u[high + 1] = 1.0 if active else 0.0
+    lower, u[low], active = upper_limit(
+        -request, limit + speed, u[low], u[low + 1] > 0.0, kp, ki, period, clamp
     )
-    s[low + 1] = 1.0 if active else 0.0
+    u[low + 1] = 1.0 if active else 0.0
     lowest, highest = min(max(-lower, -clamp), clamp), min(max(upper, -clamp), clamp)
     used = min(max(request, lowest), highest)
-    if used != request and ft[f + 6] > 0.0:
-        s[it[a + 6]] += period * (ft[f + 7] / ft[f + 6]) * ft[f + 5] * (used - request)
+    if used != request and p[f + 6] > 0.0:
+        u[it[a + 6]] += period * (p[f + 7] / p[f + 6]) * p[f + 5] * (used - request)
     if it[a + 7] >= 0 and used != request:
-        s[it[a + 7]] = ft[f + 5] * used
-    s[it[a + 5]] = used
+        u[it[a + 7]] = p[f + 5] * used
+    u[it[a + 5]] = used
 
 
 @helper
-def _pm_control(it: Ints, ft: Floats, s: Floats, a: int, f: int, tick: int) -> None:
-    speed, current_d, current_q = s[it[a + 1]], s[it[a + 2]], s[it[a + 3]]
-    command = allowed(it, s, tick, s[it[a + 4]])
-    ld, lq, psi, period, p = ft[f + 2], ft[f + 3], ft[f + 4], ft[f + 5], ft[f + 9]
-    mtpa = it[a + 8] == 1
-    target_d, target_q = current_reference(command, speed, p, psi, ld, lq, ft[f + 7], ft[f + 8], mtpa)
-    vd, vq, integral_d, integral_q = current_tick(
-        target_d,
-        target_q,
-        current_d,
-        current_q,
-        p * speed,
-        s[it[a + 5]],
-        s[it[a + 6]],
-        ft[f],
-        ft[f + 1],
-        ld,
-        lq,
-        psi,
-        period,
-        ft[f + 6],
-    )
-    s[it[a + 5]] = integral_d
-    s[it[a + 6]] = integral_q
+def _pm_control(it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: int, tick: int) -> None:
+    if it[a + 8] == 1:
+        for_lanes(_currents, (it, ft, s, w, a, f, tick, True))
+    else:
+        for_lanes(_currents, (it, ft, s, w, a, f, tick, False))
+    if _any_above(w, it[at.LOCALS] + 3, 0.0):
+        one_by_one(_weaken, (it, ft, s, w, a, f))
+    for_lanes(_voltages, (it, ft, s, w, a, f))
     if it[a + 9] == 0:
-        vd, vq = turn(vd, vq, 1.5 * p * speed * period)
-    s[it[a + 7]] = vd
-    s[it[a + 7] + 1] = vq
+        one_by_one(_turn, (it, ft, s, a, f))
+
+
+@helper
+def _currents(
+    lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: int, tick: int, mtpa: bool
+) -> None:
+    """Write the wanted currents, the torque that asks for them, and whether they need weakening."""
+    p, u, v, wanted = lane_of(ft, lane), lane_of(s, lane), lane_of(w, lane), it[at.LOCALS]
+    torque = _allowed(it, u, tick, u[it[a + 4]])
+    d, q, fits = unweakened_currents(
+        torque, u[it[a + 1]], p[f + 9], p[f + 4], p[f + 2], p[f + 3], p[f + 7], p[f + 8], mtpa
+    )
+    v[wanted] = d
+    v[wanted + 1] = q
+    v[wanted + 2] = torque
+    v[wanted + 3] = 0.0 if fits else 1.0
+
+
+@routine
+def _weaken(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: int) -> None:
+    """Replace the wanted currents of a lane whose voltage does not suffice."""
+    p, u, v = lane_of(ft, lane), lane_of(s, lane), lane_of(w, lane)
+    wanted, speed, mtpa = it[at.LOCALS], u[it[a + 1]], it[a + 8] == 1
+    if v[wanted + 3] > 0.0:
+        v[wanted], v[wanted + 1] = current_reference(
+            v[wanted + 2], speed, p[f + 9], p[f + 4], p[f + 2], p[f + 3], p[f + 7], p[f + 8], mtpa
+        )
+
+
+@helper
+def _voltages(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: int) -> None:
+    p, u, v, wanted = lane_of(ft, lane), lane_of(s, lane), lane_of(w, lane), it[at.LOCALS]
+    memory_d, memory_q, emit = it[a + 5], it[a + 6], it[a + 7]
+    vd, vq, integral_d, integral_q = current_tick(
+        v[wanted],
+        v[wanted + 1],
+        u[it[a + 2]],
+        u[it[a + 3]],
+        p[f + 9] * u[it[a + 1]],
+        u[memory_d],
+        u[memory_q],
+        p[f],
+        p[f + 1],
+        p[f + 2],
+        p[f + 3],
+        p[f + 4],
+        p[f + 5],
+        p[f + 6],
+    )
+    u[memory_d] = integral_d
+    u[memory_q] = integral_q
+    u[emit] = vd
+    u[emit + 1] = vq
+
+
+@routine
+def _turn(lane: int, it: Ints, ft: Floats, s: Floats, a: int, f: int) -> None:
+    """Turn the voltages of a lane; sine and cosine are calls, which no vector code comes of."""
+    p, u = lane_of(ft, lane), lane_of(s, lane)
+    emit, angle = it[a + 7], 1.5 * p[f + 9] * u[it[a + 1]] * p[f + 5]
+    u[emit], u[emit + 1] = turn(u[emit], u[emit + 1], angle)

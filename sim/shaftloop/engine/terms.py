@@ -1,83 +1,141 @@
-"""The nonlinear terms, kind by kind in a fixed order; each equation stands with its part."""
+"""The nonlinear terms, kind by kind in a fixed order; each equation stands with its part.
 
-import numpy as np
+A term reads states. Its row in the integer table holds the indices in z of what it reads, then of what it
+writes; rows of kinds whose terms differ in length begin with the numbers of their reads and floats.
+"""
+
+import math
 
 from shaftloop.engine import at
 from shaftloop.engine.cache import helper, routine
 from shaftloop.engine.types import Floats, Ints
-from shaftloop_models.drag import coulomb_torque, windage_torque
+from shaftloop.engine.views import flat, for_lanes, lane_of, one_by_one, width
+from shaftloop_models.drag import SATURATED, smooth_sign, windage_torque
 from shaftloop_models.harmonics import cosine
 from shaftloop_models.misalignment import error_slope
+from shaftloop_models.network import TermKind
 from shaftloop_models.pm_machine import dq_coupling, reluctance_torque
 
-__all__ = ["angle_terms", "evaluate_terms"]
+__all__ = ["OF_ANY_LENGTH", "TERMS", "evaluate_terms"]
+
+TERMS = {
+    TermKind.COULOMB: at.COULOMBS,
+    TermKind.WINDAGE: at.WINDAGES,
+    TermKind.DQ_COUPLING: at.COUPLINGS,
+    TermKind.RELUCTANCE_TORQUE: at.RELUCTANCES,
+    TermKind.RIPPLE: at.RIPPLES,
+    TermKind.MISALIGNMENT: at.MISALIGNMENTS,
+}
+"""The kinds that `evaluate_terms` knows: word of their number; rows and floats are in the two behind it."""
+
+OF_ANY_LENGTH = frozenset({TermKind.RIPPLE, TermKind.MISALIGNMENT})
+"""Kinds whose rows begin with the numbers of their reads and floats."""
 
 
-@helper
+@routine
 def evaluate_terms(it: Ints, ft: Floats, w: Floats, z: int) -> None:
-    """Fill the outputs in the z vector at `z` from the states in it.
-
-    Indices are unsigned, because a signed one costs a test for a negative index in every access.
-    """
-    u, one = np.uint64(z), np.uint64(1)
-    i, f = np.uint64(it[at.COULOMB_INT]), np.uint64(it[at.COULOMB_FLOAT])
+    """Fill the outputs in the z vector at `z` from the states in it."""
+    i, f = it[at.COULOMB_INT], it[at.COULOMB_FLOAT]
     for _ in range(it[at.COULOMBS]):
-        speed, out = w[u + np.uint64(it[i])], np.uint64(it[i + one])
-        w[u + out] = coulomb_torque(speed, ft[f], ft[f + one])
-        i, f = i + np.uint64(2), f + np.uint64(2)
-    i, f = np.uint64(it[at.WINDAGE_INT]), np.uint64(it[at.WINDAGE_FLOAT])
+        for_lanes(_ratio, (it, ft, w, z, i, f))
+        if _saturated(w, z + it[i + 1]):
+            for_lanes(_full_drag, (it, ft, w, z, i, f))
+        else:
+            for_lanes(_drag, (it, ft, w, z, i, f))
+        i, f = i + 2, f + 2
+    i, f = it[at.WINDAGE_INT], it[at.WINDAGE_FLOAT]
     for _ in range(it[at.WINDAGES]):
-        w[u + np.uint64(it[i + one])] = windage_torque(w[u + np.uint64(it[i])], ft[f])
-        i, f = i + np.uint64(2), f + one
-    i, f = np.uint64(it[at.COUPLING_INT]), np.uint64(it[at.COUPLING_FLOAT])
+        for_lanes(_windage, (it, ft, w, z, i, f))
+        i, f = i + 2, f + 1
+    i, f = it[at.COUPLING_INT], it[at.COUPLING_FLOAT]
     for _ in range(it[at.COUPLINGS]):
-        speed, current_d = w[u + np.uint64(it[i])], w[u + np.uint64(it[i + one])]
-        current_q, out = w[u + np.uint64(it[i + np.uint64(2)])], np.uint64(it[i + np.uint64(3)])
-        d, q = dq_coupling(speed, current_d, current_q, ft[f], ft[f + one], ft[f + np.uint64(2)])
-        w[u + out] = d
-        w[u + out + one] = q
-        i, f = i + np.uint64(5), f + np.uint64(3)
-    i, f = np.uint64(it[at.RELUCTANCE_INT]), np.uint64(it[at.RELUCTANCE_FLOAT])
+        for_lanes(_coupling, (it, ft, w, z, i, f))
+        i, f = i + 5, f + 3
+    i, f = it[at.RELUCTANCE_INT], it[at.RELUCTANCE_FLOAT]
     for _ in range(it[at.RELUCTANCES]):
-        current_d, current_q = w[u + np.uint64(it[i])], w[u + np.uint64(it[i + one])]
-        w[u + np.uint64(it[i + np.uint64(2)])] = reluctance_torque(current_d, current_q, ft[f])
-        i, f = i + np.uint64(3), f + one
+        for_lanes(_reluctance, (it, ft, w, z, i, f))
+        i, f = i + 3, f + 1
     if it[at.RIPPLES] + it[at.MISALIGNMENTS] > 0:
-        angle_terms(it, ft, w, z)
+        one_by_one(_angle_terms, (it, ft, w, z))
 
 
 @helper
-def _sum(it: Ints, w: Floats, u: np.uint64, first: np.uint64, end: np.uint64) -> float:
+def _ratio(lane: int, it: Ints, ft: Floats, w: Floats, z: int, i: int, f: int) -> None:
+    p, v = lane_of(ft, lane), lane_of(w, lane)
+    v[z + it[i + 1]] = v[z + it[i]] / p[f + 1]
+
+
+@helper
+def _saturated(w: Floats, slot: int) -> bool:
+    """Return whether the drag has its full size in all lanes."""
+    full, v = True, flat(w)
+    for i in range(slot * width(w), (slot + 1) * width(w)):
+        full &= abs(v[i]) >= SATURATED
+    return full
+
+
+@helper
+def _full_drag(lane: int, it: Ints, ft: Floats, w: Floats, z: int, i: int, f: int) -> None:
+    p, v = lane_of(ft, lane), lane_of(w, lane)
+    v[z + it[i + 1]] = p[f] * math.copysign(1.0, v[z + it[i + 1]])
+
+
+@helper
+def _drag(lane: int, it: Ints, ft: Floats, w: Floats, z: int, i: int, f: int) -> None:
+    p, v = lane_of(ft, lane), lane_of(w, lane)
+    v[z + it[i + 1]] = p[f] * smooth_sign(v[z + it[i + 1]])
+
+
+@helper
+def _windage(lane: int, it: Ints, ft: Floats, w: Floats, z: int, i: int, f: int) -> None:
+    p, v = lane_of(ft, lane), lane_of(w, lane)
+    v[z + it[i + 1]] = windage_torque(v[z + it[i]], p[f])
+
+
+@helper
+def _coupling(lane: int, it: Ints, ft: Floats, w: Floats, z: int, i: int, f: int) -> None:
+    p, v, out = lane_of(ft, lane), lane_of(w, lane), z + it[i + 3]
+    speed, d, q = v[z + it[i]], v[z + it[i + 1]], v[z + it[i + 2]]
+    v[out], v[out + 1] = dq_coupling(speed, d, q, p[f], p[f + 1], p[f + 2])
+
+
+@helper
+def _reluctance(lane: int, it: Ints, ft: Floats, w: Floats, z: int, i: int, f: int) -> None:
+    p, v = lane_of(ft, lane), lane_of(w, lane)
+    v[z + it[i + 2]] = reluctance_torque(v[z + it[i]], v[z + it[i + 1]], p[f])
+
+
+@helper
+def _sum(it: Ints, v: Floats, z: int, first: int, end: int) -> float:
     """Return the sum of the states in z that a stretch of the integer table lists."""
     total = 0.0
     for j in range(first, end):
-        total += w[u + np.uint64(it[j])]
+        total += v[z + it[j]]
     return total
 
 
 @routine
-def angle_terms(it: Ints, ft: Floats, w: Floats, z: int) -> None:
-    """Fill the outputs that depend on the angle of the line; not inlined, as most benches have none."""
-    u, one, four = np.uint64(z), np.uint64(1), np.uint64(4)
-    two, three = one + one, four - one
-    i, f = np.uint64(it[at.RIPPLE_INT]), np.uint64(it[at.RIPPLE_FLOAT])
+def _angle_terms(lane: int, it: Ints, ft: Floats, w: Floats, z: int) -> None:
+    """Fill the outputs of one lane that depend on the angle of the line; most benches have none."""
+    p, v = lane_of(ft, lane), lane_of(w, lane)
+    i, f = it[at.RIPPLE_INT], it[at.RIPPLE_FLOAT]
     for _ in range(it[at.RIPPLES]):
-        i, end, last = i + two, i + two + np.uint64(it[i]), f + np.uint64(it[i + one])
-        q, d = w[u + np.uint64(it[i])], w[u + np.uint64(it[i + one])]
-        angle = w[u + np.uint64(it[i + two])] - _sum(it, w, u, i + three, end)
-        made = ft[f] * q + ft[f + one] * d * q
+        i, end, last = i + 2, i + 2 + it[i], f + it[i + 1]
+        q, d = v[z + it[i]], v[z + it[i + 1]]
+        angle = v[z + it[i + 2]] - _sum(it, v, z, i + 3, end)
+        made = p[f] * q + p[f + 1] * d * q
         torque = 0.0
-        for n in range(f + two, last, four):
-            torque += (ft[n + two] + ft[n + three] * made) * cosine(ft[n] * angle + ft[n + one])
-        w[u + np.uint64(it[end])] = torque
-        i, f = end + one, last
-    i, f = np.uint64(it[at.MISALIGNMENT_INT]), np.uint64(it[at.MISALIGNMENT_FLOAT])
+        for n in range(f + 2, last, 4):
+            torque += (p[n + 2] + p[n + 3] * made) * cosine(p[n] * angle + p[n + 1])
+        v[z + it[end]] = torque
+        i, f = end + 1, last
+    i, f = it[at.MISALIGNMENT_INT], it[at.MISALIGNMENT_FLOAT]
     for _ in range(it[at.MISALIGNMENTS]):
-        i, end, last = i + two, i + two + np.uint64(it[i]), f + np.uint64(it[i + one])
-        twists = i + four + np.uint64(ft[f + four])
-        angle = w[u + np.uint64(it[i + one])] - _sum(it, w, u, twists, end)
-        force = ft[f] * _sum(it, w, u, i + two, i + four) + _sum(it, w, u, i + four, twists)
-        slope = error_slope(angle, ft[f + one], ft[f + two], ft[f + three])
-        w[u + np.uint64(it[end])] = slope * w[u + np.uint64(it[i])]
-        w[u + np.uint64(it[end + one])] = slope * force
-        i, f = end + two, last
+        i, end, last = i + 2, i + 2 + it[i], f + it[i + 1]
+        twists = i + 4 + int(p[f + 4])
+        angle = v[z + it[i + 1]] - _sum(it, v, z, twists, end)
+        force = p[f] * _sum(it, v, z, i + 2, i + 4) + _sum(it, v, z, i + 4, twists)
+        slope = error_slope(angle, p[f + 1], p[f + 2], p[f + 3])
+        v[z + it[end]] = slope * v[z + it[i]]
+        v[z + it[end + 1]] = slope * force
+        i, f = end + 2, last

@@ -341,7 +341,7 @@ def _terms(bench: HyperMap, state: Array) -> Array:
     it = run.tables.it.copy()
     it[it[at.GAP_INT] + 1] = 0
     work = run.work.copy()
-    first = probe(it, run.tables.ft, state.copy(), work, 0)
+    first = probe(it, run.tables.numbers, state.copy(), work, 0)
     first += plant.padded_signals + len(plant.a) + plant.b.shape[1]
     return np.asarray(work[first : first + plant.g.shape[1]])
 

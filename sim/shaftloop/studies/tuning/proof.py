@@ -16,7 +16,6 @@ from shaftloop.analysis.limits import held_state
 from shaftloop.analysis.operating import OperatingPoint
 from shaftloop.analysis.standing import standing_run
 from shaftloop.bench.handles import Bench
-from shaftloop.engine import at
 from shaftloop.engine.model import Segment
 from shaftloop.engine.setpoints import HOLD
 from shaftloop.errors import SimulationError
@@ -159,7 +158,7 @@ class _Standing:
             values[k, 0] = true(run.state)
             run.advance(period * (k + 1))
             values[k, 1] = run.state[loop.break_slot]
-            run.counters[at.WRITTEN] = 0
+            run.records = 0
         level = float(np.mean(values[: first + 1, 0]))
         return Trace((np.arange(len(values)) - first) / rate, values[:, 0] - level, values[:, 1])
 

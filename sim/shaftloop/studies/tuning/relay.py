@@ -16,7 +16,6 @@ from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.limits import held_state
 from shaftloop.analysis.operating import operating_point
 from shaftloop.analysis.standing import standing_run
-from shaftloop.engine import at
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 from shaftloop.studies.tuning.plant import LoopPlant, loop_named, plain_loop, with_loop
@@ -129,7 +128,7 @@ def relay_on_bench(
             run.state[handle.break_slot + 1] = base + relay if resting else base
             run.advance(period * (k + 1))
             errors[k] = run.state[handle.error_slot]
-            run.counters[at.WRITTEN] = 0
+            run.records = 0
     except SimulationError:
         return None
     return _cycle(np.arange(len(errors)) / clock_rate, errors, relay)
