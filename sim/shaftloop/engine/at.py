@@ -110,4 +110,4 @@ FREE, MIDDLE, LAST, END, SLOPE, SIGNAL = range(6)
 """Products: those of a step of `engine.matrices`, x' of the reference stepper, signals from states."""
 
 BLOCK = 8
-"""Records that go from the work vector to the recording together."""
+"""Records that go from the work vector to the recording together; a power of two."""

@@ -10,6 +10,8 @@ lane that diverges among others is put to rest, for what it goes on to calculate
 and must not slow the others down.
 """
 
+from typing import Any
+
 from shaftloop.engine import at
 from shaftloop.engine.cache import helper, kernel, routine
 from shaftloop.engine.meters import integrate_meters, keep_peaks
@@ -41,112 +43,88 @@ DIVERGED, WOKE = 0, 1
 LARGEST = 1e15
 """Largest plant state of a working bench, in SI units."""
 
-_Place = tuple[int, int, int, int]
 
+def _driver(name: str, constant: Any, changing: Any) -> Any:
+    """Return the kernel for views of one width."""
 
-@kernel
-def advance(
-    it: Ints,
-    numbers: tuple[Floats, Floats, Ints],
-    s: Floats,
-    w: Floats,
-    ends: Ints,
-    recording: Floats,
-    where: _Place,
-    until: tuple[int, int, int, bool],
-) -> tuple[int, int, int, int, int]:
-    """Run a stretch of one bench and return (status, tick, instant, gap, records): how and where it ended.
+    def stretch(
+        integers: Ints,
+        numbers: tuple[Floats, Floats, Ints],
+        state: Floats,
+        work: Floats,
+        ends: Ints,
+        recording: Floats,
+        where: tuple[int, int, int, int],
+        until: tuple[int, int, int, bool],
+    ) -> tuple[int, int, int, int, int]:
+        """Run a stretch and return (status, tick, instant, gap, records): how and where it ended.
 
-    Parameters
-    ----------
-    it : ndarray
-        Integers of the bench (`engine.at`).
-    numbers : tuple of ndarray
-        Floats, matrices, keys of the noise.
-    s : ndarray, shape (slots,)
-        State, changed in place.
-    w : ndarray
-        Scratch.
-    ends : ndarray, shape (2, lanes)
-        See `DIVERGED`; filled, -1 where a lane has not ended.
-    recording : ndarray, shape (lanes, channels, records)
-        Filled.
-    where : tuple of int
-        (tick, instant, gap, records): where to start. A gap of -1 stands at an instant whose tasks have not
-        run; otherwise the tasks of `instant` have run, and the gap leads to the next one.
-    until : tuple
-        (tick, gap, 1 where guards look, whether all lanes have the same set-points): where to stop. With a
-        gap of -1 the stretch ends at the first instant at or after the tick; otherwise exactly there, by this
-        gap from the last instant.
-    """
-    ft, et, keys = numbers
-    tables = (words(it), numbers_alone(ft), words(et), numbers_alone(keys))
-    return _advance(tables, alone(s), alone(w), ends, recording, where, until)
-
-
-@kernel
-def advance_lanes(
-    it: Ints,
-    numbers: tuple[Floats, Floats, Ints],
-    s: Floats,
-    w: Floats,
-    ends: Ints,
-    recording: Floats,
-    where: _Place,
-    until: tuple[int, int, int, bool],
-) -> tuple[int, int, int, int, int]:
-    """Run a stretch of benches in lanes; as `advance`."""
-    ft, et, keys = numbers
-    tables = (words(it), numbers_abreast(ft), words(et), numbers_abreast(keys))
-    return _advance(tables, abreast(s), abreast(w), ends, recording, where, until)
-
-
-@routine
-def _advance(
-    tables: tuple[Ints, Floats, Floats, Ints],
-    s: Floats,
-    w: Floats,
-    ends: Ints,
-    recording: Floats,
-    where: _Place,
-    until: tuple[int, int, int, bool],
-) -> tuple[int, int, int, int, int]:
-    it, ft, et, _ = tables
-    tick, instant, gap, record = where
-    end, last_gap, guarded, alike = until
-    status, since, z = -1, record, it[at.Z]
-    set_z(it, ft, et, s, w, z)
-    while status < 0:
-        if gap < 0:
-            if tick >= end:
+        Parameters
+        ----------
+        integers : ndarray
+            Integers of the bench (`engine.at`).
+        numbers : tuple of ndarray
+            Floats, matrices, keys of the noise.
+        state : ndarray, shape (slots · lanes,)
+            State, changed in place.
+        work : ndarray
+            Scratch.
+        ends : ndarray, shape (2, lanes)
+            See `DIVERGED`; filled, -1 where a lane has not ended.
+        recording : ndarray, shape (lanes, channels, records)
+            Filled.
+        where : tuple of int
+            (tick, instant, gap, records): where to start. A gap of -1 stands at an instant whose tasks have
+            not run; otherwise the tasks of `instant` have run, and the gap leads to the next one.
+        until : tuple
+            (tick, gap, 1 where guards look, whether all lanes have the same set-points): where to stop. With
+            a gap of -1 the stretch ends at the first instant at or after the tick; otherwise exactly there,
+            by this gap from the last instant.
+        """
+        it, ft, et = words(integers), constant(numbers[0]), words(numbers[1])
+        s, w, tables = changing(state), changing(work), (it, ft, et, constant(numbers[2]))
+        tick, instant, gap, record = where
+        end, last_gap, guarded, alike = until
+        status, since, z = -1, record, it[at.Z]
+        set_z(it, ft, et, s, w, z)
+        while status < 0:
+            if gap < 0:
+                if tick >= end:
+                    status = REACHED
+                    break
+                if record >= recording.shape[2]:
+                    status = FULL
+                    break
+                record += _run_instant(it, ft, s, w, z, ends, (instant, record, tick), (guarded, alike))
+                if record > since and record & (at.BLOCK - 1) == 0:
+                    flush(it, w, recording, since, record)
+                    since = record
+                gap = it[it[at.INSTANT_INT] + 3 * instant + 2]
+                if guarded > 0 and _all_ended(ends):
+                    status = ENDED
+                    break
+            reached = tick + it[it[at.GAP_INT] + 2 * gap]
+            final = last_gap >= 0 and reached > end
+            if final:
+                gap, reached = last_gap, end
+            z = _run_gap(tables, s, w, z, ends, gap, (tick, reached), guarded)
+            tick = reached
+            if final:
                 status = REACHED
-                break
-            if record >= recording.shape[2]:
-                status = FULL
-                break
-            record += _run_instant(it, ft, s, w, z, ends, (instant, record, tick), (guarded, alike))
-            if record > since and record % at.BLOCK == 0:
-                flush(it, w, recording, since, record)
-                since = record
-            gap = it[it[at.INSTANT_INT] + 3 * instant + 2]
-            if guarded > 0 and _all_ended(ends):
-                status = ENDED
-                break
-        reached = tick + it[it[at.GAP_INT] + 2 * gap]
-        final = last_gap >= 0 and reached > end
-        if final:
-            gap, reached = last_gap, end
-        z = _run_gap(tables, s, w, z, ends, gap, (tick, reached), guarded)
-        tick = reached
-        if final:
-            status = REACHED
-        else:
-            gap = -1
-            instant = instant + 1 if instant + 1 < it[at.INSTANTS] else 0
-            if _all_ended(ends):
-                status = ENDED
-    flush(it, w, recording, since, record)
-    return status, tick, instant, gap, record
+            else:
+                gap = -1
+                instant = instant + 1 if instant + 1 < it[at.INSTANTS] else 0
+                if _all_ended(ends):
+                    status = ENDED
+        flush(it, w, recording, since, record)
+        return status, tick, instant, gap, record
+
+    stretch.__name__ = name
+    return kernel(stretch)
+
+
+advance = _driver("advance", numbers_alone, alone)
+advance_lanes = _driver("advance_lanes", numbers_abreast, abreast)
 
 
 @helper

@@ -7,6 +7,7 @@ and kept once, as blocks (`engine.laneproducts`).
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,8 @@ from shaftloop_models.network import Ref
 
 __all__ = ["Common", "common_tables", "interleave", "lane_numbers", "shared_part"]
 
+_T = TypeVar("_T", bound=np.generic)
+
 
 @dataclass(frozen=True)
 class Common:
@@ -33,7 +36,7 @@ class Common:
     """Entries of the matrices."""
 
 
-def interleave(columns: Sequence[NDArray[np.generic]]) -> NDArray[np.generic]:
+def interleave(columns: Sequence[NDArray[_T]]) -> NDArray[_T]:
     """Return vectors side by side, slot by slot; lanes that are left over repeat the first."""
     filled = [*columns, *[columns[0]] * (LANES - len(columns))]
     result = aligned(len(columns[0]) * LANES).view(columns[0].dtype)

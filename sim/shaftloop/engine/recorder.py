@@ -19,7 +19,7 @@ def record_row(
 ) -> None:
     """Write one row of channels of all lanes into the block of recent records."""
     channels = it[at.CHANNELS]
-    row = it[at.RECENT] + record % at.BLOCK * channels
+    row = it[at.RECENT] + (record & (at.BLOCK - 1)) * channels
     v = flat(w)
     for k in range(row * width(w), (row + channels) * width(w)):
         v[k] = 0.0
@@ -52,4 +52,4 @@ def flush(it: Ints, w: Floats, recording: Floats, since: int, record: int) -> No
         v = lane_of(w, lane)
         for channel in range(channels):
             for i in range(since, record):
-                recording[lane, channel, i] = v[recent + i % at.BLOCK * channels + channel]
+                recording[lane, channel, i] = v[recent + (i & (at.BLOCK - 1)) * channels + channel]

@@ -18,9 +18,10 @@ compilation switched off views are NumPy's, which check every index.
 
 from collections.abc import Callable
 from operator import getitem, setitem
-from typing import Any
+from typing import Any, TypeVar
 
 import numba
+import numpy as np
 from llvmlite import ir
 from numba.core import cgutils, types
 from numba.core.datamodel.models import PrimitiveModel
@@ -28,8 +29,7 @@ from numba.core.datamodel.registry import register_default
 from numba.core.imputils import lower_builtin
 from numba.core.typing.templates import AbstractTemplate, infer_global, signature
 from numba.extending import intrinsic
-
-from shaftloop.engine.types import Floats
+from numpy.typing import NDArray
 
 __all__ = [
     "LANES",
@@ -50,9 +50,10 @@ LANES = 16
 """Lanes of a kernel that runs several benches; a multiple of 8."""
 
 _WORD = ir.IntType(64)
+_T = TypeVar("_T", bound=np.generic)
 
 
-class View(types.Type):  # type: ignore[misc]
+class View(types.Type):
     """Pointer to the slots of an array of lanes."""
 
     def __init__(self, dtype: Any, width: int, constant: bool) -> None:
@@ -89,7 +90,7 @@ def _place(builder: Any, view: View, pointer: ir.Value, index: ir.Value) -> ir.V
     return builder.gep(pointer, [builder.mul(index, _WORD(view.width))], inbounds=True)
 
 
-@lower_builtin(getitem, View, types.Integer)  # type: ignore[untyped-decorator]
+@lower_builtin(getitem, View, types.Integer)
 def _get(_: Any, builder: Any, sig: Any, args: Any) -> Any:
     value = builder.load(_place(builder, sig.args[0], *args))
     if sig.args[0].constant:
@@ -97,7 +98,7 @@ def _get(_: Any, builder: Any, sig: Any, args: Any) -> Any:
     return value
 
 
-@lower_builtin(setitem, View, types.Integer, types.Any)  # type: ignore[untyped-decorator]
+@lower_builtin(setitem, View, types.Integer, types.Any)
 def _set(context: Any, builder: Any, sig: Any, args: Any) -> Any:
     builder.store(args[2], _place(builder, sig.args[0], args[0], args[1]))
     return context.get_dummy_value()
@@ -218,7 +219,7 @@ def _python_for_lanes(body: Callable[..., None], values: tuple[Any, ...]) -> Non
         body(lane, *values)
 
 
-def _python_lane_of(view: Floats, lane: int) -> Floats:
+def _python_lane_of(view: NDArray[_T], lane: int) -> NDArray[_T]:
     return view[:, lane]
 
 
