@@ -114,9 +114,11 @@ def test_a_study_that_is_stopped_says_so_and_runs_nothing_of_its_folder(
     (tmp_path / "s.toml").write_text(STUDY)
     for module in ("numpy", "signal", "tempfile", "encodings", "shaftloop"):
         (tmp_path / f"{module}.py").write_text(PLANTED)
-    begin = "import sys; sys.argv[0] = 'shaftloop'; from shaftloop.cli.main import main; main()"
+    script = tmp_path / "bin" / "shaftloop"
+    script.parent.mkdir()
+    script.write_text("if __name__ == '__main__':\n    from shaftloop.cli.main import main\n\n    main()\n")
     study = subprocess.Popen(
-        [sys.executable, "-P", "-c", begin, "study", "s.toml", "--out", "o", "--workers", "2"],
+        [sys.executable, str(script), "study", "s.toml", "--out", "o", "--workers", "2"],
         cwd=tmp_path,
         env={**os.environ, "PYTHONPATH": os.pathsep.join(ROOTS)},
         stdout=subprocess.PIPE,
