@@ -37,6 +37,11 @@ class MeasurementAnswer:
     file: MeasurementFile
     found: Evaluation
 
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What looks wrong in the file."""
+        return self.file.warnings
+
 
 def find_uncertainty(
     scenario: Scenario,

@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from shaftloop.cli.options import Request, hand_over, say, scenario_options
+from shaftloop.cli.options import Request, hand_over, scenario_options
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -64,8 +64,6 @@ def _measurement_file(request: Request, path: "Path", changes: dict[str, Any]) -
     from shaftloop.report.uncertainty import measurement as room
 
     file = read_measurement_file(path)
-    for warning in file.warnings:
-        say(f"warning: {warning}")
     folder = request.folder(file.name)
     if folder is not None:
         make_folder(folder)
