@@ -3,9 +3,13 @@
 from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from shaftloop.figures import Figure
 from shaftloop.scenario.reading import Scenario
+
+if TYPE_CHECKING:
+    import pandas
 
 __all__ = ["Answer", "Watch", "unwatched"]
 
@@ -49,3 +53,17 @@ class Answer:
     def figures(self) -> dict[str, Figure]:
         """Single figures by name."""
         return {}
+
+    def to_pandas(self) -> "pandas.DataFrame":
+        """Return the figures as a table."""
+        from shaftloop.answers.frames import figures_frame
+
+        return figures_frame(self.figures)
+
+    def _repr_html_(self) -> str:
+        """Return the answer for a notebook: title, notes, figures and the main picture."""
+        from importlib import import_module
+
+        # The report lies above the answers; it is asked by name, so that nothing here depends on it.
+        shown: str = import_module("shaftloop.report.notebook").shown(self)
+        return shown

@@ -1,10 +1,12 @@
 """How much the loops stand: stability, margins, sensitivity and latency budget of every loop."""
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from shaftloop.analysis.budget import Budget, latency_budget
 from shaftloop.analysis.delay import DelayMargin, delay_margin
 from shaftloop.analysis.freerunning import sweep_note
+from shaftloop.analysis.handover import closed_state_space, opened_state_space
 from shaftloop.analysis.injection import Measured, measure_response
 from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.stepresponse import StepResponse, step_response
@@ -21,6 +23,9 @@ from shaftloop.answers.base import Answer, Watch, unwatched
 from shaftloop.figures import Figure
 from shaftloop.scenario.reading import Scenario
 from shaftloop.studies.figures import LOOP_FIGURES, loop_figures
+
+if TYPE_CHECKING:
+    import control
 
 __all__ = ["FREE", "LoopAnswer", "MarginsAnswer", "find_margins", "with_injection"]
 
@@ -47,6 +52,14 @@ class LoopAnswer:
     def margins(self) -> Margins:
         """At the operating point."""
         return self.analysis.margins
+
+    def opened(self) -> "control.StateSpace":
+        """Return the opened loop for python-control, one period of it a hyperperiod."""
+        return opened_state_space(self.margins.system)
+
+    def closed(self) -> "control.StateSpace":
+        """Return the closed loop for python-control, one period of it a hyperperiod."""
+        return closed_state_space(self.margins.system)
 
     @property
     def figures(self) -> dict[str, Figure]:

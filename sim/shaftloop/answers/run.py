@@ -1,14 +1,20 @@
 """What the bench does: a run of its sequence with the metrics and the proof of its accuracy."""
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from shaftloop.analysis.metrics import metrics
 from shaftloop.analysis.overlay import Measurement, Overlay, lay_over
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.analysis.verify import Verification, check_energy, verify
 from shaftloop.answers.base import Answer, Watch, unwatched
+from shaftloop.answers.frames import traces_dataset, traces_frame
 from shaftloop.figures import Figure
 from shaftloop.scenario.reading import Scenario
+
+if TYPE_CHECKING:
+    import pandas
+    import xarray
 
 __all__ = ["RunAnswer", "find_run"]
 
@@ -30,6 +36,14 @@ class RunAnswer(Answer):
     def notes(self) -> tuple[str, ...]:
         """Whose energy does not close well."""
         return self.unclosed
+
+    def traces_to_pandas(self) -> "pandas.DataFrame":
+        """Return the recorded channels over time [s]; their units stand in ``attrs["units"]``."""
+        return traces_frame(self.simulation)
+
+    def to_xarray(self) -> "xarray.Dataset":
+        """Return the recorded channels over time, each with its unit in ``attrs["units"]``."""
+        return traces_dataset(self.simulation)
 
     @property
     def figures(self) -> dict[str, Figure]:

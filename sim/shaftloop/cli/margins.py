@@ -3,7 +3,7 @@
 import click
 
 from shaftloop.cli.options import Request, hand_over, say, scenario_options
-from shaftloop.cli.point import check_point, named_loops, read_torque
+from shaftloop.cli.point import read_torque
 
 __all__ = ["margins"]
 
@@ -47,18 +47,21 @@ def margins(
     from shaftloop.analysis.interference import read_speed
     from shaftloop.analysis.vary import Demand, read_range
     from shaftloop.answers.margins import find_margins, with_injection
+    from shaftloop.answers.point import check_point, named_loops
     from shaftloop.report.files import make_folder
     from shaftloop.report.margins import room
     from shaftloop.report.terminal import Progress
 
-    names = named_loops(scenario.description, () if loop is None else (loop,), "there are no margins")
+    names = named_loops(
+        scenario.description, () if loop is None else (loop,), "there are no margins", "--loop"
+    )
     wanted = read_range(varied) if varied is not None else None
     demand = Demand(
         names,
         None if speed is None else read_speed(speed),
         None if torque is None else read_torque(torque),
     )
-    check_point(scenario.description, demand.speed, demand.torque)
+    check_point(scenario.description, demand.speed, demand.torque, "--")
     folder = request.folder(scenario.name)
     if folder is not None:
         make_folder(folder)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from shaftloop.cli.options import Request, hand_over, say, scenario_options
-from shaftloop.cli.point import check_point, named_loops, read_torque
+from shaftloop.cli.point import read_torque
 
 if TYPE_CHECKING:
     from shaftloop.answers.tuning import TuneAnswer
@@ -144,17 +144,18 @@ def tune(
 def _demand(scenario: "Scenario", wanted: dict[str, Any]) -> "Demand":
     """Return what is asked for."""
     from shaftloop.analysis.interference import read_speed
+    from shaftloop.answers.point import check_point, named_loops
     from shaftloop.errors import ScenarioError
     from shaftloop.studies.tuning.bounds import Bounds
     from shaftloop.studies.tuning.choosing import Demand
     from shaftloop.studies.tuning.modedamping import read_mode_damping
 
-    names = named_loops(scenario.description, wanted["loops"], "there is nothing to tune")
+    names = named_loops(scenario.description, wanted["loops"], "there is nothing to tune", "--loop")
     if not wanted["loops"] and len(names) > 1:
         raise ScenarioError([f"--loop: say which loop to tune, {' or '.join(names)}, or name both"])
     speed, torque = wanted["speed"], wanted["torque"]
     point = (None if speed is None else read_speed(speed), None if torque is None else read_torque(torque))
-    check_point(scenario.description, *point)
+    check_point(scenario.description, *point, "--")
     chosen = _STRUCTURES if "all" in wanted["structures"] else wanted["structures"]
     return Demand(
         names,

@@ -10,7 +10,6 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-import shaftloop
 import shaftloop_models
 from shaftloop.errors import ScenarioError
 from shaftloop.figures import Figure
@@ -379,8 +378,7 @@ def _nominal(factor: Factor, stated: object) -> Stated | None:
 def _code() -> str:
     """Return a hash of every source that a figure can depend on."""
     digest = hashlib.sha256()
-    for package in (shaftloop, shaftloop_models):
-        root = Path(package.__path__[0])
+    for root in (Path(__file__).parents[2], Path(shaftloop_models.__path__[0])):
         for path in sorted(root.rglob("*.py")):
             if not {"cli", "report"} & set(path.relative_to(root).parts):
                 digest.update(path.read_bytes())

@@ -1,0 +1,76 @@
+"""Which loops are looked at, and at which operating point."""
+
+from collections.abc import Sequence
+
+from shaftloop.bench.assemble import build_bench
+from shaftloop.errors import ScenarioError
+from shaftloop.scenario.description import Description
+from shaftloop.scenario.fields import nearest, shown
+
+__all__ = ["check_point", "named_loops"]
+
+
+def named_loops(
+    description: Description, wanted: Sequence[str], purpose: str, word: str = "loop"
+) -> tuple[str, ...]:
+    """Return the loops to look at: those named, else all that are no limiters.
+
+    Parameters
+    ----------
+    description : Description
+        The bench.
+    wanted : sequence of str
+        Names; empty for all.
+    purpose : str
+        What a bench without a loop lacks, e.g. ``there are no margins``.
+    word : str
+        What a message begins with, e.g. ``--loop``.
+
+    Raises
+    ------
+    ScenarioError
+        Where there is no such loop, or it is a limiter.
+    """
+    loops = {entry.name: entry for entry in description.loop}
+    names = tuple(name for name, entry in loops.items() if entry.limiter_of is None)
+    if not names:
+        raise ScenarioError([f"the scenario has no loop, so {purpose}; add a [[loop]]"])
+    for name in wanted:
+        if name not in loops:
+            known = ", ".join(names)
+            raise ScenarioError([f"{word} {shown(name)}: no such loop; known: {known}{nearest(name, names)}"])
+        main = loops[name].limiter_of
+        if main is not None:
+            raise ScenarioError(
+                [
+                    f"{word} {name}: a limiter acts beyond its limit speed only, so {purpose} "
+                    f"here; ask for the loop it limits: {word} {main}"
+                ]
+            )
+    return tuple(dict.fromkeys(wanted)) or names
+
+
+def check_point(
+    description: Description, speed: float | None, torque: float | None, before: str = ""
+) -> None:
+    """Refuse a speed or torque that no loop holds.
+
+    Parameters
+    ----------
+    description : Description
+        The bench.
+    speed, torque : float, optional
+        [rad/s], [N m]
+    before : str
+        What the names of the two begin with in a message, e.g. ``--``.
+
+    Raises
+    ------
+    ScenarioError
+        Where no loop controls it.
+    """
+    bench = build_bench(description, smooth=True)
+    if torque is not None and bench.torque_loop() is None:
+        raise ScenarioError([f"{before}torque: no loop of the scenario controls a torque; leave it out"])
+    if speed is not None and bench.speed_loop() is None:
+        raise ScenarioError([f"{before}speed: no loop of the scenario controls a speed; leave it out"])

@@ -1,0 +1,297 @@
+"""Shaftloop from Python: a bench that is asked the questions of the commands."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from shaftloop.analysis.overlay import read_measurement
+from shaftloop.analysis.vary import Demand, read_range
+from shaftloop.answers.fidelity import FidelityAnswer, Wishes, find_fidelity
+from shaftloop.answers.margins import MarginsAnswer, find_margins, with_injection
+from shaftloop.answers.modes import ModesAnswer, find_line_modes
+from shaftloop.answers.point import check_point, named_loops
+from shaftloop.answers.run import RunAnswer, find_run
+from shaftloop.answers.tuning import TuneAnswer, find_gains
+from shaftloop.answers.uncertainty import TRIALS, UncertaintyAnswer, find_uncertainty
+from shaftloop.errors import ScenarioError
+from shaftloop.figures import Figure
+from shaftloop.scenario.reading import Scenario, read_scenario
+from shaftloop.studies.checks.run import Checked, check_scenario
+from shaftloop.studies.responses import evaluate
+from shaftloop.studies.tuning import choosing
+from shaftloop.studies.whatif.designs import Plan
+from shaftloop.studies.whatif.execute import execute, run_here
+from shaftloop.studies.whatif.findings import Findings, find
+from shaftloop.studies.whatif.processes import Processes
+from shaftloop.studies.whatif.reading import read_study
+from shaftloop.studies.whatif.store import open_store
+
+__all__ = ["TestBench", "read", "study"]
+
+
+class TestBench:
+    """A bench as a scenario describes it. Every question runs anew; answers are frozen.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        As read.
+    """
+
+    __test__ = False
+
+    def __init__(self, scenario: Scenario) -> None:
+        self.scenario = scenario
+
+    def __repr__(self) -> str:
+        """Return name and title."""
+        return f"<bench {self.scenario.name}: {self.scenario.description.title}>"
+
+    def changed(self, settings: Mapping[str, Any]) -> "TestBench":
+        """Return the bench with further values set.
+
+        Parameters
+        ----------
+        settings : mapping
+            Values by path, e.g. ``{"loop.torque.kp": 0.08, "line.ts.latency": "200 us"}``.
+
+        Raises
+        ------
+        ScenarioError
+            With everything that is wrong.
+        """
+        every = (*self.scenario.settings, *_texts(settings))
+        return TestBench(read_scenario(self.scenario.path, every))
+
+    def simulate(
+        self,
+        *,
+        method: str = "etd4",
+        verify: bool = False,
+        overlay: str | Path | None = None,
+        offset: float = 0.0,
+    ) -> RunAnswer:
+        """Run the sequence.
+
+        Parameters
+        ----------
+        method : str
+            Stepper: ``etd4``, or ``rk4`` as a reference.
+        verify : bool
+            Repeat the run with half the step and compare.
+        overlay : str or Path, optional
+            A measured run (CSV) to compare with.
+        offset : float
+            Added to the measured time. [s]
+
+        Raises
+        ------
+        SimulationError
+            Where the bench diverges, its energy does not close, or the run would be too long or too large.
+        """
+        measured = None if overlay is None else read_measurement(Path(overlay))
+        return find_run(self.scenario, method=method, finer=verify, measurement=measured, offset=offset)
+
+    def modes(self, speed: float | None = None) -> ModesAnswer:
+        """Return the torsional modes, and the speeds at which something excites them.
+
+        Parameters
+        ----------
+        speed : float, optional
+            Operating speed; else that of the sequence. [rad/s]
+        """
+        return find_line_modes(self.scenario, speed)
+
+    def margins(
+        self,
+        *loops: str,
+        speed: float | None = None,
+        torque: float | None = None,
+        everywhere: bool = False,
+        vary: str | None = None,
+        inject: str | None = None,
+    ) -> MarginsAnswer:
+        """Return stability, margins and latency budget of loops.
+
+        Parameters
+        ----------
+        *loops : str
+            Names; all that are no limiters where left out.
+        speed, torque : float, optional
+            Operating point; else that of the sequence. [rad/s], [N m]
+        everywhere : bool
+            Also the worst case over the operating range.
+        vary : str, optional
+            Also the margins against a value, e.g. ``line.ts.latency=0ms..1ms``.
+        inject : str, optional
+            Also measure the loops in the time simulation: ``multisine``, ``chirp`` or ``stepped_sine``.
+
+        Raises
+        ------
+        ScenarioError
+            Where there is no such loop, or nothing controls the stated speed or torque.
+        SimulationError
+            Where a limit prevents the operating point.
+        """
+        names = named_loops(self.scenario.description, loops, "there are no margins")
+        check_point(self.scenario.description, speed, torque)
+        varied = None if vary is None else read_range(vary)
+        found = find_margins(
+            self.scenario, Demand(names, speed, torque), everywhere=everywhere, varied=varied
+        )
+        return found if inject is None else with_injection(found, inject)
+
+    def tune(self, *loops: str, tolerances: Sequence[str] = (), **demand: Any) -> TuneAnswer:
+        """Find gains of loops and prove them.
+
+        Parameters
+        ----------
+        *loops : str
+            Names of the loops to tune; may be left out where there is one only.
+        tolerances : sequence of str
+            ``PATH=±20%`` or ``PATH=LO..HI``: the bounds hold at all corners.
+        **demand : object
+            Further fields of `shaftloop.studies.tuning.choosing.Demand`, e.g. `structures`, `bounds`.
+
+        Raises
+        ------
+        ScenarioError
+            Where there is no such loop, or it is not clear which one is meant.
+        SimulationError
+            Where the bench has no steady state at the operating point.
+        """
+        names = named_loops(self.scenario.description, loops, "there is nothing to tune")
+        if not loops and len(names) > 1:
+            raise ScenarioError([f"say which loop to tune, {' or '.join(names)}, or name both"])
+        wanted = choosing.Demand(names, **demand)
+        check_point(self.scenario.description, wanted.speed, wanted.torque)
+        return find_gains(self.scenario, wanted, tolerances)
+
+    def fidelity(self, wishes: Wishes | None = None, **changes: Any) -> FidelityAnswer:
+        """Return how far the torque reading is from the torque of the unit under test.
+
+        Parameters
+        ----------
+        wishes : Wishes, optional
+            What is asked for beyond the scenario.
+        **changes : object
+            Single fields of it.
+
+        Raises
+        ------
+        SimulationError
+            Where a limit prevents the operating point.
+        """
+        return find_fidelity(self.scenario, replace(wishes or Wishes(), **changes))
+
+    def uncertainty(
+        self, *points: str, trials: int | None = TRIALS, everywhere: bool = False
+    ) -> UncertaintyAnswer:
+        """Return how sure torque, speed, power, losses and efficiency are.
+
+        Parameters
+        ----------
+        *points : str
+            Operating points, e.g. ``800 rpm, 90 N m``; else those of the scenario.
+        trials : int or None
+            Of Monte Carlo; None for the adaptive procedure of JCGM 101.
+        everywhere : bool
+            Also over speed and torque.
+
+        Raises
+        ------
+        ScenarioError
+            Where a point is none.
+        """
+        return find_uncertainty(self.scenario, points, trials=trials, everywhere=everywhere)
+
+    def figures(self, *names: str) -> dict[str, Figure]:
+        """Return single figures by name, as in an ``[[expect]]``.
+
+        Parameters
+        ----------
+        *names : str
+            For example ``margins.torque.ms``; each analysis runs once.
+
+        Raises
+        ------
+        ScenarioError
+            Where the bench has no such figure, with the nearest one.
+        """
+        return evaluate(self.scenario.description, names)
+
+    def check(self, baseline: str | Path | None = None) -> Checked:
+        """Hold the bench to what its scenario expects.
+
+        Parameters
+        ----------
+        baseline : str or Path, optional
+            Also to this baseline.
+
+        Raises
+        ------
+        ScenarioError
+            Where nothing is expected, or the baseline cannot be used.
+        """
+        place = None if baseline is None else Path(baseline)
+        return check_scenario(self.scenario.path, self.scenario.settings, baseline=place)
+
+
+def read(source: str | Path, settings: Mapping[str, Any] | None = None) -> TestBench:
+    """Read a scenario.
+
+    Parameters
+    ----------
+    source : str or Path
+        A file, or the name of a shipped scenario.
+    settings : mapping, optional
+        Values by path, e.g. ``{"loop.torque.kp": 0.08}``.
+
+    Raises
+    ------
+    ScenarioError
+        With everything that is wrong, each with its place.
+    """
+    return TestBench(read_scenario(source, _texts(settings or {})))
+
+
+def study(
+    source: str | Path,
+    settings: Mapping[str, Any] | None = None,
+    *,
+    out: str | Path | None = None,
+    workers: int = 1,
+    top: int = 10,
+) -> Findings:
+    """Run a study, or go on with one that was stopped, and return what it says.
+
+    Parameters
+    ----------
+    source : str or Path
+        A study file, or the name of a shipped one.
+    settings : mapping, optional
+        Values of its scenario by path.
+    out : str or Path, optional
+        Existing folder that keeps the results; they go with the answer where left out.
+    workers : int
+        Processes. More than one needs a script that guards its start by ``if __name__ == "__main__"``.
+    top : int
+        How many candidates are ranked.
+
+    Raises
+    ------
+    ScenarioError
+        With everything that is wrong in the study.
+    SimulationError
+        Where the scenario changes while the study runs.
+    """
+    wanted = read_study(source, _texts(settings or {}))
+    place = None if out is None else Path(out) / "results.sqlite"
+    store = open_store(place, wanted, Plan(wanted.axes, wanted.design))
+    execute(store, run_here if workers == 1 else Processes(workers))
+    return find(store, top)
+
+
+def _texts(settings: Mapping[str, Any]) -> list[str]:
+    return [f"{path}={value}" for path, value in settings.items()]
