@@ -1,14 +1,15 @@
 """Document, table and pictures of the margins."""
 
 import json
+import math
 from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from shaftloop.analysis.delay import DelayMargin, PathMargin
 from shaftloop.analysis.margins import Margins
+from shaftloop.analysis.poles import Pole
 from shaftloop.analysis.stepresponse import step_response
 from shaftloop.analysis.vary import Demand, read_range, vary
 from shaftloop.analysis.worstcase import LoopAnalysis, MapPoint, analyse_loops, worst_cases
@@ -154,10 +155,15 @@ def test_pictures_are_the_same_every_time(found: MarginsAnswer, tmp_path: Path) 
 @pytest.mark.parametrize("largest", [0.99, 1.2])
 def test_the_pole_map(largest: float, tmp_path: Path) -> None:
     path = tmp_path / "poles.svg"
-    turn = np.array([[0.0, -0.9], [0.9, 0.0]])
-    matrix = np.block([[turn, np.zeros((2, 2))], [np.zeros((2, 2)), np.diag([largest, 1e-9])]])
-    draw_pole_map(matrix, 1e-3, "Poles", [path])
-    assert path.stat().st_size > 5000
+    poles = [
+        Pole(complex(largest), -1e3 * math.log(largest), 0.0, 0.0),
+        Pole(0.9j, 105.36, 1250.0, 250.0),
+        Pole(-0.3j, 1204.0, None, 250.0),
+    ]
+    draw_pole_map(poles, 1e-3, "Poles", [path])
+    text = text_of(path)
+    assert "1250 Hz, damping 1.3%" in text and "circle: frequency not told" in text
+    assert "250 Hz," not in text.replace("1250 Hz,", "") and ("GROWS" in text) is (largest > 1.0)
 
 
 def test_the_step_picture_of_a_growing_response(found: MarginsAnswer, tmp_path: Path) -> None:

@@ -184,9 +184,14 @@ class HyperMap:
 
     def dynamics(self, state: Array) -> Array:
         """Return the derivative of the map without the slots that do nothing."""
+        a, keep = self.motion(state)
+        return self._held(a, np.zeros((len(keep), 0)), keep)[0]
+
+    def motion(self, state: Array) -> tuple[Array, NDArray[np.intp]]:
+        """Return the derivative with the motion of the whole line, and the places of its states."""
         a, keep = moving(self.jacobian(state))
         a, used = needed(a, np.zeros((0, len(keep))))
-        return self._held(a, np.zeros((len(used), 0)), keep[used])[0]
+        return a, keep[used]
 
     def open(self, loop: LoopHandle, state: Array, seen: int | None = None) -> OpenLoop:
         """Return a loop opened at its actuator command, all other loops closed.

@@ -59,11 +59,6 @@ class OpenLoop:
         passed = np.asarray(np.linalg.inv(np.eye(len(self.d)) - self.d), dtype=np.float64)
         return replace(self, a=self.closed(), b=self.b @ passed, c=passed @ self.c, d=passed)
 
-    @cached_property
-    def integrates(self) -> bool:
-        """Whether an eigenvalue lies at 1, as an integrator's does."""
-        return bool(np.any(np.abs(np.linalg.eigvals(self.a) - 1.0) < AT_ONE))
-
     def states(self, z: Complex, forced: Complex) -> Complex:
         """Return the solutions x of ``z·x = A·x + forced``, shape (m, n, k).
 

@@ -82,7 +82,7 @@ def fundamental(loop: OpenLoop, frequency: Array) -> Complex:
 def transfer(loop: OpenLoop, frequency: Array) -> Complex:
     """Return the fundamental of what comes out over what goes in, shape (n,).
 
-    At images of 0 Hz it is taken from both sides, where the loop integrates.
+    At images of 0 Hz it is taken from both sides: a loop that integrates has a singular pencil there.
 
     The integral of a sampled image of 0 Hz is 0 over infinity there, and the response goes through smoothly.
     Beyond half the rate it is the conjugate of that before, which the formula knows.
@@ -97,7 +97,7 @@ def transfer(loop: OpenLoop, frequency: Array) -> Complex:
     image = np.rint(frequency * loop.hyperperiod) / loop.hyperperiod
     beside = _SINGULAR / loop.hyperperiod
     near = (image > 0.0) & (np.abs(frequency - image) < beside)
-    if not near.any() or not loop.integrates:
+    if not near.any():
         return _response(loop, frequency)
     result = _response(loop, np.where(near, image - beside, frequency))
     above = _response(loop, image[near] + beside)

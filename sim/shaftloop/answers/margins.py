@@ -9,6 +9,7 @@ from shaftloop.analysis.freerunning import sweep_note
 from shaftloop.analysis.handover import closed_state_space, opened_state_space
 from shaftloop.analysis.injection import Measured, measure_response
 from shaftloop.analysis.margins import Margins
+from shaftloop.analysis.poles import Pole, closed_poles
 from shaftloop.analysis.stepresponse import StepResponse, step_response
 from shaftloop.analysis.vary import Demand, Range, Variation, vary
 from shaftloop.analysis.worstcase import (
@@ -75,6 +76,8 @@ class MarginsAnswer(Answer):
     points: tuple[MapPoint, ...] = ()
     """Over the operating range; empty where it was not looked at."""
     variation: Variation | None = None
+    poles: tuple[Pole, ...] = ()
+    """Of the closed bench, at the phases of free-running clocks that are worst for the first loop."""
 
     @property
     def figures(self) -> dict[str, Figure]:
@@ -145,12 +148,14 @@ def find_margins(
         with watch("varying") as progress:
             variation = vary(scenario, varied, demand, progress)
     found = analyse_loops(scenario.description, demand.loops, demand.speed, demand.torque)
+    first = next(iter(found.values()))
+    poles = closed_poles(first.bench, first.state)
     points = operating_map(found) if everywhere else ()
     loops = {
         name: _details(analysis, worst_cases(points, name) if points else ())
         for name, analysis in found.items()
     }
-    return MarginsAnswer(scenario, loops, points, variation)
+    return MarginsAnswer(scenario, loops, points, variation, poles)
 
 
 def with_injection(answer: MarginsAnswer, kind: str, *, noise: bool = False) -> MarginsAnswer:

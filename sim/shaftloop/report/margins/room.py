@@ -9,6 +9,7 @@ from shaftloop.analysis.budget import Budget, Share
 from shaftloop.analysis.delay import DelayMargin, PathMargin
 from shaftloop.analysis.injection import Measured
 from shaftloop.analysis.margins import Margins
+from shaftloop.analysis.poles import Pole
 from shaftloop.analysis.response import Crossing
 from shaftloop.analysis.vary import Variation
 from shaftloop.analysis.worstcase import MapPoint, Worst
@@ -42,6 +43,7 @@ def document(results: MarginsAnswer) -> dict[str, Any]:
         document["map"] = [_point(point) for point in results.points]
     if results.variation is not None:
         document["vary"] = _variation(results.variation)
+    document["poles"] = [_pole(pole) for pole in results.poles]
     document["warnings"] = list(results.warnings)
     return document
 
@@ -81,13 +83,22 @@ def write(folder: Path, results: MarginsAnswer, document: str) -> list[Path]:
         draw_bode(result.margins, results.title, both(f"bode-{name}"), result.measured)
         draw_nyquist(result.margins, results.title, both(f"nyquist-{name}"))
     analysis = next(iter(results.loops.values())).analysis
-    draw_pole_map(
-        analysis.bench.dynamics(analysis.state), analysis.bench.hyperperiod, results.title, both("poles")
-    )
+    draw_pole_map(results.poles, analysis.bench.hyperperiod, results.title, both("poles"))
     draw_steps([result.step for result in results.loops.values()], results.title, both("step"))
     if results.variation is not None:
         draw_variation(results.variation, results.title, both("vary"))
     return files
+
+
+def _pole(pole: Pole) -> dict[str, Any]:
+    return {
+        "frequency": number(pole.frequency, "Hz", "it cannot be told how often it turns in a hyperperiod"),
+        "decay_rate": number(pole.rate, "1/s"),
+        "eigenvalue": {
+            "real": number(pole.eigenvalue.real, "1"),
+            "imaginary": number(pole.eigenvalue.imag, "1"),
+        },
+    }
 
 
 def _loop(result: LoopAnswer) -> dict[str, Any]:
