@@ -10,6 +10,7 @@ closed, because what goes out at images of a frequency comes back at the frequen
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +33,8 @@ _GRAZES = 0.1
 """Imaginary over real part below which L may reach over the real axis between two points of the grid."""
 _ORDINARY = 48
 """Points per decade of the ordinary grid."""
+_SPLIT = 1e-5
+"""Distance from 1 up to which rounding may split eigenvalues of 1."""
 _SINGULAR = 1e-5
 """Distance from an image of 0 Hz below which L is taken from both sides, relative to 1/hyperperiod."""
 _NOTHING = 1e-300
@@ -123,9 +126,8 @@ def grid(loop: OpenLoop) -> Array:
         The opened loop.
     """
     half = 0.5 / loop.period
-    values = np.concatenate([np.linalg.eigvals(loop.a), np.linalg.eigvals(loop.closed()), _zeros(loop)])
-    values = values[(np.abs(values) > 1e-6) & (np.abs(values - 1.0) > AT_ONE)].astype(np.complex128)
-    rates = np.log(values) / loop.hyperperiod
+    sets = (np.linalg.eigvals(loop.a), np.linalg.eigvals(loop.closed()), _zeros(loop))
+    rates = np.log(np.concatenate([_in_motion(values) for values in sets])) / loop.hyperperiod
     slowest = float(np.min(np.abs(rates), initial=np.inf)) / (2.0 * np.pi)
     lowest = min(_LOWEST * half, _BELOW * slowest)
     points = [np.geomspace(lowest, half, round(_ORDINARY * math.log10(half / lowest)))]
@@ -139,6 +141,15 @@ def grid(loop: OpenLoop) -> Array:
         points += [folded[shown] + side * step * spread[shown] for step in _AROUND for side in (1.0, -1.0)]
     every = np.unique(np.concatenate(points))
     return every[(every >= lowest) & (every <= half)]
+
+
+def _in_motion(values: NDArray[Any]) -> Complex:
+    """Drop eigenvalues at 0 and at 1; two of them at 1 are split by rounding, but around 1."""
+    values = values[np.abs(values) > 1e-6].astype(np.complex128)
+    near = np.abs(values - 1.0) < _SPLIT
+    if near.any() and abs(np.mean(values[near]) - 1.0) < AT_ONE:
+        return np.asarray(values[~near])
+    return np.asarray(values[np.abs(values - 1.0) > AT_ONE])
 
 
 def _zeros(loop: OpenLoop) -> Complex:
