@@ -2,12 +2,14 @@
 
 import math
 
+import numpy as np
 import pytest
 
 from rigs import Table, describe, sensor, servo, shipped, torque_loop
 from shaftloop.analysis.hypermap import HyperMap
-from shaftloop.analysis.limits import held_state, violations, violations_ahead
+from shaftloop.analysis.limits import at_voltage_limit, held_state, violations, violations_ahead
 from shaftloop.analysis.operating import operating_point
+from shaftloop.analysis.simulation import simulate
 from shaftloop.errors import SimulationError
 
 pytestmark = pytest.mark.compiled
@@ -62,6 +64,25 @@ def test_the_limit_is_named_with_its_value(
     text = refusal(shipped_bench(scenario, *settings), speed, torque)
     assert f"the bench cannot hold {speed} rpm and {torque} N m; " in text
     assert said in text and advice in text
+
+
+def test_a_point_that_the_run_holds_at_the_voltage_limit_is_held() -> None:
+    """The reserve is less than the drop at the resistance; the loop asks for more until the speed is met."""
+    settings = ("supply.voltage=150 V", "sequence.0.to=1300 rpm", "duration=1.5 s")
+    run = simulate(shipped(HUB, *settings))
+    hub = HyperMap(shipped(HUB, *settings))
+    point = operating_point(hub.bench)
+    state = held_state(hub, point)
+    assert (point.speed, point.torque) == (pytest.approx(1300 * RPM), 90.0)
+    assert at_voltage_limit(hub, state) == ["drive"]
+    asked = hub.walk(state, np.array([hub.ticks]))[0][hub.bench.loops["speed"].break_slot]
+    end = run.time > 1.4
+    # More by a quarter than the machine would need with all the voltage that it wants.
+    assert asked == pytest.approx(np.mean(run.traces["speed_command"][end]), rel=2e-3)
+    assert asked > 1.2 * np.mean(run.traces["drive_torque"][end])
+
+    at_ease = operating_point(hub.bench, 300 * RPM, 90.0)
+    assert at_voltage_limit(hub, held_state(hub, at_ease)) == []
 
 
 def test_a_machine_whose_field_weakening_cannot_make_the_torque() -> None:

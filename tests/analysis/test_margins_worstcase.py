@@ -5,7 +5,6 @@ from dataclasses import replace
 import pytest
 
 from rigs import shipped
-from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.operating import setpoint_ranges
 from shaftloop.analysis.worstcase import MapPoint, analyse_loops, operating_map, worst_cases
 from shaftloop.bench.assemble import build_bench
@@ -36,7 +35,7 @@ def test_the_map_covers_standstill_and_both_signs_of_torque() -> None:
 
 def test_points_that_a_limit_prevents_are_listed() -> None:
     found = analyse_loops(shipped("wheel-hub"), ("torque",))["torque"]
-    clamped = replace(found, bench=HyperMap(shipped("wheel-hub", "loop.torque.clamp=50 N m")))
+    clamped = replace(found, description=shipped("wheel-hub", "loop.torque.clamp=50 N m"))
     points = operating_map({"torque": clamped}, 2)
     prevented = [point for point in points if not point.margins]
     assert len(prevented) == 4 == len(points)

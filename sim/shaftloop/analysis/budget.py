@@ -12,6 +12,7 @@ from typing import TypeVar
 import numpy as np
 
 from shaftloop.analysis.hypermap import HyperMap
+from shaftloop.analysis.limits import held_state
 from shaftloop.analysis.margins import Margins, loop_margins
 from shaftloop.analysis.response import fundamental
 from shaftloop.control.parameters import Loop, PathModel
@@ -100,7 +101,7 @@ def _margins(description: Description, margins: Margins) -> Margins | None:
     """Return the margins of the same loop of another bench, None where that bench has no steady state."""
     try:
         bench = HyperMap(description)
-        state = bench.steady(margins.point)
+        state = held_state(bench, margins.point)
     except SimulationError:
         return None
     return loop_margins(bench, bench.bench.loops[margins.loop], margins.point, state)

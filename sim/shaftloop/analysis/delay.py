@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.analysis.hypermap import HyperMap
+from shaftloop.analysis.limits import held_state
 from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.openloop import spectral_radius
 from shaftloop.analysis.response import fundamental
@@ -118,7 +119,7 @@ class _Bench:
         whole = margins.phase_delay_margin
         if self._loop.parameters.active_damping is None:
             return whole, whole
-        state = self._bench.steady(margins.point)
+        state = held_state(self._bench, margins.point)
         torque = self._bench.bench.model.layout.number(f"{margins.loop}.damping")
         damping = fundamental(self._bench.open(self._loop, state, torque), margins.frequency)
         # What is left of the loop at its reading, the damping closed.
@@ -180,7 +181,7 @@ class _Bench:
         line = tuple(_swapped(part, changed) for part in old.line)
         loops = tuple(_swapped(loop, changed) for loop in old.loop)
         bench = HyperMap(replace(old, line=line, loop=loops))
-        return spectral_radius(bench.dynamics(bench.steady(self._margins.point))) - 1.0
+        return spectral_radius(bench.dynamics(held_state(bench, self._margins.point))) - 1.0
 
 
 def _swapped(item: _Item, changed: _Sender) -> _Item:

@@ -26,6 +26,8 @@ from shaftloop.engine.setpoints import HOLD
 from shaftloop.engine.steprule import Stepping, longest_step
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
+from shaftloop_models.pm_machine import PmMachine
+from shaftloop_models.supply import voltage_limit
 
 __all__ = ["HyperMap"]
 
@@ -38,6 +40,8 @@ From rest a derivative may hold a command at its clamp, where nothing tells Newt
 """
 _RELATIVE_STEP = 1e-3
 _LONGEST_HYPERPERIOD = 0.05
+_VOLTAGE = 6
+"""Where the voltage limit stands among the floats of a current control."""
 
 
 @dataclass(frozen=True)
@@ -85,7 +89,26 @@ class HyperMap:
         """Steps of the central differences, by the unit of the mapped slot, shape (mapped slots,)."""
         return np.asarray(self._steps)
 
-    def steady(self, point: OperatingPoint) -> Array:
+    def limit_voltages(self, limited: bool) -> None:
+        """Let machines make no more voltage than they can, or whatever they want as is usual here.
+
+        At the limit current control is as smooth as below it: its integrals are led by what was made.
+
+        Parameters
+        ----------
+        limited : bool
+            Whether the real limits hold.
+        """
+        tables, supply = self.run.tables, self.bench.description.supply.voltage
+        for number, task in enumerate(self.bench.model.tasks):
+            if task.kind == at.PM_CONTROL:
+                machine = self.bench.machines[task.name.partition(".")[0]].parameters
+                assert isinstance(machine, PmMachine), "only these have current control"
+                most = voltage_limit(supply, machine.current_control.modulation)
+                place = int(tables.it[at.TASK_FLOAT]) + number * at.TASK_WIDTH + _VOLTAGE
+                tables.ft[place] = most if limited else np.inf
+
+    def steady(self, point: OperatingPoint, near: Array | None = None) -> Array:
         """Return the state that one hyperperiod maps to itself, shape (slots,).
 
         Newton's method on the compiled stepper, from the line turning at the speed of the point.
@@ -94,6 +117,8 @@ class HyperMap:
         ----------
         point : OperatingPoint
             Constant set-points.
+        near : ndarray, shape (slots,), optional
+            Look for it from where the bench goes from here, in place of the line turning.
 
         Raises
         ------
@@ -104,7 +129,9 @@ class HyperMap:
         state = np.array(self.bench.model.layout.initial)
         for node in self.bench.line.nodes:
             state[node.speed.index] = point.speed
-        for rounds in _RUN_UP:
+        if near is not None:
+            state[:] = near
+        for rounds in _RUN_UP if near is None else _RUN_UP[1:2]:
             for _ in range(rounds):
                 self._advance(state, self.ticks)
             found = self._fixed(state.copy())

@@ -15,7 +15,7 @@ from shaftloop_models.pm_machine import PmMachine, current_reference
 from shaftloop_models.servo_machine import ServoMachine, rated_power
 from shaftloop_models.supply import voltage_limit
 
-__all__ = ["Violation", "held_state", "violations", "violations_ahead"]
+__all__ = ["Violation", "at_voltage_limit", "held_state", "violations", "violations_ahead"]
 
 Array = NDArray[np.float64]
 
@@ -54,19 +54,61 @@ def held_state(bench: HyperMap, point: OperatingPoint) -> Array:
     point : OperatingPoint
         Constant set-points.
 
+    Where a machine is held at its voltage limit, the bench keeps that limit until the next call.
+
     Raises
     ------
     SimulationError
         Where a limit prevents the point, naming it, or where there is no steady state.
     """
     _refuse(point, violations_ahead(bench.bench, point))
+    bench.limit_voltages(False)
     try:
         state = bench.steady(point)
     except SimulationError:
         _refuse(point, _weak_machines(bench.bench, point))
         raise
-    _refuse(point, violations(bench, state))
+    found = violations(bench, state)
+    if any(entry.unit == "V" for entry in found):
+        state = _at_voltage_limit(bench, point, state, found)
+        found = violations(bench, state)
+    _refuse(point, found)
     return state
+
+
+def _at_voltage_limit(bench: HyperMap, point: OperatingPoint, state: Array, found: list[Violation]) -> Array:
+    """Return the state that the bench settles in where current control runs into the voltage limit.
+
+    It does where the reserve is smaller than the drop at the resistance; then the loops ask for more until
+    the set-points are met all the same. The limit stays in force.
+    """
+    bench.limit_voltages(True)
+    try:
+        return bench.steady(point, state)
+    except SimulationError:
+        bench.limit_voltages(False)
+        _refuse(point, found)
+        raise
+
+
+def at_voltage_limit(bench: HyperMap, state: Array) -> list[str]:
+    """Return the machines that a steady state holds at their voltage limit.
+
+    Parameters
+    ----------
+    bench : HyperMap
+        The smooth bench, its set-points held.
+    state : ndarray, shape (slots,)
+        From `held_state`.
+    """
+    after = bench.walk(state, np.array([bench.ticks]))[0]
+    return [
+        name
+        for name, machine in bench.bench.machines.items()
+        if isinstance(machine.parameters, PmMachine)
+        for entry in _pm_machine(bench.bench, name, machine.parameters, after)
+        if entry.unit == "V" and entry.value > entry.allowed * (1.0 - _SLACK)
+    ]
 
 
 def violations_ahead(bench: Bench, point: OperatingPoint) -> list[Violation]:
@@ -152,7 +194,9 @@ def _pm_machine(bench: Bench, name: str, machine: PmMachine, state: Array) -> It
     advice = "choose a lower torque with --torque"
     yield Violation(f"current limit of {name}", current, machine.current_limit, "A", advice)
     most = voltage_limit(bench.description.supply.voltage, machine.current_control.modulation)
-    advice = "choose a lower speed with --speed, raise supply.voltage or switch field_weakening on"
+    advice = "choose a lower speed with --speed or raise supply.voltage"
+    if not machine.current_control.field_weakening:
+        advice += f", or switch line.{name}.current_control.field_weakening on"
     yield Violation(f"voltage limit of {name}", voltage, most, "V", advice)
 
 

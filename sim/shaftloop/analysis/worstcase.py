@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from shaftloop.analysis.freerunning import Variant, phase_variants, swept_clocks
 from shaftloop.analysis.hypermap import HyperMap
-from shaftloop.analysis.limits import held_state
+from shaftloop.analysis.limits import at_voltage_limit, held_state
 from shaftloop.analysis.margins import Margins, loop_margins
 from shaftloop.analysis.operating import OperatingPoint, operating_point, setpoint_ranges
 from shaftloop.errors import SimulationError
@@ -35,6 +35,8 @@ class LoopAnalysis:
     margins: Margins
     phases: dict[str, Fraction]
     """Phases of the free-running clocks; empty where there are none. [s]"""
+    limited: tuple[str, ...] = ()
+    """Machines that run at their voltage limit there."""
 
 
 @dataclass(frozen=True)
@@ -88,10 +90,11 @@ def analyse_loops(
         bench = HyperMap(shifted)
         point = operating_point(bench.bench, speed, torque)
         state = held_state(bench, point)
+        limited = tuple(at_voltage_limit(bench, state))
         for name in names:
             margins = loop_margins(bench, bench.bench.loops[name], point, state)
             if name not in found or _badness(margins) > _badness(found[name].margins):
-                found[name] = LoopAnalysis(shifted, bench, state, margins, phases)
+                found[name] = LoopAnalysis(shifted, bench, state, margins, phases, limited)
 
     for variant in phase_variants(description):
         look(variant, loops)
@@ -118,11 +121,15 @@ def operating_map(analyses: Mapping[str, LoopAnalysis], count: int = 5) -> tuple
     count : int
         Points per axis.
     """
-    # Loops that free-running clocks treat alike share their bench.
-    benches = {id(analysis.bench): analysis.bench for analysis in analyses.values()}
+    # Loops that free-running clocks treat alike share their bench, which stays at its operating point.
+    benches = {id(analysis.bench): analysis for analysis in analyses.values()}
     maps = [
-        _bench_map(bench, [name for name, found in analyses.items() if found.bench is bench], count)
-        for bench in benches.values()
+        _bench_map(
+            HyperMap(one.description),
+            [name for name, found in analyses.items() if found.bench is one.bench],
+            count,
+        )
+        for one in benches.values()
     ]
     return tuple(_joined(points) for points in zip(*maps, strict=True))
 

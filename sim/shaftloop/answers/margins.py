@@ -95,6 +95,11 @@ class MarginsAnswer(Answer):
         found = [bound] if bound else []
         if any(loop.margins.system.free for loop in self.loops.values()):
             found.append(FREE)
+        limited = dict.fromkeys(name for loop in self.loops.values() for name in loop.analysis.limited)
+        found += [
+            f"{machine} runs at its voltage limit here: its current control cannot follow every command"
+            for machine in limited
+        ]
         return (*found, *(note for name in self.loops for note in self._of_loop(name)))
 
     def _of_loop(self, name: str) -> list[str]:
