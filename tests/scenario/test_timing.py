@@ -126,7 +126,7 @@ SEQUENCE_ERRORS = [
         'duration = "1 s"',
         'duration = "1e9 s"',
         "duration: 1e+09 s at these rates is a run of 3.4e+13 task instants; allowed: at most 2e+09; "
-        "shorten it to 5.88e+04 s",
+        "fastest is line.drive.rate (8000 Hz): lower it, or shorten the run to 5.88e+04 s",
     ),
 ]
 

@@ -108,7 +108,7 @@ class _Bench:
 
     def __init__(self, description: Description, margins: Margins) -> None:
         self._description, self._margins = description, margins
-        self._bench = HyperMap(description)
+        self._bench = HyperMap(description, responses=0)
         self._loop = self._bench.bench.loops[margins.loop]
         self.source = self._loop.source
         self.tick = Fraction(1, self._bench.run.clock.ticks_per_second)
@@ -180,7 +180,7 @@ class _Bench:
         old = self._description
         line = tuple(_swapped(part, changed) for part in old.line)
         loops = tuple(_swapped(loop, changed) for loop in old.loop)
-        bench = HyperMap(replace(old, line=line, loop=loops))
+        bench = HyperMap(replace(old, line=line, loop=loops), responses=0)
         return spectral_radius(bench.dynamics(held_state(bench, self._margins.point))) - 1.0
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from shaftloop.analysis.cost import check_map
 from shaftloop.analysis.openloop import OpenLoop
 from shaftloop.analysis.operating import OperatingPoint
 from shaftloop.analysis.reduction import moving, needed, released, typical_sizes
@@ -63,17 +64,23 @@ class HyperMap:
     ----------
     description : Description
         The bench.
+    responses : int, optional
+        How many loops will be opened, for the estimate of what that takes; all where left out.
 
     Raises
     ------
     SimulationError
-        Where the rates have no common period up to 50 ms.
+        Where the rates have no common period up to 50 ms, or the analysis would take too long.
     """
 
-    def __init__(self, description: Description) -> None:
+    def __init__(self, description: Description, responses: int | None = None) -> None:
         self.bench: Bench = build_bench(description, smooth=True)
         model = self.bench.model
-        self.run = Run(model, Stepping(at.ETD4, longest_step(model.plant, at.ETD4)), 1)
+        self.slots = np.array([i for i, s in enumerate(model.layout.slots) if s.kind in _MAPPED])
+        stepping = Stepping(at.ETD4, longest_step(model.plant, at.ETD4))
+        loops = sum(loop.limiter_of is None for loop in description.loop)
+        check_map(model, stepping, len(self.slots), loops if responses is None else responses)
+        self.run = Run(model, stepping, 1)
         self.ticks = self.run.tables.calendar.hyperperiod
         self.hyperperiod = self.run.clock.seconds(self.ticks)
         if self.hyperperiod > _LONGEST_HYPERPERIOD:
@@ -81,7 +88,6 @@ class HyperMap:
                 f"the common period of the rates is {self.hyperperiod:.4g} s, > {_LONGEST_HYPERPERIOD:g} s",
                 "for this analysis choose rates with a short common period; " + _nearest_rates(self.bench),
             )
-        self.slots = np.array([i for i, s in enumerate(model.layout.slots) if s.kind in _MAPPED])
         self._steps = _RELATIVE_STEP * typical_sizes(self.bench)[self.slots]
 
     @property

@@ -16,7 +16,7 @@ from shaftloop.analysis.efficiency_inputs import torque_components
 from shaftloop.analysis.fidelity.signalpath import amplitude_share
 from shaftloop.analysis.metrics import metrics
 from shaftloop.analysis.operating import operating_point
-from shaftloop.analysis.simulation import simulate
+from shaftloop.analysis.simulation import check_runs, simulate
 from shaftloop.analysis.uncertainty.model import Measurement, Output
 from shaftloop.analysis.uncertainty.propagation import Budget, propagate
 from shaftloop.bench.assemble import build_bench
@@ -118,6 +118,7 @@ def choose(description: Description, candidates: Sequence[Candidate], demand: De
         held = operating_point(bench)
         points = (Point(held.speed, held.torque),)
     asked = replace(demand, points=points)
+    check_runs(description, len(candidates))
     judged = [_judge(description, sensor.parameters.name, entry, asked) for entry in candidates]
     shared = set.intersection(*({_effect(text) for text in entry.left_out} for entry in judged))
     marked = [

@@ -10,6 +10,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from shaftloop.analysis.cost import check_run, shared
 from shaftloop.analysis.energy import Energies, energies
 from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench
@@ -21,7 +22,7 @@ from shaftloop.engine.supervision import Event, lay_out, run_bench
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 
-__all__ = ["METHODS", "Channels", "Simulation", "finished", "make_run", "recorded", "simulate"]
+__all__ = ["METHODS", "Channels", "Simulation", "check_runs", "finished", "make_run", "recorded", "simulate"]
 
 Array = NDArray[np.float64]
 
@@ -30,9 +31,6 @@ Channels = Callable[[Bench], Collection[str]]
 
 METHODS = {"etd4": at.ETD4, "rk4": at.RK4}
 """Steppers by name: exponential of order 4 (default), classical Runge-Kutta (reference)."""
-
-_MOST_INSTANTS = 2_000_000_000
-_MOST_BYTES = 4_000_000_000
 
 
 @dataclass(frozen=True)
@@ -171,26 +169,40 @@ def make_run(bench: Bench, *, method: str = "etd4", factor: int = 1) -> tuple[Ru
     SimulationError
         Where the run would be too long or its recording too large.
     """
+    stepping, seconds, records = _planned(bench, method, factor)
+    run = Run(bench.model, stepping, records)
+    return run, run.clock.ticks_up(Fraction(seconds).limit_denominator(10**12))
+
+
+def check_runs(description: Description, count: int) -> None:
+    """Refuse a bench whose run takes too long to be repeated.
+
+    Parameters
+    ----------
+    description : Description
+        The bench.
+    count : int
+        Number of runs.
+
+    Raises
+    ------
+    SimulationError
+        With the estimate and what to change.
+    """
+    with shared(count):
+        _planned(build_bench(description), "etd4", 1)
+
+
+def _planned(bench: Bench, method: str, factor: int) -> tuple[Stepping, float, int]:
+    """Return stepping, length [s] and number of records of a run that can be paid for."""
     seconds = longest_time(bench)
     if not math.isfinite(seconds):
         raise SimulationError("the sequence has no end", "state a duration, or a time for its last step")
-    instants = sum(seconds / float(task.period) for task in bench.model.tasks)
-    if instants > _MOST_INSTANTS:
-        raise SimulationError(
-            f"a run of {seconds:g} s needs about {instants:.3g} task runs, above {_MOST_INSTANTS:.3g}",
-            "shorten the run or lower the rates",
-        )
     records = math.ceil(seconds / float(bench.record_period)) + 2
-    size = 8 * records * len(bench.model.channels)
-    if size > _MOST_BYTES:
-        raise SimulationError(
-            f"the recording needs {size / 1e9:.3g} GB, above {_MOST_BYTES / 1e9:g} GB",
-            "state a lower record.rate or a shorter duration",
-        )
     number = METHODS[method]
     stepping = Stepping(number, longest_step(bench.model.plant, number), factor)
-    run = Run(bench.model, stepping, records)
-    return run, run.clock.ticks_up(Fraction(seconds).limit_denominator(10**12))
+    check_run(bench.model, stepping, seconds, records)
+    return stepping, seconds, records
 
 
 @lru_cache(maxsize=4)

@@ -4,6 +4,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from shaftloop.analysis.simulation import check_runs
 from shaftloop.answers.base import Answer, Watch, unwatched
 from shaftloop.answers.margins import FREE
 from shaftloop.errors import ScenarioError
@@ -18,6 +19,8 @@ __all__ = ["TuneAnswer", "find_gains"]
 
 _MUCH = 30.0
 """Overshoot that is worth a word. [%]"""
+_RUNS = 10
+"""Runs of the sequence that it takes to judge what a scenario expects, about."""
 _NOISY = 0.05
 """Rms of the command by noise over the clamp that is worth a word; common practice, no source."""
 
@@ -96,7 +99,7 @@ def find_gains(
     ScenarioError
         Where a tolerance is none, or on a gain that is tuned.
     SimulationError
-        Where the bench has no steady state at the operating point.
+        Where the bench has no steady state at the operating point, or what must be run takes too long.
     """
     found = [read_tolerance(text, scenario.path, scenario.settings) for text in tolerances]
     for tolerance in found:
@@ -107,6 +110,8 @@ def find_gains(
                     "the bench"
                 ]
             )
+    if scenario.description.expect:
+        check_runs(scenario.description, _RUNS)
     benches = corners(scenario.path, scenario.settings, found)
     with watch("tuning") as progress:
         tuning = tune(benches, demand, progress or _nowhere, judge_of_changes(scenario))

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from shaftloop.cli.options import hand_out, say
+from shaftloop.cli.options import hand_out, patience_option, say
 
 if TYPE_CHECKING:
     from shaftloop.studies.checks.gains import GainsFile
@@ -40,6 +40,7 @@ _EXIT = {"passed": 0, "failed": 1, "refused": 2, "error": 3}
 @click.option("--junit", type=_FILE, metavar="FILE", help="Also write JUnit XML.")
 @click.option("--markdown", type=_FILE, metavar="FILE", help="Also write a summary for a merge request.")
 @click.option("--picture", type=_FILE, metavar="FILE", help="Also draw what changed gains do: .svg or .png.")
+@patience_option
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document on stdout and nothing else.")
 def check(
     paths: tuple[str, ...],

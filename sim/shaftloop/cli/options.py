@@ -22,6 +22,7 @@ __all__ = [
     "default_folder",
     "hand_out",
     "hand_over",
+    "patience_option",
     "request_options",
     "say",
     "scenario_options",
@@ -144,6 +145,32 @@ def hand_over(answer: Any, room: Room, request: Request, folder: Path | None, *m
         room.tell(answer, [*files, *more])
 
 
+def _set_patience(_: click.Context, __: click.Parameter, text: str) -> None:
+    from shaftloop.scenario.units import UnitError, read_quantity
+
+    try:
+        seconds = float(read_quantity(text, ("s",))[0])
+    except UnitError as error:
+        raise click.BadParameter(f'{error}, e.g. "20 s" or "2 h"') from None
+    if not seconds > 0.0:
+        raise click.BadParameter("choose above 0")
+    from shaftloop.analysis.cost import have_patience
+
+    have_patience(seconds)
+
+
+patience_option = click.option(
+    "--patience",
+    metavar="TIME",
+    default="20 s",
+    show_default=True,
+    callback=_set_patience,
+    expose_value=False,
+    help="Refuse what takes longer by estimate.",
+)
+"""Give a command the longest time that a computation may take."""
+
+
 def request_options(metavar: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
     """Return what gives a command its file, --set, --out and --json; it gets them as one `Request`.
 
@@ -166,6 +193,7 @@ def request_options(metavar: str) -> Callable[[Callable[..., None]], Callable[..
         @click.option(
             "--json", "as_json", is_flag=True, help="Print one JSON document on stdout and nothing else."
         )
+        @patience_option
         @wraps(command)
         def wrapped(
             source: str, settings: tuple[str, ...], out: Path | None, as_json: bool, **rest: Any

@@ -13,7 +13,7 @@ from shaftloop.engine.terms import OF_ANY_LENGTH, TERMS
 from shaftloop.engine.types import LINE, Floats, Ints, aligned
 from shaftloop_models.network import Ref
 
-__all__ = ["Tables", "build_tables", "make_clock", "segment_row", "with_numbers"]
+__all__ = ["Tables", "build_tables", "make_calendar", "make_clock", "segment_row", "with_numbers"]
 
 
 @dataclass(frozen=True)
@@ -81,6 +81,12 @@ def make_clock(model: Model) -> Clock:
     return Clock.common([*times, *model.latencies])
 
 
+def make_calendar(model: Model, clock: Clock) -> Instants:
+    """Return the table of instants of a model, on the clock from `make_clock`."""
+    timings = [Timing(clock.ticks(t.period), clock.ticks(t.phase), t.priority) for t in model.tasks]
+    return instants(timings, clock.ticks_per_second)
+
+
 def segment_row(segment: Segment) -> tuple[list[int], list[float]]:
     """Return a segment as integers and floats of a table row."""
     integers = [segment.start, segment.kind, *segment.counts]
@@ -103,8 +109,7 @@ def build_tables(model: Model, clock: Clock, gaps: Gaps) -> Tables:
     gaps : Gaps
         Extended by the gaps of the calendar; holds the stepping.
     """
-    timings = [Timing(clock.ticks(t.period), clock.ticks(t.phase), t.priority) for t in model.tasks]
-    calendar = instants(timings, clock.ticks_per_second)
+    calendar = make_calendar(model, clock)
     sections = _Sections()
     head = sections.head
     head[at.METHOD] = gaps.stepping.method

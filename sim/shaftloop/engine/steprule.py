@@ -13,9 +13,9 @@ import numpy as np
 
 from shaftloop.engine.at import RK4
 from shaftloop.engine.plant import Plant
-from shaftloop_models.network import TermKind
+from shaftloop_models.network import Term, TermKind
 
-__all__ = ["Stepping", "longest_step"]
+__all__ = ["Stepping", "longest_step", "tightest"]
 
 _LARGEST_ANGLES = {TermKind.DQ_COUPLING: 0.25, TermKind.RIPPLE: 0.5, TermKind.MISALIGNMENT: 0.5}
 """Electrical angle, or phase of the highest order of what depends on the angle, per substep. [rad]"""
@@ -55,16 +55,32 @@ def longest_step(plant: Plant, method: int) -> float:
     method : int
         `at.ETD4` or `at.RK4`.
     """
-    bounds = [math.inf]
+    return tightest(plant, method)[0]
+
+
+def tightest(plant: Plant, method: int) -> tuple[float, Term | None]:
+    """Return the longest substep [s] and the term that bounds it, nothing where none does.
+
+    Parameters
+    ----------
+    plant : Plant
+        The continuous part of the bench.
+    method : int
+        `at.ETD4` or `at.RK4`.
+    """
+    longest, found = math.inf, None
     for term in plant.network.terms:
         if term.slope <= 0.0:
             continue
         if term.kind in _LARGEST_ANGLES:
-            bounds.append(_LARGEST_ANGLES[term.kind] / term.slope)
+            bound = _LARGEST_ANGLES[term.kind] / term.slope
         else:
             reach = max(float(np.max(np.abs(plant.g[:, ref.index]))) for ref in term.outputs)
-            bounds.append(_LARGEST_DECAY / (term.slope * reach))
+            bound = _LARGEST_DECAY / (term.slope * reach)
+        if bound < longest:
+            longest, found = bound, term
     if method == RK4:
         fastest = float(np.max(np.abs(np.linalg.eigvals(plant.a)))) if plant.a.size else 0.0
-        bounds.append(_LARGEST_EIGENVALUE / fastest if fastest > 0.0 else math.inf)
-    return min(bounds)
+        if fastest * longest > _LARGEST_EIGENVALUE:
+            return _LARGEST_EIGENVALUE / fastest, None
+    return longest, found

@@ -29,12 +29,14 @@ from shaftloop_models.power_meter import PowerMeter
 from shaftloop_models.servo_machine import ServoMachine
 from shaftloop_models.torque_sensor import TorqueSensor
 
-__all__ = ["MAX_INSTANTS", "MAX_TICK_DIVISOR", "Moment", "check_timing", "tick_divisor"]
+__all__ = ["MAX_INSTANTS", "MAX_TICK_DIVISOR", "MAX_WAITING", "Moment", "check_timing", "tick_divisor"]
 
 NANOSECOND = Fraction(1, 10**9)
 """[s]"""
 MAX_TICK_DIVISOR = 1000
 """Largest divisor of 1 ns that a tick may have: no tick below 1 ps."""
+MAX_WAITING = 10_000
+"""Most values that a delay line may hold."""
 MAX_INSTANTS = 2_000_000_000
 """Largest number of task instants of a run."""
 
@@ -71,6 +73,7 @@ def check_timing(draft: Draft, problems: Problems) -> None:
     if record is not None and record.rate is not None:
         moments.append(Moment(("record", "rate"), 1 / record.rate, True))
     _check_tick(moments, problems)
+    _check_delays(moments, problems)
     for entry in draft.lists["sequence"]:
         _check_step(draft, entry, problems)
     for entry in (*draft.lists["sequence"], *draft.lists["limit"]):
@@ -121,6 +124,20 @@ def _check_tick(moments: list[Moment], problems: Problems) -> None:
             odd[0].path,
             f"the common tick of {names} would be finer than 1 ps; choose rates that divide each other",
         )
+
+
+def _check_delays(moments: list[Moment], problems: Problems) -> None:
+    """Check that what waits in a delay line, one value per period of its sender, can be kept."""
+    period = None
+    for moment in moments:
+        if moment.is_period:
+            period = moment
+        elif period is not None and moment.path[-1] != "phase" and moment.time > MAX_WAITING * period.time:
+            problems.error(
+                moment.path,
+                f"{_said(moment)} at {_said(period)}: {float(moment.time / period.time):.3g} values wait; "
+                f"allowed: at most {MAX_WAITING}; shorten it to {float(MAX_WAITING * period.time):g} s",
+            )
 
 
 def _said(moment: Moment) -> str:
@@ -174,12 +191,15 @@ def _check_length(draft: Draft, moments: list[Moment], problems: Problems) -> No
         problems.warn(
             ("duration",), f"the sequence takes {float(length):.6g} s, the run ends after {float(run):.6g} s"
         )
-    instants = sum(run / moment.time for moment in moments if moment.is_period)
+    periods = [moment for moment in moments if moment.is_period]
+    instants = sum(run / moment.time for moment in periods)
     if instants > MAX_INSTANTS:
+        fastest = min(periods, key=lambda moment: moment.time)
         problems.error(
             ("duration",) if duration is not None else ("sequence",),
             f"{float(run):.6g} s at these rates is a run of {float(instants):.3g} task instants; allowed: "
-            f"at most {MAX_INSTANTS:.3g}; shorten it to {float(run * MAX_INSTANTS / instants):.3g} s",
+            f"at most {MAX_INSTANTS:.3g}; fastest is {problems.display(fastest.path)} ({_said(fastest)}): "
+            f"lower it, or shorten the run to {float(run * MAX_INSTANTS / instants):.3g} s",
         )
 
 

@@ -1,0 +1,213 @@
+"""What a run or an analysis takes, estimated before it is paid, so that no command runs without end.
+
+The estimate counts substeps, task runs, delay lines, matrices and records, with the time that each takes on
+an ordinary processor; it is meant to be right within a factor of about two. What would take longer than the
+patience that is left, or more memory than `MOST_BYTES`, is refused with the figure and with what drives it.
+"""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+from shaftloop.engine.build import make_calendar, make_clock
+from shaftloop.engine.layout import SlotKind
+from shaftloop.engine.model import Model
+from shaftloop.engine.steprule import Stepping, tightest
+from shaftloop.errors import SimulationError
+from shaftloop_models.network import TermKind
+
+__all__ = ["MOST_BYTES", "PATIENCE", "check_map", "check_run", "have_patience", "shared"]
+
+PATIENCE = 20.0
+"""Longest time that a computation may take by its estimate unless asked otherwise. [s]"""
+MOST_BYTES = 1_500_000_000
+"""Largest memory of a run. [byte]"""
+
+_SUBSTEP, _PRODUCT = 0.5e-6, 0.25e-9
+"""Of a substep: whatever the bench, and per square of its states. [s]"""
+_TASK, _SHIFT = 0.05e-6, 0.3e-9
+"""Of the run of a task, and of the shift of one value in a delay line. [s]"""
+_EXPONENTIAL = 2e-8
+"""Of the matrices of one gap length, per cube of their size. [s]"""
+_JACOBIANS = 100.0
+"""Derivatives of the map that an analysis takes, about."""
+_RESPONSE = 1e-8
+"""Of the frequency response of a loop, per fourth power of the slots of the map. [s]"""
+_COPIES = 2.5
+"""Times that a recording is in memory at once."""
+_REMEDIES = {
+    TermKind.COULOMB: "raise the smoothing of that drag or the inertia of its body",
+    TermKind.WINDAGE: "lower that drag or max_speed, or raise the inertia of its body",
+    TermKind.DQ_COUPLING: "lower max_speed or pole_pairs of that machine",
+    TermKind.RIPPLE: "lower its highest order, or max_speed of the machines",
+    TermKind.MISALIGNMENT: "lower max_speed of the machines",
+}
+
+_left = [PATIENCE]
+
+
+def have_patience(seconds: float) -> None:
+    """Set how long a computation may take by its estimate.
+
+    Parameters
+    ----------
+    seconds : float
+        [s]
+    """
+    _left[:] = [seconds]
+
+
+@contextmanager
+def shared(computations: float) -> Iterator[None]:
+    """Share the patience among several computations of about the same size.
+
+    Parameters
+    ----------
+    computations : float
+        How many.
+    """
+    _left.append(_left[-1] / max(computations, 1.0))
+    try:
+        yield
+    finally:
+        _left.pop()
+
+
+@dataclass(frozen=True)
+class _Pattern:
+    """What one hyperperiod of a bench takes."""
+
+    period: float
+    """[s]"""
+    substeps: int
+    instants: int
+    seconds: float
+    """Of a computer. [s]"""
+    setup: float
+    """Of a computer, once, for the matrices. [s]"""
+
+
+def check_run(model: Model, stepping: Stepping, seconds: float, records: int) -> None:
+    """Refuse a run that would take too long or too much memory.
+
+    Parameters
+    ----------
+    model : Model
+        The bench.
+    stepping : Stepping
+        Method and step rule.
+    seconds : float
+        Length of the run. [s]
+    records : int
+        Rows that it records.
+
+    Raises
+    ------
+    SimulationError
+        With the estimate and what to change.
+    """
+    pattern = _pattern(model, stepping)
+    share = seconds / pattern.period
+    total = pattern.setup + share * pattern.seconds
+    _refuse(
+        total,
+        f"a run of {seconds:.6g} s with {share * pattern.substeps:.3g} substeps",
+        _driver(model, stepping, pattern)
+        or f"it is long for rates up to {_fastest(model)}: {seconds * _left[-1] / total:.2g} s would do",
+    )
+    size = _COPIES * 8.0 * records * len(model.channels)
+    if size > MOST_BYTES:
+        rate = records / seconds
+        raise SimulationError(
+            f"{records} records of {len(model.channels)} channels take {size / 1e9:.3g} GB of memory; "
+            f"allowed: {MOST_BYTES / 1e9:g} GB",
+            f"record.rate drives it: {rate * MOST_BYTES / size:.3g} Hz would do, or a shorter duration",
+        )
+
+
+def check_map(model: Model, stepping: Stepping, slots: int, responses: int) -> None:
+    """Refuse a bench whose map over a hyperperiod takes too long to be analysed.
+
+    Parameters
+    ----------
+    model : Model
+        The smooth bench.
+    stepping : Stepping
+        Method and step rule.
+    slots : int
+        Of the map.
+    responses : int
+        Loops whose frequency response is taken.
+
+    Raises
+    ------
+    SimulationError
+        With the estimate and what to change.
+    """
+    response = responses * _RESPONSE * float(slots) ** 4
+    delays = sum(slot.kind is SlotKind.DELAY for slot in model.layout.slots)
+    delayed = f"{delays} values wait in delay lines: shorten latencies, or lower the rates that feed them"
+    bodies = "the line is long: join stiff parts into one, or leave bodies out that are light"
+    many = delayed if 2 * delays > slots else bodies
+    _refuse(response, f"an analysis of {slots} states and delays", many)
+    pattern = _pattern(model, stepping)
+    columns = _JACOBIANS * 2.0 * slots * pattern.seconds
+    rates = (
+        f"rates, phases and latencies make {pattern.instants} instants: choose ones with a shorter common "
+        "period, such as 4, 8 and 12 kHz"
+    )
+    _refuse(
+        pattern.setup + columns + response,
+        f"an analysis of {slots} states and delays over {pattern.substeps} substeps of a common period",
+        _driver(model, stepping, pattern) or (many if response > columns else rates),
+    )
+
+
+def _refuse(seconds: float, what: str, advice: str) -> None:
+    if not seconds <= _left[-1]:
+        raise SimulationError(
+            f"{what} takes about {_long(seconds)}; allowed: {_long(_left[-1])}"
+            + ("" if len(_left) == 1 else f", since about {_left[0] / _left[-1]:.0f} such are needed"),
+            f"{advice}; or allow more with --patience",
+        )
+
+
+def _pattern(model: Model, stepping: Stepping) -> _Pattern:
+    clock = make_clock(model)
+    calendar = make_calendar(model, clock)
+    gaps = calendar.gaps()
+    substeps = sum(stepping.substeps(clock.seconds(gap)) for gap in gaps)
+    states, inputs, outputs = len(model.plant.a), model.plant.b.shape[1], model.plant.g.shape[1]
+    period = clock.seconds(calendar.hyperperiod)
+    waiting = sum(slot.kind is SlotKind.DELAY for slot in model.layout.slots)
+    fastest = max(float(1 / task.period) for task in model.tasks)
+    seconds = (
+        substeps * (_SUBSTEP + _PRODUCT * float(states) ** 2)
+        + sum(map(len, calendar.due)) * _TASK
+        + waiting * fastest * period * _SHIFT
+    )
+    size = states + 3.0 * (inputs + outputs)
+    return _Pattern(period, substeps, len(gaps), seconds, len(set(gaps)) * _EXPONENTIAL * size**3)
+
+
+def _driver(model: Model, stepping: Stepping, pattern: _Pattern) -> str:
+    """Return what makes the steps short, nothing where the instants of the tasks do."""
+    if pattern.substeps <= 4 * stepping.factor * pattern.instants:
+        return ""
+    _, term = tightest(model.plant, stepping.method)
+    if term is None:
+        return "the fastest mode of the line makes rk4 take short steps: take the default method"
+    name = model.plant.network.outputs[term.outputs[0].index]
+    return f"{name} makes steps of {stepping.longest:.2g} s: {_REMEDIES[term.kind]}"
+
+
+def _fastest(model: Model) -> str:
+    task = min(model.tasks, key=lambda task: task.period)
+    return f"{float(1 / task.period):.6g} Hz ({task.name})"
+
+
+def _long(seconds: float) -> str:
+    for unit, size in (("years", 3.156e7), ("days", 86400.0), ("h", 3600.0), ("min", 60.0)):
+        if seconds >= 2.0 * size:
+            return f"{seconds / size:.3g} {unit}"
+    return f"{seconds:.2g} s"
