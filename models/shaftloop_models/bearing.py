@@ -9,12 +9,14 @@ from typing import Annotated, Literal
 from shaftloop_models.drag import Drag
 from shaftloop_models.line import Element, Inertia
 from shaftloop_models.parameters import Quantity
+from shaftloop_models.part import Part, part_kind
 
 __all__ = ["Bearing"]
 
 
+@part_kind
 @dataclass(frozen=True)
-class Bearing:
+class Bearing(Part):
     """Parameters of a bearing or seal."""
 
     part: Literal["bearing"]

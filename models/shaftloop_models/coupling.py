@@ -22,12 +22,14 @@ from shaftloop_models.line import Element, Inertia, Spring, TransmissionError
 from shaftloop_models.loss_factor import DEFAULT_BAND, complex_stiffness, damped_spring
 from shaftloop_models.misalignment import transmission_error
 from shaftloop_models.parameters import Quantity
+from shaftloop_models.part import Part, part_kind
 
 __all__ = ["Coupling", "MisalignmentLoad", "misalignment_load"]
 
 
+@part_kind
 @dataclass(frozen=True)
-class Coupling:
+class Coupling(Part):
     """Parameters of a coupling."""
 
     part: Literal["coupling"]

@@ -29,6 +29,7 @@ from typing import Annotated, Literal
 from shaftloop_models.line import Element, Inertia
 from shaftloop_models.network import Network, Node, Ref
 from shaftloop_models.parameters import Delay, Number, ParameterError, Quantity
+from shaftloop_models.part import Sensor, part_kind
 
 __all__ = [
     "EDGES_PER_LINE",
@@ -43,9 +44,12 @@ __all__ = [
 EDGES_PER_LINE = 4
 
 
+@part_kind
 @dataclass(frozen=True)
-class Encoder:
+class Encoder(Sensor):
     """Parameters of an encoder, mounted on the body it stands beside in the line."""
+
+    signal = "speed"
 
     part: Literal["encoder"]
     name: str
@@ -73,6 +77,10 @@ class Encoder:
     def elements(self) -> list[Element]:
         """Return the mechanical elements, left to right."""
         return [Inertia(self.inertia)]
+
+    def check(self) -> None:
+        """Check that the method fits the clock."""
+        self.clock_rate()
 
     def clock_rate(self) -> float:
         """Return the rate of the clock that times the edges, 0 where they are counted [Hz].

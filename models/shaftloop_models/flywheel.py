@@ -11,13 +11,15 @@ from shaftloop_models.drag import Drag
 from shaftloop_models.line import Element, Inertia
 from shaftloop_models.material import MATERIALS, MaterialName
 from shaftloop_models.parameters import ParameterError, Quantity
+from shaftloop_models.part import Part, part_kind
 from shaftloop_models.shaft import polar_moment
 
 __all__ = ["Flywheel"]
 
 
+@part_kind
 @dataclass(frozen=True)
-class Flywheel:
+class Flywheel(Part):
     """Parameters of a flywheel."""
 
     part: Literal["flywheel"]

@@ -16,7 +16,7 @@ from typing import Annotated, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from shaftloop_models.parameters import Number, ParameterError, Quantity
+from shaftloop_models.parameters import Checked, Number, ParameterError, Quantity
 
 __all__ = ["LowPass", "sections", "state_space"]
 
@@ -25,7 +25,7 @@ _REAL = 1e-9
 
 
 @dataclass(frozen=True)
-class LowPass:
+class LowPass(Checked):
     """Parameters of a low-pass."""
 
     kind: Annotated[
@@ -34,6 +34,10 @@ class LowPass:
     ]
     cutoff: Annotated[float, Quantity("Hz", "frequency of -3 dB", gt=0.0)]
     order: Annotated[int, Number("order; 1 for first_order, 2 to 8 otherwise", ge=1, le=8)] = 1
+
+    def check(self) -> None:
+        """Check that the order fits the kind."""
+        sections(self)
 
 
 def sections(low_pass: LowPass) -> list[tuple[float, float]]:

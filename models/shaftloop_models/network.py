@@ -210,6 +210,10 @@ class Network:
             self.power(number, PowerKind.PRODUCT, coefficient, a, b)
         return number
 
+    def meter_number(self, name: str) -> int:
+        """Return the number of the meter of a name."""
+        return next(i for i, meter in enumerate(self.meters) if meter.name == name)
+
     def power(self, meter: int, kind: PowerKind, coefficient: float, a: Ref, b: Ref) -> None:
         """Add one summand to a meter."""
         self.powers.append(Power(meter, kind, coefficient, a, b))

@@ -9,8 +9,9 @@ annotations. Values arrive here in SI units: the unit text is read at the door a
 
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import ClassVar
 
-__all__ = ["Delay", "Gain", "Number", "ParameterError", "Quantity"]
+__all__ = ["Checked", "Clock", "Delay", "Gain", "Number", "ParameterError", "Quantity", "Sampled"]
 
 
 class ParameterError(ValueError):
@@ -30,6 +31,20 @@ class ParameterError(ValueError):
     def __str__(self) -> str:
         """Return the message behind the name of the parameter."""
         return f"{self.key}: {self.message}"
+
+
+class Checked:
+    """Parameters with checks beyond those of each field."""
+
+    def check(self) -> None:
+        """Run them.
+
+        Raises
+        ------
+        ParameterError
+            Naming the parameter at fault.
+        """
+        raise NotImplementedError
 
 
 @dataclass(frozen=True)
@@ -98,3 +113,40 @@ class Gain:
     """Value in SI units of `unit`."""
     unit: str
     """The unit, of those that the field admits, whose dimension the text had."""
+
+
+@dataclass(frozen=True)
+class Clock:
+    """When something sampled is due, and the keys that state it."""
+
+    period: Fraction
+    """[s]"""
+    phase: Fraction
+    """First instant. [s]"""
+    latency: Fraction = Fraction(0)
+    """From an instant to the moment when its result is there. [s]"""
+    keys: tuple[str, str, str] = ("sampling", "phase", "latency")
+    """Of rate or period, of phase, and of latency; the last one empty where none can be stated."""
+    table: tuple[str, ...] = ()
+    """Tables inside the item that hold the keys."""
+    free_running: bool = False
+    """Whether it is not synchronised to the rest."""
+
+
+class Sampled:
+    """Takes readings at instants of its own and hands each over later."""
+
+    sampling: Fraction
+    """[Hz]"""
+    phase: Fraction
+    """[s]"""
+    latency: Delay
+    """[s] or [sample]"""
+    free_running: bool = False
+    samples: ClassVar[bool] = True
+
+    def timing(self) -> Clock:
+        """Return when it takes its readings."""
+        period = 1 / self.sampling
+        latency = self.latency.seconds(period)
+        return Clock(period, self.phase, latency, free_running=self.free_running)

@@ -30,7 +30,8 @@ from shaftloop_models.harmonics import Cogging, Ripple, check_machine, declare_c
 from shaftloop_models.inverter import Inverter
 from shaftloop_models.line import Element, Inertia
 from shaftloop_models.network import ONE, Network, Node, PowerKind, Ref, TermKind
-from shaftloop_models.parameters import Number, Quantity
+from shaftloop_models.parameters import Clock, Number, Quantity
+from shaftloop_models.part import Machine, part_kind
 from shaftloop_models.pm_currents import (
     current_reference,
     mtpa_currents,
@@ -83,8 +84,9 @@ class CurrentControl:
     ] = True
 
 
+@part_kind
 @dataclass(frozen=True)
-class PmMachine:
+class PmMachine(Machine):
     """Parameters of a PM synchronous machine with its inverter."""
 
     part: Literal["machine"]
@@ -111,6 +113,11 @@ class PmMachine:
         strongest = self.torque_constant() * self.current_limit
         check_machine(self.ripple, self.cogging, self.rated_torque, strongest)
         return [Inertia(self.inertia, self.drag, self.name)]
+
+    def timing(self) -> Clock:
+        """Return when the current control is due."""
+        control = self.current_control
+        return Clock(1 / control.rate, control.phase, keys=("rate", "phase", ""), table=("current_control",))
 
     def torque_constant(self) -> float:
         """Return the torque per q current at id = 0 [N m/A]."""

@@ -23,13 +23,13 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Annotated
 
-from shaftloop_models.parameters import Delay, Number, Quantity
+from shaftloop_models.parameters import Delay, Number, Quantity, Sampled
 
 __all__ = ["PowerMeter", "lag_share", "meter_delay"]
 
 
 @dataclass(frozen=True)
-class PowerMeter:
+class PowerMeter(Sampled):
     """Parameters of an electrical power meter."""
 
     name: str

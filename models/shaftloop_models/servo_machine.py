@@ -24,13 +24,15 @@ from shaftloop_models.drag import Drag
 from shaftloop_models.harmonics import Cogging, Ripple, check_machine, declare_cogging, declare_ripple
 from shaftloop_models.line import Element, Inertia
 from shaftloop_models.network import ONE, Network, Node, PowerKind, Ref
-from shaftloop_models.parameters import Delay, Quantity
+from shaftloop_models.parameters import Clock, Delay, Quantity
+from shaftloop_models.part import Machine, part_kind
 
 __all__ = ["ServoMachine", "ServoPorts", "declare_servo_machine", "envelope_torque", "rated_power"]
 
 
+@part_kind
 @dataclass(frozen=True)
-class ServoMachine:
+class ServoMachine(Machine):
     """Parameters of a torque-servo machine."""
 
     part: Literal["machine"]
@@ -57,6 +59,11 @@ class ServoMachine:
         """Return the mechanical elements, left to right."""
         check_machine(self.ripple, self.cogging, self.rated_torque, self.max_torque)
         return [Inertia(self.inertia, self.drag, self.name)]
+
+    def timing(self) -> Clock:
+        """Return when the drive takes its command."""
+        period = 1 / self.rate
+        return Clock(period, self.phase, self.dead_time.seconds(period), ("rate", "phase", "dead_time"))
 
 
 @dataclass(frozen=True)

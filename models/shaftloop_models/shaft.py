@@ -21,6 +21,7 @@ from shaftloop_models.line import Element, Inertia
 from shaftloop_models.loss_factor import DEFAULT_BAND, damped_spring
 from shaftloop_models.material import MATERIALS, MaterialName
 from shaftloop_models.parameters import ParameterError, Quantity
+from shaftloop_models.part import Part, part_kind
 
 __all__ = ["Section", "Shaft", "polar_moment", "shear_stress", "stepped_stiffness"]
 
@@ -76,8 +77,9 @@ def stepped_stiffness(sections: tuple[Section, ...], shear_modulus: float) -> fl
     return shear_modulus / slenderness
 
 
+@part_kind
 @dataclass(frozen=True)
-class Shaft:
+class Shaft(Part):
     """Parameters of a shaft: one section by diameter and length, or several by `sections`."""
 
     part: Literal["shaft"]

@@ -37,8 +37,9 @@ from shaftloop_models.accuracy import Accuracy
 from shaftloop_models.line import Element, Inertia
 from shaftloop_models.loss_factor import DEFAULT_BAND, damped_spring
 from shaftloop_models.lowpass import LowPass, state_space
-from shaftloop_models.network import Network, Ref
+from shaftloop_models.network import ONE, Network, Ref
 from shaftloop_models.parameters import Delay, Number, ParameterError, Quantity
+from shaftloop_models.part import Sensor, part_kind
 from shaftloop_models.shaft import polar_moment
 
 __all__ = [
@@ -57,9 +58,12 @@ _CUBIC_PEAK = 2.0 / (3.0 * 3.0**0.5)
 """Largest value of r − r³ on 0 ≤ r ≤ 1."""
 
 
+@part_kind
 @dataclass(frozen=True)
-class TorqueSensor:
+class TorqueSensor(Sensor):
     """Parameters of a torque sensor."""
+
+    signal = "torque"
 
     part: Literal["torque_sensor"]
     name: str
@@ -116,6 +120,25 @@ class TorqueSensor:
         """Return the mechanical elements, left to right."""
         spring = damped_spring(self.stiffness, self.damping, self.loss_factor_psi, self.loss_band)
         return [Inertia(self.inertia_left), spring, Inertia(self.inertia_right)]
+
+    def check(self) -> None:
+        """Check quantiser, moving average, and that something bounds the noise."""
+        self.elements()
+        self.quantiser_step()
+        self.averaged_samples()
+        if self.filter is None:
+            declare_signal_path(Network(), self, ONE)
+
+    def warnings(self) -> list[tuple[tuple[str, ...], str]]:
+        """Return what is allowed but looks wrong: a low-pass that lets torque fold."""
+        half = float(self.sampling) / 2.0
+        if self.filter is None or self.filter.cutoff <= half:
+            return []
+        words = (
+            f"{self.filter.cutoff:g} Hz is above half the sampling rate ({half:g} Hz), so faster torque "
+            "folds back into the reading; lower it or sample faster"
+        )
+        return [(("filter", "cutoff"), words)]
 
     def quantiser_step(self) -> float:
         """Return the quantiser step, 0 where there is none [N m].

@@ -12,7 +12,7 @@ from shaftloop.analysis.fidelity.correction import (
     acceleration_noise,
     angle_step,
     correction,
-    drag_torque,
+    drag_torques,
     largest_acceleration,
     window_for,
 )
@@ -25,11 +25,10 @@ from shaftloop.analysis.fidelity.signalpath import (
     slow_delay,
     static_error,
 )
+from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.operating import operating_point
-from shaftloop.bench.assemble import build_bench
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.description import Description
-from shaftloop_models.drag import Drag
 from shaftloop_models.encoder import Encoder
 from shaftloop_models.lowpass import LowPass
 from shaftloop_models.torque_sensor import TorqueSensor
@@ -273,12 +272,6 @@ def test_the_window_is_just_long_enough() -> None:
     assert window_for(7.67e-4, 0.08, 1e9, 5e-4) == 5e-4
 
 
-def test_drag_has_the_sign_of_the_speed() -> None:
-    drag = Drag(viscous=0.1, coulomb=2.0, smoothing=0.5, windage=0.01)
-    assert drag_torque(drag, 10.0) == pytest.approx(1.0 + 2.0 + 1.0)
-    assert drag_torque(drag, -10.0) == pytest.approx(-4.0)
-
-
 def ramped(unit: str) -> Description:
     support = {
         "part": "bearing",
@@ -301,24 +294,39 @@ def ramped(unit: str) -> Description:
 
 def test_bias_counts_what_lies_between_air_gap_and_sensor() -> None:
     description = ramped("drive")
-    bench = build_bench(description, smooth=True)
-    point = operating_point(bench, speed=80.0)
+    bench = HyperMap(description)
+    point = operating_point(bench.bench, speed=80.0)
     found = correction(description, bench, point, 0.1)
-    assert largest_acceleration(bench) == pytest.approx(200.0)
+    assert largest_acceleration(bench.bench) == pytest.approx(200.0)
     assert (found.inertia, found.inertia_behind_flange) == (pytest.approx(0.07), pytest.approx(0.02))
     assert (found.drag, found.drag_behind_flange) == (pytest.approx(2.4), pytest.approx(0.8))
     assert found.inertia_bias == pytest.approx(-14.0)
     assert found.inertia_residual == pytest.approx(0.02 * 14.0)
     assert found.encoder is None and found.residual is None and found.window is None
     other = ramped("load")
-    found = correction(other, build_bench(other, smooth=True), point, 0.1)
+    found = correction(other, HyperMap(other), point, 0.1)
     assert (found.inertia, found.inertia_behind_flange, found.drag) == (0.1, 0.0, 0.0)
+
+
+def test_drag_is_what_the_network_meters_and_has_the_sign_of_the_speed() -> None:
+    drag = {
+        "viscous": "0.1 N m s/rad",
+        "coulomb": "2 N m",
+        "smoothing": "0.5 rad/s",
+        "windage": "0.01 N m s^2/rad^2",
+    }
+    line = [servo("drive", 0.05, drag=drag), coupling("c", 3e4), servo("load", 0.1)]
+    loops = [speed_loop("drive", 1.0, 1.0)]
+    bench = HyperMap(describe({"line": line, "loop": loops, "duration": "1 s"}))
+    assert drag_torques(bench, range(2), 10.0) == {"drive.drag": pytest.approx(1.0 + 2.0 + 1.0)}
+    assert drag_torques(bench, range(2), -10.0) == {"drive.drag": pytest.approx(-4.0)}
+    assert drag_torques(bench, range(1, 2), 10.0) == {}
 
 
 def test_correction_takes_the_encoder_and_a_window() -> None:
     description = shipped("wheel-hub")
-    bench = build_bench(description, smooth=True)
-    point = operating_point(bench)
+    bench = HyperMap(description)
+    point = operating_point(bench.bench)
     found = correction(description, bench, point, 0.15, window=0.0101)
     assert found.encoder == "enc" and found.window == pytest.approx(0.01)
     assert found.window_noise == pytest.approx(
@@ -337,6 +345,6 @@ def test_correction_takes_the_encoder_and_a_window() -> None:
 )
 def test_impossible_corrections_are_refused(keys: dict[str, float], message: str) -> None:
     description = shipped("wheel-hub")
-    bench = build_bench(description, smooth=True)
+    bench = HyperMap(description)
     with pytest.raises(ScenarioError, match=message):
-        correction(description, bench, operating_point(bench), 0.15, **keys)
+        correction(description, bench, operating_point(bench.bench), 0.15, **keys)

@@ -165,7 +165,7 @@ def test_inertia_and_drag_bias_are_those_of_the_time_simulation(
     sign = 1.0 if unit == "drive" else -1.0
     difference = sign * run.traces["reading"] - run.traces[f"{unit}_torque"]
     turning = float(run.traces[f"{unit}_speed"][late].mean())
-    bias = correction(description, found.bench.bench, found.point, 1.0)
+    bias = correction(description, found.bench, found.point, 1.0)
     assert bias.acceleration == pytest.approx(speed / 0.8)
     expected = bias.inertia_bias - viscous * turning
     assert float(difference[late].mean()) == pytest.approx(expected, rel=0.02)
@@ -181,5 +181,5 @@ def test_measured_torque_lacks_what_accelerates_the_drive() -> None:
     description = describe(document)
     found = fidelity(description, speed=0.0)
     assert found.share == pytest.approx(0.75)
-    bias = correction(description, found.bench.bench, found.point, 1.0)
+    bias = correction(description, found.bench, found.point, 1.0)
     assert 40.0 + bias.inertia_bias == pytest.approx(30.0, rel=1e-9)

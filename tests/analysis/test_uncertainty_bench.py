@@ -102,7 +102,7 @@ def test_drag_and_inertia_up_to_the_sensor_are_those_of_fidelity(
     described: Description, measured: Measured, budget: PointBudget
 ) -> None:
     found = fidelity(described, SPEED, TORQUE)
-    between = correction(described, found.bench.bench, found.point, 0.1)
+    between = correction(described, found.bench, found.point, 0.1)
     assert budget.point.drag == between.drag_behind_flange
     assert budget.point.inertia == between.inertia_behind_flange > 0.0
     parts = {row.name: abs(row.contribution) for row in budget.propagation["mechanical_power"].contributions}

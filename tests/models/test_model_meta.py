@@ -39,8 +39,8 @@ def public_functions() -> Iterator[tuple[str, Any]]:
 
 def annotations_of(cls: type) -> dict[str, tuple[Any, Quantity | Number | None]]:
     """Return the bare type and the declaration of every field."""
-    found = {}
-    for name, hint in get_type_hints(cls, include_extras=True).items():
+    found, hints = {}, get_type_hints(cls, include_extras=True)
+    for name, hint in ((field.name, hints[field.name]) for field in dataclasses.fields(cls)):
         notes = hint.__metadata__ if get_origin(hint) is Annotated else ()
         declared = next((n for n in notes if isinstance(n, Quantity | Number)), None)
         found[name] = (get_args(hint)[0] if notes else hint, declared)

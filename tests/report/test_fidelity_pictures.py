@@ -67,7 +67,7 @@ def test_the_load_may_be_the_unit_and_no_step_the_run(tmp_path: Path) -> None:
 def results_of(scenario: Scenario, **keys: float) -> FidelityAnswer:
     found = fidelity(scenario.description)
     folds = aliasing(found, **keys)
-    bias = correction(scenario.description, found.bench.bench, found.point, folds.level)
+    bias = correction(scenario.description, found.bench, found.point, folds.level)
     return FidelityAnswer(scenario, found, folds, bias, (), misalignment(found, 0.005))
 
 

@@ -46,7 +46,7 @@ ONE_ERROR = [
     (
         'carries = "ts"',
         'carries = "c1"',
-        'hop.bus.carries: "c1" is a coupling; it must name a torque sensor or encoder or machine or loop',
+        'hop.bus.carries: "c1" is a coupling; it must name a torque sensor or machine or encoder or loop',
     ),
     (
         'carries = "ts"',

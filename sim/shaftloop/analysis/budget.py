@@ -6,6 +6,7 @@ all ideal elements together gain is the interaction of unequal sampling rates. C
 line take the rest, so the rows sum to the phase of the loop.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
@@ -15,21 +16,19 @@ from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.limits import held_state
 from shaftloop.analysis.margins import Margins, loop_margins
 from shaftloop.analysis.response import fundamental
+from shaftloop.bench.parts.part import FASTER, make_part
 from shaftloop.control.parameters import Loop, PathModel
 from shaftloop.control.structures import controller_response
 from shaftloop.errors import SimulationError
-from shaftloop.scenario.description import Description, Machine, Part
-from shaftloop_models.encoder import Encoder
+from shaftloop.scenario.description import Description
 from shaftloop_models.parameters import Delay
-from shaftloop_models.servo_machine import ServoMachine
-from shaftloop_models.torque_sensor import TorqueSensor
+from shaftloop_models.part import Part
 
 __all__ = ["Budget", "Share", "latency_budget"]
 
 _Model = TypeVar("_Model", bound=PathModel)
 
-_FASTER = 16
-"""How many times faster an ideal sampler or task runs."""
+_Change = Callable[[Description], Description]
 
 
 @dataclass(frozen=True)
@@ -116,74 +115,49 @@ def _phase_near(margins: Margins, frequency: float, reference: float | None) -> 
     return phase + 360.0 * round((reference - phase) / 360.0)
 
 
-def _variants(description: Description, loop: Loop) -> list[tuple[str, "_Change"]]:
+def _variants(description: Description, loop: Loop) -> list[tuple[str, _Change]]:
     """Return the elements of the path of a loop that can be ideal, with the change that makes them so."""
     source = description.origin(loop.reads)
-    part = next((p for p in description.line if p.name == source), None)
+    part, machine = description.part(source), description.part(loop.acts_on)
     variants: list[tuple[str, _Change]] = []
-    if isinstance(part, TorqueSensor) and part.filter is not None:
-        variants.append(("sensor filter", _Change(source, "filter")))
-    if isinstance(part, TorqueSensor | Encoder):
-        variants.append(("sampling of the sensor", _Change(source, "sampling")))
-        if part.latency.value:
-            variants.append(("sensor latency", _Change(source, "latency")))
+    if part is not None and part.samples:
+        variants += [(ideal.cause, _PartChange(source, ideal.change)) for ideal in make_part(part).ideals()]
     if any(hop.carries in (source, loop.name) or hop.name == loop.reads for hop in description.hop):
-        variants.append(("bus hops", _Change(loop.name, "hops")))
-    variants.append(("control task: computation and hold", _Change(loop.name, "task")))
-    variants.append(("current loop and its sampling", _Change(loop.acts_on, "machine")))
+        variants.append(("bus hops", _without_hops))
+    variants.append(("control task: computation and hold", lambda bench: _with_fast_loop(bench, loop.name)))
+    if machine is not None:
+        ideals = make_part(machine).ideals()
+        variants += [(ideal.cause, _PartChange(machine.name, ideal.change)) for ideal in ideals]
     return variants
 
 
 @dataclass(frozen=True)
-class _Change:
-    """Makes one element of a bench ideal."""
+class _PartChange:
+    """Changes one part of a bench."""
 
     name: str
-    what: str
+    change: Callable[[Part], Part]
 
     def __call__(self, description: Description) -> Description:
-        if self.what == "hops":
-            return self._without_hops(description)
-        if self.what == "task":
-            loops = tuple(_fast_loop(loop) if loop.name == self.name else loop for loop in description.loop)
-            return replace(description, loop=loops)
-        line = tuple(self._ideal(part) if part.name == self.name else part for part in description.line)
+        line = tuple(self.change(part) if part.name == self.name else part for part in description.line)
         return replace(description, line=line)
 
-    def _ideal(self, part: Part) -> Part:
-        if self.what == "machine" and isinstance(part, Machine):
-            rate = _FASTER * (part.rate if isinstance(part, ServoMachine) else part.current_control.rate)
-            return ServoMachine(
-                "machine",
-                "torque_servo",
-                part.name,
-                part.inertia,
-                1e-7,
-                rate,
-                1e9,
-                part.max_speed,
-                drag=part.drag,
-            )
-        if not isinstance(part, TorqueSensor | Encoder):
-            return part
-        period = 1 / part.sampling
-        if self.what == "filter" and isinstance(part, TorqueSensor):
-            return replace(part, filter=None, noise_density=0.0)
-        if self.what == "latency":
-            return replace(part, latency=Delay(0 * period))
-        latency = Delay(part.latency.seconds(period))
-        return replace(part, sampling=_FASTER * part.sampling, phase=0 * period, latency=latency)
 
-    def _without_hops(self, description: Description) -> Description:
-        origin = description.origin
+def _without_hops(description: Description) -> Description:
+    origin = description.origin
 
-        def straight(loop: Loop) -> Loop:
-            damping = loop.active_damping
-            if damping is not None:
-                damping = replace(damping, left=origin(damping.left), right=origin(damping.right))
-            return replace(loop, reads=origin(loop.reads), active_damping=damping)
+    def straight(loop: Loop) -> Loop:
+        damping = loop.active_damping
+        if damping is not None:
+            damping = replace(damping, left=origin(damping.left), right=origin(damping.right))
+        return replace(loop, reads=origin(loop.reads), active_damping=damping)
 
-        return replace(description, loop=tuple(map(straight, description.loop)), hop=())
+    return replace(description, loop=tuple(map(straight, description.loop)), hop=())
+
+
+def _with_fast_loop(description: Description, name: str) -> Description:
+    loops = tuple(_fast_loop(loop) if loop.name == name else loop for loop in description.loop)
+    return replace(description, loop=loops)
 
 
 def _fast_loop(loop: Loop) -> Loop:
@@ -193,7 +167,7 @@ def _fast_loop(loop: Loop) -> Loop:
 
     return replace(
         loop,
-        rate=_FASTER * loop.rate,
+        rate=FASTER * loop.rate,
         phase=0 * loop.phase,
         output_latency=Delay(0 * loop.phase),
         predictor=timed(loop.predictor),

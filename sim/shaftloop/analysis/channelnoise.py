@@ -4,7 +4,7 @@ import math
 
 from shaftloop.analysis.fidelity.signalpath import noise
 from shaftloop.bench.handles import Bench
-from shaftloop_models.encoder import EDGES_PER_LINE, Encoder, speed_quantum, timing_resolution
+from shaftloop.bench.parts.part import make_part
 
 __all__ = ["channel_noise"]
 
@@ -25,21 +25,8 @@ def channel_noise(bench: Bench, speed: float) -> dict[str, float]:
         Operating speed. [rad/s]
     """
     found = {name: noise(sensor.parameters).total for name, sensor in bench.sensors.items()}
-    for part in bench.description.line:
-        if isinstance(part, Encoder):
-            found[part.name] = _step(part, speed) / _TWO_ROUNDINGS
+    for part in bench.description.readers("speed"):
+        found[part.name] = make_part(part).step(speed) / _TWO_ROUNDINGS
     for hop in bench.description.hop:
         found[hop.name] = found.get(bench.description.origin(hop.name), 0.0)
     return found
-
-
-def _step(encoder: Encoder, speed: float) -> float:
-    """Return the step of an encoder's speed [rad/s]."""
-    edges, period = EDGES_PER_LINE * encoder.lines, float(1 / encoder.sampling)
-    clock = encoder.clock_rate()
-    if not clock:
-        return speed_quantum(edges, period)
-    if not speed:
-        return 0.0
-    apart = 2.0 * math.pi / (edges * abs(speed))
-    return timing_resolution(speed, clock, max(period, apart))

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import gcd
-from typing import TypeVar
+from typing import TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,15 +23,13 @@ from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.openloop import spectral_radius
 from shaftloop.analysis.response import fundamental
 from shaftloop.control.parameters import Loop
-from shaftloop.scenario.description import Description, Part
-from shaftloop_models.encoder import Encoder
+from shaftloop.scenario.description import Description
 from shaftloop_models.parameters import Delay
-from shaftloop_models.servo_machine import ServoMachine
-from shaftloop_models.torque_sensor import TorqueSensor
+from shaftloop_models.part import Part, Sensor
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
-_Sender = TorqueSensor | Encoder | Loop
+_Sender = Sensor | Loop
 _Item = TypeVar("_Item", Part, Loop)
 
 __all__ = ["DelayMargin", "PathMargin", "delay_margin"]
@@ -92,10 +90,11 @@ def delay_margin(description: Description, margins: Margins) -> DelayMargin:
         unstable = PathMargin(None, "the bench is unstable as it is")
         return DelayMargin(unstable, unstable, unstable, unstable)
     bench = _Bench(description, margins)
-    sensor = next((p for p in description.line if p.name == bench.source), None)
+    sensor = description.part(bench.source)
     at_reading, at_command = bench.predicted()
     command = bench.last_edge(bench.sender(), at_command)
-    if isinstance(sensor, TorqueSensor | Encoder):
+    if sensor is not None and sensor.samples:
+        sensor = cast(Sensor, sensor)
         plateau = PathMargin(float(bench.stairs(sensor)[0] * bench.tick))
         reading, edge = bench.ahead(sensor, at_reading), bench.last_edge(sensor, at_reading)
         return DelayMargin(reading, command, plateau, edge)
@@ -131,7 +130,7 @@ class _Bench:
         limiters = [loop for loop in self._description.loop if loop.limiter_of == name]
         return (limiters or [loop for loop in self._description.loop if loop.name == name])[0]
 
-    def ahead(self, sensor: TorqueSensor | Encoder, predicted: float | None) -> PathMargin:
+    def ahead(self, sensor: Sensor, predicted: float | None) -> PathMargin:
         """Return the delay ahead of the sampler at which the largest eigenvalue reaches 1."""
         if predicted is None:
             return _NEVER
@@ -171,9 +170,8 @@ class _Bench:
             return hop.period, hop.phase
         if not command:
             return 1 / loop.rate, loop.phase
-        machine = self._bench.bench.machines[loop.acts_on].parameters
-        control = machine if isinstance(machine, ServoMachine) else machine.current_control
-        return 1 / control.rate, control.phase
+        clock = self._bench.bench.machines[loop.acts_on].parameters.timing()
+        return clock.period, clock.phase
 
     def _excess(self, changed: _Sender) -> float:
         """Return by how much the largest eigenvalue exceeds 1 with a sensor or a loop changed."""
@@ -202,14 +200,15 @@ def _smallest_delay(frequency: Array, response: Complex) -> float | None:
 
 def _timing(sender: _Sender) -> tuple[Fraction, Fraction]:
     """Return period and latency of a sensor or loop [s]."""
-    period = 1 / (sender.rate if isinstance(sender, Loop) else sender.sampling)
-    return period, (sender.output_latency if isinstance(sender, Loop) else sender.latency).seconds(period)
+    clock = sender.timing()
+    return clock.period, clock.latency
 
 
-def _earlier(sensor: TorqueSensor | Encoder, delay: Fraction) -> TorqueSensor | Encoder:
+def _earlier(sensor: Sensor, delay: Fraction) -> Sensor:
     """Return a sensor that samples earlier and delivers at the same instants."""
     period, latency = _timing(sensor)
-    return replace(sensor, phase=(sensor.phase - delay) % period, latency=Delay(latency + delay))
+    phase, late = (sensor.phase - delay) % period, Delay(latency + delay)
+    return replace(sensor, phase=phase, latency=late)  # type: ignore[type-var]
 
 
 def _later(sender: _Sender, delay: Fraction) -> _Sender:
@@ -217,7 +216,7 @@ def _later(sender: _Sender, delay: Fraction) -> _Sender:
     latency = Delay(_timing(sender)[1] + delay)
     if isinstance(sender, Loop):
         return replace(sender, output_latency=latency)
-    return replace(sender, latency=latency)
+    return replace(sender, latency=latency)  # type: ignore[type-var]
 
 
 def _first_unstable(excess: _Excess, guess: int) -> int | None:

@@ -19,6 +19,7 @@ import math
 from dataclasses import dataclass, field
 
 from shaftloop.analysis.efficiency_points import Measured
+from shaftloop.analysis.fidelity.correction import nearest_encoder
 from shaftloop.analysis.fidelity.forced import folded
 from shaftloop.analysis.fidelity.signalpath import amplitude_share, mean_noise, noise, slow_delay
 from shaftloop.analysis.uncertainty.distributions import (
@@ -182,9 +183,8 @@ def find_encoder(measured: Measured) -> Encoder | None:
     measured : Measured
         The bench.
     """
-    parts = [part for part in measured.description.line if isinstance(part, Encoder)]
-    places, unit = measured.bench.bench.line.places, measured.bench.bench.machines[measured.unit].body
-    return min(parts, key=lambda part: abs(places[part.name].body - unit), default=None)
+    bench = measured.bench.bench
+    return nearest_encoder(measured.description, bench, bench.machines[measured.unit].body)
 
 
 def electrical_delay(measured: Measured, meter: PowerMeter) -> float:

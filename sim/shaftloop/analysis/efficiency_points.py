@@ -124,7 +124,7 @@ def bench_point(measured: Measured, speed: float | None = None, torque: float | 
     handle = bench.bench.sensors[measured.sensor.name]
     row = model.plant.c[model.plant.rows[handle.true_torque]]
     # The residual of the inertia correction, which the level is for, is not asked for here.
-    between = correction(replace(measured.description, unit=measured.unit), bench.bench, point, 1e-3 * rated)
+    between = correction(replace(measured.description, unit=measured.unit), bench, point, 1e-3 * rated)
     return BenchPoint(
         point.speed,
         float(row @ state[: len(row)]),

@@ -163,13 +163,14 @@ def _variant(description: Description, clocks: list[_Clock], shifts: dict[str, F
 
 def _clocks(description: Description) -> list[_Clock]:
     """Return the free-running clocks, each after one that it meets where it meets no fixed one."""
-    free = [item for item in _clocked(description) if item.free_running]
+    clocks = [(item, item.timing()) for item in _clocked(description)]
+    free = [item for item, clock in clocks if clock is not None and clock.free_running]
     if not free:
         return []
     model = build_bench(description, smooth=True).model
     tasks, owners = model.tasks, [""] * len(model.tasks)
     for item in free:
-        period = _period(item)
+        period = item.timing().period
         moved = build_bench(
             _shifted(description, {item.name: (item.phase + period / 3) % period}), smooth=True
         )
@@ -197,20 +198,13 @@ def _clock(item, model: Model, owners: list[str]) -> _Clock:  # type: ignore[no-
         if set(task.a) & set(other.a) - plant
         for step in [_common(task.period, other.period)]
     }
-    period, periods = _period(item), [task.period for task, _ in rest]
+    period, periods = item.timing().period, [task.period for task, _ in rest]
     whole = _common(period, reduce(_multiple, periods)) if periods else period
     return _Clock(item.name, item.phase, period, whole, tuple(meetings))
 
 
 def _clocked(description: Description) -> list:  # type: ignore[type-arg]
-    parts = [part for part in description.line if hasattr(part, "free_running")]
-    return [*parts, *description.loop, *description.hop]
-
-
-def _period(item: object) -> Fraction:
-    if hasattr(item, "period"):
-        return Fraction(item.period)
-    return 1 / Fraction(item.sampling if hasattr(item, "sampling") else item.rate)  # type: ignore[attr-defined]
+    return [*description.line, *description.loop, *description.hop]
 
 
 def _common(one: Fraction, other: Fraction) -> Fraction:

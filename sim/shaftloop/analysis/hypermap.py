@@ -27,8 +27,6 @@ from shaftloop.engine.setpoints import HOLD
 from shaftloop.engine.steprule import Stepping, longest_step
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
-from shaftloop_models.pm_machine import PmMachine
-from shaftloop_models.supply import voltage_limit
 
 __all__ = ["HyperMap"]
 
@@ -41,8 +39,6 @@ From rest a derivative may hold a command at its clamp, where nothing tells Newt
 """
 _RELATIVE_STEP = 1e-3
 _LONGEST_HYPERPERIOD = 0.05
-_VOLTAGE = 6
-"""Where the voltage limit stands among the floats of a current control."""
 
 
 @dataclass(frozen=True)
@@ -105,13 +101,10 @@ class HyperMap:
         limited : bool
             Whether the real limits hold.
         """
-        tables, supply = self.run.tables, self.bench.description.supply.voltage
-        for number, task in enumerate(self.bench.model.tasks):
-            if task.kind == at.PM_CONTROL:
-                machine = self.bench.machines[task.name.partition(".")[0]].parameters
-                assert isinstance(machine, PmMachine), "only these have current control"
-                most = voltage_limit(supply, machine.current_control.modulation)
-                place = int(tables.it[at.TASK_FLOAT]) + number * at.TASK_WIDTH + _VOLTAGE
+        tables = self.run.tables
+        for machine in self.bench.machines.values():
+            for task, column, most in machine.voltage_limits:
+                place = int(tables.it[at.TASK_FLOAT]) + task * at.TASK_WIDTH + column
                 tables.ft[place] = most if limited else np.inf
 
     def steady(self, point: OperatingPoint, near: Array | None = None) -> Array:

@@ -11,11 +11,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from shaftloop.analysis.modes import Mode
+from shaftloop.bench.parts.part import make_part
 from shaftloop.errors import ScenarioError
-from shaftloop.scenario.description import Description, Machine
+from shaftloop.scenario.description import Description
 from shaftloop.scenario.fields import shown
 from shaftloop.scenario.units import UnitError, read_quantity
-from shaftloop_models.pm_machine import PmMachine
 
 __all__ = [
     "Excitation",
@@ -26,8 +26,6 @@ __all__ = [
     "interference",
     "read_speed",
 ]
-
-_ELECTRICAL = (1, 2, 6)
 
 
 @dataclass(frozen=True)
@@ -85,14 +83,8 @@ def excitations(description: Description) -> tuple[Excitation, ...]:
     """
     found: dict[float, dict[str, list[str]]] = {1.0: {"unbalance": []}, 2.0: {"misalignment": []}}
     for part in description.line:
-        if isinstance(part, PmMachine):
-            for multiple in _ELECTRICAL:
-                kinds = found.setdefault(float(multiple * part.pole_pairs), {})
-                kinds.setdefault(f"{multiple}x electrical of", []).append(part.name)
-        if isinstance(part, Machine):
-            for kind, entries in (("ripple of", part.ripple), ("cogging of", part.cogging)):
-                for entry in entries:
-                    found.setdefault(float(entry.order), {}).setdefault(kind, []).append(part.name)
+        for order, kind in make_part(part).excitations():
+            found.setdefault(order, {}).setdefault(kind, []).append(part.name)
     for order in description.orders:
         found.setdefault(order, {}).setdefault("as stated", [])
     return tuple(
@@ -115,8 +107,7 @@ def interference(description: Description, modes: Sequence[Mode], operating_spee
     operating_speed : float
         Speed from which the margins count; its sign does not matter. [rad/s]
     """
-    machines = [part for part in description.line if isinstance(part, Machine)]
-    max_speed = min(machine.max_speed for machine in machines)
+    max_speed = min(machine.max_speed for machine in description.machines())
     found = excitations(description)
     speed = abs(operating_speed)
     return Interference(found, find_meetings(found, modes, speed, max_speed), speed, max_speed)

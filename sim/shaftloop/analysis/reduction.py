@@ -101,13 +101,9 @@ def typical_sizes(bench: Bench) -> Array:
     torque = sensor.parameters.rated if sensor else 1.0
     speed = 0.1 * max(machine.parameters.max_speed for machine in bench.machines.values())
     twist = torque / max(edge.stiffness for edge in bench.line.edges)
-    constants = [
-        machine.parameters.torque_constant()
-        for machine in bench.machines.values()
-        if hasattr(machine.parameters, "torque_constant")
-    ]
-    current = torque / min(constants, default=1.0)
     voltage = 0.1 * bench.description.supply.voltage
-    typical = {"N m": torque, "rad/s": speed, "rad": twist, "A": current, "V": voltage}
+    typical = {"N m": torque, "rad/s": speed, "rad": twist, "A": torque, "V": voltage}
+    known = [part.sizes(torque) for part in bench.parts.values()]
+    typical |= {unit: max(sizes.get(unit, 0.0) for sizes in known) for units in known for unit in units}
     sizes = [typical.get(slot.unit, torque) for slot in bench.model.layout.slots]
     return np.array(sizes)

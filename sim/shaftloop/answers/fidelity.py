@@ -13,7 +13,6 @@ from shaftloop.answers.base import Answer
 from shaftloop.errors import SimulationError
 from shaftloop.figures import Figure
 from shaftloop.scenario.reading import Scenario
-from shaftloop_models.encoder import Encoder
 
 __all__ = ["FidelityAnswer", "Wishes", "find_fidelity", "with_run"]
 
@@ -98,10 +97,9 @@ def find_fidelity(scenario: Scenario, wishes: Wishes | None = None) -> FidelityA
         level *= rated
     encoders = tuple(
         encoder_figures(part, found.point.speed, wishes.clock, wishes.turn_error)
-        for part in description.line
-        if isinstance(part, Encoder)
+        for part in description.readers("speed")
     )
-    bench, point = found.bench.bench, found.point
+    bench, point = found.bench, found.point
     return FidelityAnswer(
         scenario,
         found,

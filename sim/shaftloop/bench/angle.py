@@ -2,15 +2,13 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
 
+from shaftloop.bench.parts.part import make_part
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
 from shaftloop.engine.model import Task
-from shaftloop.scenario.description import Machine, Part
-from shaftloop_models.coupling import Coupling
 from shaftloop_models.network import Ref
-from shaftloop_models.pm_machine import PmMachine
+from shaftloop_models.part import Machine, Part
 
 __all__ = ["add_wrap", "needs_angle", "without_angle"]
 
@@ -27,22 +25,14 @@ def needs_angle(parts: Sequence[Part]) -> bool:
 
 
 def without_angle(parts: Sequence[Part]) -> tuple[Part, ...]:
-    """Return the parts with ripple, cogging and misalignment taken away.
+    """Return the parts without what depends on the angle: ripple, cogging and misalignment.
 
     Parameters
     ----------
     parts : sequence of Part
         The line.
     """
-    return tuple(_even(part) for part in parts)
-
-
-def _even(part: Part) -> Part:
-    if isinstance(part, Machine):
-        return replace(part, ripple=(), cogging=())
-    if isinstance(part, Coupling):
-        return replace(part, parallel_offset=0.0, angular_offset=0.0)
-    return part
+    return tuple(make_part(part).smooth() for part in parts)
 
 
 def add_wrap(wiring: Wiring, angle: Ref, machine: Machine) -> None:
@@ -59,9 +49,8 @@ def add_wrap(wiring: Wiring, angle: Ref, machine: Machine) -> None:
     machine : Machine
         Any machine of the line.
     """
-    rate, phase = (
-        (machine.current_control.rate, machine.current_control.phase)
-        if isinstance(machine, PmMachine)
-        else (machine.rate, machine.phase)
+    clock = machine.timing()
+    task = Task(
+        "angle.wrap", at.WRAP, clock.period, clock.phase, Priority.WRAP, (angle.index,), (2.0 * math.pi,)
     )
-    wiring.add(Task("angle.wrap", at.WRAP, 1 / rate, phase, Priority.WRAP, (angle.index,), (2.0 * math.pi,)))
+    wiring.add(task)

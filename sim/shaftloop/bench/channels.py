@@ -29,15 +29,18 @@ def standard_channels(bench: Bench, further: Sequence[str]) -> list[Channel]:
     ScenarioError
         Where a name is none of this bench.
     """
-    channels = [*_sensors(bench), *_loops(bench)]
-    for name, machine in bench.machines.items():
-        torque = tuple(("z", ref, weight) for weight, ref in machine.torque)
-        channels.append(Channel(f"{name}_speed", "rad/s", (("z", machine.node.speed, 1.0),)))
-        channels.append(Channel(f"{name}_torque", "N m", torque))
+    main = bench.main_sensor()
+    channels: list[Channel] = []
+    for name, sensor in bench.sensors.items():
+        channels += sensor.channels("" if sensor is main else f"{name}_")
+    channels += _loops(bench)
+    for name, part in bench.parts.items():
+        if name not in bench.sensors:
+            channels += part.channels(f"{name}_")
     for edge in bench.line.edges:
         channels.append(Channel(f"{edge.part}_torque", "N m", (("z", edge.torque, 1.0),)))
     for name, meter in bench.power_meters.items():
-        channels.append(Channel(f"{name}_power", "W", (("state", meter.reading_slot, 1.0),)))
+        channels += meter.channels(f"{name}_")
     return [*channels, *_energies(bench), *(_asked(bench, name) for name in further)]
 
 
@@ -50,16 +53,6 @@ def _asked(bench: Bench, name: str) -> Channel:
         )
     number = names.index(name)
     return Channel(name, layout.slots[number].unit, (("state", number, 1.0),))
-
-
-def _sensors(bench: Bench) -> list[Channel]:
-    """Return true torque and reading of every sensor; the main one's names carry no prefix."""
-    main, channels = bench.main_sensor(), []
-    for name, sensor in bench.sensors.items():
-        prefix = "" if sensor is main else f"{name}_"
-        channels.append(Channel(f"{prefix}true_torque", "N m", (("z", sensor.true_torque, 1.0),)))
-        channels.append(Channel(f"{prefix}reading", "N m", (("state", sensor.reading_slot, 1.0),)))
-    return channels
 
 
 def _loops(bench: Bench) -> list[Channel]:

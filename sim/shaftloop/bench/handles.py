@@ -2,46 +2,20 @@
 
 from dataclasses import dataclass, field
 from fractions import Fraction
+from functools import cached_property
+from typing import Any, cast
 
 from shaftloop.bench.line import Line
+from shaftloop.bench.parts.machine import BenchMachine
+from shaftloop.bench.parts.part import BenchPart
+from shaftloop.bench.parts.power_meter import BenchPowerMeter
+from shaftloop.bench.parts.torque_sensor import BenchTorqueSensor
 from shaftloop.control.parameters import Loop
 from shaftloop.engine.model import Model
-from shaftloop.scenario.description import Description, Machine
-from shaftloop_models.network import Node, Ref
-from shaftloop_models.power_meter import PowerMeter
-from shaftloop_models.torque_sensor import TorqueSensor
+from shaftloop.scenario.description import Description
+from shaftloop_models.part import Machine
 
-__all__ = ["Bench", "LoopHandle", "MachineHandle", "PowerMeterHandle", "SensorHandle"]
-
-
-@dataclass(frozen=True)
-class MachineHandle:
-    """A machine of the bench."""
-
-    parameters: Machine
-    node: Node
-    body: int
-    """Number of its body in the line."""
-    torque: tuple[tuple[float, Ref], ...]
-    """Air-gap torque as a sum of weight·quantity. [N m]"""
-    link_meter: int
-    command_slot: int
-    """Held slot: torque command that is active. [N m]"""
-
-
-@dataclass(frozen=True)
-class SensorHandle:
-    """A torque sensor of the bench."""
-
-    parameters: TorqueSensor
-    true_torque: Ref
-    """Signal. [N m]"""
-    transmitted: Ref
-    """Signal: true torque plus damping torque. [N m]"""
-    spring: int
-    """Number of its spring in the line."""
-    reading_slot: int
-    sample_task: int
+__all__ = ["Bench", "LoopHandle"]
 
 
 @dataclass(frozen=True)
@@ -70,14 +44,6 @@ class LoopHandle:
     """Command as it left controller and limiter, in the sense of the loop; -1 where nothing needs it."""
 
 
-@dataclass(frozen=True)
-class PowerMeterHandle:
-    """A power meter of the bench."""
-
-    parameters: PowerMeter
-    reading_slot: int
-
-
 @dataclass
 class Bench:
     """An assembled bench."""
@@ -87,11 +53,25 @@ class Bench:
     line: Line
     record_period: Fraction
     """[s]"""
-    machines: dict[str, MachineHandle] = field(default_factory=dict)
-    sensors: dict[str, SensorHandle] = field(default_factory=dict)
+    parts: dict[str, BenchPart[Any]]
+    """All parts of the line, left to right."""
     loops: dict[str, LoopHandle] = field(default_factory=dict)
-    power_meters: dict[str, PowerMeterHandle] = field(default_factory=dict)
+    power_meters: dict[str, BenchPowerMeter] = field(default_factory=dict)
     record_task: int = 0
+
+    @cached_property
+    def machines(self) -> dict[str, BenchMachine[Machine]]:
+        """The machines, left to right."""
+        return {name: cast(BenchMachine[Machine], p) for name, p in self.parts.items() if p.parameters.drives}
+
+    @cached_property
+    def sensors(self) -> dict[str, BenchTorqueSensor]:
+        """The sensors of torque, left to right."""
+        return {
+            name: cast(BenchTorqueSensor, part)
+            for name, part in self.parts.items()
+            if part.parameters.signal == "torque"
+        }
 
     def torque_loop(self) -> LoopHandle | None:
         """Return the first torque loop, on which the torque metrics are taken."""
@@ -106,7 +86,7 @@ class Bench:
         )
         return next(found, None)
 
-    def main_sensor(self) -> SensorHandle | None:
+    def main_sensor(self) -> BenchTorqueSensor | None:
         """Return the torque sensor that the torque loop reads, else the first one."""
         loop = self.torque_loop()
         if loop is not None:

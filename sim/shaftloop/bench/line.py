@@ -2,13 +2,15 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import cast
 
 from shaftloop.bench.angle import needs_angle
-from shaftloop.scenario.description import Machine, Part
+from shaftloop.bench.parts.part import Site
 from shaftloop_models.drag import Drag, declare_drag
 from shaftloop_models.line import Inertia, Spring
 from shaftloop_models.misalignment import declare_transmission_error
 from shaftloop_models.network import Network, Node, Ref
+from shaftloop_models.part import Machine, Part
 
 __all__ = ["Body", "Edge", "Line", "Place", "declare_line", "lay_out"]
 
@@ -73,6 +75,12 @@ class Line:
         """Return the angle of a body: the line's angle, then the twists to subtract; empty without one."""
         return () if self.angle is None else (self.angle, *(edge.twist for edge in self.edges[:body]))
 
+    def site(self, name: str, number: int) -> Site:
+        """Return where a part sits."""
+        place = self.places[name]
+        edge = None if place.spring is None else self.edges[place.spring]
+        return Site(number, place.body, self.nodes[place.body], edge, self.angle_of(place.body))
+
 
 def lay_out(parts: Sequence[Part]) -> tuple[list[Body], list[tuple[str, Spring]], dict[str, Place]]:
     """Return the bodies and springs of a line: neighbouring inertias form one body.
@@ -101,13 +109,13 @@ def _bolt(body: Body, element: Inertia, part: Part) -> None:
     body.inertia += element.value
     if element.value > 0.0 and part.name not in body.parts:
         body.parts.append(part.name)
-    if isinstance(part, Machine):
+    if part.drives:
         body.machine = body.machine or part.name
     if element.drag != Drag():
         body.drags.append((element.drag, element.drag_label))
 
 
-def declare_line(net: Network, parts: Sequence[Part], max_speed: float) -> Line:
+def declare_line(net: Network, parts: Sequence[Part]) -> Line:
     """Add the mechanics of a line to a network.
 
     Parameters
@@ -115,11 +123,11 @@ def declare_line(net: Network, parts: Sequence[Part], max_speed: float) -> Line:
     net : Network
         Equations to extend.
     parts : sequence of Part
-        Left to right.
-    max_speed : float
-        Largest speed of the operating range, for the step rule. [rad/s]
+        Left to right, a machine among them.
     """
     bodies, springs, places = lay_out(parts)
+    # The operating range, for the step rule.
+    max_speed = max(cast(Machine, part).max_speed for part in parts if part.drives)
     names = _unique([body.name for body in bodies])
     nodes = tuple(
         Node(name, body.inertia, net.state(f"{name}.speed", "rad/s"))

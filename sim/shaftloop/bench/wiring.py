@@ -8,6 +8,9 @@ from math import floor
 from shaftloop.engine import at
 from shaftloop.engine.layout import Layout, SlotKind
 from shaftloop.engine.model import Task
+from shaftloop.engine.plant import Plant
+from shaftloop.scenario.description import Description
+from shaftloop_models.network import Ref
 
 __all__ = ["Priority", "Wiring"]
 
@@ -30,9 +33,17 @@ class Priority:
 class Wiring:
     """The layout and the tasks of a bench while it is being assembled."""
 
-    layout: Layout
+    description: Description
+    plant: Plant
+    smooth: bool
+    """Whether quantisers, noise, clamps and edge counting are switched off."""
+    layout: Layout = field(default_factory=Layout)
     tasks: list[Task] = field(default_factory=list)
     latencies: list[Fraction] = field(default_factory=list)
+
+    def held_slot(self, ref: Ref) -> int:
+        """Return the slot of a held input of the plant."""
+        return len(self.plant.network.states) + ref.index
 
     def add(self, task: Task) -> int:
         """Add a task and return its number."""

@@ -51,7 +51,6 @@ def sensors(
     from shaftloop.answers.sensors import find_sensors
     from shaftloop.report.files import make_folder
     from shaftloop.report.sensors import room
-    from shaftloop_models.torque_sensor import TorqueSensor
 
     description = scenario.description
     plan = description.uncertainty
@@ -63,7 +62,7 @@ def sensors(
         _read("--bandwidth", bandwidth, "Hz"),
         _read("--tolerance", tolerance, "1") or 0.0,
     )
-    name = next((part.name for part in description.line if isinstance(part, TorqueSensor)), "sensor")
+    name = next((part.name for part in description.readers("torque")), "sensor")
     candidates = find_candidates(parts, name)
     folder = request.folder(scenario.name)
     if folder is not None:

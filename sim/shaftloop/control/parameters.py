@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Annotated, Literal
 
-from shaftloop_models.parameters import Delay, Gain, Number, Quantity
+from shaftloop_models.parameters import Clock, Delay, Gain, Number, Quantity
 
 __all__ = [
     "ActiveDamping",
@@ -150,6 +150,12 @@ class Loop:
         float | None, Quantity("rad/s", "speed a limiter keeps, either direction", gt=0.0)
     ] = None
 
+    def timing(self) -> Clock:
+        """Return when the controller is due, and how late its command is there."""
+        period, keys = 1 / self.rate, ("rate", "phase", "output_latency")
+        latency = self.output_latency.seconds(period)
+        return Clock(period, self.phase, latency, keys, free_running=self.free_running)
+
 
 @dataclass(frozen=True)
 class Hop:
@@ -163,3 +169,8 @@ class Hop:
         Delay, Quantity("s", "from the transfer to the receiver", ge=0.0, also=("sample",))
     ] = Delay(Fraction(0))
     free_running: Annotated[bool, Number("its clock is not synchronised: analyses sweep its phase")] = False
+
+    def timing(self) -> Clock:
+        """Return when it takes a value, and how late that arrives."""
+        latency, keys = self.transport.seconds(self.period), ("period", "phase", "transport")
+        return Clock(self.period, self.phase, latency, keys, free_running=self.free_running)

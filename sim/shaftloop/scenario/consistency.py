@@ -6,8 +6,7 @@ from shaftloop.scenario.fields import shown
 from shaftloop.scenario.linechecks import check_line
 from shaftloop.scenario.loopchecks import check_loops
 from shaftloop.scenario.problems import Problems
-from shaftloop.scenario.references import carried, check_reference
-from shaftloop_models.torque_sensor import TorqueSensor
+from shaftloop.scenario.references import carried, check_reference, driving, showing
 
 __all__ = ["check_consistency"]
 
@@ -18,7 +17,7 @@ def check_consistency(draft: Draft, problems: Problems) -> None:
     check_line(draft, problems)
     unit = draft.single.get("unit")
     if unit is not None:
-        check_reference(draft, problems, ("unit",), unit, "machine")
+        check_reference(draft, problems, ("unit",), unit, *driving())
     for hop in draft.lists["hop"]:
         _check_hop(draft, hop, problems)
     check_loops(draft, problems)
@@ -26,7 +25,7 @@ def check_consistency(draft: Draft, problems: Problems) -> None:
         _check_limit(draft, limit, problems)
     for meter in draft.lists["power_meter"]:
         if meter.text("on"):
-            check_reference(draft, problems, meter.at("on"), meter.text("on"), "machine")
+            check_reference(draft, problems, meter.at("on"), meter.text("on"), *driving())
     _check_expectations(draft, problems)
 
 
@@ -43,7 +42,7 @@ def _check_names(draft: Draft, problems: Problems) -> None:
 
 def _check_hop(draft: Draft, hop: Entry, problems: Problems) -> None:
     path, name = hop.at("carries"), hop.text("carries")
-    roles = ("torque_sensor", "encoder", "machine", "loop", "hop")
+    roles = (*showing("torque", "speed"), "loop", "hop")
     if not name or not check_reference(draft, problems, path, name, *roles):
         return
     chain = carried(draft, hop.name)
@@ -58,11 +57,11 @@ def _check_hop(draft: Draft, hop: Entry, problems: Problems) -> None:
 
 def _check_limit(draft: Draft, entry: Entry, problems: Problems) -> None:
     watched = entry.text("watches")
-    if not watched or not check_reference(draft, problems, entry.at("watches"), watched, "torque_sensor"):
+    if not watched or not check_reference(draft, problems, entry.at("watches"), watched, *showing("torque")):
         return
     found = draft.find(watched, ["line"])
     sensor, limit = found.value if found else None, entry.value
-    if not isinstance(sensor, TorqueSensor) or limit is None or limit.quantity != "reading":
+    if sensor is None or limit is None or limit.quantity != "reading":
         return
     if sensor.range is not None and limit.above >= sensor.range:
         problems.warn(

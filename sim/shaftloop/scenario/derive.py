@@ -28,8 +28,8 @@ from pydantic_core import PydanticCustomError
 
 from shaftloop.scenario.fields import FieldError, Leaf, leaf, nearest, shown, without_none
 from shaftloop.scenario.locate import KeyPath
-from shaftloop.scenario.partchecks import check_part
-from shaftloop_models.parameters import ParameterError
+from shaftloop_models.parameters import Checked, ParameterError
+from shaftloop_models.part import Part, kinds
 
 __all__ = ["adapter", "item_kind", "readable_fields", "unknown_key", "validate"]
 
@@ -137,7 +137,10 @@ def _one(cls: type, partial: bool) -> Any:
 
 
 def _members(kind: Any) -> tuple[type, ...]:
+    """Return the members of a union of dataclasses; a part is one of those that are known."""
     kind = without_none(kind)
+    if kind is Part:
+        return kinds()
     return get_args(kind) if get_origin(kind) is not None else (kind,)
 
 
@@ -172,7 +175,8 @@ def _builder(cls: type) -> Callable[[BaseModel], Any]:
         stated = {name: getattr(model, name) for name in model.model_fields_set}
         try:
             instance = cls(**stated)
-            check_part(instance)
+            if isinstance(instance, Checked):
+                instance.check()
         except ParameterError as error:
             raise _custom(error.message, error.key) from None
         return instance

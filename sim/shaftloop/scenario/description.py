@@ -2,22 +2,15 @@
 
 from dataclasses import dataclass, field
 from fractions import Fraction
-from typing import Annotated, Literal
+from typing import Annotated, Literal, cast
 
 from shaftloop.control.parameters import Hop, Loop
 from shaftloop.scenario.uncertainty import Uncertainty
 from shaftloop.scenario.units import Stated
-from shaftloop_models.bearing import Bearing
-from shaftloop_models.coupling import Coupling
-from shaftloop_models.encoder import Encoder
-from shaftloop_models.flywheel import Flywheel
 from shaftloop_models.parameters import Number, Quantity
-from shaftloop_models.pm_machine import PmMachine
+from shaftloop_models.part import Machine, Part, Sensor
 from shaftloop_models.power_meter import PowerMeter
-from shaftloop_models.servo_machine import ServoMachine
-from shaftloop_models.shaft import Shaft
 from shaftloop_models.supply import Supply
-from shaftloop_models.torque_sensor import TorqueSensor
 
 __all__ = [
     "FILLED",
@@ -36,9 +29,6 @@ __all__ = [
     "Stop",
     "Trace",
 ]
-
-Machine = PmMachine | ServoMachine
-Part = PmMachine | ServoMachine | Coupling | Shaft | Flywheel | Bearing | TorqueSensor | Encoder
 
 FILLED = {"filled": True}
 """Marks a field that the scenario does not state: the reader fills it."""
@@ -215,6 +205,24 @@ class Description:
         tuple[float, ...],
         Number("further excitations per turn, e.g. slots, for the interference diagram", gt=0.0, le=1000.0),
     ] = ()
+
+    def machines(self) -> list[Machine]:
+        """Return the machines of the line, left to right."""
+        return [cast(Machine, part) for part in self.line if part.drives]
+
+    def readers(self, signal: str) -> list[Sensor]:
+        """Return the parts that show a quantity, left to right: the sensors of torque, say.
+
+        Parameters
+        ----------
+        signal : str
+            ``torque`` or ``speed``.
+        """
+        return [cast(Sensor, part) for part in self.line if part.signal == signal and part.samples]
+
+    def part(self, name: str) -> Part | None:
+        """Return the part of a name, nothing where there is none."""
+        return next((part for part in self.line if part.name == name), None)
 
     def origin(self, name: str) -> str:
         """Return the sensor, encoder, machine or loop at the far end of a chain of bus hops.

@@ -2,8 +2,8 @@
 
 from shaftloop.scenario.draft import Draft, Entry
 from shaftloop.scenario.problems import Problems
+from shaftloop.scenario.references import driving
 from shaftloop_models.line import Inertia
-from shaftloop_models.torque_sensor import TorqueSensor
 
 __all__ = ["MAX_BODIES", "MIN_BODIES", "check_line"]
 
@@ -19,13 +19,13 @@ def check_line(draft: Draft, problems: Problems) -> None:
             ("line",), "the line is empty; add [[line]] entries from left to right, a machine among them"
         )
         return
-    if not draft.names("machine") and all(entry.text("part") for entry in entries):
+    if not draft.names(*driving()) and all(entry.text("part") for entry in entries):
         problems.error(("line",), 'the line has no machine; add a [[line]] entry with part = "machine"')
     if all(entry.value is not None for entry in entries):
         _check_bodies(entries, problems)
     for entry in entries:
-        if isinstance(entry.value, TorqueSensor):
-            _check_folding(entry, entry.value, problems)
+        for keys, words in entry.value.warnings() if entry.value is not None else ():
+            problems.warn((*entry.path, *keys), words)
 
 
 def _check_bodies(entries: list[Entry], problems: Problems) -> None:
@@ -60,20 +60,10 @@ def _needs_inertia(left: Entry | None, right: Entry | None, problems: Problems) 
     ways = [
         f"{key} to {entry.name}"
         for entry, key in ((left, "inertia_right"), (right, "inertia_left"))
-        if entry and hasattr(entry.value, key)
+        if entry and key in vars(entry.value)
     ]
     path = (right or left).path if right or left else ("line",)  # type: ignore[union-attr]
     problems.error(
         path,
         f"needs an inertia {side} {' and '.join(names)}: give {' or '.join([*ways, 'a flywheel there'])}",
     )
-
-
-def _check_folding(entry: Entry, sensor: TorqueSensor, problems: Problems) -> None:
-    half = float(sensor.sampling) / 2.0
-    if sensor.filter is not None and sensor.filter.cutoff > half:
-        problems.warn(
-            (*entry.at("filter"), "cutoff"),
-            f"{sensor.filter.cutoff:g} Hz is above half the sampling rate ({half:g} Hz), so faster torque "
-            "folds back into the reading; lower it or sample faster",
-        )

@@ -5,7 +5,7 @@ from shaftloop.scenario.derive import readable_fields
 from shaftloop.scenario.draft import Draft, Entry
 from shaftloop.scenario.fields import level_units, shown
 from shaftloop.scenario.problems import Problems
-from shaftloop.scenario.references import carried, check_reference, signal_kind
+from shaftloop.scenario.references import carried, check_reference, driving, showing, signal_kind
 from shaftloop.scenario.structurechecks import check_structure
 from shaftloop.scenario.units import UnitError, read_quantity
 
@@ -55,10 +55,10 @@ def check_levels(entry: Entry, kind: str, problems: Problems) -> None:
 def _check_ends(draft: Draft, entry: Entry, problems: Problems) -> None:
     """Check what a loop acts on and reads."""
     if entry.text("acts_on"):
-        check_reference(draft, problems, entry.at("acts_on"), entry.text("acts_on"), "machine")
+        check_reference(draft, problems, entry.at("acts_on"), entry.text("acts_on"), *driving())
     reads = entry.text("reads")
     if reads and check_reference(
-        draft, problems, entry.at("reads"), reads, "torque_sensor", "machine", "encoder", "hop"
+        draft, problems, entry.at("reads"), reads, *showing("torque", "speed"), "hop"
     ):
         behind = carried(draft, reads)[-1]
         if draft.role(behind) == "loop":

@@ -4,10 +4,21 @@ from shaftloop.scenario.draft import Draft
 from shaftloop.scenario.fields import nearest, shown
 from shaftloop.scenario.locate import KeyPath
 from shaftloop.scenario.problems import Problems
+from shaftloop_models.part import kind_of, kinds
 
-__all__ = ["carried", "check_reference", "signal_kind"]
+__all__ = ["carried", "check_reference", "driving", "showing", "signal_kind"]
 
-_KINDS = {"torque_sensor": "torque", "machine": "speed", "encoder": "speed"}
+
+def driving() -> list[str]:
+    """Return the kinds of parts that a loop can act on."""
+    return list(dict.fromkeys(kind_of(cls) for cls in kinds() if cls.drives))
+
+
+def showing(*signals: str) -> list[str]:
+    """Return the kinds of parts that show one of some quantities: ``torque``, ``speed``."""
+    machines_first = sorted(kinds(), key=lambda cls: not cls.drives)
+    found = [cls for signal in signals for cls in machines_first if cls.signal == signal]
+    return list(dict.fromkeys(map(kind_of, found)))
 
 
 def carried(draft: Draft, name: str) -> list[str]:
@@ -29,7 +40,8 @@ def carried(draft: Draft, name: str) -> list[str]:
 
 def signal_kind(draft: Draft, name: str) -> str:
     """Return what a loop controls that reads a name: ``torque`` or ``speed``, empty if unknown."""
-    return _KINDS.get(draft.role(carried(draft, name)[-1]), "")
+    role = draft.role(carried(draft, name)[-1])
+    return next((cls.signal for cls in kinds() if kind_of(cls) == role), "")
 
 
 def check_reference(draft: Draft, problems: Problems, path: KeyPath, name: str, *roles: str) -> bool:

@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from shaftloop.scenario.derive import adapter
-from shaftloop.scenario.description import Description, Part
+from shaftloop.scenario.description import Description
+from shaftloop_models.part import Part
 
 __all__ = ["SCHEMA_FILE", "json_schema", "schema_text"]
 

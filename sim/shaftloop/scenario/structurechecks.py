@@ -4,7 +4,7 @@ from shaftloop.control.parameters import ActiveDamping, Loop, PathModel
 from shaftloop.scenario.draft import Draft, Entry
 from shaftloop.scenario.fields import shown
 from shaftloop.scenario.problems import Problems
-from shaftloop.scenario.references import carried, check_reference, signal_kind
+from shaftloop.scenario.references import carried, check_reference, showing, signal_kind
 from shaftloop_models.line import Spring
 
 __all__ = ["MOST_SAMPLES", "check_structure"]
@@ -91,7 +91,7 @@ def _check_damping(draft: Draft, entry: Entry, damping: ActiveDamping, problems:
     path = entry.at("active_damping")
     ends = {"left": damping.left, "right": damping.right}
     for key, name in ends.items():
-        if not check_reference(draft, problems, (*path, key), name, "machine", "encoder", "hop"):
+        if not check_reference(draft, problems, (*path, key), name, *showing("speed"), "hop"):
             return
         behind = carried(draft, name)[-1]
         if signal_kind(draft, name) != "speed":

@@ -5,7 +5,6 @@ from collections.abc import Iterator, Sequence
 from fractions import Fraction
 from typing import NamedTuple
 
-from shaftloop.control.parameters import Hop, Loop
 from shaftloop.scenario.description import (
     Hold,
     PeriodicStep,
@@ -23,11 +22,6 @@ from shaftloop.scenario.locate import KeyPath
 from shaftloop.scenario.loopchecks import check_levels
 from shaftloop.scenario.problems import Problems
 from shaftloop.scenario.references import signal_kind
-from shaftloop_models.encoder import Encoder
-from shaftloop_models.pm_machine import PmMachine
-from shaftloop_models.power_meter import PowerMeter
-from shaftloop_models.servo_machine import ServoMachine
-from shaftloop_models.torque_sensor import TorqueSensor
 
 __all__ = ["MAX_INSTANTS", "MAX_TICK_DIVISOR", "MAX_WAITING", "Moment", "check_timing", "tick_divisor"]
 
@@ -83,28 +77,13 @@ def check_timing(draft: Draft, problems: Problems) -> None:
 
 
 def _moments(entry: Entry) -> Iterator[Moment]:
-    part = entry.value
-    if isinstance(part, TorqueSensor | Encoder | PowerMeter):
-        period = 1 / part.sampling
-        yield Moment(entry.at("sampling"), period, True)
-        yield Moment(entry.at("latency"), part.latency.seconds(period), False)
-    elif isinstance(part, PmMachine):
-        path = entry.at("current_control")
-        yield Moment((*path, "rate"), 1 / part.current_control.rate, True)
-        yield Moment((*path, "phase"), part.current_control.phase, False)
-    elif isinstance(part, ServoMachine):
-        period = 1 / part.rate
-        yield Moment(entry.at("rate"), period, True)
-        yield Moment(entry.at("dead_time"), part.dead_time.seconds(period), False)
-    elif isinstance(part, Loop):
-        period = 1 / part.rate
-        yield Moment(entry.at("rate"), period, True)
-        yield Moment(entry.at("output_latency"), part.output_latency.seconds(period), False)
-    elif isinstance(part, Hop):
-        yield Moment(entry.at("period"), part.period, True)
-        yield Moment(entry.at("transport"), part.transport.seconds(part.period), False)
-    if isinstance(part, TorqueSensor | Encoder | PowerMeter | ServoMachine | Loop | Hop):
-        yield Moment(entry.at("phase"), part.phase, False)
+    clock = None if entry.value is None else entry.value.timing()
+    if clock is None:
+        return
+    rate, phase, latency = ((*entry.path, *clock.table, key) for key in clock.keys)
+    yield Moment(rate, clock.period, True)
+    yield Moment(latency, clock.latency, False)
+    yield Moment(phase, clock.phase, False)
 
 
 def _check_tick(moments: list[Moment], problems: Problems) -> None:

@@ -14,25 +14,29 @@ References
 """
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import cast
 
+import numpy as np
+
+from shaftloop.analysis.fidelity.forced import term_outputs
 from shaftloop.analysis.fidelity.signalpath import slow_delay
+from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.operating import OperatingPoint
 from shaftloop.bench.handles import Bench
-from shaftloop.bench.line import lay_out
 from shaftloop.errors import ScenarioError
-from shaftloop.scenario.description import Description, Machine, Ramp
-from shaftloop_models.drag import Drag, coulomb_torque, windage_torque
+from shaftloop.scenario.description import Description, Ramp
 from shaftloop_models.encoder import Encoder, edge_angle
-from shaftloop_models.pm_machine import PmMachine
 
 __all__ = [
     "Correction",
     "acceleration_noise",
     "angle_step",
     "correction",
-    "drag_torque",
+    "drag_torques",
     "largest_acceleration",
+    "nearest_encoder",
     "window_for",
 ]
 
@@ -85,7 +89,7 @@ class Correction:
 
 def correction(
     description: Description,
-    bench: Bench,
+    bench: HyperMap,
     point: OperatingPoint,
     level: float,
     inertia_error: float = 0.02,
@@ -97,8 +101,8 @@ def correction(
     ----------
     description : Description
         With its `unit` and a torque sensor.
-    bench : Bench
-        Of that description.
+    bench : HyperMap
+        Of that description, smooth.
     point : OperatingPoint
         Where drag counts.
     level : float
@@ -115,18 +119,17 @@ def correction(
     """
     if not 0.0 <= inertia_error <= 1.0:
         raise ScenarioError([f"--inertia-error: {inertia_error:g} is outside 0 to 1; e.g. 0.02 for 2 %"])
-    unit, sensor = description.unit, bench.main_sensor()
+    model = bench.bench
+    unit, sensor = description.unit, model.main_sensor()
     assert unit is not None and sensor is not None, "checked by fidelity"
-    machine = bench.machines[unit]
-    bodies = between(bench, machine.body, sensor.spring)
-    inertia = sum(bench.line.nodes[body].inertia for body in bodies)
-    iron = _iron_loss(machine.parameters, point.speed)
-    laid_out = lay_out(description.line)[0]
-    drags = [entry for body in bodies for entry, _ in laid_out[body].drags]
-    drag = iron + sum(drag_torque(entry, point.speed) for entry in drags)
-    own = iron + drag_torque(machine.parameters.drag, point.speed)
-    acceleration = largest_acceleration(bench)
-    part = _nearest_encoder(description, bench, machine.body)
+    machine = model.machines[unit]
+    bodies = between(model, machine.body, sensor.spring)
+    inertia = sum(model.line.nodes[body].inertia for body in bodies)
+    drags = drag_torques(bench, bodies, point.speed)
+    drag = sum(drags.values())
+    own = sum(torque for meter, torque in drags.items() if meter.startswith(f"{unit}."))
+    acceleration = largest_acceleration(model)
+    part = nearest_encoder(description, model, machine.body)
     noises: tuple[float | None, float | None] = (None, None)
     mismatch, chosen = None, None
     if part is not None:
@@ -206,18 +209,35 @@ def window_for(step: float, inertia: float, level: float, period: float) -> floa
     return min(max(math.ceil(least / period - 1e-9), 1), _MOST_PERIODS) * period
 
 
-def drag_torque(drag: Drag, speed: float) -> float:
-    """Return the drag at a speed, which has the sign of the speed [N m].
+def drag_torques(bench: HyperMap, bodies: Iterable[int], speed: float) -> dict[str, float]:
+    """Return what brakes some bodies at a speed, by the name of its loss meter [N m].
+
+    The network knows: every loss that a body bears is metered as a torque times the speed of that body.
 
     Parameters
     ----------
-    drag : Drag
-        Parameters.
+    bench : HyperMap
+        The smooth bench.
+    bodies : iterable of int
+        Numbers in the line.
     speed : float
-        [rad/s]
+        Of all bodies. [rad/s]
     """
-    solid = coulomb_torque(speed, drag.coulomb, drag.smoothing)
-    return float(drag.viscous * speed + solid + windage_torque(speed, drag.windage))
+    line, net = bench.bench.line, bench.bench.model.plant.network
+    state = np.zeros_like(bench.run.state)
+    for node in line.nodes:
+        state[node.speed.index] = speed
+    outputs = term_outputs(bench, state)
+    values = {"output": outputs, "state": state, "one": np.ones(1)}
+    found: dict[str, float] = {}
+    for node in (line.nodes[body] for body in bodies):
+        losses = next(balance.losses for balance in net.balances if balance.element == node.name)
+        for power in net.powers:
+            if power.meter in losses and power.b == node.speed:
+                name = net.meters[power.meter].name
+                torque = power.coefficient * float(values[power.a.kind][power.a.index])
+                found[name] = found.get(name, 0.0) + torque
+    return found
 
 
 def largest_acceleration(bench: Bench) -> float:
@@ -255,15 +275,17 @@ def between(bench: Bench, body: int, spring: int) -> range:
     return range(body, spring + 1) if body <= spring else range(spring + 1, body + 1)
 
 
-def _iron_loss(machine: Machine, speed: float) -> float:
-    """Return the torque of the iron loss, which brakes the rotor [N m]."""
-    if not isinstance(machine, PmMachine):
-        return 0.0
-    iron = machine.iron_loss
-    return drag_torque(Drag(viscous=iron.eddy, coulomb=iron.hysteresis, smoothing=iron.smoothing), speed)
+def nearest_encoder(description: Description, bench: Bench, body: int) -> Encoder | None:
+    """Return the encoder on the body nearest to another.
 
-
-def _nearest_encoder(description: Description, bench: Bench, body: int) -> Encoder | None:
-    """Return the encoder on the body nearest to the unit."""
-    found = [part for part in description.line if isinstance(part, Encoder)]
+    Parameters
+    ----------
+    description : Description
+        The bench.
+    bench : Bench
+        Of that description.
+    body : int
+        Number of the body.
+    """
+    found = [cast(Encoder, part) for part in description.readers("speed")]
     return min(found, key=lambda part: abs(bench.line.places[part.name].body - body), default=None)

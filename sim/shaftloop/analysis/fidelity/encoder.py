@@ -13,10 +13,12 @@ References
 
 import math
 from dataclasses import dataclass
+from typing import cast
 
 import numpy as np
 
 from shaftloop_models.encoder import EDGES_PER_LINE, Encoder, speed_quantum, timing_resolution
+from shaftloop_models.part import Sensor
 
 __all__ = ["EncoderFigures", "crossover_speed", "encoder_figures"]
 
@@ -66,13 +68,13 @@ def crossover_speed(edges: int, clock: float, gate: float) -> float:
 
 
 def encoder_figures(
-    encoder: Encoder, speed: float, clock: float | None = None, turn_error: float = 0.0
+    sensor: Sensor, speed: float, clock: float | None = None, turn_error: float = 0.0
 ) -> EncoderFigures:
     """Return the figures of an encoder at a speed.
 
     Parameters
     ----------
-    encoder : Encoder
+    sensor : Sensor
         Parameters.
     speed : float
         [rad/s]
@@ -82,6 +84,7 @@ def encoder_figures(
         Amplitude of the angle error once per turn, in place of the encoder's own: eccentricity over radius
         of the grating. [rad]
     """
+    encoder = cast(Encoder, sensor)
     edges, period = EDGES_PER_LINE * encoder.lines, float(1 / encoder.sampling)
     speed, rate = abs(speed), clock or encoder.clock_rate()
     counting = speed_quantum(edges, period)

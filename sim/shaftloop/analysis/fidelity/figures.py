@@ -28,9 +28,7 @@ def figures(found: Fidelity, corrected: Correction | None = None) -> dict[str, F
     corrected : Correction, optional
         From `correction`; with its defaults where not given.
     """
-    entry = corrected or correction(
-        found.description, found.bench.bench, found.point, 1e-3 * found.sensor.rated
-    )
+    entry = corrected or correction(found.description, found.bench, found.point, 1e-3 * found.sensor.rated)
     return by_name(_static(found) + _bands(found) + _dynamic(found) + _noise(found) + _inertia(entry))
 
 

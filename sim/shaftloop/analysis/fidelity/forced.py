@@ -16,13 +16,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.analysis.hypermap import HyperMap
-from shaftloop.bench.handles import LoopHandle, MachineHandle, SensorHandle
+from shaftloop.bench.handles import LoopHandle
+from shaftloop.bench.parts.machine import BenchMachine
+from shaftloop.bench.parts.torque_sensor import BenchTorqueSensor
 from shaftloop.engine import at
 from shaftloop.engine.kernel import probe
 from shaftloop_models.lowpass import state_space
 from shaftloop_models.network import Ref
+from shaftloop_models.part import Machine
 
-__all__ = ["ForcedBench", "Line", "Responses", "Source", "air_gap_torque", "deliveries", "folded"]
+__all__ = [
+    "ForcedBench",
+    "Line",
+    "Responses",
+    "Source",
+    "air_gap_torque",
+    "deliveries",
+    "folded",
+    "term_outputs",
+]
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -85,8 +97,8 @@ class ForcedBench:
         from scipy.linalg import expm
 
         self.bench = bench
-        self._machine: MachineHandle = bench.bench.machines[machine]
-        self._sensor: SensorHandle = bench.bench.sensors[sensor]
+        self._machine: BenchMachine[Machine] = bench.bench.machines[machine]
+        self._sensor: BenchTorqueSensor = bench.bench.sensors[sensor]
         self._loop: LoopHandle | None = _reader(bench, sensor)
         self._ticks = np.array(bench.run.tables.calendar.ticks)
         self._times = self._ticks / bench.run.clock.ticks_per_second
@@ -297,12 +309,12 @@ def folded(frequency: float, rate: float) -> float:
     return abs(frequency - rate * round(frequency / rate))
 
 
-def deliveries(sensor: SensorHandle) -> tuple[Fraction, Fraction]:
+def deliveries(sensor: BenchTorqueSensor) -> tuple[Fraction, Fraction]:
     """Return period and phase at which new readings arrive [s].
 
     Parameters
     ----------
-    sensor : SensorHandle
+    sensor : BenchTorqueSensor
         The sensor.
     """
     part = sensor.parameters
@@ -328,15 +340,23 @@ def air_gap_torque(bench: HyperMap, state: Array, machine: str) -> float:
     machine : str
         Its name.
     """
-    terms = _terms(bench, state)
+    terms = term_outputs(bench, state)
     parts = bench.bench.machines[machine].torque
     return float(
         sum(w * (terms[ref.index] if ref.kind == "output" else state[ref.index]) for w, ref in parts)
     )
 
 
-def _terms(bench: HyperMap, state: Array) -> Array:
-    """Return the outputs of the nonlinear terms: the compiled ones, in z after a gap without a step."""
+def term_outputs(bench: HyperMap, state: Array) -> Array:
+    """Return the outputs of the nonlinear terms: the compiled ones, in z after a gap without a step.
+
+    Parameters
+    ----------
+    bench : HyperMap
+        The smooth bench.
+    state : ndarray, shape (slots,)
+        Of the bench.
+    """
     run, plant = bench.run, bench.bench.model.plant
     it = run.tables.it.copy()
     it[it[at.GAP_INT] + 1] = 0
@@ -354,5 +374,5 @@ def _term_slopes(bench: HyperMap, state: Array) -> Array:
         high, low = state.copy(), state.copy()
         high[j] += size
         low[j] -= size
-        slopes[:, j] = (_terms(bench, high) - _terms(bench, low)) / (2.0 * size)
+        slopes[:, j] = (term_outputs(bench, high) - term_outputs(bench, low)) / (2.0 * size)
     return slopes

@@ -19,13 +19,14 @@ from the data sheet; common practice, no source.
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.analysis.fidelity.transfer import Fidelity
+from shaftloop.bench.parts.part import BenchPart, make_part
 from shaftloop.errors import ScenarioError
-from shaftloop_models.coupling import Coupling, misalignment_load
 from shaftloop_models.line import Spring
 
 __all__ = ["CouplingError", "OrderError", "misalignment"]
@@ -91,8 +92,8 @@ def misalignment(
         raise ScenarioError([f"--crosstalk: {crosstalk:g} is outside 0 to 1; e.g. 0.005 for 0.5 %"])
     if not 0.0 <= lever <= 10.0:
         raise ScenarioError([f"--lever: {lever:g} m is outside 0 to 10 m"])
-    couplings = [part for part in found.description.line if isinstance(part, Coupling)]
-    crooked = [part for part in couplings if part.parallel_offset or part.angular_offset]
+    parts = [make_part(part) for part in found.description.line]
+    crooked = [part for part in parts if part.misalignment(0.0, found.point.speed) is not None]
     if crooked and found.point.speed == 0.0:
         names = " and ".join(part.name for part in crooked)
         raise ScenarioError(
@@ -101,9 +102,10 @@ def misalignment(
     return tuple(_coupling(found, part, crosstalk, lever) for part in crooked)
 
 
-def _coupling(found: Fidelity, part: Coupling, crosstalk: float | None, lever: float) -> CouplingError:
+def _coupling(found: Fidelity, part: BenchPart[Any], crosstalk: float | None, lever: float) -> CouplingError:
     torque = _mean_torque(found, part)
-    load = misalignment_load(part, torque, found.point.speed)
+    load = part.misalignment(torque, found.point.speed)
+    assert load is not None, "only for a part out of line"
     waves = ((1, load.error_1x), (2, load.error_2x))
     beside = part.name in _neighbours(found)
     moment = load.bending_moment
@@ -120,7 +122,7 @@ def _coupling(found: Fidelity, part: Coupling, crosstalk: float | None, lever: f
     )
 
 
-def _order(found: Fidelity, part: Coupling, torque: float, order: int, error: float) -> OrderError:
+def _order(found: Fidelity, part: BenchPart[Any], torque: float, order: int, error: float) -> OrderError:
     frequency = order * abs(found.point.speed) / (2.0 * math.pi)
     bench = found.closed or found.held
     source = _source(found, part, torque, order)
@@ -130,14 +132,14 @@ def _order(found: Fidelity, part: Coupling, torque: float, order: int, error: fl
     return OrderError(order, frequency, error, true, line.size * error, line.frequency)
 
 
-def _source(found: Fidelity, part: Coupling, torque: float, order: int) -> Callable[[Array], Complex]:
+def _source(found: Fidelity, part: BenchPart[Any], torque: float, order: int) -> Callable[[Array], Complex]:
     """Return what a transmission error of amplitude 1 does to the derivatives of the plant states."""
     bench = found.bench.bench
     place = bench.line.places[part.name]
     assert place.spring is not None, "a coupling has a spring"
     edge = bench.line.edges[place.spring]
     left, right = bench.line.nodes[edge.left], bench.line.nodes[edge.left + 1]
-    spring = next(element for element in part.elements() if isinstance(element, Spring))
+    spring = next(element for element in part.parameters.elements() if isinstance(element, Spring))
     names = [name for name, _ in bench.model.plant.network.states]
     branches = [names.index(f"{part.name}.branch{i + 1}") for i in range(len(spring.branches))]
 
@@ -152,7 +154,7 @@ def _source(found: Fidelity, part: Coupling, torque: float, order: int) -> Calla
     return drive
 
 
-def _mean_torque(found: Fidelity, part: Coupling) -> float:
+def _mean_torque(found: Fidelity, part: BenchPart[Any]) -> float:
     """Return the torque that a coupling carries at the operating point [N m]."""
     bench, plant = found.bench.bench, found.bench.bench.model.plant
     spring = bench.line.places[part.name].spring
@@ -166,5 +168,5 @@ def _neighbours(found: Fidelity) -> tuple[str, ...]:
     line = found.description.line
     here = next(i for i, part in enumerate(line) if part.name == found.sensor.name)
     sides = (reversed(line[:here]), iter(line[here + 1 :]))
-    nearest = (next((part.name for part in side if isinstance(part, Coupling)), None) for side in sides)
+    nearest = (next((part.name for part in side if make_part(part).flexes), None) for side in sides)
     return tuple(name for name in nearest if name is not None)

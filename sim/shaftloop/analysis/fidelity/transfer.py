@@ -41,7 +41,8 @@ from shaftloop.analysis.limits import held_state
 from shaftloop.analysis.modes import find_modes, mechanics
 from shaftloop.analysis.openloop import spectral_radius
 from shaftloop.analysis.operating import OperatingPoint, operating_point
-from shaftloop.bench.handles import Bench, SensorHandle
+from shaftloop.bench.handles import Bench
+from shaftloop.bench.parts.torque_sensor import BenchTorqueSensor
 from shaftloop.errors import BenchError
 from shaftloop.scenario.description import Description
 from shaftloop_models.torque_sensor import TorqueSensor
@@ -251,13 +252,10 @@ def check_bench(description: Description) -> tuple[str, str]:
     ScenarioError
         Where the scenario names no unit or has no torque sensor.
     """
-    from shaftloop.scenario.description import Machine
-
     if description.unit is None:
-        names = [part.name for part in description.line if isinstance(part, Machine)]
-        choice = " or ".join(f'unit = "{name}"' for name in names)
+        choice = " or ".join(f'unit = "{machine.name}"' for machine in description.machines())
         raise BenchError(("unit",), f"the scenario does not say which machine is under test; add {choice}")
-    sensors = [part.name for part in description.line if isinstance(part, TorqueSensor)]
+    sensors = [part.name for part in description.readers("torque")]
     if not sensors:
         message = 'no torque sensor, so there is no reading; add a [[line]] with part = "torque_sensor"'
         raise BenchError(("line",), message)
@@ -266,7 +264,7 @@ def check_bench(description: Description) -> tuple[str, str]:
     return description.unit, main
 
 
-def _share(bench: Bench, unit: str, sensor: SensorHandle) -> tuple[float, float]:
+def _share(bench: Bench, unit: str, sensor: BenchTorqueSensor) -> tuple[float, float]:
     """Return the share of a slow torque that reaches the sensor, and the sign it arrives with."""
     inertias = [node.inertia for node in bench.line.nodes]
     left = bench.machines[unit].body <= sensor.spring

@@ -83,6 +83,5 @@ def _words(entry: dict[str, object]) -> str:
 
 def _rated(description: Description, loop: Loop) -> tuple[float, str]:
     """Return the torque that per cent refer to, and what it is called."""
-    machine = next(part for part in description.line if part.name == loop.acts_on)
-    rated = getattr(machine, "rated_torque", None)
+    rated = next(machine.rated_torque for machine in description.machines() if machine.name == loop.acts_on)
     return (rated, "rated torque") if rated else (loop.clamp, "the clamp")

@@ -65,9 +65,8 @@ def speeds_across(bench: Bench, loop: Loop) -> tuple[str, str, float] | str:
     for name in sorted(places):
         if name in bench.machines and name in read:
             at.setdefault(places[name], name)
-    for encoder in description.line:
-        if type(encoder).__name__ == "Encoder":
-            at[places[encoder.name]] = encoder.name
+    for encoder in description.readers("speed"):
+        at[places[encoder.name]] = encoder.name
     others = [body for body in at if body != own]
     if not others:
         return (

@@ -1,0 +1,122 @@
+"""What every part of the line says of itself, and the kinds of parts there are.
+
+A part is a frozen dataclass of parameters. Whoever works with the line asks what stands in `Part` and never
+for the class. Sampling, slots and whatever else a part is on a bench stands in `shaftloop.bench.parts`.
+"""
+
+import importlib
+import pkgutil
+from abc import abstractmethod
+from functools import cache
+from pathlib import Path
+from typing import ClassVar, TypeVar, get_args, get_type_hints
+
+from shaftloop_models.drag import Drag
+from shaftloop_models.harmonics import Cogging, Ripple
+from shaftloop_models.line import Element
+from shaftloop_models.parameters import Checked, Clock, Sampled
+
+__all__ = ["Machine", "Part", "Sensor", "kind_of", "kinds", "part_kind"]
+
+
+class Part(Checked):
+    """A part of the line."""
+
+    part: str
+    """Kind of part, as a scenario says it."""
+    name: str
+    signal: ClassVar[str] = ""
+    """What a loop controls that reads it, ``torque`` or ``speed``; empty where there is nothing to read."""
+    samples: ClassVar[bool] = False
+    """Whether what is read of it is taken at instants of its own."""
+    drives: ClassVar[bool] = False
+    """Whether a loop can act on it."""
+    range: float | None = None
+    """Largest reading, either sign, where there is one."""
+
+    @abstractmethod
+    def elements(self) -> list[Element]:
+        """Return the mechanical elements, left to right."""
+
+    def check(self) -> None:
+        """Run the checks that concern several parameters.
+
+        Raises
+        ------
+        ParameterError
+            Naming the parameter at fault.
+        """
+        self.elements()
+
+    def warnings(self) -> list[tuple[tuple[str, ...], str]]:
+        """Return what is allowed but looks wrong: keys inside the part, and the words."""
+        return []
+
+    def timing(self) -> Clock | None:
+        """Return when its sampled side is due, nothing where it has none."""
+        return None
+
+
+class Sensor(Sampled, Part):
+    """A part that takes samples of torque or speed."""
+
+
+class Machine(Part):
+    """A machine: what a loop acts on, and whose speed can be read as it is."""
+
+    signal = "speed"
+    drives = True
+    inertia: float
+    """[kg m^2]"""
+    max_speed: float
+    """[rad/s]"""
+    rated_torque: float | None = None
+    """[N m]"""
+    drag: Drag = Drag()
+    ripple: tuple[Ripple, ...] = ()
+    cogging: tuple[Cogging, ...] = ()
+
+    @abstractmethod
+    def timing(self) -> Clock:
+        """Return when it takes its command."""
+
+
+_Kind = TypeVar("_Kind", bound=type[Part])
+
+_KINDS: dict[type[Part], str] = {}
+
+
+def part_kind(cls: _Kind) -> _Kind:
+    """Make a part known to whoever reads scenarios.
+
+    Parameters
+    ----------
+    cls : type
+        Dataclass of its parameters.
+    """
+    _KINDS[cls] = get_args(get_type_hints(cls)["part"])[0]
+    return cls
+
+
+def kinds() -> tuple[type[Part], ...]:
+    """Return the kinds of parts in alphabetical order: those of this package, and what was made known."""
+    _load()
+    return tuple(sorted(_KINDS, key=lambda cls: (_KINDS[cls], cls.__name__)))
+
+
+def kind_of(cls: type[Part]) -> str:
+    """Return what a scenario calls a kind of part.
+
+    Parameters
+    ----------
+    cls : type
+        One of `kinds`.
+    """
+    return _KINDS[cls]
+
+
+@cache
+def _load() -> None:
+    """Import every file of this package, so that its parts make themselves known."""
+    for module in pkgutil.iter_modules([str(Path(__file__).parent)], f"{__package__}."):
+        importlib.import_module(module.name)

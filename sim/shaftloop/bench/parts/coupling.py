@@ -1,0 +1,29 @@
+"""A coupling on the bench: mechanics, and torque of order 1 and 2 where its hubs do not line up."""
+
+from dataclasses import replace
+
+from shaftloop.bench.parts.part import BenchPart, Ideal, on_bench
+from shaftloop_models.coupling import Coupling, MisalignmentLoad, misalignment_load
+
+__all__ = ["BenchCoupling"]
+
+
+@on_bench(Coupling)
+class BenchCoupling(BenchPart[Coupling]):
+    """A coupling on a bench."""
+
+    flexes = True
+
+    def smooth(self) -> Coupling:
+        """Return its parameters without misalignment."""
+        return replace(self.parameters, parallel_offset=0.0, angular_offset=0.0)
+
+    def imperfections(self) -> list[Ideal]:
+        """Return the misalignment."""
+        return [Ideal("misalignment of the couplings", lambda part: BenchCoupling(part).smooth())]
+
+    def misalignment(self, torque: float, speed: float) -> MisalignmentLoad | None:
+        """Return what its offsets do, nothing without any."""
+        if self.smooth() == self.parameters:
+            return None
+        return misalignment_load(self.parameters, torque, speed)

@@ -1,0 +1,81 @@
+"""An encoder on the bench: at each sample its edges become a speed."""
+
+import math
+from dataclasses import replace
+
+from shaftloop.bench.parts.part import BenchPart, Ideal, Site, on_bench
+from shaftloop.bench.parts.sampling import sampling_ideals
+from shaftloop.bench.wiring import Priority, Wiring
+from shaftloop.engine import at
+from shaftloop.engine.layout import SlotKind
+from shaftloop.engine.model import Task
+from shaftloop_models.encoder import (
+    EDGES_PER_LINE,
+    Encoder,
+    declare_angle,
+    edge_angle,
+    speed_quantum,
+    timing_resolution,
+)
+from shaftloop_models.network import Network, Node, Ref
+
+__all__ = ["BenchEncoder"]
+
+_FINE_EDGES = 10**7
+
+
+@on_bench(Encoder)
+class BenchEncoder(BenchPart[Encoder]):
+    """An encoder on a bench."""
+
+    node: Node
+    """Body it turns with."""
+    angle: Ref
+    """State: angle since the last counted edge. [rad]"""
+
+    def imperfections(self) -> list[Ideal]:
+        """Return edges and the error of the graduation."""
+        return [
+            Ideal("edges of the encoder", lambda part: replace(part, lines=_FINE_EDGES)),
+            Ideal("angle error of the encoder", lambda part: replace(part, turn_error=0.0)),
+        ]
+
+    def step(self, speed: float) -> float:
+        """Return the step of the speed that is read [rad/s].
+
+        Parameters
+        ----------
+        speed : float
+            [rad/s]
+        """
+        part = self.parameters
+        edges, period, clock = EDGES_PER_LINE * part.lines, float(1 / part.sampling), part.clock_rate()
+        if not clock:
+            return speed_quantum(edges, period)
+        if not speed:
+            return 0.0
+        apart = 2.0 * math.pi / (edges * abs(speed))
+        return timing_resolution(speed, clock, max(period, apart))
+
+    def ideals(self) -> list[Ideal]:
+        """Return it without its sampling, and without its latency."""
+        return sampling_ideals(self.parameters)
+
+    def declare(self, net: Network, site: Site) -> None:
+        """Add the angle that is counted."""
+        self.node, self.angle = site.node, declare_angle(net, self.parameters, site.node)
+
+    def wire(self, wiring: Wiring) -> None:
+        """Add the sampler; on a smooth bench it reports the mean speed, without edges or graduation error."""
+        part, clock = self.parameters, self.parameters.timing()
+        self.reading_slot = wiring.layout.add(f"{self.name}.speed", SlotKind.HELD, "rad/s")
+        emit = wiring.line(self.name, "rad/s", clock.period, clock.phase, clock.latency, self.reading_slot)
+        edge = 0.0 if wiring.smooth else edge_angle(part.lines)
+        kind, a, f = at.ENCODER, [self.angle.index, emit], [edge, float(part.sampling)]
+        if not wiring.smooth and (part.turn_error or part.clock_rate()):
+            memory = wiring.layout.add(f"{self.name}.edges", SlotKind.HELD, "", 5)
+            kind = at.EDGES
+            a += [memory, self.node.speed.index]
+            f += [part.turn_error, part.turn_phase, part.clock_rate()]
+        name = f"{self.name}.sample"
+        wiring.add(Task(name, kind, clock.period, clock.phase, Priority.SAMPLE, tuple(a), tuple(f)))

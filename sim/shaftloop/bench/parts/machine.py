@@ -1,0 +1,122 @@
+"""What every machine is on the bench: torque at the air gap, energy from the link, a command."""
+
+from abc import abstractmethod
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import TypeVar
+
+from shaftloop.bench.parts.limits import Violation
+from shaftloop.bench.parts.part import FASTER, BenchPart, Ideal, Site
+from shaftloop.bench.wiring import Wiring
+from shaftloop.engine.layout import SlotKind
+from shaftloop.engine.model import Channel
+from shaftloop_models.network import Network, Node, Ref
+from shaftloop_models.part import Machine
+from shaftloop_models.servo_machine import ServoMachine
+
+__all__ = ["BenchMachine"]
+
+M = TypeVar("M", bound=Machine)
+
+
+class BenchMachine(BenchPart[M]):
+    """A machine on a bench."""
+
+    node: Node
+    """Its body."""
+    body: int
+    """Number of its body in the line."""
+    torque: tuple[tuple[float, Ref], ...]
+    """Air-gap torque as a sum of weight·quantity. [N m]"""
+    link_meter: int
+    """Energy taken from the DC link."""
+    voltage_limits: tuple[tuple[int, int, float], ...] = ()
+    """Task and column of its floats that hold a limit of a voltage, and that limit, which a smooth bench has
+    switched off. [V]"""
+    command_slot: int
+    """Held slot: torque command that is active. [N m]"""
+
+    @abstractmethod
+    def declare_drive(self, net: Network, site: Site) -> None:
+        """Add its equations, and set `torque`, `link_meter` and its losses.
+
+        Parameters
+        ----------
+        net : Network
+            Extended.
+        site : Site
+            Where it sits.
+        """
+
+    @abstractmethod
+    def wire_control(self, wiring: Wiring) -> None:
+        """Add the task that makes the active command into what the equations take.
+
+        Parameters
+        ----------
+        wiring : Wiring
+            Extended.
+        """
+
+    def smooth(self) -> M:
+        """Return its parameters without ripple and cogging."""
+        machine = self.parameters
+        if not (machine.ripple or machine.cogging):
+            return machine
+        return replace(machine, ripple=(), cogging=())  # type: ignore[type-var]
+
+    def imperfections(self) -> list[Ideal]:
+        """Return ripple and cogging."""
+        found = []
+        if self.parameters.ripple:
+            found.append(Ideal("torque ripple of the machines", lambda machine: replace(machine, ripple=())))
+        if self.parameters.cogging:
+            found.append(Ideal("cogging of the machines", lambda machine: replace(machine, cogging=())))
+        return found
+
+    def excitations(self) -> list[tuple[float, str]]:
+        """Return the orders of ripple and cogging."""
+        machine = self.parameters
+        stated = (("ripple of", machine.ripple), ("cogging of", machine.cogging))
+        return [(float(entry.order), kind) for kind, entries in stated for entry in entries]
+
+    def ideals(self) -> list[Ideal]:
+        """Return the machine as a source of torque, without control, lag and delay."""
+        return [Ideal("current loop and its sampling", _torque_source)]
+
+    def declare(self, net: Network, site: Site) -> None:
+        """Add its equations to a network."""
+        self.node, self.body = site.node, site.body
+        self.reading_slot = site.node.speed.index
+        self.declare_drive(net, site)
+        meters = [f"{self.name}.airgap", *([f"{self.name}.cogging"] if self.parameters.cogging else [])]
+        self.gains = tuple(net.meter_number(meter) for meter in meters)
+
+    def wire(self, wiring: Wiring) -> None:
+        """Add its command and the task that takes it."""
+        self.command_slot = wiring.layout.add(f"{self.name}.command_active", SlotKind.HELD, "N m")
+        self.wire_control(wiring)
+
+    def too_weak(self, torque: float, speed: float) -> Violation | None:
+        """Return the limit that keeps it from a torque at a speed, where known ahead of a steady state.
+
+        Parameters
+        ----------
+        torque : float
+            Size of the air-gap torque. [N m]
+        speed : float
+            Size of the speed. [rad/s]
+        """
+        return None
+
+    def channels(self, prefix: str) -> Iterator[Channel]:
+        """Yield speed and air-gap torque."""
+        torque = tuple(("z", ref, weight) for weight, ref in self.torque)
+        yield Channel(f"{prefix}speed", "rad/s", (("z", self.node.speed, 1.0),))
+        yield Channel(f"{prefix}torque", "N m", torque)
+
+
+def _torque_source(machine: Machine) -> ServoMachine:
+    rate = FASTER / machine.timing().period
+    limits = (1e-7, rate, 1e9, machine.max_speed)
+    return ServoMachine("machine", "torque_servo", machine.name, machine.inertia, *limits, drag=machine.drag)

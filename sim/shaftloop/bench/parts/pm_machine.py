@@ -1,0 +1,130 @@
+"""A PM machine on the bench: its current control makes voltages, active one period later."""
+
+import math
+from collections.abc import Iterator
+from dataclasses import replace
+
+from shaftloop.bench.parts.limits import Violation
+from shaftloop.bench.parts.machine import BenchMachine
+from shaftloop.bench.parts.part import BEYOND, Ideal, Site, on_bench
+from shaftloop.bench.wiring import Priority, Wiring
+from shaftloop.engine import at
+from shaftloop.engine.layout import SlotKind
+from shaftloop.engine.model import Task
+from shaftloop.engine.types import Floats
+from shaftloop_models.network import Network
+from shaftloop_models.pm_machine import (
+    PmMachine,
+    PmPorts,
+    current_reference,
+    declare_iron_loss,
+    declare_pm_machine,
+)
+from shaftloop_models.supply import voltage_limit
+
+__all__ = ["BenchPmMachine"]
+
+_ELECTRICAL = (1, 2, 6)
+"""Multiples of the electrical frequency at which a three-phase winding with an inverter excites."""
+_VOLTAGE = 6
+"""Column of the limit of the voltage among the floats of the task."""
+_SHORT = 1e-3
+"""Share of the torque that a machine must lack before it counts as too weak."""
+
+
+@on_bench(PmMachine)
+class BenchPmMachine(BenchMachine[PmMachine]):
+    """A PM machine on a bench."""
+
+    ports: PmPorts
+    voltage_slots: tuple[int, int]
+    """Voltages that are held. [V]"""
+    most_voltage: float
+    """What the inverter can make of the link. [V]"""
+
+    def limits(self) -> list[Ideal]:
+        """Return the current limit."""
+        return [Ideal("current limit", lambda m: replace(m, current_limit=BEYOND * m.current_limit))]
+
+    def on_stronger_link(self, factor: float) -> PmMachine:
+        """Return it with field weakening from the voltage at which it begins now."""
+        control = self.parameters.current_control
+        reserve = 1.0 - (1.0 - control.voltage_reserve) / factor
+        return replace(self.parameters, current_control=replace(control, voltage_reserve=reserve))
+
+    def excitations(self) -> list[tuple[float, str]]:
+        """Return the orders of the electrics, then those of ripple and cogging."""
+        p = self.parameters.pole_pairs
+        return [(float(m * p), f"{m}x electrical of") for m in _ELECTRICAL] + super().excitations()
+
+    def sizes(self, torque: float) -> dict[str, float]:
+        """Return the current of a torque."""
+        return {"A": torque / self.parameters.torque_constant()}
+
+    def declare_drive(self, net: Network, site: Site) -> None:
+        """Add windings, inverter and iron loss."""
+        self.ports = declare_pm_machine(net, self.parameters, site.node, site.angle)
+        self.torque, self.link_meter = self.ports.torque, self.ports.link_meter
+        self.losses = tuple(declare_iron_loss(net, self.parameters, site.node))
+
+    def wire_control(self, wiring: Wiring) -> None:
+        """Add the current control."""
+        machine, layout, port, smooth = self.parameters, wiring.layout, self.ports, wiring.smooth
+        control, period = machine.current_control, 1 / machine.current_control.rate
+        integral = layout.add(f"{self.name}.current_integral", SlotKind.HELD, "V", 2)
+        self.voltage_slots = wiring.held_slot(port.voltage_d), wiring.held_slot(port.voltage_q)
+        first = self.voltage_slots[0]
+        emit = wiring.line(f"{self.name}.voltage", "V", period, control.phase, period, first, wide=2)
+        limit = voltage_limit(wiring.description.supply.voltage, control.modulation)
+        self.most_voltage = limit
+        weaken = (1.0 - control.voltage_reserve) * limit if control.field_weakening else math.inf
+        a = (
+            *(self.node.speed.index, port.current_d.index, port.current_q.index, self.command_slot),
+            *(integral, integral + 1, emit),
+            *(int(control.strategy == "mtpa"), int(control.angle_advance)),
+        )
+        f = (
+            *(2.0 * math.pi * control.bandwidth, machine.resistance),
+            *(machine.inductance_d, machine.inductance_q),
+            *(machine.flux_linkage, float(period), math.inf if smooth else limit),
+            *(math.inf if smooth else machine.current_limit, weaken, float(machine.pole_pairs)),
+        )
+        name = f"{self.name}.current_control"
+        task = wiring.add(Task(name, at.PM_CONTROL, period, control.phase, Priority.MACHINE, a, f))
+        self.voltage_limits = ((task, _VOLTAGE, limit),)
+
+    def loads(self, state: Floats) -> Iterator[Violation]:
+        """Yield current and voltage."""
+        currents = self.ports.current_d.index, self.ports.current_q.index
+        current, voltage = (
+            math.hypot(*(float(state[slot]) for slot in slots)) for slots in (currents, self.voltage_slots)
+        )
+        advice, most = "choose a lower torque with --torque", self.parameters.current_limit
+        yield Violation(f"current limit of {self.name}", current, most, "A", advice)
+        advice = "choose a lower speed with --speed or raise supply.voltage"
+        if not self.parameters.current_control.field_weakening:
+            advice += f", or switch line.{self.name}.current_control.field_weakening on"
+        yield Violation(f"voltage limit of {self.name}", voltage, self.most_voltage, "V", advice)
+
+    def too_weak(self, torque: float, speed: float) -> Violation | None:
+        """Return how much torque field weakening makes, where that is too little."""
+        machine, control, volts = self.parameters, self.parameters.current_control, self.most_voltage
+        if not control.field_weakening:
+            return None
+        current_d, current_q = current_reference(
+            torque,
+            speed,
+            float(machine.pole_pairs),
+            machine.flux_linkage,
+            machine.inductance_d,
+            machine.inductance_q,
+            machine.current_limit,
+            (1.0 - control.voltage_reserve) * volts,
+            control.strategy == "mtpa",
+        )
+        made = machine.torque_constant() * current_q + machine.reluctance() * current_d * current_q
+        if made >= torque * (1.0 - _SHORT):
+            return None
+        limit = f"torque of {self.name} inside {machine.current_limit:.5g} A and {volts:.5g} V"
+        advice = "choose a lower torque with --torque or a lower speed with --speed"
+        return Violation(limit, torque, made, "N m", advice)

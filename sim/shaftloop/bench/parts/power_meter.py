@@ -1,0 +1,45 @@
+"""A power meter on the bench: no part of the line, it reads the energy that a machine takes from the link."""
+
+from collections.abc import Iterator
+
+from shaftloop.bench.wiring import Priority, Wiring
+from shaftloop.engine import at
+from shaftloop.engine.layout import SlotKind
+from shaftloop.engine.model import Channel, Task
+from shaftloop_models.power_meter import PowerMeter, lag_share
+
+__all__ = ["BenchPowerMeter"]
+
+
+class BenchPowerMeter:
+    """A power meter on a bench.
+
+    Parameters
+    ----------
+    parameters : PowerMeter
+        As the scenario states them.
+    wiring : Wiring
+        Extended.
+    energy : int
+        Slot of the energy that its machine has taken from the link.
+    """
+
+    reading_slot: int
+
+    def __init__(self, parameters: PowerMeter, wiring: Wiring, energy: int) -> None:
+        self.parameters = part = parameters
+        layout, clock = wiring.layout, part.timing()
+        self.reading_slot = layout.add(f"{part.name}.reading", SlotKind.HELD, "W")
+        emit = wiring.line(part.name, "W", clock.period, clock.phase, clock.latency, self.reading_slot)
+        memory = layout.add(f"{part.name}.memory", SlotKind.HELD, "", 2)
+        f = (
+            *(float(part.sampling), lag_share(part), 1.0 + part.gain_error, part.zero),
+            *(part.range, part.resolution),
+        )
+        a = (energy, emit, memory)
+        name = f"{part.name}.sample"
+        wiring.add(Task(name, at.POWER, clock.period, clock.phase, Priority.SAMPLE, a, f))
+
+    def channels(self, prefix: str) -> Iterator[Channel]:
+        """Yield the reading."""
+        yield Channel(f"{prefix}power", "W", (("state", self.reading_slot, 1.0),))

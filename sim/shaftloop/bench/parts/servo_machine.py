@@ -1,0 +1,60 @@
+"""A torque-servo machine on the bench: at each tick of the drive the command is clamped to the envelope."""
+
+import math
+from collections.abc import Iterator
+from dataclasses import replace
+
+from shaftloop.bench.parts.limits import Violation
+from shaftloop.bench.parts.machine import BenchMachine
+from shaftloop.bench.parts.part import BEYOND, Ideal, Site, on_bench
+from shaftloop.bench.wiring import Priority, Wiring
+from shaftloop.engine import at
+from shaftloop.engine.model import Task
+from shaftloop.engine.types import Floats
+from shaftloop_models.network import Network
+from shaftloop_models.servo_machine import ServoMachine, ServoPorts, declare_servo_machine, rated_power
+
+__all__ = ["BenchServoMachine"]
+
+_RPM = 30.0 / math.pi
+
+
+@on_bench(ServoMachine)
+class BenchServoMachine(BenchMachine[ServoMachine]):
+    """A torque-servo machine on a bench."""
+
+    ports: ServoPorts
+
+    def limits(self) -> list[Ideal]:
+        """Return torque, power and speed."""
+        return [
+            Ideal("largest torque", lambda m: replace(m, max_torque=BEYOND * m.max_torque)),
+            Ideal("largest power", lambda m: replace(m, max_power=None)),
+            # Not further: the step rule follows the largest speed.
+            Ideal("largest speed", lambda m: replace(m, max_speed=2.0 * m.max_speed)),
+        ]
+
+    def declare_drive(self, net: Network, site: Site) -> None:
+        """Add lag and losses."""
+        self.ports = declare_servo_machine(net, self.parameters, site.node, site.angle)
+        self.torque, self.link_meter = self.ports.torque, self.ports.link_meter
+
+    def wire_control(self, wiring: Wiring) -> None:
+        """Add the envelope."""
+        machine, clock = self.parameters, self.parameters.timing()
+        held = wiring.held_slot(self.ports.command)
+        emit = wiring.line(self.name, "N m", clock.period, clock.phase, clock.latency, held)
+        bounds = (machine.max_torque, rated_power(machine), machine.max_speed)
+        f = (math.inf, math.inf, math.inf) if wiring.smooth else bounds
+        a = (self.node.speed.index, self.command_slot, emit)
+        wiring.add(Task(f"{self.name}.drive", at.SERVO, clock.period, clock.phase, Priority.MACHINE, a, f))
+
+    def loads(self, state: Floats) -> Iterator[Violation]:
+        """Yield torque and power."""
+        torque, speed = abs(float(state[self.command_slot])), abs(float(state[self.node.speed.index]))
+        advice, most = "choose a lower torque with --torque", self.parameters.max_torque
+        yield Violation(f"largest torque of {self.name}", torque, most, "N m", advice)
+        if speed > 0.0:
+            limit = f"largest power of {self.name} at {_RPM * speed:.5g} rpm"
+            advice += " or a lower speed with --speed"
+            yield Violation(limit, torque * speed, rated_power(self.parameters), "W", advice)
