@@ -137,6 +137,19 @@ def test_slow_figures_are_handed_over_one_by_one_and_lanes_stay(
         assert list(store.entries()) == good and store.shared == (16, 0)
 
 
+def test_the_first_rows_of_a_process_do_not_wait_for_the_batch(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "_SPAN", 0.0)
+    monkeypatch.setattr(module, "_WORTH", float("inf"))
+    study, plan = read(tmp_path, *BLOCKS)
+    batch = Batch(tuple((c.number, c.settings(plan.axes)) for c in plan.candidates(range(4))))
+    module._loader.cache_clear()
+    first = evaluate_batch(work_of(study), batch)
+    rest = evaluate_batch(work_of(study), batch.without(first))
+    assert [[row.number for row in rows] for rows in (first, rest)] == [[0], [1, 2, 3]]
+
+
 def test_batches_that_take_long_are_small(tmp_path: Path) -> None:
     def largest(setting: str, *blocks: str) -> int:
         study, plan = read(tmp_path, *blocks, design("monte_carlo", 480))
