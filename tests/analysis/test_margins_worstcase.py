@@ -6,7 +6,14 @@ import pytest
 
 from rigs import shipped
 from shaftloop.analysis.operating import setpoint_ranges
-from shaftloop.analysis.worstcase import MapPoint, analyse_loops, operating_map, worst_cases
+from shaftloop.analysis.worstcase import (
+    MapPoint,
+    analyse_loops,
+    far_ends,
+    operating_map,
+    worse_elsewhere,
+    worst_cases,
+)
 from shaftloop.bench.assemble import build_bench
 from shaftloop_models.torque_sensor import TorqueSensor
 
@@ -41,6 +48,35 @@ def test_points_that_a_limit_prevents_are_listed() -> None:
     assert len(prevented) == 4 == len(points)
     assert all("clamp of loop torque" in point.reason for point in prevented)
     assert [entry.value for entry in worst_cases(points, "torque")] == [None, None, None]
+
+
+def test_what_is_worse_at_standstill_is_found_at_two_points() -> None:
+    """Not where torque is highest: the gain margin of the torque loop is 9.5 at standstill, 11.1 there."""
+    found = analyse_loops(shipped("micro-spindle"), ("speed", "torque"))
+    ends = far_ends(found)
+    assert [(p.speed, p.torque) for p in ends] == [(0.0, 0.2), (pytest.approx(2094.395, rel=1e-6), -0.2)]
+    (worse,) = worse_elsewhere(ends, found["torque"].margins)
+    assert worse.figure == "gain_margin" and worse.point is ends[0]
+    assert worse.value == pytest.approx(9.517, abs=1e-3)
+    assert found["torque"].margins.gain_margin == pytest.approx(11.138, abs=1e-3)
+    assert worse_elsewhere(ends, found["speed"].margins) == ()
+
+
+def test_only_what_is_worse_by_more_than_five_percent_is_told() -> None:
+    here = analyse_loops(shipped("reference-bench"), ("torque",))["torque"].margins
+
+    def told(**changes: object) -> list[str]:
+        there = MapPoint(1.0, 0.0, {"torque": replace(here, **changes)}, "")  # type: ignore[arg-type]
+        return [worst.figure for worst in worse_elsewhere([there], here)]
+
+    assert told(ms=1.04 * here.ms, gain_margin=2.0 * (here.gain_margin or 0.0)) == []
+    assert told(ms=1.06 * here.ms) == ["ms"]
+    assert told(phase_margin=0.94 * (here.phase_margin or 0.0)) == ["phase_margin"]
+    assert told(stable=False, ms=9.0) == ["stable"]
+    never = replace(here, gain_margin=None)
+    assert [w.figure for w in worse_elsewhere([MapPoint(1.0, 0.0, {"torque": here}, "")], never)] == [
+        "gain_margin"
+    ]
 
 
 def test_unstable_points_are_worst_of_all() -> None:

@@ -15,10 +15,21 @@ from shaftloop.analysis.operating import OperatingPoint, operating_point, setpoi
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 
-__all__ = ["LoopAnalysis", "MapPoint", "Worst", "analyse_loops", "operating_map", "worst_cases"]
+__all__ = [
+    "LoopAnalysis",
+    "MapPoint",
+    "Worst",
+    "analyse_loops",
+    "far_ends",
+    "operating_map",
+    "worse_elsewhere",
+    "worst_cases",
+]
 
 Array = NDArray[np.float64]
 
+_MORE = 1.05
+"""Ratio from which on a figure is worse elsewhere."""
 _ROUNDS = 3
 """How often each free-running clock is swept around the worst phases of several."""
 
@@ -121,17 +132,49 @@ def operating_map(analyses: Mapping[str, LoopAnalysis], count: int = 5) -> tuple
     count : int
         Points per axis.
     """
-    # Loops that free-running clocks treat alike share their bench, which stays at its operating point.
-    benches = {id(analysis.bench): analysis for analysis in analyses.values()}
-    maps = [
-        _bench_map(
-            HyperMap(one.description),
-            [name for name, found in analyses.items() if found.bench is one.bench],
-            count,
-        )
-        for one in benches.values()
-    ]
-    return tuple(_joined(points) for points in zip(*maps, strict=True))
+    return _over(analyses, lambda bench: _range_points(bench, count))
+
+
+def far_ends(analyses: Mapping[str, LoopAnalysis]) -> tuple[MapPoint, ...]:
+    """Return the margins where the operating point does not look: at standstill, and at the opposite torque.
+
+    Two points tell, at little cost, whether a loop is worse off somewhere else.
+
+    Parameters
+    ----------
+    analyses : mapping of str to LoopAnalysis
+        By loop, from `analyse_loops`.
+    """
+    here = next(iter(analyses.values())).margins.point
+    ends = dict.fromkeys([(0.0, here.torque), (here.speed, -here.torque)])
+    return _over(analyses, lambda _: [end for end in ends if end != (here.speed, here.torque)])
+
+
+def worse_elsewhere(points: Sequence[MapPoint], here: Margins) -> tuple[Worst, ...]:
+    """Return the figures of a loop that are worse by more than 5 % at some of the points than here.
+
+    Where the bench is unstable at a point, that is the only entry, with the figure ``stable``.
+
+    Parameters
+    ----------
+    points : sequence of MapPoint
+        From `operating_map` or `far_ends`.
+    here : Margins
+        Of the loop at its operating point.
+    """
+    lost = [p for p in points if here.loop in p.margins and not p.margins[here.loop].stable]
+    if not here.stable:
+        return ()
+    if lost:
+        return (Worst("stable", 0.0, lost[0]),)
+
+    def worse(worst: Worst) -> bool:
+        value: float | None = getattr(here, worst.figure)
+        if worst.value is None or value is None:
+            return worst.value is not None
+        return worst.value > _MORE * value if worst.figure == "ms" else _MORE * worst.value < value
+
+    return tuple(filter(worse, worst_cases(points, here.loop)))
 
 
 def worst_cases(points: Sequence[MapPoint], loop: str) -> tuple[Worst, ...]:
@@ -162,18 +205,36 @@ def worst_cases(points: Sequence[MapPoint], loop: str) -> tuple[Worst, ...]:
     return tuple(result)
 
 
-def _bench_map(bench: HyperMap, loops: Sequence[str], count: int) -> tuple[MapPoint, ...]:
+def _over(
+    analyses: Mapping[str, LoopAnalysis],
+    places: Callable[[HyperMap], Sequence[tuple[float, float]]],
+) -> tuple[MapPoint, ...]:
+    """Return the margins at speeds and torques; the benches of the analyses stay at their operating point."""
+    # Loops that free-running clocks treat alike share their bench.
+    alike = {id(analysis.bench): analysis for analysis in analyses.values()}
+    maps = []
+    for one in alike.values():
+        bench = HyperMap(one.description)
+        loops = [name for name, found in analyses.items() if found.bench is one.bench]
+        turning, main = bench.bench.speed_loop(), bench.bench.torque_loop()
+        maps.append(
+            [
+                _map_point(bench, loops, speed if turning else None, torque if main else None)
+                for speed, torque in places(bench)
+            ]
+        )
+    return tuple(_joined(points) for points in zip(*maps, strict=True))
+
+
+def _range_points(bench: HyperMap, count: int) -> list[tuple[float, float]]:
+    """Return speeds and torques spread over the operating range of the sequence [rad/s], [N m]."""
     ranges, main = setpoint_ranges(bench.bench), bench.bench.torque_loop()
     turning = bench.bench.speed_loop()
     low, high = ranges[turning.parameters.name] if turning else (0.0, 0.0)
     most = max(map(abs, ranges[main.parameters.name])) if main else 0.0
     speeds = np.unique(np.linspace(min(low, 0.0), max(high, 0.0), count))
     torques = np.unique(np.linspace(-most, most, count))
-    return tuple(
-        _map_point(bench, loops, float(speed) if turning else None, float(torque) if main else None)
-        for speed in speeds
-        for torque in torques
-    )
+    return [(float(speed), float(torque)) for speed in speeds for torque in torques]
 
 
 def _joined(points: Sequence[MapPoint]) -> MapPoint:

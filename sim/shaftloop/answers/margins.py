@@ -17,7 +17,9 @@ from shaftloop.analysis.worstcase import (
     MapPoint,
     Worst,
     analyse_loops,
+    far_ends,
     operating_map,
+    worse_elsewhere,
     worst_cases,
 )
 from shaftloop.answers.base import Answer, Watch, unwatched
@@ -48,6 +50,8 @@ class LoopAnswer:
     """Over the operating range; empty where it was not looked at."""
     measured: Measured | None = None
     """By an injection in the time simulation; None where there was none."""
+    elsewhere: tuple[Worst, ...] = ()
+    """What is worse by more than 5 % at standstill, at the opposite torque or on the map, where looked at."""
 
     @property
     def margins(self) -> Margins:
@@ -156,8 +160,13 @@ def find_margins(
     first = next(iter(found.values()))
     poles = closed_poles(first.bench, first.state)
     points = operating_map(found) if everywhere else ()
+    free = demand.speed is None and demand.torque is None
+    ends = points or (far_ends(found) if free else ())
     loops = {
-        name: _details(analysis, worst_cases(points, name) if points else ())
+        name: replace(
+            _details(analysis, worst_cases(points, name) if points else ()),
+            elsewhere=worse_elsewhere(ends, analysis.margins),
+        )
         for name, analysis in found.items()
     }
     return MarginsAnswer(scenario, loops, points, variation, poles)

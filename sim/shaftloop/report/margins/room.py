@@ -126,6 +126,8 @@ def _loop(result: LoopAnswer) -> dict[str, Any]:
         document["measured"] = _measured(result.measured)
     if result.budget is None:
         document["budget_reason"] = _NO_CROSSOVER
+    if result.elsewhere:
+        document["worse_elsewhere"] = {worst.figure: _worst(worst) for worst in result.elsewhere}
     if result.analysis.phases:
         document["worst_phases"] = {
             name: number(float(phase), "s") for name, phase in result.analysis.phases.items()

@@ -61,6 +61,7 @@ def _rows(result: LoopAnswer) -> list[tuple[str, str]]:
     rows = [
         ("stability", state),
         ("largest eigenvalue", f"{margins.largest_eigenvalue:.6f}"),
+        ("worse by 5 % elsewhere", _elsewhere(result)),
         ("gain margin, up", _factor(margins.gain_margin)),
         ("gain margin, down", _factor(margins.gain_margin_down)),
         ("phase margin", _phase(margins)),
@@ -95,6 +96,16 @@ def _show_budget(budget: Budget) -> None:
             cells = [_hertz(ideal.crossover), f"{ideal.ms:.3f}", _phase(ideal)]
         add_row(table, share.cause, f"{share.phase:.2f}°", f"{1e6 * share.delay:.0f} µs", *cells)
     console().print(table)
+
+
+def _elsewhere(result: LoopAnswer) -> str:
+    """Return what is worse at another operating point than here, and where."""
+    texts = []
+    for worst in result.elsewhere:
+        assert worst.point is not None, "what is worse is so at a point"
+        what = "UNSTABLE" if worst.figure == "stable" else f"{worst.figure.replace('_', ' ')} {_worst(worst)}"
+        texts.append(f"{what} at {' and '.join(_where(worst.point))}")
+    return "\n".join(texts) or "-"
 
 
 def _show_map(results: MarginsAnswer) -> None:
