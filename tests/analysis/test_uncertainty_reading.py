@@ -195,6 +195,21 @@ def test_monte_carlo_alone_has_no_coverage_factor(tmp_path: Path) -> None:
         read(tmp_path, NORMAL + MEASURE.format("x", "1") + "[monte_carlo]\nalone = 1")
 
 
+def test_k_beside_a_distribution_without_standard_deviation(tmp_path: Path) -> None:
+    """Three readings have 2 degrees of freedom: k is of the budget's u, and alone there is none."""
+    text = (
+        "quantity.x = { readings = [1, 2, 3] }\n"
+        'quantity.z = { value = 0, distribution = "rectangular", half_width = 5 }\n'
+    )
+    text += MEASURE.format("x + z", "1") + "[monte_carlo]\ntrials = 400000\n"
+    both, alone = (read(tmp_path, text + more) for more in ("", "alone = true\n"))
+    (stated,) = evaluate_both(both.measurement, both.plan).stated
+    assert stated.by == "monte_carlo"
+    assert stated.uncertainty == pytest.approx(math.hypot(3.0**-0.5, 5.0 * 3.0**-0.5))
+    assert stated.factor == pytest.approx(stated.expanded / stated.uncertainty)
+    assert evaluate_both(alone.measurement, alone.plan).stated[0].factor is None
+
+
 MULTIMETER = """
 quantity.shown = { value = "100.1 V" }
 quantity.step = { value = "0 V", distribution = "rectangular", half_width = "0.05 V" }

@@ -4,6 +4,7 @@ What is stated is the budget's, unless Monte Carlo finds that its interval does 
 rectangular component rules: k is then about 1.65 and not 1.96) or there is none: then Monte Carlo's.
 """
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -45,7 +46,7 @@ class StatedResult:
     value: float
     """[unit]"""
     uncertainty: float
-    """Standard uncertainty. [unit]"""
+    """Standard uncertainty; infinite with Monte Carlo alone of 2 degrees of freedom or fewer. [unit]"""
     low: float
     """Lower end of the interval. [unit]"""
     high: float
@@ -58,8 +59,8 @@ class StatedResult:
 
     @property
     def factor(self) -> float | None:
-        """Coverage factor: half the width over the standard uncertainty; nothing where that is 0 [1]."""
-        return self.expanded / self.uncertainty if self.uncertainty > 0.0 else None
+        """Coverage factor: half the width over the standard uncertainty, where that is a number above 0 [1]."""
+        return self.expanded / self.uncertainty if 0.0 < self.uncertainty < math.inf else None
 
     @property
     def relative(self) -> float | None:
@@ -113,11 +114,14 @@ def evaluate_both(measurement: Measurement, plan: Plan) -> Evaluation:
         digits=plan.digits,
         share=1.0 if found is None else _SHARE,
     )
+    # A t distribution of so few degrees of freedom has no standard deviation.
+    endless = any(entry.dof <= 2.0 for entry in measurement.inputs)
     if found is None:
-        return Evaluation(None, sampled, (), tuple(_by_sampling(result) for result in sampled.results))
+        alone = (_by_sampling(result, math.inf if endless else None) for result in sampled.results)
+        return Evaluation(None, sampled, (), tuple(alone))
     verdicts = validate(found, sampled, plan.digits)
     stated = (
-        _by_sampling(result)
+        _by_sampling(result, budget.uncertainty if endless else None)
         if plan.factor is None and verdict.settled and not verdict.valid
         else _by_budget(budget)
         for budget, result, verdict in zip(found.budgets, sampled.results, verdicts, strict=True)
@@ -125,8 +129,9 @@ def evaluate_both(measurement: Measurement, plan: Plan) -> Evaluation:
     return Evaluation(found, sampled, verdicts, tuple(stated))
 
 
-def _by_sampling(found: Sampled) -> StatedResult:
-    return StatedResult("monte_carlo", found.mean, found.uncertainty, found.low, found.high)
+def _by_sampling(found: Sampled, uncertainty: float | None) -> StatedResult:
+    spread = found.uncertainty if uncertainty is None else uncertainty
+    return StatedResult("monte_carlo", found.mean, spread, found.low, found.high)
 
 
 def _by_budget(found: Budget) -> StatedResult:

@@ -60,7 +60,7 @@ def _stated(stated: StatedResult, unit: str, reason: str | None) -> dict[str, An
         "high": known(stated.high, unit),
         "expanded_uncertainty": known(stated.expanded, unit),
         "relative_expanded_uncertainty": known(stated.relative, "1", "the value is zero"),
-        "coverage_factor": known(stated.factor, "1", "there is no uncertainty"),
+        "coverage_factor": known(stated.factor, "1", "the standard uncertainty is 0 or infinite"),
     }
 
 
