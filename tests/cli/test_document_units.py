@@ -120,7 +120,9 @@ def found(name: str, folder: Path) -> dict[str, list[str]]:
 @pytest.mark.parametrize("name", COMMANDS)
 def test_every_path_has_its_unit(name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    assert found(name, tmp_path) == json.loads(LIST.read_text(encoding="utf-8"))[name]
+    now, listed = found(name, tmp_path), json.loads(LIST.read_text(encoding="utf-8"))[name]
+    pairs, known = ({(path, unit) for unit in e for path in e[unit]} for e in (now, listed))
+    assert (sorted(pairs - known), sorted(known - pairs)) == ([], []), "new, and gone"
 
 
 if __name__ == "__main__":

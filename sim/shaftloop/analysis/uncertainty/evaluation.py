@@ -59,7 +59,7 @@ class StatedResult:
 
     @property
     def factor(self) -> float | None:
-        """Coverage factor: half the width over the standard uncertainty, where that is a number above 0 [1]."""
+        """Coverage factor: half the width over the standard uncertainty, where it is one above 0 [1]."""
         return self.expanded / self.uncertainty if 0.0 < self.uncertainty < math.inf else None
 
     @property
