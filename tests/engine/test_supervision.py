@@ -30,7 +30,7 @@ def rig(
     return simulate(
         describe(
             {
-                "duration": duration,
+                **({"duration": duration} if duration else {}),
                 "line": line,
                 "loop": [torque_loop("drive", "ts")],
                 "sequence": list(moves),
@@ -243,6 +243,27 @@ def test_stop_ends_the_run() -> None:
     assert result.events[0].tick == 20_000_000
     assert result.duration == pytest.approx(0.02, abs=1e-12)
     assert len(result.time) == 20
+
+
+@pytest.mark.parametrize(
+    ("moves", "milliseconds"),
+    [
+        (({**RAMP, "over": "4 ms", "wait": False}, {"do": "hold", "time": "3 ms"}), 4),
+        (({"do": "hold", "time": "3 ms"}, {**RAMP, "over": "4 ms", "wait": False}), 7),
+        (({**RAMP, "over": "4 ms", "wait": False}, {"do": "hold", "time": "5 ms"}), 5),
+        (
+            (
+                {**RAMP, "over": "4 ms"},
+                {**RAMP, "over": "2 ms", "wait": False},
+                {"do": "hold", "time": "1 ms"},
+            ),
+            6,
+        ),
+        (({**RAMP, "over": "4 ms", "wait": False}, {"do": "hold", "time": "3 ms"}, {"do": "stop"}), 3),
+    ],
+)
+def test_a_run_lasts_until_steps_that_overlap_are_over(moves: tuple[Table, ...], milliseconds: int) -> None:
+    assert rig(duration="", moves=moves).duration == pytest.approx(1e-3 * milliseconds, abs=1e-12)
 
 
 def test_stop_after_a_wait_that_depends() -> None:

@@ -7,6 +7,7 @@ from shaftloop.bench.handles import Bench
 from shaftloop.engine import supervision as engine
 from shaftloop.engine.setpoints import HOLD, PERIODIC, RAMP, SINE, TRACE
 from shaftloop.scenario import description as stated
+from shaftloop.scenario.timing import sequence_length
 
 __all__ = ["actions", "interlocks", "longest_time"]
 
@@ -27,6 +28,10 @@ def actions(bench: Bench) -> list[engine.Action]:
             profile = bench.loops[step.loop].profile
             result.extend(_move(step, profile, traces))
             traces += isinstance(step, stated.Trace)
+    end, waited = sequence_length(bench.description.sequence)
+    if end > waited:
+        # What overlaps the last steps is part of the sequence.
+        result.append(engine.Wait(end - waited))
     return result
 
 
@@ -69,18 +74,9 @@ def longest_time(bench: Bench) -> float:
     """Return the longest time that a run can take, infinite where a step has no end [s]."""
     if bench.description.duration is not None:
         return float(bench.description.duration)
-    total = 0.0
     for step in bench.description.sequence:
-        if isinstance(step, stated.Settle):
-            total += float(step.timeout)
-        elif isinstance(step, stated.Hold):
-            total += float(step.time)
-        elif isinstance(step, stated.Stop):
-            return total
-        elif isinstance(step, stated.PeriodicStep | stated.Sine) and step.wait:
-            total += math.inf if step.time is None else float(step.time)
-        elif isinstance(step, stated.Ramp) and step.wait:
-            total += float(step.over)
-        elif isinstance(step, stated.Trace) and step.wait:
-            total += step.times[-1]
-    return total
+        if isinstance(step, stated.Stop):
+            break
+        if isinstance(step, stated.PeriodicStep | stated.Sine) and step.wait and step.time is None:
+            return math.inf
+    return float(sequence_length(bench.description.sequence)[0])

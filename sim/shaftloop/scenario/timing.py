@@ -23,7 +23,15 @@ from shaftloop.scenario.loopchecks import check_levels
 from shaftloop.scenario.problems import Problems
 from shaftloop.scenario.references import signal_kind
 
-__all__ = ["MAX_INSTANTS", "MAX_TICK_DIVISOR", "MAX_WAITING", "Moment", "check_timing", "tick_divisor"]
+__all__ = [
+    "MAX_INSTANTS",
+    "MAX_TICK_DIVISOR",
+    "MAX_WAITING",
+    "Moment",
+    "check_timing",
+    "sequence_length",
+    "tick_divisor",
+]
 
 NANOSECOND = Fraction(1, 10**9)
 """[s]"""
@@ -162,7 +170,7 @@ def _check_length(draft: Draft, moments: list[Moment], problems: Problems) -> No
     steps = draft.lists["sequence"]
     if any(entry.value is None for entry in steps) or not _ends(steps, duration, problems):
         return
-    length = _sequence_length([entry.value for entry in steps])
+    length, _ = sequence_length([entry.value for entry in steps])
     run = length if duration is None else duration
     if run <= 0:
         problems.error(("duration",), 'missing: the sequence takes no time; give duration, e.g. "2 s"')
@@ -201,16 +209,22 @@ def _ends(steps: list[Entry], duration: Fraction | None, problems: Problems) -> 
     return True
 
 
-def _sequence_length(steps: list[SequenceStep]) -> Fraction:
-    """Return the time [s] at which the last step with an end is over, at the latest."""
+def sequence_length(steps: Sequence[SequenceStep]) -> tuple[Fraction, Fraction]:
+    """Return when the last step with an end is over, and when the last waiting is, at the latest [s].
+
+    Parameters
+    ----------
+    steps : sequence of SequenceStep
+        Steps; one that does not wait overlaps those after it.
+    """
     now = end = Fraction(0)
     for step in steps:
         if isinstance(step, Stop):
-            return now
+            return now, now
         taken = _taken(step) or Fraction(0)
         end = max(end, now + taken)
         now += taken if getattr(step, "wait", True) else 0
-    return end
+    return end, now
 
 
 def _taken(step: SequenceStep) -> Fraction | None:
