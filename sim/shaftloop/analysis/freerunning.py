@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import reduce
-from itertools import pairwise
+from itertools import islice, pairwise
 from math import ceil, gcd, lcm
 
 from shaftloop.bench.assemble import build_bench
@@ -92,16 +92,18 @@ def phase_variants(description: Description, most: int = MOST_VARIANTS) -> list[
     description : Description
         The bench.
     most : int
-        Combinations of phases, about. With more the steps become coarser, then some are left out evenly.
+        Combinations of phases beside the stated one. With more the steps become coarser, then combinations of
+        near misses are spread evenly.
     """
     clocks = _clocks(description)
     for steps in (_STEPS, 4, 2, 0):
-        combinations = list(_combinations(clocks, steps))
+        combinations = list(islice(_combinations(clocks, steps), most + 1))
         if len(combinations) <= most:
             break
-    every = max(1, -(-len(combinations) // most))
+    else:
+        combinations = _spread(clocks, most)
     stated = dict.fromkeys((clock.name for clock in clocks), Fraction(0))
-    chosen = [stated, *(entry for entry in combinations[::every] if entry != stated)]
+    chosen = [stated, *(entry for entry in combinations if entry != stated)]
     return [_variant(description, clocks, shifts) for shifts in chosen]
 
 
@@ -133,12 +135,11 @@ def sweep_note(description: Description) -> str:
         The bench.
     """
     clocks = _clocks(description)
-    whole = sum(1 for _ in _combinations(clocks, _STEPS))
-    if whole <= MOST_VARIANTS:
+    if len(list(islice(_combinations(clocks, _STEPS), MOST_VARIANTS + 1))) <= MOST_VARIANTS:
         return ""
     return (
-        f"the phases of {', '.join(clock.name for clock in clocks)} have {whole} combinations; "
-        f"{MOST_VARIANTS} of them are looked at, then each clock in turn around the worst"
+        f"the phases of {', '.join(clock.name for clock in clocks)} have more than {MOST_VARIANTS} "
+        "combinations worth a look; so many are looked at, then each clock in turn around the worst of them"
     )
 
 
@@ -154,6 +155,22 @@ def _combinations(clocks: list[_Clock], steps: int) -> Iterator[dict[str, Fracti
             yield from placed(shifts | {clock.name: shift})
 
     return placed({})
+
+
+def _spread(clocks: list[_Clock], count: int) -> list[dict[str, Fraction]]:
+    """Return combinations of shifts beside meetings, evenly spread by multiples of irrational numbers."""
+    # The root of x^(n+1) = x + 1 spreads n of them best.
+    root = 2.0
+    for _ in range(40):
+        root = (1.0 + root) ** (1.0 / (len(clocks) + 1))
+    found = []
+    for number in range(1, count + 1):
+        shifts: dict[str, Fraction] = {}
+        for place, clock in enumerate(clocks, 1):
+            options = clock.shifts(shifts, 0)
+            shifts[clock.name] = options[int(number / root**place % 1.0 * len(options))]
+        found.append(shifts)
+    return found
 
 
 def _variant(description: Description, clocks: list[_Clock], shifts: dict[str, Fraction]) -> Variant:

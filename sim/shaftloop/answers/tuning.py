@@ -4,6 +4,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from shaftloop.analysis.freerunning import sweep_note
 from shaftloop.analysis.simulation import check_runs
 from shaftloop.answers.base import Answer, Watch, unwatched
 from shaftloop.answers.margins import FREE
@@ -50,7 +51,8 @@ class TuneAnswer(Answer):
     @property
     def notes(self) -> tuple[str, ...]:
         """What the reader of the gains must know."""
-        found = []
+        bound = sweep_note(self.scenario.description)
+        found = [bound] if bound else []
         for name, entry in self.tuning.loops.items():
             design = entry.chosen.design
             overshoot = None if design is None else design.step.overshoot
