@@ -47,15 +47,15 @@ def test_a_shipped_scenario_is_what_it_says_and_a_faster_gain_is_not(tmp_path: P
         "better by",
         "(elastomer couplings differ by 20 % from piece to piece)",
     ):
-        assert said in result.stderr
+        assert said in result.output
     assert listed(tmp_path) == ["m.md", "p.svg"]
 
 
 def test_all_holds(tmp_path: Path) -> None:
     write_bench(tmp_path / "b.toml")
     result = call("b.toml")
-    assert (result.exit_code, result.stdout) == (0, "")
-    assert "3 of 3 expectations hold" in result.stderr and "no baseline: only the bounds" in result.stderr
+    assert result.exit_code == 0
+    assert "3 of 3 expectations hold" in result.output and "no baseline: only the bounds" in result.output
     assert listed(tmp_path) == ["b.toml"]
 
 
@@ -71,20 +71,20 @@ def test_json_is_one_document(tmp_path: Path) -> None:
 def test_a_baseline_is_written_and_compared_with(tmp_path: Path) -> None:
     path = write_bench(tmp_path / "b.toml")
     result = call("b.toml", "--update-baseline")
-    assert result.exit_code == 0 and "written to .: b.baseline.toml" in result.stderr
-    assert "no baseline" not in result.stderr
+    assert result.exit_code == 0 and "written to .: b.baseline.toml" in result.output
+    assert "no baseline" not in result.output
     text = (tmp_path / "b.baseline.toml").read_text(encoding="utf-8")
     assert '\n"margins.torque.phase_margin" = "60 deg"\n' in text
     assert call("b.toml").exit_code == 0
     write_bench(path, EXPECTED, ("kp = 0.40", "kp = 0.45"))
     result = call(".")
     assert result.exit_code == 1
-    assert "gains changed: torque.kp: 0.4 → 0.45" in result.stderr
+    assert "gains changed: torque.kp: 0.4 → 0.45" in result.output
     assert (
         "FAILED: phase margin of torque fell from 60 deg to 55 deg, worse by 5 deg (8.3 %); the limit 35 deg "
-        "is now 20 deg away, before 25 deg; more than the tolerance of 3 deg" in result.stderr
+        "is now 20 deg away, before 25 deg; more than the tolerance of 3 deg" in result.output
     )
-    assert "torque rise time fell from 10 ms to 8.889 ms, better by 1.11 ms (11 %)" in result.stderr
+    assert "torque rise time fell from 10 ms to 8.889 ms, better by 1.11 ms (11 %)" in result.output
     assert call("b.toml", "--update-baseline").exit_code == 0 and call("b.toml").exit_code == 0
     assert (tmp_path / "b.baseline.toml").read_text(encoding="utf-8") != text
 
@@ -94,8 +94,8 @@ def test_a_baseline_of_another_version_of_the_bench_is_named(tmp_path: Path) -> 
     call("b.toml", "--update-baseline")
     write_bench(path, EXPECTED, ('latency = "3 samples"', 'latency = "4 samples"'))
     result = call("b.toml")
-    assert result.exit_code == 1 and "3 of 3 expectations hold, 1 stale baseline" in result.stderr
-    assert "b.baseline.toml is of another version of the bench, which differs in line.ts" in result.stderr
+    assert result.exit_code == 1 and "3 of 3 expectations hold, 1 stale baseline" in result.output
+    assert "b.baseline.toml is of another version of the bench, which differs in line.ts" in result.output
     assert document("b.toml")["scenarios"][0]["baseline"]["bench_changed"] == ["line.ts"]
 
 
@@ -104,7 +104,7 @@ def test_a_shipped_scenario_needs_a_place_for_its_baseline(tmp_path: Path) -> No
     assert result.exit_code == 2
     assert (
         "reference-bench: ships with the package: say where its baseline goes with --baseline"
-        in result.stderr
+        in result.output
     )
     write_bench(tmp_path / "b.toml")
     assert call("b.toml", "--update-baseline", "--baseline", "kept/here").exit_code == 0
@@ -120,13 +120,13 @@ def test_every_scenario_is_reported_and_the_worst_counts(tmp_path: Path) -> None
     write_bench(tmp_path / "x" / "c.toml", EXPECTED, ("kp = 0.40", "kp = 6.0"))
     result = call("x", "--junit", "j.xml", "--markdown", "m.md")
     assert result.exit_code == 3
-    assert "ERROR: torque rise time could not be found: the bench diverges at 0.1 s; lower" in result.stderr
-    assert "1 could not be found" in result.stderr and "0.1 above the limit 1.6" in result.stderr
+    assert "ERROR: torque rise time could not be found: the bench diverges at 0.1 s; lower" in result.output
+    assert "1 could not be found" in result.output and "0.1 above the limit 1.6" in result.output
     assert listed(tmp_path)[:2] == ["j.xml", "m.md"]
     (tmp_path / "x" / "d.toml").write_text("[[expect]]\nmetric", encoding="utf-8")
     result = call("x")
-    assert result.exit_code == 2 and "x/d.toml: refused" in result.stderr
-    assert "x/d.toml:2: not valid TOML" in result.stderr and "a.toml" not in result.stdout
+    assert result.exit_code == 2 and "x/d.toml: refused" in result.output
+    assert "x/d.toml:2: not valid TOML" in result.output and "a.toml" not in result.stdout
     assert document("x")["refused"][0]["name"] == "x/d.toml"
 
 
@@ -140,15 +140,15 @@ def test_gains_from_a_table(tmp_path: Path) -> None:
     write_bench(tmp_path / "b.toml")
     (tmp_path / "g.csv").write_text("path,value\nloop.torque.kp,0.7\n", encoding="utf-8")
     result = call("b.toml", "--gains", "g.csv")
-    assert result.exit_code == 1 and "Ms of torque rose from 1.4 to 1.7" in result.stderr
-    assert "(soft couplings)" in result.stderr
+    assert result.exit_code == 1 and "Ms of torque rose from 1.4 to 1.7" in result.output
+    assert "(soft couplings)" in result.output
 
 
 def test_a_picture_that_cannot_be_drawn_does_not_end_the_check(tmp_path: Path) -> None:
     write_bench(tmp_path / "b.toml")
     result = call("b.toml", "--picture", "p.svg")
     assert result.exit_code == 0
-    assert "warning: no picture: no gain has changed, so there is nothing to draw" in result.stderr
+    assert "warning: no picture: no gain has changed, so there is nothing to draw" in result.output
     assert call("none.toml", "--picture", "p.svg").exit_code == 2
     assert listed(tmp_path) == ["b.toml"]
 
@@ -179,7 +179,7 @@ def test_bad_input_ends_with_2_and_a_message(tmp_path: Path, arguments: list[str
     before = listed(tmp_path)
     result = call(*arguments)
     assert (result.exit_code, result.stdout) == (2, "")
-    assert message in result.stderr and "Traceback" not in result.output
+    assert message in result.output and "Traceback" not in result.output
     assert listed(tmp_path) == before
 
 
@@ -196,7 +196,7 @@ def test_a_folder_that_takes_no_files_is_named_before_the_run(
     for option in (["--update-baseline"], ["--junit", "j.xml"]):
         result = call("b.toml", *option)
         assert result.exit_code == 2
-        assert "cannot be written: Read-only file system; choose another place" in result.stderr
+        assert "cannot be written: Read-only file system; choose another place" in result.output
     assert listed(tmp_path) == ["b.toml"]
 
 
@@ -204,4 +204,4 @@ def test_warnings_of_a_scenario_are_passed_on(tmp_path: Path) -> None:
     limit = '\n[[limit]]\nname = "high"\nwatches = "ts"\nabove = "600 N m"\n'
     write_bench(tmp_path / "b.toml", EXPECTED + limit)
     result = call("b.toml")
-    assert result.exit_code == 0 and "warning: b.toml:" in result.stderr and "is never read" in result.stderr
+    assert result.exit_code == 0 and "warning: b.toml:" in result.output and "is never read" in result.output

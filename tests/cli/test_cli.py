@@ -89,8 +89,11 @@ def test_json_prints_one_document_and_writes_nothing(tmp_path: Path) -> None:
 
 def test_results_go_to_a_folder_of_their_own(tmp_path: Path) -> None:
     result = run()
-    assert result.exit_code == 0 and result.stdout == ""
-    assert "torque_rise_time" in result.stderr and "written to shaftloop-out/reference-bench" in result.stderr
+    assert result.exit_code == 0
+    # The answer comes first, and all of it goes to stdout; warnings go elsewhere.
+    assert result.stdout.startswith("The run of 0.03 s ends with no interlock tripped.\n")
+    assert "torque_rise_time" in result.stdout and "written to shaftloop-out/reference-bench" in result.stdout
+    assert all(line.startswith("warning: ") for line in result.stderr.splitlines())
     names = ["energy.png", "energy.svg", "metrics.json", "overview.png", "overview.svg", "traces.npz"]
     assert files(tmp_path) == [f"shaftloop-out/reference-bench/{name}" for name in names]
 
@@ -159,7 +162,7 @@ def test_bad_input_ends_with_2_and_a_message(tmp_path: Path, arguments: list[str
     (tmp_path / "blocked").write_text("")
     result = call(*arguments)
     assert result.exit_code == 2
-    assert message in result.stderr
+    assert message in result.output
     assert "Traceback" not in result.output and result.stdout == ""
     assert files(tmp_path) == ["blocked"]
 
@@ -172,14 +175,14 @@ def test_warnings_of_the_scenario_are_passed_on(monkeypatch: pytest.MonkeyPatch)
         reading, "read_scenario", lambda *_: dataclasses.replace(plain, warnings=("a:1: odd",))
     )
     result = run("--json")
-    assert "warning: a:1: odd" in result.stderr
+    assert "warning: a:1: odd" in result.output
     assert json.loads(result.stdout)["warnings"] == ["a:1: odd"]
 
 
 def test_energy_that_hardly_closes_is_a_warning(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("shaftloop.answers.run.check_energy", lambda _: ["the energy leaks"])
     result = run("--json")
-    assert result.exit_code == 0 and "warning: the energy leaks" in result.stderr
+    assert result.exit_code == 0 and "warning: the energy leaks" in result.output
     assert json.loads(result.stdout)["warnings"][-1] == "the energy leaks"
 
 
@@ -187,7 +190,7 @@ def test_a_run_that_diverges_ends_with_3_and_advice(tmp_path: Path) -> None:
     (tmp_path / "wild.toml").write_text(WILD, encoding="utf-8")
     result = call("simulate", "wild.toml", "--out", "o")
     assert (result.exit_code, result.stdout) == (3, "")
-    assert "the bench diverged at t = " in result.stderr and "lower the gains" in result.stderr
+    assert "the bench diverged at t = " in result.output and "lower the gains" in result.output
     assert files(tmp_path) == ["wild.toml"]
 
 
@@ -232,7 +235,7 @@ def failing(error: BaseException) -> Commands:
 def test_debug_shows_where_an_internal_error_comes_from() -> None:
     result = CliRunner().invoke(failing(ValueError("never seen")), ["--debug", "fail"])
     assert result.exit_code == 3
-    assert "Traceback" in result.stderr and "raise error" in result.stderr
+    assert "Traceback" in result.output and "raise error" in result.output
 
 
 def test_listing() -> None:

@@ -108,7 +108,7 @@ def found(name: str, folder: Path) -> dict[str, list[str]]:
         (folder / file).write_text(text, encoding="utf-8")
     words = [word.replace("_", " ") if word[0].isdigit() else word for word in COMMANDS[name].split()]
     result = CliRunner().invoke(cli, [*words, "--json"])
-    assert result.exit_code in (0, 1), result.stderr
+    assert result.exit_code in (0, 1), result.output
     paths: dict[str, set[str]] = {}
     for path, unit in units(json.loads(result.stdout)):
         if "provenance" not in path:

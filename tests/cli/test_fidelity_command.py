@@ -23,7 +23,7 @@ def call(*arguments: str) -> Result:
 
 def document(*arguments: str) -> dict[str, Any]:
     result = call(*arguments, "--json")
-    assert result.exit_code == 0, result.stderr
+    assert result.exit_code == 0, result.output
     found: dict[str, Any] = json.loads(result.stdout)
     return found
 
@@ -70,9 +70,9 @@ def check_document(found: dict[str, Any]) -> None:
 
 def test_results_go_to_a_folder_of_their_own(tmp_path: Path) -> None:
     result = call("rich.toml", "--encoder-clock", "10 MHz", "--encoder-error", "0.05 deg")
-    assert (result.exit_code, result.stdout) == (0, "")
-    assert "to 450 Hz" in result.stderr and "give one with --ripple" in result.stderr
-    assert "finer than counting below" in result.stderr and "ripple once per turn" in result.stderr
+    assert result.exit_code == 0 and result.stdout.startswith("The reading of ts follows the torque of ")
+    assert "to 450 Hz" in result.output and "give one with --ripple" in result.output
+    assert "finer than counting below" in result.output and "ripple once per turn" in result.output
     names = sorted([f"{name}.{kind}" for name in PICTURES for kind in ("png", "svg")] + ["fidelity.json"])
     assert files(tmp_path) == [f"shaftloop-out/rich/{name}" for name in names]
     check_document(json.loads(Path("shaftloop-out/rich/fidelity.json").read_text(encoding="utf-8")))
@@ -152,8 +152,8 @@ def test_a_run_that_fails_costs_the_picture_over_time_only(
 
     monkeypatch.setattr("shaftloop.answers.fidelity.simulate", fail)
     result = call("rich.toml", "--out", "o", "--ripple", "1 mN m")
-    assert result.exit_code == 0 and "no folded line above" in result.stderr
-    assert "warning: no picture over time: the bench diverged at t = 0.1 s" in result.stderr
+    assert result.exit_code == 0 and "no folded line above" in result.output
+    assert "warning: no picture over time: the bench diverged at t = 0.1 s" in result.output
     assert "o/time.png" not in files(tmp_path) and "o/error.png" in files(tmp_path)
 
 
@@ -197,7 +197,7 @@ def test_options_reach_the_figures() -> None:
 def test_bad_input_has_a_message(arguments: list[str], code: int, message: str) -> None:
     result = call(*arguments, "--json")
     assert (result.exit_code, result.stdout) == (code, "")
-    assert message in result.stderr and "Traceback" not in result.stderr
+    assert message in result.output and "Traceback" not in result.output
 
 
 def test_without_a_torque_sensor_there_is_no_reading(tmp_path: Path) -> None:
@@ -205,4 +205,4 @@ def test_without_a_torque_sensor_there_is_no_reading(tmp_path: Path) -> None:
     text = BARE[:start] + COUPLING + BARE[BARE.index('\n[[line]]\npart = "flywheel"') :]
     (tmp_path / "two.toml").write_text(text, encoding="utf-8")
     result = call("two.toml")
-    assert result.exit_code == 2 and "no torque sensor, so there is no reading" in result.stderr
+    assert result.exit_code == 2 and "no torque sensor, so there is no reading" in result.output

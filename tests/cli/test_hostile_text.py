@@ -11,7 +11,7 @@ from rich.table import Table
 from shaftloop.cli.main import cli
 from shaftloop.cli.options import hand_out, say
 from shaftloop.report.documents import as_json
-from shaftloop.report.terminal import add_row, console, new_table, print_line
+from shaftloop.report.terminal import add_row, console, new_table, print_line, print_table
 from shaftloop.scenario.shipped import shipped_folder
 
 HARMFUL = "\x1b]0;owned\x07 \x9b2J \u202e\u2066 \x7f \u200f \udcff \u2028"
@@ -40,11 +40,11 @@ def test_whatever_is_shown_to_people_is_spelt_out(capsys: pytest.CaptureFixture[
     print_line(HARMFUL)
     table = new_table(HARMFUL, "name", HARMFUL)
     add_row(table, "a", HARMFUL)
-    console().print(table)
+    print_table(table)
     console().print(Table(title=HARMFUL))
-    shown = capsys.readouterr().err
-    assert steers(shown) == []
-    assert "\\x1b]0;owned\\x07 \\x9b2J \\u202e\\u2066 \\x7f \\u200f \\udcff \\u2028\nnext line\n" in shown
+    shown = capsys.readouterr()
+    assert steers(shown.out) == steers(shown.err) == []
+    assert "\\x1b]0;owned\\x07 \\x9b2J \\u202e\\u2066 \\x7f \\u200f \\udcff \\u2028\nnext line\n" in shown.err
 
 
 def test_styles_of_our_own_still_reach_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -53,9 +53,9 @@ def test_styles_of_our_own_still_reach_a_terminal(monkeypatch: pytest.MonkeyPatc
             return True
 
     shown = Terminal()
-    monkeypatch.setattr("sys.stderr", shown)
+    monkeypatch.setattr("sys.stdout", shown)
     monkeypatch.setenv("TERM", "xterm")
-    new_table("a title", "name")
+    print_table(new_table("a title", "name"))
     assert "\x1b[1m" in shown.getvalue() and "a title" in shown.getvalue()
 
 
@@ -72,7 +72,7 @@ def test_a_title_of_a_measurement_steers_no_terminal(tmp_path: Path) -> None:
     for option in ((), ("--json",)):
         result = shaftloop("uncertainty", str(path), "--out", str(tmp_path / "out"), *option)
         assert result.exit_code == 0 and steers(result.output) == []
-    assert r"\x1b[2J \u202e" in shaftloop("uncertainty", str(path), "--out", str(tmp_path / "out")).stderr
+    assert r"\x1b[2J \u202e" in shaftloop("uncertainty", str(path), "--out", str(tmp_path / "out")).output
 
 
 def test_a_document_goes_out_whatever_the_stream_takes(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -88,7 +88,7 @@ def test_a_document_goes_out_whatever_the_stream_takes(monkeypatch: pytest.Monke
 def test_an_empty_name_is_refused(setting: str) -> None:
     result = shaftloop("modes", "reference-bench", "--json", "--set", setting)
     assert result.exit_code == 2
-    assert result.stderr.startswith(f"--set {setting}: the text is empty; leave the key out")
+    assert result.output.startswith(f"--set {setting}: the text is empty; leave the key out")
 
 
 @pytest.mark.parametrize("key", ["<script>", "<Coupling>", "a.b", "\\u0007"])
@@ -100,7 +100,7 @@ def test_a_key_of_any_look_is_unknown_with_its_place(tmp_path: Path, key: str) -
     result = shaftloop("modes", str(path), "--json")
     shown = key.replace("\\u0007", "\\x07")
     assert result.exit_code == 2
-    assert result.stderr.startswith(f"{path}:{line}: line.c1.{shown}: unknown key; known here: part, name")
+    assert result.output.startswith(f"{path}:{line}: line.c1.{shown}: unknown key; known here: part, name")
 
 
 def test_what_a_bench_lacks_is_said_with_its_place(tmp_path: Path) -> None:
@@ -109,11 +109,11 @@ def test_what_a_bench_lacks_is_said_with_its_place(tmp_path: Path) -> None:
     path.write_text("".join(row for row in text.splitlines(True) if not row.startswith("unit =")))
     result = shaftloop("fidelity", str(path), "--json")
     assert result.exit_code == 2
-    assert result.stderr.startswith(f"{path}:1: unit: the scenario does not say")
+    assert result.output.startswith(f"{path}:1: unit: the scenario does not say")
     rated = text[: text.index("\nrated = ")].count("\n") + 2
     path.write_text(text, encoding="utf-8")
     result = shaftloop("uncertainty", str(path), "--json", "--point", "500 rpm, 5000 N m")
     assert result.exit_code == 2
-    assert result.stderr.startswith(
+    assert result.output.startswith(
         f"{path}:{rated}: line.2.rated: operating point 500 rpm, 5000 N m: beyond"
     )

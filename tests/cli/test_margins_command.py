@@ -24,7 +24,7 @@ def margins(*arguments: str) -> Result:
 
 def document(*arguments: str) -> dict[str, Any]:
     result = margins(*arguments, "--json")
-    assert result.exit_code == 0, result.stderr
+    assert result.exit_code == 0, result.output
 
     def refuse(text: str) -> None:
         raise AssertionError(f"{text} is no JSON")
@@ -82,20 +82,20 @@ def test_an_unstable_bench_is_a_result() -> None:
     assert all(loop["margins_of"] == "an unstable loop" for loop in loops.values())
     assert loops["torque"]["largest_eigenvalue"]["value"] > 1.0
     assert loops["torque"]["step_response"]["settling_time"]["value"] is None
-    assert "the bench is unstable" in result.stderr
+    assert "the bench is unstable" in result.output
 
 
 def test_files_and_table(tmp_path: Path) -> None:
     folder = tmp_path / "out"
     result = margins("reference-bench", "--out", str(folder))
-    assert result.exit_code == 0, result.stderr
+    assert result.exit_code == 0, result.output
     pictures = ("bode-speed", "bode-torque", "nyquist-speed", "nyquist-torque", "poles", "step")
     expected = {f"{name}.{kind}" for name in pictures for kind in ("svg", "png")} | {"margins.json"}
     assert {path.name for path in folder.iterdir()} == expected
     json.loads((folder / "margins.json").read_text(encoding="utf-8"))
-    assert result.stdout == ""
+    assert result.stdout.startswith("Loop speed is stable and stands 4.1 times its gain and ")
     for text in ("1500 rpm", "80.00 N m", "gain margin, up", "x 1.620", "54.0°", "sensor latency"):
-        assert text in result.stderr
+        assert text in result.output
 
 
 def test_map_and_vary(tmp_path: Path) -> None:
@@ -115,10 +115,10 @@ def test_map_and_vary(tmp_path: Path) -> None:
 def test_the_tables_of_map_and_vary() -> None:
     options = ("--loop", "torque", "--map", "--vary", "line.load.current_limit=60 A..200 A:2")
     result = margins("wheel-hub", *options, "--set", "loop.torque.clamp=70 N m", "--torque", "40 N m")
-    assert result.exit_code == 0, result.stderr
-    assert "Worst over the operating range" in result.stderr
-    assert "left out: the bench cannot hold" in result.stderr and "clamp of loop torque" in result.stderr
-    assert "none changes in this range" in result.stderr
+    assert result.exit_code == 0, result.output
+    assert "Worst over the operating range" in result.output
+    assert "left out: the bench cannot hold" in result.output and "clamp of loop torque" in result.output
+    assert "none changes in this range" in result.output
 
 
 @pytest.mark.parametrize(
@@ -136,13 +136,13 @@ def test_the_tables_of_map_and_vary() -> None:
 def test_bad_input_ends_with_2(options: tuple[str, ...], said: str) -> None:
     result = margins("wheel-hub", "--json", *options)
     assert result.exit_code == 2
-    assert said in result.stderr and result.stdout == ""
+    assert said in result.output and result.stdout == ""
 
 
 def test_a_point_that_a_limit_prevents_ends_with_3() -> None:
     result = margins("reference-bench", "--torque", "240 N m", "--json")
     assert result.exit_code == 3
-    assert "clamp of loop torque: needs" in result.stderr and "allowed 200 N m" in result.stderr
+    assert "clamp of loop torque: needs" in result.output and "allowed 200 N m" in result.output
 
 
 def test_benches_that_lack_a_loop(tmp_path: Path) -> None:
@@ -150,9 +150,9 @@ def test_benches_that_lack_a_loop(tmp_path: Path) -> None:
     none.write_text(one_machine_text("0.1 s"), encoding="utf-8")
     speed.write_text(one_machine_text("0.1 s") + SPEED_LOOP, encoding="utf-8")
     result = margins(str(none))
-    assert result.exit_code == 2 and "no loop, so there are no margins" in result.stderr
+    assert result.exit_code == 2 and "no loop, so there are no margins" in result.output
     result = margins(str(speed), "--torque", "5 N m")
-    assert result.exit_code == 2 and "--torque: no loop of the scenario controls a torque" in result.stderr
+    assert result.exit_code == 2 and "--torque: no loop of the scenario controls a torque" in result.output
     found = document(str(speed), "--speed", "100 rpm")["loops"]["speed"]
     assert found["stable"] and found["step_response"]["size"]["value"] == pytest.approx(np.pi / 10.0)
 
@@ -164,13 +164,13 @@ def test_speed_needs_a_speed_loop(tmp_path: Path) -> None:
     path = tmp_path / "torque.toml"
     path.write_text(f"{head}[[loop]]{torque}", encoding="utf-8")
     result = margins(str(path), "--speed", "100 rpm")
-    assert result.exit_code == 2 and "--speed: no loop of the scenario controls a speed" in result.stderr
+    assert result.exit_code == 2 and "--speed: no loop of the scenario controls a speed" in result.output
 
 
 def test_injection_is_laid_over_the_exact_response(tmp_path: Path) -> None:
     arguments = ["margins", "reference-bench", "--loop", "torque", "--inject", "multisine"]
     result = CliRunner().invoke(cli, [*arguments, "--json", "--out", str(tmp_path / "out")])
-    assert result.exit_code == 0, result.stderr
+    assert result.exit_code == 0, result.output
     tones = json.loads(result.stdout)["loops"]["torque"]["measured"]
     assert len(tones) > 15
     near = min(tones, key=lambda tone: abs(tone["frequency"]["value"] - 36.6))
@@ -181,4 +181,4 @@ def test_injection_is_laid_over_the_exact_response(tmp_path: Path) -> None:
 def test_noise_goes_with_an_injection() -> None:
     result = CliRunner().invoke(cli, ["margins", "reference-bench", "--noise"])
     assert result.exit_code == 2
-    assert "--noise goes with --inject" in result.stderr
+    assert "--noise goes with --inject" in result.output

@@ -58,7 +58,7 @@ DEMAND = ["--require", "0.5 %", "--peak", "40 N m", "--bandwidth", "100 Hz"]
 
 def document(*arguments: str) -> dict[str, Any]:
     result = sensors(*arguments, "--json")
-    assert result.exit_code == 0, result.stderr
+    assert result.exit_code == 0, result.output
     return dict(json.loads(result.stdout))
 
 
@@ -76,16 +76,16 @@ def test_each_fails_for_its_reason(bench: str, parts: list[str]) -> None:
 
 def test_the_terminal_and_the_file(bench: str, parts: list[str], tmp_path: Path) -> None:
     result = sensors(bench, *parts, *DEMAND, "--out", str(tmp_path))
-    assert result.exit_code == 0, result.stderr
-    assert "No data for any of them: " in result.stderr
-    assert "≥" not in result.stderr
+    assert result.exit_code == 0, result.output
+    assert "No data for any of them: " in result.output
+    assert "≥" not in result.output
     assert [path.name for path in tmp_path.iterdir()] == ["sensors.json"]
 
 
 def test_exit_1_where_none_serves(bench: str, parts: list[str], tmp_path: Path) -> None:
     result = sensors(bench, parts[2], *DEMAND, "--out", str(tmp_path))
     assert result.exit_code == 1
-    assert "None of them serves." in result.stderr
+    assert "None of them serves." in result.output
     assert sensors(bench, parts[2], *DEMAND, "--json").exit_code == 1
 
 
@@ -101,7 +101,7 @@ def test_without_a_requirement_no_uncertainty_is_judged(bench: str, parts: list[
         ("big", None),
         ("small", False),
     ]
-    shown = sensors(*arguments, "--out", str(tmp_path / "out")).stderr
+    shown = sensors(*arguments, "--out", str(tmp_path / "out")).output
     assert "Whether a sensor is certain enough is not judged; say what is needed: --require" in shown
     assert "yes" not in shown and shown.count("not judged") == 4
 
@@ -122,7 +122,7 @@ def test_unequal_data_do_not_rank_together(bench: str, parts: list[str], tmp_pat
         "torque: calibration (accuracy.calibration)",
         "torque: change between calibrations (accuracy.long_term)",
     ]
-    shown = sensors(*arguments, "--out", str(tmp_path / "out")).stderr
+    shown = sensors(*arguments, "--out", str(tmp_path / "out")).output
     assert "as far as stated" in shown and shown.count("≥ ") == 1
     assert "better: no data of calibration (accuracy.calibration), change between calibrations" in shown
 
@@ -157,14 +157,14 @@ def test_without_a_peak_the_sequence_is_run(bench: str, parts: list[str]) -> Non
 def test_bad_options(bench: str, arguments: list[str], message: str) -> None:
     result = sensors(bench, *arguments)
     assert result.exit_code == 2
-    assert message in result.stderr
+    assert message in result.output
 
 
 def test_files_that_are_no_sensor(bench: str, tmp_path: Path) -> None:
     other = tmp_path / "disc.toml"
     other.write_text('part = "flywheel"\ninertia = "1 kg m^2"\n', encoding="utf-8")
-    assert "none of the files is a torque sensor" in sensors(bench, str(other)).stderr
+    assert "none of the files is a torque sensor" in sensors(bench, str(other)).output
     bad = tmp_path / "bad.toml"
     bad.write_text(PART.format(rated=-5, cutoff=100, sampling=1000, zero=1), encoding="utf-8")
     result = sensors(bench, str(bad))
-    assert result.exit_code == 2 and "bad.toml:2: rated" in result.stderr
+    assert result.exit_code == 2 and "bad.toml:2: rated" in result.output

@@ -56,7 +56,7 @@ def call(*arguments: str) -> Result:
 
 def document(*arguments: str) -> dict[str, Any]:
     result = call(*arguments, "--json", "--workers", "1")
-    assert result.exit_code == 0, result.stderr
+    assert result.exit_code == 0, result.output
     found: dict[str, Any] = json.loads(result.stdout)
     return found
 
@@ -107,9 +107,9 @@ def test_json_prints_one_document_and_writes_nothing(tmp_path: Path) -> None:
 
 def test_results_go_to_a_folder_of_their_own_and_are_the_same_with_more_processes(tmp_path: Path) -> None:
     result = call("s.toml")
-    assert (result.exit_code, result.stdout) == (0, ""), result.stderr
-    assert "best candidates" in result.stderr and "12 of 16 candidates done" in result.stderr
-    assert "modes.2.frequency at most 750.0 Hz" in result.stderr
+    assert result.exit_code == 0, result.output
+    assert "best candidates" in result.output and "12 of 16 candidates done" in result.output
+    assert "modes.2.frequency at most 750.0 Hz" in result.output
     assert files(tmp_path / "shaftloop-out" / "s") == FILES
     assert call("s.toml", "--workers", "1", "--out", "o").exit_code == 0
     for name in FILES:
@@ -134,10 +134,10 @@ def test_an_interrupted_study_goes_on_and_ends_the_same(
         patch.setattr(Store, "add", interrupted)
         result = call("s.toml", "--out", "o", "--workers", "1")
     assert result.exit_code == 130
-    assert "10 of 16 candidates are done and kept; the same command goes on from there" in result.stderr
+    assert "10 of 16 candidates are done and kept; the same command goes on from there" in result.output
     assert files(tmp_path / "o") == ["results.sqlite"]
     again = call("s.toml", "--out", "o", "--workers", "1", "--json")
-    assert "going on: 10 of 16 candidates are there already" in again.stderr
+    assert "going on: 10 of 16 candidates are there already" in again.output
     assert json.loads(again.stdout) == whole
     table = [(tmp_path / name / "candidates.csv").read_bytes() for name in ("whole", "o")]
     assert table[0] == table[1]
@@ -146,7 +146,7 @@ def test_an_interrupted_study_goes_on_and_ends_the_same(
         patch.setattr(Store, "add", interrupted)
         lost = call("s.toml", "--json", "--workers", "1")
     assert (lost.exit_code, lost.stdout) == (130, "")
-    assert "10 of 16 candidates are done and lost; name a folder by --out" in lost.stderr
+    assert "10 of 16 candidates are done and lost; name a folder by --out" in lost.output
 
 
 def test_what_is_there_so_far_is_shown_while_a_study_runs(
@@ -161,7 +161,7 @@ def test_what_is_there_so_far_is_shown_while_a_study_runs(
 
     empty = call("s.toml", "--so-far")
     assert empty.exit_code == 2
-    assert "shaftloop-out/s/results.sqlite: no results of this study yet; run it, or name" in empty.stderr
+    assert "shaftloop-out/s/results.sqlite: no results of this study yet; run it, or name" in empty.output
     with monkeypatch.context() as patch:
         patch.setattr(Store, "add", looked_at)
         assert call("s.toml", "--out", "o", "--workers", "1").exit_code == 0
@@ -178,7 +178,7 @@ def test_what_is_there_so_far_is_shown_while_a_study_runs(
         "only 8 of 16 candidates are there so far: all that is said is of these",
         "2 of 8 candidates are not done: see their reasons",
     ]
-    assert "6 of 8 candidates done" in seen[7].stderr and "of 8" in seen[7].stderr
+    assert "6 of 8 candidates done" in seen[7].output and "of 8" in seen[7].output
     assert len((tmp_path / "t.csv").read_text().splitlines()) == 17
     assert files(tmp_path / "o") == FILES
     whole = json.loads(call("s.toml", "--out", "o", "--so-far", "--json").stdout)
@@ -191,7 +191,7 @@ def test_a_changed_study_is_named_and_can_be_begun_anew(tmp_path: Path) -> None:
     result = call("s.toml", "--out", "o", "--workers", "1")
     assert (
         result.exit_code == 2
-        and "changed: factor line.c1.stiffness; name another folder by --out" in result.stderr
+        and "changed: factor line.c1.stiffness; name another folder by --out" in result.output
     )
     assert (
         document("s.toml", "--out", "o", "--fresh")["factors"]["line.c1.stiffness"]["high"]["value"] == 60.0
@@ -228,7 +228,7 @@ def test_indices_of_a_study_for_them(tmp_path: Path) -> None:
     frequency = next(entry for entry in found["sensitivity"] if entry["figure"] == "modes.1.frequency")
     assert frequency["indices"][0]["factor"] == "line.c1.stiffness" and frequency["indices"][0]["total"] > 0.8
     shown = call("s.toml", "--out", "o", "--workers", "1")
-    assert "with others" in shown.stderr and "going on: 128 of 128" in shown.stderr
+    assert "with others" in shown.output and "going on: 128 of 128" in shown.output
 
 
 def test_the_yield_of_a_study_that_draws(tmp_path: Path) -> None:
@@ -254,7 +254,7 @@ high = "4 N m s/rad"
     assert good["interval"]["low"] < good["value"] < good["interval"]["high"]
     kinds = [factor["distribution"] for factor in found["factors"].values()]
     assert kinds == ["lognormal", "triangular"]
-    assert "benches keep every bound" in call("s.toml", "--out", "o", "--workers", "1").stderr
+    assert "benches keep every bound" in call("s.toml", "--out", "o", "--workers", "1").output
 
 
 def test_one_at_a_time_says_what_stays(tmp_path: Path) -> None:
@@ -263,16 +263,16 @@ def test_one_at_a_time_says_what_stays(tmp_path: Path) -> None:
     assert found["candidates"]["total"] == 9
     kept = [e["factors"]["line.c2.damping"] for e in found["ranked"]]
     assert {"value": None, "unit": "N m s/rad", "reason": "as in the scenario"} in kept
-    assert "as is" in call("s.toml", "--out", "o", "--workers", "1").stderr
+    assert "as is" in call("s.toml", "--out", "o", "--workers", "1").output
 
 
 def test_a_study_without_objective_or_without_a_good_candidate_says_so(tmp_path: Path) -> None:
     change(tmp_path / "s.toml", '"750 Hz"', '"5 Hz"')
-    assert "no candidate keeps every bound" in call("s.toml", "--workers", "1").stderr
+    assert "no candidate keeps every bound" in call("s.toml", "--workers", "1").output
     text = (tmp_path / "s.toml").read_text().partition("[[objective]]")[0]
     text += '[[response]]\nmetric = "modes.1.frequency"\n'
     (tmp_path / "s.toml").write_text(text)
-    assert "no [[objective]], so no ranking" in call("s.toml", "--workers", "1", "--fresh").stderr
+    assert "no [[objective]], so no ranking" in call("s.toml", "--workers", "1", "--fresh").output
 
 
 def test_a_sobol_design_of_another_count_is_warned_of(tmp_path: Path) -> None:
@@ -286,8 +286,8 @@ def test_a_study_of_which_nothing_can_be_evaluated_fails(monkeypatch: pytest.Mon
 
     monkeypatch.setitem(SOURCES, "modes", Source(SOURCES["modes"].known, fail))
     result = call("s.toml", "--workers", "1")
-    assert result.exit_code == 3 and "no candidate could be evaluated" in result.stderr
-    assert "12 failed, the first is number 0: internal error: ValueError: no" in result.stderr
+    assert result.exit_code == 3 and "no candidate could be evaluated" in result.output
+    assert "12 failed, the first is number 0: internal error: ValueError: no" in result.output
 
 
 @pytest.mark.parametrize(
@@ -311,10 +311,10 @@ def test_bad_input_ends_with_2_and_a_message(tmp_path: Path, arguments: list[str
     (tmp_path / "blocked").write_text("")
     result = call(*arguments)
     assert (result.exit_code, result.stdout) == (2, "")
-    assert message in result.stderr and "Traceback" not in result.output
+    assert message in result.output and "Traceback" not in result.output
 
 
 def test_parquet_needs_its_package(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(study_table, "find_spec", lambda _: None)
     result = call("s.toml", "--table", "t.parquet")
-    assert result.exit_code == 2 and 'install "shaftloop[parquet]", or write .csv' in result.stderr
+    assert result.exit_code == 2 and 'install "shaftloop[parquet]", or write .csv' in result.output

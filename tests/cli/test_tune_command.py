@@ -28,7 +28,7 @@ def tune(*arguments: str) -> Result:
 
 def document(*arguments: str, code: int = 0) -> dict[str, Any]:
     result = tune(*arguments, "--json")
-    assert result.exit_code == code, result.stderr
+    assert result.exit_code == code, result.output
     return dict(json.loads(result.stdout))
 
 
@@ -133,7 +133,7 @@ def test_write_keeps_comments_and_layout(tmp_path: Path) -> None:
     result = tune(
         str(path), "--loop", "torque", "--structure", "pi_low_pass", "--write", "--out", str(tmp_path / "o")
     )
-    assert result.exit_code == 0, result.stderr
+    assert result.exit_code == 0, result.output
     found = json.loads((tmp_path / "o" / "tune.json").read_text(encoding="utf-8"))
     written = path.read_bytes().decode()
     assert "\r\n" in written and written.count("\n") == written.count("\r\n")
@@ -148,7 +148,7 @@ def test_write_keeps_comments_and_layout(tmp_path: Path) -> None:
     assert {p.name for p in (tmp_path / "o").iterdir()} == {
         *("tune.json", "tune-torque.svg", "tune-torque.png", "proof-torque.svg", "proof-torque.png")
     }
-    assert "keeps the" in result.stderr and "written to" in result.stderr
+    assert "keeps the" in result.output and "written to" in result.output
 
 
 def test_gains_that_break_an_expectation_are_not_recommended(tmp_path: Path) -> None:
@@ -157,18 +157,18 @@ def test_gains_that_break_an_expectation_are_not_recommended(tmp_path: Path) -> 
     before = path.read_bytes()
     arguments = (str(path), "--loop", "torque", "--structure", "active_damping", "--write")
     result = tune(*arguments, "--out", str(out))
-    assert result.exit_code == 1, result.stderr
+    assert result.exit_code == 1, result.output
     found = json.loads((out / "tune.json").read_text(encoding="utf-8"))
     assert found["feasible"] and not found["recommended"]
-    table = result.stderr.partition("warning: ")[0] + result.stderr.partition("scenario do not hold\n")[2]
+    table = result.output.partition("warning: ")[0] + result.output.partition("scenario do not hold\n")[2]
     assert table.startswith(f"{found['verdict']}\n  does not hold: torque settling time rose from 78.36 ms")
-    assert "nothing is written to the scenario, do not use: 1 of 9" in result.stderr.replace("\n", " ")
+    assert "nothing is written to the scenario, do not use: 1 of 9" in result.output.replace("\n", " ")
     assert path.read_bytes() == before
-    assert "noise and steps of enc and others make 9.5" in result.stderr.replace("\n", " ")
+    assert "noise and steps of enc and others make 9.5" in result.output.replace("\n", " ")
     missed = [entry for entry in found["expectations"] if entry["status"] != "passed"]
     assert [entry["metric"] for entry in missed] == ["simulate.torque_settling_time"]
     result = tune(*arguments, "--despite-expectations", "--json")
-    assert result.exit_code == 1 and "written to" in result.stderr
+    assert result.exit_code == 1 and "written to" in result.output
     checked = json.loads(CliRunner().invoke(cli, ["check", str(path), "--json"]).stdout)["scenarios"][0]
     expected = {entry["metric"]: entry for entry in checked["expectations"]}
     for entry in found["expectations"]:
@@ -180,7 +180,7 @@ def test_gains_that_break_an_expectation_are_not_recommended(tmp_path: Path) -> 
 def test_more_careful_gains_are_found_that_hold_what_the_scenario_expects(tmp_path: Path) -> None:
     path = copy(tmp_path, "truck-axle")
     result = tune(str(path), "--loop", "torque", "--write", "--json")
-    assert result.exit_code == 0, result.stderr
+    assert result.exit_code == 0, result.output
     found = json.loads(result.stdout)
     assert found["recommended"] and found["verdict"].endswith("all 8 expectations of the scenario hold")
     assert found["error_area"]["value"] < found["before"]["error_area"]["value"]
@@ -201,7 +201,7 @@ def test_a_structure_that_breaks_an_expectation_gives_way_to_one_that_does_not()
 @pytest.mark.parametrize("gain", ["kp=±20%", "ki=10 1/s..20 1/s"])
 def test_a_gain_that_is_tuned_has_no_tolerance(gain: str) -> None:
     result = tune("truck-axle", "--loop", "torque", "--tolerance", f"loop.torque.{gain}")
-    assert result.exit_code == 2 and "a gain that is tuned has none" in result.stderr.replace("\n", " ")
+    assert result.exit_code == 2 and "a gain that is tuned has none" in result.output.replace("\n", " ")
 
 
 def copy(folder: Path, name: str) -> Path:
@@ -220,8 +220,8 @@ def test_modes_are_matched_by_number_where_each_design_has_a_worst_corner_of_its
     corners = [[mode["corner"] for mode in design["modes"]] for design in (found["before"], found)]
     assert corners[0] != corners[1]
     for number, _ in enumerate(found["modes"], 1):
-        assert result.stderr.count(f"damping of shaft mode {number}") == 1
-    table = result.stderr.partition("the worst of 3 corners")[2].partition("binding")[0]
+        assert result.output.count(f"damping of shaft mode {number}") == 1
+    table = result.output.partition("the worst of 3 corners")[2].partition("binding")[0]
     for design in (found["before"], found):
         assert all(f"{mode['damping']['value']:.4f} at " in table for mode in design["modes"])
 
@@ -236,17 +236,17 @@ def test_a_failure_before_the_end_leaves_the_scenario_alone(
     path = copy(tmp_path, "wheel-hub")
     before = path.read_bytes()
     result = tune(str(path), "--loop", "torque", "--write", "--out", str(tmp_path / "o"))
-    assert result.exit_code == 3 and "no table" in result.stderr
-    assert path.read_bytes() == before and "written to" not in result.stderr
+    assert result.exit_code == 3 and "no table" in result.output
+    assert path.read_bytes() == before and "written to" not in result.output
 
 
 def test_what_comments_may_speak_of_is_named_where_it_goes(tmp_path: Path) -> None:
     path = copy(tmp_path, "wheel-hub")
     options = ("--loop", "torque", "--structure", "pi", "--write", "--despite-expectations", "--json")
     result = tune(str(path), *options)
-    assert result.exit_code == 1, result.stderr
-    assert "changed or removed there: filters of loop torque; comments beside" in result.stderr
-    assert "changed or removed" not in tune(str(path), *options).stderr
+    assert result.exit_code == 1, result.output
+    assert "changed or removed there: filters of loop torque; comments beside" in result.output
+    assert "changed or removed" not in tune(str(path), *options).output
 
 
 def test_tolerances_hold_at_all_corners_and_the_binding_one_is_named() -> None:
@@ -278,7 +278,7 @@ def test_structures_are_compared_and_the_simplest_that_serves_is_chosen() -> Non
     names = ["pi", "pi_notch", "pid", "disturbance_observer", "predictor", "pi_feedforward"]
     options = [part for name in names for part in ("--structure", name)]
     result = tune("reference-bench", "--loop", "torque", *options, "--json")
-    assert result.exit_code == 0, result.stderr
+    assert result.exit_code == 0, result.output
     found = json.loads(result.stdout)
     assert any("a small step of the set-point overshoots by" in warning for warning in found["warnings"])
     rows = {row["structure"]: row for row in found["structures"]}
@@ -399,7 +399,7 @@ def test_bandwidth_and_damping_of_a_band_are_kept() -> None:
 def test_bad_input_is_refused_in_words(arguments: tuple[str, ...], said: str) -> None:
     result = tune(*arguments)
     assert result.exit_code == 2
-    assert said in result.stderr.replace("\n", " ") and "Traceback" not in result.stderr
+    assert said in result.output.replace("\n", " ") and "Traceback" not in result.output
 
 
 def test_a_file_that_must_not_change_is_refused_before_the_search(tmp_path: Path) -> None:
@@ -408,7 +408,7 @@ def test_a_file_that_must_not_change_is_refused_before_the_search(tmp_path: Path
     path.chmod(0o444)
     result = tune(str(path), "--loop", "torque", "--write")
     assert result.exit_code == 2
-    assert f"--write: {path} is write-protected; make it writable" in result.stderr.replace("\n", " ")
+    assert f"--write: {path} is write-protected; make it writable" in result.output.replace("\n", " ")
     assert path.stat().st_mode & 0o777 == 0o444
 
 
@@ -416,7 +416,7 @@ def test_a_bench_without_loops_is_refused(tmp_path: Path) -> None:
     path, text = tmp_path / "mine.toml", (shipped_folder() / "reference-bench.toml").read_text("utf-8")
     path.write_text(text[: text.index("[[loop]]")] + '[record]\nrate = "10 kHz"\n', encoding="utf-8")
     result = tune(str(path))
-    assert result.exit_code == 2 and "the scenario has no loop, so there is nothing to tune" in result.stderr
+    assert result.exit_code == 2 and "the scenario has no loop, so there is nothing to tune" in result.output
 
 
 def test_a_loop_with_active_damping_is_tuned_with_it() -> None:

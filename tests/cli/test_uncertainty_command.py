@@ -37,7 +37,7 @@ def uncertainty(*arguments: str) -> Result:
 
 def document(*arguments: str) -> dict[str, Any]:
     result = uncertainty(*arguments, "--json")
-    assert result.exit_code == 0, result.stderr
+    assert result.exit_code == 0, result.output
     assert "NaN" not in result.stdout
     return dict(json.loads(result.stdout))
 
@@ -47,7 +47,7 @@ def refused(path: Path, text: str, *arguments: str) -> str:
     result = uncertainty(str(path), *arguments)
     assert result.exit_code == 2, result.output
     assert "Traceback" not in result.output
-    return result.stderr
+    return result.output
 
 
 @pytest.fixture(scope="module")
@@ -57,10 +57,10 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> str:
 
 def test_a_bench_writes_document_and_pictures(bench: str, tmp_path: Path) -> None:
     result = uncertainty(bench, "--map", "--trials", "5000", "--out", str(tmp_path / "out"))
-    assert result.exit_code == 0, result.stderr
-    assert "drive motoring at 800.0 rpm" in result.stderr
-    assert "Contributions to efficiency" in result.stderr
-    assert "Correlation of torque and speed errors" in result.stderr
+    assert result.exit_code == 0, result.output
+    assert "drive motoring at 800.0 rpm" in result.output
+    assert "Contributions to efficiency" in result.output
+    assert "Correlation of torque and speed errors" in result.output
     files = {path.name: path.stat().st_size for path in (tmp_path / "out").iterdir()}
     pictures = {f"{name}.{kind}" for name in ("contributions", "window", "map") for kind in ("svg", "png")}
     assert set(files) == pictures | {"uncertainty.json"}
@@ -106,7 +106,7 @@ def test_efficiency_above_one_is_said_and_not_clipped(bench: str) -> None:
     assert found["efficiency_above_one"]["clipped"] is False
     assert 0.1 < found["efficiency_above_one"]["share_of_trials"] < 0.5
     assert found["results"]["efficiency"]["monte_carlo"]["high"]["value"] > 1.1
-    said = " ".join(uncertainty(*poor).stderr.split())
+    said = " ".join(uncertainty(*poor).output.split())
     assert "of the trials give an efficiency above 1" in said and "it is not clipped" in said
 
 
@@ -128,7 +128,7 @@ def test_a_measurement_file(tmp_path: Path) -> None:
     assert found["standard_uncertainty"]["value"] == pytest.approx(7.539822 * relative, rel=1e-6)
     assert found["expression"] == "torque * speed"
     result = uncertainty(str(path), "--trials", "5000", "--out", str(tmp_path / "out"))
-    assert result.exit_code == 0 and "Power of a shaft" in result.stderr
+    assert result.exit_code == 0 and "Power of a shaft" in result.output
     files = sorted(path.name for path in (tmp_path / "out").iterdir())
     assert files == ["contributions.png", "contributions.svg", "uncertainty.json"]
 
@@ -170,13 +170,13 @@ def test_correlations_that_contradict_each_other(tmp_path: Path) -> None:
 def test_bad_options(bench: str, arguments: list[str], message: str) -> None:
     result = uncertainty(bench, *arguments)
     assert result.exit_code == 2
-    assert message in result.stderr
+    assert message in result.output
 
 
 def test_a_point_that_the_bench_cannot_hold(bench: str) -> None:
     result = uncertainty(bench, "--point", "4000 rpm, 20 N m")
     assert result.exit_code in (2, 3)
-    assert "3000 rpm" in result.stderr
+    assert "3000 rpm" in result.output
 
 
 def test_options_of_a_bench_do_not_go_with_a_measurement_file(tmp_path: Path) -> None:
@@ -212,13 +212,13 @@ def test_monte_carlo_alone(tmp_path: Path) -> None:
     path = tmp_path / "kink.toml"
     path.write_text(KINK, encoding="utf-8")
     refusal = uncertainty(str(path))
-    assert refusal.exit_code == 3 and "--monte-carlo-alone" in refusal.stderr
+    assert refusal.exit_code == 3 and "--monte-carlo-alone" in refusal.output
     result = uncertainty(
         str(path), "--monte-carlo-alone", "--trials", "20000", "--out", str(tmp_path / "out")
     )
-    assert result.exit_code == 0, result.stderr
-    assert "No first-order budget: value, U and k are those of the trials." in result.stderr
-    assert " +2.1 -0.8 N m " in result.stderr
+    assert result.exit_code == 0, result.output
+    assert "No first-order budget: value, U and k are those of the trials." in result.output
+    assert " +2.1 -0.8 N m " in result.output
     written = json.loads((tmp_path / "out" / "uncertainty.json").read_text(encoding="utf-8"))
     size = written["results"]["size"]
     assert size["expanded_uncertainty"] == {
@@ -233,7 +233,7 @@ def test_monte_carlo_alone(tmp_path: Path) -> None:
 def test_monte_carlo_alone_is_for_measurement_files(bench: str) -> None:
     result = uncertainty(bench, "--monte-carlo-alone")
     assert result.exit_code == 2
-    assert "goes with a measurement file" in result.stderr
+    assert "goes with a measurement file" in result.output
 
 
 def test_the_stated_interval_is_of_monte_carlo_where_the_budget_does_not_hold(tmp_path: Path) -> None:
@@ -243,7 +243,7 @@ def test_the_stated_interval_is_of_monte_carlo_where_the_budget_does_not_hold(tm
     power = document(str(path), "--trials", "400000")["results"]["power"]
     assert (power["coverage_factor"], power["stated"]["by"]) == (pytest.approx(1.96, abs=1e-3), "monte_carlo")
     assert power["stated"]["coverage_factor"]["value"] == pytest.approx(1.645, abs=5e-3)
-    shown = uncertainty(str(path), "--trials", "400000", "--out", str(tmp_path)).stderr
+    shown = uncertainty(str(path), "--trials", "400000", "--out", str(tmp_path)).output
     assert (
         " 1.65 " in shown and " no " in shown and "where not, value, U and k are those of the trials" in shown
     )
@@ -263,5 +263,5 @@ def test_what_nothing_measures_has_no_uncertainty(tmp_path: Path) -> None:
     assert speed["stated"]["high"]["reason"] == speed["monte_carlo"]["high"]["reason"] == reason
     assert speed["first_order"] is None
     assert "speed" not in found["best_window"]
-    shown = uncertainty(str(path), "--trials", "2000", "--out", str(tmp_path / "out")).stderr
+    shown = uncertainty(str(path), "--trials", "2000", "--out", str(tmp_path / "out")).output
     assert "800.0 rpm, not measured" in shown and reason in shown and "± 0.000" not in shown

@@ -76,7 +76,7 @@ def test_the_smaller_delay_margin_stands_first_and_both_are_named(
     assert document["at_reading"] == {"value": 0.0227, "unit": "s"}
     assert document["at_command"] == {"value": 0.008125, "unit": "s"}
     room.tell(changed, [])
-    lines = capsys.readouterr().err.splitlines()
+    lines = capsys.readouterr().out.splitlines()
     row = next(i for i, line in enumerate(lines) if "delay margin" in line)
     assert "8.125 ms at the command" in lines[row] and "22.70 ms at the reading" in lines[row + 1]
 
@@ -104,7 +104,7 @@ def test_it_is_said_that_nothing_holds_the_speed(
     assert room.document(free)["loops"]["torque"]["speed_is_held"] is False
     assert room.document(free)["loops"]["speed"]["speed_is_held"] is True
     room.tell(free, [])
-    assert "nothing holds the speed" in capsys.readouterr().err
+    assert "nothing holds the speed" in capsys.readouterr().out
 
 
 def test_a_point_of_the_map_that_is_prevented_has_a_reason(found: MarginsAnswer) -> None:
@@ -123,8 +123,8 @@ def test_the_table_of_an_unstable_loop_says_so(
     points = (MapPoint(10.0, 5.0, {n: r.margins for n, r in unstable.loops.items()}, ""),)
     room.tell(replace(unstable, points=points), [])
     captured = capsys.readouterr()
-    assert captured.out == ""
-    assert "UNSTABLE: margins of an" in captured.err and "none: nothing to delay" in captured.err
+    assert captured.err == ""
+    assert "UNSTABLE: margins of an" in captured.out and "none: nothing to delay" in captured.out
 
 
 def test_the_bode_picture_marks_the_margins(found: MarginsAnswer, tmp_path: Path) -> None:

@@ -124,11 +124,11 @@ def test_readable_keeps_unknown_units() -> None:
     assert readable(3.0, "A") == (3.0, "A")
 
 
-def test_the_terminal_shows_everything_on_stderr(full: RunAnswer, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_terminal_shows_everything_on_stdout(full: RunAnswer, capsys: pytest.CaptureFixture[str]) -> None:
     room.tell(full, [Path("out/metrics.json"), Path("out/energy.svg"), Path("t.csv")])
     out, err = capsys.readouterr()
-    assert out == ""
-    assert "Costs $5 to $x_{" in err
+    assert err == ""
+    assert "Costs $5 to $x_{" in out
     for words in (
         "torque_overshoot",
         "drive.copper",
@@ -140,8 +140,8 @@ def test_the_terminal_shows_everything_on_stderr(full: RunAnswer, capsys: pytest
         "written to .: t.csv",
         CAUTIONS,
     ):
-        assert words in err
-    assert "ts.damping" not in err and "tiny" not in err
+        assert words in out
+    assert "ts.damping" not in out and "tiny" not in out
 
 
 def test_nothing_moves_where_nobody_watches(capsys: pytest.CaptureFixture[str]) -> None:

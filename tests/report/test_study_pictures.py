@@ -115,7 +115,7 @@ def test_what_some_candidates_lack_is_said(
     found = results(tmp_path, STIFFNESS, GAIN, FIGURES)
     assert found.table.without("stand.time") == 8 and found.table.without("stand.share") == 0
     tell(found, [])
-    assert "8 of 20 candidates have no stand.time, so its means" in capsys.readouterr().err
+    assert "8 of 20 candidates have no stand.time, so its means" in capsys.readouterr().out
     draw_study(tmp_path, found)
     assert "8 of 20 have none" in (tmp_path / "effects.svg").read_text(encoding="utf-8")
 

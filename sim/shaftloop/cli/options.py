@@ -105,6 +105,10 @@ class Room(Protocol):
     """What the report knows of one question."""
 
     @property
+    def verdict(self) -> Callable[[Any], "Sequence[str]"]:
+        """One to three sentences that answer."""
+
+    @property
     def document(self) -> Callable[[Any], dict[str, Any]]:
         """The answer as plain values."""
 
@@ -134,14 +138,17 @@ def hand_over(answer: Any, room: Room, request: Request, folder: Path | None, *m
         Files that were written already.
     """
     from shaftloop.report.documents import as_json
+    from shaftloop.report.terminal import print_answer
 
-    document = as_json(room.document(answer))
+    sentences = list(room.verdict(answer))
+    document = as_json({"answer": sentences, **room.document(answer)})
     files = room.write(folder, answer, document) if folder is not None else []
     for note in answer.notes:
         say(f"warning: {note}")
     if request.json:
         hand_out(document)
     else:
+        print_answer(sentences)
         room.tell(answer, [*files, *more])
 
 

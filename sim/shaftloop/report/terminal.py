@@ -1,23 +1,46 @@
-"""Lines and tables on the terminal. Everything goes to stderr: stdout belongs to machines."""
+"""Lines and tables on the terminal. Answers go to stdout, progress to stderr."""
 
+import os
 import sys
+import textwrap
 import time
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
 from shaftloop.text import escaped
 
-__all__ = ["Progress", "add_row", "console", "new_table", "print_line", "show_files"]
+__all__ = [
+    "Grid",
+    "Progress",
+    "add_row",
+    "console",
+    "new_table",
+    "print_answer",
+    "print_line",
+    "print_table",
+    "show_files",
+]
 
 _PATIENCE = 1.0
 """Time without a progress line. [s]"""
+_WIDE = 140
+"""Width of a table where nobody says how wide the output is."""
+_PROSE = 24
+"""Least width of prose in a table."""
 _NUMBERS = ("value", "change", "mean", "rms", "largest", "order", "frequency", "damping", "speed", "margin")
 
 
-def console() -> Any:
-    """Return a rich console on stderr. What it shows steers no terminal, wherever it comes from."""
+def console(*, stderr: bool = False) -> Any:
+    """Return a rich console. What it shows steers no terminal, wherever it comes from.
+
+    Parameters
+    ----------
+    stderr : bool
+        True for what is no part of the answer.
+    """
     from rich.console import Console
     from rich.segment import Segment
 
@@ -26,22 +49,52 @@ def console() -> Any:
             for segment in super().render(renderable, options):
                 yield segment if segment.control else Segment(escaped(segment.text), segment.style)
 
-    return Plain(stderr=True, width=None if sys.stderr.isatty() else 140, highlight=False, soft_wrap=False)
+    width = None if sys.stdout.isatty() or "COLUMNS" in os.environ else _WIDE
+    return Plain(stderr=stderr, width=width, highlight=False, soft_wrap=False)
 
 
 def print_line(text: str) -> None:
-    """Print a line.
+    """Print a line; on a terminal, and where ``COLUMNS`` says how wide it is, it wraps between words.
 
     Parameters
     ----------
     text : str
         Plain text; nothing in it is taken for markup.
     """
-    console().print(text, markup=False, soft_wrap=True)
+    out = console()
+    if sys.stdout.isatty() or "COLUMNS" in os.environ:
+        # A word that is longer than a line, such as a path, stays whole.
+        text = "\n".join(
+            textwrap.fill(line, out.width, break_long_words=False, break_on_hyphens=False)
+            for line in text.splitlines()
+        )
+    out.print(text, markup=False, soft_wrap=True)
 
 
-def new_table(title: str, *columns: str) -> Any:
-    """Print a title, which a table would wrap to its own width, and return the table to go below it.
+def print_answer(sentences: Sequence[str]) -> None:
+    """Print the answer to a question, ahead of all details.
+
+    Parameters
+    ----------
+    sentences : sequence of str
+        One to three, in plain words.
+    """
+    for sentence in sentences:
+        print_line(sentence)
+    print_line("")
+
+
+@dataclass(frozen=True)
+class Grid:
+    """A table to print."""
+
+    title: str
+    columns: tuple[str, ...]
+    rows: list[tuple[str, ...]] = field(default_factory=list)
+
+
+def new_table(title: str, *columns: str) -> Grid:
+    """Return an empty table.
 
     Parameters
     ----------
@@ -50,30 +103,75 @@ def new_table(title: str, *columns: str) -> Any:
     *columns : str
         Headers.
     """
-    from rich.box import SIMPLE_HEAD
-    from rich.table import Table
-    from rich.text import Text
-
-    console().print(Text(title, style="bold"), soft_wrap=True)
-    table = Table(box=SIMPLE_HEAD)
-    for i, column in enumerate(columns):
-        table.add_column(Text(column), justify="right" if column in _NUMBERS else "left", no_wrap=i < 2)
-    return table
+    return Grid(title, columns)
 
 
-def add_row(table: Any, *cells: str) -> None:
+def add_row(table: Grid, *cells: str) -> None:
     """Add a row to a table.
 
     Parameters
     ----------
-    table : rich.table.Table
+    table : Grid
         From `new_table`.
     *cells : str
-        Plain texts.
+        Plain texts; those that are left out are empty.
     """
+    table.rows.append((*cells, *("",) * (len(table.columns) - len(cells))))
+
+
+def print_table(table: Grid) -> None:
+    """Print a table; each row becomes a block of lines where it is wider than the terminal: nothing is cut.
+
+    Parameters
+    ----------
+    table : Grid
+        From `new_table`.
+    """
+    from rich.box import SIMPLE_HEAD
+    from rich.table import Table
     from rich.text import Text
 
-    table.add_row(*(Text(cell) for cell in cells))
+    out = console()
+    out.print(Text(table.title, style="bold"), soft_wrap=True)
+    widths = [
+        max(len(line) for cell in (header, *cells) for line in (cell.splitlines() or [""]))
+        for header, *cells in zip(table.columns, *table.rows, strict=True)
+    ]
+    # Only the last column is prose that may wrap.
+    least = sum(widths[:-1]) + min(widths[-1], _PROSE) + 3 * len(widths) + 1
+    if least > out.width:
+        _print_blocks(out, table)
+        return
+    shown = Table(box=SIMPLE_HEAD)
+    for i, column in enumerate(table.columns):
+        last = i == len(table.columns) - 1
+        shown.add_column(
+            Text(column),
+            justify="right" if column in _NUMBERS else "left",
+            no_wrap=not last,
+            min_width=None if last else widths[i],
+        )
+    for row in table.rows:
+        shown.add_row(*(Text(cell) for cell in row))
+    out.print(shown)
+
+
+def _print_blocks(out: Any, table: Grid) -> None:
+    from rich.table import Table
+    from rich.text import Text
+
+    for head, *cells in table.rows:
+        out.print(
+            Text(f"  {table.columns[0]} {' '.join(head.split())}".rstrip()), overflow="ignore", crop=False
+        )
+        block = Table.grid(padding=(0, 2), pad_edge=False)
+        block.add_column(no_wrap=True)
+        block.add_column(overflow="fold")
+        for column, cell in zip(table.columns[1:], cells, strict=True):
+            if cell:
+                block.add_row(Text(f"    {' '.join(column.split())}"), Text(cell))
+        out.print(block)
+    out.print()
 
 
 def show_files(files: Sequence[Path]) -> None:
@@ -114,7 +212,7 @@ class Progress:
         if self._line is None:
             from rich.progress import Progress as Line
 
-            self._line = Line(console=console(), transient=True)
+            self._line = Line(console=console(stderr=True), transient=True)
             self._task = self._line.add_task(self._label, total=1.0)
             self._line.start()
         self._line.update(self._task, completed=share)

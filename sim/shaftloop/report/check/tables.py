@@ -5,7 +5,7 @@ from pathlib import Path
 
 from shaftloop.report.check.files import bounds_words
 from shaftloop.report.check.words import bench_words, quantity, verdict_words
-from shaftloop.report.terminal import add_row, console, new_table, print_line, show_files
+from shaftloop.report.terminal import add_row, new_table, print_line, print_table, show_files
 from shaftloop.studies.checks.judge import Verdict
 from shaftloop.studies.checks.run import Checked, Refused
 
@@ -43,7 +43,7 @@ def _show_checked(item: Checked) -> None:
         expectation = verdict.expectation
         value = "-" if verdict.response.failed else quantity(verdict.now, expectation.unit)
         add_row(table, _MARKS[verdict.status], expectation.label, value, bounds_words(expectation))
-    console().print(table)
+    print_table(table)
     for line in bench_words(item):
         print_line(line)
     for verdict in item.verdicts:

@@ -16,9 +16,10 @@ from shaftloop.answers.fidelity import FidelityAnswer
 from shaftloop.figures import number
 from shaftloop.report.documents import identity, origin
 from shaftloop.report.fidelity.tables import tell
+from shaftloop.report.fidelity.verdict import verdict
 from shaftloop.report.files import write_text
 
-__all__ = ["document", "tell", "write"]
+__all__ = ["document", "tell", "verdict", "write"]
 
 Complex = NDArray[np.complex128]
 

@@ -11,7 +11,7 @@ from shaftloop.analysis.fidelity.misalignment import CouplingError
 from shaftloop.analysis.fidelity.transfer import Fidelity
 from shaftloop.answers.fidelity import FidelityAnswer
 from shaftloop.report.quantities import show
-from shaftloop.report.terminal import add_row, console, new_table, print_line, show_files
+from shaftloop.report.terminal import add_row, new_table, print_line, print_table, show_files
 
 __all__ = ["tell"]
 
@@ -50,7 +50,7 @@ def _show_bands(found: Fidelity, title: str) -> None:
     table = new_table(f"{title}: at {where}", "true to within", *(f"±{level}" for level in LEVELS))
     for part, bands in found.bands.items():
         add_row(table, _PARTS[part], *(_band(band) for band in bands))
-    console().print(table)
+    print_table(table)
 
 
 def _show_reading(found: Fidelity) -> None:
@@ -86,7 +86,7 @@ def _show_reading(found: Fidelity) -> None:
     ]
     for row in rows:
         add_row(table, *row)
-    console().print(table)
+    print_table(table)
 
 
 def _show_correction(entry: Correction) -> None:
@@ -116,7 +116,7 @@ def _show_correction(entry: Correction) -> None:
         shortest = show(entry.single_period_noise or 0.0, "N m", 3)
         add_row(table, "", shortest, "rms of edges with a window of one period")
         add_row(table, "", show(entry.mismatch or 0.0, "s", 3), "acceleration later than the reading")
-    console().print(table)
+    print_table(table)
 
 
 def _show_aliasing(found: Aliasing) -> None:
@@ -131,7 +131,7 @@ def _show_aliasing(found: Aliasing) -> None:
             _lines(entry, received=True),
             entry.ripple.source,
         )
-    console().print(table)
+    print_table(table)
     if all(entry.ripple.amplitude is None for entry in found.orders):
         print_line("no order has a stated amplitude: give one with --ripple to see what keeps it out")
     else:
@@ -163,7 +163,7 @@ def _show_misalignment(entry: CouplingError) -> None:
     )
     error = "-" if entry.bending_error is None else show(entry.bending_error, "N m", 3)
     add_row(table, "1", error, "0", f"by crosstalk from {load}")
-    console().print(table)
+    print_table(table)
 
 
 def _show_encoder(entry: EncoderFigures) -> None:
@@ -180,7 +180,7 @@ def _show_encoder(entry: EncoderFigures) -> None:
     if entry.turn_error:
         what = f"amplitude at {show(entry.turn_frequency, 'Hz')}, from {1e3 * entry.turn_error:.3g} mrad"
         add_row(table, "ripple once per turn", show(entry.turn_ripple, "rad/s"), what)
-    console().print(table)
+    print_table(table)
 
 
 def _band(band: Band) -> str:

@@ -18,8 +18,9 @@ from shaftloop.figures import number
 from shaftloop.report.documents import identity, origin
 from shaftloop.report.files import write_text
 from shaftloop.report.margins.tables import tell
+from shaftloop.report.margins.verdict import verdict
 
-__all__ = ["document", "tell", "write"]
+__all__ = ["document", "tell", "verdict", "write"]
 
 _NO_UP = "no factor up to 1000 changes stability"
 _NO_DOWN = "no factor down to 1/1000 changes stability"

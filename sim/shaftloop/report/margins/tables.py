@@ -11,7 +11,7 @@ from shaftloop.analysis.vary import Variation
 from shaftloop.analysis.worstcase import MapPoint, Worst
 from shaftloop.answers.margins import LoopAnswer, MarginsAnswer
 from shaftloop.report.quantities import show
-from shaftloop.report.terminal import add_row, console, new_table, print_line, show_files
+from shaftloop.report.terminal import add_row, new_table, print_line, print_table, show_files
 
 __all__ = ["tell"]
 
@@ -39,7 +39,7 @@ def tell(results: MarginsAnswer, files: Sequence[Path]) -> None:
     columns = [dict(_rows(result)) for result in loops.values()]
     for label in columns[0]:
         add_row(table, label, *(column[label] for column in columns))
-    console().print(table)
+    print_table(table)
     for result in loops.values():
         if result.budget is not None:
             _show_budget(result.budget)
@@ -95,7 +95,7 @@ def _show_budget(budget: Budget) -> None:
             ideal = share.ideal
             cells = [_hertz(ideal.crossover), f"{ideal.ms:.3f}", _phase(ideal)]
         add_row(table, share.cause, f"{share.phase:.2f}°", f"{1e6 * share.delay:.0f} µs", *cells)
-    console().print(table)
+    print_table(table)
 
 
 def _elsewhere(result: LoopAnswer) -> str:
@@ -119,7 +119,7 @@ def _show_map(results: MarginsAnswer) -> None:
         for worst in result.worst:
             where = _where(worst.point) if worst.point else ("", "")
             add_row(table, name, worst.figure.replace("_", " "), _worst(worst), *where)
-    console().print(table)
+    print_table(table)
     for point in results.points:
         if point.reason:
             print_line(f"left out: {point.reason}")
@@ -136,7 +136,7 @@ def _show_variation(variation: Variation) -> None:
             )
         if not thresholds:
             add_row(table, name, "none changes in this range", "", "")
-    console().print(table)
+    print_table(table)
     for value, reason in variation.left_out:
         print_line(f"left out: {value:.6g} {unit}: {reason}")
 

@@ -10,10 +10,11 @@ from shaftloop.answers.modes import ModesAnswer
 from shaftloop.figures import number
 from shaftloop.report.documents import identity, origin
 from shaftloop.report.files import write_text
+from shaftloop.report.modes.verdict import verdict
 from shaftloop.report.quantities import show
-from shaftloop.report.terminal import add_row, console, new_table, print_line, show_files
+from shaftloop.report.terminal import add_row, new_table, print_line, print_table, show_files
 
-__all__ = ["document", "tell", "write"]
+__all__ = ["document", "tell", "verdict", "write"]
 
 _NOTE = (
     "Mechanics alone: springs, their damping, viscous drag. What the controllers make of a mode, the margins "
@@ -67,7 +68,7 @@ def tell(results: ModesAnswer, files: Sequence[Path]) -> None:
         add_row(
             table, f"{i}", f"{mode.frequency:#.5g} Hz", f"{mode.damping_ratio:.2%}", strained(mode), *values
         )
-    console().print(table)
+    print_table(table)
     speed = show(found.operating_speed, "rad/s")
     title = f"Meetings up to {show(found.max_speed, 'rad/s')}, margin from {speed}"
     table = new_table(title, "order", "speed", "margin", "mode", "source")
@@ -76,7 +77,7 @@ def tell(results: ModesAnswer, files: Sequence[Path]) -> None:
         mark = "  <- nearest" if meeting.nearest else ""
         order, source = f"{meeting.excitation.order:g}", meeting.excitation.source
         add_row(table, order, show(meeting.speed, "rad/s"), margin, f"{meeting.mode}", source + mark)
-    console().print(table)
+    print_table(table)
     if len(found.meetings) > _MOST_ROWS:
         print_line(f"... and {len(found.meetings) - _MOST_ROWS} more at higher speeds: see --json")
     show_files(files)

@@ -13,9 +13,10 @@ from shaftloop.report.documents import identity, origin, text
 from shaftloop.report.files import write_text
 from shaftloop.report.run.tables import tell
 from shaftloop.report.run.traces import write_traces
+from shaftloop.report.run.verdict import verdict
 from shaftloop.scenario.reading import Scenario
 
-__all__ = ["document", "tell", "write"]
+__all__ = ["document", "tell", "verdict", "write"]
 
 
 def document(results: RunAnswer) -> dict[str, Any]:

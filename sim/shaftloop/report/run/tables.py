@@ -11,7 +11,7 @@ from shaftloop.answers.run import RunAnswer
 from shaftloop.engine.supervision import Event
 from shaftloop.figures import Figure
 from shaftloop.report.quantities import show
-from shaftloop.report.terminal import add_row, console, new_table, print_line, show_files
+from shaftloop.report.terminal import add_row, new_table, print_line, print_table, show_files
 
 __all__ = ["CAUTIONS", "tell"]
 
@@ -53,7 +53,7 @@ def _show_metrics(title: str, metrics: dict[str, Figure]) -> None:
         if name.startswith(LOSS_PREFIX) and abs(metric.value or 0.0) <= _WORTH_A_LINE * loss:
             continue
         add_row(table, name.replace(LOSS_PREFIX, "  "), *_value_and_note(metric))
-    console().print(table)
+    print_table(table)
 
 
 def _show_events(events: Sequence[Event]) -> None:
@@ -78,7 +78,7 @@ def _show_verification(verification: Verification) -> None:
             add_row(table, name, "-", entry.reason or "")
         else:
             add_row(table, name, show(entry.change, entry.unit, 2), f"{entry.relative:.1e}")
-    console().print(table)
+    print_table(table)
 
 
 def _show_overlay(overlay: Overlay) -> None:
@@ -87,7 +87,7 @@ def _show_overlay(overlay: Overlay) -> None:
         largest, at = entry.worst
         values = [show(value, entry.unit, 3) for value in (entry.mean, entry.rms, largest)]
         add_row(table, name, *values, f"{at:.6g} s")
-    console().print(table)
+    print_table(table)
     if overlay.left_out:
         print_line(f"not recorded by the simulation, left out: {', '.join(overlay.left_out)}")
 

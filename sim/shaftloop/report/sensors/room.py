@@ -10,9 +10,10 @@ from shaftloop.figures import number
 from shaftloop.report.documents import identity, origin
 from shaftloop.report.files import write_text
 from shaftloop.report.quantities import show
-from shaftloop.report.terminal import add_row, console, new_table, print_line, show_files
+from shaftloop.report.sensors.verdict import verdict
+from shaftloop.report.terminal import add_row, new_table, print_line, print_table, show_files
 
-__all__ = ["document", "tell", "write"]
+__all__ = ["document", "tell", "verdict", "write"]
 
 _UNASKED = "no frequency of interest is stated"
 
@@ -84,7 +85,7 @@ def tell(results: SensorsAnswer, files: Sequence[Path]) -> None:
             _verdict(entry),
             "; ".join(entry.reasons) or f"mostly {entry.main_component}",
         )
-    console().print(table)
+    print_table(table)
     standing = [entry for entry in results.judged if entry.serves is not False]
     if not standing:
         print_line("None of them serves.")

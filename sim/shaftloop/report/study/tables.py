@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from shaftloop.report.quantities import show
-from shaftloop.report.terminal import add_row, console, new_table, print_line, show_files
+from shaftloop.report.terminal import add_row, new_table, print_line, print_table, show_files
 from shaftloop.studies.whatif.factors import Axis, Value
 from shaftloop.studies.whatif.findings import Findings
 
@@ -121,7 +121,7 @@ def _show_ranked(results: Findings) -> None:
         # The figures that the study names come first.
         cells += [shown_figure(figures[i], study.figures[name].unit) for i, name in enumerate(study.asked)]
         add_row(table, f"{number}{' *' if number in front and len(study.goals) > 1 else ''}", *cells)
-    console().print(table)
+    print_table(table)
     if len(study.goals) > 1:
         print_line(
             f"* no other candidate is better in every objective; there are {len(front)} such; those without "
@@ -136,7 +136,7 @@ def _show_bounds(results: Findings) -> None:
     table = new_table("Bounds", "bound", "kept by", "stated in")
     for place, (bound, kept) in enumerate(zip(results.study.bounds, results.answers.kept, strict=True)):
         add_row(table, shown_bound(results, place), f"{kept} of {total}", bound.origin)
-    console().print(table)
+    print_table(table)
 
 
 def _show_effects(results: Findings) -> None:
@@ -147,8 +147,8 @@ def _show_effects(results: Findings) -> None:
         for effect in effects[:_MOST_EFFECTS]:
             share = "-" if effect.share is None else f"{effect.share:.0%}"
             add_row(table, name, effect.factor, shown_figure(effect.span, unit), share)
-    if table.row_count:
-        console().print(table)
+    if table.rows:
+        print_table(table)
     total = results.table.evaluated
     for name in results.study.asked:
         if 0 < (without := results.table.without(name)) < total:
@@ -165,7 +165,7 @@ def _show_indices(results: Findings) -> None:
             alone = f"{index.first:.3f} ({index.first_interval[0]:.3f} to {index.first_interval[1]:.3f})"
             every = f"{index.total:.3f} ({index.total_interval[0]:.3f} to {index.total_interval[1]:.3f})"
             add_row(table, entry.figure, index.factor, alone, every)
-    console().print(table)
+    print_table(table)
     widest = max(
         (i.total_interval[1] - i.total_interval[0] for e in results.indices for i in e.indices), default=0
     )

@@ -11,11 +11,12 @@ from shaftloop.report.documents import identity, origin
 from shaftloop.report.files import write_text
 from shaftloop.report.tune.forms import gain_forms, shape_text
 from shaftloop.report.tune.tables import tell
+from shaftloop.report.tune.verdict import verdict
 from shaftloop.studies.tuning.choosing import Demand
 from shaftloop.studies.tuning.proof import Compared
 from shaftloop.studies.tuning.results import Baseline, Design, LoopTuning, Option
 
-__all__ = ["document", "tell", "write"]
+__all__ = ["document", "tell", "verdict", "write"]
 
 _UNSETTLED = "it does not settle in the time looked at"
 

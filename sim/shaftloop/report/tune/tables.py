@@ -7,7 +7,7 @@ from pathlib import Path
 from shaftloop.answers.tuning import TuneAnswer
 from shaftloop.report.check.words import verdict_words
 from shaftloop.report.quantities import show
-from shaftloop.report.terminal import add_row, console, new_table, print_line, show_files
+from shaftloop.report.terminal import add_row, new_table, print_line, print_table, show_files
 from shaftloop.report.tune.forms import gain_forms, shape_text
 from shaftloop.studies.tuning.modetrack import TrackedMode
 from shaftloop.studies.tuning.proof import Proof
@@ -66,7 +66,7 @@ def _show_gains(results: TuneAnswer, entry: LoopTuning) -> None:
     shape = shape_text(design.loop)
     if shape:
         add_row(table, "besides", "", shape)
-    console().print(table)
+    print_table(table)
     if entry.nearest:
         print_line(entry.nearest)
     for way in entry.ways:
@@ -81,7 +81,7 @@ def _show_figures(results: TuneAnswer, entry: LoopTuning) -> None:
     table = new_table(f"Loop {entry.name}: {scope}", "", *(name for name, _ in columns))
     for label in dict.fromkeys(label for _, column in columns for label in column):
         add_row(table, label, *(column.get(label, "-") for _, column in columns))
-    console().print(table)
+    print_table(table)
     if entry.before is None:
         print_line("before: the bench is unstable with the gains of the scenario")
     for line in entry.binding:
@@ -165,7 +165,7 @@ def _show_options(entry: LoopTuning) -> None:
         notes.append((option.title, shape_text(design.loop) or _nothing_found(option, plain)))
         notes += [(option.title, f"do not use: {verdict_words(verdict)}") for verdict in option.broken]
         notes.append((option.title, option.caution and f"careful gains, {option.caution}"))
-    console().print(table)
+    print_table(table)
     for title, note in notes:
         if note:
             print_line(f"  {title}: {note}")
@@ -184,7 +184,7 @@ def _show_baselines(entry: LoopTuning) -> None:
     )
     for item in entry.baselines:
         add_row(table, *_baseline(item))
-    console().print(table)
+    print_table(table)
     for item in entry.baselines:
         if item.reason:
             print_line(f"  {item.rule}: {'' if item.loop else 'does not apply: '}{item.reason}")
@@ -219,7 +219,7 @@ def _show_proof(proof: Proof) -> None:
             for value in (row.predicted, row.simulated)
         ]
         add_row(table, row.name, *values, row.explanation)
-    console().print(table)
+    print_table(table)
 
 
 def _hertz(value: float | None) -> str:

@@ -9,9 +9,9 @@ from shaftloop.report.documents import tool_version
 from shaftloop.report.files import write_text
 from shaftloop.report.terminal import show_files
 from shaftloop.report.uncertainty.evaluation import evaluation_document
-from shaftloop.report.uncertainty.tables import show_components, show_evaluation
+from shaftloop.report.uncertainty.tables import show_components, show_evaluation, stated_text
 
-__all__ = ["document", "tell", "write"]
+__all__ = ["document", "tell", "verdict", "write"]
 
 
 def document(results: MeasurementAnswer) -> dict[str, Any]:
@@ -32,6 +32,22 @@ def document(results: MeasurementAnswer) -> dict[str, Any]:
         **document,
         "warnings": list(file.warnings),
     }
+
+
+def verdict(results: MeasurementAnswer) -> list[str]:
+    """Return the results with their uncertainty, in a sentence.
+
+    Parameters
+    ----------
+    results : MeasurementAnswer
+        What was found.
+    """
+    found = results.found
+    said = [
+        f"{sampled.name} is {stated_text(stated, sampled.unit, people=False)}"
+        for stated, sampled in zip(found.stated, found.sampled.results, strict=True)
+    ]
+    return [f"{', '.join(said)} ({100.0 * found.sampled.coverage:.4g} % coverage)."]
 
 
 def tell(results: MeasurementAnswer, files: Sequence[Path]) -> None:

@@ -19,8 +19,9 @@ from shaftloop.report.quantities import show
 from shaftloop.report.terminal import print_line, show_files
 from shaftloop.report.uncertainty.evaluation import evaluation_document
 from shaftloop.report.uncertainty.tables import share_above_one, show_point
+from shaftloop.report.uncertainty.verdict import verdict
 
-__all__ = ["document", "tell", "write"]
+__all__ = ["document", "tell", "verdict", "write"]
 
 _DETAILED = ("torque", "electrical_power", "efficiency")
 _DRAWN = ("torque", "speed", "electrical_power", "efficiency", "loss")

@@ -7,7 +7,7 @@ from shaftloop.analysis.efficiency import PointBudget
 from shaftloop.analysis.uncertainty.evaluation import Evaluation, StatedResult
 from shaftloop.analysis.uncertainty.propagation import Budget
 from shaftloop.report.quantities import readable, show
-from shaftloop.report.terminal import add_row, console, new_table, print_line
+from shaftloop.report.terminal import add_row, new_table, print_line, print_table
 
 __all__ = [
     "interval_text",
@@ -132,7 +132,7 @@ def show_evaluation(
             interval_text(sampled.low, sampled.high, sampled.unit, people),
             holds,
         )
-    console().print(table)
+    print_table(table)
     sampled_run = found.sampled
     word = "settled" if sampled_run.stable else "not settled within a fifth of the last digit"
     text = f"Monte Carlo: {sampled_run.trials} trials, {word}, {sampled_run.interval} interval. "
@@ -170,7 +170,7 @@ def show_components(budget: Budget, people: bool) -> None:
         together = f"{factor * math.sqrt(sum(row.contribution**2 for row in rest)):.2g} {name}".rstrip()
         share = f"{100.0 * sum(row.share for row in rest):.1f} %"
         add_row(table, f"{len(rest)} more", together, share, "", "")
-    console().print(table)
+    print_table(table)
 
 
 def show_point(title: str, budget: PointBudget, found: Evaluation, wanted: Sequence[str]) -> None:

@@ -1,0 +1,42 @@
+"""The answer about the torque reading in words."""
+
+from shaftloop.answers.fidelity import FidelityAnswer
+from shaftloop.report.quantities import show
+
+__all__ = ["verdict"]
+
+
+def verdict(answer: FidelityAnswer) -> list[str]:
+    """Return how far the reading is from the truth, in at most three sentences.
+
+    Parameters
+    ----------
+    answer : FidelityAnswer
+        What was found.
+    """
+    found, figures = answer.found, answer.figures
+    unit, sensor = found.unit, found.sensor.name
+    total = {name: figures[f"total_band_{name}"] for name in ("1_percent", "5_percent", "3_db")}
+    ends = [
+        f"{words} {'nowhere' if band.reason.startswith('outside') else 'over all that was looked at'}"
+        if band.value is None
+        else f"{words} up to {band.value:.4g} Hz"
+        for words, band in zip(("1 %", "5 %", "3 dB"), total.values(), strict=True)
+    ]
+    first = f"The reading of {sensor} follows the torque of {unit} within {ends[0]}, {ends[1]}, {ends[2]}"
+    limited = figures["mechanical_band_5_percent"].value, figures["signal_band_5_percent"].value
+    if limited[0] is not None and (limited[1] is None or limited[0] < limited[1]):
+        first += "; the mechanics limit it: line and inertia ahead of the sensor would move it"
+    elif limited[1] is not None:
+        first += "; the signal path limits it: cutoff and sampling rate would move it"
+    bias, late = figures["drag_bias"].value or 0.0, figures["reading_delay"].value or 0.0
+    said = [
+        f"{first}.",
+        f"It is {show(late, 's', 3)} late, {show(bias, 'N m', 3)} off by drag at the operating speed and "
+        f"{show(figures['inertia_bias'].value or 0.0, 'N m', 3)} off by inertia in the steepest ramp.",
+    ]
+    notes = answer.aliasing.warnings
+    said.append(
+        f"Sampling folds: {notes[0]}." if notes else "No known ripple is folded into the torque loop."
+    )
+    return said

@@ -1,0 +1,47 @@
+"""The answer about the margins of loops in words."""
+
+from shaftloop.answers.margins import LoopAnswer, MarginsAnswer
+from shaftloop.report.quantities import show
+
+__all__ = ["verdict"]
+
+_MS = 1.7
+"""Peak sensitivity above which a loop is called lively; common practice, no source."""
+
+
+def verdict(answer: MarginsAnswer) -> list[str]:
+    """Return how much the loops stand, a sentence each.
+
+    Parameters
+    ----------
+    answer : MarginsAnswer
+        What was found.
+    """
+    return [_loop(name, found) for name, found in answer.loops.items()]
+
+
+def _loop(name: str, found: LoopAnswer) -> str:
+    margins = found.margins
+    if not margins.stable:
+        factor = margins.gain_margin_down or margins.gain_margin
+        way = (
+            "no factor on its gain alone makes it stable"
+            if factor is None
+            else f"{factor:.3g} times its gain"
+        )
+        way = way if factor is None else f"{way} is the edge of stability"
+        return f"Loop {name} is unstable (largest eigenvalue {margins.largest_eigenvalue:.4f}): {way}."
+    up = "any gain" if margins.gain_margin is None else f"{margins.gain_margin:.3g} times its gain"
+    place, path = found.delay.smaller_first()[0]
+    delay = "any delay" if path.value is None else f"{show(path.value, 's', 3)} more delay at the {place}"
+    phase = "" if margins.phase_margin is None else f", phase margin {margins.phase_margin:.1f}°"
+    text = (
+        f"Loop {name} is stable and stands {up} and {delay}; Ms (peak sensitivity) is {margins.ms:.2f} at "
+        f"{margins.ms_frequency:.4g} Hz{phase}."
+    )
+    lost = [] if found.budget is None else [share for share in found.budget.shares if share.ideal is not None]
+    if margins.ms > _MS and lost:
+        most = min(lost, key=lambda share: share.phase)
+        lost_there = f"{most.cause} takes {-most.phase:.0f}° at crossover"
+        text += f" It is lively: {lost_there}; lower the gains or mend that."
+    return text

@@ -1,0 +1,68 @@
+"""The answer of a run in words."""
+
+from collections.abc import Iterator
+
+from shaftloop.analysis.metrics import LOSS_PREFIX
+from shaftloop.answers.run import RunAnswer
+from shaftloop.report.quantities import show
+
+__all__ = ["verdict"]
+
+_HALT = ("torque_off", "ramp_down")
+
+
+def verdict(answer: RunAnswer) -> list[str]:
+    """Return what the run says, in at most three sentences.
+
+    Parameters
+    ----------
+    answer : RunAnswer
+        Of the run.
+    """
+    return [_end(answer), " ".join(_torque(answer)), _energy(answer)]
+
+
+def _end(answer: RunAnswer) -> str:
+    events = answer.simulation.events
+    tripped = [event for event in events if event.kind == "tripped"]
+    if tripped:
+        others = f" and {len(tripped) - 1} more" if len(tripped) > 1 else ""
+        return (
+            f"The run does not hold: interlock {tripped[0].name} trips at {tripped[0].time:.4g} s{others}; "
+            "look at what it watches, then at the set-points and gains."
+        )
+    late = [event for event in events if event.kind == "not_settled"]
+    if late:
+        return (
+            f"The run ends, but {len(late)} wait{'s' if len(late) > 1 else ''} for settling ran into the "
+            f"timeout, the first at {late[0].time:.4g} s; slow the ramps, tune the loop or widen the band."
+        )
+    return f"The run of {answer.simulation.duration:.4g} s ends with no interlock tripped."
+
+
+def _torque(answer: RunAnswer) -> Iterator[str]:
+    found = answer.metrics
+    peak, share = found["peak_true_torque"], found["peak_share_of_rating"]
+    rise, over, settled = (found[f"torque_{name}"] for name in ("rise_time", "overshoot", "settling_time"))
+    if peak.value is not None and share.value is not None:
+        yield f"The true torque peaks at {show(peak.value, 'N m')}, {share.value:.0%} of the sensor's rating;"
+    if rise.value is None or over.value is None:
+        yield f"no step is judged: {rise.reason or over.reason}."
+        return
+    how = f"settles in {show(settled.value, 's', 3)}" if settled.value is not None else "does not settle"
+    yield f"its slowest step rises in {show(rise.value, 's', 3)}, overshoots by {over.value:.1f} % and {how}."
+
+
+def _energy(answer: RunAnswer) -> str:
+    found = answer.metrics
+    grid, residual = found["grid_energy"].value, found["energy_residual"].value
+    losses = {name: figure.value or 0.0 for name, figure in found.items() if name.startswith(LOSS_PREFIX)}
+    largest = max(losses, key=lambda name: losses[name], default=None)
+    text = f"The grid supplies {show(grid or 0.0, 'J')}"
+    if largest is not None and losses[largest] > 0.0:
+        text += (
+            f", and {largest.removeprefix(LOSS_PREFIX)} takes {show(losses[largest], 'J')} of it, the most"
+        )
+    if answer.unclosed:
+        return f"{text}. Do not trust the energies: {answer.unclosed[0]}."
+    return f"{text}; energy closes to {residual:.1e} of what circulates."
