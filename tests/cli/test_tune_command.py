@@ -86,12 +86,15 @@ def test_gains_on_two_bounds_at_once_are_rounded_along_both() -> None:
     kp, ki = (found["gains"][key]["value"] for key in ("kp", "ki"))
     assert found["feasible"] and found["ms"]["value"] <= 1.6 and ki <= kp * 1000.0
     assert len(found["binding"]) == 2 and "kp >= ki times the period of the loop" in found["binding"][1]
+    assert (
+        'with anti_windup = "conditional" ' in found["binding"][1] and " % less cost" in found["binding"][1]
+    )
     admitted = [rule for rule in found["baselines"] if rule["admitted"]]
     assert admitted and all(found["error_area"]["value"] < rule["cost"]["value"] for rule in admitted)
 
 
 @pytest.mark.parametrize(
-    ("bench", "loop"), [("several-ticks-amplify", "torque"), ("image-of-zero-at-half-rate", "speed")]
+    ("bench", "loop"), [("several-ticks-amplify", "torque"), ("image-of-zero-at-half-rate", "torque")]
 )
 def test_several_ticks_per_hyperperiod_are_judged_by_the_closed_loop(bench: str, loop: str) -> None:
     """The search knows 1/(1 + L), which is not the sensitivity there; the bounds are kept by the latter."""
@@ -103,6 +106,18 @@ def test_several_ticks_per_hyperperiod_are_judged_by_the_closed_loop(bench: str,
     assert max((margins.ms - 1.0) / 0.6, (margins.mt - 1.0) / 0.4) > 0.99, (
         "no more is given away than need be"
     )
+
+
+def test_a_notch_is_found_in_all_of_its_parameters_at_once() -> None:
+    """A general optimiser came to 0.0061 at the same bounds; one parameter at a time came to 0.0079."""
+    bench = str(BENCHES / "anti-windup-binds.toml")
+    found = document(bench, "--loop", "torque", "--structure", "pi_notch")
+    assert found["error_area"]["value"] < 0.0061 and found["ms"]["value"] <= 1.6
+    # The one that the conditional anti-windup leaves open is no better there.
+    freed = document(
+        bench, "--loop", "torque", "--structure", "pi", "--set", "loop.torque.anti_windup=conditional"
+    )
+    assert freed["error_area"]["value"] < 0.6 * 0.01327
 
 
 def test_a_further_bound_out_of_reach_is_named_and_a_low_one_is_found() -> None:

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,15 @@ Array = NDArray[np.float64]
 
 _SWEEPS, _WORTH = 6, 0.005
 """Sweeps over the parameters at most, and the improvement that a sweep must bring."""
+_TOPS = 3
+"""Best starts that are improved."""
+_FREE, _DAMPED = 120, 14
+"""Candidates that are looked at from each; with active damping every one is a bench opened anew."""
+_EXACT = 3
+_FAR = 1.5
+"""Cost over the best so far up to which a start may come to be the best."""
+_KP_STEP, _FINE = 0.25, 1e-3
+"""First step of kp over its size; where the improvement ends, in parameters and cost."""
 OVERSHOOT, _EXCESS = 0.1, 100.0
 """Overshoot of a step that the set-point side keeps to where it can, and how hard more of it counts."""
 
@@ -37,8 +47,8 @@ class Family:
 def best_of_family(search: Search, family: Family, baselines: Sequence[Loop] = ()) -> Trial | None:
     """Return the best controller of a family, nothing where none keeps the bounds.
 
-    All starts are compared on a coarse grid of gains, the best one is improved parameter by parameter with
-    steps that are halved, and its gains are then found exactly.
+    All starts are compared on a coarse grid of gains. From the best ones the parameters and the proportional
+    gain are improved together, and the gains of the best result are then found exactly.
 
     Parameters
     ----------
@@ -51,28 +61,70 @@ def best_of_family(search: Search, family: Family, baselines: Sequence[Loop] = (
     """
     if family.setpoint_only:
         return _best_setpoint_side(search, family, baselines)
-    known: dict[tuple[float, ...], float] = {}
-
-    def cost(point: tuple[float, ...]) -> float:
-        if point not in known:
-            loop = family.shape(np.array(point))
-            # What is no better than the best so far need not be known any closer.
-            limit = min(known.values(), default=float("inf"))
-            trial = None if loop is None else search.gains(loop, rough=True, limit=limit)
-            known[point] = float("inf") if trial is None else trial.cost
-        return known[point]
-
-    best = min(family.starts, key=cost)
-    if family.steps and np.isfinite(cost(best)):
-        best = improved(cost, best, family.steps)
-    if not np.isfinite(cost(best)):
-        return search.gains(baselines[0], baselines=baselines) if baselines else None
-    for point in [best, *sorted(known, key=lambda other: known[other])[:3]]:
+    found: list[tuple[float, tuple[float, ...], Trial]] = []
+    for start in family.starts:
+        loop = family.shape(np.array(start))
+        # What is far from the best so far need not be known any closer.
+        limit = _FAR * min((cost for cost, *_ in found), default=np.inf)
+        trial = None if loop is None else search.gains(loop, rough=True, limit=limit)
+        if trial is not None:
+            found.append((trial.cost, start, trial))
+    found.sort(key=lambda entry: entry[:2])
+    if any(family.steps):
+        found += [_polished(search, family, start, trial) for _, start, trial in found[:_TOPS]]
+        found.sort(key=lambda entry: entry[:2])
+    for _, point, near in found[:_EXACT]:
         loop = family.shape(np.array(point))
-        trial = None if loop is None else search.gains(loop, baselines=baselines)
+        trial = None if loop is None else search.gains(loop, baselines=[near.loop, *baselines])
         if trial is not None:
             return trial
-    return None
+    return search.gains(baselines[0], baselines=baselines) if baselines else None
+
+
+def _polished(
+    search: Search, family: Family, start: tuple[float, ...], trial: Trial
+) -> tuple[float, tuple[float, ...], Trial]:
+    """Return parameters improved together with the proportional gain, from a start that serves.
+
+    The simplex method of Nelder and Mead: the cost has kinks where another bound takes over, and the best
+    gains sit on them. With active damping every candidate is a bench opened anew, against which a grid of
+    proportional gains costs little: there it stands in place of that unknown.
+    """
+    from scipy.optimize import minimize
+
+    free = [i for i, step in enumerate(family.steps) if step]
+    damped = trial.loop.active_damping is not None
+    size = max(trial.loop.kp.value, trial.loop.ki.value / float(trial.loop.rate))
+    best, at = trial, start
+
+    def cost(unknowns: Array) -> float:
+        nonlocal best, at
+        point = np.array(start)
+        point[free] = unknowns[: len(free)]
+        loop = family.shape(point)
+        if loop is None:
+            return float("inf")
+        kp = size * max(float(unknowns[-1]), 0.0)
+        near = search.gains(loop, rough=True) if damped else search.near(loop, kp, best.cost)
+        if near is None:
+            return float("inf")
+        if near.cost < best.cost:
+            best, at = near, tuple(map(float, point))
+        return float(np.log(near.cost))
+
+    first, steps = np.array(start)[free], np.array(family.steps)[free]
+    if not damped:
+        first, steps = np.append(first, trial.loop.kp.value / size), np.append(steps, _KP_STEP)
+    simplex = np.vstack([first, first + np.diag(steps)])
+    options: Any = {
+        "initial_simplex": simplex,
+        "maxfev": _DAMPED if damped else _FREE,
+        "xatol": _FINE,
+        "fatol": _FINE,
+    }
+    with np.errstate(invalid="ignore"):
+        minimize(cost, first, method="Nelder-Mead", options=options)
+    return best.cost, at, best
 
 
 def _best_setpoint_side(search: Search, family: Family, baselines: Sequence[Loop]) -> Trial | None:

@@ -1,4 +1,6 @@
-"""What surrounds a tuned loop: rounded gains, the experiment of its proof, the bounds that it touches."""
+"""What surrounds a tuned loop: the experiment of its proof, the bounds that it touches."""
+
+from dataclasses import replace
 
 import numpy as np
 
@@ -15,6 +17,8 @@ from shaftloop.studies.tuning.search import Search
 
 __all__ = ["binding", "distance", "excursion", "experiment"]
 
+_LESS = 0.99
+"""Cost over that of before from which on another anti-windup is worth a word."""
 _TOUCHES = 0.995
 """Share of a bound from which on it binds."""
 
@@ -106,5 +110,16 @@ def binding(search: Search, design: Design) -> tuple[str, ...]:
     others = reached(search.plants, bounds, loop)
     found += [f"{bound}: {bound.value:.4g}" for bound in others if bound.touched(_TOUCHES)]
     if loop.ki.value >= _TOUCHES * most_ki(loop, loop.kp.value):
-        found.append("kp >= ki times the period of the loop, which anti-windup by back-calculation needs")
+        found.append(_windup(search, loop))
     return tuple(found)
+
+
+def _windup(search: Search, loop: Loop) -> str:
+    """Return that the anti-windup binds, and what the other one brings."""
+    text = "kp >= ki times the period of the loop, which anti-windup by back-calculation needs"
+    freed = search.gains(replace(loop, anti_windup="conditional"))
+    if freed is None or freed.cost > _LESS * search.cost(loop):
+        return f"{text}; the conditional one brings nothing"
+    kp, ki = freed.loop.kp.value, freed.loop.ki.value
+    share = 100.0 * (1.0 - freed.cost / search.cost(loop))
+    return f'{text}; with anti_windup = "conditional" {share:.0f} % less cost: kp {kp:.4g}, ki {ki:.4g}'

@@ -131,6 +131,26 @@ class Search:
                     return settled
         return None if best is None else self._settled(best)
 
+    def near(self, shape: Loop, kp: float, better_than: float = 0.0) -> Trial | None:
+        """Return the best gains of a controller at a proportional gain, by the grid of frequencies.
+
+        Parameters
+        ----------
+        shape : Loop
+            The controller.
+        kp : float
+            In the unit of its own.
+        better_than : float
+            Gains of less cost keep Ms and Mt between the points of the grid as well.
+        """
+        shares = 1 if self.objective == "integral_gain" else len(_SHARES)
+        trial = None
+        for _ in range(_EXCHANGES):
+            trial = self._among(shape, self._parts(shape), np.array([kp]), shares, np.inf)
+            if trial is None or trial.cost >= better_than or self._add_peaks(trial.loop) <= _HARDLY:
+                return trial
+        return None
+
     def admits(self, loop: Loop) -> bool:
         """Return whether a loop keeps all bounds at all corners, peaks between grid points included.
 

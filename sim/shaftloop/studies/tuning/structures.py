@@ -67,8 +67,9 @@ def _pi(loop: Loop, _: LoopPlant, __: dict[str, Loop]) -> Family:
 
 def _notch_at(x: Array, half: float) -> Notch | None:
     """Return a notch from the logarithms of frequency and damping ratio, and the depth."""
-    frequency, damping, depth = float(np.exp(x[0])), float(np.exp(x[1])), float(x[2])
-    if not (frequency < _EDGE * half and 0.02 <= damping <= 2.0 and 0.0 <= depth <= 0.95):
+    frequency = float(np.exp(x[0]))
+    damping, depth = float(np.clip(np.exp(x[1]), 0.02, 2.0)), float(np.clip(x[2], 0.0, 0.95))
+    if not frequency < _EDGE * half:
         return None
     return Notch("notch", _rounded(frequency), _rounded(damping), round(depth, 3))
 
@@ -220,8 +221,8 @@ def _pid(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family | str:
 
     cutoff = min(1.0 / model.delay, 0.6 * half)
     starts = tuple(
-        (float(np.log(scale * share)), float(np.log(cutoff * part)))
-        for share, part in product((0.01, 0.05, 0.2), (0.25, 1.0))
+        (float(np.log(scale * share)), float(np.log(own)))
+        for share, own in product((0.01, 0.05, 0.2, 0.8), (0.25 * cutoff, cutoff, 0.85 * half))
     )
     return Family(shape, starts, (0.5, 0.4))
 
