@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from shaftloop.cli.options import Request, default_folder, hand_out, request_options, say
+from shaftloop.cli.options import Request, default_folder, hand_over, request_options, say
 
 if TYPE_CHECKING:
     from shaftloop.studies.whatif.execute import Runner
@@ -111,22 +111,13 @@ def _run(store: "Store", run: "Runner") -> None:
 
 def _hand_over(store: "Store", request: Request, folder: Path | None, table: Path | None, top: int) -> None:
     from shaftloop.errors import SimulationError
-    from shaftloop.report.documents import as_json
     from shaftloop.report.study import room
     from shaftloop.report.study.table import write_table
     from shaftloop.studies.whatif.findings import find
 
     results = find(store, top)
-    document = as_json(room.document(results))
-    files = room.write(folder, results, document) if folder is not None else []
     if table is not None:
         write_table(table, store, results.answers)
-        files.append(table)
-    for warning in room.study_warnings(results):
-        say(f"warning: {warning}")
-    if request.json:
-        hand_out(document)
-    else:
-        room.tell(results, files)
+    hand_over(results, room, request, folder, *([] if table is None else [table]))
     if not results.table.done.any():
         raise SimulationError("no candidate could be evaluated", "the reasons are in the table of candidates")

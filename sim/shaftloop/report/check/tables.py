@@ -9,7 +9,7 @@ from shaftloop.report.terminal import add_row, new_table, print_line, print_tabl
 from shaftloop.studies.checks.judge import Verdict
 from shaftloop.studies.checks.run import Checked, Refused
 
-__all__ = ["show_check"]
+__all__ = ["show_check", "verdict"]
 
 _MARKS = {"passed": "ok", "failed": "FAILED", "error": "ERROR"}
 
@@ -32,7 +32,6 @@ def show_check(items: Sequence[Checked | Refused], files: Sequence[Path]) -> Non
         else:
             _show_checked(item)
     show_files(files)
-    print_line(_summary(items))
 
 
 def _show_checked(item: Checked) -> None:
@@ -59,11 +58,20 @@ def _moved(verdict: Verdict) -> bool:
     return verdict.drift is not None and verdict.drift.kind != "same"
 
 
-def _summary(items: Sequence[Checked | Refused]) -> str:
-    verdicts = [v.status for item in items if isinstance(item, Checked) for v in item.verdicts]
-    counts = [(verdicts.count("failed"), "failed"), (verdicts.count("error"), "could not be found")]
+def verdict(items: Sequence[Checked | Refused]) -> list[str]:
+    """Return whether what is expected holds, and what is worst.
+
+    Parameters
+    ----------
+    items : sequence of Checked or Refused
+        One per scenario.
+    """
+    verdicts = [v for item in items if isinstance(item, Checked) for v in item.verdicts]
+    states = [v.status for v in verdicts]
+    counts = [(states.count("failed"), "failed"), (states.count("error"), "could not be found")]
     counts.append((sum(isinstance(item, Checked) and bool(item.stale) for item in items), "stale baseline"))
     counts.append((sum(isinstance(item, Refused) for item in items), "refused"))
     said = [f"{count} {word}" for count, word in counts if count]
-    kept = f"{verdicts.count('passed')} of {len(verdicts)} expectations hold"
-    return ", ".join([kept, *said])
+    kept = f"{states.count('passed')} of {len(verdicts)} expectations hold"
+    first = next((v for v in verdicts if v.status != "passed"), None)
+    return [f"{', '.join([kept, *said])}.", *([] if first is None else [f"First: {verdict_words(first)}."])]

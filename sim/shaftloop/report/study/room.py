@@ -9,14 +9,15 @@ from shaftloop.report.documents import identity, origin
 from shaftloop.report.files import write_text
 from shaftloop.report.study.table import write_table
 from shaftloop.report.study.tables import tell
-from shaftloop.studies.whatif.answers import Effect, backward_objectives
+from shaftloop.report.study.verdict import verdict
+from shaftloop.studies.whatif.answers import Effect
 from shaftloop.studies.whatif.factors import Axis, Listed, Value
 from shaftloop.studies.whatif.findings import Findings
 from shaftloop.studies.whatif.reading import Bound, Study
 from shaftloop.studies.whatif.sensitivity import Sensitivity
 from shaftloop.studies.whatif.store import Entry, Store
 
-__all__ = ["document", "study_warnings", "tell", "write"]
+__all__ = ["document", "tell", "verdict", "write"]
 
 _MOST_FRONT = 200
 
@@ -68,37 +69,8 @@ def document(results: Findings) -> dict[str, Any]:
         "main_effects": [_effect(study, effect) for effect in answers.effects],
         "sensitivity": [_sensitivity(entry) for entry in results.indices],
         "yield": _yield(results),
-        "warnings": study_warnings(results),
+        "warnings": list(results.warnings),
     }
-
-
-def study_warnings(results: Findings) -> list[str]:
-    """Return what is allowed but looks wrong.
-
-    Parameters
-    ----------
-    results : Findings
-        What was found.
-    """
-    study, design = results.study, results.study.design
-    found = list(study.scenario.warnings)
-    if design.kind == "sobol" and design.count is not None and design.count & (design.count - 1):
-        below = 1 << (design.count.bit_length() - 1)
-        found.append(
-            f"a Sobol sequence fills the space evenly where its count is a power of 2; {design.count} is "
-            f"none, {below} and {2 * below} are"
-        )
-    found += backward_objectives(study)
-    total, evaluated = results.store.plan.total, results.table.evaluated
-    if evaluated < total:
-        found.append(f"only {evaluated} of {total} candidates are there so far: all that is said is of these")
-    if left := evaluated - int(results.table.done.sum()):
-        found.append(f"{left} of {evaluated} candidates are not done: see their reasons")
-    for entry in results.indices:
-        if entry.indices and entry.rows < (design.count or 0):
-            rows = f"{entry.rows} of {design.count} rows"
-            found.append(f"the indices of {entry.figure} rest on {rows}: the others are not complete")
-    return found
 
 
 def write(folder: Path, results: Findings, document: str) -> list[Path]:

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from shaftloop.studies.responses import simulates
-from shaftloop.studies.whatif.answers import Answers, answer
+from shaftloop.studies.whatif.answers import Answers, answer, backward_objectives
 from shaftloop.studies.whatif.reading import Study
 from shaftloop.studies.whatif.sensitivity import Sensitivity, sensitivity
 from shaftloop.studies.whatif.store import Store
@@ -44,6 +44,36 @@ class Findings:
     def simulates(self) -> bool:
         """Whether candidates were run, not only analysed."""
         return simulates(self.study.figures)
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What is allowed but limits the meaning of the answers."""
+        study, design = self.study, self.study.design
+        found = []
+        if design.kind == "sobol" and design.count is not None and design.count & (design.count - 1):
+            below = 1 << (design.count.bit_length() - 1)
+            found.append(
+                f"a Sobol sequence fills the space evenly where its count is a power of 2; {design.count} is "
+                f"none, {below} and {2 * below} are"
+            )
+        found += backward_objectives(study)
+        total, evaluated = self.store.plan.total, self.table.evaluated
+        if evaluated < total:
+            found.append(
+                f"only {evaluated} of {total} candidates are there so far: all that is said is of these"
+            )
+        if left := evaluated - int(self.table.done.sum()):
+            found.append(f"{left} of {evaluated} candidates are not done: see their reasons")
+        for entry in self.indices:
+            if entry.indices and entry.rows < (design.count or 0):
+                rows = f"{entry.rows} of {design.count} rows"
+                found.append(f"the indices of {entry.figure} rest on {rows}: the others are not complete")
+        return tuple(found)
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What looks wrong in the scenario, and the notes."""
+        return (*self.study.scenario.warnings, *self.notes)
 
     def reasons(self) -> list[tuple[str, str, int, int]]:
         """Return why candidates are not done: (status, reason, how many, first one)."""
