@@ -2,12 +2,16 @@
 
 import os
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
+from matplotlib.figure import Figure
 
 from shaftloop.answers.run import RunAnswer
-from shaftloop.report.files import OutputError, make_folder, open_atomically, write_text
+from shaftloop.cli.main import cli
+from shaftloop.report.files import OutputError, make_folder, open_atomically, together, write_text
 from shaftloop.report.run import traces
 from shaftloop.report.run.traces import check_traces, write_traces
 
@@ -41,6 +45,50 @@ def test_a_full_disk_leaves_nothing_behind(tmp_path: Path) -> None:
     ):
         raise OSError(28, "No space left on device")
     assert os.listdir(tmp_path) == []
+
+
+def test_files_of_one_command_take_their_names_together(tmp_path: Path) -> None:
+    write_text(tmp_path / "a.txt", "old")
+    with together():
+        write_text(tmp_path / "a.txt", "new")
+        write_text(tmp_path / "b.txt", "new")
+        assert (tmp_path / "a.txt").read_text() == "old" and not (tmp_path / "b.txt").exists()
+    assert {path.name: path.read_text() for path in tmp_path.iterdir()} == {"a.txt": "new", "b.txt": "new"}
+
+
+def test_a_full_disk_leaves_what_was_there(tmp_path: Path) -> None:
+    write_text(tmp_path / "a.txt", "old")
+    with pytest.raises(OutputError, match="No space left"), together():
+        write_text(tmp_path / "a.txt", "new")
+        with open_atomically(tmp_path / "b.txt"):
+            raise OSError(28, "No space left on device")
+    assert os.listdir(tmp_path) == ["a.txt"] and (tmp_path / "a.txt").read_text() == "old"
+
+
+def test_a_name_that_is_taken_at_the_last_moment_says_what_is_there(tmp_path: Path) -> None:
+    with pytest.raises(
+        OutputError, match=r"b\.txt: cannot be written: Is a directory.*; written before it: a\.txt"
+    ):
+        with together():
+            for name in ("a.txt", "b.txt", "c.txt"):
+                write_text(tmp_path / name, "new")
+            (tmp_path / "b.txt").mkdir()
+    assert sorted(os.listdir(tmp_path)) == ["a.txt", "b.txt"]
+
+
+@pytest.mark.compiled
+def test_a_command_whose_last_picture_does_not_fit_leaves_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(self: Figure, file: BinaryIO, *, format: str, **_: object) -> None:
+        file.write(b"half")
+        if format == "png":
+            raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Figure, "savefig", full)
+    result = CliRunner().invoke(cli, ["modes", "reference-bench", "--out", str(tmp_path / "out")])
+    assert result.exit_code == 2 and "No space left on device; choose another place" in result.stderr
+    assert os.listdir(tmp_path / "out") == []
 
 
 def test_folders_are_made_and_tried(tmp_path: Path) -> None:

@@ -59,7 +59,7 @@ def check(
     codes 2 comes before 3 and 3 before 1.
     """
     from shaftloop.report.check.document import overall
-    from shaftloop.report.files import check_folder
+    from shaftloop.report.files import check_folder, together
     from shaftloop.studies.checks.collect import collect
     from shaftloop.studies.checks.gains import read_gains
 
@@ -71,8 +71,9 @@ def check(
         if file is not None:
             check_folder(file.parent)
     items = [_check(source, settings, read, baseline, update) for source in sources]
-    written = _update(items, baseline) if update else []
-    written += _write(items, files)
+    with together():
+        written = _update(items, baseline) if update else []
+        written += _write(items, files)
     _hand_over(items, written, as_json)
     raise click.exceptions.Exit(_EXIT[overall(items)])
 

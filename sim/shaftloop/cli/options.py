@@ -138,11 +138,13 @@ def hand_over(answer: Any, room: Room, request: Request, folder: Path | None, *m
         Files that were written already.
     """
     from shaftloop.report.documents import as_json
+    from shaftloop.report.files import together
     from shaftloop.report.terminal import print_answer
 
     sentences = list(room.verdict(answer))
     document = as_json({"answer": sentences, **room.document(answer)})
-    files = room.write(folder, answer, document) if folder is not None else []
+    with together():
+        files = room.write(folder, answer, document) if folder is not None else []
     for note in answer.notes:
         say(f"warning: {note}")
     if request.json:

@@ -9,7 +9,10 @@ from typing import BinaryIO, ClassVar
 
 from shaftloop.errors import ShaftloopError
 
-__all__ = ["OutputError", "check_folder", "make_folder", "open_atomically", "write_text"]
+__all__ = ["OutputError", "check_folder", "make_folder", "open_atomically", "together", "write_text"]
+
+_waiting: list[dict[Path, Path]] = []
+"""Files that are complete and wait for others, by their names, per `together`."""
 
 
 class OutputError(ShaftloopError):
@@ -60,6 +63,35 @@ def check_folder(folder: Path) -> None:
 
 
 @contextmanager
+def together() -> Iterator[None]:
+    """Let all files that are written inside take their names at the end, or none of them.
+
+    Raises
+    ------
+    OutputError
+        Where one cannot take its name, saying which others have.
+    """
+    drafts: dict[Path, Path] = {}
+    _waiting.append(drafts)
+    there: list[str] = []
+    try:
+        try:
+            yield
+        finally:
+            _waiting.pop()
+        for target, draft in drafts.items():
+            try:
+                os.replace(draft, target)
+            except OSError as error:
+                known = f"; written before it: {', '.join(there)}" if there else ""
+                raise OutputError(f"{_unusable(target, error)}{known}") from None
+            there.append(target.name)
+    finally:
+        for draft in drafts.values():
+            draft.unlink(missing_ok=True)
+
+
+@contextmanager
 def open_atomically(path: Path) -> Iterator[BinaryIO]:
     """Open a file that takes its name only once it is complete.
 
@@ -83,9 +115,13 @@ def open_atomically(path: Path) -> Iterator[BinaryIO]:
                 yield file
             if target.exists():
                 shutil.copymode(target, draft)
-            os.replace(draft, target)
+            if _waiting:
+                _waiting[-1][target] = draft
+            else:
+                os.replace(draft, target)
         finally:
-            draft.unlink(missing_ok=True)
+            if not (_waiting and target in _waiting[-1]):
+                draft.unlink(missing_ok=True)
     except OSError as error:
         raise _unusable(path, error) from None
 

@@ -231,7 +231,9 @@ class _Draws:
                 extras.append(generator.chisquare(shape.dof, _STRETCH) / shape.dof)
             else:
                 extras.append(generator.random(_STRETCH) if shape.extra else None)
-        values = np.stack([s.values(z, e) for s, z, e in zip(self.shapes, scores, extras, strict=True)])
+        values = np.empty_like(scores)  # Of no rows where nothing is uncertain.
+        for row, shape, score, extra in zip(values, self.shapes, scores, extras, strict=True):
+            row[:] = shape.values(score, extra)
         results = self.measurement.evaluate(values)
         bad = np.argwhere(~np.isfinite(results))
         if len(bad):
