@@ -205,3 +205,13 @@ def test_warnings_of_a_scenario_are_passed_on(tmp_path: Path) -> None:
     write_bench(tmp_path / "b.toml", EXPECTED + limit)
     result = call("b.toml")
     assert result.exit_code == 0 and "warning: b.toml:" in result.output and "is never read" in result.output
+
+
+def test_a_sweep_of_clocks_that_leaves_phases_out_is_said(tmp_path: Path) -> None:
+    write_bench(tmp_path / "b.toml")
+    clocks = ("line.ts", "loop.speed", "loop.torque")
+    free = [word for clock in clocks for word in ("--set", f"{clock}.free_running=true")]
+    assert document("b.toml")["scenarios"][0]["warnings"] == []
+    (said,) = document("b.toml", *free)["scenarios"][0]["warnings"]
+    assert "ts have more than 128 combinations worth a look" in said
+    assert said in " ".join(call("b.toml", *free).output.split())

@@ -110,7 +110,7 @@ def _check(
         checked = check_scenario(source, settings, gains, place, compare=not update)
     except (ScenarioError, OutputError) as error:
         return Refused(source, tuple(str(error).splitlines()))
-    for warning in checked.scenario.warnings:
+    for warning in checked.warnings:
         say(f"warning: {warning}")
     return checked
 

@@ -68,7 +68,7 @@ def _checked(item: Checked) -> dict[str, Any]:
         ],
         "expectations": [verdict_document(verdict) for verdict in item.verdicts],
         "notes": bench_words(item),
-        "warnings": list(item.scenario.warnings),
+        "warnings": list(item.warnings),
     }
 
 

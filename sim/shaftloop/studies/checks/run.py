@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from shaftloop.analysis.freerunning import sweep_note
 from shaftloop.errors import ScenarioError
 from shaftloop.figures import Figure
 from shaftloop.scenario.description import Description
@@ -49,6 +50,12 @@ class Checked:
             return {}
         before, now = self.reference.gains, gains_of(self.scenario.description)
         return {path: (before.get(path, _DEFAULT), now.get(path, _DEFAULT)) for path in changed(before, now)}
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What looks wrong in the scenario, and what its free-running clocks leave out."""
+        bound = sweep_note(self.scenario.description)
+        return (*self.scenario.warnings, *([bound] if bound else []))
 
     @property
     def status(self) -> Literal["passed", "failed", "error"]:
