@@ -103,6 +103,21 @@ def test_numbers_of_all_kinds_may_differ() -> None:
     assert_as_single(descriptions, list(simulate_many(descriptions)), in_lanes=True)
 
 
+def test_saturated_coulomb_drag_in_reverse() -> None:
+    """Turning backwards the drag is at its end, and pushes forward."""
+    document = rig(sequence=[step("speed", "-100 rpm"), step("torque", "-10 N m")], duration="5 ms")
+    descriptions = []
+    for i in range(3):
+        # All equally steep around 0, so that they take the same steps.
+        drag = {"coulomb": f"{2 + 2 * i} N m", "smoothing": f"{0.01 * (1 + i)} rad/s"}
+        document["line"][0] = servo("drive", 0.005, drag=drag)
+        descriptions.append(describe(document))
+    outcomes = list(simulate_many(descriptions))
+    assert_as_single(descriptions, outcomes, in_lanes=True)
+    last = [outcome.simulation.traces["drive_speed"][-1] for outcome in outcomes if outcome.simulation]
+    assert len(last) == 3 and last == sorted(last) and last[0] < last[-1] < -0.3
+
+
 def test_different_matrices_and_ends_form_groups_of_their_own() -> None:
     documents = [rig(**keys) for keys in ({}, {"duration": "2.00007 ms"}, {}) for _ in range(2)]
     for document in documents[4:]:

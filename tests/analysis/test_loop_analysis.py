@@ -132,6 +132,18 @@ def test_the_latency_budget_sums_to_the_phase_of_the_loop() -> None:
     assert causes["bus hops"].ideal is not None
 
 
+def test_a_latency_in_samples_keeps_its_length_when_the_sampling_is_ideal() -> None:
+    """3 samples at 10 kHz are 300 µs; the sampling itself makes readings 0 or 50 µs late besides."""
+    description, _, _, loops = analysed("reference-bench")
+    sensor = next(p for p in description.line if isinstance(p, TorqueSensor))
+    assert sensor.latency.in_samples and float(sensor.sampling) == 10e3
+    budget = latency_budget(description, loops["torque"])
+    assert budget is not None
+    delay = {share.cause: share.delay for share in budget.shares}
+    assert delay["sensor latency"] == pytest.approx(300e-6, rel=0.02)
+    assert delay["sampling of the sensor"] == pytest.approx(25e-6, abs=5e-6)
+
+
 def test_a_loop_without_crossover_has_no_budget() -> None:
     description, _, _, loops = analysed("wheel-hub")
     assert latency_budget(description, replace(loops["torque"], crossover=None)) is None

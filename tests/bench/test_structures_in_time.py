@@ -26,6 +26,7 @@ from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.operating import operating_point
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.bench.assemble import build_bench
+from shaftloop.engine.layout import SlotKind
 
 Array = NDArray[np.float64]
 
@@ -284,3 +285,24 @@ def test_a_run_with_structures_is_replayed_bit_by_bit() -> None:
     assert np.array_equal(results[0][0], results[1][0]) and np.array_equal(results[0][1], results[1][1])
     assert results[0][2] == results[1][2]
     assert operating_point(bench).torque != 0.0
+
+
+@pytest.mark.parametrize("pair", [("drive", "load"), ("drive", "enc"), ("enc", "load")])
+def test_active_damping_takes_the_two_speeds_that_it_names(pair: tuple[str, str]) -> None:
+    """The reading of the encoder is one that it had before; the machines are read as they turn."""
+    speeds = {"drive": 10.0, "enc": 25.0, "load": 70.0}
+    damping = {"gain": "0.5 N m s/rad", "left": pair[0], "right": pair[1]}
+    table = document({"active_damping": damping}, [step("torque", "0 N m")])
+    encoder = {"part": "encoder", "name": "enc", "lines": 1000, "inertia": "0.01 kg m^2"}
+    drive, sensing, load = table["line"]
+    late = {"sampling": "10 kHz", "phase": "50 us", "latency": "20 us"}
+    table["line"] = [drive, coupling("c", 2e4), {**encoder, **late}, sensing, load]
+    hyper = HyperMap(describe(table))
+    state = hyper.steady(operating_point(hyper.bench))
+    slots = hyper.bench.model.layout.slots
+    held = [i for i, entry in enumerate(slots) if entry.name == "enc.speed" and entry.kind == SlotKind.HELD]
+    state[held] = speeds["enc"]
+    for name, machine in hyper.bench.machines.items():
+        state[machine.node.speed.index] = speeds[name]
+    found = hyper.walk(state, np.array([1]))[0][slot(hyper.bench, "torque.damping")]
+    assert abs(found) == pytest.approx(0.5 * abs(speeds[pair[0]] - speeds[pair[1]]), rel=1e-9)

@@ -156,8 +156,9 @@ def _widen(lane: int, s: Floats, w: Floats, z: _Three, slot: int) -> None:
     u, v = lane_of(s, lane), lane_of(w, lane)
     a, b, c = v[z[0]], v[z[1]], v[z[2]]
     top, bottom = max(b, c), min(b, c)
-    if (b - a) * (c - b) < 0.0:
-        vertex = b - (c - a) * (c - a) / (8.0 * (a - 2.0 * b + c))
+    bend = a - 2.0 * b + c
+    if abs(c - a) < 2.0 * abs(bend):
+        vertex = b - (c - a) * (c - a) / (8.0 * bend)
         top, bottom = max(top, vertex), min(bottom, vertex)
     u[slot] = max(u[slot], top)
     u[slot + 1] = min(u[slot + 1], bottom)
