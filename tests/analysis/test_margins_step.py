@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from rigs import coupling, describe, disc, servo, shipped, speed_loop
+from shaftloop.analysis.delay import delay_margin
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.openloop import spectral_radius
 from shaftloop.analysis.operating import operating_point
@@ -70,7 +71,8 @@ def slow_loop(rate: str, kp: float, lag: str) -> LoopAnalysis:
 def test_a_slow_loop_on_a_fast_controller_has_the_margins_of_its_closed_form() -> None:
     """Closed it has ω = sqrt(kp/T) = 0.1 rad/s and ζ = 1/(2·sqrt(kp·T)) = 0.2."""
     omega, zeta = 0.1, 0.2
-    margins = slow_loop("20 kHz", 0.25, "25 s").margins
+    found = slow_loop("20 kHz", 0.25, "25 s")
+    margins = found.margins
     s = 1j * np.geomspace(0.01, 1.0, 20_001)
     sensitivity = np.abs(s * (s + 2.0 * zeta * omega) / (s**2 + 2.0 * zeta * omega * s + omega**2))
     assert margins.ms == pytest.approx(np.max(sensitivity), rel=1e-3)
@@ -79,6 +81,10 @@ def test_a_slow_loop_on_a_fast_controller_has_the_margins_of_its_closed_form() -
         omega * np.sqrt(inner + np.sqrt(inner**2 + 1.0)) / (2.0 * np.pi), rel=1e-3
     )
     crossover = omega * np.sqrt(np.sqrt(1.0 + 4.0 * zeta**4) - 2.0 * zeta**2)
+    phase = np.arctan2(2.0 * zeta * omega, crossover)
+    delay = delay_margin(found.description, margins)
+    assert delay.command.value == pytest.approx(phase / crossover, rel=1e-3)
+    assert delay.reading.value == pytest.approx(phase / crossover, rel=1e-3)
     assert margins.crossover == pytest.approx(crossover / (2.0 * np.pi), rel=1e-3)
     assert margins.rejection is not None
     assert np.interp(2.0 * np.pi * margins.rejection, s.imag, sensitivity) == pytest.approx(0.5, rel=1e-3)

@@ -34,6 +34,8 @@ _Item = TypeVar("_Item", Part, Loop)
 
 __all__ = ["DelayMargin", "PathMargin", "delay_margin"]
 
+_LONGEST = 1000
+"""Samples of a delay beyond which it is that of the response: one step more or less no longer matters."""
 _FURTHEST = 100
 """Multiple of the delay that the response predicts, up to which the boundary is looked for."""
 
@@ -134,6 +136,8 @@ class _Bench:
         """Return the delay ahead of the sampler at which the largest eigenvalue reaches 1."""
         if predicted is None:
             return _NEVER
+        if predicted > _LONGEST * _timing(sensor)[0]:
+            return PathMargin(predicted)
         guess = round(predicted / self.tick)
         found = _first_unstable(lambda n: self._excess(_earlier(sensor, n * self.tick)), guess)
         return _NOT_FOUND if found is None else PathMargin(float(found * self.tick))
@@ -142,6 +146,8 @@ class _Bench:
         """Return the last edge of the staircase behind a sender before the bench is unstable."""
         if predicted is None:
             return _NEVER
+        if predicted > _LONGEST * _timing(sender)[0]:
+            return PathMargin(predicted)
         first, step = self.stairs(sender)
 
         def edge(number: int) -> Fraction:
