@@ -118,6 +118,15 @@ def test_saturated_coulomb_drag_in_reverse() -> None:
     assert len(last) == 3 and last == sorted(last) and last[0] < last[-1] < -0.3
 
 
+def test_steps_between_waits_come_at_their_time() -> None:
+    """Lanes lay the whole sequence out before they start; a run on its own waits."""
+    ramp = {"do": "ramp", "loop": "torque", "to": "20 N m", "over": "1 ms", "wait": False}
+    hold = {"do": "hold", "time": "0.7 ms"}
+    moves = [step("speed", "100 rpm"), hold, ramp, hold, step("torque", "-10 N m"), hold]
+    descriptions = [describe(rig(sequence=moves, seed=i)) for i in range(2)]
+    assert_as_single(descriptions, list(simulate_many(descriptions)), in_lanes=True)
+
+
 def test_different_matrices_and_ends_form_groups_of_their_own() -> None:
     documents = [rig(**keys) for keys in ({}, {"duration": "2.00007 ms"}, {}) for _ in range(2)]
     for document in documents[4:]:

@@ -121,7 +121,7 @@ def test_balances_close(machine: PmMachine | ServoMachine, angle: float, speed: 
 
 def test_cogging_is_the_derivative_of_its_energy() -> None:
     potential = Potential((Ref("state", 1),), ((48.0, 0.3, 0.35), (8.0, 0.5, 0.0)))
-    for angle in np.linspace(0.0, 2.0 * math.pi, 25):
+    for angle in np.linspace(0.0, 2.0 * math.pi, 26):
         slope = (potential_energy(potential, angle + 1e-6) - potential_energy(potential, angle - 1e-6)) / 2e-6
         assert -slope == pytest.approx(turned(angle)[2], abs=1e-8)
     whole = potential_energy(potential, 1.0 + 2.0 * math.pi)

@@ -47,6 +47,13 @@ def test_a_shaft_is_a_spring_between_halves_of_its_inertia() -> None:
     assert (spring.damping, spring.branches) == (0.0, ())
 
 
+def test_a_bore_takes_inertia_away() -> None:
+    bored = Shaft(part="shaft", name="s", sections=(Section(0.06, 0.3, inner_diameter=0.04),))
+    density = MATERIALS["steel"].density
+    mass = density * math.pi / 4.0 * (0.06**2 - 0.04**2) * 0.3
+    assert bored.elements()[0] == Inertia(pytest.approx(0.5 * mass * (0.03**2 + 0.02**2) / 2.0, rel=1e-12))
+
+
 def test_the_constants_of_the_material_can_be_replaced() -> None:
     _, spring, right = replace(SHAFT, shear_modulus=80e9, density=0.0).elements()
     assert isinstance(spring, Spring)
