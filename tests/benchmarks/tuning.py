@@ -94,12 +94,12 @@ def long_search(search: Search, family: Family, rounds: int) -> float:
     def cost(unknowns: np.ndarray) -> float:
         shape = family.shape(np.array(unknowns[:-1]))
         near = None if shape is None else search.near(shape, float(np.exp(unknowns[-1])))
-        if near is None:
+        if near is None or not near.cost > 0.0:
             return _NOTHING
         # Between the points of the grid a bound may be exceeded: what is, counts for nothing in the end.
         ms, mt = sensitivity_peaks(search.plants, near.loop)
         beyond = max(ms.value / search.bounds.ms, mt.value / search.bounds.mt, 1.0) - 1.0
-        if beyond <= 0.0:
+        if beyond <= 0.0 and search.is_stable(near.loop):
             admitted.append(near.cost)
         return float(np.log(near.cost)) + _PENALTY * beyond
 

@@ -31,7 +31,6 @@ def tell(results: TuneAnswer, files: Sequence[Path]) -> None:
     files : sequence of Path
         Files that were written.
     """
-    print_line(results.verdict)
     for verdict in results.tuning.broken:
         print_line(f"  does not hold: {verdict_words(verdict)}")
     for entry in results.tuning.loops.values():
