@@ -12,7 +12,9 @@ from shaftloop.analysis.lanes import LANES, Outcome, simulate_many
 from shaftloop.analysis.metrics import METRICS, metrics, needed_channels
 from shaftloop.analysis.simulation import Simulation, make_run, simulate
 from shaftloop.bench.assemble import build_bench
+from shaftloop.engine.lanes import advance_together
 from shaftloop.engine.model import alike
+from shaftloop.engine.run import Run
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 
@@ -92,7 +94,7 @@ def rig(**keys: Any) -> dict[str, Any]:
 
 
 def test_numbers_of_all_kinds_may_differ() -> None:
-    """Set-points, zero of the sensor, envelope of a drive, seed; one group, its matrices shared."""
+    """Set-points, zero of the sensor, envelope of a drive, seed; one group."""
     descriptions = []
     for i in range(4):
         document = rig(seed=i)
@@ -127,13 +129,28 @@ def test_steps_between_waits_come_at_their_time() -> None:
     assert_as_single(descriptions, list(simulate_many(descriptions)), in_lanes=True)
 
 
-def test_different_matrices_and_ends_form_groups_of_their_own() -> None:
-    documents = [rig(**keys) for keys in ({}, {"duration": "2.00007 ms"}, {}) for _ in range(2)]
-    for document in documents[4:]:
-        document["line"][1] = coupling("c", 3e4)
+def test_different_ends_form_groups_of_their_own() -> None:
+    documents = [rig(**keys) for keys in ({}, {"duration": "2.00007 ms"}) for _ in range(2)]
     descriptions = [describe(document) for document in documents]
     outcomes = list(simulate_many(descriptions[::2] + descriptions[1::2]))
-    assert_as_single(descriptions[::2] * 2, outcomes, in_lanes=True)
+    assert_as_single(descriptions[::2] + descriptions[1::2], outcomes, in_lanes=True)
+
+
+def test_different_matrices_share_lanes_that_are_left_over(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Five lanes: five benches with equal matrices; two more beside three with matrices of their own."""
+    sizes = []
+
+    def noted(runs: Sequence[Run], *given: Any) -> Any:
+        sizes.append((len(runs), len({run.tables.matrix_hash for run in runs})))
+        return advance_together(runs, *given)
+
+    monkeypatch.setattr("shaftloop.analysis.lanes.advance_together", noted)
+    documents = [rig(seed=i) for i in range(10)]
+    for i, document in enumerate(documents[7:]):
+        document["line"][1] = coupling("c", 3e4 + 100.0 * i)
+    descriptions = [describe(document) for document in documents]
+    assert_as_single(descriptions, list(simulate_many(descriptions, width=5)), in_lanes=True)
+    assert sizes == [(5, 1), (5, 4)]
 
 
 def test_bench_that_no_other_can_join_runs_singly() -> None:

@@ -138,6 +138,7 @@ class Draw:
 
 
 def test_lanes_have_the_bits_of_single_runs_whatever_the_bench_has() -> None:
+    """Every other bench with a plant of its own per candidate."""
     tasks: set[int] = set()
     terms: set[TermKind] = set()
     for seed in range(DRAWS):
@@ -146,6 +147,13 @@ def test_lanes_have_the_bits_of_single_runs_whatever_the_bench_has() -> None:
         for k in range(3):
             document["seed"] = k
             document["loop"][1]["kp"] = 0.2 + 0.05 * k
+            if seed % 2:  # a plant of its own
+                drive, _, joint, seat, middle, *_ = document["line"]
+                drive["resistance"] = f"{50 + 2 * k} mohm"
+                joint["stiffness"] = f"{2.5e4 + 1e3 * k} N m/rad"
+                seat["inertia"] = f"{0.002 + 1e-4 * k} kg m^2"
+                if "filter" in middle:
+                    middle["filter"]["cutoff"] = f"{1000 - 20 * k} Hz"
             descriptions.append(describe(document))
         model = build_bench(descriptions[0]).model
         tasks |= {task.kind for task in model.tasks}

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from shaftloop.engine.cache import kernel
-from shaftloop.engine.laneproducts import block_entries, block_rows
+from shaftloop.engine.laneproducts import OWN, block_rows, describe_blocks
 from shaftloop.engine.lanetables import interleave
 from shaftloop.engine.products import multiply, padded
 from shaftloop.engine.types import LINE, aligned
@@ -64,26 +64,28 @@ def test_blocks_group_wanted_rows_by_their_columns() -> None:
     assert sorted(block_rows(pattern, wanted)) == blocks
 
 
+@pytest.mark.parametrize("differ", [True, False])
 @pytest.mark.parametrize("own", [True, False])
 @pytest.mark.parametrize("share", [0.2, 0.6, 1.0])
 @pytest.mark.parametrize(("rows", "columns"), [(4, 1), (8, 5), (16, 25), (24, 7)])
 def test_every_lane_has_the_bits_of_a_single_product(
-    rows: int, columns: int, share: float, own: bool
+    rows: int, columns: int, share: float, own: bool, differ: bool
 ) -> None:
-    """Rows begin with sums of their own, or all with the first."""
+    """Rows begin with sums of their own, or all with the first; matrices are equal, or one per lane."""
     rng = np.random.default_rng(rows + columns)
     pattern = np.repeat(rng.random((4, columns)) < share, rows // 4, axis=0)
-    matrix = np.where(pattern, rng.normal(size=(rows, columns)), 0.0)
+    matrices = np.where(pattern, rng.normal(size=(LANES if differ else 1, rows, columns)), 0.0)
     vectors, sums = rng.normal(size=(LANES, columns)), rng.normal(size=(LANES, rows))
     sums[:, :4] = sums[:, :4] if own else sums[:, :1]
     blocks = block_rows(pattern, np.ones(rows, dtype=bool))
-    it = np.array([v for r, c in blocks for v in (len(r), len(c), *r, *c)], dtype=np.int64)
+    it, entries = describe_blocks(blocks, matrices[:, np.newaxis].transpose(0, 1, 3, 2))
+    assert (it[0] >= OWN) == (differ and len(blocks[0][1]) > 0)
     out, mask = interleave(list(sums)), -1 if own else 0
-    entries = block_entries(blocks, matrix)
-    _lanes(it, len(blocks), entries, interleave(list(vectors)), interleave(list(sums)), mask, out)
+    words, table = np.array(it, dtype=np.int64), entries[0].copy()
+    _lanes(words, len(blocks), table, interleave(list(vectors)), interleave(list(sums)), mask, out)
     for lane in range(LANES):
         one = aligned(rows)
-        table = np.ascontiguousarray(matrix.T.ravel())
+        table = np.ascontiguousarray(matrices[lane % len(matrices)].T.ravel())
         _single(rows, columns, table, 0, vectors[lane].copy(), 0, sums[lane].copy(), 0, mask, one, 0)
         assert np.array_equal(out.reshape(-1, LANES)[:, lane], one)
 

@@ -50,9 +50,10 @@ class _Group:
 
     end: int
     """[tick]"""
-    common: Common | None = None
-    """Made when benches run together for the first time."""
-    waiting: list[_Candidate] = field(default_factory=list)
+    waiting: dict[bytes, list[_Candidate]] = field(default_factory=dict)
+    """By their matrices."""
+    known: dict[bytes, Common] = field(default_factory=dict)
+    """Tables of benches with the same matrices that have run together."""
 
 
 def simulate_many(
@@ -64,10 +65,11 @@ def simulate_many(
 ) -> Iterator[Outcome]:
     """Run benches and return their outcomes in the order given, bit for bit those of single runs.
 
-    Benches share a kernel where they have the same parts, tasks, rates, sequence times and matrices: where
-    they differ in gains, levels, errors of sensors, seeds and the like. Inertias, stiffnesses and what else
-    is in the matrices must be equal. A bench runs singly where its sequence waits until something has
-    settled or ends in a stop, where one of its limits is exceeded, or where no other can share its kernel.
+    Benches share a kernel where they have the same parts, tasks, rates and sequence times, and as many
+    substeps: they may differ in gains, levels, errors of sensors and seeds, in inertias, stiffnesses,
+    cutoffs and data of machines. Those with equal matrices share a kernel first, for it takes less time. A
+    bench runs singly where its sequence waits until something has settled or ends in a stop, where one of
+    its limits is exceeded, or where no other can share its kernel.
 
     Benches are taken a few groups ahead of the outcomes, fewer where recordings are long, so that an endless
     stream of them needs no more memory. The traces of a group are one piece of memory, which is free once
@@ -123,7 +125,7 @@ class _Crew:
         self._memory = Memory()
         self._groups: dict[object, _Group] = {}
         self._known: list[tuple[Run, int, float]] = []
-        self._group_of: dict[int, _Group] = {}
+        self._group_of: dict[int, tuple[_Group, bytes]] = {}
         self._found: dict[int, Future[dict[int, Outcome]]] = {}
         self._sizes: dict[int, int] = {}
         self._added, self._taken = 0, 0
@@ -150,36 +152,51 @@ class _Crew:
         if group is None:
             self._found[number] = self._pool.submit(_run_singly, number, description, self._channels)
             return
-        group.waiting.append(candidate)
-        self._group_of[number] = group
-        if len(group.waiting) >= self._width:
-            self._start(group)
+        alike = candidate.run.tables.matrix_hash
+        group.waiting.setdefault(alike, []).append(candidate)
+        self._group_of[number] = group, alike
+        if len(group.waiting[alike]) >= self._width:
+            self._start(group, alike)
 
     def next_outcome(self) -> Outcome:
         """Return the next outcome; what it waits for is started, full or not."""
         number, self._taken = self._taken, self._taken + 1
         self._sizes.pop(number, None)
-        group = self._group_of.pop(number, None)
-        if group is not None:
-            self._start(group)
+        if number in self._group_of:
+            self._start(*self._group_of[number])
         return self._found.pop(number).result().pop(number)
 
-    def _start(self, group: _Group) -> None:
-        candidates, group.waiting = group.waiting, []
-        first = candidates[0]
+    def _start(self, group: _Group, alike: bytes) -> None:
+        """Start the benches of a group that have the same matrices, with others in lanes left over."""
+        candidates = group.waiting.pop(alike)
+        shared = len(candidates) > 1
+        for other in list(group.waiting):
+            more = group.waiting.pop(other)
+            room = self._width - len(candidates)
+            candidates += more[:room]
+            if more[room:]:
+                group.waiting[other] = more[room:]
+            shared &= room == 0
         if len(candidates) == 1:  # lanes take the time of 16 benches, in use or not
+            first = candidates[0]
             future = self._pool.submit(_run_singly, first.number, first.description, self._channels)
         else:
-            group.common = group.common or common_tables(first.run)
-            future = self._pool.submit(self._run_group, candidates, group.end, group.common)
+            future = self._pool.submit(self._run_group, candidates, group, alike if shared else None)
         for candidate in candidates:
-            self._group_of.pop(candidate.number, None)
+            self._group_of.pop(candidate.number)
             self._found[candidate.number] = future
 
-    def _run_group(self, candidates: Sequence[_Candidate], end: int, common: Common) -> dict[int, Outcome]:
+    def _run_group(
+        self, candidates: Sequence[_Candidate], group: _Group, alike: bytes | None
+    ) -> dict[int, Outcome]:
         """Run some candidates in lanes, and singly those in which a limit is exceeded."""
         started = time.perf_counter()
-        results = advance_together([candidate.run for candidate in candidates], end, common, self._memory)
+        runs = [candidate.run for candidate in candidates]
+        common = group.known.get(alike) if alike else None
+        common = common or common_tables(runs)
+        if alike:
+            group.known = {alike: common} | dict(list(group.known.items())[: _MOST_KNOWN - 1])
+        results = advance_together(runs, group.end, common, self._memory)
         share = (time.perf_counter() - started) / len(candidates)
         outcomes = {}
         for candidate, result in zip(candidates, results, strict=True):

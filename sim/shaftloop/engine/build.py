@@ -1,5 +1,6 @@
 """From a `Model` to the tables that kernels take."""
 
+import hashlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -34,10 +35,10 @@ class Tables:
     kept: dict[str, bytes] = field(default_factory=dict)
 
     @property
-    def matrix_bytes(self) -> bytes:
-        """Return the matrices, to be compared or hashed; made once for tables `alike`."""
+    def matrix_hash(self) -> bytes:
+        """Return what is equal for equal matrices; made once for tables `alike`."""
         if "matrices" not in self.kept:
-            self.kept["matrices"] = self.matrices.tobytes()
+            self.kept["matrices"] = hashlib.sha256(self.matrices.tobytes()).digest()
         return self.kept["matrices"]
 
     @property

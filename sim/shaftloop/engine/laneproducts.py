@@ -1,4 +1,4 @@
-"""Products of one matrix with the vectors of all lanes.
+"""Products of a matrix with the vectors of all lanes; all have the same matrix, or each one of its own.
 
 The matrix is kept as *blocks*: up to six rows that have their nonzero entries in the same columns. A block
 runs over its columns with the sums of its rows and of eight lanes in vector registers. Every entry of a
@@ -6,11 +6,12 @@ result is the sum that a single run calculates (`engine.products`), ``fma(m[i, j
 j = 0, 1, ..., without the terms whose m is 0 for every gap: they add nothing to a finite sum.
 
 A block is described by integers (rows, columns, row numbers, column numbers) and floats (its entries, column
-by column).
+by column). Where lanes differ in an entry of it, `OWN` is added to the number of rows, and each entry stands
+once per lane.
 """
 
 from collections.abc import Sequence
-from itertools import groupby
+from itertools import groupby, product
 
 import numpy as np
 from llvmlite import ir
@@ -20,9 +21,11 @@ from numpy.typing import NDArray
 from shaftloop.engine.types import Floats, Ints
 from shaftloop.engine.views import LANES
 
-__all__ = ["block_entries", "block_rows", "blocks_function", "python_blocks"]
+__all__ = ["block_rows", "blocks_function", "describe_blocks", "python_blocks"]
 
 _MOST_ROWS = 6
+OWN = 8
+"""Added to the number of rows of a block whose entries every lane has for itself."""
 _WIDE = 8
 _FLOAT, _WORD = ir.DoubleType(), ir.IntType(64)
 _VECTOR = ir.VectorType(_FLOAT, _WIDE)
@@ -51,10 +54,25 @@ def block_rows(pattern: NDArray[np.bool_], wanted: NDArray[np.bool_]) -> list[Bl
     return blocks
 
 
-def block_entries(blocks: Sequence[Block], matrix: Floats) -> Floats:
-    """Return the entries of a matrix in the order of its blocks."""
-    parts = [matrix[np.ix_(rows, columns)].T.ravel() for rows, columns in blocks]
-    return np.concatenate([np.zeros(0), *parts])
+def describe_blocks(blocks: Sequence[Block], matrices: Floats) -> tuple[list[int], Floats]:
+    """Return the integers of all blocks, and their floats for every gap.
+
+    Parameters
+    ----------
+    blocks : sequence
+        From `block_rows`.
+    matrices : ndarray, shape (lanes or 1, gaps, columns, rows)
+        Of every lane and gap, transposed; of one lane where all have the same.
+    """
+    words: list[int] = []
+    parts = [np.zeros((matrices.shape[1], 0))]
+    for rows, columns in blocks:
+        part = matrices[:, :, columns][..., rows]
+        own = bool(np.any(part != part[0]))
+        entries = np.moveaxis(part, 0, -1) if own else part[0]
+        words += [len(rows) + OWN * own, len(columns), *rows, *columns]
+        parts.append(entries.reshape(len(entries), -1))
+    return words, np.hstack(parts)
 
 
 def python_blocks(
@@ -70,14 +88,16 @@ def python_blocks(
     """Do what `blocks_function` does where compilation is switched off."""
     source, target, sums = (pair[0][pair[1] :] for pair in (vector, out, before))
     for _ in range(blocks):
-        rows, columns = words[first], words[first + 1]
+        own, rows, columns = words[first] >= OWN, words[first] % OWN, words[first + 1]
         where = words[first + 2 : first + 2 + rows]
         read = words[first + 2 + rows : first + 2 + rows + columns]
-        matrix = table[entry : entry + rows * columns].reshape(columns, rows)
-        parts = matrix[:, :, np.newaxis] * source[read][:, np.newaxis, :]
+        wide = LANES if own else 1
+        size = rows * columns * wide
+        matrix = table[entry : entry + size].reshape(columns, rows, wide)
+        parts = matrix * source[read][:, np.newaxis, :]
         start = sums[where & before[2]][np.newaxis]
         target[where] = np.add.reduce(np.concatenate([start, parts]), axis=0)
-        first, entry = first + 2 + rows + columns, entry + rows * columns
+        first, entry = first + 2 + rows + columns, entry + size
 
 
 def blocks_function(module: ir.Module) -> ir.Function:
@@ -97,25 +117,29 @@ def blocks_function(module: ir.Module) -> ir.Function:
     start = builder.block
     builder.position_at_end(head)
     number, description, entry = builder.phi(_WORD), builder.phi(word_at), builder.phi(float_at)
-    rows = builder.load(description)
+    kind = builder.load(description)
+    rows = builder.and_(kind, _WORD(OWN - 1))
     columns = builder.load(builder.gep(description, [_WORD(1)]))
     first = builder.gep(description, [_WORD(2)])
     read = builder.gep(first, [rows])
-    cases = builder.switch(rows, end)
-    for count in range(1, _MOST_ROWS + 1):
-        case = function.append_basic_block(f"rows{count}")
-        cases.add_case(_WORD(count), case)
+    cases = builder.switch(kind, end)
+    for count, own in product(range(1, _MOST_ROWS + 1), (0, OWN)):
+        case = function.append_basic_block(f"rows{count + own}")
+        cases.add_case(_WORD(count + own), case)
         builder.position_at_end(case)
         for chunk in range(0, LANES, _WIDE):
             shifted = [builder.gep(pointer, [_WORD(chunk)]) for pointer in vectors]
-            _emit_rows(builder, count, (first, read, columns, entry), shifted, mask)
+            here = builder.gep(entry, [_WORD(chunk if own else 0)])
+            _emit_rows(builder, count + own, (first, read, columns, here), shifted, mask)
         builder.branch(after)
     builder.position_at_end(after)
+    times = builder.select(builder.icmp_signed("<", kind, _WORD(OWN)), _WORD(1), _WORD(LANES))
+    size = builder.mul(builder.mul(rows, columns), times)
     following = builder.add(number, _WORD(1))
     for phi, initial, value in (
         (number, _WORD(0), following),
         (description, words, builder.gep(read, [columns])),
-        (entry, entries, builder.gep(entry, [builder.mul(rows, columns)])),
+        (entry, entries, builder.gep(entry, [size])),
     ):
         phi.add_incoming(initial, start)
         phi.add_incoming(value, after)
@@ -137,9 +161,11 @@ def _load(builder: ir.IRBuilder, pointer: ir.Value) -> ir.Value:
 
 
 def _emit_rows(
-    builder: ir.IRBuilder, count: int, block: tuple[ir.Value, ...], vectors: list[ir.Value], mask: ir.Value
+    builder: ir.IRBuilder, kind: int, block: tuple[ir.Value, ...], vectors: list[ir.Value], mask: ir.Value
 ) -> None:
     """Emit the rows of a block for eight lanes."""
+    own, count = divmod(kind, OWN)
+    wide = LANES if own else 1
     first, read, columns, entries = block
     vector, before, out = vectors
     rows = [builder.load(builder.gep(first, [_WORD(i)])) for i in range(count)]
@@ -158,10 +184,14 @@ def _emit_rows(
     )
     new = []
     for i, total in enumerate(sums):
-        factor = _spread(builder, builder.load(builder.gep(entry, [_WORD(i)])))
+        here = builder.gep(entry, [_WORD(i * wide)])
+        if own:
+            factor = _load(builder, builder.bitcast(here, _VECTOR_AT))
+        else:
+            factor = _spread(builder, builder.load(here))
         new.append(builder.call(fma, [factor, values, total]))
     following = builder.add(j, _WORD(1))
-    phis = [(j, _WORD(0), following), (entry, entries, builder.gep(entry, [_WORD(count)]))]
+    phis = [(j, _WORD(0), following), (entry, entries, builder.gep(entry, [_WORD(count * wide)]))]
     for phi, start, value in [*phis, *zip(sums, initial, new, strict=True)]:
         phi.add_incoming(start, origin)
         phi.add_incoming(value, column)

@@ -1,8 +1,8 @@
 """Tables of a group of benches that run in lanes.
 
 The integers are those of any of the benches, for they are equal. The floats of all are laid side by side, so
-gains, levels, drags and whatever else is a number may differ from lane to lane. The matrices are equal
-and kept once, as blocks (`engine.laneproducts`).
+gains, levels, drags and whatever else is a number may differ from lane to lane. The matrices are kept as
+blocks (`engine.laneproducts`), once where they are equal.
 """
 
 from collections.abc import Sequence
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from shaftloop.engine import at
 from shaftloop.engine.build import Tables
-from shaftloop.engine.laneproducts import block_entries, block_rows
+from shaftloop.engine.laneproducts import block_rows, describe_blocks
 from shaftloop.engine.plant import Plant
 from shaftloop.engine.run import Run
 from shaftloop.engine.types import Floats, Ints, aligned
@@ -28,7 +28,7 @@ _T = TypeVar("_T", bound=np.generic)
 
 @dataclass(frozen=True)
 class Common:
-    """What benches with an equal `shared_part` have in common."""
+    """What the kernel of some benches with an equal `shared_part` takes besides their numbers."""
 
     it: Ints
     """Integers, with the descriptions of the products' blocks."""
@@ -46,7 +46,7 @@ def interleave(columns: Sequence[NDArray[_T]]) -> NDArray[_T]:
 
 def shared_part(tables: Tables) -> tuple[bytes, ...]:
     """Return what benches must have in common to run in lanes of one kernel, to be compared or hashed."""
-    return tables.it.tobytes(), tables.matrix_bytes, len(tables.ft).to_bytes(8, "little")
+    return tables.it.tobytes(), len(tables.ft).to_bytes(8, "little")
 
 
 def lane_numbers(common: Common, benches: Sequence[Tables]) -> tuple[tuple[Floats, Floats, Ints], bool]:
@@ -58,31 +58,36 @@ def lane_numbers(common: Common, benches: Sequence[Tables]) -> tuple[tuple[Float
     return (floats, common.entries, keys), alike
 
 
-def common_tables(run: Run) -> Common:
-    """Return what benches have in common that have the `shared_part` of this one."""
-    it = run.tables.it
-    size = int(it[at.GAP_MATRIX_SIZE])
-    packs = run.tables.matrices.reshape(-1, size)
-    products = it[it[at.PRODUCT_INT] : it[at.PRODUCT_INT] + 3 * (at.SIGNAL + 1)].reshape(-1, 3)
+def common_tables(runs: Sequence[Run]) -> Common:
+    """Return the integers and matrices of runs with an equal `shared_part`, at most `LANES`.
+
+    Where all have the same matrices they serve any runs that have these.
+    """
+    it = runs[0].tables.it
+    if all(run.tables.matrix_hash == runs[0].tables.matrix_hash for run in runs):
+        runs = runs[:1]
+    filled = [*runs, *[runs[0]] * (LANES - len(runs))] if len(runs) > 1 else runs
+    packs = np.stack([run.tables.matrices.reshape(-1, it[at.GAP_MATRIX_SIZE]) for run in filled])
+    section = slice(it[at.PRODUCT_INT], it[at.PRODUCT_INT] + 3 * (at.SIGNAL + 1))
     rows: list[list[int]] = []
-    descriptions: list[int] = []
-    entries: list[list[Floats]] = [[] for _ in packs]
+    words: list[int] = []
+    parts: list[Floats] = []
     place = 0
-    for (count, columns, first), wanted in zip(products, _wanted(run), strict=True):
-        shape, end = (columns, count), first + count * columns
-        matrices = [pack[first:end].reshape(shape).T for pack in packs]
-        blocks = block_rows(np.any([matrix != 0.0 for matrix in matrices], axis=0), wanted)
-        rows.append([len(it) + len(descriptions), len(blocks), place])
-        for numbers, read in blocks:
-            descriptions += [len(numbers), len(read), *numbers, *read]
-        for kept, matrix in zip(entries, matrices, strict=True):
-            kept.append(block_entries(blocks, matrix))
-        place += entries[0][-1].size
-    table = np.concatenate([it, np.array(descriptions, dtype=np.int64)])
-    table[it[at.PRODUCT_INT] : it[at.PRODUCT_INT] + products.size] = np.ravel(rows)
+    wanted = [np.any(each, axis=0) for each in zip(*map(_wanted, runs), strict=True)]
+    for (count, columns, first), read in zip(it[section].reshape(-1, 3), wanted, strict=True):
+        matrices = packs[:, :, first : first + count * columns].reshape(*packs.shape[:2], columns, count)
+        blocks = block_rows(np.any(matrices != 0.0, axis=(0, 1)).T, read)
+        rows.append([len(it) + len(words), len(blocks), place])
+        described, entries = describe_blocks(blocks, matrices)
+        words += described
+        parts.append(entries)
+        place += entries.shape[1]
+    table = np.concatenate([it, np.array(words, dtype=np.int64)])
+    table[section] = np.ravel(rows)
     table[at.GAP_MATRIX_SIZE] = place
-    flat = aligned(len(packs) * place)
-    return Common(table, np.concatenate([part for kept in entries for part in kept], out=flat))
+    flat = aligned(packs.shape[1] * place)
+    np.concatenate(parts, axis=1, out=flat.reshape(-1, place))
+    return Common(table, flat)
 
 
 def _wanted(run: Run) -> list[NDArray[np.bool_]]:
