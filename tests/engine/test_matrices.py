@@ -4,10 +4,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.integrate import quad_vec, solve_ivp
-from scipy.linalg import expm
+from scipy.linalg import expm, matrix_balance
 from scipy.signal import cont2discrete
 
-from shaftloop.engine.matrices import _phi, exponential_pack, noise_root, pack_shapes, padded_columns
+from rigs import SHIPPED, shipped
+from shaftloop.bench.assemble import build_bench
+from shaftloop.engine.matrices import exponential_pack, noise_root, pack_shapes, padded_columns, phi_functions
 from shaftloop.engine.plant import Plant
 from shaftloop_models.lowpass import LowPass, state_space
 from shaftloop_models.network import Network
@@ -61,9 +63,9 @@ def test_pack_solves_a_linear_system_exactly(n: int, r: int) -> None:
 def test_phi_integrates_polynomial_forcing() -> None:
     """x' = A x + F (1, t/h, t²/2h²) by quadrature: the definition of φ1, φ2, φ3."""
     plant, h = random_plant(4, 1, 2, 0), 3e-3
-    exponential, *parts = _phi(plant.a, plant.g, h)
+    _, (exponential, *parts) = phi_functions(plant.a, h)
     assert np.allclose(exponential, expm(h * plant.a), rtol=1e-13)
-    for power, part in enumerate(parts):
+    for power, part in enumerate(h * phi @ plant.g for phi in parts):
         share = [1.0, 1.0, 0.5][power]
         integral, _ = quad_vec(
             lambda t, k=power, c=share: expm((h - t) * plant.a) @ plant.g * (c * (t / h) ** k), 0.0, h
@@ -92,24 +94,51 @@ def test_stages_have_the_weights_of_krogstad() -> None:
     assert np.allclose(end[:, q:], (4.0 * phi(3, 1.0) - phi(2, 1.0)) @ g, rtol=1e-6, atol=1e-8)
 
 
+def held(a: Array, b: Array, h: float) -> tuple[Array, Array]:
+    """Return what a step under a held input does to the state, and what the input adds."""
+    _, (move, first, *_) = phi_functions(a, h)
+    return move, h * first @ b
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+@pytest.mark.parametrize("h", [1e-6, 1e-4, 1e-3])
+def test_phi_functions_agree_with_one_augmented_exponential(name: str, h: float) -> None:
+    """Of the balanced bench, so that every entry counts; up to 1,000 times its largest eigenvalue."""
+    a = matrix_balance(build_bench(shipped(name)).model.plant.a, permute=False)[0]
+    n = len(a)
+    for found, step in zip(phi_functions(a, h), (0.5 * h, h), strict=True):
+        big = np.kron(np.eye(4, k=1), np.eye(n))
+        big[:n, :n] = step * a
+        known = expm(big)[:n].reshape(n, 4, n).transpose(1, 0, 2)
+        for one, other in zip(found, known, strict=True):
+            assert np.abs(one - other).max() <= 1e-12 * np.abs(other).max()
+
+
+def test_phi_functions_of_nothing_and_of_no_motion() -> None:
+    _, (move, *phi) = phi_functions(np.zeros((2, 2)), 1.0)
+    assert np.array_equal(move, np.eye(2))
+    for part, share in zip(phi, (1.0, 0.5, 1.0 / 6.0), strict=True):
+        assert np.array_equal(part, share * np.eye(2))
+
+
 def test_zero_order_hold_of_two_plants() -> None:
     """Check E6.7."""
     a, b = np.array([[0.0, 1.0], [0.0, -1.0]]), np.array([[0.0], [1.0]])
-    move, drive, *_ = _phi(a, b, 1.0)
+    move, drive = held(a, b, 1.0)
     numerator = [
         np.array([1.0, 0.0]) @ drive[:, 0],
         move[0, 1] * drive[1, 0] - move[1, 1] * drive[0, 0],
     ]
     assert numerator == pytest.approx([0.36788, 0.26424], abs=1e-5)
     assert np.poly(move) == pytest.approx([1.0, -1.36788, 0.36788], abs=1e-5)
-    move, drive, *_ = _phi(np.array([[-100.0]]), np.array([[100.0]]), 1e-3)
+    move, drive = held(np.array([[-100.0]]), np.array([[100.0]]), 1e-3)
     assert (drive[0, 0], move[0, 0]) == (
         pytest.approx(0.0951626, abs=1e-7),
         pytest.approx(0.904837, abs=1e-6),
     )
     plant = random_plant(6, 2, 1, 0)
     known = cont2discrete((plant.a, plant.b, np.eye(6), np.zeros((6, 2))), 1e-3)
-    move, drive, *_ = _phi(plant.a, plant.b, 1e-3)
+    move, drive = held(plant.a, plant.b, 1e-3)
     assert np.allclose(move, known[0], rtol=1e-11) and np.allclose(drive, known[1], rtol=1e-11)
 
 

@@ -11,15 +11,24 @@ exponential stepper holds, by columns, rows padded to four:
 6. for x: the signals.
 """
 
+import math
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import expm
+from scipy.linalg import expm, matrix_balance
 
 from shaftloop.engine.plant import Plant
 
-__all__ = ["exponential_pack", "noise_root", "pack_shapes", "padded_columns", "plain_pack"]
+__all__ = ["exponential_pack", "noise_root", "pack_shapes", "padded_columns", "phi_functions", "plain_pack"]
 
 Array = NDArray[np.float64]
+_Phi = tuple[Array, Array, Array, Array]
+"""exp, φ1, φ2, φ3"""
+
+_SMALL = 0.5
+_TERMS = 16
+"""Norm up to which the series is used, and its terms: what it leaves out is below 1e-21."""
 
 _PACKS: dict[tuple[object, ...], Array] = {}
 """Packs made last: many benches of a study have the same matrices, which cost more than their runs."""
@@ -35,16 +44,55 @@ def _padded(matrix: Array) -> Array:
     return np.vstack([matrix, np.zeros((-matrix.shape[0] % 4, matrix.shape[1]))])
 
 
-def _phi(a: Array, forcing: Array, h: float) -> tuple[Array, Array, Array, Array]:
-    """Return exp(hA) and h·φ1·F, h·φ2·F, h·φ3·F by one exponential of an augmented matrix."""
-    n, w = forcing.shape
-    big = np.zeros((n + 3 * w, n + 3 * w))
-    big[:n, :n] = h * a
-    big[:n, n : n + w] = h * forcing
-    big[n : n + w, n + w : n + 2 * w] = np.eye(w)
-    big[n + w : n + 2 * w, n + 2 * w :] = np.eye(w)
-    result = expm(big)
-    return result[:n, :n], result[:n, n : n + w], result[:n, n + w : n + 2 * w], result[:n, n + 2 * w :]
+def phi_functions(a: Array, h: float) -> tuple[_Phi, _Phi]:
+    """Return exp, φ1, φ2 and φ3 of A·h/2 and of A·h.
+
+    Taylor's series of φ3 at a power-of-two part of the step, from which the others follow, then doubling:
+    ``2^k·φk(2z) = exp(z)·φk(z) + φ1(z)/(k − 1)! + ... + φk(z)``. The matrix is balanced first, for its
+    units make its norm thousands of times its largest eigenvalue.
+
+    Parameters
+    ----------
+    a : ndarray, shape (n, n)
+        [1/s]
+    h : float
+        [s]
+
+    References
+    ----------
+    .. [1] B. Skaflestad, W. M. Wright, "The scaling and modified squaring method for matrix functions related
+       to the exponential", Applied Numerical Mathematics 59 (2009) 783-799. From memory; tested.
+    """
+    balanced, (scale, _) = matrix_balance(a, permute=False, separate=True)
+    z = balanced * (0.5 * h)
+    norm = float(np.max(np.sum(np.abs(z), axis=0), initial=0.0))
+    doublings = max(0, math.ceil(math.log2(norm / _SMALL))) if norm > 0.0 else 0
+    z *= 0.5**doublings
+    one, square = np.eye(len(a)), z @ z
+    powers = (one, z, square, square @ z)
+    third, fourth = np.zeros_like(z), square @ square
+    for first in range(_TERMS - 4, -1, -4):
+        rest = sum(power / math.factorial(first + k + 3) for k, power in enumerate(powers))
+        third = third @ fourth + rest
+    second = z @ third + 0.5 * one
+    first_phi = z @ second + one
+    half = (z @ first_phi + one, first_phi, second, third)
+    for _ in range(doublings):
+        half = _doubled(half)
+    back = scale[:, np.newaxis] / scale
+    full = _doubled(half)
+    return tuple(part * back for part in half), tuple(part * back for part in full)  # type: ignore[return-value]
+
+
+def _doubled(phi: _Phi) -> _Phi:
+    """Return the functions at twice the step."""
+    move, first, second, third = phi
+    return (
+        move @ move,
+        0.5 * (move @ first + first),
+        0.25 * (move @ second + first + second),
+        0.125 * (move @ third + 0.5 * first + second + third),
+    )
 
 
 def exponential_pack(plant: Plant, h: float) -> Array:
@@ -67,14 +115,14 @@ def exponential_pack(plant: Plant, h: float) -> Array:
 
 
 def _exponential_pack(plant: Plant, h: float) -> Array:
-    a, m = plant.a, plant.b.shape[1]
     forcing = np.hstack([plant.b, plant.g])
-    half, half1, half2, _ = _phi(a, forcing, 0.5 * h)
-    full, full1, full2, full3 = _phi(a, forcing, h)
-    second, third = full2[:, m:], full3[:, m:]
+    (half, half1, half2, _), (full, full1, full2, full3) = phi_functions(plant.a, h)
+    second, third = h * full2 @ plant.g, h * full3 @ plant.g
     blocks = (
-        np.vstack([_padded(np.hstack([full, full1])), np.hstack([half, half1])]),
-        2.0 * half2[:, m:],
+        np.vstack(
+            [_padded(np.hstack([full, h * full1 @ forcing])), np.hstack([half, 0.5 * h * half1 @ forcing])]
+        ),
+        h * half2 @ plant.g,
         2.0 * second,
         np.hstack([2.0 * second - 4.0 * third, 4.0 * third - second]),
         plant.c,
@@ -118,7 +166,13 @@ def noise_root(f: Array, g: Array, density: float, gap: float) -> Array:
     .. [1] C. F. Van Loan, "Computing integrals involving the matrix exponential", IEEE Trans. Automatic
        Control 23 (1978) 395-404. From memory.
     """
-    k = len(g)
+    return _noise_root(f.tobytes(), g.tobytes(), density, gap)
+
+
+@lru_cache(maxsize=64)
+def _noise_root(f_bytes: bytes, g_bytes: bytes, density: float, gap: float) -> Array:
+    g = np.frombuffer(g_bytes)
+    f, k = np.frombuffer(f_bytes).reshape(len(g), -1), len(g)
     scale = np.max(np.abs(f))
     steps = max(1, int(np.ceil(scale * gap)))
     block = np.zeros((2 * k, 2 * k))
@@ -134,4 +188,6 @@ def noise_root(f: Array, g: Array, density: float, gap: float) -> Array:
     values, vectors = np.linalg.eigh(0.5 * (total + total.T))
     root = vectors * np.sqrt(np.maximum(values, 0.0))
     lower: Array = np.asarray(np.linalg.qr(root.T, mode="r")).T
-    return lower * np.where(np.diag(lower) < 0.0, -1.0, 1.0)
+    lower *= np.where(np.diag(lower) < 0.0, -1.0, 1.0)
+    lower.flags.writeable = False
+    return lower
