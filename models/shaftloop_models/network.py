@@ -8,9 +8,10 @@ Every meter is the integral of a sum of powers, each a product of two quantities
 none is computed from other meters: a forgotten entry shows as an energy that does not close.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum
+from typing import Any
 
 __all__ = [
     "ONE",
@@ -18,6 +19,7 @@ __all__ = [
     "Meter",
     "Network",
     "Node",
+    "OwnKind",
     "Potential",
     "Power",
     "PowerKind",
@@ -41,7 +43,7 @@ ONE = Ref("one", 0)
 
 
 class TermKind(IntEnum):
-    """The closed set of nonlinear terms; the equation of each stands in the file of its part."""
+    """The nonlinear terms that kernels know; the equation of each stands in the file of its part."""
 
     COULOMB = 0
     WINDAGE = 1
@@ -49,6 +51,19 @@ class TermKind(IntEnum):
     RELUCTANCE_TORQUE = 3
     RIPPLE = 4
     MISALIGNMENT = 5
+
+
+@dataclass(frozen=True)
+class OwnKind:
+    """A kind of nonlinear term that a part brings along, beside the closed set."""
+
+    name: str
+    equation: Callable[[Any, Any, Any], None]
+    """Takes what is read, the parameters and the outputs, which it writes; numba compiles it."""
+    remedy: str = "lower what makes it steep"
+    """What to change where its terms make steps short, as a sentence goes on."""
+    angle: float | None = None
+    """Where the slope of its terms is a rate of rotation: angle that one step may turn. [rad]"""
 
 
 class PowerKind(IntEnum):
@@ -68,7 +83,7 @@ class PowerKind(IntEnum):
 class Term:
     """One nonlinear term: outputs as a function of the quantities it reads."""
 
-    kind: TermKind
+    kind: TermKind | OwnKind
     reads: tuple[Ref, ...]
     parameters: tuple[float, ...]
     outputs: tuple[Ref, ...]
@@ -184,7 +199,7 @@ class Network:
 
     def term(
         self,
-        kind: TermKind,
+        kind: TermKind | OwnKind,
         reads: Sequence[Ref],
         parameters: Sequence[float],
         names: Sequence[str],

@@ -168,7 +168,7 @@ def test_kinds_of_terms_that_no_kernel_evaluates_are_refused() -> None:
     model, network = bench.model, bench.model.plant.network
     term = network.terms[0]
     for wrong, message in (
-        (replace(term, kind=99), "no kernel evaluates terms of kind 99: enter it in engine.terms"),  # type: ignore[arg-type]
+        (replace(term, kind=99), "no kernel evaluates terms of kind 99: make it an OwnKind"),  # type: ignore[arg-type]
         (replace(term, reads=(Ref("signal", 0),)), "reads .*: terms read states only"),
     ):
         network.terms[0] = wrong

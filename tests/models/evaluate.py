@@ -8,7 +8,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from shaftloop_models.network import Balance, Network, Power, PowerKind, Ref, Term, TermKind
+from shaftloop_models.network import Balance, Network, OwnKind, Power, PowerKind, Ref, Term, TermKind
 
 __all__ = ["Evaluation", "Residual", "balance_residuals", "evaluate"]
 
@@ -104,6 +104,10 @@ def _rate(net: Network, ref: Ref, at: Evaluation) -> float:
 
 
 def _outputs(term: Term, inputs: list[float]) -> tuple[float, ...]:
+    if isinstance(term.kind, OwnKind):
+        written = [0.0] * len(term.outputs)
+        term.kind.equation(inputs, term.parameters, written)
+        return tuple(written)
     if term.kind == TermKind.COULOMB:
         (speed,), (coulomb, smoothing) = inputs, term.parameters
         return (coulomb * math.tanh(speed / smoothing),)

@@ -14,7 +14,7 @@ from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Model
 from shaftloop.engine.steprule import Stepping, tightest
 from shaftloop.errors import SimulationError
-from shaftloop_models.network import TermKind
+from shaftloop_models.network import OwnKind, TermKind
 
 __all__ = ["MOST_BYTES", "PATIENCE", "check_map", "check_run", "have_patience", "shared"]
 
@@ -198,7 +198,8 @@ def _driver(model: Model, stepping: Stepping, pattern: _Pattern) -> str:
     if term is None:
         return "the fastest mode of the line makes rk4 take short steps: take the default method"
     name = model.plant.network.outputs[term.outputs[0].index]
-    return f"{name} makes steps of {stepping.longest:.2g} s: {_REMEDIES[term.kind]}"
+    remedy = term.kind.remedy if isinstance(term.kind, OwnKind) else _REMEDIES[term.kind]
+    return f"{name} makes steps of {stepping.longest:.2g} s: {remedy}"
 
 
 def _fastest(model: Model) -> str:

@@ -1,5 +1,6 @@
 """Slots, delay lines and priorities: how a value gets from one task to another."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from functools import lru_cache
@@ -8,9 +9,11 @@ from math import floor
 from shaftloop.engine import at
 from shaftloop.engine.layout import Layout, SlotKind
 from shaftloop.engine.model import Task
+from shaftloop.engine.own import Equation, address_of
 from shaftloop.engine.plant import Plant
 from shaftloop.scenario.description import Description
 from shaftloop_models.network import Ref
+from shaftloop_models.parameters import Clock
 
 __all__ = ["Priority", "Wiring"]
 
@@ -49,6 +52,42 @@ class Wiring:
         """Add a task and return its number."""
         self.tasks.append(task)
         return len(self.tasks) - 1
+
+    def own_task(
+        self,
+        name: str,
+        priority: int,
+        clock: Clock,
+        equation: Equation,
+        slots: tuple[int, Sequence[int], Sequence[int]],
+        numbers: Sequence[float],
+    ) -> int:
+        """Add a task whose equation a part brings along and return its number.
+
+        Parameters
+        ----------
+        name : str
+            Of the task.
+        priority : int
+            From `Priority`.
+        clock : Clock
+            When it is due.
+        equation : callable
+            Takes (command and what is read, numbers, what is written, which holds the values of before).
+        slots : tuple
+            Torque command of a machine, which a trip scales, -1 for none; slots that are read; slots that
+            are written: results and what is remembered.
+        numbers : sequence of float
+            Parameters of the equation.
+        """
+        command, reads, writes = slots
+        a = (address_of(equation), command, len(reads), len(writes), *reads, *writes)
+        if len(a) >= at.TASK_WIDTH or len(numbers) > at.TASK_WIDTH:
+            raise ValueError(
+                f"task {name} has {len(reads) + len(writes)} slots and {len(numbers)} numbers; allowed: "
+                f"{at.TASK_WIDTH - 5} slots and {at.TASK_WIDTH} numbers"
+            )
+        return self.add(Task(name, at.OWN, clock.period, clock.phase, priority, a, tuple(numbers)))
 
     def line(
         self,

@@ -42,6 +42,9 @@ vector (w). Kernels write ``it[at.N]``.
     MISALIGNMENTS,
     MISALIGNMENT_INT,  # i: (reads, floats, reads: speed, angle, twist, error, forces, twists; writes) each
     MISALIGNMENT_FLOAT,  # f: (stiffness, amplitudes of order 1 and 2 [rad], phase, number of forces) each
+    OWNS,
+    OWN_INT,  # i: (address, number of reads, floats and writes, then reads, writes) each
+    OWN_FLOAT,  # f: as the part has them
     # Meters and peaks
     METERS,
     METER_FIRST,  # i: first power of each meter, one more at the end
@@ -93,7 +96,7 @@ vector (w). Kernels write ``it[at.N]``.
     ZEROS,  # w: zeros
     RECENT,  # w: the block of recent records
     WORDS,  # length of the directory
-) = range(76)
+) = range(79)
 
 ETD4, RK4 = 0, 1
 """Values of METHOD."""
@@ -103,7 +106,7 @@ SEGMENT_INTS = 5
 SEGMENT_FLOATS = 4
 
 RECORD, DELIVER, SAMPLE, ENCODER, HOP, LOOP, LIMITER, PM_CONTROL, SERVO = range(9)
-AVERAGE, EDGES, POWER, WRAP, PATH_MODEL, DAMPING = range(9, 15)
+AVERAGE, EDGES, POWER, WRAP, PATH_MODEL, DAMPING, OWN = range(9, 16)
 """The closed set of sampled tasks; the meaning of their rows stands in `engine.tasks`."""
 
 FREE, MIDDLE, LAST, END, SLOPE, SIGNAL = range(6)

@@ -10,9 +10,10 @@ from shaftloop.engine import at
 from shaftloop.engine.calendar import Clock, Instants, Timing, instants
 from shaftloop.engine.gaps import Gaps
 from shaftloop.engine.model import Model, Segment
+from shaftloop.engine.own import ROOM, address_of
 from shaftloop.engine.terms import OF_ANY_LENGTH, TERMS
 from shaftloop.engine.types import LINE, Floats, Ints, aligned
-from shaftloop_models.network import Ref
+from shaftloop_models.network import OwnKind, Ref
 
 __all__ = ["Tables", "build_tables", "make_calendar", "make_clock", "segment_row", "with_numbers"]
 
@@ -157,8 +158,13 @@ def _add_plant(sections: _Sections, model: Model) -> None:
 
 def _add_terms(sections: _Sections, model: Model) -> None:
     for term in model.plant.network.terms:
-        if term.kind not in TERMS:
-            raise ValueError(f"no kernel evaluates terms of kind {term.kind!r}: enter it in engine.terms")
+        if isinstance(term.kind, OwnKind):
+            if max(len(term.reads), len(term.parameters), len(term.outputs)) > ROOM:
+                raise ValueError(
+                    f"a term of kind {term.kind.name} reads, takes or writes more than {ROOM} values"
+                )
+        elif term.kind not in TERMS:
+            raise ValueError(f"no kernel evaluates terms of kind {term.kind!r}: make it an OwnKind")
         if any(ref.kind != "state" for ref in term.reads):
             raise ValueError(f"a term of kind {term.kind!r} reads {term.reads}: terms read states only")
     for kind, word in TERMS.items():
@@ -170,6 +176,17 @@ def _add_terms(sections: _Sections, model: Model) -> None:
             rows = [size + row for size, row in zip(sizes, rows, strict=True)]
         sections.ints(word + 1, [value for row in rows for value in row])
         sections.floats(word + 2, [value for term in terms for value in term.parameters])
+    own = [(term, term.kind) for term in model.plant.network.terms if isinstance(term.kind, OwnKind)]
+    sections.head[at.OWNS] = len(own)
+    rows = [
+        [
+            *(address_of(kind.equation), len(term.reads), len(term.parameters), len(term.outputs)),
+            *(model.plant.z(ref) for ref in (*term.reads, *term.outputs)),
+        ]
+        for term, kind in own
+    ]
+    sections.ints(at.OWN_INT, [value for row in rows for value in row])
+    sections.floats(at.OWN_FLOAT, [value for term, _ in own for value in term.parameters])
 
 
 def _add_meters(sections: _Sections, model: Model) -> None:

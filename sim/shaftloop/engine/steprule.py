@@ -13,7 +13,7 @@ import numpy as np
 
 from shaftloop.engine.at import RK4
 from shaftloop.engine.plant import Plant
-from shaftloop_models.network import Term, TermKind
+from shaftloop_models.network import OwnKind, Term, TermKind
 
 __all__ = ["Stepping", "longest_step", "tightest"]
 
@@ -72,8 +72,9 @@ def tightest(plant: Plant, method: int) -> tuple[float, Term | None]:
     for term in plant.network.terms:
         if term.slope <= 0.0:
             continue
-        if term.kind in _LARGEST_ANGLES:
-            bound = _LARGEST_ANGLES[term.kind] / term.slope
+        angle = term.kind.angle if isinstance(term.kind, OwnKind) else _LARGEST_ANGLES.get(term.kind)
+        if angle is not None:
+            bound = angle / term.slope
         else:
             reach = max(float(np.max(np.abs(plant.g[:, ref.index]))) for ref in term.outputs)
             bound = _LARGEST_DECAY / (term.slope * reach)

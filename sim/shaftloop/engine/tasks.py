@@ -36,6 +36,8 @@ WRAP        1 angle                                                             
 PATH_MODEL  1 entry, 2 sent, 3 line, 4 depth, 5 two filters, 6 their memory,
             7 result, 8 what is added to it, -1 for nothing
 DAMPING     1 left speed, 2 right speed, 3 filter, 4 its memory, 5 result         sign
+OWN         1 address, 2 command of a machine, -1 for none, 3 number of slots     numbers of the equation
+            read, 4 of slots written, then these; see `engine.own`
 ==========  ====================================================================  =========================
 """
 
@@ -46,6 +48,7 @@ from shaftloop.control.reading import count_edges, digitise, graduation, hystere
 from shaftloop.engine import at
 from shaftloop.engine.cache import helper, routine
 from shaftloop.engine.loops import filtered, limit_speed, run_loop
+from shaftloop.engine.own import ROOM, call_at, room
 from shaftloop.engine.steppers import copy_slots
 from shaftloop.engine.types import Floats, Ints
 from shaftloop.engine.views import flat, for_lanes, lane_of, one_by_one, width
@@ -105,8 +108,28 @@ def _run_rare(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, z: int, tas
     elif kind == at.DAMPING:
         difference = u[it[a + 1]] - u[it[a + 2]]
         u[it[a + 5]] = p[f] * filtered(p, u, difference, it[at.FILTER] + 5 * it[a + 3], it[a + 4])
+    elif kind == at.OWN:
+        _own(it, p, u, a, f, tick)
     else:
         _power(it, p, u, a, f)
+
+
+@helper
+def _own(it: Ints, p: Floats, u: Floats, a: int, f: int, tick: int) -> None:
+    """Run the equation of a part: it reads the command, as a trip leaves it, and slots; writes slots."""
+    x, reads = room(), a + 5
+    if it[a + 2] >= 0:
+        x[0] = _allowed(it, u, tick, u[it[a + 2]])
+    for i in range(it[a + 3]):
+        x[1 + i] = u[it[reads + i]]
+    for i in range(ROOM):
+        x[ROOM + i] = p[f + i]
+    writes = reads + it[a + 3]
+    for i in range(it[a + 4]):
+        x[2 * ROOM + i] = u[it[writes + i]]
+    call_at(it[a + 1], x)
+    for i in range(it[a + 4]):
+        u[it[writes + i]] = x[2 * ROOM + i]
 
 
 @helper

@@ -8,6 +8,7 @@ import math
 
 from shaftloop.engine import at
 from shaftloop.engine.cache import helper, routine
+from shaftloop.engine.own import ROOM, call_at, room
 from shaftloop.engine.types import Floats, Ints
 from shaftloop.engine.views import flat, for_lanes, lane_of, one_by_one, width
 from shaftloop_models.drag import SATURATED, smooth_sign, windage_torque
@@ -57,6 +58,8 @@ def evaluate_terms(it: Ints, ft: Floats, w: Floats, z: int) -> None:
         i, f = i + 3, f + 1
     if it[at.RIPPLES] + it[at.MISALIGNMENTS] > 0:
         one_by_one(_angle_terms, (it, ft, w, z))
+    if it[at.OWNS] > 0:
+        one_by_one(_own_terms, (it, ft, w, z))
 
 
 @helper
@@ -139,3 +142,20 @@ def _angle_terms(lane: int, it: Ints, ft: Floats, w: Floats, z: int) -> None:
         v[z + it[end]] = slope * v[z + it[i]]
         v[z + it[end + 1]] = slope * force
         i, f = end + 2, last
+
+
+@routine
+def _own_terms(lane: int, it: Ints, ft: Floats, w: Floats, z: int) -> None:
+    """Fill the outputs of one lane whose equations parts bring along."""
+    p, v, x = lane_of(ft, lane), lane_of(w, lane), room()
+    i, f = it[at.OWN_INT], it[at.OWN_FLOAT]
+    for _ in range(it[at.OWNS]):
+        reads, writes = i + 4, i + 4 + it[i + 1]
+        for j in range(it[i + 1]):
+            x[j] = v[z + it[reads + j]]
+        for j in range(it[i + 2]):
+            x[ROOM + j] = p[f + j]
+        call_at(it[i], x)
+        for j in range(it[i + 3]):
+            v[z + it[writes + j]] = x[2 * ROOM + j]
+        i, f = writes + it[i + 3], f + it[i + 2]
