@@ -188,3 +188,10 @@ def test_long_gap_reaches_the_stationary_noise() -> None:
     f, g, out = state_space(FILTERS[0])
     root = noise_root(f, g, 0.05, 0.1)
     assert (root @ root.T)[out, out] == pytest.approx(0.05**2 * 2.0 * np.pi * 800.0 / 4.0, rel=1e-10)
+
+
+@pytest.mark.parametrize("rate", [1e3, 6e5, 7e5, 1e8, 1e15])
+def test_noise_of_a_filter_far_faster_than_the_gap_is_found_at_once(rate: float) -> None:
+    """One pole: Q = S²/2·w·(1 − exp(−2wT))/2; adding up stretch by stretch would take 1e11 of them."""
+    root = noise_root(np.array([[-rate]]), np.array([rate]), 2.0, 1e-4)
+    assert root[0, 0] ** 2 == pytest.approx(-rate * np.expm1(-2.0 * rate * 1e-4), rel=1e-12)

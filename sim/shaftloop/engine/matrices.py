@@ -33,6 +33,8 @@ _TERMS = 16
 _PACKS: dict[tuple[object, ...], Array] = {}
 """Packs made last: many benches of a study have the same matrices, which cost more than their runs."""
 _MOST_PACKS = 64
+_MOST_STEPS = 64
+"""Stretches of a gap over which the noise of a filter is added up one by one."""
 
 
 def padded_columns(matrix: Array) -> Array:
@@ -175,6 +177,10 @@ def _noise_root(f_bytes: bytes, g_bytes: bytes, density: float, gap: float) -> A
     f, k = np.frombuffer(f_bytes).reshape(len(g), -1), len(g)
     scale = np.max(np.abs(f))
     steps = max(1, int(np.ceil(scale * gap)))
+    # A filter far faster than the gap forgets: what a stretch adds is joined to itself by doubling it.
+    doublings = max(0, (steps // _MOST_STEPS).bit_length())
+    steps = steps if doublings == 0 else _MOST_STEPS
+    gap = gap / 2**doublings
     block = np.zeros((2 * k, 2 * k))
     block[:k, :k] = -f
     block[:k, k:] = np.outer(g, g) * (0.5 * density**2)
@@ -185,6 +191,10 @@ def _noise_root(f_bytes: bytes, g_bytes: bytes, density: float, gap: float) -> A
     total = np.zeros((k, k))
     for _ in range(steps):
         total = move @ total @ move.T + part
+    move = np.linalg.matrix_power(move, steps)
+    for _ in range(doublings):
+        total = move @ total @ move.T + total
+        move = move @ move
     values, vectors = np.linalg.eigh(0.5 * (total + total.T))
     root = vectors * np.sqrt(np.maximum(values, 0.0))
     lower: Array = np.asarray(np.linalg.qr(root.T, mode="r")).T
