@@ -25,7 +25,11 @@ def verdict(answer: UncertaintyAnswer) -> list[str]:
             if sampled.name in _SAID and sampled.name not in budget.unmeasured:
                 parts.append(f"{sampled.name} is {stated_text(stated, sampled.unit)}")
         rules = next(
-            (entry.contributions[0].name for entry in budget.propagation.budgets if entry.name == "torque"),
+            (
+                entry.contributions[0].name
+                for entry in budget.propagation.budgets
+                if entry.name == "torque" and entry.contributions
+            ),
             "",
         )
         coverage = f"{100.0 * found.sampled.coverage:.4g} %"

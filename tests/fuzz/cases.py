@@ -1,0 +1,259 @@
+"""Cases of the fuzz: a file that is right, broken at one or two places, and a command that reads it.
+
+Every case follows from its number alone. Benches are small and runs short, so that what a command does with
+an input that is still right costs little.
+"""
+
+import random
+import shutil
+import sqlite3
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from mutations import broken
+from randombench import random_bench
+from shaftloop.scenario.shipped import shipped_folder
+
+__all__ = ["KINDS", "Case", "prepare"]
+
+_SCENARIO_VERBS: tuple[tuple[str, ...], ...] = (
+    ("simulate",),
+    ("simulate", "--method", "rk4"),
+    ("modes",),
+    ("margins",),
+    ("tune", "--loop", "torque"),
+    ("check",),
+    ("fidelity",),
+    ("uncertainty", "--trials", "1000"),
+    ("sensors",),
+)
+_SMALL = (10, 19, 2, 31, 43, 57)
+"""Random benches of two bodies."""
+_STUDY = """title = "A small study"
+scenario = "bench.toml"
+
+[[factor]]
+path = "loop.torque.kp"
+values = [0.02, 0.05]
+
+[[factor]]
+path = "line.ts.latency"
+low = "0 us"
+high = "500 us"
+
+[design]
+kind = "latin_hypercube"
+count = 3
+
+[[objective]]
+metric = "simulate.torque_overshoot"
+goal = "minimise"
+
+[[response]]
+metric = "simulate.energy_residual"
+"""
+_MEASUREMENT = """title = "Torque from a lever and a weight"
+
+[quantity.mass]
+value = "20.000 kg"
+expanded_uncertainty = "0.4 g"
+coverage_factor = 2
+
+[quantity.arm]
+value = "500.00 mm"
+distribution = "rectangular"
+half_width = "0.05 mm"
+
+[quantity.gravity]
+value = "9.8100 m/s^2"
+standard_uncertainty = "0.0001 m/s^2"
+
+[[measurement]]
+name = "torque"
+expression = "mass * gravity * arm"
+unit = "N m"
+"""
+_GAINS = '[loop.torque]\nkp = 0.05\nki = "12 1/s"\n\n[loop.speed]\nkp = "0.2 N m s/rad"\n'
+_TABLE = "path,value\nloop.torque.kp,0.05\nloop.torque.ki,12 1/s\nloop.speed.kp,0.2 N m s/rad\n"
+_TRACE = "time [s],torque [N m],reading [N m]\n0,0,0\n0.004,2,1\n0.01,3,3\n0.02,1,1\n"
+_FOLLOW = '\n[[sequence]]\ndo = "trace"\nloop = "torque"\nfile = "run.csv"\ncolumn = "torque [N m]"\n'
+_EXPECT = (
+    '\n[[expect]]\nmetric = "simulate.torque_overshoot"\nat_most = "400 %"\nrelative_tolerance = "50 %"\n'
+)
+
+
+@dataclass(frozen=True)
+class Case:
+    """One run of a command."""
+
+    number: int
+    kind: str
+    """Of the file that is broken."""
+    file: Path
+    arguments: tuple[str, ...]
+
+
+def _scenario(rng: random.Random, folder: Path) -> tuple[Path, tuple[str, ...]]:
+    path = folder / "bench.toml"
+    path.write_bytes(broken(_bench(rng) + _EXPECT, rng))
+    verb, *rest = rng.choice(_SCENARIO_VERBS)
+    return path, (verb, str(path), *rest)
+
+
+def _tuned(rng: random.Random, folder: Path) -> tuple[Path, tuple[str, ...]]:
+    path = folder / "bench.toml"
+    path.write_bytes(broken(_bench(rng), rng))
+    return path, ("tune", str(path), "--loop", rng.choice(("torque", "speed")))
+
+
+def _margins(rng: random.Random, folder: Path) -> tuple[Path, tuple[str, ...]]:
+    path = folder / "bench.toml"
+    path.write_bytes(broken(_bench(rng), rng))
+    return path, ("margins", str(path), *rng.choice(((), ("--loop", "torque"), ("--map",))))
+
+
+def _part(rng: random.Random, folder: Path) -> tuple[Path, tuple[str, ...]]:
+    shutil.copytree(shipped_folder() / "parts", folder / "parts", dirs_exist_ok=True)
+    name = rng.choice(("wheel-hub", "truck-axle", "micro-spindle"))
+    text = (shipped_folder() / f"{name}.toml").read_text(encoding="utf-8")
+    bench = folder / "bench.toml"
+    bench.write_text(text, encoding="utf-8")
+    path = folder / rng.choice([entry for entry in sorted(_parts(text))])
+    path.write_bytes(broken(path.read_text(encoding="utf-8"), rng))
+    verb = rng.choice((("modes",), ("simulate", "--set", "duration=20 ms")))
+    return path, (verb[0], str(bench), *verb[1:])
+
+
+def _parts(text: str) -> set[str]:
+    return {line.split('"')[1] for line in text.splitlines() if line.startswith('from = "')}
+
+
+def _study(rng: random.Random, folder: Path) -> tuple[Path, tuple[str, ...]]:
+    (folder / "bench.toml").write_text(_bench(rng), encoding="utf-8")
+    path = folder / "study.toml"
+    path.write_bytes(broken(_STUDY, rng))
+    return path, ("study", str(path), "--workers", "1")
+
+
+def _measurement(rng: random.Random, folder: Path) -> tuple[Path, tuple[str, ...]]:
+    path = folder / "measurement.toml"
+    path.write_bytes(broken(_MEASUREMENT, rng))
+    return path, ("uncertainty", str(path), "--trials", "1000")
+
+
+def _gains(rng: random.Random, folder: Path) -> tuple[Path, tuple[str, ...]]:
+    bench = folder / "bench.toml"
+    bench.write_text(_bench(rng) + _EXPECT, encoding="utf-8")
+    name, text = rng.choice((("gains.toml", _GAINS), ("gains.csv", _TABLE)))
+    path = folder / name
+    path.write_bytes(broken(text, rng))
+    return path, ("check", str(bench), "--gains", str(path))
+
+
+def _trace(rng: random.Random, folder: Path) -> tuple[Path, tuple[str, ...]]:
+    bench, path = folder / "bench.toml", folder / "run.csv"
+    path.write_bytes(broken(_TRACE, rng))
+    follow = rng.random() < 0.5
+    bench.write_text(_bench(rng) + (_FOLLOW if follow else ""), encoding="utf-8")
+    return path, ("simulate", str(bench), *(() if follow else ("--overlay", str(path))))
+
+
+def _baseline(rng: random.Random, folder: Path) -> tuple[Path, tuple[str, ...]]:
+    bench = folder / "bench.toml"
+    bench.write_text(_bench(rng) + _EXPECT, encoding="utf-8")
+    text = (
+        'scenario = "bench"\nscenario_hash = "00"\ntool_version = "0.1.0"\n\n[values]\n'
+        '"simulate.torque_overshoot" = "12.5 %"\n\n[gains]\n"loop.torque.kp" = "0.05"\n\n'
+        '[bench]\n"line.ts" = "ab"\n'
+    )
+    path = folder / "bench.baseline.toml"
+    path.write_bytes(broken(text, rng))
+    return path, ("check", str(bench))
+
+
+def _database(rng: random.Random, folder: Path) -> tuple[Path, tuple[str, ...]]:
+    """Break the results of a study that has been run: bytes of the file, or values in its tables."""
+    done = folder.parent / "done"
+    if not done.is_dir():
+        _run_a_study(done)
+    shutil.copytree(done, folder, dirs_exist_ok=True)
+    path = folder / "out" / "results.sqlite"
+    if rng.random() < 0.4:
+        path.write_bytes(broken(path.read_bytes().decode("latin-1"), rng)[: 2**20])
+    else:
+        _tamper(path, rng)
+    return path, ("study", str(folder / "study.toml"), "--out", str(folder / "out"), "--workers", "1")
+
+
+def _run_a_study(folder: Path) -> None:
+    from click.testing import CliRunner
+
+    from shaftloop.cli.main import cli
+
+    folder.mkdir(parents=True)
+    (folder / "bench.toml").write_text(random_bench(3, 0.01), encoding="utf-8")
+    (folder / "study.toml").write_text(_STUDY, encoding="utf-8")
+    arguments = ["study", str(folder / "study.toml"), "--out", str(folder / "out"), "--workers", "1"]
+    assert CliRunner().invoke(cli, arguments).exit_code == 0
+
+
+def _tamper(path: Path, rng: random.Random) -> None:
+    """Change one value, or drop or rename a column or a table."""
+    with sqlite3.connect(path) as store:
+        tables = [row[0] for row in store.execute("select name from sqlite_master where type = 'table'")]
+        table = rng.choice(sorted(tables))
+        column = rng.choice([row[1] for row in store.execute(f'pragma table_info("{table}")')])
+        value = rng.choice(("text", -1, 10**12, 1e308, None, b"\xff", "{", "\x1b[2J", "", 0))
+        change = rng.choice(
+            [f'update "{table}" set "{column}" = ?'] * 4
+            + [
+                f'alter table "{table}" rename column "{column}" to "x"',
+                f'drop table "{table}"',
+                f'delete from "{table}"',
+            ]
+        )
+        try:
+            store.execute(change, (value,) if "?" in change else ())
+        except sqlite3.Error:
+            store.execute(f'delete from "{table}"')
+    store.close()
+
+
+def _bench(rng: random.Random) -> str:
+    """Return a small bench: what a command does with one that is still right must cost little."""
+    return random_bench(rng.choice(_SMALL), 0.01)
+
+
+KINDS: dict[str, Callable[[random.Random, Path], tuple[Path, tuple[str, ...]]]] = {
+    "scenario": _scenario,
+    "tune": _tuned,
+    "margins": _margins,
+    "study": _study,
+    "part": _part,
+    "measurement": _measurement,
+    "gains": _gains,
+    "trace": _trace,
+    "baseline": _baseline,
+    "database": _database,
+}
+"""What is broken; `tune` and `margins` are scenarios for these commands."""
+
+
+def prepare(number: int, folder: Path, kinds: Sequence[str] = tuple(KINDS)) -> Case:
+    """Write the files of a case.
+
+    Parameters
+    ----------
+    number : int
+        Of the case; decides everything.
+    folder : Path
+        Where to; what lies there is thrown away.
+    kinds : sequence of str
+        Kinds among which the number chooses.
+    """
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir(parents=True)
+    kind = kinds[number % len(kinds)]
+    file, arguments = KINDS[kind](random.Random(f"{kind} {number}"), folder)
+    return Case(number, kind, file, arguments)

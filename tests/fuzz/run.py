@@ -1,0 +1,93 @@
+"""The whole fuzz, by hand: ``python tests/fuzz/run.py --count 20000``; prints what it found.
+
+Cases run in processes of their own, a hundred at a time; one that takes far too long is killed and counts as
+found. The same numbers give the same cases.
+"""
+
+import argparse
+import json
+import multiprocessing
+import os
+import resource
+import sys
+import tempfile
+import time
+from collections import Counter
+from multiprocessing.connection import Connection
+from pathlib import Path
+
+import click
+
+sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1])]
+
+from cases import KINDS, Case, prepare
+from judge import MOST_SECONDS, judge
+
+from randombench import random_bench
+
+_CHUNK = 100
+
+
+def main() -> None:
+    """Run the cases and print a line per finding, then the numbers."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--count", type=int, default=20_000)
+    parser.add_argument("--first", type=int, default=0, help="number of the first case")
+    parser.add_argument("--kinds", nargs="+", choices=list(KINDS), default=list(KINDS))
+    parser.add_argument(
+        "--seconds", type=float, default=float("inf"), help="begin no further cases after this"
+    )
+    options = parser.parse_args()
+    begun, number, last = time.monotonic(), options.first, options.first + options.count
+    counts: Counter[str] = Counter()
+    with tempfile.TemporaryDirectory() as folder:
+        _compile(Path(folder))
+        while number < last and time.monotonic() - begun < options.seconds:
+            number = _chunk(number, min(number + _CHUNK, last), options.kinds, Path(folder), counts)
+            click.echo(f"# {number - options.first} cases: {json.dumps(counts)}")
+
+
+def _compile(folder: Path) -> None:
+    """Compile every kernel once, which is no cost of a case."""
+    path = folder / "bench.toml"
+    path.write_text(random_bench(10, 0.01), encoding="utf-8")
+    for verb in ("simulate", "margins", "fidelity"):
+        judge(Case(-1, "", path, (verb, str(path))))
+
+
+def _chunk(first: int, last: int, kinds: list[str], folder: Path, counts: "Counter[str]") -> int:
+    """Run cases in one process and return the number of the next."""
+    context = multiprocessing.get_context("fork")
+    receiver, sender = context.Pipe(duplex=False)
+    process = context.Process(target=_work, args=(first, last, kinds, folder, sender))
+    process.start()
+    sender.close()
+    number = first
+    while number < last:
+        try:
+            kind, verb, code, faults = receiver.recv()
+        except EOFError:
+            kind, verb, code, faults = kinds[number % len(kinds)], "", -1, [f"killed by {process.exitcode}"]
+        counts[f"{kind} {verb} -> {code}"] += 1
+        for fault in faults:
+            counts["FOUND"] += 1
+            click.echo(f"case {number} ({kind} {verb}): {fault}")
+        number += 1
+        if code == -1:
+            break
+    process.join()
+    return number
+
+
+def _work(first: int, last: int, kinds: list[str], folder: Path, sender: Connection) -> None:
+    for number in range(first, last):
+        used = sum(resource.getrusage(resource.RUSAGE_SELF)[:2])
+        resource.setrlimit(resource.RLIMIT_CPU, (int(used + 3.0 * MOST_SECONDS), resource.RLIM_INFINITY))
+        case = prepare(number, folder / str(os.getppid()), kinds)
+        verdict = judge(case)
+        slow = [f"{verdict.seconds:.1f} s"] if verdict.seconds > MOST_SECONDS else []
+        sender.send((case.kind, case.arguments[0], verdict.code, [*verdict.faults, *slow]))
+
+
+if __name__ == "__main__":
+    main()
