@@ -27,6 +27,7 @@ from shaftloop.analysis.fidelity.signalpath import (
 )
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.operating import operating_point
+from shaftloop.bench.assemble import build_bench
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.description import Description
 from shaftloop_models.encoder import Encoder
@@ -135,6 +136,7 @@ def test_static_error_is_gain_zero_and_nonlinearity() -> None:
     bent = part.nonlinearity * part.rated
     assert static_error(part, top) == pytest.approx(part.zero + part.gain_error * top + bent)
     assert static_error(part, 0.0) == part.zero
+    assert static_error(part, -top) == pytest.approx(part.zero - part.gain_error * top - bent)
 
 
 # ---- pulses
@@ -272,7 +274,7 @@ def test_the_window_is_just_long_enough() -> None:
     assert window_for(7.67e-4, 0.08, 1e9, 5e-4) == 5e-4
 
 
-def ramped(unit: str) -> Description:
+def ramped(unit: str, down: float = 0.4) -> Description:
     support = {
         "part": "bearing",
         "name": "b",
@@ -287,7 +289,7 @@ def ramped(unit: str) -> Description:
         servo("load", 0.1),
     ]
     ramp = {"do": "ramp", "loop": "speed", "to": "100 rad/s", "over": "0.5 s"}
-    down = {"do": "ramp", "loop": "speed", "to": "80 rad/s", "over": "0.4 s"}
+    down = {"do": "ramp", "loop": "speed", "to": "80 rad/s", "over": f"{down} s"}
     loops = [speed_loop("drive", 1.0, 1.0), torque_loop("load", "ts")]
     return describe({"unit": unit, "line": line, "loop": loops, "sequence": [ramp, down]})
 
@@ -298,6 +300,7 @@ def test_bias_counts_what_lies_between_air_gap_and_sensor() -> None:
     point = operating_point(bench.bench, speed=80.0)
     found = correction(description, bench, point, 0.1)
     assert largest_acceleration(bench.bench) == pytest.approx(200.0)
+    assert largest_acceleration(build_bench(ramped("drive", down=0.05))) == pytest.approx(-400.0)
     assert (found.inertia, found.inertia_behind_flange) == (pytest.approx(0.07), pytest.approx(0.02))
     assert (found.drag, found.drag_behind_flange) == (pytest.approx(2.4), pytest.approx(0.8))
     assert found.inertia_bias == pytest.approx(-14.0)

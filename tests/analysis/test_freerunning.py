@@ -96,6 +96,16 @@ def test_three_free_clocks_take_a_bounded_number_of_benches_and_find_the_worst_c
         assert badness(some) <= badness(swept.margins)
 
 
+def test_a_clock_is_placed_on_both_sides_of_another_free_one() -> None:
+    """Sampled every 100 us and read every 250 us: every 50 us a reading just misses its reader."""
+    free = ("line.ts.free_running=true", "loop.torque.free_running=true")
+    variants = [found for found, _ in phase_variants(shipped("reference-bench", *free))[1:]]
+    assert len({found["torque"] for found in variants}) > 8
+    for phase in {found["torque"] for found in variants}:
+        ahead = {(phase - found["ts"]) % (50 * MICRO) for found in variants if found["torque"] == phase}
+        assert {MICRO / 1000, 50 * MICRO - MICRO / 1000} <= ahead
+
+
 def test_the_bound_holds_for_any_number_of_clocks() -> None:
     clocks = ("line.ts", "line.enc", "hop.bus", "loop.speed", "loop.torque", "loop.overspeed")
     description = shipped("wheel-hub", *(f"{clock}.free_running=true" for clock in clocks))

@@ -4,9 +4,11 @@ import warnings
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq, minimize_scalar
 
 import control
 from rigs import shipped
+from shaftloop.analysis.budget import _phase_near
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.margins import loop_margins, margins_of
 from shaftloop.analysis.openloop import OpenLoop, spectral_radius
@@ -103,6 +105,37 @@ def test_a_stable_loop_beyond_minus_180_degrees_has_a_margin_against_a_lead() ->
     assert margins.stable and margins.against_lead
     assert margins.phase_margin == pytest.approx(np.degrees(np.arcsin(1.0 / g)), abs=0.5)
     assert min(c.value for c in margins.crossings if c.kind == "gain") < -29.0
+    # A budget of latencies counts it as a lag of more than half a turn.
+    assert _phase_near(margins, margins.crossover, None) == pytest.approx(-330.0, abs=0.5)
+
+
+def test_stability_that_is_lost_and_regained_within_a_thousandth_of_the_gain() -> None:
+    """A pole below a zero behind a lag, damped so that the arc between them just leaves the circle."""
+
+    def damped(zeta: float) -> OpenLoop:
+        zero, pole = ([1.0, 2.0 * zeta * omega, omega**2] for omega in (11.0, 10.0))
+        plant = control.tf(np.array(zero), np.polymul([1.0, 1.0], pole))
+        return opened(control.sample_system(control.ss(plant), 1e-3, "zoh"))
+
+    def outermost(zeta: float) -> tuple[float, float]:
+        loop, ends = damped(zeta), (np.log(8.0), np.log(18.0))
+        options = {"xatol": 1e-10}
+        found = minimize_scalar(
+            lambda x: -spectral_radius(loop.closed(np.exp(x))), bounds=ends, method="bounded", options=options
+        )
+        return -found.fun - 1.0, found.x
+
+    grazing = brentq(lambda zeta: outermost(zeta)[0], 0.03, 0.05, xtol=1e-15)
+    loop, middle = damped(grazing - 4e-9), outermost(grazing - 4e-9)[1]
+    lost, regained = (
+        brentq(lambda x: spectral_radius(loop.closed(np.exp(x))) - 1.0, middle, middle + way, xtol=1e-14)
+        for way in (-0.1, 0.1)
+    )
+    assert 1e-4 < regained - lost < 1e-3
+    margins = margins_of("l", "torque", POINT, loop)
+    assert margins.stable
+    assert margins.gain_margin == pytest.approx(np.exp(lost), rel=1e-6)
+    assert margins.fundamental_gain_margin == pytest.approx(np.exp(lost), rel=1e-6)
 
 
 def test_a_delay_that_uses_up_the_delay_margin_brings_the_loop_to_its_boundary() -> None:

@@ -40,6 +40,14 @@ def test_the_map_covers_standstill_and_both_signs_of_torque() -> None:
     assert worst["phase_margin"].point in held
 
 
+def test_the_map_of_a_bench_that_turns_backwards() -> None:
+    points = operating_map(
+        analyse_loops(shipped("reference-bench", "sequence.0.to=-1500 rpm"), ("torque",)), 2
+    )
+    assert sorted({round(p.speed) for p in points}) == [-157, 0]
+    assert all(p.margins["torque"].stable for p in points)
+
+
 def test_points_that_a_limit_prevents_are_listed() -> None:
     found = analyse_loops(shipped("wheel-hub"), ("torque",))["torque"]
     clamped = replace(found, description=shipped("wheel-hub", "loop.torque.clamp=50 N m"))

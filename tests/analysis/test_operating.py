@@ -24,6 +24,12 @@ def test_the_hold_of_highest_torque_may_be_a_brake() -> None:
     assert setpoint_ranges(bench) == {"speed": (-50.0, 0.0), "torque": (-80.0, 30.0)}
 
 
+def test_of_holds_with_the_same_torque_the_last_counts() -> None:
+    """The speed of the first is not there yet."""
+    point = operating_point(braking(step("torque", "30 N m"), step("speed", "-50 rad/s")))
+    assert (point.torque, point.speed) == (30.0, -50.0)
+
+
 def test_a_sine_brakes_with_its_lower_end() -> None:
     wave = {"do": "sine", "loop": "torque", "mean": "-30 N m", "amplitude": "40 N m", "frequency": "5 Hz"}
     assert operating_point(braking({**wave, "time": "0.2 s"})).torque == pytest.approx(-70.0)

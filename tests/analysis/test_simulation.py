@@ -77,16 +77,19 @@ def test_noise_of_the_reading_has_the_closed_form_deviation() -> None:
 
 
 def test_two_sensors_have_noise_of_their_own() -> None:
+    """Filters of unequal order; the deviation of the second one is density times sqrt(π/2·cutoff)."""
     path = {"noise_density": "2e-3 N m/rtHz", "filter": {"kind": "first_order", "cutoff": "2 kHz"}}
+    second = {**path, "filter": {"kind": "bessel", "order": 2, "cutoff": "2 kHz"}}
     line = [
         servo("drive", 0.05),
-        sensor("a", 2e4, **path, inertia_right="0.01 kg m^2"),
+        sensor("a", 2e4, **second, inertia_right="0.01 kg m^2"),
         sensor("b", 2e4, **path),
     ]
     loop = torque_loop("drive", "a")
     result = simulate(describe({"duration": "20 ms", "line": [*line, servo("load", 0.1)], "loop": [loop]}))
     one, other = result.traces["reading"][10:], result.traces["b_reading"][10:]
-    assert one.std() > 0.0 and other.std() > 0.0
+    assert one.std() > 0.0
+    assert other.std() == pytest.approx(2e-3 * math.sqrt(0.5 * math.pi * 2e3), rel=0.2)
     assert abs(np.corrcoef(one, other)[0, 1]) < 0.4
 
 

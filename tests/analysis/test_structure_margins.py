@@ -224,6 +224,11 @@ def test_the_budget_of_a_loop_with_structure_sums_up() -> None:
     assert sum(share.phase for share in budget.shares) == pytest.approx(budget.phase, abs=1e-9)
     assert causes["bus hops"].ideal is not None
     assert causes["control task: computation and hold"].ideal is not None
+    keys["predictor"] = {**MODEL, "delay": "60 us"}
+    in_seconds = latency_budget(small(keys, hops={"bus": "ts", "link": "drive"}), margins)
+    assert in_seconds is not None
+    phases = [share.phase for share in budget.shares]
+    assert [share.phase for share in in_seconds.shares] == pytest.approx(phases, abs=1e-6)
 
 
 @pytest.mark.parametrize("acts_on", ["load", "drive"])

@@ -19,7 +19,7 @@ from shaftloop.analysis.uncertainty.distributions import (
     Triangular,
 )
 from shaftloop.analysis.uncertainty.model import Input, Measurement, Output, correlation_matrix
-from shaftloop.analysis.uncertainty.montecarlo import monte_carlo, tolerance
+from shaftloop.analysis.uncertainty.montecarlo import _ends, monte_carlo, tolerance
 from shaftloop.analysis.uncertainty.propagation import coverage_factor, propagate
 from shaftloop.analysis.uncertainty.tails import Exponential, Gamma, LogNormal, Readings, StudentT
 from shaftloop.analysis.uncertainty.validation import validate
@@ -178,6 +178,12 @@ def test_adaptive_gives_up_in_the_end() -> None:
 def test_a_small_fixed_number_has_no_stated_error() -> None:
     found = monte_carlo(identity(Normal(0.0, 1.0)), 5_000)
     assert found.results[0].errors is None and not found.stable
+
+
+def test_ends_of_an_interval_of_few_values() -> None:
+    """JCGM 101, 7.7.2: q of M values, from the place (M - q)/2 on, or (M - q + 1)/2 where that is none."""
+    for count, coverage, ends in ((12, 0.5, (3.0, 9.0)), (11, 0.5, (3.0, 9.0)), (101, 0.95, (3.0, 99.0))):
+        assert _ends(np.arange(1.0, count + 1.0), coverage, "symmetric") == ends
 
 
 def test_shortest_interval_of_an_exponential_starts_at_zero() -> None:

@@ -61,6 +61,7 @@ def quantity(folder: Path, table: str, unit: str = "N m") -> Input:
             3.0 / 18**0.5,
         ),
         ('value = "5 N m"\ndistribution = "arcsine"\nhalf_width = "0.3 N m"', "arcsine", 0.3 / 2**0.5),
+        ('value = "-5 N m"\ndistribution = "arcsine"\nhalf_width = "6 %"', "arcsine", 0.3 / 2**0.5),
         (
             'value = "5 N m"\ndistribution = "trapezoidal"\nhalf_width = "0.3 N m"\n'
             'top_half_width = "0.15 N m"',

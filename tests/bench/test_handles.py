@@ -27,6 +27,13 @@ from shaftloop.engine.layout import SlotKind
 LINE: list[Table] = [servo("drive", 0.05), coupling("c", 2e4), servo("load", 0.1)]
 
 
+def test_bodies_of_one_part_are_numbered_by_their_place() -> None:
+    shaft: Table = {"part": "shaft", "name": "s", "diameter": "40 mm", "length": "0.2 m"}
+    line = [servo("drive", 0.05), coupling("a", 2e4), shaft, coupling("b", 2e4), servo("load", 0.1)]
+    bench = build_bench(describe({"duration": "1 ms", "line": line}))
+    assert [node.name for node in bench.line.nodes] == ["drive", "s.2", "s.3", "load"]
+
+
 def test_loops_are_found_by_what_they_control() -> None:
     bench = build_bench(shipped("wheel-hub"))
     torque, speed = bench.torque_loop(), bench.speed_loop()

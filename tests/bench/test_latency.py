@@ -107,13 +107,19 @@ def test_two_hops_in_a_row_at_one_instant_pass_the_value_on() -> None:
     assert np.array_equal(result.traces["one.value"], result.traces["reading"])
 
 
-@pytest.mark.parametrize(("latency", "nanoseconds"), [("1 sample", 100_000), ("0 s", 0), ("130 us", 130_000)])
-def test_command_becomes_active_after_the_latency_of_its_loop(latency: str, nanoseconds: int) -> None:
+@pytest.mark.parametrize(
+    ("latency", "nanoseconds", "phase"),
+    [("1 sample", 100_000, 0), ("0 s", 0, 0), ("130 us", 130_000, 0), ("130 us", 130_000, 37_500)],
+)
+def test_command_becomes_active_after_the_latency_of_its_loop(
+    latency: str, nanoseconds: int, phase: int
+) -> None:
     """The drive's own ticks come at 80 kHz, so its torque follows at once; it lags by 1 µs."""
     part = {"sampling": "8 kHz"}
-    result = rig(part, output_latency=latency, rate="10 kHz", channels=("drive.command_active",))
+    keys: dict[str, Any] = {"output_latency": latency, "rate": "10 kHz", "phase": f"{phase} ns"}
+    result = rig(part, **keys, channels=("drive.command_active",))
     records = np.arange(len(result.time)) * RECORD
-    sent = np.arange(0, records[-1], 100_000)
+    sent = np.arange(phase, records[-1], 100_000)
     known = delivered(
         records, result.traces["torque_setpoint"][sent // RECORD], sent, nanoseconds, strictly=True
     )

@@ -1,6 +1,7 @@
 """Moving average, hysteresis, repeatability, timed edges and power meters, in runs of small benches."""
 
 import math
+from fractions import Fraction
 from typing import Any
 
 import numpy as np
@@ -10,8 +11,10 @@ from numpy.typing import NDArray
 from rigs import describe, sensor, servo, speed_loop, step, torque_loop
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.bench.assemble import build_bench
+from shaftloop.bench.parts.part import make_part
 from shaftloop.engine import at
 from shaftloop.engine.layout import SlotKind
+from shaftloop_models.encoder import Encoder
 
 Array = NDArray[np.float64]
 Table = dict[str, Any]
@@ -209,6 +212,16 @@ def test_a_timed_encoder_shows_no_speed_before_two_edges() -> None:
     speed, shown = swung({"lines": 100, "sampling": "2 kHz"}, wave)
     assert np.min(speed) < -0.1 or np.max(speed) > 0.1
     np.testing.assert_array_equal(shown, 0.0)
+
+
+@pytest.mark.parametrize(
+    ("speed", "step"),
+    [(100.0, 100.0 / 1e3), (-100.0, 100.0 / 1e3), (1.0, 1.0 / (1e6 * 2.0 * math.pi / 400.0)), (0.0, 0.0)],
+)
+def test_the_step_of_a_timed_speed_is_that_of_its_clock(speed: float, step: float) -> None:
+    """Speed over ticks of the clock in a period, or between two edges where these are farther apart."""
+    part = Encoder("encoder", "enc", 100, Fraction(1000), method="timing", clock=1e6)
+    assert make_part(part).step(speed) == pytest.approx(step, rel=1e-12)
 
 
 @pytest.mark.parametrize("method", [{}, {"method": "timing", "clock": "10 MHz"}])

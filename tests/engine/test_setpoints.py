@@ -87,7 +87,7 @@ def test_sine(run: Run) -> None:
 
 def test_trace_is_interpolated_and_held_at_its_ends(run: Run) -> None:
     run.add_segment(0, Segment(0, TRACE, (0,), ()))
-    times = np.array([0.0, 0.5, 0.75, 1.0, 1.2, 1.5, 2.0, 3.4, 3.5, 9.0])
+    times = np.array([0.0, 0.5, 0.75, 1.0, 1.2, 1.5, 2.0, 3.4, 3.5, 3.7, 9.0])
     known = np.interp(times, [0.5, 1.0, 1.5, 3.5], [2.0, 4.0, 4.0, -4.0])
     assert [value(run, t) for t in times] == pytest.approx(known.tolist(), abs=1e-12)
 

@@ -4,7 +4,8 @@ from fractions import Fraction
 
 import pytest
 
-from shaftloop.scenario.timing import tick_divisor
+from shaftloop.scenario.description import Hold, Ramp, Stop, Trace
+from shaftloop.scenario.timing import sequence_length, tick_divisor
 
 STEP = 'do = "step"\nloop = "torque"\nto = "50 N m"\n'
 PERIODIC = """\
@@ -134,6 +135,24 @@ SEQUENCE_ERRORS = [
 @pytest.mark.parametrize(("old", "new", "says"), SEQUENCE_ERRORS)
 def test_sequence_that_cannot_run(bench, old: str, new: str, says: str) -> None:
     assert says in bench.message((old, new))
+
+
+def test_a_pulse_may_last_to_the_end_of_its_period(bench) -> None:
+    assert not bench.read((STEP, PERIODIC + 'fall = "100 ms"\ntime = "0.5 s"\n')).warnings
+
+
+def test_length_of_steps_that_overlap() -> None:
+    ramp = Ramp("ramp", "torque", 1.0, Fraction(4), wait=False)
+    trace = Trace("trace", "torque", "a.csv", "torque [N m]", times=(1.0, 6.0), values=(0.0, 1.0))
+    hold = Hold("hold", Fraction(3))
+    for steps, length in (
+        ((ramp, hold), (4, 3)),
+        ((hold, ramp), (7, 3)),
+        ((ramp, hold, hold), (6, 6)),
+        ((ramp, trace), (6, 6)),
+        ((ramp, hold, Stop("stop"), hold), (3, 3)),
+    ):
+        assert sequence_length(steps) == length
 
 
 def test_a_limiter_takes_no_set_point(bench) -> None:
