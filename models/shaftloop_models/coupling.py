@@ -22,7 +22,7 @@ from shaftloop_models.line import Element, Inertia, Spring, TransmissionError
 from shaftloop_models.loss_factor import DEFAULT_BAND, complex_stiffness, damped_spring
 from shaftloop_models.misalignment import transmission_error
 from shaftloop_models.parameters import Quantity
-from shaftloop_models.part import Part, part_kind
+from shaftloop_models.part import Part, Stands, part_kind
 
 __all__ = ["Coupling", "MisalignmentLoad", "misalignment_load"]
 
@@ -45,6 +45,8 @@ class Coupling(Part):
     inertia_left: Annotated[float, Quantity("kg m^2", "inertia of the left hub", ge=0.0)] = 0.0
     inertia_right: Annotated[float, Quantity("kg m^2", "inertia of the right hub", ge=0.0)] = 0.0
     rated: Annotated[float | None, Quantity("N m", "rated torque", gt=0.0)] = None
+    limit: Annotated[float | None, Quantity("N m", "limit torque, beyond which it is damaged", gt=0.0)] = None
+    max_speed: Annotated[float | None, Quantity("rad/s", "largest speed", gt=0.0)] = None
     parallel_offset: Annotated[float, Quantity("m", "distance between the axes of the hubs", ge=0.0)] = 0.0
     angular_offset: Annotated[
         float, Quantity("rad", "angle between the axes of the hubs", ge=0.0, le=0.175)
@@ -65,6 +67,10 @@ class Coupling(Part):
     radial_stiffness: Annotated[
         float | None, Quantity("N/m", "radial force per distance between the axes", ge=0.0)
     ] = None
+
+    def stands(self) -> Stands:
+        """Return its torques and its largest speed."""
+        return Stands(self.rated, self.limit, self.max_speed)
 
     def elements(self) -> list[Element]:
         """Return the mechanical elements, left to right."""

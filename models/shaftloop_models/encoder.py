@@ -29,7 +29,7 @@ from typing import Annotated, Literal
 from shaftloop_models.line import Element, Inertia
 from shaftloop_models.network import Network, Node, Ref
 from shaftloop_models.parameters import Delay, Number, ParameterError, Quantity
-from shaftloop_models.part import Sensor, part_kind
+from shaftloop_models.part import Sensor, Stands, part_kind
 
 __all__ = [
     "EDGES_PER_LINE",
@@ -61,6 +61,7 @@ class Encoder(Sensor):
     ] = Delay(Fraction(0))
     free_running: Annotated[bool, Number("its clock is not synchronised: analyses sweep its phase")] = False
     inertia: Annotated[float, Quantity("kg m^2", "inertia of the disc", ge=0.0)] = 0.0
+    max_speed: Annotated[float | None, Quantity("rad/s", "largest speed", gt=0.0)] = None
     method: Annotated[Literal["counting", "timing"], Number("edges per period, or time between edges")] = (
         "counting"
     )
@@ -73,6 +74,10 @@ class Encoder(Sensor):
     turn_phase: Annotated[
         float, Quantity("rad", "phase of that error at the start of the run", ge=-6.3, le=6.3)
     ] = 0.0
+
+    def stands(self) -> Stands:
+        """Return its largest speed."""
+        return Stands(max_speed=self.max_speed)
 
     def elements(self) -> list[Element]:
         """Return the mechanical elements, left to right."""

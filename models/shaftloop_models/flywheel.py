@@ -11,7 +11,7 @@ from shaftloop_models.drag import Drag
 from shaftloop_models.line import Element, Inertia
 from shaftloop_models.material import MATERIALS, MaterialName
 from shaftloop_models.parameters import ParameterError, Quantity
-from shaftloop_models.part import Part, part_kind
+from shaftloop_models.part import Part, Stands, part_kind
 from shaftloop_models.shaft import polar_moment
 
 __all__ = ["Flywheel"]
@@ -30,6 +30,11 @@ class Flywheel(Part):
     width: Annotated[float | None, Quantity("m", "width of the disc", gt=0.0)] = None
     material: MaterialName = "steel"
     drag: Drag = Drag()
+    max_speed: Annotated[float | None, Quantity("rad/s", "largest speed", gt=0.0)] = None
+
+    def stands(self) -> Stands:
+        """Return its largest speed."""
+        return Stands(max_speed=self.max_speed)
 
     def elements(self) -> list[Element]:
         """Return the mechanical elements, left to right.

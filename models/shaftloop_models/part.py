@@ -9,14 +9,25 @@ import pkgutil
 from abc import abstractmethod
 from functools import cache
 from pathlib import Path
-from typing import ClassVar, TypeVar, get_args, get_type_hints
+from typing import ClassVar, NamedTuple, TypeVar, get_args, get_type_hints
 
 from shaftloop_models.drag import Drag
 from shaftloop_models.harmonics import Cogging, Ripple
 from shaftloop_models.line import Element
 from shaftloop_models.parameters import Checked, Clock, Sampled
 
-__all__ = ["Machine", "Part", "Sensor", "kind_of", "kinds", "part_kind"]
+__all__ = ["Machine", "Part", "Sensor", "Stands", "kind_of", "kinds", "part_kind"]
+
+
+class Stands(NamedTuple):
+    """What a part stands; nothing where that is not stated."""
+
+    rated: float | None = None
+    """Torque that its spring carries for good. [N m]"""
+    limit: float | None = None
+    """Torque beyond which its spring is damaged. [N m]"""
+    max_speed: float | None = None
+    """Largest speed. [rad/s]"""
 
 
 class Part(Checked):
@@ -52,6 +63,10 @@ class Part(Checked):
         """Return what is allowed but looks wrong: keys inside the part, and the words."""
         return []
 
+    def stands(self) -> Stands:
+        """Return what it stands, as far as that is stated."""
+        return Stands()
+
     def timing(self) -> Clock | None:
         """Return when its sampled side is due, nothing where it has none."""
         return None
@@ -79,6 +94,10 @@ class Machine(Part):
     @abstractmethod
     def timing(self) -> Clock:
         """Return when it takes its command."""
+
+    def stands(self) -> Stands:
+        """Return its largest speed."""
+        return Stands(max_speed=self.max_speed)
 
 
 _Kind = TypeVar("_Kind", bound=type[Part])

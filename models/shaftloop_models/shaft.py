@@ -21,7 +21,7 @@ from shaftloop_models.line import Element, Inertia
 from shaftloop_models.loss_factor import DEFAULT_BAND, damped_spring
 from shaftloop_models.material import MATERIALS, MaterialName
 from shaftloop_models.parameters import ParameterError, Quantity
-from shaftloop_models.part import Part, part_kind
+from shaftloop_models.part import Part, Stands, part_kind
 
 __all__ = ["Section", "Shaft", "polar_moment", "shear_stress", "stepped_stiffness"]
 
@@ -99,6 +99,12 @@ class Shaft(Part):
         tuple[float, float], Quantity("Hz", "frequency band over which psi holds", gt=0.0)
     ] = DEFAULT_BAND
     rated: Annotated[float | None, Quantity("N m", "rated torque", gt=0.0)] = None
+    limit: Annotated[float | None, Quantity("N m", "limit torque, beyond which it is damaged", gt=0.0)] = None
+    max_speed: Annotated[float | None, Quantity("rad/s", "largest speed", gt=0.0)] = None
+
+    def stands(self) -> Stands:
+        """Return its torques and its largest speed."""
+        return Stands(self.rated, self.limit, self.max_speed)
 
     def all_sections(self) -> tuple[Section, ...]:
         """Return the sections, checked.

@@ -39,7 +39,7 @@ from shaftloop_models.loss_factor import DEFAULT_BAND, damped_spring
 from shaftloop_models.lowpass import LowPass, state_space
 from shaftloop_models.network import ONE, Network, Ref
 from shaftloop_models.parameters import Delay, Number, ParameterError, Quantity
-from shaftloop_models.part import Sensor, part_kind
+from shaftloop_models.part import Sensor, Stands, part_kind
 from shaftloop_models.shaft import polar_moment
 
 __all__ = [
@@ -71,6 +71,7 @@ class TorqueSensor(Sensor):
     stiffness: Annotated[float, Quantity("N m/rad", "stiffness of the measuring section", gt=0.0)]
     sampling: Annotated[Fraction, Quantity("Hz", "rate of the samples", gt=0.0)]
     limit: Annotated[float | None, Quantity("N m", "limit torque, beyond which it is damaged", gt=0.0)] = None
+    max_speed: Annotated[float | None, Quantity("rad/s", "largest speed", gt=0.0)] = None
     damping: Annotated[float | None, Quantity("N m s/rad", "viscous damping", ge=0.0)] = None
     loss_factor_psi: Annotated[
         float | None, Quantity("1", "energy lost per cycle over peak elastic energy", gt=0.0, le=3.0)
@@ -115,6 +116,10 @@ class TorqueSensor(Sensor):
     free_running: Annotated[bool, Number("its clock is not synchronised: analyses sweep its phase")] = False
     bits: Annotated[int | None, Number("bits of the quantiser over twice the range", ge=4, le=32)] = None
     accuracy: Accuracy | None = None
+
+    def stands(self) -> Stands:
+        """Return its torques and its largest speed."""
+        return Stands(self.rated, self.limit, self.max_speed)
 
     def elements(self) -> list[Element]:
         """Return the mechanical elements, left to right."""

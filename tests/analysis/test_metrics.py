@@ -16,6 +16,7 @@ from shaftloop.analysis.metrics import (
     metrics_table,
     torque_steps,
 )
+from shaftloop.analysis.ratings import known_figures
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.engine.supervision import Event
 from shaftloop.scenario.reading import read_scenario
@@ -54,7 +55,8 @@ def test_every_required_metric_is_defined_once() -> None:
 def test_a_run_has_every_metric_and_one_loss_per_meter(run: Simulation) -> None:
     found = metrics(run)
     losses = {LOSS_PREFIX + name for name in run.energies.losses}
-    assert set(found) == {entry.name for entry in METRICS} | losses
+    ratings = {entry.name for entry in known_figures(run.bench)}
+    assert set(found) == {entry.name for entry in METRICS} | losses | ratings
     assert sum(found[name].value or 0.0 for name in losses) == pytest.approx(found["loss_energy"].value)
     for entry in METRICS:
         assert (found[entry.name].unit, found[entry.name].meaning) == (entry.unit, entry.meaning)
@@ -189,7 +191,8 @@ def test_without_steps(run: Simulation) -> None:
 
 
 def test_without_a_sensor(run: Simulation) -> None:
-    bench = dataclasses.replace(run.bench, sensors={}, loops={})
+    parts = {name: part for name, part in run.bench.parts.items() if part.parameters.signal != "torque"}
+    bench = dataclasses.replace(run.bench, parts=parts, loops={})
     found = metrics(dataclasses.replace(run, bench=bench))
     assert found["peak_true_torque"].reason == "the line has no torque sensor"
 

@@ -91,7 +91,7 @@ def test_results_go_to_a_folder_of_their_own(tmp_path: Path) -> None:
     result = run()
     assert result.exit_code == 0
     # The answer comes first, and all of it goes to stdout; warnings go elsewhere.
-    assert result.stdout.startswith("The run of 0.03 s ends with no interlock tripped.\n")
+    assert result.stdout.startswith("The run of 0.03 s ends with no interlock tripped; every part stays ")
     assert "torque_rise_time" in result.stdout and "written to shaftloop-out/reference-bench" in result.stdout
     assert all(line.startswith("warning: ") for line in result.stderr.splitlines())
     names = ["energy.png", "energy.svg", "metrics.json", "overview.png", "overview.svg", "traces.npz"]
@@ -269,3 +269,15 @@ def test_the_folder_of_the_results() -> None:
     assert Request("x", (), None, False).folder("bench") == Path("shaftloop-out/bench")
     assert Request("x", (), None, True).folder("bench") is None
     assert Request("x", (), Path("o"), True).folder("bench") == Path("o")
+
+
+def test_a_part_beyond_its_limit_ends_with_1_unless_that_is_allowed() -> None:
+    overload = ("--json", "--set", "line.ts.limit=30 N m")
+    result = run(*overload)
+    document = json.loads(result.stdout)
+    assert result.exit_code == 1 and document["answer"][0].startswith("The run does not hold: ts sees ")
+    assert any("beyond its limit of 30 N m" in warning for warning in document["warnings"])
+    assert "warning: ts sees " in result.stderr
+    (load,) = [entry for entry in document["ratings"] if entry["part"] == "ts"]
+    assert load["beyond_limit"] and not load["beyond_rating"] and load["limit"]["value"] == 30.0
+    assert run(*overload, "--allow-overload").exit_code == 0

@@ -11,6 +11,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from shaftloop.analysis.ratings import rating_figures
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.analysis.steps import (
     Hold,
@@ -22,7 +23,7 @@ from shaftloop.analysis.steps import (
     settling_time,
 )
 from shaftloop.bench.handles import Bench, LoopHandle
-from shaftloop.figures import Figure
+from shaftloop.figures import Figure, by_name
 
 __all__ = [
     "LOSS_PREFIX",
@@ -136,7 +137,7 @@ def metrics(simulation: Simulation) -> dict[str, Figure]:
         result[entry.name] = replace(entry, reason=reason or "").found(value, at)
         if entry.name == "loss_energy":
             result |= _losses(simulation)
-    return result
+    return result | by_name(rating_figures(simulation))
 
 
 def needed_channels(bench: Bench) -> set[str]:

@@ -14,8 +14,10 @@ from shaftloop.analysis.cost import check_run, shared
 from shaftloop.analysis.energy import Energies, energies
 from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench
+from shaftloop.bench.parts.ratings import WATCHED, Watch
 from shaftloop.bench.sequence import actions, interlocks, longest_time
 from shaftloop.engine import at
+from shaftloop.engine.kernelstore import compiling
 from shaftloop.engine.run import Run
 from shaftloop.engine.steprule import Stepping, longest_step
 from shaftloop.engine.supervision import Event, lay_out, run_bench
@@ -47,6 +49,8 @@ class Simulation:
     energies: Energies
     peaks: dict[str, tuple[float, float]]
     """(lowest, highest) of spring torques and true torques [N m], from inside the steps."""
+    watched: dict[int, tuple[float, float, float, float]]
+    """By first slot of a limit: ticks at it, first and last instant at it [s], largest size."""
     events: tuple[Event, ...]
     duration: float
     """Length of the run. [s]"""
@@ -55,7 +59,7 @@ class Simulation:
     method: str
     """Stepper."""
     wall_time: float
-    """Time that the run took, compilation included. [s]"""
+    """Time that the run took, without the compilation of kernels. [s]"""
 
 
 def simulate(
@@ -92,14 +96,14 @@ def simulate(
     """
     bench = recorded(build_bench(description), channels)
     run, end = make_run(bench, method=method, factor=factor)
-    started = time.perf_counter()
+    started = time.perf_counter() - compiling()
     if plain:
         lay_out(run, actions(bench))
         run.advance(end, exact=True)
         events: list[Event] = []
     else:
         events = run_bench(run, actions(bench), interlocks(bench), end, progress)
-    return finished(bench, run, events, method, time.perf_counter() - started)
+    return finished(bench, run, events, method, time.perf_counter() - compiling() - started)
 
 
 def recorded(bench: Bench, channels: Channels | None) -> Bench:
@@ -144,6 +148,7 @@ def finished(bench: Bench, run: Run, events: Sequence[Event], method: str, wall_
         units={c.name: c.unit for c in bench.model.channels},
         energies=energies(bench, run),
         peaks=_peaks(bench, run),
+        watched={watch.slot: _watched(run, watch) for watch in bench.watches},
         events=tuple(events),
         duration=run.clock.seconds(run.position.tick),
         step=max(run.steps().values()),
@@ -211,6 +216,13 @@ def _instants(records: int, rate: float) -> Array:
     time = np.arange(records) / rate
     time.flags.writeable = False
     return time
+
+
+def _watched(run: Run, watch: Watch) -> tuple[float, float, float, float]:
+    ticks, first, last, size = (float(value) for value in run.state[watch.slot : watch.slot + WATCHED])
+    # Currents and voltages are looked after by their squares.
+    size = math.sqrt(size) if watch.unit in ("A", "V") else size
+    return ticks, run.clock.seconds(int(first)), run.clock.seconds(int(last)), size
 
 
 def _peaks(bench: Bench, run: Run) -> dict[str, tuple[float, float]]:

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 from shaftloop.analysis.metrics import metrics
 from shaftloop.analysis.overlay import Measurement, Overlay, lay_over
+from shaftloop.analysis.ratings import overloads, strained
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.analysis.verify import Verification, check_energy, verify
 from shaftloop.answers.base import Answer, Watch, unwatched
@@ -33,9 +34,14 @@ class RunAnswer(Answer):
     """The run against a measured one."""
 
     @property
+    def overloads(self) -> tuple[str, ...]:
+        """Limits of parts that the run passes: such parts are damaged."""
+        return overloads(self.simulation)
+
+    @property
     def notes(self) -> tuple[str, ...]:
-        """Whose energy does not close well."""
-        return self.unclosed
+        """Whose energy does not close well, and what is asked of parts and limits beyond what they stand."""
+        return (*self.unclosed, *self.overloads, *strained(self.simulation))
 
     def traces_to_pandas(self) -> "pandas.DataFrame":
         """Return the recorded channels over time [s]; their units stand in ``attrs["units"]``."""

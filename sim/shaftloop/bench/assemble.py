@@ -21,7 +21,7 @@ from shaftloop.engine.layout import Slot, SlotKind
 from shaftloop.engine.model import Guard, Model, Task
 from shaftloop.engine.plant import Plant
 from shaftloop.scenario.description import Description, Settle, Trace
-from shaftloop_models.network import Network
+from shaftloop_models.network import Network, Ref
 from shaftloop_models.part import Part
 
 __all__ = ["build_bench"]
@@ -76,14 +76,17 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
         profiles=len(description.loop),
         channels=[],
         peaks=[(edge.part, edge.torque) for edge in physics.line.edges]
-        + [peak for part in parts.values() for peak in part.peaks()],
+        + [peak for part in parts.values() for peak in part.peaks()]
+        + _top_speeds(physics.line, description),
         noises=[] if smooth else [noise for part in parts.values() for noise in part.noises()],
         traces=[(step.times, step.values) for step in description.sequence if isinstance(step, Trace)],
         trip_slot=trip_slot,
         segments=len(description.sequence) + 1,
         seed=description.seed,
     )
-    bench = Bench(description, model, physics.line, _record_period(description), parts)
+    bench = Bench(
+        description, model, physics.line, _record_period(description), parts, watches=wiring.watches
+    )
     sources = {part.name: part.reading_slot for part in parts.values() if part.parameters.signal}
     slots = add_hops(wiring, description, sources, bench)
     add_loops(wiring, description, slots, bench, smooth)
@@ -101,6 +104,15 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
     model.latencies = tuple(wiring.latencies)
     model.channels = standard_channels(bench, () if smooth else description.record.channels)
     return bench
+
+
+def _top_speeds(line: Line, description: Description) -> list[tuple[str, Ref]]:
+    """Return the speeds whose extremes are kept: those of parts that state a largest one."""
+    return [
+        (f"{part.name}.speed", line.nodes[line.places[part.name].body].speed)
+        for part in description.line
+        if part.stands().max_speed is not None
+    ]
 
 
 def _turn(part: BenchPart[Any]) -> tuple[bool, bool]:

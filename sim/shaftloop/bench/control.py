@@ -3,6 +3,7 @@
 import math
 
 from shaftloop.bench.handles import Bench, LoopHandle
+from shaftloop.bench.parts.ratings import watch
 from shaftloop.bench.structures import add_structure
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.control.filters import design
@@ -151,6 +152,7 @@ def _add_loop(
         *(first, len(loop.filters), memory, method, int(loop.setpoint_rate is not None), error),
         *(output, output + 1, int(loop.setpoint_filter is not None), _derived(loop)),
         *(around.damping, around.disturbance, around.sent),
+        watch(wiring, loop.name, (("command", "N m", loop.clamp),), f"loop {loop.name}"),
     )
     clamp = math.inf if smooth else loop.clamp
     f = (loop.kp.value, loop.ki.value, period, clamp, loop.feedforward, step, sign, 1.0)

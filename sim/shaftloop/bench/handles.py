@@ -9,6 +9,7 @@ from shaftloop.bench.line import Line
 from shaftloop.bench.parts.machine import BenchMachine
 from shaftloop.bench.parts.part import BenchPart
 from shaftloop.bench.parts.power_meter import BenchPowerMeter
+from shaftloop.bench.parts.ratings import Rating, Watch, ratings
 from shaftloop.bench.parts.torque_sensor import BenchTorqueSensor
 from shaftloop.control.parameters import Loop
 from shaftloop.engine.model import Model
@@ -58,6 +59,17 @@ class Bench:
     loops: dict[str, LoopHandle] = field(default_factory=dict)
     power_meters: dict[str, BenchPowerMeter] = field(default_factory=dict)
     record_task: int = 0
+    watches: list[Watch] = field(default_factory=list)
+    """Limits that sampled tasks keep to."""
+
+    def ratings(self) -> list[Rating]:
+        """Return what the parts state of what they stand, left to right."""
+        places = self.line.places
+        return [
+            rating
+            for part in self.description.line
+            for rating in ratings(part, places[part.name].spring is not None)
+        ]
 
     @cached_property
     def machines(self) -> dict[str, BenchMachine[Machine]]:

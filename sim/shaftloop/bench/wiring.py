@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from functools import lru_cache
 from math import floor
+from typing import TYPE_CHECKING
 
 from shaftloop.engine import at
 from shaftloop.engine.layout import Layout, SlotKind
@@ -14,6 +15,9 @@ from shaftloop.engine.plant import Plant
 from shaftloop.scenario.description import Description
 from shaftloop_models.network import Ref
 from shaftloop_models.parameters import Clock
+
+if TYPE_CHECKING:
+    from shaftloop.bench.parts.ratings import Watch
 
 __all__ = ["Priority", "Wiring"]
 
@@ -43,6 +47,8 @@ class Wiring:
     layout: Layout = field(default_factory=Layout)
     tasks: list[Task] = field(default_factory=list)
     latencies: list[Fraction] = field(default_factory=list)
+    watches: list["Watch"] = field(default_factory=list)
+    """Limits that tasks keep to."""
 
     def held_slot(self, ref: Ref) -> int:
         """Return the slot of a held input of the plant."""

@@ -19,6 +19,9 @@ _FILE = click.Path(path_type=Path)
 @click.option("--overlay", type=_FILE, metavar="FILE", help="Measured run (CSV) to compare with.")
 @click.option("--overlay-offset", metavar="TIME", help='Added to the measured time, e.g. "12 ms".')
 @click.option(
+    "--allow-overload", is_flag=True, help="Exit 0 although a part is taken beyond a limit that it states."
+)
+@click.option(
     "--method", type=click.Choice(["etd4", "rk4"]), default="etd4", show_default=True, help="Stepper."
 )
 def simulate(
@@ -27,12 +30,14 @@ def simulate(
     verify: bool,
     overlay: Path | None,
     overlay_offset: str | None,
+    allow_overload: bool,
     method: str,
 ) -> None:
     """Run SCENARIO, a file or the name of a shipped one.
 
     Writes metrics.json, traces.npz, overview and energy as SVG and PNG into ./shaftloop-out/<scenario>/.
-    With --json nothing is written unless --out or --traces is given.
+    With --json nothing is written unless --out or --traces is given. Exit 1 where a part is taken beyond a
+    torque or speed that it states as its limit, unless --allow-overload.
     """
     if overlay_offset is not None and overlay is None:
         raise click.UsageError("--overlay-offset shifts a measured run: name it with --overlay.")
@@ -58,3 +63,5 @@ def simulate(
     if traces is not None:
         write_traces(traces, answer.simulation)
     hand_over(answer, room, request, folder, *([] if traces is None else [traces]))
+    if answer.overloads and not allow_overload:
+        raise click.exceptions.Exit(1)

@@ -5,11 +5,13 @@ have written there, and a file only if it is whole.
 """
 
 import hashlib
+import math
 import os
 import pickle
 import stat
 import sys
 import tempfile
+import time
 import warnings
 from collections.abc import Callable
 from contextlib import suppress
@@ -25,10 +27,12 @@ from numba.core.serialize import dumps
 
 import shaftloop_models
 
-__all__ = ["KernelWarning", "Store", "store_folder"]
+__all__ = ["KernelWarning", "Store", "compiling", "store_folder"]
 
 _DIGEST = hashlib.sha256().digest_size
 _OTHERS = stat.S_IWGRP | stat.S_IWOTH
+_compiled: list[float] = []
+"""Time of each compilation of this process. [s]"""
 _COST = "every start compiles the kernels, which takes some 30 s"
 
 
@@ -102,6 +106,7 @@ class Store(NullCache):  # type: ignore[misc]
         self._source = source.read_bytes() if source.is_file() else b""
         self._stem = f"{source.stem}.{function.__name__}"
         self._folder = folder
+        self._begun = math.nan
 
     @property
     def cache_path(self) -> str:
@@ -115,17 +120,20 @@ class Store(NullCache):  # type: ignore[misc]
         try:
             content = path.read_bytes()
         except FileNotFoundError:
+            self._begin()
             return None
         except OSError:
             content = b""
         digest, code = content[:_DIGEST], content[_DIGEST:]
         if hashlib.sha256(code).digest() != digest:
             _warn("a kernel on disk is damaged, so it is compiled anew, which takes some seconds")
+            self._begin()
             return None
         return CompileResult._rebuild(target_context, *pickle.loads(code))
 
     def save_overload(self, sig: Any, data: Any) -> None:
         """Keep the code for a signature; a full disk costs the next start some seconds."""
+        _compiled.append(time.perf_counter() - self._begun)
         code = dumps(data._reduce())
         with suppress(OSError), tempfile.NamedTemporaryFile(dir=self._folder, delete=False) as file:
             try:
@@ -136,9 +144,19 @@ class Store(NullCache):  # type: ignore[misc]
                 os.unlink(file.name)
                 raise
 
+    def _begin(self) -> None:
+        if not _compiled:
+            _warn("the kernels are compiled, once for this version: that takes some 30 s")
+        self._begun = time.perf_counter()
+
     def _path(self, sig: Any, codegen: Any) -> Path:
         key = f"{sig} {codegen.magic_tuple()}".encode() + self._source
         return self._folder / f"{self._stem}-{hashlib.sha256(key).hexdigest()[:16]}.kernel"
+
+
+def compiling() -> float:
+    """Return the time that this process has spent on compiling kernels that were not on disk [s]."""
+    return sum(_compiled)
 
 
 def _warn(message: str) -> None:

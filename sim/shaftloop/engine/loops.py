@@ -9,7 +9,7 @@ from shaftloop.engine.steppers import copy_slots
 from shaftloop.engine.types import Floats, Ints
 from shaftloop.engine.views import for_lanes, lane_of
 
-__all__ = ["filtered", "limit_speed", "run_loop"]
+__all__ = ["filtered", "limit_speed", "note_limit", "run_loop"]
 
 
 @helper
@@ -19,6 +19,15 @@ def filtered(p: Floats, u: Floats, x: float, b: int, memory: int) -> float:
         x, u[memory], u[memory + 1], p[b], p[b + 1], p[b + 2], p[b + 3], p[b + 4]
     )
     return y
+
+
+@helper
+def note_limit(u: Floats, m: int, size: float, at_it: bool, tick: int) -> None:
+    """Look after a limit: ticks at it, first and last of them, largest size."""
+    u[m] += 1.0 if at_it else 0.0
+    u[m + 1] = tick if at_it and u[m + 1] < 0.0 else u[m + 1]
+    u[m + 2] = tick if at_it else u[m + 2]
+    u[m + 3] = max(u[m + 3], size)
 
 
 @helper
@@ -45,7 +54,7 @@ def run_loop(it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: int, tick: i
         for_lanes(_add, (s, w, direct, it[a + 16], 1.0))
     if it[a + 17] >= 0:
         for_lanes(_add, (s, w, direct, it[a + 17], -1.0))
-    for_lanes(_control, (it, ft, s, w, a, f, it[a + 9]))
+    for_lanes(_control, (it, ft, s, w, a, f, it[a + 9], tick))
     if it[a + 18] >= 0:
         copy_slots(s, it[a + 12], s, it[a + 18], 1)
 
@@ -92,12 +101,15 @@ def _add(lane: int, s: Floats, w: Floats, place: int, slot: int, sign: float) ->
 
 
 @helper
-def _control(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: int, method: int) -> None:
+def _control(
+    lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: int, method: int, tick: int
+) -> None:
     p, u, v, reading = lane_of(ft, lane), lane_of(s, lane), lane_of(w, lane), it[at.LOCALS]
     error, direct = v[reading + 1] - v[reading], v[reading + 2]
     output, integral = pi_update(error, u[it[a + 4]], p[f], p[f + 1], p[f + 2], direct, p[f + 3], method)
     u[it[a + 4]] = integral
     u[it[a + 12]] = output
+    note_limit(u, it[a + 19], abs(output), abs(output) >= p[f + 3], tick)
     u[it[a + 5]] = p[f + 6] * (p[f + 7] * output + u[it[a + 13]])
 
 

@@ -24,14 +24,15 @@ LOOP        1 reading, 2 profile, 3 set-point, 4 integral, 5 emit, 6 first      
             filter, 7 filters, 8 filter memory, 9 anti-windup, 10 rate-limited,   feedforward, set-point
             11 error, 12 output, 13 injected value, added to the output, 14       step, sign, share of
             set-point filter, 15 derivative of reading (1) or error (2),          the output passed on
-            16 torque of the damping, 17 disturbance, 18 sent; -1 for none
+            16 torque of the damping, 17 disturbance, 18 sent; -1 for none;
+            19 watch of the clamp
 LIMITER     1 speed, 2 request, 3 integral and activity of the upper limit, 4     kp, ki, period, clamp,
             of the lower one, 5 emit, 6 integral and 7 sent of the limited loop   limit, sign, kp and ki of
                                                                                   the limited loop
 PM_CONTROL  1 speed, 2 id, 3 iq, 4 command, 5 Id, 6 Iq, 7 emit vd, vq             a, R, Ld, Lq, psi, period,
-            8 mtpa, 9 advance                                                     limit V, limit A,
+            8 mtpa, 9 advance, 10 watches of current and voltage                  limit V, limit A,
                                                                                   weaken V, pole pairs
-SERVO       1 speed, 2 command, 3 emit                                            torque, power, speed
+SERVO       1 speed, 2 command, 3 emit, 4 watches of torque, power and speed      torque, power, speed
 WRAP        1 angle                                                               a turn [rad]
 PATH_MODEL  1 entry, 2 sent, 3 line, 4 depth, 5 two filters, 6 their memory,
             7 result, 8 what is added to it, -1 for nothing
@@ -47,7 +48,7 @@ from shaftloop.control.current_control import current_tick, turn
 from shaftloop.control.reading import count_edges, digitise, graduation, hysteresis, time_edges
 from shaftloop.engine import at
 from shaftloop.engine.cache import helper, routine
-from shaftloop.engine.loops import filtered, limit_speed, run_loop
+from shaftloop.engine.loops import filtered, limit_speed, note_limit, run_loop
 from shaftloop.engine.own import ROOM, call_at, room
 from shaftloop.engine.steppers import copy_slots
 from shaftloop.engine.types import Floats, Ints
@@ -56,6 +57,9 @@ from shaftloop_models.pm_machine import current_reference, unweakened_currents
 from shaftloop_models.servo_machine import envelope_torque
 
 __all__ = ["run_task"]
+
+_FULL = 1.0 - 1e-9
+"""Share of the square of a limit from which on it counts as reached."""
 
 
 @routine
@@ -224,8 +228,15 @@ def _allowed(it: Ints, u: Floats, tick: int, command: float) -> float:
 @helper
 def _servo(lane: int, it: Ints, ft: Floats, s: Floats, a: int, f: int, tick: int) -> None:
     p, u = lane_of(ft, lane), lane_of(s, lane)
-    command = _allowed(it, u, tick, u[it[a + 2]])
-    u[it[a + 3]] = envelope_torque(command, u[it[a + 1]], p[f], p[f + 1], p[f + 2])
+    command, speed, m = _allowed(it, u, tick, u[it[a + 2]]), u[it[a + 1]], it[a + 4]
+    torque = envelope_torque(command, speed, p[f], p[f + 1], p[f + 2])
+    u[it[a + 3]] = torque
+    power, cut = abs(torque * speed), torque != command
+    fast = cut and abs(speed) >= p[f + 2]
+    weak = cut and not fast and abs(torque) < p[f]
+    note_limit(u, m, abs(torque), cut and not fast and not weak, tick)
+    note_limit(u, m + 4, power, weak, tick)
+    note_limit(u, m + 8, abs(speed), fast, tick)
 
 
 @helper
@@ -253,7 +264,7 @@ def _pm_control(it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: int, tick
         for_lanes(_currents, (it, ft, s, w, a, f, tick, False))
     if _any_above(w, it[at.LOCALS] + 3, 0.0):
         one_by_one(_weaken, (it, ft, s, w, a, f))
-    for_lanes(_voltages, (it, ft, s, w, a, f))
+    for_lanes(_voltages, (it, ft, s, w, a, f, tick))
     if it[a + 9] == 0:
         one_by_one(_turn, (it, ft, s, a, f))
 
@@ -286,7 +297,7 @@ def _weaken(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: in
 
 
 @helper
-def _voltages(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: int) -> None:
+def _voltages(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: int, tick: int) -> None:
     p, u, v, wanted = lane_of(ft, lane), lane_of(s, lane), lane_of(w, lane), it[at.LOCALS]
     memory_d, memory_q, emit = it[a + 5], it[a + 6], it[a + 7]
     vd, vq, integral_d, integral_q = current_tick(
@@ -309,6 +320,12 @@ def _voltages(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: 
     u[memory_q] = integral_q
     u[emit] = vd
     u[emit + 1] = vq
+    # Squares: a root in every lane would cost more than the rest of the look-out.
+    wished = v[wanted] * v[wanted] + v[wanted + 1] * v[wanted + 1]
+    flowing = u[it[a + 2]] * u[it[a + 2]] + u[it[a + 3]] * u[it[a + 3]]
+    size, m = vd * vd + vq * vq, it[a + 10]
+    note_limit(u, m, flowing, wished >= _FULL * p[f + 7] * p[f + 7], tick)
+    note_limit(u, m + 4, size, size >= _FULL * p[f + 6] * p[f + 6], tick)
 
 
 @routine

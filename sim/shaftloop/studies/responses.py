@@ -156,14 +156,16 @@ def _unknown(name: str, have: dict[str, Figure]) -> str:
 
 def _simulate_known(description: Description) -> dict[str, Figure]:
     from shaftloop.analysis.metrics import LOSS_PREFIX, METRICS
+    from shaftloop.analysis.ratings import known_figures
     from shaftloop.bench.assemble import build_bench
 
     figures = list(METRICS)
-    network = build_bench(description, smooth=True).model.plant.network
+    bench = build_bench(description, smooth=True)
+    network = bench.model.plant.network
     for meter in sorted({meter for balance in network.balances for meter in balance.losses}):
         entry = network.meters[meter]
         figures.append(Figure(LOSS_PREFIX + entry.name, "J", entry.meaning, better="lower"))
-    return by_name(figures + _counted(description))
+    return by_name([*figures, *known_figures(bench), *_counted(description)])
 
 
 def _counted(description: Description) -> list[Figure]:

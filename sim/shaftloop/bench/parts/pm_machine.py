@@ -7,6 +7,7 @@ from dataclasses import replace
 from shaftloop.bench.parts.limits import Violation
 from shaftloop.bench.parts.machine import BenchMachine
 from shaftloop.bench.parts.part import BEYOND, Ideal, Site, on_bench
+from shaftloop.bench.parts.ratings import watch
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
 from shaftloop.engine.layout import SlotKind
@@ -82,6 +83,7 @@ class BenchPmMachine(BenchMachine[PmMachine]):
             *(self.node.speed.index, port.current_d.index, port.current_q.index, self.command_slot),
             *(integral, integral + 1, emit),
             *(int(control.strategy == "mtpa"), int(control.angle_advance)),
+            watch(wiring, self.name, (("current", "A", machine.current_limit), ("voltage", "V", limit))),
         )
         f = (
             *(2.0 * math.pi * control.bandwidth, machine.resistance),

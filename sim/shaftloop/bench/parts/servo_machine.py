@@ -7,6 +7,7 @@ from dataclasses import replace
 from shaftloop.bench.parts.limits import Violation
 from shaftloop.bench.parts.machine import BenchMachine
 from shaftloop.bench.parts.part import BEYOND, Ideal, Site, on_bench
+from shaftloop.bench.parts.ratings import watch
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
 from shaftloop.engine.model import Task
@@ -46,7 +47,8 @@ class BenchServoMachine(BenchMachine[ServoMachine]):
         emit = wiring.line(self.name, "N m", clock.period, clock.phase, clock.latency, held)
         bounds = (machine.max_torque, rated_power(machine), machine.max_speed)
         f = (math.inf, math.inf, math.inf) if wiring.smooth else bounds
-        a = (self.node.speed.index, self.command_slot, emit)
+        limits = zip(("torque", "power", "speed"), ("N m", "W", "rad/s"), bounds, strict=True)
+        a = (self.node.speed.index, self.command_slot, emit, watch(wiring, self.name, tuple(limits)))
         wiring.add(Task(f"{self.name}.drive", at.SERVO, clock.period, clock.phase, Priority.MACHINE, a, f))
 
     def loads(self, state: Floats) -> Iterator[Violation]:

@@ -4,6 +4,7 @@ from pathlib import Path
 from typing import Any
 
 from shaftloop.analysis.overlay import Overlay
+from shaftloop.analysis.ratings import Held, Load, held, loads
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.analysis.verify import Verification
 from shaftloop.answers.run import RunAnswer
@@ -32,6 +33,8 @@ def document(results: RunAnswer) -> dict[str, Any]:
         "scenario": identity(scenario),
         "provenance": _provenance(scenario, results.simulation),
         "metrics": {name: figure.document() for name, figure in results.metrics.items()},
+        "ratings": [_load(load) for load in loads(results.simulation)],
+        "limits": [_held(entry) for entry in held(results.simulation)],
         "events": [_event(event) for event in results.simulation.events],
         "warnings": list(results.warnings),
     }
@@ -89,6 +92,31 @@ def _provenance(scenario: Scenario, simulation: Simulation) -> dict[str, Any]:
         "duration": number(simulation.duration, "s"),
         "wall_time": number(simulation.wall_time, "s"),
         "times_real_time": number(speed, "1"),
+    }
+
+
+def _load(load: Load) -> dict[str, Any]:
+    return {
+        "part": load.part,
+        "quantity": load.quantity,
+        "largest": number(load.peak, load.unit),
+        "rated": number(load.rated, load.unit, "not stated"),
+        "limit": number(load.limit, load.unit, "not stated"),
+        "beyond_rating": load.beyond_rating,
+        "beyond_limit": load.beyond_limit,
+    }
+
+
+def _held(entry: Held) -> dict[str, Any]:
+    never = "it never held its owner back"
+    return {
+        "of": entry.owner,
+        "limit": entry.limit,
+        "allowed": number(entry.allowed, entry.unit),
+        "largest": number(entry.peak, entry.unit),
+        "share_of_time": number(entry.share, "1"),
+        "first": number(entry.first, "s", never),
+        "last": number(entry.last, "s", never),
     }
 
 

@@ -5,6 +5,7 @@ from pathlib import Path
 
 from shaftloop.analysis.metrics import LOSS_PREFIX
 from shaftloop.analysis.overlay import Overlay
+from shaftloop.analysis.ratings import held, loads, overloads, strained
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.analysis.verify import Verification
 from shaftloop.answers.run import RunAnswer
@@ -23,6 +24,8 @@ CAUTIONS = (
 
 _WORTH_A_LINE = 0.01
 _MOST_EVENTS = 8
+_APART = ("load.", "load_of_", "limited.")
+"""Metrics that have a table of their own where they matter."""
 
 
 def tell(results: RunAnswer, files: Sequence[Path]) -> None:
@@ -36,6 +39,7 @@ def tell(results: RunAnswer, files: Sequence[Path]) -> None:
         Files that were written.
     """
     _show_metrics(results.title, results.metrics)
+    _show_ratings(results.simulation)
     _show_events(results.simulation.events)
     if results.verification is not None:
         _show_verification(results.verification)
@@ -50,9 +54,28 @@ def _show_metrics(title: str, metrics: dict[str, Figure]) -> None:
     table = new_table(title, "metric", "value", "")
     loss = metrics["loss_energy"].value or 0.0
     for name, metric in metrics.items():
+        if name.startswith(_APART):
+            continue
         if name.startswith(LOSS_PREFIX) and abs(metric.value or 0.0) <= _WORTH_A_LINE * loss:
             continue
         add_row(table, name.replace(LOSS_PREFIX, "  "), *_value_and_note(metric))
+    print_table(table)
+
+
+def _show_ratings(simulation: Simulation) -> None:
+    """Print what was asked of the parts, where something is exceeded or a limit acts for long."""
+    if not overloads(simulation) and not strained(simulation):
+        return
+    table = new_table("Ratings and limits", "part", "quantity", "largest", "rated", "limit", "")
+    for load in loads(simulation):
+        bounds = ["-" if bound is None else show(bound, load.unit) for bound in (load.rated, load.limit)]
+        mark = "BEYOND ITS LIMIT" if load.beyond_limit else "above its rating" if load.beyond_rating else ""
+        add_row(table, load.part, load.quantity, show(load.peak, load.unit), *bounds, mark)
+    for entry in held(simulation):
+        if entry.first is not None and entry.last is not None:
+            acts = f"{entry.share:.2%} of the time, {entry.first:.4g} to {entry.last:.4g} s"
+            allowed = show(entry.allowed, entry.unit)
+            add_row(table, entry.owner, entry.limit, show(entry.peak, entry.unit), "-", allowed, acts)
     print_table(table)
 
 

@@ -1,8 +1,10 @@
 """The answer of a run in words."""
 
+import math
 from collections.abc import Iterator
 
 from shaftloop.analysis.metrics import LOSS_PREFIX
+from shaftloop.analysis.ratings import Load, loads, strained
 from shaftloop.answers.run import RunAnswer
 from shaftloop.report.quantities import show
 
@@ -22,6 +24,23 @@ def verdict(answer: RunAnswer) -> list[str]:
     return [_end(answer), " ".join(_torque(answer)), _energy(answer)]
 
 
+def _strain(answer: RunAnswer) -> str:
+    """Return what is asked of the parts against what they stand."""
+    found = [entry for entry in loads(answer.simulation) if entry.rated or entry.limit]
+    strains = strained(answer.simulation)
+    if strains:
+        return f"but {strains[0]}"
+    if not found:
+        return "no part states what it stands"
+
+    def share(entry: Load) -> float:
+        return entry.peak / (entry.limit or entry.rated or math.inf)
+
+    worst = max(found, key=share)
+    what = "limit" if worst.limit else "rating"
+    return f"every part stays inside its ratings, {worst.part} nearest with {share(worst):.0%} of its {what}"
+
+
 def _end(answer: RunAnswer) -> str:
     events = answer.simulation.events
     tripped = [event for event in events if event.kind == "tripped"]
@@ -31,13 +50,19 @@ def _end(answer: RunAnswer) -> str:
             f"The run does not hold: interlock {tripped[0].name} trips at {tripped[0].time:.4g} s{others}; "
             "look at what it watches, then at the set-points and gains."
         )
+    if answer.overloads:
+        more = f" and {len(answer.overloads) - 1} more" if len(answer.overloads) > 1 else ""
+        return (
+            f"The run does not hold: {answer.overloads[0]}{more}. Lower the demand, slow it, or choose "
+            "another part."
+        )
     late = [event for event in events if event.kind == "not_settled"]
     if late:
         return (
             f"The run ends, but {len(late)} wait{'s' if len(late) > 1 else ''} for settling ran into the "
             f"timeout, the first at {late[0].time:.4g} s; slow the ramps, tune the loop or widen the band."
         )
-    return f"The run of {answer.simulation.duration:.4g} s ends with no interlock tripped."
+    return f"The run of {answer.simulation.duration:.4g} s ends with no interlock tripped; {_strain(answer)}."
 
 
 def _torque(answer: RunAnswer) -> Iterator[str]:

@@ -1,0 +1,197 @@
+"""What a run asks of every part against what the part stands, and how long its limits held it back."""
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from shaftloop.analysis.simulation import Simulation
+from shaftloop.bench.handles import Bench
+from shaftloop.figures import Figure
+
+__all__ = ["Held", "Load", "held", "known_figures", "loads", "overloads", "rating_figures", "strained"]
+
+_LONG = 0.01
+"""Share of the time at a limit that is worth a word."""
+
+
+@dataclass(frozen=True)
+class Load:
+    """The largest value of a quantity of a part in a run."""
+
+    part: str
+    quantity: str
+    unit: str
+    peak: float
+    """Largest size, from inside the steps. [unit]"""
+    rated: float | None
+    """[unit]"""
+    limit: float | None
+    """[unit]"""
+
+    @property
+    def beyond_limit(self) -> bool:
+        """Whether it passes what the part must never pass."""
+        return self.limit is not None and self.peak > self.limit
+
+    @property
+    def beyond_rating(self) -> bool:
+        """Whether it passes what the part stands for good."""
+        return self.rated is not None and self.peak > self.rated
+
+
+@dataclass(frozen=True)
+class Held:
+    """How a limit acted in a run."""
+
+    owner: str
+    """Machine or loop, in words."""
+    limit: str
+    unit: str
+    allowed: float
+    """[unit]"""
+    peak: float
+    """Largest size at a tick. [unit]"""
+    share: float
+    """Of the ticks at which it held its owner back. [1]"""
+    first: float | None
+    """Instant at which it first did; nothing where it never did. [s]"""
+    last: float | None
+    """[s]"""
+
+
+def loads(simulation: Simulation) -> tuple[Load, ...]:
+    """Return the largest torque and speed of every part that states a rating or limit, left to right.
+
+    Parameters
+    ----------
+    simulation : Simulation
+        Finished run.
+    """
+    return tuple(
+        Load(
+            entry.part,
+            entry.quantity,
+            entry.unit,
+            max(map(abs, simulation.peaks[entry.peak])),
+            entry.rated,
+            entry.limit,
+        )
+        for entry in simulation.bench.ratings()
+    )
+
+
+def held(simulation: Simulation) -> tuple[Held, ...]:
+    """Return how every limit of a machine or loop acted.
+
+    Parameters
+    ----------
+    simulation : Simulation
+        Finished run.
+    """
+    found = []
+    for entry in simulation.bench.watches:
+        ticks, first, last, peak = simulation.watched[entry.slot]
+        due = simulation.duration / float(simulation.bench.model.tasks[entry.task].period)
+        instants = (None, None) if ticks == 0.0 else (first, last)
+        found.append(
+            Held(
+                entry.words,
+                entry.limit,
+                entry.unit,
+                entry.allowed,
+                peak,
+                min(ticks / due, 1.0) if due > 0.0 else 0.0,
+                *instants,
+            )
+        )
+    return tuple(found)
+
+
+def overloads(simulation: Simulation) -> tuple[str, ...]:
+    """Return, in words, every limit of a part that a run passes: such a part is damaged.
+
+    Parameters
+    ----------
+    simulation : Simulation
+        Finished run.
+    """
+    return tuple(
+        f"{entry.part} sees {_shown(entry.peak, entry.unit)}, beyond its limit of "
+        f"{_shown(entry.limit, entry.unit)}"
+        for entry in loads(simulation)
+        if entry.limit is not None and entry.beyond_limit
+    )
+
+
+def strained(simulation: Simulation) -> tuple[str, ...]:
+    """Return, in words, every rating that is passed and every limit that holds its owner back for long.
+
+    Parameters
+    ----------
+    simulation : Simulation
+        Finished run.
+    """
+    found = [
+        f"{entry.part} sees {_shown(entry.peak, entry.unit)}, above its rating of "
+        f"{_shown(entry.rated, entry.unit)}"
+        for entry in loads(simulation)
+        if entry.rated is not None and entry.beyond_rating and not entry.beyond_limit
+    ]
+    found += [
+        f"{entry.owner} spends {entry.share:.1%} of the time at its limit of {entry.limit}, "
+        f"{_shown(entry.allowed, entry.unit)}, first at {entry.first:.4g} s and last at {entry.last:.4g} s"
+        for entry in held(simulation)
+        if entry.first is not None and entry.last is not None and entry.share > _LONG
+    ]
+    return tuple(found)
+
+
+def _shown(value: float, unit: str) -> str:
+    if unit == "rad/s":
+        value, unit = value * 30.0 / math.pi, "rpm"
+    return f"{value:.4g} {unit}"
+
+
+def rating_figures(simulation: Simulation) -> Iterator[Figure]:
+    """Yield what loads and limits say, as metrics.
+
+    Parameters
+    ----------
+    simulation : Simulation
+        Finished run.
+    """
+    values: dict[tuple[str, ...], tuple[float, float | None]] = {}
+    for load in loads(simulation):
+        place = load.part, load.quantity
+        values["load", *place] = load.peak, None
+        for name, bound in (("rated", load.rated), ("limit", load.limit)):
+            if bound is not None:
+                values[f"load_of_{name}", *place] = load.peak / bound, None
+    for watch, limit in zip(simulation.bench.watches, held(simulation), strict=True):
+        values["limited", watch.owner, watch.limit] = limit.share, limit.first
+    for figure in known_figures(simulation.bench):
+        yield figure.found(*values[tuple(figure.name.split("."))])
+
+
+def known_figures(bench: Bench) -> Iterator[Figure]:
+    """Yield the same figures, not looked for yet.
+
+    Parameters
+    ----------
+    bench : Bench
+        The bench.
+    """
+    for entry in bench.ratings():
+        place, what = f"{entry.part}.{entry.quantity}", f"largest {entry.quantity} of {entry.part}"
+        yield Figure(f"load.{place}", entry.unit, f"{what}, either sign", better="lower")
+        for name, bound in (("rated", entry.rated), ("limit", entry.limit)):
+            if bound is not None:
+                words = "over what it is rated for" if name == "rated" else "over its limit"
+                yield Figure(f"load_of_{name}.{place}", "1", f"{what} {words}", better="lower")
+    for limited in bench.watches:
+        yield Figure(
+            f"limited.{limited.owner}.{limited.limit}",
+            "1",
+            f"share of the time that {limited.words} spends at its limit of {limited.limit}",
+            better="lower",
+        )

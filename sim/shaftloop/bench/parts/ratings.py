@@ -1,0 +1,87 @@
+"""What a part stands: quantities whose peaks are held against a rating, limits that act while it runs."""
+
+from dataclasses import dataclass
+
+from shaftloop.bench.wiring import Wiring
+from shaftloop.engine.layout import SlotKind
+from shaftloop_models.part import Part
+
+__all__ = ["WATCHED", "Rating", "Watch", "ratings", "watch"]
+
+WATCHED = 4
+"""Slots of a limit that is watched: ticks at it, first and last tick at it, largest value."""
+
+
+@dataclass(frozen=True)
+class Rating:
+    """A quantity of a part that has a rating or a limit."""
+
+    part: str
+    quantity: str
+    """``torque`` or ``speed``."""
+    unit: str
+    rated: float | None
+    """What it stands for good; nothing where that is not stated. [unit]"""
+    limit: float | None
+    """What it must never pass; nothing where that is not stated. [unit]"""
+    peak: str
+    """Name of the extremes that a run keeps."""
+
+
+@dataclass(frozen=True)
+class Watch:
+    """A limit that a sampled task keeps to."""
+
+    owner: str
+    """Machine or loop."""
+    limit: str
+    """Which, in one word."""
+    unit: str
+    allowed: float
+    """[unit]"""
+    task: int
+    """Number of the task."""
+    slot: int
+    """First of its slots."""
+    words: str
+    """The owner in words."""
+
+
+def ratings(part: Part, springs: bool) -> list[Rating]:
+    """Return what a part states of what it stands.
+
+    Parameters
+    ----------
+    part : Part
+        Its parameters.
+    springs : bool
+        Whether it has a spring, whose torque counts.
+    """
+    found, stands = [], part.stands()
+    if springs and (stands.rated is not None or stands.limit is not None):
+        found.append(Rating(part.name, "torque", "N m", stands.rated, stands.limit, part.name))
+    if stands.max_speed is not None:
+        found.append(Rating(part.name, "speed", "rad/s", None, stands.max_speed, f"{part.name}.speed"))
+    return found
+
+
+def watch(wiring: Wiring, owner: str, limits: tuple[tuple[str, str, float], ...], words: str = "") -> int:
+    """Add the slots of the limits of the task that is added next, and return the first.
+
+    Parameters
+    ----------
+    wiring : Wiring
+        Extended.
+    owner : str
+        Machine or loop.
+    limits : tuple of (str, str, float)
+        Name, unit and value of each, in the order in which the task looks after them.
+    words : str
+        The owner in words, where its name alone does not say what it is.
+    """
+    task, first = len(wiring.tasks), len(wiring.layout.slots)
+    for limit, unit, allowed in limits:
+        slot = wiring.layout.add(f"{owner}.{limit}_limit", SlotKind.ACCUMULATOR, "", WATCHED)
+        wiring.layout.initial[slot + 1] = wiring.layout.initial[slot + 2] = -1.0
+        wiring.watches.append(Watch(owner, limit, unit, allowed, task, slot, words or owner))
+    return first
