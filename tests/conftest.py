@@ -1,4 +1,8 @@
-"""What all tests share: long runs are left out where compilation is switched off."""
+"""What all tests share: one BLAS thread, as in every command; long runs left out without compilation."""
+
+import os
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # Read when numpy is loaded: ahead of everything else.
 
 import numba
 import pytest
