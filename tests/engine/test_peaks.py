@@ -47,7 +47,7 @@ def test_a_peak_is_the_vertex_of_the_parabola(speed: float) -> None:
     assert abs(lowest if speed > 0.0 else highest) < 0.1 * vertex
 
 
-@pytest.mark.parametrize("speed", [1.0137, -0.917, 0.877, -1.31, 0.713])
+@pytest.mark.parametrize("speed", [1.0137, -0.917, 1.2, -0.77])
 def test_a_crossing_is_located_at_its_very_tick(speed: float) -> None:
     bench, run = thrown(speed)
     run.state[bench.model.guard_slot + 1] = 1.0
