@@ -129,6 +129,12 @@ def test_a_margin_without_end_lies_above_every_bound() -> None:
     assert (crossover.value, crossover.beyond) == (None, "")
 
 
+@pytest.mark.parametrize("value", [math.inf, -math.inf, math.nan])
+def test_a_figure_that_is_not_finite_has_a_reason_and_no_value(value: float) -> None:
+    found = Figure("a", "s", "").found(value)
+    assert (found.value, found.reason, found.failed) == (None, "no finite number came out", False)
+
+
 def test_a_failed_source_leaves_the_others(monkeypatch: pytest.MonkeyPatch) -> None:
     def fail(*_: object) -> dict[str, Figure]:
         raise SimulationError("it diverged at 0.1 s", "lower the gains")
