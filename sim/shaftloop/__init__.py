@@ -1,8 +1,9 @@
 """Simulator for regenerative back-to-back test benches.
 
-`read` a scenario and ask the bench: `TestBench.simulate`, `TestBench.modes`, `TestBench.margins`,
-`TestBench.tune`, `TestBench.fidelity`, `TestBench.uncertainty`, `TestBench.check`; `study` asks one question
-of many benches. Answers are frozen dataclasses; inside, every number is in SI units.
+`read` a scenario and ask the bench: `TestBench.show`, `TestBench.simulate`, `TestBench.modes`,
+`TestBench.margins`, `TestBench.tune`, `TestBench.fidelity`, `TestBench.uncertainty`, `TestBench.check`;
+`study` asks one question of many benches. Answers are frozen dataclasses; inside, every number is in SI
+units.
 """
 
 from typing import TYPE_CHECKING, Any

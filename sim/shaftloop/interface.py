@@ -12,6 +12,7 @@ from shaftloop.answers.margins import MarginsAnswer, find_margins, with_injectio
 from shaftloop.answers.modes import ModesAnswer, find_line_modes
 from shaftloop.answers.point import check_point, named_loops
 from shaftloop.answers.run import RunAnswer, find_run
+from shaftloop.answers.show import ShowAnswer, find_bench
 from shaftloop.answers.tuning import TuneAnswer, find_gains
 from shaftloop.answers.uncertainty import TRIALS, UncertaintyAnswer, find_uncertainty
 from shaftloop.errors import ScenarioError
@@ -63,6 +64,10 @@ class TestBench:
         """
         every = (*self.scenario.settings, *_texts(settings))
         return TestBench(read_scenario(self.scenario.path, every))
+
+    def show(self) -> ShowAnswer:
+        """Return the bench as it is understood, defaults included."""
+        return find_bench(self.scenario)
 
     def simulate(
         self,

@@ -71,6 +71,7 @@ unit = "kW"
 """
 
 COMMANDS = {
+    "show": "show bench.toml",
     "simulate": "simulate bench.toml --verify",
     "modes": "modes bench.toml",
     "margins": "margins bench.toml --map --vary loop.torque.kp=0.1..0.2:2 --inject multisine",

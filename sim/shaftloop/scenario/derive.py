@@ -26,7 +26,7 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
-from shaftloop.scenario.fields import FieldError, Leaf, leaf, nearest, shown, without_none
+from shaftloop.scenario.fields import FieldError, Leaf, leaf, nearest, shown, without_none, written
 from shaftloop.scenario.locate import KeyPath
 from shaftloop_models.parameters import Checked, ParameterError
 from shaftloop_models.part import Part, kinds
@@ -154,10 +154,19 @@ def _model(cls: type, partial: bool) -> type[BaseModel]:
     for name, (hint, required) in readable_fields(cls).items():
         found = leaf(name, hint)
         kind = Annotated[Any, *_leaf_validators(found)] if found else _annotation(without_none(hint), partial)
-        fields[name] = (kind, ... if required and not partial else Field(default=None))
+        left_out: Any = Field(default=None) if partial else _left_out(cls, name, hint)
+        fields[name] = (kind, ... if required and not partial else left_out)
     doc = (cls.__doc__ or "").partition("\n")[0]
     name = cls.__name__ + ("Override" if partial else "")
     return create_model(name, __config__=ConfigDict(extra="forbid"), __doc__=doc, **fields)
+
+
+def _left_out(cls: type, name: str, hint: Any) -> Any:
+    """Return what pydantic makes of a key that is left out: nothing; the schema tells the default."""
+    default = next(f.default for f in dataclasses.fields(cls) if f.name == name)
+    known = default is not dataclasses.MISSING and leaf(name, hint) is not None
+    text = written(hint, default) if known else None
+    return Field(default=None, json_schema_extra=None if text in (None, []) else {"default": text})
 
 
 def _leaf_validators(found: Leaf) -> tuple[Any, ...]:

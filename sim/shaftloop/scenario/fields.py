@@ -25,8 +25,10 @@ __all__ = [
     "leaf",
     "level_units",
     "nearest",
+    "quantity_of",
     "shown",
     "without_none",
+    "written",
 ]
 
 NAME_PATTERN = r"[A-Za-z0-9_-]+"
@@ -107,6 +109,45 @@ def level_units(hint: Any) -> tuple[str, ...]:
         if isinstance(meta, Quantity) and meta.also and without_none(kind) is float:
             return (meta.unit, *meta.also)
     return ()
+
+
+def quantity_of(hint: Any) -> Quantity | None:
+    """Return the unit and range that a field is annotated with, nothing where it is no quantity."""
+    meta = get_args(hint)[1] if get_origin(hint) is Annotated else None
+    return meta if isinstance(meta, Quantity) else None
+
+
+def written(hint: Any, value: Any) -> Any:
+    """Return a value as a scenario would state it: a quantity as a text with its unit.
+
+    Parameters
+    ----------
+    hint : type
+        Annotation of its field.
+    value : object
+        What the field holds.
+    """
+    meta = quantity_of(hint)
+    if isinstance(value, tuple):
+        return [written(hint, item) for item in value]
+    if isinstance(value, Delay):
+        return _with_unit(value.value, "sample" if value.in_samples else "s")
+    if isinstance(value, Gain):
+        # That of a default is but one of the units it may have: which one, the loop decides.
+        return _with_unit(value.value, value.unit) if value.value else None
+    if meta is None or value is None:
+        return value
+    return _with_unit(value, meta.unit)
+
+
+def _with_unit(value: Fraction | float, unit: str) -> str | float:
+    number = float(value)
+    if unit == "1":
+        return number
+    plain = f"{number:.12g} {unit}"
+    if unit not in _WRITTEN:
+        return plain
+    return min(plain, f"{number * 30.0 / math.pi:.12g} {_WRITTEN[unit]}", key=len)
 
 
 def leaf(name: str, hint: Any) -> Leaf | None:

@@ -77,16 +77,30 @@ class Problems:
             shown.append(name if isinstance(name, str) and re.fullmatch(NAME_PATTERN, name) else str(key))
         return ".".join(shown)
 
+    def origin(self, path: KeyPath) -> tuple[str, int]:
+        """Return the file and the line that state a key; what ``--set`` states has no line: 0."""
+        setting = self._setting(path)
+        if setting is not None:
+            return f"--set {setting[1]}", 0
+        source, inner = self._owner(path)
+        return source.label, source.locator.line(inner)
+
     def _entry(self, path: KeyPath, message: str) -> tuple[str, int, str]:
+        place, line = self.origin(path)
+        setting = self._setting(path)
+        if setting is not None:
+            key = "" if path == setting[0] else f"{self.display(path)}: "
+            return "--set", line, f"{place}: {key}{message}"
+        key = f"{self.display(path)}: " if path else ""
+        return place, line, f"{place}:{line}: {key}{message}"
+
+    def _setting(self, path: KeyPath) -> tuple[KeyPath, str] | None:
+        """Return the last setting that states a key, or adds to a table that no file holds."""
         for stated, text in reversed(self.settings.items()):
             added = stated[: len(path)] == path and self.source.locator.depth(path) < len(path)
             if path[: len(stated)] == stated or added:
-                key = "" if path == stated else f"{self.display(path)}: "
-                return "--set", 0, f"--set {text}: {key}{message}"
-        source, inner = self._owner(path)
-        line = source.locator.line(inner)
-        key = f"{self.display(path)}: " if path else ""
-        return source.label, line, f"{source.label}:{line}: {key}{message}"
+                return stated, text
+        return None
 
     def _owner(self, path: KeyPath) -> tuple[Source, KeyPath]:
         """Return the file that states a key: the part file only where it says more than the scenario."""

@@ -15,10 +15,11 @@ from shaftloop.scenario.draft import read_draft
 from shaftloop.scenario.problems import Problems
 from shaftloop.scenario.shipped import shipped_folder
 from shaftloop.scenario.source import Source, find_scenario, label_of, load_toml
+from shaftloop.scenario.statements import Statement, statements
 from shaftloop.scenario.timing import check_timing
 from shaftloop.scenario.traces import read_traces
 
-__all__ = ["Scenario", "read_scenario", "stated_value"]
+__all__ = ["Scenario", "read_scenario", "stated_value", "stated_values"]
 
 
 @dataclass(frozen=True)
@@ -37,6 +38,8 @@ class Scenario:
     """The scenario file as it stands."""
     settings: tuple[str, ...] = ()
     """What was set on top of the file, ``path=value`` each."""
+    beside: tuple[Path, ...] = ()
+    """Further folders that may hold its part files."""
 
 
 def read_scenario(
@@ -81,6 +84,7 @@ def read_scenario(
         problems.warnings(),
         file.text,
         tuple(settings),
+        tuple(beside),
     )
 
 
@@ -112,6 +116,18 @@ def stated_value(
         if value is None:
             return None
     return value
+
+
+def stated_values(scenario: Scenario) -> tuple[Statement, ...]:
+    """Return every value that a scenario has, each with its unit and with what states it.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        As read; its part files are looked for again.
+    """
+    problems, _, _ = _assembled(scenario.path, scenario.settings, scenario.beside, load_toml)
+    return tuple(statements(scenario.description, problems))
 
 
 def _assembled(

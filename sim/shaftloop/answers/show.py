@@ -1,0 +1,139 @@
+"""What the bench is: the line in order, every value with what states it, what is due when, its modes."""
+
+from dataclasses import dataclass
+
+from shaftloop.analysis.modes import Mode, find_modes, mechanics
+from shaftloop.answers.base import Answer
+from shaftloop.bench.assemble import build_bench
+from shaftloop.bench.handles import Bench
+from shaftloop.bench.line import lay_out
+from shaftloop.figures import Figure
+from shaftloop.scenario.reading import Scenario, stated_values
+from shaftloop.scenario.statements import Statement
+from shaftloop.studies.figures import mode_figures
+from shaftloop_models.parameters import Clock
+
+__all__ = ["Due", "ShowAnswer", "ShownBody", "ShownSpring", "find_bench"]
+
+
+@dataclass(frozen=True)
+class ShownBody:
+    """A rigid body of the line."""
+
+    name: str
+    inertia: float
+    """[kg m^2]"""
+    parts: tuple[str, ...]
+    """Those that are bolted together to it."""
+    loops: tuple[str, ...]
+    """Loops that act on it."""
+
+
+@dataclass(frozen=True)
+class ShownSpring:
+    """A spring of the line."""
+
+    part: str
+    stiffness: float
+    """In slow motion. [N m/rad]"""
+    fast: float
+    """In fast motion, with what damps it in its loss band. [N m/rad]"""
+    loops: tuple[str, ...]
+    """Loops that read its torque."""
+
+
+@dataclass(frozen=True)
+class Due:
+    """When something sampled is due, and how late its result is there."""
+
+    name: str
+    what: str
+    """``machine``, ``loop``, ``hop``, ..."""
+    rate: float
+    """[Hz]"""
+    phase: float
+    """First instant. [s]"""
+    latency: float | None
+    """From an instant to the moment when its result is there; nothing where it has none. [s]"""
+    latency_key: Statement | None
+    """What states the latency."""
+    free_running: bool
+
+
+@dataclass(frozen=True)
+class ShowAnswer(Answer):
+    """A bench as it is understood."""
+
+    bodies: tuple[ShownBody, ...]
+    """Left to right."""
+    springs: tuple[ShownSpring, ...]
+    """Each between the body of its number and the next."""
+    values: tuple[Statement, ...]
+    tasks: tuple[Due, ...]
+    modes: tuple[Mode, ...]
+    """Of rising frequency."""
+
+    @property
+    def figures(self) -> dict[str, Figure]:
+        """Frequency and damping of every mode, e.g. ``1.frequency``."""
+        return mode_figures(self.modes)
+
+
+def find_bench(scenario: Scenario) -> ShowAnswer:
+    """Return a bench as it is understood.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        As read.
+    """
+    bench = build_bench(scenario.description, smooth=True)
+    values = stated_values(scenario)
+    laid_out, sprung, places = lay_out(scenario.description.line)
+    acts: dict[int, list[str]] = {}
+    reads: dict[str, list[str]] = {}
+    for name, loop in bench.loops.items():
+        acts.setdefault(places[loop.parameters.acts_on].body, []).append(name)
+        reads.setdefault(loop.source, []).append(name)
+    bodies = tuple(
+        ShownBody(node.name, node.inertia, tuple(body.parts), tuple(acts.get(i, ())))
+        for i, (node, body) in enumerate(zip(bench.line.nodes, laid_out, strict=True))
+    )
+    springs = tuple(
+        ShownSpring(
+            part,
+            spring.stiffness,
+            spring.stiffness + sum(branch.stiffness for branch in spring.branches),
+            tuple(reads.get(part, ())),
+        )
+        for part, spring in sprung
+    )
+    modes = tuple(find_modes(mechanics(bench)))
+    return ShowAnswer(scenario, bodies, springs, values, _tasks(bench, values), modes)
+
+
+def _tasks(bench: Bench, values: tuple[Statement, ...]) -> tuple[Due, ...]:
+    """Return what is sampled, part by part, then buses and loops, then the recorder."""
+    description = bench.description
+    stated = {value.path: value for value in values}
+    found = []
+    for key in ("line", "hop", "loop", "power_meter"):
+        for entry in getattr(description, key):
+            clock: Clock | None = entry.timing()
+            if clock is not None:
+                place = ".".join((key, entry.name, *clock.table, clock.keys[2]))
+                late = float(clock.latency) if clock.keys[2] else None
+                what = entry.part if key == "line" else key
+                found.append(
+                    Due(
+                        entry.name,
+                        what.replace("_", " "),
+                        float(1 / clock.period),
+                        float(clock.phase),
+                        late,
+                        stated.get(place),
+                        clock.free_running,
+                    )
+                )
+    recorder = Due("record", "recorder", float(1 / bench.record_period), 0.0, None, None, False)
+    return (*found, recorder)

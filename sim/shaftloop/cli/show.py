@@ -1,0 +1,24 @@
+"""`shaftloop show`: the bench as it is understood."""
+
+import click
+
+from shaftloop.cli.options import Request, hand_over, scenario_options
+
+__all__ = ["show"]
+
+
+@click.command()
+@scenario_options
+def show(request: Request) -> None:
+    """Show SCENARIO, a file or the name of a shipped one, as it is understood, defaults included.
+
+    Writes nothing unless --out is given, then show.json.
+    """
+    scenario = request.read()
+    from shaftloop.answers.show import find_bench
+    from shaftloop.report.files import make_folder
+    from shaftloop.report.show import room
+
+    if request.out is not None:
+        make_folder(request.out)
+    hand_over(find_bench(scenario), room, request, request.out)

@@ -1,0 +1,1 @@
+"""The bench as it is understood: document, terminal."""

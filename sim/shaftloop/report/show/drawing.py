@@ -1,0 +1,50 @@
+"""The shaft line as plain text: bodies and springs in order, top to bottom."""
+
+import textwrap
+from collections.abc import Iterator, Sequence
+
+from shaftloop.answers.show import ShowAnswer
+
+__all__ = ["WIDTH", "draw_line"]
+
+WIDTH = 80
+"""Columns that the bench in plain text takes."""
+
+
+def draw_line(results: ShowAnswer) -> Iterator[str]:
+    """Yield the lines of the drawing: ``O`` for a rigid body, ``|`` for a spring between two.
+
+    Parameters
+    ----------
+    results : ShowAnswer
+        What was found.
+    """
+    names = [body.name for body in results.bodies] + [spring.part for spring in results.springs]
+    wide = min(max(map(len, names)), 24)
+    for i, body in enumerate(results.bodies):
+        made = f"of {', '.join(body.parts)}" if list(body.parts) != [body.name] else ""
+        between = "|" if i < len(results.springs) else " "
+        size = f"{body.inertia:#.4g} kg m^2"
+        yield _row("O", between, f"{body.name:{wide}}  {size:>16}", made, _loops("commanded by", body.loops))
+        if i < len(results.springs):
+            spring = results.springs[i]
+            fast = f"{_stiffness(spring.fast)} in fast motion" if spring.fast != spring.stiffness else ""
+            size = f"{spring.part:{wide}}  {_stiffness(spring.stiffness):>16}"
+            yield _row("|", "|", size, fast, _loops("read by", spring.loops))
+
+
+def _row(mark: str, between: str, what: str, *notes: str) -> str:
+    """Return a line of the drawing; `between` goes on beside what takes more than one."""
+    begins = f"  {mark}  {what}  "
+    more = f"  {between}".ljust(len(begins))
+    said = "; ".join(note for note in notes if note)
+    return textwrap.fill(begins + said, WIDTH, subsequent_indent=more, break_on_hyphens=False).rstrip()
+
+
+def _loops(does: str, names: Sequence[str]) -> str:
+    return f"{does} {', '.join(names)}" if names else ""
+
+
+def _stiffness(value: float) -> str:
+    factor, prefix = next((f, p) for f, p in ((1e6, "M"), (1e3, "k"), (0.0, "")) if value >= f)
+    return f"{value / (factor or 1.0):#.4g}".rstrip(".") + f" {prefix}N m/rad"
