@@ -3,6 +3,7 @@
 import os
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # Read when numpy is loaded: ahead of everything else.
+os.environ.pop("COLUMNS", None)  # Workers of pytest set it; what is printed wraps only where a test says so.
 
 import numba
 import pytest

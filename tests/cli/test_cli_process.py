@@ -36,7 +36,7 @@ def test_help_imports_nothing_heavy(tmp_path: Path) -> None:
 def test_bad_input_of_a_process(tmp_path: Path) -> None:
     result = python("-m", "shaftloop.cli", "simulate", "no-such-bench", "--json", folder=tmp_path)
     assert (result.returncode, result.stdout) == (2, "")
-    assert "no-such-bench" in result.output and "Traceback" not in result.output
+    assert "no-such-bench" in result.stderr and "Traceback" not in result.stderr
 
 
 def test_a_reader_that_closes_the_pipe_is_no_error(tmp_path: Path) -> None:
@@ -46,7 +46,7 @@ def test_a_reader_that_closes_the_pipe_is_no_error(tmp_path: Path) -> None:
         result = python("-m", "shaftloop.cli", "schema", folder=tmp_path, stdout=writing)
     finally:
         os.close(writing)
-    assert (result.returncode, result.output) == (0, "")
+    assert (result.returncode, result.stderr) == (0, "")
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
@@ -54,7 +54,7 @@ def test_a_full_disk_on_stdout_is_said(tmp_path: Path) -> None:
     with open("/dev/full", "w") as full:
         result = python("-m", "shaftloop.cli", "schema", folder=tmp_path, stdout=full.fileno())
     assert result.returncode == 2
-    assert result.output == "output: No space left on device; choose another place\n"
+    assert result.stderr == "output: No space left on device; choose another place\n"
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")

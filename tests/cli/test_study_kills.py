@@ -17,7 +17,9 @@ import pytest
 from click.testing import CliRunner
 
 from shaftloop.cli.main import cli
-from shaftloop.report import files, study_pictures, study_table
+from shaftloop.report import files
+from shaftloop.report.study import pictures as study_pictures
+from shaftloop.report.study import table as study_table
 from shaftloop.studies.whatif.store import Store
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="needs a copy of this process")

@@ -140,7 +140,8 @@ def ripples(
 
 def _stated(found: Fidelity) -> list[Ripple]:
     """Return ripple and cogging of the unit at the operating point, phasors of equal order added."""
-    machine = found.bench.bench.machines[found.unit].parameters
+    # As described: the smooth bench has neither.
+    machine = next(part for part in found.description.machines() if part.name == found.unit)
     torque = abs(air_gap_torque(found.bench, found.state, found.unit))
     phasors: dict[int, complex] = {}
     orders: tuple[OrderOfRipple | Cogging, ...] = (*machine.ripple, *machine.cogging)
