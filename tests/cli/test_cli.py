@@ -94,7 +94,7 @@ def test_results_go_to_a_folder_of_their_own(tmp_path: Path) -> None:
     assert result.stdout.startswith("The run of 0.03 s ends with no interlock tripped; every part stays ")
     assert "torque_rise_time" in result.stdout and "written to shaftloop-out/reference-bench" in result.stdout
     assert all(line.startswith("warning: ") for line in result.stderr.splitlines())
-    names = ["energy.png", "energy.svg", "metrics.json", "overview.png", "overview.svg", "traces.npz"]
+    names = ["energy.png", "metrics.json", "overview.png", "traces.npz"]
     assert files(tmp_path) == [f"shaftloop-out/reference-bench/{name}" for name in names]
 
 
@@ -131,7 +131,7 @@ def test_overlay_of_a_run_on_itself(tmp_path: Path) -> None:
     result = run("--json", "--overlay", "own.csv", "--overlay-offset", "0 s", "--out", "o")
     channels = json.loads(result.stdout)["overlay"]["channels"]
     assert channels["true_torque"]["rms"] == {"value": 0.0, "unit": "N m"}
-    assert {"o/overlay.svg", "o/overlay.png"} <= set(files(tmp_path))
+    assert {"o/overlay.png"} <= set(files(tmp_path))
 
 
 @pytest.mark.parametrize(

@@ -33,6 +33,15 @@ def test_help_imports_nothing_heavy(tmp_path: Path) -> None:
     assert shown.returncode == 0 and "--overlay-offset" in shown.stdout
 
 
+def test_without_pictures_nothing_that_draws_is_imported(tmp_path: Path) -> None:
+    code = (
+        "import sys; from shaftloop.cli.main import cli; "
+        "cli(['modes', 'reference-bench', '--pictures', 'none'], standalone_mode=False); "
+        "print('matplotlib' in sys.modules)"
+    )
+    assert python("-c", code, folder=tmp_path).stdout.endswith("\nFalse\n")
+
+
 def test_bad_input_of_a_process(tmp_path: Path) -> None:
     result = python("-m", "shaftloop.cli", "simulate", "no-such-bench", "--json", folder=tmp_path)
     assert (result.returncode, result.stdout) == (2, "")

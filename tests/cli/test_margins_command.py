@@ -90,7 +90,7 @@ def test_files_and_table(tmp_path: Path) -> None:
     result = margins("reference-bench", "--out", str(folder))
     assert result.exit_code == 0, result.output
     pictures = ("bode-speed", "bode-torque", "nyquist-speed", "nyquist-torque", "poles", "step")
-    expected = {f"{name}.{kind}" for name in pictures for kind in ("svg", "png")} | {"margins.json"}
+    expected = {f"{name}.png" for name in pictures} | {"margins.json"}
     assert {path.name for path in folder.iterdir()} == expected
     json.loads((folder / "margins.json").read_text(encoding="utf-8"))
     assert result.stdout.startswith("Loop speed is stable and stands 4.1 times its gain and ")
@@ -109,7 +109,7 @@ def test_map_and_vary(tmp_path: Path) -> None:
     assert [value["value"] for value in varied["values"]] == [0.2, 0.5, 0.8]
     lost = next(t for t in varied["loops"]["torque"]["thresholds"] if t["demand"] == "stable")
     assert lost["kept"]["value"] == pytest.approx(0.7286, abs=1e-3)
-    assert {"vary.svg", "vary.png"} <= {path.name for path in tmp_path.iterdir()}
+    assert "vary.png" in {path.name for path in tmp_path.iterdir()}
 
 
 def test_the_tables_of_map_and_vary() -> None:

@@ -85,14 +85,31 @@ def test_results_go_to_a_folder_of_their_own(tmp_path: Path) -> None:
     result = call("wheel-hub")
     assert result.exit_code == 0 and result.stdout.startswith("The line resonates at 80.08, 535.7, 1451 Hz; ")
     assert "80.078 Hz" in result.output and "<- nearest" in result.output
-    names = ["interference.png", "interference.svg", "modes.json", "modes.png", "modes.svg"]
+    names = ["interference.png", "modes.json", "modes.png"]
     assert files(tmp_path) == [f"shaftloop-out/wheel-hub/{name}" for name in names]
 
 
 def test_json_writes_what_is_asked_for(tmp_path: Path) -> None:
     result = call("reference-bench", "--json", "--out", "o")
     assert (tmp_path / "o" / "modes.json").read_text(encoding="utf-8") == result.stdout
-    assert len(files(tmp_path)) == 5
+    assert len(files(tmp_path)) == 3
+
+
+@pytest.mark.parametrize(
+    ("formats", "kinds"),
+    [("svg", ["svg"]), ("png,svg", ["png", "svg"]), ("svg,png", ["png", "svg"]), ("none", [])],
+)
+def test_pictures_have_the_formats_asked_for(tmp_path: Path, formats: str, kinds: list[str]) -> None:
+    assert call("reference-bench", "--out", "o", "--pictures", formats).exit_code == 0
+    names = [f"o/{name}.{kind}" for name in ("interference", "modes") for kind in kinds]
+    assert files(tmp_path) == sorted([*names, "o/modes.json"])
+
+
+@pytest.mark.parametrize("formats", ["pdf", "png,", "", "png,none"])
+def test_a_format_that_does_not_exist_is_refused(tmp_path: Path, formats: str) -> None:
+    result = call("reference-bench", "--pictures", formats)
+    assert result.exit_code == 2 and "choose png, svg, both as png,svg, or none" in result.stderr
+    assert files(tmp_path) == []
 
 
 def test_settings_and_speed_reach_the_analysis() -> None:

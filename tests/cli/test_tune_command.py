@@ -161,7 +161,7 @@ def test_write_keeps_comments_and_layout(tmp_path: Path) -> None:
     margins = analyse_loops(after, ["torque"])["torque"].margins
     assert margins.ms == pytest.approx(found["nominal"]["ms"]["value"], rel=1e-9)
     assert {p.name for p in (tmp_path / "o").iterdir()} == {
-        *("tune.json", "tune-torque.svg", "tune-torque.png", "proof-torque.svg", "proof-torque.png")
+        *("tune.json", "tune-torque.png", "proof-torque.png")
     }
     assert "keeps the" in result.output and "written to" in result.output
 

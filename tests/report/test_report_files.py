@@ -7,7 +7,7 @@ from typing import BinaryIO
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from matplotlib.figure import Figure
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 from shaftloop.answers.run import RunAnswer
 from shaftloop.cli.main import cli
@@ -80,13 +80,13 @@ def test_a_name_that_is_taken_at_the_last_moment_says_what_is_there(tmp_path: Pa
 def test_a_command_whose_last_picture_does_not_fit_leaves_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def full(self: Figure, file: BinaryIO, *, format: str, **_: object) -> None:
+    def full(self: FigureCanvasAgg, file: BinaryIO) -> None:
         file.write(b"half")
-        if format == "png":
-            raise OSError(28, "No space left on device")
+        raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(Figure, "savefig", full)
-    result = CliRunner().invoke(cli, ["modes", "reference-bench", "--out", str(tmp_path / "out")])
+    monkeypatch.setattr(FigureCanvasAgg, "print_png", full)
+    command = ["modes", "reference-bench", "--pictures", "svg,png", "--out", str(tmp_path / "out")]
+    result = CliRunner().invoke(cli, command)
     assert result.exit_code == 2 and "No space left on device; choose another place" in result.stderr
     assert os.listdir(tmp_path / "out") == []
 

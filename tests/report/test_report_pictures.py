@@ -55,7 +55,9 @@ def test_a_folder_holds_every_file(results: RunAnswer, tmp_path: Path) -> None:
     (tmp_path / "m.csv").write_text("time [s],true_torque [N m],drive_speed [rpm]\n0,1,0\n0.5,2,1500\n")
     overlay = lay_over(results.simulation, read_measurement(tmp_path / "m.csv"))
     (tmp_path / "out").mkdir()
-    files = room.write(tmp_path / "out", dataclasses.replace(results, overlay=overlay), "{}\n")
+    files = room.write(
+        tmp_path / "out", dataclasses.replace(results, overlay=overlay), "{}\n", ("svg", "png")
+    )
     names = [path.name for path in files]
     pictures = [f"{name}.{kind}" for name in ("overview", "energy", "overlay") for kind in ("svg", "png")]
     assert names == ["metrics.json", "traces.npz", *pictures]

@@ -22,6 +22,7 @@ from shaftloop.studies.whatif.findings import Findings, find
 from shaftloop.studies.whatif.reading import read_study
 from shaftloop.studies.whatif.store import open_store
 
+KINDS = ("svg", "png")
 HEAD = 'title = "A <b>title</b> & $x$"\nscenario = "reference-bench"\nexpectations = false\n'
 STIFFNESS = '[[factor]]\npath = "line.c1.stiffness"\nlow = "10 kN m/rad"\nhigh = "40 kN m/rad"\ncount = 5\n'
 GAIN = '[[factor]]\npath = "loop.torque.kp"\nvalues = [0.01, 0.03, 0.1, 0.3]\n'
@@ -71,7 +72,7 @@ def names(paths: list[Path]) -> set[str]:
 def test_two_factors_of_numbers_make_a_map(tmp_path: Path) -> None:
     found = results(tmp_path, STIFFNESS, GAIN, FIGURES, FLAT)
     assert mapped(found) == ["stand.time", "stand.share"]
-    paths = draw_study(tmp_path, found)
+    paths = draw_study(tmp_path, found, KINDS)
     assert names(paths) == {"effects", "contours", "parallel"}
     for path in paths:
         if path.suffix == ".svg":
@@ -82,13 +83,13 @@ def test_two_factors_of_numbers_make_a_map(tmp_path: Path) -> None:
             assert path.read_bytes().startswith(b"\x89PNG")
     again = tmp_path / "again"
     again.mkdir()
-    for path in draw_study(again, found):
+    for path in draw_study(again, found, KINDS):
         assert path.read_bytes() == (tmp_path / path.name).read_bytes()
 
 
 def test_texts_and_parts_have_a_place_but_no_map(tmp_path: Path) -> None:
     found = results(tmp_path, STIFFNESS, WORDS, FIGURES)
-    assert mapped(found) == [] and names(draw_study(tmp_path, found)) == {"effects", "parallel"}
+    assert mapped(found) == [] and names(draw_study(tmp_path, found, KINDS)) == {"effects", "parallel"}
     assert factor_scale(found, "line.ts.filter.kind").texts == ("bessel", "butterworth")
 
 
@@ -96,7 +97,7 @@ def test_of_more_factors_the_strongest_two_make_a_map_with_the_others_as_in_the_
     idle = '[[factor]]\npath = "line.c2.damping"\nvalues = ["1 N m s/rad", "2 N m s/rad", "3 N m s/rad"]\n'
     found = results(tmp_path, idle, STIFFNESS, WORDS, GAIN, FIGURES)
     assert mapped(found) == ["stand.time", "stand.share"]
-    paths = draw_study(tmp_path, found)
+    paths = draw_study(tmp_path, found, KINDS)
     assert names(paths) == {"effects", "contours", "parallel"}
     text = (tmp_path / "contours.svg").read_text(encoding="utf-8")
     assert "line.c2.damping = 1 N m s/rad; line.ts.filter.kind = bessel" in " ".join(text.split())
@@ -116,20 +117,20 @@ def test_what_some_candidates_lack_is_said(
     assert found.table.without("stand.time") == 8 and found.table.without("stand.share") == 0
     tell(found, [])
     assert "8 of 20 candidates have no stand.time, so its means" in capsys.readouterr().out
-    draw_study(tmp_path, found)
+    draw_study(tmp_path, found, KINDS)
     assert "8 of 20 have none" in (tmp_path / "effects.svg").read_text(encoding="utf-8")
 
 
 def test_scattered_candidates_make_a_map_too(tmp_path: Path) -> None:
     range_of_gain = '[[factor]]\npath = "loop.torque.kp"\nlow = 0.01\nhigh = 0.3\nscale = "log"\n'
     found = results(tmp_path, STIFFNESS, range_of_gain, FIGURES, kind="sobol", count=32)
-    assert names(draw_study(tmp_path, found)) == {"effects", "contours", "parallel"}
+    assert names(draw_study(tmp_path, found, KINDS)) == {"effects", "contours", "parallel"}
     assert factor_scale(found, "loop.torque.kp").logarithmic
 
 
 def test_indices_have_a_picture(tmp_path: Path) -> None:
     found = results(tmp_path, STIFFNESS, GAIN, FIGURES, FLAT, kind="saltelli", count=16)
-    assert "indices" in names(draw_study(tmp_path, found))
+    assert "indices" in names(draw_study(tmp_path, found, KINDS))
     assert [entry.reason for entry in found.indices if not entry.indices] == [
         "the figure is the same for all candidates"
     ]
@@ -137,7 +138,7 @@ def test_indices_have_a_picture(tmp_path: Path) -> None:
 
 def test_nothing_is_drawn_of_a_single_candidate(tmp_path: Path) -> None:
     one = '[[factor]]\npath = "loop.torque.kp"\nvalues = [0.01]\n'
-    assert draw_study(tmp_path, results(tmp_path, one, FIGURES)) == []
+    assert draw_study(tmp_path, results(tmp_path, one, FIGURES), ("svg",)) == []
 
 
 def test_figures_are_drawn_in_the_units_of_people(tmp_path: Path) -> None:

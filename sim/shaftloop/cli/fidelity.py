@@ -52,7 +52,7 @@ def fidelity(  # noqa: PLR0913  (one argument per option)
 ) -> None:
     """Show how far the torque reading of SCENARIO is from the torque of its unit under test.
 
-    SCENARIO is a file or the name of a shipped one. Writes fidelity.json and, as SVG and PNG, error, pulse,
+    SCENARIO is a file or the name of a shipped one. Writes fidelity.json and the pictures error, pulse,
     folding and time into ./shaftloop-out/<scenario>/. With --json nothing is written unless --out is given.
     """
     scenario = request.read()

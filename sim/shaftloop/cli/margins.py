@@ -39,8 +39,8 @@ def margins(
     """Show stability and margins of the loops of SCENARIO, a file or the name of a shipped one.
 
     Each loop is opened at its actuator command with all others closed. An unstable bench is a result
-    (stable = false); only a limit that prevents the operating point is an error. Writes margins.json and, as
-    SVG and PNG, bode and nyquist of each loop, poles, step and vary into ./shaftloop-out/<scenario>/. With
+    (stable = false); only a limit that prevents the operating point is an error. Writes margins.json and the
+    pictures bode and nyquist of each loop, poles, step and vary into ./shaftloop-out/<scenario>/. With
     --json nothing is written unless --out is given.
     """
     scenario = request.read()

@@ -43,6 +43,8 @@ class Request:
     """``path=value`` each."""
     out: Path | None
     json: bool
+    pictures: tuple[str, ...] = ()
+    """Formats of the pictures; none, no pictures."""
 
     def read(self) -> "Scenario":
         """Read the scenario and pass on what looks wrong in it."""
@@ -113,8 +115,8 @@ class Room(Protocol):
         """The answer as plain values."""
 
     @property
-    def write(self) -> Callable[[Path, Any, str], list[Path]]:
-        """Puts the document and the pictures into a folder; returns the files."""
+    def write(self) -> Callable[[Path, Any, str, "Sequence[str]"], list[Path]]:
+        """Puts the document and the pictures, in the formats named, into a folder; returns the files."""
 
     @property
     def tell(self) -> Callable[[Any, "Sequence[Path]"], None]:
@@ -144,7 +146,7 @@ def hand_over(answer: Any, room: Room, request: Request, folder: Path | None, *m
     sentences = list(room.verdict(answer))
     document = as_json({"answer": sentences, **room.document(answer)})
     with together():
-        files = room.write(folder, answer, document) if folder is not None else []
+        files = room.write(folder, answer, document, request.pictures) if folder is not None else []
     for note in answer.notes:
         say(f"warning: {note}")
     if request.json:
@@ -180,13 +182,36 @@ patience_option = click.option(
 """Give a command the longest time that a computation may take."""
 
 
-def request_options(metavar: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
-    """Return what gives a command its file, --set, --out and --json; it gets them as one `Request`.
+_FORMATS = ("png", "svg")
+
+
+def _read_formats(_: click.Context, __: click.Parameter, text: str) -> tuple[str, ...]:
+    kinds = [] if text == "none" else text.split(",")
+    for kind in kinds:
+        if kind not in _FORMATS:
+            raise click.BadParameter(f'"{kind}" is no format; choose png, svg, both as png,svg, or none')
+    return tuple(kind for kind in _FORMATS if kind in kinds)
+
+
+_pictures_option = click.option(
+    "--pictures",
+    metavar="FORMATS",
+    default="png",
+    show_default=True,
+    callback=_read_formats,
+    help="Draw as png, svg, both as png,svg, or none.",
+)
+
+
+def request_options(metavar: str, draws: bool = True) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """Return what gives a command its file, --set, --out, --json and --pictures, as one `Request`.
 
     Parameters
     ----------
     metavar : str
         What the help calls the file.
+    draws : bool
+        True for a command that draws; it gets --pictures too.
     """
 
     def decorate(command: Callable[..., None]) -> Callable[..., None]:
@@ -205,14 +230,19 @@ def request_options(metavar: str) -> Callable[[Callable[..., None]], Callable[..
         @patience_option
         @wraps(command)
         def wrapped(
-            source: str, settings: tuple[str, ...], out: Path | None, as_json: bool, **rest: Any
+            source: str,
+            settings: tuple[str, ...],
+            out: Path | None,
+            as_json: bool,
+            pictures: tuple[str, ...] = (),
+            **rest: Any,
         ) -> None:
-            command(Request(source, settings, out, as_json), **rest)
+            command(Request(source, settings, out, as_json, pictures), **rest)
 
-        return wrapped
+        return _pictures_option(wrapped) if draws else wrapped
 
     return decorate
 
 
 scenario_options = request_options("SCENARIO")
-"""Give a command on a scenario its file, --set, --out and --json."""
+"""Give a command on a scenario its file, --set, --out, --json and --pictures."""

@@ -4,13 +4,13 @@ from pathlib import Path
 
 import click
 
-from shaftloop.cli.options import Request, hand_over, scenario_options
+from shaftloop.cli.options import Request, hand_over, request_options
 
 __all__ = ["sensors"]
 
 
 @click.command()
-@scenario_options
+@request_options("SCENARIO", draws=False)
 @click.argument("parts", nargs=-1, type=click.Path(path_type=Path), metavar="[PART.toml]...")
 @click.option("--require", metavar="SHARE", help='Largest expanded uncertainty, e.g. "0.3 %" of the reading.')
 @click.option(

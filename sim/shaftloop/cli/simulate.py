@@ -35,7 +35,7 @@ def simulate(
 ) -> None:
     """Run SCENARIO, a file or the name of a shipped one.
 
-    Writes metrics.json, traces.npz, overview and energy as SVG and PNG into ./shaftloop-out/<scenario>/.
+    Writes metrics.json, traces.npz and the pictures overview and energy into ./shaftloop-out/<scenario>/.
     With --json nothing is written unless --out or --traces is given. Exit 1 where a part is taken beyond a
     torque or speed that it states as its limit, unless --allow-overload.
     """

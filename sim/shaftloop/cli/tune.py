@@ -109,9 +109,9 @@ def tune(
     The result keeps its bounds by the functions of the margins command, is compared with the rules of the
     trade and simulated with noise, quantiser and clamps. The first line says whether the gains may be used:
     they must keep all bounds (else the nearest trade-off is shown) and hold what the scenario expects of
-    itself. Where not, the exit code is 1 and nothing is written to SCENARIO. Writes tune.json and, as SVG and
-    PNG, tune and proof of each loop into ./shaftloop-out/<scenario>/. With --json nothing is written unless
-    --out or --write is given.
+    itself. Where not, the exit code is 1 and nothing is written to SCENARIO. Writes tune.json and the
+    pictures tune and proof of each loop into ./shaftloop-out/<scenario>/. With --json nothing is written
+    unless --out or --write is given.
     """
     scenario = request.read()
     from shaftloop.answers.tuning import find_gains

@@ -36,7 +36,7 @@ def uncertainty(
 
     SCENARIO is a scenario (file or name of a shipped one), or a measurement file: quantities with their
     distributions and expressions of them, with no [[line]]. Budgets follow JCGM 100, Monte Carlo JCGM 101.
-    Writes uncertainty.json, contributions, window and with --map the map as SVG and PNG into
+    Writes uncertainty.json and the pictures contributions, window and with --map the map into
     ./shaftloop-out/<scenario>/. With --json nothing is written unless --out is given.
     """
     from shaftloop.analysis.uncertainty.reading import is_measurement_file

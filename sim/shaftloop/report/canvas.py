@@ -47,6 +47,7 @@ _STYLE: Any = {
     "path.simplify_threshold": 0.5,
 }
 _BINS = 1500
+_DPI = 130.0
 _TITLE_WIDTH = 90
 _PER_INCH = 9.0
 """Letters of a title that fit into an inch."""
@@ -64,23 +65,50 @@ def draw(paint: Callable[[Any], None], size: tuple[float, float], title: str, pa
     title : str
         Any text; nothing in it is taken for a formula.
     paths : list of Path
-        Files.
+        Files, .svg or .png; none, nothing is drawn.
     """
+    if not paths:
+        return
     import matplotlib
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure
+    from matplotlib.layout_engine import ConstrainedLayoutEngine
 
     with matplotlib.rc_context(_STYLE), warnings.catch_warnings():
         # A title may hold characters that the font does not have; boxes in the picture are enough said.
         warnings.filterwarnings("ignore", message="Glyph .* missing")
-        figure = Figure(figsize=size, layout="constrained")
+        engine = ConstrainedLayoutEngine()
+        figure = Figure(figsize=size, dpi=_DPI, layout=engine)
         figure.suptitle(plain(title, size[0]), fontsize=13.0, fontweight="bold", parse_math=False)
+        FigureCanvasAgg(figure)
         paint(figure)
-        figure.draw_without_rendering()
+        _write_plain_decades(figure)
+        # Laid out once, by one renderer for all formats; ``savefig`` would do it again for each.
+        engine.execute(figure)
         figure.set_layout_engine("none")
         for path in paths:
-            kind = path.suffix[1:]
+            figure.set_dpi(_DPI)
             with open_atomically(path) as file:
-                figure.savefig(file, format=kind, dpi=130, metadata={"Date": None} if kind == "svg" else None)
+                if path.suffix == ".svg":
+                    FigureCanvasSVG(figure).print_svg(file, metadata={"Date": None})
+                else:
+                    FigureCanvasAgg(figure).print_png(file)
+
+
+def _write_plain_decades(figure: Any) -> None:
+    """Label logarithmic axes with numbers in place of formulas, which take longer to set than to read."""
+    from matplotlib.ticker import LogFormatter, LogFormatterMathtext
+
+    class Plain(LogFormatter):
+        def __call__(self, x: float, pos: int | None = None) -> str:
+            return f"{x:g}" if super().__call__(x, pos) else ""
+
+    for axes in figure.axes:
+        for axis in (axes.xaxis, axes.yaxis):
+            if isinstance(axis.get_major_formatter(), LogFormatterMathtext):
+                axis.set_major_formatter(Plain())
+                axis.set_minor_formatter(Plain(labelOnlyBase=False, minor_thresholds=(1.0, 0.4)))
 
 
 def plain(text: str, width: float = 10.0) -> str:

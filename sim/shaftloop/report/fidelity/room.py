@@ -1,5 +1,6 @@
 """What `shaftloop fidelity` found: as a document and as a folder of files."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -55,7 +56,7 @@ def document(results: FidelityAnswer) -> dict[str, Any]:
     }
 
 
-def write(folder: Path, results: FidelityAnswer, document: str) -> list[Path]:
+def write(folder: Path, results: FidelityAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
     """Write document and pictures and return the files.
 
     Parameters
@@ -66,6 +67,8 @@ def write(folder: Path, results: FidelityAnswer, document: str) -> list[Path]:
         What was found.
     document : str
         The JSON document, written as fidelity.json.
+    kinds : sequence of str
+        Formats of the pictures; none, no pictures.
 
     Raises
     ------
@@ -80,16 +83,16 @@ def write(folder: Path, results: FidelityAnswer, document: str) -> list[Path]:
     files = [folder / "fidelity.json"]
     write_text(files[0], document)
 
-    def both(name: str) -> list[Path]:
-        paths = [folder / f"{name}.{kind}" for kind in ("svg", "png")]
+    def drawn(name: str) -> list[Path]:
+        paths = [folder / f"{name}.{kind}" for kind in kinds]
         files.extend(paths)
         return paths
 
-    draw_error(results.found, results.title, both("error"))
-    draw_pulse(results.found, results.title, both("pulse"))
-    draw_folding(results.found, results.aliasing, results.title, both("folding"))
+    draw_error(results.found, results.title, drawn("error"))
+    draw_pulse(results.found, results.title, drawn("pulse"))
+    draw_folding(results.found, results.aliasing, results.title, drawn("folding"))
     if results.simulation is not None:
-        draw_time(results.found, results.simulation, results.title, both("time"))
+        draw_time(results.found, results.simulation, results.title, drawn("time"))
     return files
 
 

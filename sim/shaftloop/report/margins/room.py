@@ -2,6 +2,7 @@
 
 import cmath
 import math
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -49,7 +50,7 @@ def document(results: MarginsAnswer) -> dict[str, Any]:
     return document
 
 
-def write(folder: Path, results: MarginsAnswer, document: str) -> list[Path]:
+def write(folder: Path, results: MarginsAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
     """Write document and pictures and return the files.
 
     Parameters
@@ -60,6 +61,8 @@ def write(folder: Path, results: MarginsAnswer, document: str) -> list[Path]:
         What was found.
     document : str
         The JSON document, written as margins.json.
+    kinds : sequence of str
+        Formats of the pictures; none, no pictures.
 
     Raises
     ------
@@ -75,19 +78,19 @@ def write(folder: Path, results: MarginsAnswer, document: str) -> list[Path]:
     files = [folder / "margins.json"]
     write_text(files[0], document)
 
-    def both(name: str) -> list[Path]:
-        paths = [folder / f"{name}.{kind}" for kind in ("svg", "png")]
+    def drawn(name: str) -> list[Path]:
+        paths = [folder / f"{name}.{kind}" for kind in kinds]
         files.extend(paths)
         return paths
 
     for name, result in results.loops.items():
-        draw_bode(result.margins, results.title, both(f"bode-{name}"), result.measured)
-        draw_nyquist(result.margins, results.title, both(f"nyquist-{name}"))
+        draw_bode(result.margins, results.title, drawn(f"bode-{name}"), result.measured)
+        draw_nyquist(result.margins, results.title, drawn(f"nyquist-{name}"))
     analysis = next(iter(results.loops.values())).analysis
-    draw_pole_map(results.poles, analysis.bench.hyperperiod, results.title, both("poles"))
-    draw_steps([result.step for result in results.loops.values()], results.title, both("step"))
+    draw_pole_map(results.poles, analysis.bench.hyperperiod, results.title, drawn("poles"))
+    draw_steps([result.step for result in results.loops.values()], results.title, drawn("step"))
     if results.variation is not None:
-        draw_variation(results.variation, results.title, both("vary"))
+        draw_variation(results.variation, results.title, drawn("vary"))
     return files
 
 

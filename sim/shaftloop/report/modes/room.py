@@ -97,7 +97,7 @@ def strained(mode: Mode) -> str:
     return ", ".join(f"{part} {share:.0%}" for part, share in worth[:3])
 
 
-def write(folder: Path, results: ModesAnswer, document: str) -> list[Path]:
+def write(folder: Path, results: ModesAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
     """Write document and pictures and return the files.
 
     Parameters
@@ -108,6 +108,8 @@ def write(folder: Path, results: ModesAnswer, document: str) -> list[Path]:
         What was found.
     document : str
         The JSON document, written as modes.json.
+    kinds : sequence of str
+        Formats of the pictures; none, no pictures.
 
     Raises
     ------
@@ -120,9 +122,7 @@ def write(folder: Path, results: ModesAnswer, document: str) -> list[Path]:
     title = results.scenario.description.title
     files = [folder / "modes.json"]
     write_text(files[0], document)
-    shapes, diagram = (
-        [folder / f"{name}.{kind}" for kind in ("svg", "png")] for name in ("modes", "interference")
-    )
+    shapes, diagram = ([folder / f"{name}.{kind}" for kind in kinds] for name in ("modes", "interference"))
     draw_modes(results.line, results.modes, title, shapes)
     draw_interference(results.interference, results.modes, title, diagram)
     return [*files, *shapes, *diagram]

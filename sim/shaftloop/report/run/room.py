@@ -1,5 +1,6 @@
 """A run with all that was found in it: as a document and as a folder of files."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -45,7 +46,7 @@ def document(results: RunAnswer) -> dict[str, Any]:
     return document
 
 
-def write(folder: Path, results: RunAnswer, document: str) -> list[Path]:
+def write(folder: Path, results: RunAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
     """Write metrics, traces and pictures of a run and return the files.
 
     Parameters
@@ -56,6 +57,8 @@ def write(folder: Path, results: RunAnswer, document: str) -> list[Path]:
         Of the run.
     document : str
         The JSON document, written as metrics.json.
+    kinds : sequence of str
+        Formats of the pictures; none, no pictures.
 
     Raises
     ------
@@ -72,7 +75,7 @@ def write(folder: Path, results: RunAnswer, document: str) -> list[Path]:
     write_text(files[0], document)
     write_traces(files[1], simulation)
     overview, energy, overlay = (
-        [folder / f"{name}.{kind}" for kind in ("svg", "png")] for name in ("overview", "energy", "overlay")
+        [folder / f"{name}.{kind}" for kind in kinds] for name in ("overview", "energy", "overlay")
     )
     draw_overview(simulation, title, overview)
     draw_energy(energy_flow(simulation), title, energy)

@@ -41,7 +41,7 @@ def document(results: SensorsAnswer) -> dict[str, Any]:
     }
 
 
-def write(folder: Path, results: SensorsAnswer, document: str) -> list[Path]:
+def write(folder: Path, results: SensorsAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
     """Write the document and return the file.
 
     Parameters
@@ -52,6 +52,8 @@ def write(folder: Path, results: SensorsAnswer, document: str) -> list[Path]:
         What was found.
     document : str
         The JSON document, written as sensors.json.
+    kinds : sequence of str
+        Formats of pictures; there are none of a choice of sensors.
 
     Raises
     ------

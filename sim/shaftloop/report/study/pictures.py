@@ -1,5 +1,6 @@
 """Pictures of a study: what each factor does, and the indices; maps and parallel axes are drawn elsewhere."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +19,7 @@ _MOST_ROWS = 5
 _MOST_COLUMNS = 6
 
 
-def draw_study(folder: Path, results: Findings) -> list[Path]:
+def draw_study(folder: Path, results: Findings, kinds: Sequence[str]) -> list[Path]:
     """Draw whatever the study has to show and return the files.
 
     Parameters
@@ -27,6 +28,8 @@ def draw_study(folder: Path, results: Findings) -> list[Path]:
         An existing folder.
     results : Findings
         What was found.
+    kinds : sequence of str
+        Formats; none, no pictures.
     """
     from shaftloop.report.study.parallel import draw_parallel
 
@@ -39,7 +42,7 @@ def draw_study(folder: Path, results: Findings) -> list[Path]:
     )
     for name, paint, wanted in pictures:
         if wanted:
-            paths = [folder / f"{name}.{kind}" for kind in ("svg", "png")]
+            paths = [folder / f"{name}.{kind}" for kind in kinds]
             paint(results, paths)
             found += paths
     return found

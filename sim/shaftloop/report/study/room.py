@@ -1,6 +1,6 @@
 """What `shaftloop study` found: as a document and as a folder of files."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -73,7 +73,7 @@ def document(results: Findings) -> dict[str, Any]:
     }
 
 
-def write(folder: Path, results: Findings, document: str) -> list[Path]:
+def write(folder: Path, results: Findings, document: str, kinds: Sequence[str]) -> list[Path]:
     """Write document, table and pictures and return the files.
 
     Parameters
@@ -84,6 +84,8 @@ def write(folder: Path, results: Findings, document: str) -> list[Path]:
         What was found.
     document : str
         The JSON document, written as study.json.
+    kinds : sequence of str
+        Formats of the pictures; none, no pictures.
 
     Raises
     ------
@@ -95,7 +97,7 @@ def write(folder: Path, results: Findings, document: str) -> list[Path]:
     files = [folder / "study.json", folder / "candidates.csv"]
     write_text(files[0], document)
     write_table(files[1], results.store, results.answers)
-    return files + draw_study(folder, results)
+    return files + draw_study(folder, results, kinds)
 
 
 def _simulated(results: Findings) -> dict[str, int] | None:

@@ -1,5 +1,6 @@
 """What `shaftloop tune` found: as a document and as a folder of files."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -49,7 +50,7 @@ def document(results: TuneAnswer) -> dict[str, Any]:
     return document | {"warnings": list(results.warnings)}
 
 
-def write(folder: Path, results: TuneAnswer, document: str) -> list[Path]:
+def write(folder: Path, results: TuneAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
     """Write document and pictures and return the files.
 
     Parameters
@@ -60,6 +61,8 @@ def write(folder: Path, results: TuneAnswer, document: str) -> list[Path]:
         What was found.
     document : str
         The JSON document, written as tune.json.
+    kinds : sequence of str
+        Formats of the pictures; none, no pictures.
 
     Raises
     ------
@@ -72,11 +75,11 @@ def write(folder: Path, results: TuneAnswer, document: str) -> list[Path]:
     write_text(files[0], document)
     title = results.scenario.description.title
     for name, entry in results.tuning.loops.items():
-        paths = [folder / f"tune-{name}.{kind}" for kind in ("svg", "png")]
+        paths = [folder / f"tune-{name}.{kind}" for kind in kinds]
         draw_tuning(entry, title, paths)
         files += paths
         if entry.proof is not None:
-            paths = [folder / f"proof-{name}.{kind}" for kind in ("svg", "png")]
+            paths = [folder / f"proof-{name}.{kind}" for kind in kinds]
             draw_proof(entry, title, paths)
             files += paths
     return files

@@ -67,7 +67,7 @@ def tell(results: MeasurementAnswer, files: Sequence[Path]) -> None:
     show_files(files)
 
 
-def write(folder: Path, results: MeasurementAnswer, document: str) -> list[Path]:
+def write(folder: Path, results: MeasurementAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
     """Write document and picture and return the files.
 
     Parameters
@@ -78,12 +78,14 @@ def write(folder: Path, results: MeasurementAnswer, document: str) -> list[Path]
         What was found.
     document : str
         The JSON document, written as uncertainty.json.
+    kinds : sequence of str
+        Formats of the pictures; none, no pictures.
     """
     from shaftloop.report.uncertainty.bars import draw_bars
 
     files = [folder / "uncertainty.json"]
     write_text(files[0], document)
-    pictures = [folder / f"contributions.{kind}" for kind in ("svg", "png")]
+    pictures = [folder / f"contributions.{kind}" for kind in kinds]
     names = [result.name for result in results.found.sampled.results]
     draw_bars(results.found, names, False, results.file.title, pictures)
     return [*files, *pictures]

@@ -89,7 +89,7 @@ def _range(curve: WindowCurve) -> str:
     return f"between {show(curve.window[0], 's', 3)} and {show(curve.window[-1], 's', 3)}"
 
 
-def write(folder: Path, results: UncertaintyAnswer, document: str) -> list[Path]:
+def write(folder: Path, results: UncertaintyAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
     """Write document and pictures and return the files.
 
     Parameters
@@ -100,6 +100,8 @@ def write(folder: Path, results: UncertaintyAnswer, document: str) -> list[Path]
         What was found.
     document : str
         The JSON document, written as uncertainty.json.
+    kinds : sequence of str
+        Formats of the pictures; none, no pictures.
     """
     from shaftloop.report.uncertainty.bars import draw_bars
     from shaftloop.report.uncertainty.map import draw_efficiency_map, draw_window
@@ -108,19 +110,19 @@ def write(folder: Path, results: UncertaintyAnswer, document: str) -> list[Path]
     files = [folder / "uncertainty.json"]
     write_text(files[0], document)
 
-    def both(name: str) -> list[Path]:
-        paths = [folder / f"{name}.{kind}" for kind in ("svg", "png")]
+    def drawn(name: str) -> list[Path]:
+        paths = [folder / f"{name}.{kind}" for kind in kinds]
         files.extend(paths)
         return paths
 
     for i, (budget, found) in enumerate(results.points, 1):
         name = "contributions" if len(results.points) == 1 else f"contributions-{i}"
-        drawn = [result for result in _DRAWN if result not in budget.unmeasured]
-        draw_bars(found, drawn, True, f"{title}, {_where(budget.point)}", both(name))
-    draw_window(results.window, results.plan.window, title, both("window"))
+        shown = [result for result in _DRAWN if result not in budget.unmeasured]
+        draw_bars(found, shown, True, f"{title}, {_where(budget.point)}", drawn(name))
+    draw_window(results.window, results.plan.window, title, drawn("window"))
     if results.map is not None:
         draw_efficiency_map(
-            results.map, tuple(budget.point for budget, _ in results.points), title, both("map")
+            results.map, tuple(budget.point for budget, _ in results.points), title, drawn("map")
         )
     return files
 
