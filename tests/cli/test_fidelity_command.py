@@ -81,7 +81,7 @@ def test_results_go_to_a_folder_of_their_own(tmp_path: Path) -> None:
 def test_json_writes_what_is_asked_for(tmp_path: Path) -> None:
     result = call("bare.toml", "--json", "--out", "o")
     assert (tmp_path / "o" / "fidelity.json").read_text(encoding="utf-8") == result.stdout
-    assert len(files(tmp_path)) == 9
+    assert len(files(tmp_path)) == 5
 
 
 def test_a_slow_sensor_folds_ripple_into_the_band_and_says_so() -> None:
