@@ -2,13 +2,13 @@
 
 import click
 
-from shaftloop.cli.options import Request, hand_over, scenario_options
+from shaftloop.cli.options import Request, hand_over, request_options
 
 __all__ = ["show"]
 
 
 @click.command()
-@scenario_options
+@request_options("SCENARIO", draws=False)
 def show(request: Request) -> None:
     """Show SCENARIO, a file or the name of a shipped one, as it is understood, defaults included.
 

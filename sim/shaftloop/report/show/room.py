@@ -93,7 +93,7 @@ def tell(results: ShowAnswer, files: Sequence[Path]) -> None:
     show_files(files)
 
 
-def write(folder: Path, results: ShowAnswer, document: str) -> list[Path]:
+def write(folder: Path, results: ShowAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
     """Write the document and return the file.
 
     Parameters
@@ -104,6 +104,8 @@ def write(folder: Path, results: ShowAnswer, document: str) -> list[Path]:
         What was found.
     document : str
         The JSON document, written as show.json.
+    kinds : sequence of str
+        Formats of pictures; there are none of a bench.
 
     Raises
     ------
