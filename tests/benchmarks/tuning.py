@@ -3,16 +3,17 @@
 ``python tests/benchmarks/tuning.py --benches 30`` draws benches at random, tunes loop torque of each in every
 structure, and searches the same parameters with the same cost and bounds by differential evolution. It
 prints per structure the worst and the median cost of the tuner over the least that either found, and the
-time that the tuner took. ``--structure`` picks structures, ``--minutes`` ends it after the bench at hand.
+CPU time that the tuner took. ``--structure`` and ``--first`` pick a piece, ``--results`` keeps what is done.
 """
 
 import argparse
+import json
 import os
 import sys
 import time
-from collections import defaultdict
-from collections.abc import Sequence
+from itertools import product
 from pathlib import Path
+from typing import NamedTuple
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
@@ -38,6 +39,17 @@ _PENALTY = 10.0
 """Rise of that logarithm per share by which a bound is exceeded."""
 _REACH = 6.0
 """How far beyond the starts of a structure the global search looks, in first steps."""
+
+
+class Cell(NamedTuple):
+    """One structure on one bench."""
+
+    structure: str
+    bench: int
+    ratio: float | None
+    """Cost of the tuner over the least that either found; nothing where no gains keep the bounds."""
+    taken: float
+    """CPU time of the tuner. [s]"""
 
 
 def _say(text: str) -> None:
@@ -96,6 +108,8 @@ def long_search(search: Search, family: Family, rounds: int) -> float:
         near = None if shape is None else search.near(shape, float(np.exp(unknowns[-1])))
         if near is None or not near.cost > 0.0:
             return _NOTHING
+        if near.cost >= admitted[-1]:
+            return float(np.log(near.cost))
         # Between the points of the grid a bound may be exceeded: what is, counts for nothing in the end.
         ms, mt = sensitivity_peaks(search.plants, near.loop)
         beyond = max(ms.value / search.bounds.ms, mt.value / search.bounds.mt, 1.0) - 1.0
@@ -107,28 +121,31 @@ def long_search(search: Search, family: Family, rounds: int) -> float:
     differential_evolution(
         cost, bounds, maxiter=rounds, popsize=12, tol=1e-5, rng=1, polish=False, init="latinhypercube"
     )
-    return min(admitted)
+    return admitted[-1]
 
 
-def measure(number: int, names: Sequence[str], rounds: int) -> list[tuple[str, float, float]]:
-    """Return structure, ratio of the costs and time of the tuner [s], of one bench."""
+def measure(number: int, name: str, rounds: int) -> Cell | None:
+    """Return what tuner and global search find on one bench in one structure, nothing if neither keeps it."""
     bench = drawn(number)
-    tuner = Tuner([Corner("nominal", bench)], Demand(("torque",), structures=tuple(names)))
+    tuner = Tuner([Corner("nominal", bench)], Demand(("torque",), structures=(name,)))
     search, loop = tuner.search("torque"), loop_named(bench, "torque")
-    rows = []
-    for name in names:
-        family = STRUCTURES[name].family(loop, search.plants[0], {})
-        if isinstance(family, str) or family.setpoint_only:
-            continue
-        start = time.process_time()
-        trial = tuner.trials(search, loop, (), ("pi", name))[name]
-        taken = time.process_time() - start
-        best = long_search(search, family, rounds)
-        ours = float("inf") if isinstance(trial, str) else trial.cost
-        if np.isfinite(min(ours, best)):
-            rows.append((name, ours / min(ours, best), taken))
-            _say(f"bench {number} {name}: {rows[-1][1]:.4f}, {taken:.2f} s")
-    return rows
+    family = STRUCTURES[name].family(loop, search.plants[0], {})
+    if isinstance(family, str) or family.setpoint_only:
+        return None
+    start = time.process_time()
+    trial = tuner.trials(search, loop, (), ("pi", name))[name]
+    taken = time.process_time() - start
+    best = long_search(search, family, rounds)
+    ours = float("inf") if isinstance(trial, str) else trial.cost
+    ratio = ours / min(ours, best) if np.isfinite(min(ours, best)) else None
+    return Cell(name, number, ratio, taken)
+
+
+def known(path: Path | None) -> list[Cell]:
+    """Return what earlier runs have left in a file."""
+    if path is None or not path.exists():
+        return []
+    return [Cell(*json.loads(line)) for line in path.read_text(encoding="utf-8").splitlines()]
 
 
 def main() -> None:
@@ -139,24 +156,36 @@ def main() -> None:
     parser.add_argument("--structure", action="append", choices=list(STRUCTURES))
     parser.add_argument("--rounds", type=int, default=60, help="generations of the global search")
     parser.add_argument("--minutes", type=float, default=np.inf)
+    parser.add_argument("--results", type=Path, help="file that keeps what is done, so that a run goes on")
     arguments = parser.parse_args()
     names = arguments.structure or [name for name in STRUCTURES if name != "kept"]
-    found: dict[str, list[tuple[float, float]]] = defaultdict(list)
-    end, done = time.monotonic() + 60.0 * arguments.minutes, 0
-    for number in range(arguments.first, arguments.first + arguments.benches):
-        if time.monotonic() > end:
-            break
+    numbers = range(arguments.first, arguments.first + arguments.benches)
+    cells = [cell for cell in known(arguments.results) if cell.structure in names and cell.bench in numbers]
+    done = {(cell.structure, cell.bench) for cell in cells}
+    end = time.monotonic() + 60.0 * arguments.minutes
+    for number, name in product(numbers, names):
+        if (name, number) in done or time.monotonic() > end:
+            continue
         try:
-            for name, ratio, taken in measure(number, names, arguments.rounds):
-                found[name].append((ratio, taken))
-            done += 1
+            cell = measure(number, name, arguments.rounds) or Cell(name, number, None, 0.0)
         except SimulationError as error:
             _say(f"bench {number} left out: {error}")
-    _say(f"\n{done} benches; cost of the tuner over the least found")
-    _say(f"{'structure':28}{'cases':>6}{'median':>9}{'worst':>9}{'time, median [s]':>18}")
-    for name, rows in found.items():
-        ratios, times = (np.array(values) for values in zip(*rows, strict=True))
-        _say(f"{name:28}{len(rows):6}{np.median(ratios):9.4f}{ratios.max():9.4f}{np.median(times):18.2f}")
+            cell = Cell(name, number, None, 0.0)
+        cells.append(cell)
+        if arguments.results is not None:
+            with arguments.results.open("a", encoding="utf-8") as file:
+                file.write(json.dumps(cell) + "\n")
+        if cell.ratio is not None:
+            _say(f"bench {number} {name}: {cell.ratio:.4f}, {cell.taken:.2f} s")
+    _say("\ncost of the tuner over the least found")
+    _say(f"{'structure':28}{'cases':>6}{'median':>9}{'worst':>9}{'on bench':>9}{'time, median [s]':>18}")
+    for name in names:
+        rows = [cell for cell in cells if cell.structure == name and cell.ratio is not None]
+        if rows:
+            ratios = np.array([cell.ratio for cell in rows])
+            worst, taken = rows[int(np.argmax(ratios))].bench, np.median([cell.taken for cell in rows])
+            text = f"{name:28}{len(rows):6}{np.median(ratios):9.4f}{ratios.max():9.4f}{worst:9}"
+            _say(f"{text}{taken:18.2f}")
 
 
 if __name__ == "__main__":

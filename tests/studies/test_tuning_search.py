@@ -186,6 +186,16 @@ def test_a_plant_that_cannot_keep_a_bound_has_no_gains() -> None:
     )  # type: ignore[arg-type]
 
 
+def test_what_is_unstable_never_wins_even_where_the_count_of_turns_is_wrong(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(Search, "_is_stable_within", lambda *_: True)
+    search = Search([resonant()], Bounds(3.0, 3.0))
+    found = [search.near(loop(), kp) for kp in (0.02, 0.05, 0.1, 1.0, 4.0)]
+    assert [trial is not None for trial in found] == [True, True, False, False, False]
+    assert all(trial is None or search.is_stable(trial.loop) for trial in found)
+
+
 def test_all_corners_count() -> None:
     slow, fast = lags(0.4), lags(0.9)
     both = Search([slow, fast], Bounds(), "integral_gain").gains(loop())

@@ -1,26 +1,100 @@
 """Active damping in the tuner: the plant that it leaves to the controller, and the speeds it can work on."""
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from shaftloop.analysis.openloop import OpenLoop
+from shaftloop.analysis.response import fundamental, grid
 from shaftloop.bench.handles import Bench
+from shaftloop.control.filters import Section
 from shaftloop.control.parameters import Loop
+from shaftloop.studies.tuning.controller import section_value
 
-__all__ = ["damped", "speeds_across"]
+__all__ = ["NEUTRAL", "DampingCut", "section_at", "speeds_across"]
+
+Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+NEUTRAL: Section = (1.0, 0.0, 0.0, 0.0, 0.0)
+"""Lets everything through."""
+_NO_SLOT = -1
+"""Stands for the slot of a state that the bench does not have."""
 
 
-def damped(reading: OpenLoop, torque: OpenLoop) -> OpenLoop:
-    """Return an opened loop whose command is that of the controller plus a torque that the bench adds.
+@dataclass(frozen=True)
+class DampingCut:
+    """A plant with active damping, cut at the command, so that it is the same for any damping.
+
+    A candidate costs no bench: its section is put behind the torque, and both paths are joined.
+    """
+
+    reading: OpenLoop
+    """From the command to minus the reading."""
+    torque: OpenLoop
+    """From the command to the torque of a damping of 1 N m s/rad without high-pass."""
+
+    @cached_property
+    def frequency(self) -> Array:
+        """Grid, dense around poles and zeros, shape (n,) [Hz]."""
+        return grid(self.reading)
+
+    @cached_property
+    def on_grid(self) -> tuple[Complex, Complex]:
+        """Responses of both on the grid, shape (n,) each."""
+        return fundamental(self.reading, self.frequency), fundamental(self.torque, self.frequency)
+
+    def joined(self, section: Section) -> OpenLoop:
+        """Return from the controller's command to minus the reading, the damping's torque added.
+
+        Parameters
+        ----------
+        section : tuple of float
+            The damping, as it runs at every tick.
+        """
+        return _damped(self.reading, _behind(self.torque, section))
+
+
+def section_at(section: Section, frequency: Array, period: float) -> Complex:
+    """Return the response of a section, shape (n,).
 
     Parameters
     ----------
-    reading : OpenLoop
-        From the command to what the controller sees.
-    torque : OpenLoop
-        The same bench, from the command to the added torque.
+    section : tuple of float
+        Runs at every tick.
+    frequency : ndarray, shape (n,)
+        [Hz]
+    period : float
+        From tick to tick. [s]
     """
+    return section_value(section, np.exp(2j * np.pi * frequency * period))
+
+
+def _behind(system: OpenLoop, section: Section) -> OpenLoop:
+    """Return an opened loop with a section of first order behind what is seen of it at every tick."""
+    b0, b1, _, a1, _ = section
+    count, ticks = system.b.shape
+    # Everything is a row over (states, state of the section, commands).
+    memory, seen = np.eye(1, count + 1 + ticks, count)[0], []
+    for j in range(ticks):
+        entry = np.concatenate([system.c[j], [0.0], system.d[j]])
+        seen.append(b0 * entry + memory)
+        memory = b1 * entry - a1 * seen[-1]
+    out = np.array(seen)
+    return replace(
+        system,
+        a=np.vstack([np.pad(system.a, ((0, 0), (0, 1))), memory[: count + 1]]),
+        b=np.vstack([system.b, memory[count + 1 :]]),
+        c=out[:, : count + 1],
+        d=out[:, count + 1 :],
+        slots=np.append(system.slots, _NO_SLOT),
+    )
+
+
+def _damped(reading: OpenLoop, torque: OpenLoop) -> OpenLoop:
+    """Return the path to the reading from the command of the controller, to which a torque is added."""
     # Neither needs a state of the other that it does not have, so the two stand side by side.
     slots = np.concatenate([reading.slots, np.setdiff1d(torque.slots, reading.slots)])
     place = {int(slot): i for i, slot in enumerate(slots)}

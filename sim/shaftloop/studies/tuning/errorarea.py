@@ -15,7 +15,7 @@ __all__ = ["error_area"]
 
 Array = NDArray[np.float64]
 
-_FIRST, _MOST = 64, 4096
+_FIRST, _MOST = 256, 4096
 """Rounds looked at one by one, at first and at most."""
 _LEVELS = 3
 """Times the stride grows fourfold, over the fourfold time each."""
@@ -49,6 +49,9 @@ def error_area(closed: ClosedLoop, source: int, limit: float = np.inf) -> float:
     while True:
         states = _walk(powers, -final, 0, rounds + 1)
         error = np.abs(seen @ states[:, :-1]).sum(axis=0)
+        least = float(error.sum()) + abs(float(ahead @ states[:, -1]))
+        if least * closed.period >= limit:
+            return least * closed.period
         tail, lost = _tail(powers, states[:, -1], ahead, rounds)
         half = rounds // 2
         lost += max(float(error[half:].sum() - np.abs(np.diff(ahead @ states[:, half::4])).sum()), 0.0)
@@ -60,12 +63,14 @@ def error_area(closed: ClosedLoop, source: int, limit: float = np.inf) -> float:
 
 def _walk(powers: list[Array], state: Array, doublings: int, count: int) -> Array:
     """Return the states from one on, ``2**doublings`` rounds apart, shape (n, count)."""
-    states = state[:, None]
-    while states.shape[1] < count:
+    states, known = np.empty((len(state), count)), 1
+    states[:, 0] = state
+    while known < count:
         while len(powers) <= doublings:
             powers.append(powers[-1] @ powers[-1])
-        more = states[:, : count - states.shape[1]]
-        states, doublings = np.concatenate([states, powers[doublings] @ more], axis=1), doublings + 1
+        more = min(known, count - known)
+        np.matmul(powers[doublings], states[:, :more], out=states[:, known : known + more])
+        known, doublings = known + more, doublings + 1
     return states
 
 

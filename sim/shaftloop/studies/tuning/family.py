@@ -19,8 +19,8 @@ _SWEEPS, _WORTH = 6, 0.005
 """Sweeps over the parameters at most, and the improvement that a sweep must bring."""
 _TOPS = 3
 """Best starts that are improved."""
-_FREE, _DAMPED = 120, 14
-"""Candidates that are looked at from each; with active damping every one is a bench opened anew."""
+_SOME, _MORE = 40, 120
+"""Candidates that are looked at from each, and then from the best of what came of them."""
 _EXACT = 3
 _FAR = 1.5
 """Cost over the best so far up to which a start may come to be the best."""
@@ -71,8 +71,9 @@ def best_of_family(search: Search, family: Family, baselines: Sequence[Loop] = (
             found.append((trial.cost, start, trial))
     found.sort(key=lambda entry: entry[:2])
     if any(family.steps):
-        found += [_polished(search, family, start, trial) for _, start, trial in found[:_TOPS]]
+        found += [_polished(search, family, *entry[1:], _SOME) for entry in found[:_TOPS]]
         found.sort(key=lambda entry: entry[:2])
+        found[:1] = [_polished(search, family, *entry[1:], _MORE) for entry in found[:1]] + found[:1]
     for _, point, near in found[:_EXACT]:
         loop = family.shape(np.array(point))
         trial = None if loop is None else search.gains(loop, baselines=[near.loop, *baselines])
@@ -82,18 +83,16 @@ def best_of_family(search: Search, family: Family, baselines: Sequence[Loop] = (
 
 
 def _polished(
-    search: Search, family: Family, start: tuple[float, ...], trial: Trial
+    search: Search, family: Family, start: tuple[float, ...], trial: Trial, candidates: int
 ) -> tuple[float, tuple[float, ...], Trial]:
     """Return parameters improved together with the proportional gain, from a start that serves.
 
     The simplex method of Nelder and Mead: the cost has kinks where another bound takes over, and the best
-    gains sit on them. With active damping every candidate is a bench opened anew, against which a grid of
-    proportional gains costs little: there it stands in place of that unknown.
+    gains sit on them.
     """
     from scipy.optimize import minimize
 
     free = [i for i, step in enumerate(family.steps) if step]
-    damped = trial.loop.active_damping is not None
     size = max(trial.loop.kp.value, trial.loop.ki.value / float(trial.loop.rate))
     best, at = trial, start
 
@@ -104,21 +103,19 @@ def _polished(
         loop = family.shape(point)
         if loop is None:
             return float("inf")
-        kp = size * max(float(unknowns[-1]), 0.0)
-        near = search.gains(loop, rough=True) if damped else search.near(loop, kp, best.cost)
+        near = search.near(loop, size * max(float(unknowns[-1]), 0.0), best.cost)
         if near is None:
             return float("inf")
         if near.cost < best.cost:
             best, at = near, tuple(map(float, point))
         return float(np.log(near.cost))
 
-    first, steps = np.array(start)[free], np.array(family.steps)[free]
-    if not damped:
-        first, steps = np.append(first, trial.loop.kp.value / size), np.append(steps, _KP_STEP)
+    first = np.append(np.array(start)[free], trial.loop.kp.value / size)
+    steps = np.append(np.array(family.steps)[free], _KP_STEP)
     simplex = np.vstack([first, first + np.diag(steps)])
     options: Any = {
         "initial_simplex": simplex,
-        "maxfev": _DAMPED if damped else _FREE,
+        "maxfev": candidates,
         "xatol": _FINE,
         "fatol": _FINE,
     }

@@ -6,7 +6,7 @@ for the test plants of the literature it is a transfer function with dead time b
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cache, cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,9 +18,11 @@ from shaftloop.analysis.limits import held_state
 from shaftloop.analysis.openloop import OpenLoop
 from shaftloop.analysis.operating import operating_point
 from shaftloop.analysis.response import fundamental, grid
+from shaftloop.control.filters import Section
 from shaftloop.control.parameters import ActiveDamping, Loop
+from shaftloop.control.structures import damping_section
 from shaftloop.scenario.description import Description
-from shaftloop.studies.tuning.damping import damped, speeds_across
+from shaftloop.studies.tuning.damping import NEUTRAL, DampingCut, section_at, speeds_across
 from shaftloop.studies.tuning.modetrack import ModeTracker, mode_tracker
 from shaftloop_models.parameters import Gain
 
@@ -49,12 +51,12 @@ class LoopPlant:
     """Shaft modes; nothing where there is no bench."""
     speeds: tuple[str, str, float] | str = "there is no bench"
     """What active damping can work on, with a gain of the right size [N m s/rad]; or why there is nothing."""
-    rebuilt: "Callable[[ActiveDamping], LoopPlant] | None" = None
+    with_damping: "Callable[[ActiveDamping], LoopPlant] | None" = None
     """The same with active damping."""
     noises: Mapping[str, float] = field(default_factory=dict)
     """Rms of noise and steps of every reading by its name. [N m], of speeds [rad/s]"""
-    paths: tuple[OpenLoop, OpenLoop] | None = None
-    """With active damping: from the command to the reading and to the torque of the damping, both cut."""
+    cut: tuple[DampingCut, Section] | None = None
+    """With active damping: the plant cut at the command, and the damping as it runs at every tick."""
 
     @property
     def period(self) -> float:
@@ -64,17 +66,20 @@ class LoopPlant:
     @cached_property
     def frequency(self) -> Array:
         """Grid, dense around poles and zeros, shape (n,) [Hz]."""
-        return grid(self.system)
+        return grid(self.system) if self.cut is None else self.cut[0].frequency
 
     @cached_property
     def response(self) -> Complex:
         """Reading per command on the grid, shape (n,)."""
-        return self.at(self.frequency)
+        return self.at(self.frequency) if self.cut is None else self.cut[0].on_grid[0]
 
     @cached_property
     def damping(self) -> Complex:
         """Loop gain of the active damping on the grid, shape (n,)."""
-        return self.damping_at(self.frequency)
+        if self.cut is None:
+            return np.zeros(len(self.frequency), dtype=np.complex128)
+        paths, section = self.cut
+        return paths.on_grid[1] * section_at(section, self.frequency, self.period)
 
     @cached_property
     def static_gain(self) -> float:
@@ -98,10 +103,10 @@ class LoopPlant:
             The loop.
         """
         damping = loop.active_damping
-        if damping is None or self.rebuilt is None:
+        if damping is None or self.with_damping is None:
             return self
         if damping not in self._known:
-            self._known[damping] = self.rebuilt(damping)
+            self._known[damping] = self.with_damping(damping)
         return self._known[damping]
 
     def at(self, frequency: Array) -> Complex:
@@ -112,7 +117,7 @@ class LoopPlant:
         frequency : ndarray, shape (n,)
             Up to half the rate of the loop. [Hz]
         """
-        return fundamental(self.system if self.paths is None else self.paths[0], frequency)
+        return fundamental(self.system if self.cut is None else self.cut[0].reading, frequency)
 
     def damping_at(self, frequency: Array) -> Complex:
         """Return the loop gain of the active damping, zero without one, shape (n,).
@@ -124,9 +129,10 @@ class LoopPlant:
         frequency : ndarray, shape (n,)
             Up to half the rate of the loop. [Hz]
         """
-        if self.paths is None:
+        if self.cut is None:
             return np.zeros(len(frequency), dtype=np.complex128)
-        return fundamental(self.paths[1], frequency)
+        paths, section = self.cut
+        return fundamental(paths.torque, frequency) * section_at(section, frequency, self.period)
 
 
 def loop_named(description: Description, name: str) -> Loop:
@@ -209,33 +215,39 @@ def bench_plants(
 def _bench_plant(
     description: Description, name: str, label: str, speed: float | None, torque: float | None
 ) -> LoopPlant:
-    """Return what a bare loop acts on, with the active damping that it may have."""
+    """Return what a bare loop acts on."""
     bench = HyperMap(description)
     point = operating_point(bench.bench, speed, torque)
     state = held_state(bench, point)
     loop = bench.bench.loops[name]
     system = _without(bench.open(loop, state, loop.error_slot), loop.integral_slot)
-    paths = None
-    if loop.parameters.active_damping is not None:
-        slot = bench.bench.model.layout.number(f"{name}.damping")
-        paths = (system, _without(bench.open(loop, state, slot), loop.integral_slot))
-        system = damped(*paths)
-
-    def rebuilt(damping: ActiveDamping) -> LoopPlant:
-        with_damping = with_loop(description, replace(loop.parameters, active_damping=damping))
-        return _bench_plant(with_damping, name, label, speed, torque)
-
-    return LoopPlant(
+    bare = LoopPlant(
         system,
         label,
         float(bench.walk(state, np.array([bench.ticks]))[0][loop.break_slot]),
         point.setpoints[name],
         mode_tracker(bench.bench, system),
         speeds_across(bench.bench, loop.parameters),
-        rebuilt,
-        channel_noise(bench.bench, point.speed),
-        paths,
+        noises=channel_noise(bench.bench, point.speed),
     )
+
+    @cache
+    def cut(left: str, right: str) -> tuple[DampingCut, ModeTracker]:
+        one = replace(loop.parameters, active_damping=ActiveDamping(1.0, left, right))
+        with_one = HyperMap(with_loop(description, one))
+        own, held = with_one.bench.loops[name], held_state(with_one, point)
+        slot = with_one.bench.model.layout.number(f"{name}.damping")
+        found = DampingCut(
+            *(_without(with_one.open(own, held, seen), own.integral_slot) for seen in (own.error_slot, slot))
+        )
+        return found, mode_tracker(bench.bench, found.joined(NEUTRAL))
+
+    def with_damping(damping: ActiveDamping) -> LoopPlant:
+        paths, modes = cut(damping.left, damping.right)
+        section = damping_section(damping, float(loop.parameters.rate))
+        return replace(bare, system=paths.joined(section), modes=modes, cut=(paths, section))
+
+    return replace(bare, with_damping=with_damping)
 
 
 def _without(system: OpenLoop, slot: int) -> OpenLoop:

@@ -266,7 +266,9 @@ class Search:
             if self._cannot_beat(gap.high, limit):
                 continue
             if self._is_stable_within(shape, parts, gap):
-                better = self._within(shape, gap, shares, limit)
+                # What is unstable after all has an area without end.
+                with np.errstate(over="ignore", invalid="ignore"):
+                    better = self._within(shape, gap, shares, limit)
                 if better is not None:
                     best, limit = better, better.cost
         return best
@@ -300,10 +302,12 @@ class Search:
                 break
             loop = with_gains(shape, gap.kp, ki)
             cost = self.cost(loop, limit)
-            if cost >= limit or self._keeps(loop):
+            if cost >= limit:
                 looked += 1
-                if cost < limit:
-                    best, limit = Trial(loop, cost), cost
+            # A pole that hides between two frequencies escapes the count of turns.
+            elif self._keeps(loop) and self.is_stable(loop):
+                looked += 1
+                best, limit = Trial(loop, cost), cost
         return best
 
     def _capped(self, shape: Loop, gap: Gap) -> Gap:
