@@ -20,6 +20,8 @@ __all__ = ["TuneAnswer", "find_gains"]
 
 _MUCH = 30.0
 """Overshoot that is worth a word. [%]"""
+_ONE_BY_ONE = "tune one loop after the other, each with --write, which looks for gains that hold them"
+"""Several loops are only judged in the end."""
 _RUNS = 10
 """Runs of the sequence that it takes to judge what a scenario expects, about."""
 _NOISY = 0.05
@@ -44,7 +46,8 @@ class TuneAnswer(Answer):
             return f"do not use: the bounds are not kept by loop {' and '.join(missed)}"
         count, broken = len(tuning.verdicts), len(tuning.broken)
         if broken:
-            return f"do not use: {broken} of {count} expectations of the scenario do not hold"
+            text = f"do not use: {broken} of {count} expectations of the scenario do not hold"
+            return text if len(tuning.loops) == 1 else f"{text}; {_ONE_BY_ONE}"
         held = f"all {count} expectations of the scenario hold" if count else "the scenario expects nothing"
         return f"may be used: all bounds are kept, {held}"
 
