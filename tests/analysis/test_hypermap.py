@@ -45,6 +45,23 @@ def test_with_an_integrator_the_reading_is_the_set_point() -> None:
     assert state[slot(bench.bench, "ts.reading")] == pytest.approx(10.0, rel=1e-9)
 
 
+@pytest.mark.parametrize("name", ["wheel-hub", "truck-axle"])
+def test_a_derivative_serves_several_steps(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    bench, taken = HyperMap(shipped(name)), []
+    derivative = bench.jacobian
+
+    def counted(state: np.ndarray) -> np.ndarray:
+        taken.append(1)
+        return derivative(state)
+
+    monkeypatch.setattr(bench, "jacobian", counted)
+    state = bench.steady(operating_point(bench.bench))
+    # The map is all but linear: the derivative at the start and one near the end lead the whole way.
+    assert len(taken) <= 3
+    after = bench.walk(state, np.array([bench.ticks]))[0][bench.slots]
+    assert np.max(np.abs(after - state[bench.slots]) / bench.difference_steps) < 1e-7
+
+
 def test_a_walk_stays_at_the_steady_state() -> None:
     bench = HyperMap(shipped("wheel-hub"))
     state = bench.steady(operating_point(bench.bench))

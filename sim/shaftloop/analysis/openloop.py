@@ -6,13 +6,15 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from shaftloop.analysis.resolvent import Resolvent
+
 __all__ = ["AT_ONE", "OpenLoop", "spectral_radius"]
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-_CHUNK = 2_000_000
-"""Matrix elements that are solved for at once."""
+_FEW = 16
+"""Below so many points each is solved for by itself."""
 
 AT_ONE = 1e-8
 """Distance from 1 that rounding gives the eigenvalue of an integrator, at most."""
@@ -69,13 +71,14 @@ class OpenLoop:
         forced : ndarray, shape (m, n, k) or (n, k)
             Right-hand sides.
         """
-        chunk = max(1, _CHUNK // max(self.a.size, 1))
-        result = np.empty((len(z), *forced.shape[-2:]), dtype=np.complex128)
-        for i in range(0, len(z), chunk):
-            part = slice(i, i + chunk)
-            pencil = z[part, None, None] * np.eye(len(self.a)) - self.a
-            result[part] = np.linalg.solve(pencil, forced[part] if forced.ndim > 2 else forced)
-        return result
+        if len(z) < _FEW:
+            pencil = z[:, None, None] * np.eye(len(self.a)) - self.a
+            return np.asarray(np.linalg.solve(pencil, forced))
+        return self._resolvent.states(z, np.broadcast_to(forced, (len(z), *forced.shape[-2:])))
+
+    @cached_property
+    def _resolvent(self) -> Resolvent:
+        return Resolvent(self.a)
 
 
 def spectral_radius(matrix: Array) -> float:
