@@ -1,6 +1,7 @@
 """`shaftloop show`: the bench as it is understood, every value with its unit and what states it."""
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -120,6 +121,15 @@ def test_nothing_is_written_unless_asked_for(tmp_path: Path) -> None:
     result = call("reference-bench", "--out", "here")
     assert json.loads((tmp_path / "here/show.json").read_text(encoding="utf-8"))["values"]
     assert "written to here: show.json" in result.stdout
+
+
+def test_a_table_of_which_nothing_is_stated_is_told_too(tmp_path: Path) -> None:
+    text = (shipped_folder() / "reference-bench.toml").read_text(encoding="utf-8")
+    bare = re.sub(r"\[record\]\n(\w.*\n)+", "", text)
+    assert bare != text
+    (tmp_path / "bare.toml").write_text(bare, encoding="utf-8")
+    result = call("bare.toml")
+    assert result.exit_code == 0 and "record\n  left out: rate, channels\n" in result.stdout
 
 
 def test_a_scenario_that_cannot_be_read_is_not_shown() -> None:

@@ -13,6 +13,7 @@ from shaftloop.cli.fidelity import fidelity
 from shaftloop.cli.group import BAD_INPUT, Commands, Terminated, interrupted, leave_streams
 from shaftloop.cli.margins import margins
 from shaftloop.cli.modes import modes
+from shaftloop.cli.new import new
 from shaftloop.cli.options import hand_out
 from shaftloop.cli.sensors import sensors
 from shaftloop.cli.show import show
@@ -80,6 +81,7 @@ cli.add_command(check)
 cli.add_command(fidelity)
 cli.add_command(margins)
 cli.add_command(modes)
+cli.add_command(new)
 cli.add_command(sensors)
 cli.add_command(show)
 cli.add_command(simulate)

@@ -154,7 +154,9 @@ def _values(values: Sequence[Statement]) -> Iterator[str]:
         yield group or "scenario"
         listed = [(value.path.removeprefix(f"{group}."), value) for value in members]
         rows = [(key, value.text, _place(value)) for key, value in listed if value.text is not None]
-        wide, long = (min(max(len(row[i]) for row in rows), most) for i, most in ((0, 32), (1, 20)))
+        wide, long = (
+            min(max((len(row[i]) for row in rows), default=0), most) for i, most in ((0, 32), (1, 20))
+        )
         for key, text, place in rows:
             yield _filled(f"  {key:{wide}}  {text:{long}}  {place}", wide + 4)
         missing = [key for key, value in listed if value.text is None]

@@ -1,0 +1,111 @@
+"""`shaftloop new`: write a first scenario."""
+
+import re
+import sys
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import click
+
+from shaftloop.errors import ScenarioError
+
+__all__ = ["new"]
+
+
+class _Question(NamedTuple):
+    """A figure of the bench that is asked for."""
+
+    option: str
+    unit: str
+    example: str
+    """Taken where nobody is there to be asked; empty where it is estimated."""
+    least: str
+    most: str
+    help: str
+
+
+_QUESTIONS = (
+    _Question("torque", "N m", "90 N m", "0.01 N m", "100 kN m", "Rated torque of the machine under test."),
+    _Question("speed", "rad/s", "800 rpm", "10 rpm", "200000 rpm", "Its rated speed."),
+    _Question(
+        "inertia", "kg m^2", "", "1e-9 kg m^2", "1e6 kg m^2", "Its inertia; else that of similar ones."
+    ),
+    _Question("sensor", "N m", "", "0.01 N m", "200 kN m", "Rated torque of the torque sensor."),
+    _Question("coupling", "N m/rad", "", "0.1 N m/rad", "1000 MN m/rad", "Stiffness of each coupling."),
+    _Question("bus", "s", "", "50 us", "20 ms", "Period of the bus that carries the reading; else none."),
+)
+
+
+def _options(command: Any) -> Any:
+    for question in reversed(_QUESTIONS):
+        text = f'{question.help} E.g. "{question.example}".' if question.example else question.help
+        command = click.option(f"--{question.option}", metavar="QUANTITY", help=text)(command)
+    return command
+
+
+@click.command()
+@click.argument("name")
+@_options
+def new(name: str, **answers: str | None) -> None:
+    """Write a first scenario NAME.toml, with a comment beside every estimate.
+
+    Asks for what no option states where somebody is there to answer.
+    """
+    from shaftloop.report.files import write_text
+    from shaftloop.report.terminal import print_answer, print_line
+    from shaftloop.scenario.fields import NAME_PATTERN
+    from shaftloop.scenario.first import FirstBench, first_scenario
+
+    stem = name.removesuffix(".toml")
+    if not re.fullmatch(NAME_PATTERN, stem) or len(stem) > 60:
+        raise click.BadParameter("use letters, digits, - and _ only, at most 60", param_hint="NAME")
+    file = Path(f"{stem}.toml")
+    if file.exists():
+        raise ScenarioError([f"{file}: is there already; choose another name, or move it away"])
+    if sys.stdin.isatty() and sys.stdout.isatty():
+        for question in _QUESTIONS:
+            if answers[question.option] is None:
+                empty = "" if question.example else " Empty: estimated or none."
+                answers[question.option] = click.prompt(
+                    f"{question.help}{empty}", default=question.example, show_default=bool(question.example)
+                )
+    bench = FirstBench(**{q.option: _read(q, answers[q.option] or q.example) for q in _QUESTIONS})
+    if bench.range < bench.torque:
+        raise click.BadParameter(
+            f"{bench.range:g} N m is less than the rated torque, {bench.torque:g} N m; choose a larger one",
+            param_hint="--sensor",
+        )
+    write_text(file, first_scenario(stem, bench))
+    print_answer(
+        [
+            f"{file} is a bench for {bench.torque:g} N m with its first mode at about {bench.mode:.3g} Hz. "
+            "Its gains are a careful first guess, and what is marked as an estimate waits for a data sheet.",
+        ]
+    )
+    for verb, why in (
+        ("show", "what was understood"),
+        ("simulate", "what the bench does"),
+        ("margins", "how stable its loops are"),
+        ("tune", "better gains, with --loop torque"),
+    ):
+        print_line(f"shaftloop {verb} {file}: {why}")
+
+
+def _read(question: _Question, text: str) -> Any:
+    """Return an answer in SI units, nothing where there is none."""
+    from shaftloop.scenario.units import UnitError, read_quantity
+
+    if not text:
+        return None
+    try:
+        value, least, most = (
+            float(read_quantity(each, (question.unit,))[0]) for each in (text, question.least, question.most)
+        )
+    except UnitError as error:
+        raise click.BadParameter(f"{text}: {error}", param_hint=f"--{question.option}") from None
+    if not least <= value <= most:
+        raise click.BadParameter(
+            f"{text} is out of range; allowed: {question.least} to {question.most}",
+            param_hint=f"--{question.option}",
+        )
+    return value
