@@ -4,10 +4,11 @@ from dataclasses import replace
 from fractions import Fraction
 from functools import cache
 
+import numpy as np
 import pytest
 
 from rigs import coupling, describe, sensor, servo, shipped, speed_loop, torque_loop
-from shaftloop.analysis.delay import PathMargin, delay_margin
+from shaftloop.analysis.delay import PathMargin, _smallest_delay, delay_margin
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.openloop import spectral_radius
@@ -117,6 +118,14 @@ def test_with_active_damping_command_and_reading_stand_different_delays() -> Non
     assert smaller.value < 0.2 * larger.value
     # What the whole response predicts is the margin of the command.
     assert smaller.value == pytest.approx(margins.phase_delay_margin, abs=0.5e-3)
+
+
+@pytest.mark.parametrize(("angle", "left"), [(-150.0, 30.0), (150.0, 330.0)])
+def test_a_delay_turns_a_response_backwards_until_it_meets_minus_one(angle: float, left: float) -> None:
+    """It shrinks from 2 at 10 Hz to 1/2 at 20 Hz: 1 is met at 15 Hz."""
+    response = np.array([2.0, 0.5]) * np.exp(1j * np.radians(angle))
+    found = _smallest_delay(np.array([10.0, 20.0]), response)
+    assert found == pytest.approx(left / 360.0 / 15.0, rel=1e-12)
 
 
 def test_a_limited_loop_is_delayed_behind_its_limiter() -> None:

@@ -7,6 +7,7 @@ import pytest
 from scipy.signal import butter, lfilter
 
 from rigs import coupling, describe, sensor, servo, shipped, speed_loop, torque_loop
+from shaftloop.analysis.fidelity.aliasing import ripples
 from shaftloop.analysis.fidelity.bands import Band, find_bands
 from shaftloop.analysis.fidelity.correction import (
     acceleration_noise,
@@ -25,6 +26,7 @@ from shaftloop.analysis.fidelity.signalpath import (
     slow_delay,
     static_error,
 )
+from shaftloop.analysis.fidelity.transfer import fidelity
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.operating import operating_point
 from shaftloop.bench.assemble import build_bench
@@ -223,6 +225,7 @@ def test_encoder_counts_and_times() -> None:
     assert fast.timing_over_period == pytest.approx(200.0 * math.pi / (10e6 * 0.1))
     assert fast.crossover == pytest.approx(1200.0 * math.pi / 30.0)
     assert fast.delay == pytest.approx(0.05)
+    assert encoder_figures(encoder, -200.0 * math.pi, clock=10e6) == fast
 
 
 def test_encoder_at_rest_and_without_clock() -> None:
@@ -272,6 +275,17 @@ def test_the_window_is_just_long_enough() -> None:
     assert 0.08 * acceleration_noise(7.67e-4, window) <= 0.15
     assert 0.08 * acceleration_noise(7.67e-4, window - 5e-4) > 0.15
     assert window_for(7.67e-4, 0.08, 1e9, 5e-4) == 5e-4
+
+
+def test_ripple_and_cogging_of_one_order_add_as_phasors() -> None:
+    waves = {"ripple": [{"order": 6, "amplitude": "3 N m", "phase": "20 deg"}]}
+    waves["cogging"] = [{"order": 6, "amplitude": "4 N m", "phase": "110 deg"}]
+    line = [servo("drive", 0.05, **waves), sensor("ts", 2e4, damping="1 N m s/rad"), servo("load", 0.1)]
+    loops = [speed_loop("drive", 1.0, 1.0), torque_loop("load", "ts")]
+    document = {"unit": "drive", "line": line, "loop": loops, "duration": "1 s"}
+    (ripple,) = ripples(fidelity(describe(document), speed=50.0))
+    assert ripple.order == 6.0
+    assert ripple.amplitude == pytest.approx(5.0, rel=1e-12)
 
 
 def ramped(unit: str, down: float = 0.4) -> Description:

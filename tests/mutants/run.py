@@ -42,7 +42,9 @@ def fault(mutant: dict[str, Any], root: Path = ROOT) -> str | None:
     return None
 
 
-def run_tests(tests: list[str], root: Path, interpreted: bool) -> tuple[int | None, str, list[str]]:
+def run_tests(
+    tests: list[str], root: Path, interpreted: bool, patience: float | None = PATIENCE
+) -> tuple[int | None, str, list[str]]:
     """Return pytest's exit code on the copy, nothing where the time is up, what it says, and what failed."""
     folders = os.pathsep.join(str(root / name) for name in ("sim", "models"))
     settings = {
@@ -53,7 +55,7 @@ def run_tests(tests: list[str], root: Path, interpreted: bool) -> tuple[int | No
     command = [sys.executable, "-m", "pytest", "-q", "--tb=no", "-p", "no:cacheprovider", *tests]
     try:
         done = subprocess.run(
-            command, cwd=root, env=os.environ | settings, capture_output=True, text=True, timeout=PATIENCE
+            command, cwd=root, env=os.environ | settings, capture_output=True, text=True, timeout=patience
         )
     except subprocess.TimeoutExpired:
         return None, "", []
@@ -87,7 +89,7 @@ def unsound(killers: dict[str, bool], root: Path) -> set[str]:
     for interpreted in (False, True):
         tests = [test for test, how in killers.items() if how == interpreted]
         if tests:
-            code, _, failed = run_tests(tests, root, interpreted)
+            code, _, failed = run_tests(tests, root, interpreted, None)
             found.update(failed if code in (0, 1) else tests)
     return found
 

@@ -176,13 +176,15 @@ def test_a_fault_elsewhere_keeps_its_own_place(tmp_path: Path) -> None:
 
 
 def test_gains_are_figures_in_si_units() -> None:
-    settings = ["loop.torque.setpoint_rate=4 kN m/s", "loop.overspeed.limit_speed=1200 rpm"]
+    model = 'loop.torque.predictor={model_gain=0.6,time_constant="3 ms",delay="2 samples"}'
+    settings = ["loop.torque.setpoint_rate=4 kN m/s", "loop.overspeed.limit_speed=1200 rpm", model]
     found = gain_figures(read_scenario("wheel-hub", settings).description)
     told = {name: (figure.value, figure.unit) for name, figure in found.items()}
     assert told["torque.kp"] == (0.1, "1") and told["torque.ki"] == (120.0, "1/s")
     assert told["speed.kp"] == (5.0, "N m s/rad") and told["torque.setpoint_rate"] == (4000.0, "N m/s")
     assert told["overspeed.limit_speed"] == (pytest.approx(125.66370614), "rad/s")
     assert told["torque.filters.0.frequency"] == (78.0, "Hz")
+    assert told["torque.predictor.delay"] == (pytest.approx(1e-3), "s")  # at 2 kHz
     assert not any(name.endswith((".rate", ".reads", ".acts_on")) for name in found)
 
 
