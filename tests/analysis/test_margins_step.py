@@ -44,6 +44,15 @@ def test_the_step_follows_the_linear_prediction(scenario: str, loop: str) -> Non
     assert np.max(np.abs(simulated - predicted)) < 2e-3
 
 
+def test_a_step_down_is_drawn_like_a_step_up() -> None:
+    bench = HyperMap(shipped("reference-bench"))
+    point = operating_point(bench.bench)
+    state, loop = bench.steady(point), bench.bench.loops["torque"]
+    up, down = (step_response(bench, loop, point, state, 0.99, size) for size in (0.02, -0.02))
+    assert down.true[-1] == pytest.approx(1.0, abs=0.02)
+    assert down.overshoot == pytest.approx(up.overshoot, abs=0.01)
+
+
 def test_the_reading_comes_after_the_truth() -> None:
     bench = HyperMap(shipped("reference-bench"))
     point = operating_point(bench.bench)

@@ -2,6 +2,8 @@
 
 from dataclasses import replace
 from fractions import Fraction
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
@@ -9,7 +11,7 @@ from rigs import shipped
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.openloop import spectral_radius
 from shaftloop.analysis.operating import operating_point
-from shaftloop.analysis.vary import Demand, Range, read_range, vary
+from shaftloop.analysis.vary import Demand, Range, _Study, _thresholds, read_range, vary
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.reading import read_scenario
 
@@ -86,6 +88,17 @@ def test_thresholds_lie_where_they_are_said_to_lie() -> None:
         scenario, Range("loop.torque.kp", Fraction(str(at)), Fraction("0.4"), "", 2), Demand(("torque",))
     )
     assert again.margins["torque"][0].ms == pytest.approx(2.0, abs=1e-3)
+
+
+def test_a_value_that_must_not_fall_is_kept_above_its_threshold() -> None:
+    class Study(_Study):
+        def at(self, value: Fraction) -> dict[str, Any]:
+            return {"l": SimpleNamespace(stable=value >= Fraction("4.3"), ms=1.0)}
+
+    wanted = Range("a.b", Fraction(0), Fraction(10), "s", 3)
+    study = Study(None, wanted, Demand(("l",)))  # type: ignore[arg-type]
+    found = _thresholds(study, wanted.values(), "l")
+    assert {(threshold.kept, threshold.broken) for threshold in found} == {(4.3, 4.299)}
 
 
 def test_latency_acts_as_a_staircase() -> None:
