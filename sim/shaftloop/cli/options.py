@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 import click
+from click.shell_completion import CompletionItem
 
 from shaftloop.text import escaped
 
@@ -203,6 +204,33 @@ _pictures_option = click.option(
 )
 
 
+def _sources(_: click.Context, argument: click.Parameter, begun: str) -> list[CompletionItem]:
+    """Return what a file may be: one that is there, or a shipped scenario."""
+    from shaftloop.scenario.shipped import shipped_names
+
+    names = shipped_names() if argument.metavar == "SCENARIO" else []
+    found = [CompletionItem(name) for name in names if name.startswith(begun)]
+    return found or [CompletionItem(begun, type="file")]
+
+
+def _paths(ctx: click.Context, _: click.Parameter, begun: str) -> list[CompletionItem]:
+    """Return the paths of the scenario that stands on the command line; none where it cannot be read."""
+    from shaftloop.errors import ShaftloopError
+    from shaftloop.scenario.reading import read_scenario, stated_values
+
+    # An option that has no value yet ends the parsing before the file gets its name.
+    source = ctx.params.get("source") or next(iter(ctx.args), None)
+    try:
+        values = stated_values(read_scenario(source)) if source else ()
+    except ShaftloopError:
+        return []
+    return [
+        CompletionItem(f"{value.path}=", help=value.text)
+        for value in values
+        if value.path.startswith(begun) and not value.path.endswith(".name")
+    ]
+
+
 def request_options(metavar: str, draws: bool = True) -> Callable[[Callable[..., None]], Callable[..., None]]:
     """Return what gives a command its file, --set, --out, --json and --pictures, as one `Request`.
 
@@ -215,12 +243,13 @@ def request_options(metavar: str, draws: bool = True) -> Callable[[Callable[...,
     """
 
     def decorate(command: Callable[..., None]) -> Callable[..., None]:
-        @click.argument("source", metavar=metavar)
+        @click.argument("source", metavar=metavar, shell_complete=_sources)
         @click.option(
             "--set",
             "settings",
             metavar="PATH=VALUE",
             multiple=True,
+            shell_complete=_paths,
             help="Change a value of the scenario, e.g. loop.torque.kp=0.3; repeatable.",
         )
         @click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="Folder for the results.")
