@@ -21,7 +21,7 @@ def verdict(answer: TuneAnswer) -> list[str]:
             kp, ki = design.loop.kp, design.loop.ki
             said.append(
                 f"Loop {name}: kp {kp.value:.4g} {kp.unit if kp.unit != '1' else ''}".rstrip()
-                + f" and ki {ki.value:.4g} {ki.unit} as {found.chosen.title}{binding}."
+                + f" and ki {ki.value:.4g} {ki.unit} ({found.chosen.title}){binding}."
             )
     if answer.tuning.recommended:
         said.append("Try them first at low speed and low torque, with limits set tight.")
