@@ -1,8 +1,10 @@
 """Tables and pictures of the fidelity of a reading: what they say, and that no title breaks them."""
 
+from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
 
+import numpy as np
 import pytest
 
 from fidelity_bench import BARE, RICH
@@ -13,10 +15,11 @@ from shaftloop.analysis.fidelity.transfer import Fidelity, fidelity
 from shaftloop.analysis.simulation import simulate
 from shaftloop.answers.fidelity import FidelityAnswer
 from shaftloop.report.fidelity.error import draw_error
-from shaftloop.report.fidelity.folding import draw_folding
+from shaftloop.report.fidelity.folding import _summary, draw_folding
 from shaftloop.report.fidelity.pulse import draw_pulse
 from shaftloop.report.fidelity.tables import tell
 from shaftloop.report.fidelity.time import draw_time
+from shaftloop.report.quantities import show
 from shaftloop.scenario.reading import Scenario, read_scenario
 
 TITLE = 'Costs $5 & <b>"x"</b> to $x_{'
@@ -46,6 +49,18 @@ def test_pictures_of_a_bench_with_everything(tmp_path: Path, found: Fidelity, fo
     for name in ("error", "pulse", "folding", "time"):
         ElementTree.parse(tmp_path / f"{name}.svg")
         assert (tmp_path / f"{name}.svg").stat().st_size > 10_000
+
+
+def test_the_folding_picture_says_whether_anything_folds(found: Fidelity, folds: Aliasing) -> None:
+    highest = max(entry.ripple.order for entry in folds.orders)
+    limit = np.pi * found.sampling / highest
+    above, below = (replace(folds, max_speed=share * limit) for share in (1.01, 0.99))
+    said = show(limit, "rad/s")
+    assert _summary(found, above).startswith(f"{highest:g}x folds above {said}, sensor ts at ")
+    assert _summary(found, below).startswith(
+        f"No aliasing up to {show(0.99 * limit, 'rad/s')}: sensor ts at "
+    )
+    assert _summary(found, replace(folds, orders=())).startswith("No aliasing up to ")
 
 
 def test_orders_without_amplitude_and_a_bench_at_rest_are_drawn(tmp_path: Path) -> None:

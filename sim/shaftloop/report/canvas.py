@@ -24,6 +24,7 @@ COLOURS = {
     "loss": "#D55E00",
     "stored": "#E69F00",
     "grid": "#000000",
+    "phase margin": "#785EF0",
     "quiet": "#6E6E6E",
 }
 """By meaning; from the palette of Okabe and Ito, which the colour-blind can tell apart."""

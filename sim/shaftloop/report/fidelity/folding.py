@@ -97,8 +97,17 @@ def _name(axes: Any, aliasing: Aliasing, reach: float, top: float) -> None:
 
 
 def _summary(found: Fidelity, aliasing: Aliasing) -> str:
+    reach, half = aliasing.max_speed, 0.5 * found.sampling
+    highest = max((entry.ripple.order for entry in aliasing.orders), default=0.0)
+    if highest * reach <= 2.0 * math.pi * half:
+        return (
+            f"No aliasing up to {show(reach, 'rad/s')}: sensor {found.sensor.name} at "
+            f"{show(found.sampling, 'Hz', 4)} has no order above half its rate; wider: more arrives"
+        )
+    begins = 2.0 * math.pi * half / highest
     text = (
-        f"sensor {found.sensor.name} at {show(found.sampling, 'Hz', 4)}; wider: more arrives; orange: folded"
+        f"{highest:g}x folds above {show(begins, 'rad/s')}, sensor {found.sensor.name} at "
+        f"{show(found.sampling, 'Hz', 4)}; wider: more arrives; orange: folded"
     )
     known = any(entry.ripple.amplitude is not None for entry in aliasing.orders)
     level = f", pale below {show(aliasing.level, 'N m', 3)}"

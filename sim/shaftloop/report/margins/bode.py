@@ -17,7 +17,7 @@ __all__ = ["draw_bode"]
 
 Array = NDArray[np.float64]
 
-_CURVE, _GAIN, _PHASE = COLOURS["electrical"], COLOURS["loss"], COLOURS["true"]
+_CURVE, _GAIN, _PHASE = COLOURS["electrical"], COLOURS["phase margin"], COLOURS["true"]
 _BELOW_CROSSOVER = 60.0
 """How far below the lowest event the picture begins."""
 _FLOOR, _CEILING = 1e-2, 1e3

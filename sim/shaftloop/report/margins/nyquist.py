@@ -145,13 +145,13 @@ def _mark_margins(axes: Any, margins: Margins) -> None:
     for crossing in margins.crossings:
         if crossing.kind == "gain":
             at = -np.exp(1j * math.radians(crossing.value))
-            axes.plot(at.real, at.imag, "D", color=COLOURS["reading"], markersize=5)
+            axes.plot(at.real, at.imag, "D", color=COLOURS["phase margin"], markersize=5)
             axes.annotate(
                 f"{crossing.value:.1f}° at {crossing.frequency:.3g} Hz",
                 (at.real, at.imag),
                 xytext=(-8, -10 if at.imag < 0.0 else 6),
                 textcoords="offset points",
                 ha="right",
-                color="#A0527F",
+                color=COLOURS["phase margin"],
                 **_TEXT,
             )
