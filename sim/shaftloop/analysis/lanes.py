@@ -226,7 +226,7 @@ class _Crew:
 
     def _run(self, bench: Bench) -> tuple[Run, int]:
         """Return a run of a bench and its last tick; most are variants of one made before."""
-        seconds = longest_time(bench)
+        seconds = longest_time(bench.description)
         for run, end, length in self._known:
             if length == seconds and alike(run.model, bench.model):
                 return run.variant(bench.model), end

@@ -200,7 +200,7 @@ def check_runs(description: Description, count: int) -> None:
 
 def _planned(bench: Bench, method: str, factor: int) -> tuple[Stepping, float, int]:
     """Return stepping, length [s] and number of records of a run that can be paid for."""
-    seconds = longest_time(bench)
+    seconds = longest_time(bench.description)
     if not math.isfinite(seconds):
         raise SimulationError("the sequence has no end", "state a duration, or a time for its last step")
     records = math.ceil(seconds / float(bench.record_period)) + 2

@@ -40,8 +40,18 @@ class RunAnswer(Answer):
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """Whose energy does not close well, and what is asked of parts and limits beyond what they stand."""
-        return (*self.unclosed, *self.overloads, *strained(self.simulation))
+        """What does not close, what is asked of parts beyond what they stand, how sparse the records are."""
+        return (*self.unclosed, *self.overloads, *strained(self.simulation), *self._sparse())
+
+    def _sparse(self) -> tuple[str, ...]:
+        bench = self.simulation.bench
+        if bench.record_sparser == 1:
+            return ()
+        rate = float(1 / bench.record_period)
+        return (
+            f"a long run: recorded at {rate:.6g} Hz instead of {rate * bench.record_sparser:.6g} Hz, and "
+            "times of the metrics are as coarse as that; state record.rate for another",
+        )
 
     def traces_to_pandas(self) -> "pandas.DataFrame":
         """Return the recorded channels over time [s]; their units stand in ``attrs["units"]``."""

@@ -15,6 +15,7 @@ from shaftloop.bench.handles import Bench
 from shaftloop.bench.line import Line, declare_line
 from shaftloop.bench.parts.part import BenchPart, make_part
 from shaftloop.bench.parts.power_meter import BenchPowerMeter
+from shaftloop.bench.sequence import longest_time
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
 from shaftloop.engine.layout import Slot, SlotKind
@@ -25,6 +26,9 @@ from shaftloop_models.network import Network, Ref
 from shaftloop_models.part import Part
 
 __all__ = ["build_bench"]
+
+_MOST_RECORDS = 400_000
+"""Of a run whose scenario states no rate of recording."""
 
 
 @dataclass(frozen=True)
@@ -84,8 +88,15 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
         segments=len(description.sequence) + 1,
         seed=description.seed,
     )
+    period, sparser = _record_period(description)
     bench = Bench(
-        description, model, physics.line, _record_period(description), parts, watches=wiring.watches
+        description,
+        model,
+        physics.line,
+        period,
+        parts,
+        record_sparser=sparser,
+        watches=wiring.watches,
     )
     sources = {part.name: part.reading_slot for part in parts.values() if part.parameters.signal}
     slots = add_hops(wiring, description, sources, bench)
@@ -142,12 +153,18 @@ def _physics(parts: tuple[Part, ...]) -> _Physics:
     return _Physics(net, plant, line, on_bench)
 
 
-def _record_period(description: Description) -> Fraction:
-    """Return the period of the recorder: as stated, else that of the fastest torque sensor, else 1 ms."""
+def _record_period(description: Description) -> tuple[Fraction, int]:
+    """Return the period of the recorder, and how much longer it is than it would be in a short run.
+
+    It is as stated, else that of the fastest torque sensor, else 1 ms, doubled until a long run fits.
+    """
     if description.record.rate is not None:
-        return 1 / description.record.rate
+        return 1 / description.record.rate, 1
     periods = [part.timing().period for part in description.readers("torque")]
-    return min(periods, default=Fraction(1, 1000))
+    period, sparser, length = min(periods, default=Fraction(1, 1000)), 1, longest_time(description)
+    while math.isfinite(length) and length > _MOST_RECORDS * float(sparser * period):
+        sparser *= 2
+    return sparser * period, sparser
 
 
 def _add_guards(description: Description, bench: Bench) -> None:

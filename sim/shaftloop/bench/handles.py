@@ -59,6 +59,8 @@ class Bench:
     loops: dict[str, LoopHandle] = field(default_factory=dict)
     power_meters: dict[str, BenchPowerMeter] = field(default_factory=dict)
     record_task: int = 0
+    record_sparser: int = 1
+    """How much longer the record period is than it would be in a short run."""
     watches: list[Watch] = field(default_factory=list)
     """Limits that sampled tasks keep to."""
 

@@ -70,13 +70,13 @@ def interlocks(bench: Bench) -> list[engine.Interlock]:
     ]
 
 
-def longest_time(bench: Bench) -> float:
+def longest_time(description: stated.Description) -> float:
     """Return the longest time that a run can take, infinite where a step has no end [s]."""
-    if bench.description.duration is not None:
-        return float(bench.description.duration)
-    for step in bench.description.sequence:
+    if description.duration is not None:
+        return float(description.duration)
+    for step in description.sequence:
         if isinstance(step, stated.Stop):
             break
         if isinstance(step, stated.PeriodicStep | stated.Sine) and step.wait and step.time is None:
             return math.inf
-    return float(sequence_length(bench.description.sequence)[0])
+    return float(sequence_length(description.sequence)[0])

@@ -177,7 +177,9 @@ class Expect:
 class Record:
     """What is recorded."""
 
-    rate: Annotated[Fraction | None, Quantity("Hz", "rate; the sensor's where left out", gt=0.0)] = None
+    rate: Annotated[
+        Fraction | None, Quantity("Hz", "rate; the sensor's where left out, lower in long runs", gt=0.0)
+    ] = None
     channels: Annotated[tuple[str, ...], Number("channels beyond the standard ones")] = ()
 
 

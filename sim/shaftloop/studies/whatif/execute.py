@@ -7,7 +7,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.analysis.lanes import LANES
-from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.sequence import longest_time
 from shaftloop.studies.responses import simulates
 from shaftloop.studies.whatif.designs import Plan
@@ -116,7 +115,7 @@ def _most(study: Study, shared: bool) -> int:
     if study.tune is not None:
         return 1
     if not shared:
-        duration = longest_time(build_bench(study.scenario.description, smooth=True))
+        duration = longest_time(study.scenario.description)
         return LANES if LANES * duration <= _SIMULATED else max(1, int(_SIMULATED / duration))
     others = [name for name in study.figures if not simulates([name])]
     return LANES if others else _LARGEST
