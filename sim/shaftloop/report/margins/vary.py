@@ -46,9 +46,13 @@ def _draw_loop(top: Any, low: Any, variation: Variation, name: str, colour: str)
     low.plot(values, gain, ".-", color=colour)
     for limit in LIMITS:
         top.axhline(limit, color=COLOURS["stored"], linewidth=1.1)
+        style: Any = {"transform": top.get_yaxis_transform(), "ha": "right", "va": "bottom", "clip_on": True}
+        top.text(0.995, limit, f"Ms {limit:g}", fontsize=9.0, color="#8A6100", **style)
     seen = ms[np.isfinite(ms)]
     top.set_ylim(1.0, min(max(1.05 * seen.max() if len(seen) else 2.0, 2.2), _MOST_MS))
     shown = gain[np.isfinite(gain)]
+    if not len(shown):
+        low.text(0.5, 0.75, "no gain margin at any value", transform=low.transAxes, ha="center")
     low.set_ylim(1.0, min(max(1.05 * shown.max() if len(shown) else 2.0, 2.2), _MOST_GAIN))
     for i, threshold in enumerate(variation.thresholds[name]):
         _mark(top, low, threshold, variation, i)
