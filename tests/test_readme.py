@@ -14,7 +14,6 @@ from shaftloop.analysis.simulation import simulate
 from shaftloop.cli.main import cli
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.scenario.shipped import shipped_names
-from shaftloop_models.network import Network, Node
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -96,15 +95,3 @@ def test_links_lead_somewhere_and_pictures_are_small(text: str) -> None:
         assert (ROOT / path).exists(), target
         assert not anchor or anchor in headings, target
         assert Path(path).suffix != ".png" or (ROOT / path).stat().st_size < MOST_BYTES, target
-
-
-def test_the_worked_example_declares_what_it_says() -> None:
-    """A body of inertia 2 that turns at ω is braked by d·ω/J, and the meter integrates d·ω²."""
-    names = run_block(blocks(DEVELOPERS, "python")[0])
-    damper = names["EddyDamper"]("eddy_damper", "damper", 0.5)
-    net = Network()
-    node = Node("disc", 2.0, net.state("disc.speed", "rad/s"))
-    (loss,) = names["declare_eddy_damper"](net, damper, node)
-    assert net.linear == [(0, node.speed, -0.25)]
-    assert [(p.meter, p.coefficient, p.a, p.b) for p in net.powers] == [(loss, 0.5, node.speed, node.speed)]
-    assert [element.value for element in damper.elements()] == [0.0]
