@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
+from randombench import random_bench
 from shaftloop.cli.main import cli
 from uncertainty_bench import METERED, PLAN, write_bench
 
@@ -265,3 +266,15 @@ def test_what_nothing_measures_has_no_uncertainty(tmp_path: Path) -> None:
     assert "speed" not in found["best_window"]
     shown = uncertainty(str(path), "--trials", "2000", "--out", str(tmp_path / "out")).output
     assert "800.0 rpm, not measured" in shown and reason in shown and "± 0.000" not in shown
+
+
+def test_a_bench_without_any_stated_error_is_told_in_words(tmp_path: Path) -> None:
+    """A sensor without errors, no encoder, no meter: nothing contributes, nothing has an uncertainty."""
+    path = tmp_path / "ideal.toml"
+    path.write_text(random_bench(10, 0.01))
+    result = uncertainty(str(path), "--trials", "1000", "--out", str(tmp_path / "out"))
+    assert (result.exit_code, result.stderr) == (0, "")
+    assert "nothing is sure" in result.stdout
+    assert "torque: not known: no error of it is stated" in result.stdout
+    assert "Averaging window 1.00 s." in result.stdout
+    assert (tmp_path / "out" / "window.png").is_file()

@@ -1,9 +1,12 @@
 """Files that are either complete or not there."""
 
 import os
+import platform
+import re
 import shutil
+import zlib
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO, ClassVar
 
@@ -11,6 +14,9 @@ from shaftloop.errors import ShaftloopError
 
 __all__ = ["OutputError", "check_folder", "make_folder", "open_atomically", "together", "write_text"]
 
+_HERE = f"{zlib.crc32(platform.node().encode()):08x}"
+"""Marks drafts of this computer: whether a process lives can be asked of its own computer only."""
+_DRAFT = re.compile(rf"\..*\.{_HERE}-([0-9]{{1,9}})\.tmp")
 _waiting: list[dict[Path, Path]] = []
 """Files that are complete and wait for others, by their names, per `together`."""
 
@@ -54,8 +60,9 @@ def check_folder(folder: Path) -> None:
     OutputError
         Where that is not possible.
     """
-    probe = folder / f".shaftloop-{os.getpid()}.tmp"
     try:
+        _sweep(folder)
+        probe = _draft(folder / "probe")
         probe.write_bytes(b"")
         probe.unlink()
     except (OSError, ValueError) as error:
@@ -109,7 +116,8 @@ def open_atomically(path: Path) -> Iterator[BinaryIO]:
     """
     try:
         target = Path(os.path.realpath(path))
-        draft = target.with_name(f".{target.name}.{os.getpid()}.tmp")
+        _sweep(target.parent)
+        draft = _draft(target)
         try:
             with draft.open("wb") as file:
                 yield file
@@ -138,6 +146,32 @@ def write_text(path: Path, text: str) -> None:
     """
     with open_atomically(path) as file:
         file.write(text.encode("utf-8"))
+
+
+def _draft(target: Path) -> Path:
+    """Return what a file is called until it is complete."""
+    return target.with_name(f".{target.name}.{_HERE}-{os.getpid()}.tmp")
+
+
+def _sweep(folder: Path) -> None:
+    """Remove the drafts that killed processes have left in a folder."""
+    with suppress(OSError):
+        for path in folder.iterdir():
+            match = _DRAFT.fullmatch(path.name)
+            if match and not _lives(int(match[1])):
+                path.unlink()
+
+
+def _lives(process: int) -> bool:
+    if os.name != "posix":
+        return True  # Elsewhere to ask is to kill.
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except PermissionError:
+        pass
+    return True
 
 
 def _unusable(path: Path, error: OSError | ValueError) -> OutputError:

@@ -76,6 +76,9 @@ def draw_window(curve: WindowCurve, window: float, title: str, paths: list[Path]
     """
 
     def paint(figure: Any) -> None:
+        if not curve.expanded:
+            figure.text(0.5, 0.5, "no result has an uncertainty", ha="center")
+            return
         axes = figure.subplots()
         for i, (name, expanded) in enumerate(curve.expanded.items()):
             reference = float(np.interp(math.log(window), np.log(curve.window), expanded))

@@ -75,9 +75,10 @@ def tell(results: UncertaintyAnswer, files: Sequence[Path]) -> None:
     curve = results.window
     best = [f"{name} with {show(value, 's', 3)}" for name, value in curve.best.items() if value is not None]
     none = [name for name, value in curve.best.items() if value is None]
-    text = [f"at {_where(curve.point)} least uncertainty of {', '.join(best)}"] if best else []
+    text = [f"Averaging window {show(results.plan.window, 's', 3)}"]
+    text += [f"at {_where(curve.point)} least uncertainty of {', '.join(best)}"] if best else []
     text += [f"none {_range(curve)} for {', '.join(none)}"] if none else []
-    print_line(f"Averaging window {show(results.plan.window, 's', 3)}; {'; '.join(text)}.")
+    print_line(f"{'; '.join(text)}.")
     show_files(files)
 
 
