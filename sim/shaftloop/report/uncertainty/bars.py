@@ -47,6 +47,7 @@ def draw_bars(found: Evaluation, wanted: Sequence[str], people: bool, title: str
 
     def paint(figure: Any) -> None:
         if not rows:
+            figure.subplots().set_axis_off()  # The layout warns of a picture without axes.
             figure.text(0.5, 0.5, "no result has an uncertainty", ha="center")
             return
         heights = [1.6 + len(_bars(budget)) for budget, _, _ in rows]

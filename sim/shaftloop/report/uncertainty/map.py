@@ -77,6 +77,7 @@ def draw_window(curve: WindowCurve, window: float, title: str, paths: list[Path]
 
     def paint(figure: Any) -> None:
         if not curve.expanded:
+            figure.subplots().set_axis_off()  # The layout warns of a picture without axes.
             figure.text(0.5, 0.5, "no result has an uncertainty", ha="center")
             return
         axes = figure.subplots()
