@@ -1,4 +1,4 @@
-"""The guide of DEVELOPERS.md, carried out as it stands: its part is read, runs, and counts in analyses."""
+"""The guide of docs/adding.md, carried out as it stands: its part is read, runs, and counts in analyses."""
 
 import re
 import sys
@@ -15,7 +15,7 @@ from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.simulation import simulate
 from shaftloop.scenario.description import Description
 
-GUIDE = Path(__file__).parents[1] / "DEVELOPERS.md"
+GUIDE = Path(__file__).parents[1] / "docs" / "adding.md"
 MODULES = ("shaftloop_models.eddy_damper", "shaftloop.bench.parts.eddy_damper")
 TORQUE = 0.05 * 100.0 / (1.0 + (100.0 / 80.0) ** 2)
 

@@ -21,7 +21,7 @@ from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.engine.supervision import Event
 from shaftloop.scenario.reading import read_scenario
 
-DEVELOPERS = Path(__file__).parents[2] / "DEVELOPERS.md"
+PAGE = Path(__file__).parents[2] / "docs" / "metrics.md"
 
 REQUIRED = set(
     """
@@ -63,10 +63,10 @@ def test_a_run_has_every_metric_and_one_loss_per_meter(run: Simulation) -> None:
     assert all((metric.value is None) == bool(metric.reason) for metric in found.values())
 
 
-def test_the_table_of_the_developers_page_is_this_one() -> None:
-    if not DEVELOPERS.exists():
-        pytest.skip("no DEVELOPERS.md beside the tests")
-    assert metrics_table() in DEVELOPERS.read_text(encoding="utf-8")
+def test_the_table_of_the_page_is_this_one() -> None:
+    if not PAGE.exists():
+        pytest.skip("no docs beside the tests")
+    assert metrics_table() in PAGE.read_text(encoding="utf-8")
 
 
 def test_steps_are_those_while_the_speed_rests(run: Simulation) -> None:

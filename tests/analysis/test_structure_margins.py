@@ -15,6 +15,7 @@ from shaftloop.analysis.margins import loop_margins
 from shaftloop.analysis.openloop import OpenLoop, spectral_radius
 from shaftloop.analysis.operating import OperatingPoint, operating_point
 from shaftloop.analysis.response import fundamental
+from shaftloop.bench.parts.ratings import WATCHED
 from shaftloop.control.structures import controller_response
 from shaftloop.engine import at
 from shaftloop.scenario.description import Description
@@ -289,4 +290,5 @@ def test_a_plain_loop_has_no_slot_of_them() -> None:
     assert names == {
         *("torque.output", "torque.setpoint", "torque.error", "torque.break[0]", "torque.break[1]"),
         "torque.integral",
+        *(f"torque.command_limit[{i}]" for i in range(WATCHED)),
     }
