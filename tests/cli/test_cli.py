@@ -281,3 +281,12 @@ def test_a_part_beyond_its_limit_ends_with_1_unless_that_is_allowed() -> None:
     (load,) = [entry for entry in document["ratings"] if entry["part"] == "ts"]
     assert load["beyond_limit"] and not load["beyond_rating"] and load["limit"]["value"] == 30.0
     assert run(*overload, "--allow-overload").exit_code == 0
+
+
+def test_the_nearest_part_is_measured_by_its_rating_where_it_states_one() -> None:
+    """A high limit torque does not hide how near a part is to what it carries for good."""
+    overload = ("--json", "--set", "line.ts.limit=1000 N m")
+    first, torque, energy = json.loads(run(*overload).stdout)["answer"]
+    share = torque.partition("N m, ")[2].partition("%")[0]
+    assert first.endswith(f"ts nearest with {share}% of its torque rating.")
+    assert "; the largest loss is " in energy

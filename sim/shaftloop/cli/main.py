@@ -49,8 +49,8 @@ def _print_version(ctx: click.Context, _: click.Parameter, wanted: bool) -> None
 def cli(debug: bool) -> None:
     """Simulate regenerative back-to-back test benches.
 
-    Exit codes: 0 done, 1 a check failed, 2 bad input, 3 the simulation failed, 130 interrupted,
-    143 terminated.
+    Exit codes: 0 done, 1 a check failed or a part is taken beyond its limit, 2 bad input,
+    3 the simulation failed, 130 interrupted, 143 terminated.
     """
 
 

@@ -1,5 +1,6 @@
 """The answer about the torque reading in words."""
 
+from shaftloop.analysis.fidelity.bands import Band
 from shaftloop.answers.fidelity import FidelityAnswer
 from shaftloop.report.quantities import show
 
@@ -16,13 +17,7 @@ def verdict(answer: FidelityAnswer) -> list[str]:
     """
     found, figures = answer.found, answer.figures
     unit, sensor = found.unit, found.sensor.name
-    total = {name: figures[f"total_band_{name}"] for name in ("1_percent", "5_percent", "3_db")}
-    ends = [
-        f"{words} {'nowhere' if band.reason.startswith('outside') else 'over all that was looked at'}"
-        if band.value is None
-        else f"{words} up to {band.value:.4g} Hz"
-        for words, band in zip(("1 %", "5 %", "3 dB"), total.values(), strict=True)
-    ]
+    ends = [f"{band.level} {_reach(band)}" for band in found.bands["total"]]
     first = f"The reading of {sensor} follows the torque of {unit} within {ends[0]}, {ends[1]}, {ends[2]}"
     limited = figures["mechanical_band_5_percent"].value, figures["signal_band_5_percent"].value
     if limited[0] is not None and (limited[1] is None or limited[0] < limited[1]):
@@ -40,3 +35,11 @@ def verdict(answer: FidelityAnswer) -> list[str]:
         f"Sampling folds: {notes[0]}." if notes else "No known ripple is folded into the torque loop."
     )
     return said
+
+
+def _reach(band: Band) -> str:
+    if not band.exists:
+        return "nowhere"
+    if band.high is None:
+        return "over all that was looked at" if band.low is None else f"from {band.low:.3g} Hz"
+    return f"up to {band.high:.4g} Hz" if band.low is None else f"from {band.low:.3g} to {band.high:.4g} Hz"

@@ -94,7 +94,7 @@ def _show_budget(budget: Budget) -> None:
         if share.ideal is not None:
             ideal = share.ideal
             cells = [_hertz(ideal.crossover), f"{ideal.ms:.3f}", _phase(ideal)]
-        add_row(table, share.cause, f"{share.phase:.2f}°", f"{1e6 * share.delay:.0f} µs", *cells)
+        add_row(table, share.cause, f"{round(share.phase, 2) + 0.0:.2f}°", show(share.delay, "s", 3), *cells)
     print_table(table)
 
 
@@ -152,7 +152,7 @@ def _worst(worst: Worst) -> str:
 
 
 def _factor(value: float | None) -> str:
-    return "none" if value is None else f"x {value:#.4g} ({20.0 * math.log10(value):+.1f} dB)"
+    return "none" if value is None else f"x {show(value, '')} ({20.0 * math.log10(value):+.1f} dB)"
 
 
 def _hertz(value: float | None) -> str:
@@ -184,7 +184,7 @@ def _images(margins: Margins) -> str:
 
 def _crossings(margins: Margins) -> str:
     texts = [
-        f"{_hertz(c.frequency)} {f'{c.value:.1f}°' if c.kind == 'gain' else f'x {c.value:#.3g}'}"
+        f"{_hertz(c.frequency)} {f'{c.value:.1f}°' if c.kind == 'gain' else 'x ' + show(c.value, '', 3)}"
         for c in margins.crossings
     ]
     more = [f"and {len(texts) - _MOST_CROSSINGS} more"] if len(texts) > _MOST_CROSSINGS else []

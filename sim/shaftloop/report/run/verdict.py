@@ -1,10 +1,9 @@
 """The answer of a run in words."""
 
-import math
 from collections.abc import Iterator
 
 from shaftloop.analysis.metrics import LOSS_PREFIX
-from shaftloop.analysis.ratings import Load, loads, strained
+from shaftloop.analysis.ratings import loads, strained
 from shaftloop.answers.run import RunAnswer
 from shaftloop.report.quantities import show
 
@@ -33,12 +32,16 @@ def _strain(answer: RunAnswer) -> str:
     if not found:
         return "no part states what it stands"
 
-    def share(entry: Load) -> float:
-        return entry.peak / (entry.limit or entry.rated or math.inf)
-
-    worst = max(found, key=share)
-    what = "limit" if worst.limit else "rating"
-    return f"every part stays inside its ratings, {worst.part} nearest with {share(worst):.0%} of its {what}"
+    shares = (
+        (
+            entry.peak / bound,
+            f"{entry.part} nearest with {entry.peak / bound:.0%} of its {entry.quantity} {what}",
+        )
+        for entry in found
+        for what, bound in (("rating", entry.rated), ("limit", entry.limit))
+        if bound
+    )
+    return f"every part stays inside its ratings, {max(shares)[1]}"
 
 
 def _end(answer: RunAnswer) -> str:
@@ -60,7 +63,8 @@ def _end(answer: RunAnswer) -> str:
     if late:
         return (
             f"The run ends, but {len(late)} wait{'s' if len(late) > 1 else ''} for settling ran into the "
-            f"timeout, the first at {late[0].time:.4g} s; slow the ramps, tune the loop or widen the band."
+            f"timeout, the first at {late[0].time:.4g} s; slow the ramps, tune the loop or widen the "
+            f"band; {_strain(answer)}."
         )
     return f"The run of {answer.simulation.duration:.4g} s ends with no interlock tripped; {_strain(answer)}."
 
@@ -72,7 +76,7 @@ def _torque(answer: RunAnswer) -> Iterator[str]:
     if peak.value is not None and share.value is not None:
         yield f"The true torque peaks at {show(peak.value, 'N m')}, {share.value:.0%} of the sensor's rating;"
     if rise.value is None or over.value is None:
-        yield f"no step is judged: {rise.reason or over.reason}."
+        yield f"{'no' if peak.value is not None else 'No'} step is judged: {rise.reason or over.reason}."
         return
     how = f"settles in {show(settled.value, 's', 3)}" if settled.value is not None else "does not settle"
     yield f"its slowest step rises in {show(rise.value, 's', 3)}, overshoots by {over.value:.1f} % and {how}."
@@ -83,11 +87,9 @@ def _energy(answer: RunAnswer) -> str:
     grid, residual = found["grid_energy"].value, found["energy_residual"].value
     losses = {name: figure.value or 0.0 for name, figure in found.items() if name.startswith(LOSS_PREFIX)}
     largest = max(losses, key=lambda name: losses[name], default=None)
-    text = f"The grid supplies {show(grid or 0.0, 'J')}"
+    text = f"The grid {'takes in' if (grid or 0.0) < 0.0 else 'supplies'} {show(abs(grid or 0.0), 'J')}"
     if largest is not None and losses[largest] > 0.0:
-        text += (
-            f", and {largest.removeprefix(LOSS_PREFIX)} takes {show(losses[largest], 'J')} of it, the most"
-        )
+        text += f"; the largest loss is {largest.removeprefix(LOSS_PREFIX)}, {show(losses[largest], 'J')}"
     if answer.unclosed:
         return f"{text}. Do not trust the energies: {answer.unclosed[0]}."
     return f"{text}; energy closes to {residual:.1e} of what circulates."

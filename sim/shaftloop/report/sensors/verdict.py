@@ -1,5 +1,6 @@
 """The answer about torque sensors in words."""
 
+from shaftloop.analysis.sensor_choice import Judged
 from shaftloop.answers.sensors import SensorsAnswer
 
 __all__ = ["verdict"]
@@ -25,10 +26,21 @@ def verdict(answer: SensorsAnswer) -> list[str]:
             else f" {nearest.candidate.file} comes nearest: {'; '.join(nearest.reasons)}."
         )
         return [f"None of {len(judged)} torque sensors serves.{why}"]
-    names = ", ".join(entry.candidate.file for entry in standing[:_MOST])
-    more = f" and {len(standing) - _MOST} more" if len(standing) > _MOST else ""
-    serve = "serves" if len(standing) == 1 else "serve"
-    said = [f"{len(standing)} of {len(judged)} torque sensors {serve}: {names}{more}."]
+    serving = [entry for entry in standing if entry.serves]
+    said = []
+    if serving:
+        serve = "serves" if len(serving) == 1 else "serve"
+        said.append(f"{len(serving)} of {len(judged)} torque sensors {serve}: {_names(serving)}.")
+    else:
+        said.append(
+            f"{len(standing)} of {len(judged)} torque sensors bear the torque: {_names(standing)}; "
+            "whether one is certain enough is not judged."
+        )
     if any(entry.serves is None or entry.lacks for entry in standing):
         said.append("That is as far as stated: say what is needed by --require, and add missing data.")
     return said
+
+
+def _names(chosen: list[Judged]) -> str:
+    more = f" and {len(chosen) - _MOST} more" if len(chosen) > _MOST else ""
+    return ", ".join(entry.candidate.file for entry in chosen[:_MOST]) + more

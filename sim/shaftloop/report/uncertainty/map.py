@@ -102,7 +102,8 @@ def draw_window(curve: WindowCurve, window: float, title: str, paths: list[Path]
             xlabel="averaging window [s]", ylabel="expanded uncertainty over that at the stated window [1]"
         )
         where = f"{show(curve.point.speed, 'rad/s')}, {show(curve.point.torque, 'N m')}"
-        axes.legend(title=f"at {where}; dot: least", loc="upper left", bbox_to_anchor=(0.12, 1.0))
+        if axes.get_legend_handles_labels()[0]:
+            axes.legend(title=f"at {where}; dot: least", loc="upper left", bbox_to_anchor=(0.12, 1.0))
         axes.grid(visible=True, which="major")
 
     draw(paint, (9.0, 5.6), title, paths)

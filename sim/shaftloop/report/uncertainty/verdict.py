@@ -24,22 +24,25 @@ def verdict(answer: UncertaintyAnswer) -> list[str]:
         for stated, sampled in zip(found.stated, found.sampled.results, strict=True):
             if sampled.name in _SAID and sampled.name not in budget.unmeasured:
                 parts.append(f"{sampled.name} is {stated_text(stated, sampled.unit)}")
-        rules = next(
+        largest = next(
             (
-                entry.contributions[0].name
+                entry.contributions[0]
                 for entry in budget.propagation.budgets
                 if entry.name == "torque" and entry.contributions
             ),
-            "",
+            None,
         )
         coverage = f"{100.0 * found.sampled.coverage:.4g} %"
         text = (
             f"At {where} {' and '.join(parts)} ({coverage} coverage)"
             if parts
-            else f"At {where} nothing is sure"
+            else f"At {where} nothing says how sure the torque is: no error of its sensor is stated"
         )
-        said.append(f"{text}; {rules} rules the torque." if rules and parts else f"{text}.")
+        if largest and parts:
+            text += f"; {largest.name} has the largest share in the torque, {largest.share:.0%}"
+        said.append(f"{text}.")
     left_out = {text for budget, _ in answer.points for text in budget.left_out}
     if left_out:
-        said.append(f"{len(left_out)} effects have no data and are left out, so all of it may be larger.")
+        many = "effects or results are" if len(left_out) > 1 else "effect or result is"
+        said.append(f"{len(left_out)} {many} left out for want of data; what is stated may be larger.")
     return said

@@ -295,7 +295,7 @@ def _rounded(value: float) -> float:
 STRUCTURES = {
     structure.name: structure
     for structure in (
-        Structure("kept", "as the scenario has it, other gains", _kept),
+        Structure("kept", "same controller, new gains", _kept),
         Structure("pi", "PI", _pi),
         Structure("pi_low_pass", "PI, low-pass on the reading", _low_pass),
         Structure("pi_notch", "PI, one notch on the reading", _one_notch),
