@@ -274,7 +274,7 @@ def test_a_bench_without_any_stated_error_is_told_in_words(tmp_path: Path) -> No
     path.write_text(random_bench(10, 0.01))
     result = uncertainty(str(path), "--trials", "1000", "--out", str(tmp_path / "out"))
     assert (result.exit_code, result.stderr) == (0, "")
-    assert "nothing is sure" in result.stdout
+    assert "nothing says how sure the torque is: no error of its sensor is stated." in result.stdout
     assert "torque: not known: no error of it is stated" in result.stdout
     assert "Averaging window 1.00 s." in result.stdout
     assert (tmp_path / "out" / "window.png").is_file()
