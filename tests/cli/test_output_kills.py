@@ -23,7 +23,7 @@ SIMULATE = ("simulate", "bench.toml", "--json", "--traces")
 UPDATE = ("check", "bench.toml", "--update-baseline")
 CASES = {
     "document": ("modes.json", MODES),
-    "picture": ("modes.svg", MODES),
+    "picture": ("modes.png", MODES),
     "traces": ("run.csv", (*SIMULATE, "run.csv")),
     "arrays": ("run.npz", (*SIMULATE, "run.npz")),
     "gains": ("bench.toml", ("tune", "bench.toml", "--loop", "speed", "--json", "--write")),

@@ -22,6 +22,7 @@ from shaftloop.control.filters import Section
 from shaftloop.control.parameters import ActiveDamping, Loop
 from shaftloop.control.structures import damping_section
 from shaftloop.scenario.description import Description
+from shaftloop.studies.checks.gains import WIRING
 from shaftloop.studies.tuning.damping import NEUTRAL, DampingCut, section_at, speeds_across
 from shaftloop.studies.tuning.modetrack import ModeTracker, mode_tracker
 from shaftloop_models.parameters import Gain
@@ -141,17 +142,22 @@ def loop_named(description: Description, name: str) -> Loop:
 
 
 def with_loop(description: Description, loop: Loop) -> Description:
-    """Return a description with one loop in place of that of the same name.
+    """Return a description with the controller of a loop in place of that of the same name.
+
+    What belongs to the bench stays, a latency that a corner changes for instance.
 
     Parameters
     ----------
     description : Description
         The bench.
     loop : Loop
-        The new loop.
+        With the new controller.
     """
-    loops = tuple(loop if entry.name == loop.name else entry for entry in description.loop)
-    return replace(description, loop=loops)
+    loops = []
+    for entry in description.loop:
+        wiring = {key: getattr(entry, key) for key in WIRING}
+        loops.append(replace(loop, **wiring) if entry.name == loop.name else entry)
+    return replace(description, loop=tuple(loops))
 
 
 def plain_loop(loop: Loop) -> Loop:
