@@ -12,6 +12,7 @@ from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.limits import at_voltage_limit, held_state
 from shaftloop.analysis.margins import Margins, loop_margins
 from shaftloop.analysis.operating import OperatingPoint, operating_point, setpoint_ranges
+from shaftloop.analysis.stepresponse import StepResponse, step_response
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 
@@ -48,6 +49,12 @@ class LoopAnalysis:
     """Phases of the free-running clocks; empty where there are none. [s]"""
     limited: tuple[str, ...] = ()
     """Machines that run at their voltage limit there."""
+
+    def small_step(self) -> StepResponse:
+        """Return the response to a small step of the set-point, which takes further runs of the bench."""
+        margins = self.margins
+        loop = self.bench.bench.loops[margins.loop]
+        return step_response(self.bench, loop, margins.point, self.state, margins.largest_eigenvalue)
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from shaftloop.analysis.handover import closed_state_space, opened_state_space
 from shaftloop.analysis.injection import Measured, measure_response
 from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.poles import Pole, closed_poles
-from shaftloop.analysis.stepresponse import StepResponse, step_response
+from shaftloop.analysis.stepresponse import StepResponse
 from shaftloop.analysis.vary import Demand, Range, Variation, vary
 from shaftloop.analysis.worstcase import (
     LoopAnalysis,
@@ -197,13 +197,12 @@ def with_injection(answer: MarginsAnswer, kind: str, *, noise: bool = False) -> 
 
 def _details(analysis: LoopAnalysis, worst: tuple[Worst, ...]) -> LoopAnswer:
     """Return a loop with what takes further runs of its bench."""
-    bench, margins = analysis.bench, analysis.margins
-    loop = bench.bench.loops[margins.loop]
+    description, margins = analysis.description, analysis.margins
     return LoopAnswer(
         analysis,
-        step_response(bench, loop, margins.point, analysis.state, margins.largest_eigenvalue),
-        delay_margin(analysis.description, margins),
-        latency_budget(analysis.description, margins),
+        analysis.small_step(),
+        delay_margin(description, margins),
+        latency_budget(description, margins),
         worst,
     )
 

@@ -5,14 +5,22 @@ import platform
 import re
 import shutil
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO, ClassVar
 
 from shaftloop.errors import ShaftloopError
 
-__all__ = ["OutputError", "check_folder", "make_folder", "open_atomically", "together", "write_text"]
+__all__ = [
+    "OutputError",
+    "Outputs",
+    "check_folder",
+    "make_folder",
+    "open_atomically",
+    "together",
+    "write_text",
+]
 
 _HERE = f"{zlib.crc32(platform.node().encode()):08x}"
 """Marks drafts of this computer: whether a process lives can be asked of its own computer only."""
@@ -132,6 +140,43 @@ def open_atomically(path: Path) -> Iterator[BinaryIO]:
                 draft.unlink(missing_ok=True)
     except OSError as error:
         raise _unusable(path, error) from None
+
+
+class Outputs:
+    """The files of an answer in one folder, in the order in which they are named.
+
+    Parameters
+    ----------
+    folder : Path
+        An existing folder.
+    kinds : sequence of str
+        Formats of the pictures; none, no pictures.
+    """
+
+    def __init__(self, folder: Path, kinds: Sequence[str]) -> None:
+        self._folder, self._kinds = folder, kinds
+        self.files: list[Path] = []
+
+    def file(self, name: str) -> Path:
+        """Return the path of a file.
+
+        Parameters
+        ----------
+        name : str
+            With its ending.
+        """
+        self.files.append(self._folder / name)
+        return self.files[-1]
+
+    def picture(self, name: str) -> list[Path]:
+        """Return the paths of a picture, one per format.
+
+        Parameters
+        ----------
+        name : str
+            Without ending.
+        """
+        return [self.file(f"{name}.{kind}") for kind in self._kinds]
 
 
 def write_text(path: Path, text: str) -> None:

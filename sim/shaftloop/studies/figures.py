@@ -193,7 +193,7 @@ def loop_figures(
         elif name.startswith("delay_margin"):
             found |= _delay(delay or delay_margin(analysis.description, analysis.margins))
         elif name.startswith("step_"):
-            found |= _step(step or _small_step(analysis))
+            found |= _step(step or analysis.small_step())
         else:
             found[name] = entry.found(getattr(analysis.margins, name))
     return found
@@ -257,14 +257,6 @@ def mode_figure(name: str, number: int) -> Figure:
     entry = MODE_FIGURES[name]
     meaning = f"{entry.meaning} of mode {number} of the line"
     return replace(entry, meaning=meaning, group=f"mode {number}")
-
-
-def _small_step(analysis: "LoopAnalysis") -> "StepResponse":
-    from shaftloop.analysis.stepresponse import step_response
-
-    bench, margins = analysis.bench, analysis.margins
-    loop = bench.bench.loops[margins.loop]
-    return step_response(bench, loop, margins.point, analysis.state, margins.largest_eigenvalue)
 
 
 def _delay(found: "DelayMargin") -> dict[str, Figure]:

@@ -18,7 +18,7 @@ from shaftloop.figures import number
 from shaftloop.report.documents import identity, origin
 from shaftloop.report.fidelity.tables import tell
 from shaftloop.report.fidelity.verdict import verdict
-from shaftloop.report.files import write_text
+from shaftloop.report.files import Outputs, write_text
 
 __all__ = ["document", "tell", "verdict", "write"]
 
@@ -80,20 +80,15 @@ def write(folder: Path, results: FidelityAnswer, document: str, kinds: Sequence[
     from shaftloop.report.fidelity.pulse import draw_pulse
     from shaftloop.report.fidelity.time import draw_time
 
-    files = [folder / "fidelity.json"]
-    write_text(files[0], document)
+    out = Outputs(folder, kinds)
+    write_text(out.file("fidelity.json"), document)
 
-    def drawn(name: str) -> list[Path]:
-        paths = [folder / f"{name}.{kind}" for kind in kinds]
-        files.extend(paths)
-        return paths
-
-    draw_error(results.found, results.title, drawn("error"))
-    draw_pulse(results.found, results.title, drawn("pulse"))
-    draw_folding(results.found, results.aliasing, results.title, drawn("folding"))
+    draw_error(results.found, results.title, out.picture("error"))
+    draw_pulse(results.found, results.title, out.picture("pulse"))
+    draw_folding(results.found, results.aliasing, results.title, out.picture("folding"))
     if results.simulation is not None:
-        draw_time(results.found, results.simulation, results.title, drawn("time"))
-    return files
+        draw_time(results.found, results.simulation, results.title, out.picture("time"))
+    return out.files
 
 
 def _responses(found: Fidelity) -> dict[str, Any]:

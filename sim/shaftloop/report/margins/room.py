@@ -17,7 +17,7 @@ from shaftloop.analysis.worstcase import MapPoint, Worst
 from shaftloop.answers.margins import LoopAnswer, MarginsAnswer
 from shaftloop.figures import number
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.files import write_text
+from shaftloop.report.files import Outputs, write_text
 from shaftloop.report.margins.tables import tell
 from shaftloop.report.margins.verdict import verdict
 
@@ -75,23 +75,18 @@ def write(folder: Path, results: MarginsAnswer, document: str, kinds: Sequence[s
     from shaftloop.report.margins.step import draw_steps
     from shaftloop.report.margins.vary import draw_variation
 
-    files = [folder / "margins.json"]
-    write_text(files[0], document)
-
-    def drawn(name: str) -> list[Path]:
-        paths = [folder / f"{name}.{kind}" for kind in kinds]
-        files.extend(paths)
-        return paths
+    out = Outputs(folder, kinds)
+    write_text(out.file("margins.json"), document)
 
     for name, result in results.loops.items():
-        draw_bode(result.margins, results.title, drawn(f"bode-{name}"), result.measured)
-        draw_nyquist(result.margins, results.title, drawn(f"nyquist-{name}"))
+        draw_bode(result.margins, results.title, out.picture(f"bode-{name}"), result.measured)
+        draw_nyquist(result.margins, results.title, out.picture(f"nyquist-{name}"))
     analysis = next(iter(results.loops.values())).analysis
-    draw_pole_map(results.poles, analysis.bench.hyperperiod, results.title, drawn("poles"))
-    draw_steps([result.step for result in results.loops.values()], results.title, drawn("step"))
+    draw_pole_map(results.poles, analysis.bench.hyperperiod, results.title, out.picture("poles"))
+    draw_steps([result.step for result in results.loops.values()], results.title, out.picture("step"))
     if results.variation is not None:
-        draw_variation(results.variation, results.title, drawn("vary"))
-    return files
+        draw_variation(results.variation, results.title, out.picture("vary"))
+    return out.files
 
 
 def _pole(pole: Pole) -> dict[str, Any]:

@@ -9,7 +9,7 @@ from shaftloop.analysis.modes import Mode
 from shaftloop.answers.modes import ModesAnswer
 from shaftloop.figures import number
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.files import write_text
+from shaftloop.report.files import Outputs, write_text
 from shaftloop.report.modes.verdict import verdict
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import add_row, new_table, print_line, print_table, show_files
@@ -120,12 +120,11 @@ def write(folder: Path, results: ModesAnswer, document: str, kinds: Sequence[str
     from shaftloop.report.modes.shapes import draw_modes
 
     title = results.scenario.description.title
-    files = [folder / "modes.json"]
-    write_text(files[0], document)
-    shapes, diagram = ([folder / f"{name}.{kind}" for kind in kinds] for name in ("modes", "interference"))
-    draw_modes(results.line, results.modes, title, shapes)
-    draw_interference(results.interference, results.modes, title, diagram)
-    return [*files, *shapes, *diagram]
+    out = Outputs(folder, kinds)
+    write_text(out.file("modes.json"), document)
+    draw_modes(results.line, results.modes, title, out.picture("modes"))
+    draw_interference(results.interference, results.modes, title, out.picture("interference"))
+    return out.files
 
 
 def _mode(mode: Mode, sensor: str | None) -> dict[str, Any]:

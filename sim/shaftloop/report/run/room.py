@@ -12,7 +12,7 @@ from shaftloop.answers.run import RunAnswer
 from shaftloop.engine.supervision import Event
 from shaftloop.figures import number
 from shaftloop.report.documents import identity, origin, text
-from shaftloop.report.files import write_text
+from shaftloop.report.files import Outputs, write_text
 from shaftloop.report.run.tables import tell
 from shaftloop.report.run.traces import write_traces
 from shaftloop.report.run.verdict import verdict
@@ -53,7 +53,7 @@ def write(folder: Path, results: RunAnswer, document: str, kinds: Sequence[str])
     ----------
     folder : Path
         An existing folder.
-    results : Results
+    results : RunAnswer
         Of the run.
     document : str
         The JSON document, written as metrics.json.
@@ -71,19 +71,14 @@ def write(folder: Path, results: RunAnswer, document: str, kinds: Sequence[str])
     from shaftloop.report.run.overview import draw_overview
 
     simulation, title = results.simulation, results.title
-    files = [folder / "metrics.json", folder / "traces.npz"]
-    write_text(files[0], document)
-    write_traces(files[1], simulation)
-    overview, energy, overlay = (
-        [folder / f"{name}.{kind}" for kind in kinds] for name in ("overview", "energy", "overlay")
-    )
-    draw_overview(simulation, title, overview)
-    draw_energy(energy_flow(simulation), title, energy)
-    files += [*overview, *energy]
+    out = Outputs(folder, kinds)
+    write_text(out.file("metrics.json"), document)
+    write_traces(out.file("traces.npz"), simulation)
+    draw_overview(simulation, title, out.picture("overview"))
+    draw_energy(energy_flow(simulation), title, out.picture("energy"))
     if results.overlay is not None:
-        draw_overlay(simulation, results.overlay, title, overlay)
-        files += overlay
-    return files
+        draw_overlay(simulation, results.overlay, title, out.picture("overlay"))
+    return out.files
 
 
 def _provenance(scenario: Scenario, simulation: Simulation) -> dict[str, Any]:

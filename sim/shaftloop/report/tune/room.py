@@ -9,7 +9,7 @@ from shaftloop.figures import number
 from shaftloop.report.check.document import verdict_document
 from shaftloop.report.check.words import verdict_words
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.files import write_text
+from shaftloop.report.files import Outputs, write_text
 from shaftloop.report.tune.forms import gain_forms, shape_text
 from shaftloop.report.tune.tables import tell
 from shaftloop.report.tune.verdict import verdict
@@ -71,18 +71,14 @@ def write(folder: Path, results: TuneAnswer, document: str, kinds: Sequence[str]
     """
     from shaftloop.report.tune.pictures import draw_proof, draw_tuning
 
-    files = [folder / "tune.json"]
-    write_text(files[0], document)
+    out = Outputs(folder, kinds)
+    write_text(out.file("tune.json"), document)
     title = results.scenario.description.title
     for name, entry in results.tuning.loops.items():
-        paths = [folder / f"tune-{name}.{kind}" for kind in kinds]
-        draw_tuning(entry, title, paths)
-        files += paths
+        draw_tuning(entry, title, out.picture(f"tune-{name}"))
         if entry.proof is not None:
-            paths = [folder / f"proof-{name}.{kind}" for kind in kinds]
-            draw_proof(entry, title, paths)
-            files += paths
-    return files
+            draw_proof(entry, title, out.picture(f"proof-{name}"))
+    return out.files
 
 
 def _loop(results: TuneAnswer, entry: LoopTuning) -> dict[str, Any]:

@@ -6,7 +6,7 @@ from typing import Any
 
 from shaftloop.answers.uncertainty import MeasurementAnswer
 from shaftloop.report.documents import tool_version
-from shaftloop.report.files import write_text
+from shaftloop.report.files import Outputs, write_text
 from shaftloop.report.terminal import show_files
 from shaftloop.report.uncertainty.evaluation import evaluation_document
 from shaftloop.report.uncertainty.tables import show_components, show_evaluation, stated_text
@@ -83,9 +83,8 @@ def write(folder: Path, results: MeasurementAnswer, document: str, kinds: Sequen
     """
     from shaftloop.report.uncertainty.bars import draw_bars
 
-    files = [folder / "uncertainty.json"]
-    write_text(files[0], document)
-    pictures = [folder / f"contributions.{kind}" for kind in kinds]
+    out = Outputs(folder, kinds)
+    write_text(out.file("uncertainty.json"), document)
     names = [result.name for result in results.found.sampled.results]
-    draw_bars(results.found, names, False, results.file.title, pictures)
-    return [*files, *pictures]
+    draw_bars(results.found, names, False, results.file.title, out.picture("contributions"))
+    return out.files

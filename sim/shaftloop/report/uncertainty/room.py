@@ -14,7 +14,7 @@ from shaftloop.analysis.uncertainty.evaluation import Evaluation
 from shaftloop.answers.uncertainty import UncertaintyAnswer
 from shaftloop.figures import number
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.files import write_text
+from shaftloop.report.files import Outputs, write_text
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import print_line, show_files
 from shaftloop.report.uncertainty.evaluation import evaluation_document
@@ -108,24 +108,19 @@ def write(folder: Path, results: UncertaintyAnswer, document: str, kinds: Sequen
     from shaftloop.report.uncertainty.map import draw_efficiency_map, draw_window
 
     title = results.scenario.description.title
-    files = [folder / "uncertainty.json"]
-    write_text(files[0], document)
-
-    def drawn(name: str) -> list[Path]:
-        paths = [folder / f"{name}.{kind}" for kind in kinds]
-        files.extend(paths)
-        return paths
+    out = Outputs(folder, kinds)
+    write_text(out.file("uncertainty.json"), document)
 
     for i, (budget, found) in enumerate(results.points, 1):
         name = "contributions" if len(results.points) == 1 else f"contributions-{i}"
         shown = [result for result in _DRAWN if result not in budget.unmeasured]
-        draw_bars(found, shown, True, f"{title}, {_where(budget.point)}", drawn(name))
-    draw_window(results.window, results.plan.window, title, drawn("window"))
+        draw_bars(found, shown, True, f"{title}, {_where(budget.point)}", out.picture(name))
+    draw_window(results.window, results.plan.window, title, out.picture("window"))
     if results.map is not None:
         draw_efficiency_map(
-            results.map, tuple(budget.point for budget, _ in results.points), title, drawn("map")
+            results.map, tuple(budget.point for budget, _ in results.points), title, out.picture("map")
         )
-    return files
+    return out.files
 
 
 def _point(budget: PointBudget, found: Evaluation) -> dict[str, Any]:

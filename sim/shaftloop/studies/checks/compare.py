@@ -8,7 +8,6 @@ from numpy.typing import NDArray
 from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.metrics import torque_steps
 from shaftloop.analysis.simulation import Simulation, simulate
-from shaftloop.analysis.stepresponse import step_response
 from shaftloop.analysis.steps import Step, overshoot
 from shaftloop.analysis.worstcase import LoopAnalysis, analyse_loops
 from shaftloop.errors import ScenarioError
@@ -134,14 +133,5 @@ def _curve(run: Simulation, step: Step) -> tuple[Array, Array]:
 
 
 def _small(before: LoopAnalysis, now: LoopAnalysis) -> _Curves:
-    found = [
-        step_response(
-            side.bench,
-            side.bench.bench.loops[side.margins.loop],
-            side.margins.point,
-            side.state,
-            side.margins.largest_eigenvalue,
-        )
-        for side in (before, now)
-    ]
+    found = [side.small_step() for side in (before, now)]
     return abs(found[1].size), [(step.time, step.true) for step in found]

@@ -6,7 +6,6 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from shaftloop.analysis.margins import Margins
-from shaftloop.analysis.stepresponse import step_response
 from shaftloop.analysis.worstcase import LoopAnalysis, analyse_loops
 from shaftloop.control.parameters import Loop
 from shaftloop.errors import SimulationError
@@ -320,13 +319,8 @@ class Tuner:
     def design(self, search: Search, loop: Loop) -> Design:
         """Return a controller with what it does."""
         analysis = self.analysis(loop, self.corners[0])
-        handle = analysis.bench.bench.loops[loop.name]
-        margins = analysis.margins
-        step = step_response(
-            analysis.bench, handle, margins.point, analysis.state, margins.largest_eigenvalue
-        )
         area = Search(search.plants, search.bounds, "disturbance").cost(loop)
-        return Design(loop, analysis, self.exact_figures(search, loop), area, step)
+        return Design(loop, analysis, self.exact_figures(search, loop), area, analysis.small_step())
 
     def exact_figures(self, search: Search, loop: Loop) -> Figures:
         """Return the figures of a loop, Ms and Mt by the exact margins where it ticks more than once."""
