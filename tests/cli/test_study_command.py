@@ -11,7 +11,7 @@ from click.testing import CliRunner, Result
 
 from shaftloop.cli.main import cli
 from shaftloop.figures import Figure
-from shaftloop.report.study import pictures as study_pictures
+from shaftloop.report.study import room
 from shaftloop.report.study import table as study_table
 from shaftloop.studies.responses import SOURCES, Source
 from shaftloop.studies.whatif.store import Store
@@ -65,7 +65,7 @@ def document(*arguments: str) -> dict[str, Any]:
 def elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Work in a folder with one study, without pictures, which cost more than all the rest."""
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr(study_pictures, "draw_study", lambda *_: [])
+    monkeypatch.setattr(room, "pictures", lambda _: ())
     (tmp_path / "s.toml").write_text(STUDY, encoding="utf-8")
 
 

@@ -250,7 +250,7 @@ def test_a_failure_before_the_end_leaves_the_scenario_alone(
     def fail(*_: object) -> None:
         raise SimulationError("no table")
 
-    monkeypatch.setattr("shaftloop.report.tune.room.tell", fail)
+    monkeypatch.setattr("shaftloop.report.tune.room.details", fail)
     path = copy(tmp_path, "wheel-hub")
     before = path.read_bytes()
     result = tune(str(path), "--loop", "torque", "--write", "--out", str(tmp_path / "o"))

@@ -17,9 +17,10 @@ from shaftloop.answers.fidelity import FidelityAnswer
 from shaftloop.report.fidelity.error import draw_error
 from shaftloop.report.fidelity.folding import _summary, draw_folding
 from shaftloop.report.fidelity.pulse import draw_pulse
-from shaftloop.report.fidelity.tables import tell
+from shaftloop.report.fidelity.tables import details
 from shaftloop.report.fidelity.time import draw_time
 from shaftloop.report.quantities import show
+from shaftloop.report.terminal import print_details
 from shaftloop.scenario.reading import Scenario, read_scenario
 
 TITLE = 'Costs $5 & <b>"x"</b> to $x_{'
@@ -87,14 +88,14 @@ def results_of(scenario: Scenario, **keys: float) -> FidelityAnswer:
 
 
 def test_tables_say_what_would_keep_ripple_out(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    tell(results_of(scenario_of(tmp_path, RICH), amplitude=20.0, level=0.005), [])
+    print_details(details(results_of(scenario_of(tmp_path, RICH), amplitude=20.0, level=0.005)))
     shown = capsys.readouterr().out
     assert "folded lines stay below 5.00 mN m" in shown and "out of the band of the torque loop" in shown
 
 
 def test_tables_show_a_misaligned_coupling(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     stiff = ("line.c1.bending_stiffness=500 N m/rad", "line.c1.radial_stiffness=1 MN/m")
-    tell(results_of(scenario_of(tmp_path, RICH, "line.c1.angular_offset=1 deg", *stiff)), [])
+    print_details(details(results_of(scenario_of(tmp_path, RICH, "line.c1.angular_offset=1 deg", *stiff))))
     shown = capsys.readouterr().out
     assert "Misaligned coupling c1" in shown and "transmission error 0.0762 mrad" in shown
     assert "by crosstalk from bending moment" in shown
@@ -104,7 +105,7 @@ def test_tables_and_pictures_of_a_bench_that_lacks_much(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     results = results_of(scenario_of(tmp_path, BARE))
-    tell(results, [])
+    print_details(details(results))
     shown = capsys.readouterr().out
     assert "no low-pass; samples show none below 500" in shown and "no torque loop" in shown
     assert "beyond its rate" in shown and "the line has no encoder" in shown

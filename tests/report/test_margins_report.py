@@ -21,6 +21,7 @@ from shaftloop.report.margins.nyquist import draw_nyquist
 from shaftloop.report.margins.poles import draw_pole_map
 from shaftloop.report.margins.step import draw_steps
 from shaftloop.report.margins.vary import draw_variation
+from shaftloop.report.terminal import print_details
 from shaftloop.scenario.reading import read_scenario
 
 pytestmark = pytest.mark.compiled
@@ -75,7 +76,7 @@ def test_the_smaller_delay_margin_stands_first_and_both_are_named(
     assert (document["value"], document["at"]) == (0.008125, "command")
     assert document["at_reading"] == {"value": 0.0227, "unit": "s"}
     assert document["at_command"] == {"value": 0.008125, "unit": "s"}
-    room.tell(changed, [])
+    print_details(room.details(changed))
     lines = capsys.readouterr().out.splitlines()
     row = next(i for i, line in enumerate(lines) if "delay margin" in line)
     assert "8.125 ms at the command" in lines[row] and "22.70 ms at the reading" in lines[row + 1]
@@ -103,7 +104,7 @@ def test_it_is_said_that_nothing_holds_the_speed(
     assert [w for w in free.notes if w.startswith("nothing holds the speed")]
     assert room.document(free)["loops"]["torque"]["speed_is_held"] is False
     assert room.document(free)["loops"]["speed"]["speed_is_held"] is True
-    room.tell(free, [])
+    print_details(room.details(free))
     assert "nothing holds the speed" in capsys.readouterr().out
 
 
@@ -121,7 +122,7 @@ def test_the_table_of_an_unstable_loop_says_so(
 ) -> None:
     unstable = with_margins(found, "torque", stable=False, gain_margin=None, phase_margin=None)
     points = (MapPoint(10.0, 5.0, {n: r.margins for n, r in unstable.loops.items()}, ""),)
-    room.tell(replace(unstable, points=points), [])
+    print_details(room.details(replace(unstable, points=points)))
     captured = capsys.readouterr()
     assert captured.err == ""
     assert "UNSTABLE: margins of an" in captured.out and "none: nothing to delay" in captured.out

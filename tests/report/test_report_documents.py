@@ -18,7 +18,7 @@ from shaftloop.report.documents import as_json
 from shaftloop.report.quantities import readable, show
 from shaftloop.report.run import room
 from shaftloop.report.run.tables import CAUTIONS
-from shaftloop.report.terminal import Progress
+from shaftloop.report.terminal import Progress, print_details, show_files
 
 
 def refuse(constant: str) -> None:
@@ -126,7 +126,8 @@ def test_readable_keeps_unknown_units() -> None:
 
 
 def test_the_terminal_shows_everything_on_stdout(full: RunAnswer, capsys: pytest.CaptureFixture[str]) -> None:
-    room.tell(full, [Path("out/metrics.json"), Path("out/energy.svg"), Path("t.csv")])
+    print_details(room.details(full))
+    show_files([Path("out/metrics.json"), Path("out/energy.svg"), Path("t.csv")])
     out, err = capsys.readouterr()
     assert err == ""
     assert "Costs $5 to $x_{" in out

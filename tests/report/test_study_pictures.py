@@ -10,10 +10,12 @@ import pytest
 
 from checkbench import figure
 from shaftloop.figures import Figure
+from shaftloop.report.files import Outputs
 from shaftloop.report.study.maps import mapped
-from shaftloop.report.study.pictures import draw_study
+from shaftloop.report.study.pictures import pictures
 from shaftloop.report.study.scales import factor_scale, figure_scale
-from shaftloop.report.study.tables import tell
+from shaftloop.report.study.tables import details
+from shaftloop.report.terminal import print_details
 from shaftloop.studies import responses
 from shaftloop.studies.responses import Source
 from shaftloop.studies.whatif.designs import Plan
@@ -65,6 +67,12 @@ def results(folder: Path, *blocks: str, kind: str = "grid", count: int | None = 
     return find(store, 10)
 
 
+def drawn(folder: Path, found: Findings, kinds: Sequence[str]) -> list[Path]:
+    out = Outputs(folder, kinds)
+    out.draw(pictures(found))
+    return out.files
+
+
 def names(paths: list[Path]) -> set[str]:
     return {path.stem for path in paths}
 
@@ -72,7 +80,7 @@ def names(paths: list[Path]) -> set[str]:
 def test_two_factors_of_numbers_make_a_map(tmp_path: Path) -> None:
     found = results(tmp_path, STIFFNESS, GAIN, FIGURES, FLAT)
     assert mapped(found) == ["stand.time", "stand.share"]
-    paths = draw_study(tmp_path, found, KINDS)
+    paths = drawn(tmp_path, found, KINDS)
     assert names(paths) == {"effects", "contours", "parallel"}
     for path in paths:
         if path.suffix == ".svg":
@@ -83,13 +91,13 @@ def test_two_factors_of_numbers_make_a_map(tmp_path: Path) -> None:
             assert path.read_bytes().startswith(b"\x89PNG")
     again = tmp_path / "again"
     again.mkdir()
-    for path in draw_study(again, found, KINDS):
+    for path in drawn(again, found, KINDS):
         assert path.read_bytes() == (tmp_path / path.name).read_bytes()
 
 
 def test_texts_and_parts_have_a_place_but_no_map(tmp_path: Path) -> None:
     found = results(tmp_path, STIFFNESS, WORDS, FIGURES)
-    assert mapped(found) == [] and names(draw_study(tmp_path, found, KINDS)) == {"effects", "parallel"}
+    assert mapped(found) == [] and names(drawn(tmp_path, found, KINDS)) == {"effects", "parallel"}
     assert factor_scale(found, "line.ts.filter.kind").texts == ("bessel", "butterworth")
 
 
@@ -97,7 +105,7 @@ def test_of_more_factors_the_strongest_two_make_a_map_with_the_others_as_in_the_
     idle = '[[factor]]\npath = "line.c2.damping"\nvalues = ["1 N m s/rad", "2 N m s/rad", "3 N m s/rad"]\n'
     found = results(tmp_path, idle, STIFFNESS, WORDS, GAIN, FIGURES)
     assert mapped(found) == ["stand.time", "stand.share"]
-    paths = draw_study(tmp_path, found, KINDS)
+    paths = drawn(tmp_path, found, KINDS)
     assert names(paths) == {"effects", "contours", "parallel"}
     text = (tmp_path / "contours.svg").read_text(encoding="utf-8")
     assert "line.c2.damping = 1 N m s/rad; line.ts.filter.kind = bessel" in " ".join(text.split())
@@ -115,22 +123,22 @@ def test_what_some_candidates_lack_is_said(
     monkeypatch.setitem(responses.SOURCES, "stand", Source(source.known, some))
     found = results(tmp_path, STIFFNESS, GAIN, FIGURES)
     assert found.table.without("stand.time") == 8 and found.table.without("stand.share") == 0
-    tell(found, [])
+    print_details(details(found))
     assert "8 of 20 candidates have no stand.time, so its means" in capsys.readouterr().out
-    draw_study(tmp_path, found, KINDS)
+    drawn(tmp_path, found, KINDS)
     assert "8 of 20 have none" in (tmp_path / "effects.svg").read_text(encoding="utf-8")
 
 
 def test_scattered_candidates_make_a_map_too(tmp_path: Path) -> None:
     range_of_gain = '[[factor]]\npath = "loop.torque.kp"\nlow = 0.01\nhigh = 0.3\nscale = "log"\n'
     found = results(tmp_path, STIFFNESS, range_of_gain, FIGURES, kind="sobol", count=32)
-    assert names(draw_study(tmp_path, found, KINDS)) == {"effects", "contours", "parallel"}
+    assert names(drawn(tmp_path, found, KINDS)) == {"effects", "contours", "parallel"}
     assert factor_scale(found, "loop.torque.kp").logarithmic
 
 
 def test_indices_have_a_picture(tmp_path: Path) -> None:
     found = results(tmp_path, STIFFNESS, GAIN, FIGURES, FLAT, kind="saltelli", count=16)
-    assert "indices" in names(draw_study(tmp_path, found, KINDS))
+    assert "indices" in names(drawn(tmp_path, found, KINDS))
     assert [entry.reason for entry in found.indices if not entry.indices] == [
         "the figure is the same for all candidates"
     ]
@@ -138,7 +146,7 @@ def test_indices_have_a_picture(tmp_path: Path) -> None:
 
 def test_nothing_is_drawn_of_a_single_candidate(tmp_path: Path) -> None:
     one = '[[factor]]\npath = "loop.torque.kp"\nvalues = [0.01]\n'
-    assert draw_study(tmp_path, results(tmp_path, one, FIGURES), ("svg",)) == []
+    assert drawn(tmp_path, results(tmp_path, one, FIGURES), ("svg",)) == []
 
 
 def test_figures_are_drawn_in_the_units_of_people(tmp_path: Path) -> None:

@@ -171,12 +171,13 @@ def _draw(items: "Sequence[Checked | Refused]", path: Path) -> list[Path]:
 
 def _hand_over(items: "Sequence[Checked | Refused]", files: list[Path], as_json: bool) -> None:
     from shaftloop.report.check.document import check_document
-    from shaftloop.report.check.tables import show_check, verdict
+    from shaftloop.report.check.tables import details, verdict
     from shaftloop.report.documents import as_json as text_of
-    from shaftloop.report.terminal import print_answer
+    from shaftloop.report.terminal import print_answer, print_details, show_files
 
     if as_json:
         hand_out(text_of({"answer": verdict(items), **check_document(items)}))
     else:
         print_answer(verdict(items))
-        show_check(items, files)
+        print_details(details(items))
+        show_files(files)

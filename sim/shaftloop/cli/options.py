@@ -13,8 +13,9 @@ from click.shell_completion import CompletionItem
 from shaftloop.text import escaped
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
+    from shaftloop.report.terminal import Piece
     from shaftloop.scenario.reading import Scenario
 
 __all__ = [
@@ -120,8 +121,8 @@ class Room(Protocol):
         """Puts the document and the pictures, in the formats named, into a folder; returns the files."""
 
     @property
-    def tell(self) -> Callable[[Any, "Sequence[Path]"], None]:
-        """Tells people the answer, and where its files are."""
+    def details(self) -> Callable[[Any], "Iterable[Piece]"]:
+        """The tables and lines of the answer."""
 
 
 def hand_over(answer: Any, room: Room, request: Request, folder: Path | None, *more: Path) -> None:
@@ -142,7 +143,7 @@ def hand_over(answer: Any, room: Room, request: Request, folder: Path | None, *m
     """
     from shaftloop.report.documents import as_json
     from shaftloop.report.files import together
-    from shaftloop.report.terminal import print_answer
+    from shaftloop.report.terminal import print_answer, print_details, show_files
 
     sentences = list(room.verdict(answer))
     document = as_json({"answer": sentences, **room.document(answer)})
@@ -154,7 +155,8 @@ def hand_over(answer: Any, room: Room, request: Request, folder: Path | None, *m
         hand_out(document)
     else:
         print_answer(sentences)
-        room.tell(answer, [*files, *more])
+        print_details(room.details(answer))
+        show_files([*files, *more])
 
 
 def _set_patience(_: click.Context, __: click.Parameter, text: str) -> None:

@@ -46,8 +46,9 @@ def simulate(
     from shaftloop.answers.run import find_run
     from shaftloop.report.files import make_folder
     from shaftloop.report.run import room
+    from shaftloop.report.run.tables import speed
     from shaftloop.report.run.traces import check_traces, write_traces
-    from shaftloop.report.terminal import Progress
+    from shaftloop.report.terminal import Progress, print_line
 
     # All that can be wrong with the command line shows before the run, not after it.
     offset = read_offset(overlay_offset) if overlay_offset is not None else 0.0
@@ -63,5 +64,7 @@ def simulate(
     if traces is not None:
         write_traces(traces, answer.simulation)
     hand_over(answer, room, request, folder, *([] if traces is None else [traces]))
+    if not request.json:
+        print_line(speed(answer.simulation))
     if answer.overloads and not allow_overload:
         raise click.exceptions.Exit(1)

@@ -5,7 +5,7 @@ import platform
 import re
 import shutil
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO, ClassVar
@@ -15,6 +15,7 @@ from shaftloop.errors import ShaftloopError
 __all__ = [
     "OutputError",
     "Outputs",
+    "Picture",
     "check_folder",
     "make_folder",
     "open_atomically",
@@ -22,6 +23,8 @@ __all__ = [
     "write_text",
 ]
 
+Picture = tuple[str, Callable[[list[Path]], None]]
+"""Name without ending, and what draws it into files."""
 _HERE = f"{zlib.crc32(platform.node().encode()):08x}"
 """Marks drafts of this computer: whether a process lives can be asked of its own computer only."""
 _DRAFT = re.compile(rf"\..*\.{_HERE}-([0-9]{{1,9}})\.tmp")
@@ -168,15 +171,16 @@ class Outputs:
         self.files.append(self._folder / name)
         return self.files[-1]
 
-    def picture(self, name: str) -> list[Path]:
-        """Return the paths of a picture, one per format.
+    def draw(self, pictures: Iterable[Picture]) -> None:
+        """Draw pictures, one file per format each.
 
         Parameters
         ----------
-        name : str
-            Without ending.
+        pictures : iterable of Picture
+            Of an answer.
         """
-        return [self.file(f"{name}.{kind}") for kind in self._kinds]
+        for name, draw in pictures:
+            draw([self.file(f"{name}.{kind}") for kind in self._kinds])
 
 
 def write_text(path: Path, text: str) -> None:

@@ -4,7 +4,7 @@ import os
 import sys
 import textwrap
 import time
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
@@ -14,11 +14,13 @@ from shaftloop.text import escaped
 
 __all__ = [
     "Grid",
+    "Piece",
     "Progress",
     "add_row",
     "console",
     "new_table",
     "print_answer",
+    "print_details",
     "print_line",
     "print_table",
     "show_files",
@@ -91,6 +93,10 @@ class Grid:
     title: str
     columns: tuple[str, ...]
     rows: list[tuple[str, ...]] = field(default_factory=list)
+
+
+Piece = Grid | str
+"""What details are made of: a table, or a line."""
 
 
 def new_table(title: str, *columns: str) -> Grid:
@@ -172,6 +178,21 @@ def _print_blocks(out: Any, table: Grid) -> None:
                 block.add_row(Text(f"    {' '.join(column.split())}"), Text(cell))
         out.print(block)
     out.print()
+
+
+def print_details(pieces: Iterable[Piece]) -> None:
+    """Print the tables and lines of an answer.
+
+    Parameters
+    ----------
+    pieces : iterable of Grid or str
+        In their order.
+    """
+    for piece in pieces:
+        if isinstance(piece, str):
+            print_line(piece)
+        else:
+            print_table(piece)
 
 
 def show_files(files: Sequence[Path]) -> None:

@@ -1,40 +1,36 @@
-"""The result of `shaftloop check` on the terminal."""
+"""The result of `shaftloop check` as tables and lines."""
 
-from collections.abc import Sequence
-from pathlib import Path
+from collections.abc import Iterator, Sequence
 
 from shaftloop.report.check.files import bounds_words
 from shaftloop.report.check.words import bench_words, quantity, verdict_words
-from shaftloop.report.terminal import add_row, new_table, print_line, print_table, show_files
+from shaftloop.report.terminal import Piece, add_row, new_table
 from shaftloop.studies.checks.judge import Verdict
 from shaftloop.studies.checks.run import Checked, Refused
 
-__all__ = ["show_check", "verdict"]
+__all__ = ["details", "verdict"]
 
 _MARKS = {"passed": "ok", "failed": "FAILED", "error": "ERROR"}
 
 
-def show_check(items: Sequence[Checked | Refused], files: Sequence[Path]) -> None:
-    """Print what was found, scenario by scenario, and where files are.
+def details(items: Sequence[Checked | Refused]) -> Iterator[Piece]:
+    """Yield the tables and lines that say what was found, scenario by scenario.
 
     Parameters
     ----------
     items : sequence of Checked or Refused
         One per scenario.
-    files : sequence of Path
-        Files that were written.
     """
     for item in items:
         if isinstance(item, Refused):
-            print_line(f"{item.name}: refused")
+            yield f"{item.name}: refused"
             for message in item.messages:
-                print_line(f"  {message}")
+                yield f"  {message}"
         else:
-            _show_checked(item)
-    show_files(files)
+            yield from _tell_checked(item)
 
 
-def _show_checked(item: Checked) -> None:
+def _tell_checked(item: Checked) -> Iterator[Piece]:
     table = new_table(
         f"{item.scenario.name}: {item.scenario.description.title}", "", "figure", "value", "bound"
     )
@@ -42,16 +38,15 @@ def _show_checked(item: Checked) -> None:
         expectation = verdict.expectation
         value = "-" if verdict.response.failed else quantity(verdict.now, expectation.unit)
         add_row(table, _MARKS[verdict.status], expectation.label, value, bounds_words(expectation))
-    print_table(table)
-    for line in bench_words(item):
-        print_line(line)
+    yield table
+    yield from bench_words(item)
     for verdict in item.verdicts:
         if verdict.status != "passed":
             why = f" ({verdict.expectation.why})" if verdict.expectation.why else ""
-            print_line(f"{_MARKS[verdict.status]}: {verdict_words(verdict)}{why}")
+            yield f"{_MARKS[verdict.status]}: {verdict_words(verdict)}{why}"
     for verdict in item.verdicts:
         if verdict.status == "passed" and _moved(verdict):
-            print_line(verdict_words(verdict))
+            yield verdict_words(verdict)
 
 
 def _moved(verdict: Verdict) -> bool:

@@ -1,6 +1,7 @@
 """What `shaftloop fidelity` found: as a document and as a folder of files."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -16,11 +17,11 @@ from shaftloop.analysis.fidelity.transfer import Fidelity
 from shaftloop.answers.fidelity import FidelityAnswer
 from shaftloop.figures import number
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.fidelity.tables import tell
+from shaftloop.report.fidelity.tables import details
 from shaftloop.report.fidelity.verdict import verdict
-from shaftloop.report.files import Outputs, write_text
+from shaftloop.report.files import Outputs, Picture, write_text
 
-__all__ = ["document", "tell", "verdict", "write"]
+__all__ = ["details", "document", "pictures", "verdict", "write"]
 
 Complex = NDArray[np.complex128]
 
@@ -56,6 +57,27 @@ def document(results: FidelityAnswer) -> dict[str, Any]:
     }
 
 
+def pictures(results: FidelityAnswer) -> Iterator[Picture]:
+    """Yield the pictures of what was found.
+
+    Parameters
+    ----------
+    results : FidelityAnswer
+        What was found.
+    """
+    from shaftloop.report.fidelity.error import draw_error
+    from shaftloop.report.fidelity.folding import draw_folding
+    from shaftloop.report.fidelity.pulse import draw_pulse
+    from shaftloop.report.fidelity.time import draw_time
+
+    found, title = results.found, results.title
+    yield "error", partial(draw_error, found, title)
+    yield "pulse", partial(draw_pulse, found, title)
+    yield "folding", partial(draw_folding, found, results.aliasing, title)
+    if results.simulation is not None:
+        yield "time", partial(draw_time, found, results.simulation, title)
+
+
 def write(folder: Path, results: FidelityAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
     """Write document and pictures and return the files.
 
@@ -75,19 +97,9 @@ def write(folder: Path, results: FidelityAnswer, document: str, kinds: Sequence[
     OutputError
         Where a file cannot be written.
     """
-    from shaftloop.report.fidelity.error import draw_error
-    from shaftloop.report.fidelity.folding import draw_folding
-    from shaftloop.report.fidelity.pulse import draw_pulse
-    from shaftloop.report.fidelity.time import draw_time
-
     out = Outputs(folder, kinds)
     write_text(out.file("fidelity.json"), document)
-
-    draw_error(results.found, results.title, out.picture("error"))
-    draw_pulse(results.found, results.title, out.picture("pulse"))
-    draw_folding(results.found, results.aliasing, results.title, out.picture("folding"))
-    if results.simulation is not None:
-        draw_time(results.found, results.simulation, results.title, out.picture("time"))
+    out.draw(pictures(results))
     return out.files
 
 

@@ -1,7 +1,6 @@
 """What `shaftloop fidelity` found, on the terminal."""
 
-from collections.abc import Sequence
-from pathlib import Path
+from collections.abc import Iterator
 
 from shaftloop.analysis.fidelity.aliasing import Aliasing, FoldedOrder
 from shaftloop.analysis.fidelity.bands import LEVELS, Band
@@ -11,9 +10,9 @@ from shaftloop.analysis.fidelity.misalignment import CouplingError
 from shaftloop.analysis.fidelity.transfer import Fidelity
 from shaftloop.answers.fidelity import FidelityAnswer
 from shaftloop.report.quantities import show
-from shaftloop.report.terminal import add_row, new_table, print_line, print_table, show_files
+from shaftloop.report.terminal import Piece, add_row, new_table
 
-__all__ = ["tell"]
+__all__ = ["details"]
 
 _NOTE = (
     "From the air gap: commands of the loops held, relative to the share of a slow torque; to the reading: "
@@ -22,38 +21,35 @@ _NOTE = (
 _PARTS = {"mechanical": "air gap to sensor", "signal": "sensor to reading", "total": "air gap to reading"}
 
 
-def tell(results: FidelityAnswer, files: Sequence[Path]) -> None:
-    """Print what was found, and where its files are.
+def details(results: FidelityAnswer) -> Iterator[Piece]:
+    """Yield the tables and lines that say what was found.
 
     Parameters
     ----------
     results : FidelityAnswer
         What was found.
-    files : sequence of Path
-        Files that were written.
     """
     found = results.found
-    _show_bands(found, results.title)
-    _show_reading(found)
-    _show_correction(results.correction)
-    _show_aliasing(results.aliasing)
+    yield from _tell_bands(found, results.title)
+    yield from _tell_reading(found)
+    yield from _tell_correction(results.correction)
+    yield from _tell_aliasing(results.aliasing)
     for crooked in results.misalignment:
-        _show_misalignment(crooked)
+        yield from _tell_misalignment(crooked)
     for entry in results.encoders:
-        _show_encoder(entry)
-    show_files(files)
-    print_line(_NOTE)
+        yield from _tell_encoder(entry)
+    yield _NOTE
 
 
-def _show_bands(found: Fidelity, title: str) -> None:
+def _tell_bands(found: Fidelity, title: str) -> Iterator[Piece]:
     where = f"{show(found.point.speed, 'rad/s')} and {show(found.point.torque, 'N m')}"
     table = new_table(f"{title}: at {where}", "true to within", *(f"±{level}" for level in LEVELS))
     for part, bands in found.bands.items():
         add_row(table, _PARTS[part], *(_band(band) for band in bands))
-    print_table(table)
+    yield table
 
 
-def _show_reading(found: Fidelity) -> None:
+def _tell_reading(found: Fidelity) -> Iterator[Piece]:
     table = new_table(f"Sensor {found.sensor.name}, unit under test {found.unit}", "figure", "value", "")
     noise = found.noise
     rows = [
@@ -86,10 +82,10 @@ def _show_reading(found: Fidelity) -> None:
     ]
     for row in rows:
         add_row(table, *row)
-    print_table(table)
+    yield table
 
 
-def _show_correction(entry: Correction) -> None:
+def _tell_correction(entry: Correction) -> Iterator[Piece]:
     table = new_table("Between air gap and measuring section", "figure", "value", "")
     add_row(
         table, "inertia", f"{entry.inertia:.4g} kg m²", f"{entry.inertia_behind_flange:.3g} behind the flange"
@@ -116,10 +112,10 @@ def _show_correction(entry: Correction) -> None:
         shortest = show(entry.single_period_noise or 0.0, "N m", 3)
         add_row(table, "", shortest, "rms of edges with a window of one period")
         add_row(table, "", show(entry.mismatch or 0.0, "s", 3), "acceleration later than the reading")
-    print_table(table)
+    yield table
 
 
-def _show_aliasing(found: Aliasing) -> None:
+def _tell_aliasing(found: Aliasing) -> Iterator[Piece]:
     band = "no torque loop" if found.band is None else f"torque loop up to {show(found.band, 'Hz', 3)}"
     table = new_table(f"Ripple in the reading; {band}", "order", "frequency", "reading", "received", "source")
     for entry in found.orders:
@@ -131,11 +127,11 @@ def _show_aliasing(found: Aliasing) -> None:
             _lines(entry, received=True),
             entry.ripple.source,
         )
-    print_table(table)
+    yield table
     if all(entry.ripple.amplitude is None for entry in found.orders):
-        print_line("no order has a stated amplitude: give one with --ripple to see what keeps it out")
+        yield "no order has a stated amplitude: give one with --ripple to see what keeps it out"
     else:
-        print_line(_remedy(found))
+        yield _remedy(found)
 
 
 def _remedy(found: Aliasing) -> str:
@@ -151,7 +147,7 @@ def _remedy(found: Aliasing) -> str:
     )
 
 
-def _show_misalignment(entry: CouplingError) -> None:
+def _tell_misalignment(entry: CouplingError) -> Iterator[Piece]:
     table = new_table(f"Misaligned coupling {entry.coupling}", "order", "reading", "true torque", "")
     for order in entry.orders:
         what = f"{show(order.frequency, 'Hz')}, transmission error {1e3 * order.error:.3g} mrad"
@@ -163,10 +159,10 @@ def _show_misalignment(entry: CouplingError) -> None:
     )
     error = "-" if entry.bending_error is None else show(entry.bending_error, "N m", 3)
     add_row(table, "1", error, "0", f"by crosstalk from {load}")
-    print_table(table)
+    yield table
 
 
-def _show_encoder(entry: EncoderFigures) -> None:
+def _tell_encoder(entry: EncoderFigures) -> Iterator[Piece]:
     table = new_table(f"Encoder {entry.name}, {entry.edges} edges per turn", "figure", "value", "")
     relative = (
         "" if entry.counting_relative is None else f"{100.0 * entry.counting_relative:.3g} % of the speed"
@@ -180,7 +176,7 @@ def _show_encoder(entry: EncoderFigures) -> None:
     if entry.turn_error:
         what = f"amplitude at {show(entry.turn_frequency, 'Hz')}, from {1e3 * entry.turn_error:.3g} mrad"
         add_row(table, "ripple once per turn", show(entry.turn_ripple, "rad/s"), what)
-    print_table(table)
+    yield table
 
 
 def _band(band: Band) -> str:

@@ -2,7 +2,8 @@
 
 import cmath
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -17,11 +18,11 @@ from shaftloop.analysis.worstcase import MapPoint, Worst
 from shaftloop.answers.margins import LoopAnswer, MarginsAnswer
 from shaftloop.figures import number
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.files import Outputs, write_text
-from shaftloop.report.margins.tables import tell
+from shaftloop.report.files import Outputs, Picture, write_text
+from shaftloop.report.margins.tables import details
 from shaftloop.report.margins.verdict import verdict
 
-__all__ = ["document", "tell", "verdict", "write"]
+__all__ = ["details", "document", "pictures", "verdict", "write"]
 
 _NO_UP = "no factor up to 1000 changes stability"
 _NO_DOWN = "no factor down to 1/1000 changes stability"
@@ -50,6 +51,31 @@ def document(results: MarginsAnswer) -> dict[str, Any]:
     return document
 
 
+def pictures(results: MarginsAnswer) -> Iterator[Picture]:
+    """Yield the pictures of what was found.
+
+    Parameters
+    ----------
+    results : MarginsAnswer
+        What was found.
+    """
+    from shaftloop.report.margins.bode import draw_bode
+    from shaftloop.report.margins.nyquist import draw_nyquist
+    from shaftloop.report.margins.poles import draw_pole_map
+    from shaftloop.report.margins.step import draw_steps
+    from shaftloop.report.margins.vary import draw_variation
+
+    title = results.title
+    for name, result in results.loops.items():
+        yield f"bode-{name}", partial(draw_bode, result.margins, title, measured=result.measured)
+        yield f"nyquist-{name}", partial(draw_nyquist, result.margins, title)
+    analysis = next(iter(results.loops.values())).analysis
+    yield "poles", partial(draw_pole_map, results.poles, analysis.bench.hyperperiod, title)
+    yield "step", partial(draw_steps, [result.step for result in results.loops.values()], title)
+    if results.variation is not None:
+        yield "vary", partial(draw_variation, results.variation, title)
+
+
 def write(folder: Path, results: MarginsAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
     """Write document and pictures and return the files.
 
@@ -69,23 +95,9 @@ def write(folder: Path, results: MarginsAnswer, document: str, kinds: Sequence[s
     OutputError
         Where a file cannot be written.
     """
-    from shaftloop.report.margins.bode import draw_bode
-    from shaftloop.report.margins.nyquist import draw_nyquist
-    from shaftloop.report.margins.poles import draw_pole_map
-    from shaftloop.report.margins.step import draw_steps
-    from shaftloop.report.margins.vary import draw_variation
-
     out = Outputs(folder, kinds)
     write_text(out.file("margins.json"), document)
-
-    for name, result in results.loops.items():
-        draw_bode(result.margins, results.title, out.picture(f"bode-{name}"), result.measured)
-        draw_nyquist(result.margins, results.title, out.picture(f"nyquist-{name}"))
-    analysis = next(iter(results.loops.values())).analysis
-    draw_pole_map(results.poles, analysis.bench.hyperperiod, results.title, out.picture("poles"))
-    draw_steps([result.step for result in results.loops.values()], results.title, out.picture("step"))
-    if results.variation is not None:
-        draw_variation(results.variation, results.title, out.picture("vary"))
+    out.draw(pictures(results))
     return out.files
 
 

@@ -1,8 +1,7 @@
 """The margins of loops on the terminal."""
 
 import math
-from collections.abc import Sequence
-from pathlib import Path
+from collections.abc import Iterator
 
 from shaftloop.analysis.budget import Budget
 from shaftloop.analysis.delay import DelayMargin, PathMargin
@@ -11,9 +10,9 @@ from shaftloop.analysis.vary import Variation
 from shaftloop.analysis.worstcase import MapPoint, Worst
 from shaftloop.answers.margins import LoopAnswer, MarginsAnswer
 from shaftloop.report.quantities import show
-from shaftloop.report.terminal import add_row, new_table, print_line, print_table, show_files
+from shaftloop.report.terminal import Piece, add_row, new_table
 
-__all__ = ["tell"]
+__all__ = ["details"]
 
 _NOTE = (
     "Exact for small motions at the operating point, sampling and latencies included; clamps, quantiser and "
@@ -22,15 +21,13 @@ _NOTE = (
 _MOST_CROSSINGS = 6
 
 
-def tell(results: MarginsAnswer, files: Sequence[Path]) -> None:
-    """Print what was found, and where its files are.
+def details(results: MarginsAnswer) -> Iterator[Piece]:
+    """Yield the tables and lines that say what was found.
 
     Parameters
     ----------
     results : MarginsAnswer
         What was found.
-    files : sequence of Path
-        Files that were written.
     """
     loops = results.loops
     point = next(iter(loops.values())).margins.point
@@ -39,16 +36,15 @@ def tell(results: MarginsAnswer, files: Sequence[Path]) -> None:
     columns = [dict(_rows(result)) for result in loops.values()]
     for label in columns[0]:
         add_row(table, label, *(column[label] for column in columns))
-    print_table(table)
+    yield table
     for result in loops.values():
         if result.budget is not None:
-            _show_budget(result.budget)
+            yield from _tell_budget(result.budget)
     if results.points:
-        _show_map(results)
+        yield from _tell_map(results)
     if results.variation is not None:
-        _show_variation(results.variation)
-    show_files(files)
-    print_line(_NOTE)
+        yield from _tell_variation(results.variation)
+    yield _NOTE
 
 
 def _rows(result: LoopAnswer) -> list[tuple[str, str]]:
@@ -84,7 +80,7 @@ def _rows(result: LoopAnswer) -> list[tuple[str, str]]:
     return rows
 
 
-def _show_budget(budget: Budget) -> None:
+def _tell_budget(budget: Budget) -> Iterator[Piece]:
     title = (
         f"Loop {budget.loop}: where the phase at {_hertz(budget.frequency)} goes, {budget.phase:.1f}° in all"
     )
@@ -95,7 +91,7 @@ def _show_budget(budget: Budget) -> None:
             ideal = share.ideal
             cells = [_hertz(ideal.crossover), f"{ideal.ms:.3f}", _phase(ideal)]
         add_row(table, share.cause, f"{round(share.phase, 2) + 0.0:.2f}°", show(share.delay, "s", 3), *cells)
-    print_table(table)
+    yield table
 
 
 def _elsewhere(result: LoopAnswer) -> str:
@@ -108,7 +104,7 @@ def _elsewhere(result: LoopAnswer) -> str:
     return "\n".join(texts) or "-"
 
 
-def _show_map(results: MarginsAnswer) -> None:
+def _tell_map(results: MarginsAnswer) -> Iterator[Piece]:
     held = [point for point in results.points if point.margins]
     title = f"Worst over the operating range, {len(held)} of {len(results.points)} points"
     table = new_table(title, "loop", "figure", "worst", "at speed", "and torque")
@@ -119,13 +115,13 @@ def _show_map(results: MarginsAnswer) -> None:
         for worst in result.worst:
             where = _where(worst.point) if worst.point else ("", "")
             add_row(table, name, worst.figure.replace("_", " "), _worst(worst), *where)
-    print_table(table)
+    yield table
     for point in results.points:
         if point.reason:
-            print_line(f"left out: {point.reason}")
+            yield f"left out: {point.reason}"
 
 
-def _show_variation(variation: Variation) -> None:
+def _tell_variation(variation: Variation) -> Iterator[Piece]:
     unit = variation.range.unit
     table = new_table(f"Against {variation.range.path}", "loop", "demand", "kept up to or from", "broken at")
     for name, thresholds in variation.thresholds.items():
@@ -136,9 +132,9 @@ def _show_variation(variation: Variation) -> None:
             )
         if not thresholds:
             add_row(table, name, "none changes in this range", "", "")
-    print_table(table)
+    yield table
     for value, reason in variation.left_out:
-        print_line(f"left out: {value:.6g} {unit}: {reason}")
+        yield f"left out: {value:.6g} {unit}: {reason}"
 
 
 def _where(point: MapPoint) -> tuple[str, str]:

@@ -1,6 +1,7 @@
 """What `shaftloop modes` found: as a document, on the terminal, as a folder of files."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -9,12 +10,12 @@ from shaftloop.analysis.modes import Mode
 from shaftloop.answers.modes import ModesAnswer
 from shaftloop.figures import number
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.files import Outputs, write_text
+from shaftloop.report.files import Outputs, Picture, write_text
 from shaftloop.report.modes.verdict import verdict
 from shaftloop.report.quantities import show
-from shaftloop.report.terminal import add_row, new_table, print_line, print_table, show_files
+from shaftloop.report.terminal import Piece, add_row, new_table
 
-__all__ = ["document", "tell", "verdict", "write"]
+__all__ = ["details", "document", "pictures", "verdict", "write"]
 
 _NOTE = (
     "Mechanics alone: springs, their damping, viscous drag. What the controllers make of a mode, the margins "
@@ -50,15 +51,13 @@ def document(results: ModesAnswer) -> dict[str, Any]:
     }
 
 
-def tell(results: ModesAnswer, files: Sequence[Path]) -> None:
-    """Print what was found, and where its files are.
+def details(results: ModesAnswer) -> Iterator[Piece]:
+    """Yield the tables and lines that say what was found.
 
     Parameters
     ----------
     results : ModesAnswer
         What was found.
-    files : sequence of Path
-        Files that were written.
     """
     line, found = results.line, results.interference
     gains = [f"{line.sensor} per N m of {name}" for name in line.machines] if line.sensor else []
@@ -68,7 +67,7 @@ def tell(results: ModesAnswer, files: Sequence[Path]) -> None:
         add_row(
             table, f"{i}", f"{mode.frequency:#.5g} Hz", f"{mode.damping_ratio:.2%}", strained(mode), *values
         )
-    print_table(table)
+    yield table
     speed = show(found.operating_speed, "rad/s")
     title = f"Meetings up to {show(found.max_speed, 'rad/s')}, margin from {speed}"
     table = new_table(title, "order", "speed", "margin", "mode", "source")
@@ -77,11 +76,10 @@ def tell(results: ModesAnswer, files: Sequence[Path]) -> None:
         mark = "  <- nearest" if meeting.nearest else ""
         order, source = f"{meeting.excitation.order:g}", meeting.excitation.source
         add_row(table, order, show(meeting.speed, "rad/s"), margin, f"{meeting.mode}", source + mark)
-    print_table(table)
+    yield table
     if len(found.meetings) > _MOST_ROWS:
-        print_line(f"... and {len(found.meetings) - _MOST_ROWS} more at higher speeds: see --json")
-    show_files(files)
-    print_line(_NOTE)
+        yield f"... and {len(found.meetings) - _MOST_ROWS} more at higher speeds: see --json"
+    yield _NOTE
 
 
 def strained(mode: Mode) -> str:
@@ -95,6 +93,22 @@ def strained(mode: Mode) -> str:
     ranked = sorted(mode.strains.items(), key=lambda item: -item[1])
     worth = [item for item in ranked if item[1] >= 0.1] or ranked[:1]
     return ", ".join(f"{part} {share:.0%}" for part, share in worth[:3])
+
+
+def pictures(results: ModesAnswer) -> Iterator[Picture]:
+    """Yield the pictures of what was found.
+
+    Parameters
+    ----------
+    results : ModesAnswer
+        What was found.
+    """
+    from shaftloop.report.modes.interference import draw_interference
+    from shaftloop.report.modes.shapes import draw_modes
+
+    title = results.title
+    yield "modes", partial(draw_modes, results.line, results.modes, title)
+    yield "interference", partial(draw_interference, results.interference, results.modes, title)
 
 
 def write(folder: Path, results: ModesAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
@@ -116,14 +130,9 @@ def write(folder: Path, results: ModesAnswer, document: str, kinds: Sequence[str
     OutputError
         Where a file cannot be written.
     """
-    from shaftloop.report.modes.interference import draw_interference
-    from shaftloop.report.modes.shapes import draw_modes
-
-    title = results.scenario.description.title
     out = Outputs(folder, kinds)
     write_text(out.file("modes.json"), document)
-    draw_modes(results.line, results.modes, title, out.picture("modes"))
-    draw_interference(results.interference, results.modes, title, out.picture("interference"))
+    out.draw(pictures(results))
     return out.files
 
 

@@ -1,6 +1,7 @@
 """A run with all that was found in it: as a document and as a folder of files."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -12,13 +13,13 @@ from shaftloop.answers.run import RunAnswer
 from shaftloop.engine.supervision import Event
 from shaftloop.figures import number
 from shaftloop.report.documents import identity, origin, text
-from shaftloop.report.files import Outputs, write_text
-from shaftloop.report.run.tables import tell
+from shaftloop.report.files import Outputs, Picture, write_text
+from shaftloop.report.run.tables import details
 from shaftloop.report.run.traces import write_traces
 from shaftloop.report.run.verdict import verdict
 from shaftloop.scenario.reading import Scenario
 
-__all__ = ["document", "tell", "verdict", "write"]
+__all__ = ["details", "document", "pictures", "verdict", "write"]
 
 
 def document(results: RunAnswer) -> dict[str, Any]:
@@ -46,6 +47,26 @@ def document(results: RunAnswer) -> dict[str, Any]:
     return document
 
 
+def pictures(results: RunAnswer) -> Iterator[Picture]:
+    """Yield the pictures of what was found.
+
+    Parameters
+    ----------
+    results : RunAnswer
+        What was found.
+    """
+    from shaftloop.analysis.flow import energy_flow
+    from shaftloop.report.run.energy import draw_energy
+    from shaftloop.report.run.overlay import draw_overlay
+    from shaftloop.report.run.overview import draw_overview
+
+    simulation, title = results.simulation, results.title
+    yield "overview", partial(draw_overview, simulation, title)
+    yield "energy", partial(draw_energy, energy_flow(simulation), title)
+    if results.overlay is not None:
+        yield "overlay", partial(draw_overlay, simulation, results.overlay, title)
+
+
 def write(folder: Path, results: RunAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
     """Write metrics, traces and pictures of a run and return the files.
 
@@ -65,19 +86,10 @@ def write(folder: Path, results: RunAnswer, document: str, kinds: Sequence[str])
     OutputError
         Where a file cannot be written.
     """
-    from shaftloop.analysis.flow import energy_flow
-    from shaftloop.report.run.energy import draw_energy
-    from shaftloop.report.run.overlay import draw_overlay
-    from shaftloop.report.run.overview import draw_overview
-
-    simulation, title = results.simulation, results.title
     out = Outputs(folder, kinds)
     write_text(out.file("metrics.json"), document)
-    write_traces(out.file("traces.npz"), simulation)
-    draw_overview(simulation, title, out.picture("overview"))
-    draw_energy(energy_flow(simulation), title, out.picture("energy"))
-    if results.overlay is not None:
-        draw_overlay(simulation, results.overlay, title, out.picture("overlay"))
+    write_traces(out.file("traces.npz"), results.simulation)
+    out.draw(pictures(results))
     return out.files
 
 

@@ -1,7 +1,6 @@
-"""What people read on the terminal. Everything goes to stderr: stdout belongs to machines."""
+"""The tables and lines of a run."""
 
-from collections.abc import Sequence
-from pathlib import Path
+from collections.abc import Iterator, Sequence
 
 from shaftloop.analysis.metrics import LOSS_PREFIX
 from shaftloop.analysis.overlay import Overlay
@@ -12,9 +11,9 @@ from shaftloop.answers.run import RunAnswer
 from shaftloop.engine.supervision import Event
 from shaftloop.figures import Figure
 from shaftloop.report.quantities import show
-from shaftloop.report.terminal import add_row, new_table, print_line, print_table, show_files
+from shaftloop.report.terminal import Piece, add_row, new_table
 
-__all__ = ["CAUTIONS", "tell"]
+__all__ = ["CAUTIONS", "details", "speed"]
 
 CAUTIONS = (
     "Cautions: the link is stiff; saturation, backlash and temperature are left out. "
@@ -28,29 +27,25 @@ _APART = ("load.", "load_of_", "limited.")
 """Metrics that have a table of their own where they matter."""
 
 
-def tell(results: RunAnswer, files: Sequence[Path]) -> None:
-    """Print what was found in a run, in the units of people, and where its files are.
+def details(results: RunAnswer) -> Iterator[Piece]:
+    """Yield the tables and lines that say what was found.
 
     Parameters
     ----------
     results : RunAnswer
         Of the run.
-    files : sequence of Path
-        Files that were written.
     """
-    _show_metrics(results.title, results.metrics)
-    _show_ratings(results.simulation)
-    _show_events(results.simulation.events)
+    yield from _tell_metrics(results.title, results.metrics)
+    yield from _tell_ratings(results.simulation)
+    yield from _tell_events(results.simulation.events)
     if results.verification is not None:
-        _show_verification(results.verification)
+        yield from _tell_verification(results.verification)
     if results.overlay is not None:
-        _show_overlay(results.overlay)
-    _show_speed(results.simulation)
-    show_files(files)
-    print_line(CAUTIONS)
+        yield from _tell_overlay(results.overlay)
+    yield CAUTIONS
 
 
-def _show_metrics(title: str, metrics: dict[str, Figure]) -> None:
+def _tell_metrics(title: str, metrics: dict[str, Figure]) -> Iterator[Piece]:
     table = new_table(title, "metric", "value", "")
     loss = metrics["loss_energy"].value or 0.0
     for name, metric in metrics.items():
@@ -59,11 +54,11 @@ def _show_metrics(title: str, metrics: dict[str, Figure]) -> None:
         if name.startswith(LOSS_PREFIX) and abs(metric.value or 0.0) <= _WORTH_A_LINE * loss:
             continue
         add_row(table, name.replace(LOSS_PREFIX, "  "), *_value_and_note(metric))
-    print_table(table)
+    yield table
 
 
-def _show_ratings(simulation: Simulation) -> None:
-    """Print what was asked of the parts, where something is exceeded or a limit acts for long."""
+def _tell_ratings(simulation: Simulation) -> Iterator[Piece]:
+    """Yield what was asked of the parts, where something is exceeded or a limit acts for long."""
     if not overloads(simulation) and not strained(simulation):
         return
     table = new_table("Ratings and limits", "part", "quantity", "largest", "rated", "limit", "")
@@ -76,20 +71,20 @@ def _show_ratings(simulation: Simulation) -> None:
             acts = f"{entry.share:.2%} of the time, {entry.first:.4g} to {entry.last:.4g} s"
             allowed = show(entry.allowed, entry.unit)
             add_row(table, entry.owner, entry.limit, show(entry.peak, entry.unit), "-", allowed, acts)
-    print_table(table)
+    yield table
 
 
-def _show_events(events: Sequence[Event]) -> None:
-    """Print the first events; those of a limit that chatters would fill the screen."""
+def _tell_events(events: Sequence[Event]) -> Iterator[Piece]:
+    """Yield the first events; those of a limit that chatters would fill the screen."""
     for event in events[:_MOST_EVENTS]:
-        print_line(f"{event.time:.6g} s: {event.name} {event.kind.replace('_', ' ')}")
+        yield f"{event.time:.6g} s: {event.name} {event.kind.replace('_', ' ')}"
     if len(events) > _MOST_EVENTS:
         last, more = events[-1], len(events) - _MOST_EVENTS
         what = f"{last.name} {last.kind.replace('_', ' ')}"
-        print_line(f"... and {more} more, the last one at {last.time:.6g} s: {what}")
+        yield f"... and {more} more, the last one at {last.time:.6g} s: {what}"
 
 
-def _show_verification(verification: Verification) -> None:
+def _tell_verification(verification: Verification) -> Iterator[Piece]:
     step = show(verification.step, "s", 3)
     table = new_table(
         f"Repeated with steps {verification.factor} times finer, {step}", "metric", "change", "relative"
@@ -101,23 +96,30 @@ def _show_verification(verification: Verification) -> None:
             add_row(table, name, "-", entry.reason or "")
         else:
             add_row(table, name, show(entry.change, entry.unit, 2), f"{entry.relative:.1e}")
-    print_table(table)
+    yield table
 
 
-def _show_overlay(overlay: Overlay) -> None:
+def _tell_overlay(overlay: Overlay) -> Iterator[Piece]:
     table = new_table(f"Simulated minus measured, {overlay.file}", "channel", "mean", "rms", "largest", "at")
     for name, entry in overlay.channels.items():
         largest, at = entry.worst
         values = [show(value, entry.unit, 3) for value in (entry.mean, entry.rms, largest)]
         add_row(table, name, *values, f"{at:.6g} s")
-    print_table(table)
+    yield table
     if overlay.left_out:
-        print_line(f"not recorded by the simulation, left out: {', '.join(overlay.left_out)}")
+        yield f"not recorded by the simulation, left out: {', '.join(overlay.left_out)}"
 
 
-def _show_speed(simulation: Simulation) -> None:
+def speed(simulation: Simulation) -> str:
+    """Return how long a run took; it is no part of what was found.
+
+    Parameters
+    ----------
+    simulation : Simulation
+        Finished run.
+    """
     factor, took = simulation.duration / simulation.wall_time, show(simulation.wall_time, "s", 2)
-    print_line(f"{simulation.duration:g} s of bench in {took}, {factor:.3g} x real time")
+    return f"{simulation.duration:g} s of bench in {took}, {factor:.3g} x real time"
 
 
 def _value_and_note(metric: Figure) -> tuple[str, str]:

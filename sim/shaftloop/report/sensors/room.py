@@ -1,6 +1,6 @@
 """What `shaftloop sensors` found: as a document and on the terminal."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -11,9 +11,9 @@ from shaftloop.report.documents import identity, origin
 from shaftloop.report.files import write_text
 from shaftloop.report.quantities import show
 from shaftloop.report.sensors.verdict import verdict
-from shaftloop.report.terminal import add_row, new_table, print_line, print_table, show_files
+from shaftloop.report.terminal import Piece, add_row, new_table
 
-__all__ = ["document", "tell", "verdict", "write"]
+__all__ = ["details", "document", "verdict", "write"]
 
 _UNASKED = "no frequency of interest is stated"
 
@@ -64,15 +64,13 @@ def write(folder: Path, results: SensorsAnswer, document: str, kinds: Sequence[s
     return [folder / "sensors.json"]
 
 
-def tell(results: SensorsAnswer, files: Sequence[Path]) -> None:
-    """Print the table of candidates.
+def details(results: SensorsAnswer) -> Iterator[Piece]:
+    """Yield the tables and lines that say what was found.
 
     Parameters
     ----------
     results : SensorsAnswer
         What was found.
-    files : sequence of Path
-        Files that were written.
     """
     title = f"{results.scenario.description.title}: torque sensors"
     table = new_table(title, "part", "rated", "U", "peak", "serves", "because")
@@ -87,20 +85,19 @@ def tell(results: SensorsAnswer, files: Sequence[Path]) -> None:
             _verdict(entry),
             "; ".join(entry.reasons) or f"mostly {entry.main_component}",
         )
-    print_table(table)
+    yield table
     standing = [entry for entry in results.judged if entry.serves is not False]
     if not standing:
-        print_line("None of them serves.")
+        yield "None of them serves."
     elif results.demand.uncertainty is None:
-        print_line("Whether a sensor is certain enough is not judged; say what is needed: --require '0.5 %'")
+        yield "Whether a sensor is certain enough is not judged; say what is needed: --require '0.5 %'"
     for entry in standing:
         if entry.lacks:
-            print_line(f"{entry.candidate.file}: no data of {_effects(entry.lacks)}: its U may be larger (≥)")
+            yield f"{entry.candidate.file}: no data of {_effects(entry.lacks)}: its U may be larger (≥)"
     lacks = {text for entry in results.judged for text in entry.lacks}
     shared = {text.partition(" (")[0] for entry in standing for text in entry.left_out if text not in lacks}
     if shared:
-        print_line(f"No data for any of them: {_effects(sorted(shared))}; all U may be larger")
-    show_files(files)
+        yield f"No data for any of them: {_effects(sorted(shared))}; all U may be larger"
 
 
 def _uncertainty(entry: Judged) -> str:

@@ -13,10 +13,10 @@ from shaftloop.report.files import write_text
 from shaftloop.report.quantities import show
 from shaftloop.report.show.drawing import WIDTH, draw_line
 from shaftloop.report.show.verdict import verdict
-from shaftloop.report.terminal import add_row, new_table, print_line, print_table, show_files
+from shaftloop.report.terminal import Piece, add_row, new_table
 from shaftloop.scenario.statements import Statement
 
-__all__ = ["document", "tell", "verdict", "write"]
+__all__ = ["details", "document", "verdict", "write"]
 
 _FIRST = 5
 """Modes that are told; all of them are in the document."""
@@ -63,34 +63,31 @@ def document(results: ShowAnswer) -> dict[str, Any]:
     }
 
 
-def tell(results: ShowAnswer, files: Sequence[Path]) -> None:
-    """Print what was found, and where its file is.
+def details(results: ShowAnswer) -> Iterator[Piece]:
+    """Yield the tables and lines that say what was found.
 
     Parameters
     ----------
     results : ShowAnswer
         What was found.
-    files : sequence of Path
-        Files that were written.
     """
-    print_line("The line, left to right")
+    yield "The line, left to right"
     for line in draw_line(results):
-        print_line(line)
-    print_line("")
+        yield line
+    yield ""
     table = new_table("What is due when", "task", "rate", "phase", "latency", "what")
     for task in results.tasks:
         free = ", clock of its own" if task.free_running else ""
         latency = "-" if task.latency is None else show(task.latency, "s", 3) + _why(task)
         add_row(table, task.name, f"{task.rate:.6g} Hz", show(task.phase, "s", 3), latency, task.what + free)
-    print_table(table)
+    yield table
     table = new_table("First modes", "mode", "frequency", "damping", "strains most")
     for i, mode in enumerate(results.modes[:_FIRST], 1):
         add_row(table, f"{i}", f"{mode.frequency:#.5g} Hz", f"{mode.damping_ratio:.2%}", mode.weakest)
-    print_table(table)
-    print_line("All values as written, and where they stand")
+    yield table
+    yield "All values as written, and where they stand"
     for line in _values(results.values):
-        print_line(line)
-    show_files(files)
+        yield line
 
 
 def write(folder: Path, results: ShowAnswer, document: str, kinds: Sequence[str]) -> list[Path]:

@@ -1,51 +1,45 @@
 """Pictures of a study: what each factor does, and the indices; maps and parallel axes are drawn elsewhere."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from shaftloop.report.canvas import COLOURS, MACHINE_COLOURS, draw
+from shaftloop.report.files import Picture
 from shaftloop.report.study.maps import draw_contour, mapped
 from shaftloop.report.study.scales import Scale, factor_scale, figure_scale, log_axis, wrapped
 from shaftloop.studies.whatif.answers import Effect
 from shaftloop.studies.whatif.findings import Findings
 from shaftloop.studies.whatif.sensitivity import Sensitivity
 
-__all__ = ["draw_effects", "draw_indices", "draw_study"]
+__all__ = ["draw_effects", "draw_indices", "pictures"]
 
 _MOST_ROWS = 5
 _MOST_COLUMNS = 6
 
 
-def draw_study(folder: Path, results: Findings, kinds: Sequence[str]) -> list[Path]:
-    """Draw whatever the study has to show and return the files.
+def pictures(results: Findings) -> Iterator[Picture]:
+    """Yield the pictures of whatever the study has to show.
 
     Parameters
     ----------
-    folder : Path
-        An existing folder.
     results : Findings
         What was found.
-    kinds : sequence of str
-        Formats; none, no pictures.
     """
     from shaftloop.report.study.parallel import draw_parallel
 
-    found = []
-    pictures = (
+    known = (
         ("effects", draw_effects, any(e.figure in results.study.asked for e in results.answers.effects)),
         ("contours", draw_contour, bool(mapped(results))),
         ("parallel", draw_parallel, int(results.table.done.sum()) > 1),
         ("indices", draw_indices, any(entry.indices for entry in results.indices)),
     )
-    for name, paint, wanted in pictures:
+    for name, paint, wanted in known:
         if wanted:
-            paths = [folder / f"{name}.{kind}" for kind in kinds]
-            paint(results, paths)
-            found += paths
-    return found
+            yield name, partial(paint, results)
 
 
 def draw_effects(results: Findings, paths: list[Path]) -> None:

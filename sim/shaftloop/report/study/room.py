@@ -6,9 +6,10 @@ from typing import Any
 
 from shaftloop.figures import number
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.files import write_text
+from shaftloop.report.files import Outputs, write_text
+from shaftloop.report.study.pictures import pictures
 from shaftloop.report.study.table import write_table
-from shaftloop.report.study.tables import tell
+from shaftloop.report.study.tables import details
 from shaftloop.report.study.verdict import verdict
 from shaftloop.studies.whatif.answers import Effect
 from shaftloop.studies.whatif.factors import Axis, Listed, Value
@@ -17,7 +18,7 @@ from shaftloop.studies.whatif.reading import Bound, Study
 from shaftloop.studies.whatif.sensitivity import Sensitivity
 from shaftloop.studies.whatif.store import Entry, Store
 
-__all__ = ["document", "tell", "verdict", "write"]
+__all__ = ["details", "document", "pictures", "verdict", "write"]
 
 _MOST_FRONT = 200
 
@@ -92,12 +93,11 @@ def write(folder: Path, results: Findings, document: str, kinds: Sequence[str]) 
     OutputError
         Where a file cannot be written.
     """
-    from shaftloop.report.study.pictures import draw_study
-
-    files = [folder / "study.json", folder / "candidates.csv"]
-    write_text(files[0], document)
-    write_table(files[1], results.store, results.answers)
-    return files + draw_study(folder, results, kinds)
+    out = Outputs(folder, kinds)
+    write_text(out.file("study.json"), document)
+    write_table(out.file("candidates.csv"), results.store, results.answers)
+    out.draw(pictures(results))
+    return out.files
 
 
 def _simulated(results: Findings) -> dict[str, int] | None:

@@ -2,15 +2,14 @@
 
 import math
 import re
-from collections.abc import Sequence
-from pathlib import Path
+from collections.abc import Iterator
 
 from shaftloop.report.quantities import show
-from shaftloop.report.terminal import add_row, new_table, print_line, print_table, show_files
+from shaftloop.report.terminal import Piece, add_row, new_table
 from shaftloop.studies.whatif.factors import Axis, Value
 from shaftloop.studies.whatif.findings import Findings
 
-__all__ = ["shown_bound", "shown_figure", "shown_value", "tell"]
+__all__ = ["details", "shown_bound", "shown_figure", "shown_value"]
 
 _MOST_EFFECTS = 4
 """Factors per figure that are shown; the document has all."""
@@ -19,35 +18,32 @@ _WIDE = 0.3
 """Width of an interval of an index from which on it says little."""
 
 
-def tell(results: Findings, files: Sequence[Path]) -> None:
-    """Print what was found, and where its files are.
+def details(results: Findings) -> Iterator[Piece]:
+    """Yield the tables and lines that say what was found.
 
     Parameters
     ----------
     results : Findings
         What was found.
-    files : sequence of Path
-        Files that were written.
     """
     total, done = results.table.evaluated, int(results.table.done.sum())
-    _show_ranked(results)
-    _show_bounds(results)
+    yield from _tell_ranked(results)
+    yield from _tell_bounds(results)
     if results.indices:
-        _show_indices(results)
+        yield from _tell_indices(results)
     else:
-        _show_effects(results)
+        yield from _tell_effects(results)
     if results.good is not None:
         good = results.good
-        print_line(
+        yield (
             f"yield: {good.passed} of {good.drawn} benches keep every bound, {good.share:.2%}; with 95 % "
             f"confidence {good.low:.2%} to {good.high:.2%} of all benches"
         )
-    print_line(f"{done} of {total} candidates done, {int(results.answers.passed.sum())} keep every bound")
+    yield f"{done} of {total} candidates done, {int(results.answers.passed.sum())} keep every bound"
     if results.simulates:
-        print_line("simulated in lanes, several at a time: {}; singly: {}".format(*results.store.shared))
+        yield "simulated in lanes, several at a time: {}; singly: {}".format(*results.store.shared)
     for status, reason, count, first in results.reasons()[:_MOST_REASONS]:
-        print_line(f"  {count} {status}, the first is number {first}: {reason}")
-    show_files(files)
+        yield f"  {count} {status}, the first is number {first}: {reason}"
 
 
 def shown_value(axis: Axis, value: Value | None) -> str:
@@ -105,13 +101,13 @@ def _stacked(name: str) -> str:
     return re.sub(r"(\w{6,}?_)(?=\w{5,})", r"\1\n", name).replace(".", ".\n")
 
 
-def _show_ranked(results: Findings) -> None:
+def _tell_ranked(results: Findings) -> Iterator[Piece]:
     study, ranked = results.study, results.answers.ranked.tolist()
     if not study.goals:
-        print_line(f"{study.title}: no [[objective]], so no ranking")
+        yield f"{study.title}: no [[objective]], so no ranking"
         return
     if not ranked:
-        print_line(f"{study.title}: no candidate keeps every bound and has every objective")
+        yield f"{study.title}: no candidate keeps every bound and has every objective"
         return
     columns = [axis.path for axis in study.axes] + list(study.asked)
     table = new_table(f"{study.title}: best candidates", "number", *map(_stacked, columns))
@@ -121,25 +117,25 @@ def _show_ranked(results: Findings) -> None:
         # The figures that the study names come first.
         cells += [shown_figure(figures[i], study.figures[name].unit) for i, name in enumerate(study.asked)]
         add_row(table, f"{number}{' *' if number in front and len(study.goals) > 1 else ''}", *cells)
-    print_table(table)
+    yield table
     if len(study.goals) > 1:
-        print_line(
+        yield (
             f"* no other candidate is better in every objective; there are {len(front)} such; those without "
             "a star come after them in the same manner, each set by the first objective"
         )
 
 
-def _show_bounds(results: Findings) -> None:
+def _tell_bounds(results: Findings) -> Iterator[Piece]:
     if not results.study.bounds:
         return
     total = results.table.evaluated
     table = new_table("Bounds", "bound", "kept by", "stated in")
     for place, (bound, kept) in enumerate(zip(results.study.bounds, results.answers.kept, strict=True)):
         add_row(table, shown_bound(results, place), f"{kept} of {total}", bound.origin)
-    print_table(table)
+    yield table
 
 
-def _show_effects(results: Findings) -> None:
+def _tell_effects(results: Findings) -> Iterator[Piece]:
     table = new_table("What moves the figures", "figure", "factor", "change", "share of variance")
     for name in results.study.asked:
         unit = results.study.figures[name].unit
@@ -148,14 +144,14 @@ def _show_effects(results: Findings) -> None:
             share = "-" if effect.share is None else f"{effect.share:.0%}"
             add_row(table, name, effect.factor, shown_figure(effect.span, unit), share)
     if table.rows:
-        print_table(table)
+        yield table
     total = results.table.evaluated
     for name in results.study.asked:
         if 0 < (without := results.table.without(name)) < total:
-            print_line(f"{without} of {total} candidates have no {name}, so its means compare unlike benches")
+            yield f"{without} of {total} candidates have no {name}, so its means compare unlike benches"
 
 
-def _show_indices(results: Findings) -> None:
+def _tell_indices(results: Findings) -> Iterator[Piece]:
     title = "Shares of the variance (95 % interval)"
     table = new_table(title, "figure", "factor", "alone", "with others")
     for entry in results.indices:
@@ -165,11 +161,9 @@ def _show_indices(results: Findings) -> None:
             alone = f"{index.first:.3f} ({index.first_interval[0]:.3f} to {index.first_interval[1]:.3f})"
             every = f"{index.total:.3f} ({index.total_interval[0]:.3f} to {index.total_interval[1]:.3f})"
             add_row(table, entry.figure, index.factor, alone, every)
-    print_table(table)
+    yield table
     widest = max(
         (i.total_interval[1] - i.total_interval[0] for e in results.indices for i in e.indices), default=0
     )
     if widest > _WIDE:
-        print_line(
-            f"intervals up to {widest:.2f} wide say little about what matters; raise count of the design"
-        )
+        yield (f"intervals up to {widest:.2f} wide say little about what matters; raise count of the design")

@@ -1,6 +1,7 @@
 """What `shaftloop tune` found: as a document and as a folder of files."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -9,15 +10,15 @@ from shaftloop.figures import number
 from shaftloop.report.check.document import verdict_document
 from shaftloop.report.check.words import verdict_words
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.files import Outputs, write_text
+from shaftloop.report.files import Outputs, Picture, write_text
 from shaftloop.report.tune.forms import gain_forms, shape_text
-from shaftloop.report.tune.tables import tell
+from shaftloop.report.tune.tables import details
 from shaftloop.report.tune.verdict import verdict
 from shaftloop.studies.tuning.choosing import Demand
 from shaftloop.studies.tuning.proof import Compared
 from shaftloop.studies.tuning.results import Baseline, Design, LoopTuning, Option
 
-__all__ = ["document", "tell", "verdict", "write"]
+__all__ = ["details", "document", "pictures", "verdict", "write"]
 
 _UNSETTLED = "it does not settle in the time looked at"
 
@@ -50,6 +51,22 @@ def document(results: TuneAnswer) -> dict[str, Any]:
     return document | {"warnings": list(results.warnings)}
 
 
+def pictures(results: TuneAnswer) -> Iterator[Picture]:
+    """Yield the pictures of what was found.
+
+    Parameters
+    ----------
+    results : TuneAnswer
+        What was found.
+    """
+    from shaftloop.report.tune.pictures import draw_proof, draw_tuning
+
+    for name, entry in results.tuning.loops.items():
+        yield f"tune-{name}", partial(draw_tuning, entry, results.title)
+        if entry.proof is not None:
+            yield f"proof-{name}", partial(draw_proof, entry, results.title)
+
+
 def write(folder: Path, results: TuneAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
     """Write document and pictures and return the files.
 
@@ -69,15 +86,9 @@ def write(folder: Path, results: TuneAnswer, document: str, kinds: Sequence[str]
     OutputError
         Where a file cannot be written.
     """
-    from shaftloop.report.tune.pictures import draw_proof, draw_tuning
-
     out = Outputs(folder, kinds)
     write_text(out.file("tune.json"), document)
-    title = results.scenario.description.title
-    for name, entry in results.tuning.loops.items():
-        draw_tuning(entry, title, out.picture(f"tune-{name}"))
-        if entry.proof is not None:
-            draw_proof(entry, title, out.picture(f"proof-{name}"))
+    out.draw(pictures(results))
     return out.files
 
 

@@ -1,19 +1,18 @@
 """A tuning on the terminal."""
 
 import math
-from collections.abc import Mapping, Sequence
-from pathlib import Path
+from collections.abc import Iterator, Mapping
 
 from shaftloop.answers.tuning import TuneAnswer
 from shaftloop.report.check.words import verdict_words
 from shaftloop.report.quantities import show
-from shaftloop.report.terminal import add_row, new_table, print_line, print_table, show_files
+from shaftloop.report.terminal import Piece, add_row, new_table
 from shaftloop.report.tune.forms import gain_forms, shape_text
 from shaftloop.studies.tuning.modetrack import TrackedMode
 from shaftloop.studies.tuning.proof import Proof
 from shaftloop.studies.tuning.results import Baseline, Design, LoopTuning, Option
 
-__all__ = ["tell"]
+__all__ = ["details"]
 
 _NOTE = (
     "Exact for small motions at the operating point, by the functions of the margins command. Try new gains "
@@ -21,30 +20,27 @@ _NOTE = (
 )
 
 
-def tell(results: TuneAnswer, files: Sequence[Path]) -> None:
-    """Print what was found, and where its files are.
+def details(results: TuneAnswer) -> Iterator[Piece]:
+    """Yield the tables and lines that say what was found.
 
     Parameters
     ----------
     results : TuneAnswer
         What was found.
-    files : sequence of Path
-        Files that were written.
     """
     for verdict in results.tuning.broken:
-        print_line(f"  does not hold: {verdict_words(verdict)}")
+        yield f"  does not hold: {verdict_words(verdict)}"
     for entry in results.tuning.loops.values():
-        _show_gains(results, entry)
-        _show_figures(results, entry)
+        yield from _tell_gains(results, entry)
+        yield from _tell_figures(results, entry)
         if len(entry.options) > 1:
-            _show_options(entry)
-        _show_baselines(entry)
+            yield from _tell_options(entry)
+        yield from _tell_baselines(entry)
         if entry.proof is not None:
-            _show_proof(entry.proof)
+            yield from _tell_proof(entry.proof)
     if len(results.tuning.loops) > 1:
-        print_line(f"loops tuned in turn, {results.tuning.sweeps} sweeps until their gains stayed")
-    show_files(files)
-    print_line(_NOTE)
+        yield f"loops tuned in turn, {results.tuning.sweeps} sweeps until their gains stayed"
+    yield _NOTE
 
 
 def _design(entry: LoopTuning) -> Design:
@@ -52,7 +48,7 @@ def _design(entry: LoopTuning) -> Design:
     return entry.chosen.design
 
 
-def _show_gains(results: TuneAnswer, entry: LoopTuning) -> None:
+def _tell_gains(results: TuneAnswer, entry: LoopTuning) -> Iterator[Piece]:
     design = _design(entry)
     state = "" if entry.feasible else " - BOUNDS NOT KEPT"
     title = f"{results.scenario.description.title}: loop {entry.name}, {entry.chosen.title}{state}"
@@ -65,14 +61,14 @@ def _show_gains(results: TuneAnswer, entry: LoopTuning) -> None:
     shape = shape_text(design.loop)
     if shape:
         add_row(table, "besides", "", shape)
-    print_table(table)
+    yield table
     if entry.nearest:
-        print_line(entry.nearest)
+        yield entry.nearest
     for way in entry.ways:
-        print_line(f"  {way}")
+        yield f"  {way}"
 
 
-def _show_figures(results: TuneAnswer, entry: LoopTuning) -> None:
+def _tell_figures(results: TuneAnswer, entry: LoopTuning) -> Iterator[Piece]:
     designs = [("before", entry.before), ("tuned", _design(entry))]
     columns = [(name, dict(_rows(design))) for name, design in designs if design is not None]
     corners = len(results.tuning.corners)
@@ -80,13 +76,13 @@ def _show_figures(results: TuneAnswer, entry: LoopTuning) -> None:
     table = new_table(f"Loop {entry.name}: {scope}", "", *(name for name, _ in columns))
     for label in dict.fromkeys(label for _, column in columns for label in column):
         add_row(table, label, *(column.get(label, "-") for _, column in columns))
-    print_table(table)
+    yield table
     if entry.before is None:
-        print_line("before: the bench is unstable with the gains of the scenario")
+        yield "before: the bench is unstable with the gains of the scenario"
     for line in entry.binding:
-        print_line(f"binding: {line}")
+        yield f"binding: {line}"
     if entry.feasible and not entry.binding:
-        print_line("binding: no bound; the objective has its optimum inside")
+        yield "binding: no bound; the objective has its optimum inside"
 
 
 def _rows(design: Design) -> list[tuple[str, str]]:
@@ -133,7 +129,7 @@ def _corner(label: str) -> str:
     return "" if label == "nominal" else "\n" + label.replace(", ", ",\n")
 
 
-def _show_options(entry: LoopTuning) -> None:
+def _tell_options(entry: LoopTuning) -> Iterator[Piece]:
     table = new_table(
         f"Loop {entry.name}: structures under the same bounds; * the simplest within 10 % of the best that "
         "breaks no expectation",
@@ -164,10 +160,10 @@ def _show_options(entry: LoopTuning) -> None:
         notes.append((option.title, shape_text(design.loop) or _nothing_found(option, plain)))
         notes += [(option.title, f"do not use: {verdict_words(verdict)}") for verdict in option.broken]
         notes.append((option.title, option.caution and f"careful gains, {option.caution}"))
-    print_table(table)
+    yield table
     for title, note in notes:
         if note:
-            print_line(f"  {title}: {note}")
+            yield f"  {title}: {note}"
 
 
 def _nothing_found(option: Option, plain: float) -> str:
@@ -176,17 +172,17 @@ def _nothing_found(option: Option, plain: float) -> str:
     return "brings nothing: no better than PI" if useless else ""
 
 
-def _show_baselines(entry: LoopTuning) -> None:
+def _tell_baselines(entry: LoopTuning) -> Iterator[Piece]:
     table = new_table(
         f"Loop {entry.name}: rules of the trade, and the largest ki at the rule's own Ms and Mt",
         *("rule", "kp", "ki", "Ms", "Mt", "keeps the bounds", "optimum / rule"),
     )
     for item in entry.baselines:
         add_row(table, *_baseline(item))
-    print_table(table)
+    yield table
     for item in entry.baselines:
         if item.reason:
-            print_line(f"  {item.rule}: {'' if item.loop else 'does not apply: '}{item.reason}")
+            yield f"  {item.rule}: {'' if item.loop else 'does not apply: '}{item.reason}"
 
 
 def _baseline(item: Baseline) -> tuple[str, ...]:
@@ -200,7 +196,7 @@ def _baseline(item: Baseline) -> tuple[str, ...]:
     return (item.rule, *gains, *peaks, "yes" if item.admitted else "no", factor)
 
 
-def _show_proof(proof: Proof) -> None:
+def _tell_proof(proof: Proof) -> Iterator[Piece]:
     experiment = proof.experiment
     unit = "N m" if experiment.quantity == "torque" else "rad/s"
     title = (
@@ -218,7 +214,7 @@ def _show_proof(proof: Proof) -> None:
             for value in (row.predicted, row.simulated)
         ]
         add_row(table, row.name, *values, row.explanation)
-    print_table(table)
+    yield table
 
 
 def _hertz(value: float | None) -> str:

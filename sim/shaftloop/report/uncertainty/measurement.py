@@ -1,17 +1,18 @@
 """What `shaftloop uncertainty` makes of a measurement file: document, terminal, folder of files."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from shaftloop.answers.uncertainty import MeasurementAnswer
 from shaftloop.report.documents import tool_version
-from shaftloop.report.files import Outputs, write_text
-from shaftloop.report.terminal import show_files
+from shaftloop.report.files import Outputs, Picture, write_text
+from shaftloop.report.terminal import Piece
 from shaftloop.report.uncertainty.evaluation import evaluation_document
 from shaftloop.report.uncertainty.tables import show_components, show_evaluation, stated_text
 
-__all__ = ["document", "tell", "verdict", "write"]
+__all__ = ["details", "document", "pictures", "verdict", "write"]
 
 
 def document(results: MeasurementAnswer) -> dict[str, Any]:
@@ -50,21 +51,32 @@ def verdict(results: MeasurementAnswer) -> list[str]:
     return [f"{', '.join(said)} ({100.0 * found.sampled.coverage:.4g} % coverage)."]
 
 
-def tell(results: MeasurementAnswer, files: Sequence[Path]) -> None:
-    """Print what was found, and where its files are.
+def details(results: MeasurementAnswer) -> Iterator[Piece]:
+    """Yield the tables and lines that say what was found.
 
     Parameters
     ----------
     results : MeasurementAnswer
         What was found.
-    files : sequence of Path
-        Files that were written.
     """
-    show_evaluation(results.file.title, results.found, False)
+    yield from show_evaluation(results.file.title, results.found, False)
     if results.found.propagation is not None:
         for budget in results.found.propagation.budgets:
-            show_components(budget, False)
-    show_files(files)
+            yield from show_components(budget, False)
+
+
+def pictures(results: MeasurementAnswer) -> Iterator[Picture]:
+    """Yield the pictures of what was found.
+
+    Parameters
+    ----------
+    results : MeasurementAnswer
+        What was found.
+    """
+    from shaftloop.report.uncertainty.bars import draw_bars
+
+    names = [result.name for result in results.found.sampled.results]
+    yield "contributions", partial(draw_bars, results.found, names, False, results.file.title)
 
 
 def write(folder: Path, results: MeasurementAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
@@ -81,10 +93,7 @@ def write(folder: Path, results: MeasurementAnswer, document: str, kinds: Sequen
     kinds : sequence of str
         Formats of the pictures; none, no pictures.
     """
-    from shaftloop.report.uncertainty.bars import draw_bars
-
     out = Outputs(folder, kinds)
     write_text(out.file("uncertainty.json"), document)
-    names = [result.name for result in results.found.sampled.results]
-    draw_bars(results.found, names, False, results.file.title, out.picture("contributions"))
+    out.draw(pictures(results))
     return out.files

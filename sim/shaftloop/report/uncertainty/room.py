@@ -1,7 +1,8 @@
 """What `shaftloop uncertainty` found about a bench: document, terminal, folder of files."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -14,14 +15,14 @@ from shaftloop.analysis.uncertainty.evaluation import Evaluation
 from shaftloop.answers.uncertainty import UncertaintyAnswer
 from shaftloop.figures import number
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.files import Outputs, write_text
+from shaftloop.report.files import Outputs, Picture, write_text
 from shaftloop.report.quantities import show
-from shaftloop.report.terminal import print_line, show_files
+from shaftloop.report.terminal import Piece
 from shaftloop.report.uncertainty.evaluation import evaluation_document
 from shaftloop.report.uncertainty.tables import share_above_one, show_point
 from shaftloop.report.uncertainty.verdict import verdict
 
-__all__ = ["document", "tell", "verdict", "write"]
+__all__ = ["details", "document", "pictures", "verdict", "write"]
 
 _DETAILED = ("torque", "electrical_power", "efficiency")
 _DRAWN = ("torque", "speed", "electrical_power", "efficiency", "loss")
@@ -56,30 +57,27 @@ def document(results: UncertaintyAnswer) -> dict[str, Any]:
     return document | ({"map": _map(results.map)} if results.map is not None else {})
 
 
-def tell(results: UncertaintyAnswer, files: Sequence[Path]) -> None:
-    """Print what was found, and where its files are.
+def details(results: UncertaintyAnswer) -> Iterator[Piece]:
+    """Yield the tables and lines that say what was found.
 
     Parameters
     ----------
     results : UncertaintyAnswer
         What was found.
-    files : sequence of Path
-        Files that were written.
     """
     unit = results.measured.unit
     for budget, found in results.points:
         way = "motoring" if budget.motoring else "generating"
         where = _where(budget.point)
         title = f"{results.scenario.description.title}: {unit} {way} at {where}"
-        show_point(title, budget, found, _DETAILED)
+        yield from show_point(title, budget, found, _DETAILED)
     curve = results.window
     best = [f"{name} with {show(value, 's', 3)}" for name, value in curve.best.items() if value is not None]
     none = [name for name, value in curve.best.items() if value is None]
     text = [f"Averaging window {show(results.plan.window, 's', 3)}"]
     text += [f"at {_where(curve.point)} least uncertainty of {', '.join(best)}"] if best else []
     text += [f"none {_range(curve)} for {', '.join(none)}"] if none else []
-    print_line(f"{'; '.join(text)}.")
-    show_files(files)
+    yield f"{'; '.join(text)}."
 
 
 def _where(point: BenchPoint) -> str:
@@ -88,6 +86,28 @@ def _where(point: BenchPoint) -> str:
 
 def _range(curve: WindowCurve) -> str:
     return f"between {show(curve.window[0], 's', 3)} and {show(curve.window[-1], 's', 3)}"
+
+
+def pictures(results: UncertaintyAnswer) -> Iterator[Picture]:
+    """Yield the pictures of what was found.
+
+    Parameters
+    ----------
+    results : UncertaintyAnswer
+        What was found.
+    """
+    from shaftloop.report.uncertainty.bars import draw_bars
+    from shaftloop.report.uncertainty.map import draw_efficiency_map, draw_window
+
+    title = results.title
+    for i, (budget, found) in enumerate(results.points, 1):
+        name = "contributions" if len(results.points) == 1 else f"contributions-{i}"
+        shown = [result for result in _DRAWN if result not in budget.unmeasured]
+        yield name, partial(draw_bars, found, shown, True, f"{title}, {_where(budget.point)}")
+    yield "window", partial(draw_window, results.window, results.plan.window, title)
+    if results.map is not None:
+        points = tuple(budget.point for budget, _ in results.points)
+        yield "map", partial(draw_efficiency_map, results.map, points, title)
 
 
 def write(folder: Path, results: UncertaintyAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
@@ -104,22 +124,9 @@ def write(folder: Path, results: UncertaintyAnswer, document: str, kinds: Sequen
     kinds : sequence of str
         Formats of the pictures; none, no pictures.
     """
-    from shaftloop.report.uncertainty.bars import draw_bars
-    from shaftloop.report.uncertainty.map import draw_efficiency_map, draw_window
-
-    title = results.scenario.description.title
     out = Outputs(folder, kinds)
     write_text(out.file("uncertainty.json"), document)
-
-    for i, (budget, found) in enumerate(results.points, 1):
-        name = "contributions" if len(results.points) == 1 else f"contributions-{i}"
-        shown = [result for result in _DRAWN if result not in budget.unmeasured]
-        draw_bars(found, shown, True, f"{title}, {_where(budget.point)}", out.picture(name))
-    draw_window(results.window, results.plan.window, title, out.picture("window"))
-    if results.map is not None:
-        draw_efficiency_map(
-            results.map, tuple(budget.point for budget, _ in results.points), title, out.picture("map")
-        )
+    out.draw(pictures(results))
     return out.files
 
 

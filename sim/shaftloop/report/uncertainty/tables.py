@@ -1,13 +1,13 @@
 """Uncertainty budgets on the terminal."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from shaftloop.analysis.efficiency import PointBudget
 from shaftloop.analysis.uncertainty.evaluation import Evaluation, StatedResult
 from shaftloop.analysis.uncertainty.propagation import Budget
 from shaftloop.report.quantities import readable, show
-from shaftloop.report.terminal import add_row, new_table, print_line, print_table
+from shaftloop.report.terminal import Piece, add_row, new_table
 
 __all__ = [
     "interval_text",
@@ -89,8 +89,8 @@ def interval_text(low: float, high: float, unit: str, people: bool = True) -> st
 
 def show_evaluation(
     title: str, found: Evaluation, people: bool, unmeasured: Mapping[str, str] | None = None
-) -> None:
-    """Print value, uncertainty, Monte Carlo interval and verdict of every result.
+) -> Iterator[Piece]:
+    """Yield value, uncertainty, Monte Carlo interval and verdict of every result.
 
     Parameters
     ----------
@@ -132,23 +132,23 @@ def show_evaluation(
             interval_text(sampled.low, sampled.high, sampled.unit, people),
             holds,
         )
-    print_table(table)
+    yield table
     sampled_run = found.sampled
     word = "settled" if sampled_run.stable else "not settled within a fifth of the last digit"
     text = f"Monte Carlo: {sampled_run.trials} trials, {word}, {sampled_run.interval} interval. "
     if found.propagation is None:
-        print_line(text + "No first-order budget: value, U and k are those of the trials.")
+        yield text + "No first-order budget: value, U and k are those of the trials."
         return
     text += (
         "The budget holds where both ends of its interval agree with it within half a unit of u's last digit"
     )
     if any(stated.by == "monte_carlo" for stated in found.stated):
         text += "; where not, value, U and k are those of the trials"
-    print_line(f"{text}; open: sampling cannot tell.")
+    yield f"{text}; open: sampling cannot tell."
 
 
-def show_components(budget: Budget, people: bool) -> None:
-    """Print the largest contributions to one result.
+def show_components(budget: Budget, people: bool) -> Iterator[Piece]:
+    """Yield the largest contributions to one result.
 
     Parameters
     ----------
@@ -170,11 +170,11 @@ def show_components(budget: Budget, people: bool) -> None:
         together = f"{factor * math.sqrt(sum(row.contribution**2 for row in rest)):.2g} {name}".rstrip()
         share = f"{100.0 * sum(row.share for row in rest):.1f} %"
         add_row(table, f"{len(rest)} more", together, share, "", "")
-    print_table(table)
+    yield table
 
 
-def show_point(title: str, budget: PointBudget, found: Evaluation, wanted: Sequence[str]) -> None:
-    """Print all that was found at an operating point.
+def show_point(title: str, budget: PointBudget, found: Evaluation, wanted: Sequence[str]) -> Iterator[Piece]:
+    """Yield all that was found at an operating point.
 
     Parameters
     ----------
@@ -187,28 +187,28 @@ def show_point(title: str, budget: PointBudget, found: Evaluation, wanted: Seque
     wanted : sequence of str
         Results whose contributions are shown.
     """
-    show_evaluation(title, found, True, budget.unmeasured)
+    yield from show_evaluation(title, found, True, budget.unmeasured)
     for entry in budget.propagation.budgets:
         if entry.name in wanted and entry.name not in budget.unmeasured:
-            show_components(entry, True)
+            yield from show_components(entry, True)
     if budget.comparison is not None:
         comparison = budget.comparison
         direct, losses = (f"{100.0 * value:.2g}" for value in (comparison.direct, comparison.from_losses))
         better = "the losses" if comparison.from_losses < comparison.direct else "input and output"
-        print_line(
+        yield (
             f"Efficiency by input and output ±{direct} points, from losses ±{losses} points: here {better} "
             f"are better. From {100.0 * comparison.crossover:.3g} % efficiency on the losses are."
         )
-    print_line(f"Correlation of torque and speed errors: {budget.torque_speed_correlation:+.2f}.")
+    yield f"Correlation of torque and speed errors: {budget.torque_speed_correlation:+.2f}."
     if above := share_above_one(found):
-        print_line(
+        yield (
             f"{100.0 * above:.2g} % of the trials give an efficiency above 1: that is measurement error, "
             "and it is not clipped."
         )
     for name, reason in budget.unmeasured.items():
-        print_line(f"{name}: {reason}")
+        yield f"{name}: {reason}"
     for text in budget.left_out:
-        print_line(f"left out: {text}")
+        yield f"left out: {text}"
 
 
 def share_above_one(found: Evaluation) -> float:
