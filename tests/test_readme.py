@@ -4,7 +4,7 @@ import re
 import shlex
 import textwrap
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args, get_type_hints
 
 import click
 import pytest
@@ -12,6 +12,7 @@ import pytest
 from shaftloop.analysis.metrics import metrics
 from shaftloop.analysis.simulation import simulate
 from shaftloop.cli.main import cli
+from shaftloop.scenario.description import SequenceStep
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.scenario.shipped import shipped_names
 
@@ -51,6 +52,12 @@ def test_the_scenario_runs_and_the_torque_settles(tmp_path: Path) -> None:
     assert [event.kind for event in run.events] == ["settled"]
     assert (found["torque_settling_time"].value or 1.0) < 0.2
     assert run.energies.residual < 1e-5
+
+
+def test_every_step_of_a_sequence_has_a_row() -> None:
+    table = README.partition("| `do =` | what it does |")[2].partition("\n\n")[0]
+    kinds = [get_args(get_type_hints(step)["do"])[0] for step in get_args(SequenceStep)]
+    assert set(kinds) <= set(re.findall(r"`(\w+)`", table))
 
 
 @pytest.mark.compiled

@@ -231,10 +231,11 @@ def test_metrics_are_the_same_with_the_channels_that_they_need() -> None:
         assert metrics(outcome.simulation) == metrics(simulate(description))
 
 
-def test_exceeded_limit_and_stop_run_singly() -> None:
+def test_exceeded_limit_trip_and_end_run_singly() -> None:
     limit = {"name": "over", "watches": "ts", "above": "1 N m"}
-    stop = [*rig()["sequence"], {"do": "hold", "time": "1 ms"}, {"do": "stop"}]
-    descriptions = [*[describe(rig(limit=[limit]))] * 2, describe(rig(sequence=stop))]
+    moves = [*rig()["sequence"], {"do": "hold", "time": "1 ms"}]
+    cut = [describe(rig(sequence=[*moves, {"do": what}])) for what in ("trip", "end")]
+    descriptions = [*[describe(rig(limit=[limit]))] * 2, *cut]
     outcomes = list(simulate_many(descriptions))
     assert_as_single(descriptions, outcomes, in_lanes=False)
     assert all(o.simulation is not None and o.simulation.events for o in outcomes)

@@ -33,3 +33,10 @@ def test_of_holds_with_the_same_torque_the_last_counts() -> None:
 def test_a_sine_brakes_with_its_lower_end() -> None:
     wave = {"do": "sine", "loop": "torque", "mean": "-30 N m", "amplitude": "40 N m", "frequency": "5 Hz"}
     assert operating_point(braking({**wave, "time": "0.2 s"})).torque == pytest.approx(-70.0)
+
+
+@pytest.mark.parametrize("last", ["trip", "end"])
+def test_what_comes_after_the_end_of_control_is_no_operating_point(last: str) -> None:
+    bench = braking(step("torque", "30 N m"), {"do": last}, step("torque", "50 N m"))
+    assert operating_point(bench).torque == 30.0
+    assert setpoint_ranges(bench)["torque"] == (0.0, 30.0)

@@ -152,7 +152,7 @@ def test_length_of_a_run_is_that_of_its_sequence() -> None:
         {"do": "sine", "loop": "speed", **wave},
         {"do": "periodic_step", "loop": "speed", **pulse, "time": "1 ms"},
         step("speed", "0 rpm"),
-        {"do": "stop"},
+        {"do": "end"},
         {"do": "hold", "time": "9 s"},
     ]
     line = [servo("drive", 0.05), coupling("c", 2e4), servo("load", 0.1)]

@@ -246,7 +246,7 @@ def test_a_right_predictor_is_the_loop_without_delay_that_much_later(samples: in
 def test_settle_waits_for_the_set_point_and_not_for_its_filter() -> None:
     keys = {**PI, "feedforward": 1.0, "kp": 0.0, "ki": "0 1/s", "anti_windup": "conditional"}
     settle = {"do": "settle", "loop": "torque", "within": "1 N m", "dwell": "1 ms", "timeout": "0.3 s"}
-    moves = [step("torque", "30 N m"), settle, {"do": "stop"}]
+    moves = [step("torque", "30 N m"), settle, {"do": "end"}]
     run = simulate(describe(document({**keys, "setpoint_filter": "5 Hz"}, moves)))
     assert 30.0 - run.traces["reading"][-1] < 1.0
     assert run.time[-1] > math.log(30.0) / (2.0 * math.pi * 5.0)

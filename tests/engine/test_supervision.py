@@ -237,12 +237,33 @@ def test_not_settled_when_the_time_is_up() -> None:
     assert result.traces["speed_setpoint"][29:32].tolist() == [10.0, 0.0, 0.0]
 
 
-def test_stop_ends_the_run() -> None:
-    result = speed_rig(step("speed", "10 rad/s"), {"do": "hold", "time": "20 ms"}, {"do": "stop"})
-    assert told(result) == [("stopped", "sequence")]
+def test_end_ends_the_run() -> None:
+    result = speed_rig(step("speed", "10 rad/s"), {"do": "hold", "time": "20 ms"}, {"do": "end"})
+    assert told(result) == [("ended", "sequence")]
     assert result.events[0].tick == 20_000_000
     assert result.duration == pytest.approx(0.02, abs=1e-12)
     assert len(result.time) == 20
+
+
+@pytest.mark.parametrize("ramp", [0.0, 2.0])
+def test_a_trip_of_the_sequence_is_that_of_an_interlock(ramp: float) -> None:
+    """One limit acts at once where the sequence trips: the same torque, and the same ramp."""
+    how = {"action": "ramp_down", "ramp_time": f"{ramp} ms"} if ramp else {"action": "torque_off"}
+    wait = {**RAMP, "wait": False}
+    by_limit = rig(limit(quantity="true_torque", **how), moves=(wait,))
+    tripped = at(by_limit, "ramp_down" if ramp else "torque_off")
+    moves = (wait, {"do": "hold", "time": f"{tripped.tick} ns"}, {"do": "trip", **how})
+    by_sequence = rig(moves=moves)
+    assert told(by_sequence) == [("ramp_down" if ramp else "torque_off", "sequence")]
+    assert by_sequence.events[0].tick == tripped.tick
+    np.testing.assert_array_equal(by_sequence.traces["true_torque"], by_limit.traces["true_torque"])
+    assert abs(by_sequence.traces["drive_torque"][-1]) < 1e-9 < abs(by_sequence.traces["torque_command"][-1])
+
+
+def test_a_trip_of_the_sequence_comes_once() -> None:
+    moves = ({**RAMP, "wait": False}, {"do": "hold", "time": "1 ms"}, {"do": "trip"})
+    result = rig(limit(quantity="true_torque", above="1 N m", reaction="5 ms"), moves=moves)
+    assert told(result) == [("exceeded", "high"), ("tripped", "high"), ("torque_off", "sequence")]
 
 
 @pytest.mark.parametrize(
@@ -259,24 +280,24 @@ def test_stop_ends_the_run() -> None:
             ),
             6,
         ),
-        (({**RAMP, "over": "4 ms", "wait": False}, {"do": "hold", "time": "3 ms"}, {"do": "stop"}), 3),
+        (({**RAMP, "over": "4 ms", "wait": False}, {"do": "hold", "time": "3 ms"}, {"do": "end"}), 3),
     ],
 )
 def test_a_run_lasts_until_steps_that_overlap_are_over(moves: tuple[Table, ...], milliseconds: int) -> None:
     assert rig(duration="", moves=moves).duration == pytest.approx(1e-3 * milliseconds, abs=1e-12)
 
 
-def test_stop_after_a_wait_that_depends() -> None:
-    result = speed_rig(step("speed", "10 rad/s"), settle(), {"do": "stop"})
-    assert told(result) == [("settled", "speed"), ("stopped", "sequence")]
+def test_end_after_a_wait_that_depends() -> None:
+    result = speed_rig(step("speed", "10 rad/s"), settle(), {"do": "end"})
+    assert told(result) == [("settled", "speed"), ("ended", "sequence")]
     assert result.events[1].tick == result.events[0].tick
     assert result.duration == pytest.approx(result.events[1].time, abs=1e-12)
 
 
 def test_events_come_in_the_order_of_time() -> None:
-    moves = ({**RAMP, "wait": False}, {"do": "hold", "time": "9 ms"}, {"do": "stop"})
+    moves = ({**RAMP, "wait": False}, {"do": "hold", "time": "9 ms"}, {"do": "end"})
     result = rig(limit(debounce="0.2 ms", reaction="0.3 ms"), moves=moves)
-    assert told(result)[-1] == ("stopped", "sequence")
+    assert told(result)[-1] == ("ended", "sequence")
     assert len(result.events) == 4
     assert all(a.tick <= b.tick for a, b in pairwise(result.events))
     assert math.isclose(result.duration, 9e-3)

@@ -4,7 +4,7 @@ from fractions import Fraction
 
 import pytest
 
-from shaftloop.scenario.description import Hold, Ramp, Stop, Trace
+from shaftloop.scenario.description import End, Hold, Ramp, Trace
 from shaftloop.scenario.timing import sequence_length, tick_divisor
 
 STEP = 'do = "step"\nloop = "torque"\nto = "50 N m"\n'
@@ -120,7 +120,7 @@ SEQUENCE_ERRORS = [
     ),
     (
         STEP,
-        PERIODIC + 'fall = "60 ms"\n\n[[sequence]]\ndo = "stop"\n',
+        PERIODIC + 'fall = "60 ms"\n\n[[sequence]]\ndo = "end"\n',
         "sequence.1: never ends, so the steps after it are never reached; give time or wait = false",
     ),
     (
@@ -150,7 +150,7 @@ def test_length_of_steps_that_overlap() -> None:
         ((hold, ramp), (7, 3)),
         ((ramp, hold, hold), (6, 6)),
         ((ramp, trace), (6, 6)),
-        ((ramp, hold, Stop("stop"), hold), (3, 3)),
+        ((ramp, hold, End("end"), hold), (3, 3)),
     ):
         assert sequence_length(steps) == length
 
@@ -200,7 +200,7 @@ def test_sequence_without_a_length_needs_a_duration(bench) -> None:
     message = bench.message((ramp, ""), ('duration = "1 s"\n', ""))
     assert message.endswith('duration: missing: the sequence takes no time; give duration, e.g. "2 s"')
     message = bench.message(
-        (ramp, '[[sequence]]\ndo = "stop"\n'),
+        (ramp, '[[sequence]]\ndo = "end"\n'),
         (STEP, 'do = "hold"\ntime = "1 s"\n'),
         ('duration = "1 s"\n', ""),
     )
@@ -215,3 +215,27 @@ def test_sequence_longer_than_the_run_warns(bench) -> None:
         '\n[[sequence]]\ndo = "settle"\nloop = "torque"\nwithin = "1 N m"\ndwell = "10 ms"\ntimeout = "2 s"\n'
     )
     assert not bench.read((STEP, STEP + settle)).warnings
+
+
+HOLD = '[[sequence]]\ndo = "hold"\ntime = "1 ms"\n'
+
+
+@pytest.mark.parametrize(
+    ("steps", "warnings"),
+    [
+        (['[[sequence]]\ndo = "trip"\n', HOLD, '[[sequence]]\ndo = "end"\n'], []),
+        (
+            ['[[sequence]]\ndo = "stop"\n'],
+            ['stop ends the run and brings nothing to rest; write "end" for that, or ramp the speed to 0'],
+        ),
+        (['[[sequence]]\ndo = "end"\n', HOLD], ["sequence.3: is never reached: sequence.2 ends the run"]),
+        (
+            ['[[sequence]]\ndo = "trip"\n', HOLD, "[[sequence]]\n" + STEP],
+            ["sequence.4: moves nothing: sequence.2 has taken the torque away"],
+        ),
+    ],
+)
+def test_steps_that_do_not_do_what_they_seem_to_warn(bench, steps: list[str], warnings: list[str]) -> None:
+    found = bench.read(extra="\n" + "\n".join(steps)).warnings
+    assert len(found) == len(warnings)
+    assert all(warning.endswith(text) for warning, text in zip(found, warnings, strict=True))

@@ -12,7 +12,7 @@ from shaftloop.bench.sequence import actions, longest_time
 from shaftloop.engine.lanes import LANES, Common, Memory, advance_together, common_tables, lane_key
 from shaftloop.engine.model import alike
 from shaftloop.engine.run import Run
-from shaftloop.engine.supervision import Settle, Stop, lay_out
+from shaftloop.engine.supervision import Move, Wait, lay_out
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 
@@ -215,7 +215,7 @@ class _Crew:
         steps = actions(bench)
         run, end = self._run(bench)
         candidate = _Candidate(number, description, bench, run)
-        if any(isinstance(step, Settle | Stop) for step in steps):
+        if not all(isinstance(step, Move | Wait) for step in steps):
             return candidate, None
         lay_out(run, steps)
         key = lane_key(run, end)

@@ -1,5 +1,6 @@
 """The operating point: which steady speed and torque an analysis looks at."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from shaftloop.bench.handles import Bench
@@ -60,10 +61,9 @@ def setpoint_ranges(bench: Bench) -> dict[str, tuple[float, float]]:
         The bench.
     """
     ranges = {name: (0.0, 0.0) for name, loop in bench.loops.items() if loop.setpoint_slot >= 0}
-    for step in bench.description.sequence:
-        if not isinstance(step, stated.Hold | stated.Settle | stated.Stop):
-            levels = (*ranges[step.loop], *_levels(step))
-            ranges[step.loop] = (min(levels), max(levels))
+    for step in _moves(bench):
+        levels = (*ranges[step.loop], *_levels(step))
+        ranges[step.loop] = (min(levels), max(levels))
     return ranges
 
 
@@ -71,18 +71,23 @@ def _highest(bench: Bench, torque_loop: str | None) -> dict[str, float]:
     """Return the set-points in effect when the torque set-point is largest."""
     now = {name: 0.0 for name, loop in bench.loops.items() if loop.setpoint_slot >= 0}
     best = dict(now)
-    for step in bench.description.sequence:
-        if isinstance(step, stated.Hold | stated.Settle | stated.Stop):
-            continue
+    for step in _moves(bench):
         now[step.loop] = max(_levels(step), key=abs)
         if torque_loop is None or abs(now[torque_loop]) >= abs(best[torque_loop]):
             best = dict(now)
     return best
 
 
-def _levels(
-    step: stated.Step | stated.Ramp | stated.PeriodicStep | stated.Sine | stated.Trace,
-) -> list[float]:
+def _moves(bench: Bench) -> Iterator[stated.Move]:
+    """Yield the steps that move a set-point, as long as a machine follows it."""
+    for step in bench.description.sequence:
+        if isinstance(step, stated.Trip | stated.End):
+            return
+        if isinstance(step, stated.Move):
+            yield step
+
+
+def _levels(step: stated.Move) -> list[float]:
     """Return the set-points between which a step of the sequence moves."""
     if isinstance(step, stated.Step | stated.Ramp):
         return [step.to]

@@ -15,19 +15,20 @@ __all__ = ["actions", "interlocks", "longest_time"]
 def actions(bench: Bench) -> list[engine.Action]:
     """Return the actions of a bench's sequence."""
     result: list[engine.Action] = []
-    traces = 0
     for i, step in enumerate(bench.description.sequence):
-        if isinstance(step, stated.Settle):
-            guard = next(k for k, g in enumerate(bench.model.guards) if g.name == f"settle.{i}")
-            result.append(engine.Settle(step.loop, guard, step.dwell, step.timeout))
-        elif isinstance(step, stated.Hold):
-            result.append(engine.Wait(step.time))
-        elif isinstance(step, stated.Stop):
-            result.append(engine.Stop())
-        else:
-            profile = bench.loops[step.loop].profile
-            result.extend(_move(step, profile, traces))
-            traces += isinstance(step, stated.Trace)
+        match step:
+            case stated.Settle():
+                guard = next(k for k, g in enumerate(bench.model.guards) if g.name == f"settle.{i}")
+                result.append(engine.Settle(step.loop, guard, step.dwell, step.timeout))
+            case stated.Hold():
+                result.append(engine.Wait(step.time))
+            case stated.Trip():
+                result.append(engine.Trip(_ramp(step)))
+            case stated.End():
+                result.append(engine.End())
+            case _:
+                traces = sum(isinstance(before, stated.Trace) for before in bench.description.sequence[:i])
+                result.extend(_move(step, bench.loops[step.loop].profile, traces))
     end, waited = sequence_length(bench.description.sequence)
     if end > waited:
         # What overlaps the last steps is part of the sequence.
@@ -35,11 +36,12 @@ def actions(bench: Bench) -> list[engine.Action]:
     return result
 
 
-def _move(
-    step: stated.Step | stated.Ramp | stated.PeriodicStep | stated.Sine | stated.Trace,
-    profile: int,
-    trace: int,
-) -> list[engine.Action]:
+def _ramp(entry: stated.Trip | stated.Limit) -> Fraction:
+    """Return the time [s] over which a trip takes the torque away."""
+    return entry.ramp_time if entry.action == "ramp_down" else Fraction(0)
+
+
+def _move(step: stated.Move, profile: int, trace: int) -> list[engine.Action]:
     """Return the actions of a step that moves a set-point."""
     if isinstance(step, stated.Step):
         return [engine.Move(profile, HOLD, (), (step.to,))]
@@ -59,13 +61,7 @@ def _move(
 def interlocks(bench: Bench) -> list[engine.Interlock]:
     """Return the interlocks of a bench."""
     return [
-        engine.Interlock(
-            limit.name,
-            guard,
-            limit.debounce,
-            limit.reaction,
-            limit.ramp_time if limit.action == "ramp_down" else Fraction(0),
-        )
+        engine.Interlock(limit.name, guard, limit.debounce, limit.reaction, _ramp(limit))
         for guard, limit in enumerate(bench.description.limit)
     ]
 
@@ -75,7 +71,7 @@ def longest_time(description: stated.Description) -> float:
     if description.duration is not None:
         return float(description.duration)
     for step in description.sequence:
-        if isinstance(step, stated.Stop):
+        if isinstance(step, stated.End):
             break
         if isinstance(step, stated.PeriodicStep | stated.Sine) and step.wait and step.time is None:
             return math.inf

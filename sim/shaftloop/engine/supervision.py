@@ -17,7 +17,22 @@ from shaftloop.engine.model import Segment
 from shaftloop.engine.run import Run
 from shaftloop.engine.setpoints import RAMP, TRACE, profile_value
 
-__all__ = ["Action", "Event", "Interlock", "Move", "Settle", "Stop", "Wait", "lay_out", "run_bench"]
+__all__ = [
+    "SEQUENCE",
+    "Action",
+    "End",
+    "Event",
+    "Interlock",
+    "Move",
+    "Settle",
+    "Trip",
+    "Wait",
+    "lay_out",
+    "run_bench",
+]
+
+SEQUENCE = "sequence"
+"""Whose event it is where a step of the sequence made it."""
 
 _Process = Generator[simpy.Event, Any, None]
 
@@ -56,11 +71,19 @@ class Settle:
 
 
 @dataclass(frozen=True)
-class Stop:
+class Trip:
+    """Take the torque away."""
+
+    ramp: Fraction
+    """Time over which the torque commands go to zero; 0 at once. [s]"""
+
+
+@dataclass(frozen=True)
+class End:
     """End the run."""
 
 
-Action = Move | Wait | Settle | Stop
+Action = Move | Wait | Settle | Trip | End
 
 
 @dataclass(frozen=True)
@@ -85,8 +108,10 @@ class Event:
     time: float
     """[s]"""
     kind: str
-    """``exceeded``, ``cleared``, ``tripped``, ``torque_off``, ``settled``, ``not_settled``, ``stopped``."""
+    """``exceeded``, ``cleared``, ``tripped``, ``torque_off``, ``ramp_down``, ``settled``, ``not_settled``,
+    ``ended``."""
     name: str
+    """Interlock, loop that is waited for, or `SEQUENCE`."""
 
 
 @dataclass
@@ -97,7 +122,7 @@ class _Supervisor:
     events: list[Event] = field(default_factory=list)
     signals: list[simpy.Event] = field(default_factory=list)
     """Per guard: fires when it toggles."""
-    stopped: int | None = None
+    ended: int | None = None
 
     def note(self, kind: str, name: str) -> None:
         tick = int(self.env.now)
@@ -115,9 +140,11 @@ class _Supervisor:
                 yield self.pause(action.seconds)
             elif isinstance(action, Settle):
                 yield from self.settle(action)
+            elif isinstance(action, Trip):
+                self.trip(action.ramp, SEQUENCE)
             else:
-                self.stopped = int(self.env.now)
-                self.note("stopped", "sequence")
+                self.ended = int(self.env.now)
+                self.note("ended", SEQUENCE)
                 return
 
     def settle(self, action: Settle) -> _Process:
@@ -147,12 +174,16 @@ class _Supervisor:
             self.note("cleared", interlock.name)
         self.note("tripped", interlock.name)
         yield self.pause(interlock.reaction)
+        self.trip(interlock.ramp, interlock.name)
+        self.arm(interlock.guard, False)
+
+    def trip(self, ramp: Fraction, name: str) -> None:
+        """Take the torque away from this tick on; the first to do so decides how."""
         slot = self.run.model.trip_slot
         if self.run.state[slot] < 0.0:
             self.run.state[slot] = self.env.now
-            self.run.state[slot + 1] = self.run.clock.ticks_up(interlock.ramp)
-            self.note("torque_off" if interlock.ramp == 0 else "ramp_down", interlock.name)
-        self.arm(interlock.guard, False)
+            self.run.state[slot + 1] = self.run.clock.ticks_up(ramp)
+            self.note("torque_off" if ramp == 0 else "ramp_down", name)
 
     def above(self, guard: int) -> bool:
         return bool(self.run.state[self.run.model.guard_slot + 2 * guard])
@@ -207,7 +238,7 @@ def run_bench(
     interlocks : sequence of Interlock
         The limits.
     end : int
-        Last tick; the run ends earlier at a `Stop`. [tick]
+        Last tick; the run ends earlier at an `End`. [tick]
     progress : callable, optional
         Called now and then with the share of the run that is done.
     """
@@ -220,7 +251,7 @@ def run_bench(
     guarded = bool(run.model.guards)
     slot = run.model.guard_slot
     stretch = 2 * run.clock.ticks_per_second
-    while supervisor.stopped is None:
+    while supervisor.ended is None:
         due = env.peek()
         if due <= min(run.position.tick, end):
             env.step()
@@ -234,8 +265,8 @@ def run_bench(
             supervisor.toggled(before)
         if progress:
             progress(run.position.tick / end)
-    if supervisor.stopped is not None:
-        run.advance(supervisor.stopped, exact=True)
+    if supervisor.ended is not None:
+        run.advance(supervisor.ended, exact=True)
     return supervisor.events
 
 

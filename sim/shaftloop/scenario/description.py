@@ -15,10 +15,12 @@ from shaftloop_models.supply import Supply
 __all__ = [
     "FILLED",
     "Description",
+    "End",
     "Expect",
     "Hold",
     "Limit",
     "Machine",
+    "Move",
     "Part",
     "PeriodicStep",
     "Ramp",
@@ -28,6 +30,7 @@ __all__ = [
     "Step",
     "Stop",
     "Trace",
+    "Trip",
 ]
 
 FILLED = {"filled": True}
@@ -126,13 +129,33 @@ class Settle:
 
 
 @dataclass(frozen=True)
-class Stop:
-    """End the run."""
+class Trip:
+    """Take the torque away, as an interlock does; what turns coasts. Steps behind it move no machine."""
 
-    do: Literal["stop"]
+    do: Literal["trip"]
+    action: Annotated[
+        Literal["torque_off", "ramp_down"], Number("all torque commands to zero at once, or over ramp_time")
+    ] = "torque_off"
+    ramp_time: Annotated[Fraction, Quantity("s", "duration of ramp_down", gt=0.0)] = Fraction(1, 2)
 
 
-SequenceStep = Step | Ramp | Hold | PeriodicStep | Sine | Trace | Settle | Stop
+@dataclass(frozen=True)
+class End:
+    """End the run here; it brings no machine to rest, and what turns still turns."""
+
+    do: Literal["end"]
+
+
+@dataclass(frozen=True)
+class Stop(End):
+    """Old word for `end`."""
+
+    do: Literal["stop"]  # type: ignore[assignment]
+
+
+SequenceStep = Step | Ramp | Hold | PeriodicStep | Sine | Trace | Settle | Trip | End | Stop
+Move = Step | Ramp | PeriodicStep | Sine | Trace
+"""Steps that move the set-point of a loop."""
 
 
 @dataclass(frozen=True)

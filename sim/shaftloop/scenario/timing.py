@@ -6,7 +6,9 @@ from fractions import Fraction
 from typing import NamedTuple
 
 from shaftloop.scenario.description import (
+    End,
     Hold,
+    Move,
     PeriodicStep,
     Ramp,
     SequenceStep,
@@ -15,6 +17,7 @@ from shaftloop.scenario.description import (
     Step,
     Stop,
     Trace,
+    Trip,
 )
 from shaftloop.scenario.draft import Draft, Entry
 from shaftloop.scenario.fields import nearest, shown
@@ -78,6 +81,7 @@ def check_timing(draft: Draft, problems: Problems) -> None:
     _check_delays(moments, problems)
     for entry in draft.lists["sequence"]:
         _check_step(draft, entry, problems)
+    _check_order(draft.lists["sequence"], problems)
     for entry in (*draft.lists["sequence"], *draft.lists["limit"]):
         _check_resolution(entry, problems)
     if draft.single:
@@ -157,6 +161,27 @@ def _check_step(draft: Draft, entry: Entry, problems: Problems) -> None:
         problems.error(entry.at("timeout"), f"must be above dwell ({float(step.dwell):g} s)")
 
 
+def _check_order(steps: Sequence[Entry], problems: Problems) -> None:
+    """Warn of steps that come too late to do anything, and of a word that promises what it does not do."""
+    ended: Entry | None = None
+    tripped: Entry | None = None
+    for entry in steps:
+        step = entry.value
+        if ended is not None:
+            problems.warn(entry.path, f"is never reached: {problems.display(ended.path)} ends the run")
+        elif tripped is not None and isinstance(step, Move | Settle):
+            problems.warn(
+                entry.path, f"moves nothing: {problems.display(tripped.path)} has taken the torque away"
+            )
+        if isinstance(step, Stop):
+            problems.warn(
+                entry.at("do"),
+                'stop ends the run and brings nothing to rest; write "end" for that, or ramp the speed to 0',
+            )
+        ended = ended or (entry if isinstance(step, End) else None)
+        tripped = tripped or (entry if isinstance(step, Trip) else None)
+
+
 def _check_resolution(entry: Entry, problems: Problems) -> None:
     """Check that the times of a step or a limit are whole nanoseconds, so whole ticks whatever the rates."""
     for key, value in vars(entry.value).items() if entry.value is not None else ():
@@ -193,7 +218,7 @@ def _check_length(draft: Draft, moments: list[Moment], problems: Problems) -> No
 def _ends(steps: list[Entry], duration: Fraction | None, problems: Problems) -> bool:
     """Tell whether every step that has no end of its own may go without one."""
     for entry in steps:
-        if isinstance(entry.value, Stop) or _taken(entry.value) is not None:
+        if isinstance(entry.value, End) or _taken(entry.value) is not None:
             continue
         if entry.value.wait and entry is not steps[-1]:
             problems.error(
@@ -219,7 +244,7 @@ def sequence_length(steps: Sequence[SequenceStep]) -> tuple[Fraction, Fraction]:
     """
     now = end = Fraction(0)
     for step in steps:
-        if isinstance(step, Stop):
+        if isinstance(step, End):
             return now, now
         taken = _taken(step) or Fraction(0)
         end = max(end, now + taken)
@@ -230,7 +255,7 @@ def sequence_length(steps: Sequence[SequenceStep]) -> tuple[Fraction, Fraction]:
 def _taken(step: SequenceStep) -> Fraction | None:
     """Return the time [s] that a step takes at most, nothing where it has no end."""
     match step:
-        case Step() | Stop():
+        case Step() | Trip() | End():
             return Fraction(0)
         case Ramp():
             return step.over

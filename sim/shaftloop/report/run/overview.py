@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from shaftloop.analysis.metrics import torque_steps
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.analysis.steps import settling_time
+from shaftloop.engine.supervision import SEQUENCE
 from shaftloop.report.canvas import COLOURS, MACHINE_COLOURS, draw, thinned
 from shaftloop.report.quantities import show
 
@@ -195,7 +196,7 @@ def _mark(top: Any, columns: list[Any], simulation: Simulation) -> None:
             continue
         for axes in columns:
             axes.axvline(event.time, color=COLOURS["loss"], linestyle=":", linewidth=1.2)
-        if event.kind == "tripped":
+        if event.kind == "tripped" or event.name == SEQUENCE:
             late = event.time > 0.5 * simulation.duration
             top.annotate(
                 f"  {event.name} trips at {event.time:.4g} s  ",

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from shaftloop.analysis.metrics import LOSS_PREFIX
 from shaftloop.analysis.ratings import loads, strained
 from shaftloop.answers.run import RunAnswer
+from shaftloop.engine.supervision import SEQUENCE
 from shaftloop.report.quantities import show
 
 __all__ = ["verdict"]
@@ -66,7 +67,9 @@ def _end(answer: RunAnswer) -> str:
             f"timeout, the first at {late[0].time:.4g} s; slow the ramps, tune the loop or widen the "
             f"band; {_strain(answer)}."
         )
-    return f"The run of {answer.simulation.duration:.4g} s ends with no interlock tripped; {_strain(answer)}."
+    off = [event for event in events if event.kind in _HALT and event.name == SEQUENCE]
+    begin = f"The sequence takes the torque away at {off[0].time:.4g} s, and the run" if off else "The run"
+    return f"{begin} of {answer.simulation.duration:.4g} s ends with no interlock tripped; {_strain(answer)}."
 
 
 def _torque(answer: RunAnswer) -> Iterator[str]:
