@@ -18,6 +18,7 @@ from shaftloop.analysis.response import fundamental
 from shaftloop.bench.parts.ratings import WATCHED
 from shaftloop.control.structures import controller_response
 from shaftloop.engine import at
+from shaftloop.engine.rows import LOOP_NUMBERS
 from shaftloop.scenario.description import Description
 
 pytestmark = pytest.mark.compiled
@@ -158,7 +159,7 @@ def test_eigenvalues_lie_on_the_circle_where_l_is_minus_one(keys: Table) -> None
     loop, state = bench.bench.loops["torque"], bench.steady(POINT)
     margins = loop_margins(bench, loop, POINT, state)
     assert margins.stable and margins.gain_margin is not None and margins.gain_margin > 1.05
-    share = bench.run.tables.it[at.TASK_FLOAT] + loop.task * at.TASK_WIDTH + 7
+    share = bench.run.tables.it[at.TASK_FLOAT] + loop.task * at.TASK_WIDTH + LOOP_NUMBERS.share
     bench.run.tables.ft[share] = margins.gain_margin
     eigenvalues = np.linalg.eigvals(bench.dynamics(state))
     edge = eigenvalues[np.argmin(np.abs(np.abs(eigenvalues) - 1.0))]

@@ -22,6 +22,7 @@ from shaftloop.engine import at
 from shaftloop.engine.kernel import REACHED
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Segment
+from shaftloop.engine.rows import LOOP_NUMBERS
 from shaftloop.engine.run import Position, Run
 from shaftloop.engine.setpoints import HOLD
 from shaftloop.engine.steprule import Stepping, longest_step
@@ -326,7 +327,8 @@ class HyperMap:
 
     def _share(self, loop: LoopHandle) -> int:
         """Return where the share of a loop's output that is passed on stands in the table of floats."""
-        return int(self.run.tables.it[at.TASK_FLOAT]) + loop.task * at.TASK_WIDTH + 7
+        row = int(self.run.tables.it[at.TASK_FLOAT]) + loop.task * at.TASK_WIDTH
+        return row + int(LOOP_NUMBERS.share)
 
     def _typical_torque(self) -> float:
         sensor = self.bench.main_sensor()

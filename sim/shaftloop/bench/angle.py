@@ -7,6 +7,7 @@ from shaftloop.bench.parts.part import make_part
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
 from shaftloop.engine.model import Task
+from shaftloop.engine.rows import WrapNumbers, WrapWords
 from shaftloop_models.network import Ref
 from shaftloop_models.part import Machine, Part
 
@@ -51,6 +52,12 @@ def add_wrap(wiring: Wiring, angle: Ref, machine: Machine) -> None:
     """
     clock = machine.timing()
     task = Task(
-        "angle.wrap", at.WRAP, clock.period, clock.phase, Priority.WRAP, (angle.index,), (2.0 * math.pi,)
+        "angle.wrap",
+        at.WRAP,
+        clock.period,
+        clock.phase,
+        Priority.WRAP,
+        WrapWords(angle.index),
+        WrapNumbers(2.0 * math.pi),
     )
     wiring.add(task)

@@ -13,6 +13,7 @@ from shaftloop.control.structures import derivative_section, setpoint_section
 from shaftloop.engine import at
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Task
+from shaftloop.engine.rows import HopWords, LimiterNumbers, LimiterWords, LoopNumbers, LoopWords
 from shaftloop.scenario.description import Description
 
 __all__ = ["add_hops", "add_loops"]
@@ -52,7 +53,9 @@ def add_hops(
         emit = wiring.line(
             hop.name, "", hop.period, hop.phase, hop.transport.seconds(hop.period), slots[hop.name]
         )
-        wiring.add(Task(hop.name, at.HOP, hop.period, hop.phase, priority, (slots[hop.carries], emit)))
+        wiring.add(
+            Task(hop.name, at.HOP, hop.period, hop.phase, priority, HopWords(slots[hop.carries], emit))
+        )
     return slots
 
 
@@ -147,15 +150,29 @@ def _add_loop(
     around = add_structure(wiring, bench, slots, loop, sign)
     method = CONDITIONAL if loop.anti_windup == "conditional" else BACK_CALCULATION
     step = math.inf if smooth or loop.setpoint_rate is None else loop.setpoint_rate * period
-    a = (
-        *(around.reading, profile, setpoint, integral, emit),
-        *(first, len(loop.filters), memory, method, int(loop.setpoint_rate is not None), error),
-        *(output, output + 1, int(loop.setpoint_filter is not None), _derived(loop)),
-        *(around.damping, around.disturbance, around.sent),
-        watch(wiring, loop.name, (("command", "N m", loop.clamp),), f"loop {loop.name}"),
+    a = LoopWords(
+        reading=around.reading,
+        profile=profile,
+        setpoint=setpoint,
+        integral=integral,
+        emit=emit,
+        filter=first,
+        filters=len(loop.filters),
+        memory=memory,
+        anti_windup=method,
+        rate_limited=int(loop.setpoint_rate is not None),
+        error=error,
+        output=output,
+        injected=output + 1,
+        setpoint_filtered=int(loop.setpoint_filter is not None),
+        derivative=_derived(loop),
+        damping=around.damping,
+        disturbance=around.disturbance,
+        sent=around.sent,
+        watch=watch(wiring, loop.name, (("command", "N m", loop.clamp),), f"loop {loop.name}"),
     )
     clamp = math.inf if smooth else loop.clamp
-    f = (loop.kp.value, loop.ki.value, period, clamp, loop.feedforward, step, sign, 1.0)
+    f = LoopNumbers(loop.kp.value, loop.ki.value, period, clamp, loop.feedforward, step, sign, share=1.0)
     task = wiring.add(Task(loop.name, at.LOOP, 1 / loop.rate, loop.phase, Priority.LOOP, a, f))
     quantity = "torque" if source in bench.sensors else "speed"
     return LoopHandle(
@@ -187,11 +204,25 @@ def _add_limiter(
     lower = layout.add(f"{loop.name}.lower_integral", SlotKind.HELD, "N m")
     layout.add(f"{loop.name}.lower_active", SlotKind.INTEGER, "1")
     emit = _output(wiring, loop, slots[loop.limiter_of])
-    a = (slots[loop.reads], main.emit_slot, integral, lower, emit, main.integral_slot, main.sent_slot)
+    a = LimiterWords(
+        speed=slots[loop.reads],
+        request=main.emit_slot,
+        upper=integral,
+        lower=lower,
+        emit=emit,
+        integral=main.integral_slot,
+        sent=main.sent_slot,
+    )
     gains = main.parameters
-    f = (
-        *(loop.kp.value, loop.ki.value, float(1 / loop.rate), loop.clamp, loop.limit_speed),
-        *(main.sign, gains.kp.value, gains.ki.value),
+    f = LimiterNumbers(
+        kp=loop.kp.value,
+        ki=loop.ki.value,
+        period=float(1 / loop.rate),
+        clamp=loop.clamp,
+        limit=loop.limit_speed,
+        sign=main.sign,
+        loop_kp=gains.kp.value,
+        loop_ki=gains.ki.value,
     )
     kind = at.LIMITER
     task = wiring.add(Task(loop.name, kind, 1 / loop.rate, loop.phase, Priority.LOOP + 1, a, f))

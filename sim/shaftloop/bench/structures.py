@@ -15,6 +15,7 @@ from shaftloop.control.structures import (
 from shaftloop.engine import at
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Task
+from shaftloop.engine.rows import DampingNumbers, DampingWords, PathWords
 
 __all__ = ["Structure", "add_structure"]
 
@@ -77,8 +78,8 @@ def _add_damping(
     torque = wiring.layout.add(f"{loop.name}.damping", SlotKind.HELD, "N m")
     memory = wiring.layout.add(f"{loop.name}.damping_filter", SlotKind.HELD, "N m", 2)
     section = _add_sections(bench, damping_section(damping, float(loop.rate)))
-    a = (slots[damping.left], slots[damping.right], section, memory, torque)
-    _add_task(wiring, loop, "damping", at.DAMPING, a, (sign * side,))
+    a = DampingWords(slots[damping.left], slots[damping.right], section, memory, torque)
+    _add_task(wiring, loop, "damping", at.DAMPING, a, DampingNumbers(sign * side))
     return torque
 
 
@@ -96,7 +97,7 @@ def _add_model(
     depth = whole_samples(model, 1 / loop.rate)
     line = wiring.layout.add(f"{loop.name}.{what}_line", SlotKind.DELAY, "N m", depth)
     memory = wiring.layout.add(f"{loop.name}.{what}_filter", SlotKind.HELD, "", 4)
-    a = (entry, sent, line, depth, _add_sections(bench, *sections), memory, result, added)
+    a = PathWords(entry, sent, line, depth, _add_sections(bench, *sections), memory, result, added)
     _add_task(wiring, loop, what, at.PATH_MODEL, a)
 
 

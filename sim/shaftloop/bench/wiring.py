@@ -12,6 +12,7 @@ from shaftloop.engine.layout import Layout, SlotKind
 from shaftloop.engine.model import Task
 from shaftloop.engine.own import Equation, address_of
 from shaftloop.engine.plant import Plant
+from shaftloop.engine.rows import DeliverWords, OwnWords
 from shaftloop.scenario.description import Description
 from shaftloop_models.network import Ref
 from shaftloop_models.parameters import Clock
@@ -87,7 +88,7 @@ class Wiring:
             Parameters of the equation.
         """
         command, reads, writes = slots
-        a = (address_of(equation), command, len(reads), len(writes), *reads, *writes)
+        a = (*OwnWords(address_of(equation), command, len(reads), len(writes)), *reads, *writes)
         if len(a) >= at.TASK_WIDTH or len(numbers) > at.TASK_WIDTH:
             raise ValueError(
                 f"task {name} has {len(reads) + len(writes)} slots and {len(numbers)} numbers; allowed: "
@@ -134,7 +135,7 @@ class Wiring:
                 period,
                 shifted,
                 Priority.DELIVER,
-                (first, depth, wide, receiver),
+                DeliverWords(first, depth, wide, receiver),
             )
         )
         return first + (depth - 1) * wide

@@ -107,7 +107,7 @@ SEGMENT_FLOATS = 4
 
 RECORD, DELIVER, SAMPLE, ENCODER, HOP, LOOP, LIMITER, PM_CONTROL, SERVO = range(9)
 AVERAGE, EDGES, POWER, WRAP, PATH_MODEL, DAMPING, OWN = range(9, 16)
-"""The closed set of sampled tasks; the meaning of their rows stands in `engine.tasks`."""
+"""The closed set of sampled tasks; their rows stand in `engine.rows`."""
 
 FREE, MIDDLE, LAST, END, SLOPE, SIGNAL = range(6)
 """Products: those of a step of `engine.matrices`, x' of the reference stepper, signals from states."""

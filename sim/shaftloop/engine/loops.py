@@ -1,9 +1,10 @@
-"""Loops and limiters in all lanes; the meaning of their rows stands in `engine.tasks`."""
+"""Loops and limiters in all lanes; their rows stand in `engine.rows`."""
 
 from shaftloop.control.filters import biquad
 from shaftloop.control.pi import pi_update, upper_limit
 from shaftloop.engine import at
 from shaftloop.engine.cache import helper
+from shaftloop.engine.rows import LIMITER, LIMITER_NUMBERS, LOOP, LOOP_NUMBERS
 from shaftloop.engine.setpoints import write_setpoints
 from shaftloop.engine.steppers import copy_slots
 from shaftloop.engine.types import Floats, Ints
@@ -35,28 +36,29 @@ def run_loop(it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: int, tick: i
     """Run a loop in stages over all lanes: which of them it has is the same in all."""
     reading = it[at.LOCALS]
     target, direct = reading + 1, reading + 2
-    b, memory = it[at.FILTER] + 5 * it[a + 6], it[a + 8]
-    copy_slots(s, it[a + 1], w, reading, 1)
-    for _ in range(it[a + 7]):
+    b, memory = it[at.FILTER] + 5 * it[a + LOOP.filter], it[a + LOOP.memory]
+    copy_slots(s, it[a + LOOP.reading], w, reading, 1)
+    for _ in range(it[a + LOOP.filters]):
         for_lanes(_filter, (ft, s, w, reading, memory, b))
         memory, b = memory + 2, b + 5
-    write_setpoints(it, ft, w, it[a + 2], tick, target, alike)
-    if it[a + 10] == 1:
+    write_setpoints(it, ft, w, it[a + LOOP.profile], tick, target, alike)
+    if it[a + LOOP.rate_limited] == 1:
         for_lanes(_limit_rate, (it, ft, s, w, a, f))
     for_lanes(_note, (it, s, w, a))
-    if it[a + 14] == 1:
+    if it[a + LOOP.setpoint_filtered] == 1:
         for_lanes(_filter, (ft, s, w, target, memory, b))
         memory, b = memory + 2, b + 5
     for_lanes(_feedforward, (it, ft, w, f))
-    if it[a + 15] > 0:
-        for_lanes(_derivative, (ft, s, w, (reading, target, direct), memory, b, it[a + 15] == 2))
-    if it[a + 16] >= 0:
-        for_lanes(_add, (s, w, direct, it[a + 16], 1.0))
-    if it[a + 17] >= 0:
-        for_lanes(_add, (s, w, direct, it[a + 17], -1.0))
-    for_lanes(_control, (it, ft, s, w, a, f, it[a + 9], tick))
-    if it[a + 18] >= 0:
-        copy_slots(s, it[a + 12], s, it[a + 18], 1)
+    derivative, damping, disturbance = it[a + LOOP.derivative], it[a + LOOP.damping], it[a + LOOP.disturbance]
+    if derivative > 0:
+        for_lanes(_derivative, (ft, s, w, (reading, target, direct), memory, b, derivative == 2))
+    if damping >= 0:
+        for_lanes(_add, (s, w, direct, damping, 1.0))
+    if disturbance >= 0:
+        for_lanes(_add, (s, w, direct, disturbance, -1.0))
+    for_lanes(_control, (it, ft, s, w, a, f, it[a + LOOP.anti_windup], tick))
+    if it[a + LOOP.sent] >= 0:
+        copy_slots(s, it[a + LOOP.output], s, it[a + LOOP.sent], 1)
 
 
 @helper
@@ -68,7 +70,7 @@ def _filter(lane: int, ft: Floats, s: Floats, w: Floats, place: int, memory: int
 @helper
 def _limit_rate(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: int) -> None:
     v, target = lane_of(w, lane), it[at.LOCALS] + 1
-    before, step = lane_of(s, lane)[it[a + 3]], lane_of(ft, lane)[f + 5]
+    before, step = lane_of(s, lane)[it[a + LOOP.setpoint]], lane_of(ft, lane)[f + LOOP_NUMBERS.step]
     v[target] = min(max(v[target], before - step), before + step)
 
 
@@ -76,14 +78,14 @@ def _limit_rate(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f
 def _note(lane: int, it: Ints, s: Floats, w: Floats, a: int) -> None:
     """Keep set-point and error for the recorder and for the next tick."""
     u, v, reading = lane_of(s, lane), lane_of(w, lane), it[at.LOCALS]
-    u[it[a + 3]] = v[reading + 1]
-    u[it[a + 11]] = v[reading + 1] - v[reading]
+    u[it[a + LOOP.setpoint]] = v[reading + 1]
+    u[it[a + LOOP.error]] = v[reading + 1] - v[reading]
 
 
 @helper
 def _feedforward(lane: int, it: Ints, ft: Floats, w: Floats, f: int) -> None:
     v, reading = lane_of(w, lane), it[at.LOCALS]
-    v[reading + 2] = lane_of(ft, lane)[f + 4] * v[reading + 1]
+    v[reading + 2] = lane_of(ft, lane)[f + LOOP_NUMBERS.feedforward] * v[reading + 1]
 
 
 @helper
@@ -105,20 +107,26 @@ def _control(
     lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: int, method: int, tick: int
 ) -> None:
     p, u, v, reading = lane_of(ft, lane), lane_of(s, lane), lane_of(w, lane), it[at.LOCALS]
+    n, clamp, kept = LOOP_NUMBERS, p[f + LOOP_NUMBERS.clamp], it[a + LOOP.integral]
     error, direct = v[reading + 1] - v[reading], v[reading + 2]
-    output, integral = pi_update(error, u[it[a + 4]], p[f], p[f + 1], p[f + 2], direct, p[f + 3], method)
-    u[it[a + 4]] = integral
-    u[it[a + 12]] = output
-    note_limit(u, it[a + 19], abs(output), abs(output) >= p[f + 3], tick)
-    u[it[a + 5]] = p[f + 6] * (p[f + 7] * output + u[it[a + 13]])
+    output, integral = pi_update(
+        error, u[kept], p[f + n.kp], p[f + n.ki], p[f + n.period], direct, clamp, method
+    )
+    u[kept] = integral
+    u[it[a + LOOP.output]] = output
+    note_limit(u, it[a + LOOP.watch], abs(output), abs(output) >= clamp, tick)
+    u[it[a + LOOP.emit]] = p[f + n.sign] * (p[f + n.share] * output + u[it[a + LOOP.injected]])
 
 
 @helper
 def limit_speed(lane: int, it: Ints, ft: Floats, s: Floats, a: int, f: int) -> None:
     """Run a limiter."""
     p, u = lane_of(ft, lane), lane_of(s, lane)
-    kp, ki, period, clamp, limit = p[f], p[f + 1], p[f + 2], p[f + 3], p[f + 4]
-    speed, request, high, low = u[it[a + 1]], u[it[a + 2]], it[a + 3], it[a + 4]
+    n = LIMITER_NUMBERS
+    kp, ki, period, clamp = p[f + n.kp], p[f + n.ki], p[f + n.period], p[f + n.clamp]
+    limit, sign, loop_kp = p[f + n.limit], p[f + n.sign], p[f + n.loop_kp]
+    speed, request = u[it[a + LIMITER.speed]], u[it[a + LIMITER.request]]
+    high, low, sent = it[a + LIMITER.upper], it[a + LIMITER.lower], it[a + LIMITER.sent]
     upper, u[high], active = upper_limit(
         request, limit - speed, u[high], u[high + 1] > 0.0, kp, ki, period, clamp
     )
@@ -129,8 +137,8 @@ def limit_speed(lane: int, it: Ints, ft: Floats, s: Floats, a: int, f: int) -> N
     u[low + 1] = 1.0 if active else 0.0
     lowest, highest = min(max(-lower, -clamp), clamp), min(max(upper, -clamp), clamp)
     used = min(max(request, lowest), highest)
-    if used != request and p[f + 6] > 0.0:
-        u[it[a + 6]] += period * (p[f + 7] / p[f + 6]) * p[f + 5] * (used - request)
-    if it[a + 7] >= 0 and used != request:
-        u[it[a + 7]] = p[f + 5] * used
-    u[it[a + 5]] = used
+    if used != request and loop_kp > 0.0:
+        u[it[a + LIMITER.integral]] += period * (p[f + n.loop_ki] / loop_kp) * sign * (used - request)
+    if sent >= 0 and used != request:
+        u[sent] = sign * used
+    u[it[a + LIMITER.emit]] = used

@@ -15,7 +15,7 @@ __all__ = ["Channel", "Guard", "Model", "NoiseChannel", "Segment", "Task", "alik
 
 @dataclass(frozen=True)
 class Task:
-    """One periodic task; the meaning of `a` and `f` stands in `engine.tasks`."""
+    """One periodic task; `a` and `f` are rows of `engine.rows`."""
 
     name: str
     kind: int

@@ -1,45 +1,6 @@
 """The sampled tasks: each reads slots, runs its block from `shaftloop.control`, and writes slots.
 
-Column 0 of the integers is the kind. *Emit* is the slot a result goes to: the tail of a delay line, or
-the receiver itself where there is no latency.
-
-==========  ====================================================================  =========================
-kind        integers from column 1                                                floats from column 0
-==========  ====================================================================  =========================
-DELIVER     1 line, 2 depth, 3 values side by side, 4 receiver
-SAMPLE      1 index in z, 2 emit, 3 follower of the hysteresis                    gain, zero, cubic, rated,
-                                                                                  range, quantum, reach and
-                                                                                  share of the hysteresis
-AVERAGE     1 mean since the last sample, 2 emit, 3 follower, 4 means before,     as SAMPLE
-            5 their number
-ENCODER     1 angle, 2 emit                                                       edge [rad], rate [Hz]
-EDGES       1 angle, 2 emit, 3 turn, angle left over, instant of the last edge,   edge [rad], rate [Hz],
-            speed reported and way of that edge, 4 speed                          error and phase of the
-                                                                                  graduation, clock [Hz]
-POWER       1 energy, 2 emit, 3 energy before and lagged power                    rate [Hz], share of the
-                                                                                  lag, gain, zero, range,
-                                                                                  quantum
-HOP         1 source, 2 emit
-LOOP        1 reading, 2 profile, 3 set-point, 4 integral, 5 emit, 6 first        kp, ki, period, clamp,
-            filter, 7 filters, 8 filter memory, 9 anti-windup, 10 rate-limited,   feedforward, set-point
-            11 error, 12 output, 13 injected value, added to the output, 14       step, sign, share of
-            set-point filter, 15 derivative of reading (1) or error (2),          the output passed on
-            16 torque of the damping, 17 disturbance, 18 sent; -1 for none;
-            19 watch of the clamp
-LIMITER     1 speed, 2 request, 3 integral and activity of the upper limit, 4     kp, ki, period, clamp,
-            of the lower one, 5 emit, 6 integral and 7 sent of the limited loop   limit, sign, kp and ki of
-                                                                                  the limited loop
-PM_CONTROL  1 speed, 2 id, 3 iq, 4 command, 5 Id, 6 Iq, 7 emit vd, vq             a, R, Ld, Lq, psi, period,
-            8 mtpa, 9 advance, 10 watches of current and voltage                  limit V, limit A,
-                                                                                  weaken V, pole pairs
-SERVO       1 speed, 2 command, 3 emit, 4 watches of torque, power and speed      torque, power, speed
-WRAP        1 angle                                                               a turn [rad]
-PATH_MODEL  1 entry, 2 sent, 3 line, 4 depth, 5 two filters, 6 their memory,
-            7 result, 8 what is added to it, -1 for nothing
-DAMPING     1 left speed, 2 right speed, 3 filter, 4 its memory, 5 result         sign
-OWN         1 address, 2 command of a machine, -1 for none, 3 number of slots     numbers of the equation
-            read, 4 of slots written, then these; see `engine.own`
-==========  ====================================================================  =========================
+Their rows in the tables stand in `engine.rows`.
 """
 
 import math
@@ -50,6 +11,27 @@ from shaftloop.engine import at
 from shaftloop.engine.cache import helper, routine
 from shaftloop.engine.loops import filtered, limit_speed, note_limit, run_loop
 from shaftloop.engine.own import ROOM, call_at, room
+from shaftloop.engine.rows import (
+    AVERAGE,
+    DAMPING,
+    DAMPING_NUMBERS,
+    DELIVER,
+    EDGES,
+    EDGES_NUMBERS,
+    HOP,
+    OWN,
+    PATH,
+    PM,
+    PM_NUMBERS,
+    POWER,
+    POWER_NUMBERS,
+    SAMPLE,
+    SAMPLE_NUMBERS,
+    SERVO,
+    SERVO_NUMBERS,
+    WRAP,
+    WRAP_NUMBERS,
+)
 from shaftloop.engine.steppers import copy_slots
 from shaftloop.engine.types import Floats, Ints
 from shaftloop.engine.views import flat, for_lanes, lane_of, one_by_one, width
@@ -69,18 +51,23 @@ def run_task(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, task: int, tick
     f = it[at.TASK_FLOAT] + task * at.TASK_WIDTH
     kind = it[a]
     if kind == at.DELIVER:
-        line, depth, wide, receiver = it[a + 1], it[a + 2], it[a + 3], it[a + 4]
+        line, depth, wide, receiver = (
+            it[a + DELIVER.line],
+            it[a + DELIVER.depth],
+            it[a + DELIVER.wide],
+            it[a + DELIVER.receiver],
+        )
         copy_slots(s, line, s, receiver, wide)
         copy_slots(s, line + wide, s, line, (depth - 1) * wide)
     elif kind == at.SAMPLE:
-        if _any_above(ft, f + 7, 0.0):
+        if _any_above(ft, f + SAMPLE_NUMBERS.share, 0.0):
             for_lanes(_sample_lagging, (it, ft, s, w, z, a, f))
         else:
             for_lanes(_sample, (it, ft, s, w, z, a, f))
     elif kind == at.ENCODER:
         for_lanes(_encoder, (it, ft, s, w, z, a, f))
     elif kind == at.HOP:
-        copy_slots(s, it[a + 1], s, it[a + 2], 1)
+        copy_slots(s, it[a + HOP.source], s, it[a + HOP.emit], 1)
     elif kind == at.LOOP:
         run_loop(it, ft, s, w, a, f, tick, alike)
     elif kind == at.LIMITER:
@@ -104,14 +91,13 @@ def _run_rare(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, z: int, tas
     elif kind == at.EDGES:
         _edges(it, p, u, v, z, a, f, tick)
     elif kind == at.WRAP:
-        angle = it[a + 1]
-        u[angle] -= p[f] * math.floor(u[angle] / p[f])
+        angle, turn = it[a + WRAP.angle], p[f + WRAP_NUMBERS.turn]
+        u[angle] -= turn * math.floor(u[angle] / turn)
         v[z + it[at.R] + angle] = u[angle]
     elif kind == at.PATH_MODEL:
         _path_model(it, p, u, a)
     elif kind == at.DAMPING:
-        difference = u[it[a + 1]] - u[it[a + 2]]
-        u[it[a + 5]] = p[f] * filtered(p, u, difference, it[at.FILTER] + 5 * it[a + 3], it[a + 4])
+        _damping(it, p, u, a, f)
     elif kind == at.OWN:
         _own(it, p, u, a, f, tick)
     else:
@@ -119,20 +105,28 @@ def _run_rare(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, z: int, tas
 
 
 @helper
+def _damping(it: Ints, p: Floats, u: Floats, a: int, f: int) -> None:
+    b, memory = it[at.FILTER] + 5 * it[a + DAMPING.filter], it[a + DAMPING.memory]
+    difference = u[it[a + DAMPING.left]] - u[it[a + DAMPING.right]]
+    u[it[a + DAMPING.torque]] = p[f + DAMPING_NUMBERS.sign] * filtered(p, u, difference, b, memory)
+
+
+@helper
 def _own(it: Ints, p: Floats, u: Floats, a: int, f: int, tick: int) -> None:
     """Run the equation of a part: it reads the command, as a trip leaves it, and slots; writes slots."""
-    x, reads = room(), a + 5
-    if it[a + 2] >= 0:
-        x[0] = _allowed(it, u, tick, u[it[a + 2]])
-    for i in range(it[a + 3]):
+    command, count, results = it[a + OWN.command], it[a + OWN.reads], it[a + OWN.writes]
+    x, reads = room(), a + 1 + len(OWN)
+    if command >= 0:
+        x[0] = _allowed(it, u, tick, u[command])
+    for i in range(count):
         x[1 + i] = u[it[reads + i]]
     for i in range(ROOM):
         x[ROOM + i] = p[f + i]
-    writes = reads + it[a + 3]
-    for i in range(it[a + 4]):
+    writes = reads + count
+    for i in range(results):
         x[2 * ROOM + i] = u[it[writes + i]]
-    call_at(it[a + 1], x)
-    for i in range(it[a + 4]):
+    call_at(it[a + OWN.address], x)
+    for i in range(results):
         u[it[writes + i]] = x[2 * ROOM + i]
 
 
@@ -147,61 +141,73 @@ def _any_above(values: Floats, slot: int, bound: float) -> bool:
 
 @helper
 def _digitise(p: Floats, f: int, value: float) -> float:
-    return digitise(value, p[f], p[f + 1], p[f + 2], p[f + 3], p[f + 4], p[f + 5])
+    n = SAMPLE_NUMBERS
+    return digitise(
+        value, p[f + n.gain], p[f + n.zero], p[f + n.cubic], p[f + n.rated], p[f + n.range], p[f + n.quantum]
+    )
 
 
 @helper
 def _sample(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, z: int, a: int, f: int) -> None:
-    lane_of(s, lane)[it[a + 2]] = _digitise(lane_of(ft, lane), f, lane_of(w, lane)[z + it[a + 1]])
+    lane_of(s, lane)[it[a + SAMPLE.emit]] = _digitise(
+        lane_of(ft, lane), f, lane_of(w, lane)[z + it[a + SAMPLE.seen]]
+    )
 
 
 @helper
 def _sample_lagging(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, z: int, a: int, f: int) -> None:
     p, u = lane_of(ft, lane), lane_of(s, lane)
-    u[it[a + 2]] = _digitise(p, f, _lagging(it, p, u, a, f, lane_of(w, lane)[z + it[a + 1]]))
+    u[it[a + SAMPLE.emit]] = _digitise(
+        p, f, _lagging(p, u, it[a + SAMPLE.follower], f, lane_of(w, lane)[z + it[a + SAMPLE.seen]])
+    )
 
 
 @helper
-def _lagging(it: Ints, p: Floats, u: Floats, a: int, f: int, value: float) -> float:
+def _lagging(p: Floats, u: Floats, follower: int, f: int, value: float) -> float:
     """Return a value with its hysteresis, where there is one."""
-    if p[f + 7] > 0.0:
-        value, u[it[a + 3]] = hysteresis(value, u[it[a + 3]], p[f + 6], p[f + 7])
+    reach, share = p[f + SAMPLE_NUMBERS.reach], p[f + SAMPLE_NUMBERS.share]
+    if share > 0.0:
+        value, u[follower] = hysteresis(value, u[follower], reach, share)
     return value
 
 
 @helper
 def _average(it: Ints, p: Floats, u: Floats, v: Floats, z: int, a: int, f: int) -> None:
-    mean, before, count = u[it[a + 1]], it[a + 4], it[a + 5]
-    u[it[a + 1]] = 0.0
-    v[z + it[at.R] + it[a + 1]] = 0.0
+    place, before, count = it[a + AVERAGE.mean], it[a + AVERAGE.before], it[a + AVERAGE.means]
+    mean = u[place]
+    u[place] = 0.0
+    v[z + it[at.R] + place] = 0.0
     total = mean
     for i in range(before, before + count):
         total += u[i]
         u[i] = u[i + 1] if i + 1 < before + count else mean
-    u[it[a + 2]] = _digitise(p, f, _lagging(it, p, u, a, f, total / (count + 1)))
+    u[it[a + AVERAGE.emit]] = _digitise(
+        p, f, _lagging(p, u, it[a + AVERAGE.follower], f, total / (count + 1))
+    )
 
 
 @helper
 def _encoder(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, z: int, a: int, f: int) -> None:
-    p, u, angle = lane_of(ft, lane), lane_of(s, lane), it[a + 1]
-    u[it[a + 2]], rest = count_edges(u[angle], p[f], p[f + 1])
+    p, u, angle = lane_of(ft, lane), lane_of(s, lane), it[a + EDGES.angle]
+    u[it[a + EDGES.emit]], rest = count_edges(u[angle], p[f + EDGES_NUMBERS.edge], p[f + EDGES_NUMBERS.rate])
     u[angle] = rest
     lane_of(w, lane)[z + it[at.R] + angle] = rest
 
 
 @helper
 def _edges(it: Ints, p: Floats, u: Floats, v: Floats, z: int, a: int, f: int, tick: int) -> None:
-    angle, m = it[a + 1], it[a + 3]
-    shown, u[m], gain = graduation(u[angle], u[m + 1], u[m], p[f + 2], p[f + 3])
-    if p[f + 4] > 0.0:
-        now, speed = tick / it[at.TICKS_PER_SECOND], gain * u[it[a + 4]]
-        period, known = min(1.0 / p[f + 1], now), (u[m + 2], u[m + 4], u[m + 3])
+    angle, m, n = it[a + EDGES.angle], it[a + EDGES.memory], EDGES_NUMBERS
+    edge, rate, clock = p[f + n.edge], p[f + n.rate], p[f + n.clock]
+    shown, u[m], gain = graduation(u[angle], u[m + 1], u[m], p[f + n.turn_error], p[f + n.turn_phase])
+    if clock > 0.0:
+        now, speed = tick / it[at.TICKS_PER_SECOND], gain * u[it[a + EDGES.speed]]
+        period, known = min(1.0 / rate, now), (u[m + 2], u[m + 4], u[m + 3])
         u[m + 3], rest, u[m + 2], u[m + 4] = time_edges(
-            u[m + 1], shown, p[f], speed, now, period, known, p[f + 4]
+            u[m + 1], shown, edge, speed, now, period, known, clock
         )
     else:
-        u[m + 3], rest = count_edges(shown, p[f], p[f + 1])
-    u[it[a + 2]] = u[m + 3]
+        u[m + 3], rest = count_edges(shown, edge, rate)
+    u[it[a + EDGES.emit]] = u[m + 3]
     u[m + 1] = rest
     u[angle] = rest
     v[z + it[at.R] + angle] = rest
@@ -209,10 +215,12 @@ def _edges(it: Ints, p: Floats, u: Floats, v: Floats, z: int, a: int, f: int, ti
 
 @helper
 def _power(it: Ints, p: Floats, u: Floats, a: int, f: int) -> None:
-    energy, m = u[it[a + 1]], it[a + 3]
-    u[m + 1] += p[f + 1] * ((energy - u[m]) * p[f] - u[m + 1])
+    energy, m, n = u[it[a + POWER.energy]], it[a + POWER.memory], POWER_NUMBERS
+    u[m + 1] += p[f + n.lag] * ((energy - u[m]) * p[f + n.rate] - u[m + 1])
     u[m] = energy
-    u[it[a + 2]] = digitise(u[m + 1], p[f + 2], p[f + 3], 0.0, 1.0, p[f + 4], p[f + 5])
+    u[it[a + POWER.emit]] = digitise(
+        u[m + 1], p[f + n.gain], p[f + n.zero], 0.0, 1.0, p[f + n.range], p[f + n.quantum]
+    )
 
 
 @helper
@@ -228,12 +236,17 @@ def _allowed(it: Ints, u: Floats, tick: int, command: float) -> float:
 @helper
 def _servo(lane: int, it: Ints, ft: Floats, s: Floats, a: int, f: int, tick: int) -> None:
     p, u = lane_of(ft, lane), lane_of(s, lane)
-    command, speed, m = _allowed(it, u, tick, u[it[a + 2]]), u[it[a + 1]], it[a + 4]
-    torque = envelope_torque(command, speed, p[f], p[f + 1], p[f + 2])
-    u[it[a + 3]] = torque
-    power, cut = abs(torque * speed), torque != command
-    fast = cut and abs(speed) >= p[f + 2]
-    weak = cut and not fast and abs(torque) < p[f]
+    most, strongest, fastest = (
+        p[f + SERVO_NUMBERS.torque],
+        p[f + SERVO_NUMBERS.power],
+        p[f + SERVO_NUMBERS.speed],
+    )
+    command, speed = _allowed(it, u, tick, u[it[a + SERVO.command]]), u[it[a + SERVO.speed]]
+    torque = envelope_torque(command, speed, most, strongest, fastest)
+    u[it[a + SERVO.emit]] = torque
+    power, cut, m = abs(torque * speed), torque != command, it[a + SERVO.watch]
+    fast = cut and abs(speed) >= fastest
+    weak = cut and not fast and abs(torque) < most
     note_limit(u, m, abs(torque), cut and not fast and not weak, tick)
     note_limit(u, m + 4, power, weak, tick)
     note_limit(u, m + 8, abs(speed), fast, tick)
@@ -242,30 +255,31 @@ def _servo(lane: int, it: Ints, ft: Floats, s: Floats, a: int, f: int, tick: int
 @helper
 def _path_model(it: Ints, p: Floats, u: Floats, a: int) -> None:
     """Run two sections, the second on the command sent some ticks ago, and write their difference."""
-    sent, line, last = u[it[a + 2]], it[a + 3], it[a + 3] + it[a + 4] - 1
+    sent, line, added = u[it[a + PATH.sent]], it[a + PATH.line], it[a + PATH.added]
+    last = line + it[a + PATH.depth] - 1
     late = sent
     if last >= line:
         late = u[line]
         for i in range(line, last):
             u[i] = u[i + 1]
         u[last] = sent
-    b, memory = it[at.FILTER] + 5 * it[a + 5], it[a + 6]
-    value = filtered(p, u, u[it[a + 1]], b, memory) - filtered(p, u, late, b + 5, memory + 2)
-    if it[a + 8] >= 0:
-        value += u[it[a + 8]]
-    u[it[a + 7]] = value
+    b, memory = it[at.FILTER] + 5 * it[a + PATH.filter], it[a + PATH.memory]
+    value = filtered(p, u, u[it[a + PATH.entry]], b, memory) - filtered(p, u, late, b + 5, memory + 2)
+    if added >= 0:
+        value += u[added]
+    u[it[a + PATH.result]] = value
 
 
 @helper
 def _pm_control(it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: int, tick: int) -> None:
-    if it[a + 8] == 1:
+    if it[a + PM.mtpa] == 1:
         for_lanes(_currents, (it, ft, s, w, a, f, tick, True))
     else:
         for_lanes(_currents, (it, ft, s, w, a, f, tick, False))
     if _any_above(w, it[at.LOCALS] + 3, 0.0):
         one_by_one(_weaken, (it, ft, s, w, a, f))
     for_lanes(_voltages, (it, ft, s, w, a, f, tick))
-    if it[a + 9] == 0:
+    if it[a + PM.advance] == 0:
         one_by_one(_turn, (it, ft, s, a, f))
 
 
@@ -275,9 +289,17 @@ def _currents(
 ) -> None:
     """Write the wanted currents, the torque that asks for them, and whether they need weakening."""
     p, u, v, wanted = lane_of(ft, lane), lane_of(s, lane), lane_of(w, lane), it[at.LOCALS]
-    torque = _allowed(it, u, tick, u[it[a + 4]])
+    n, torque = PM_NUMBERS, _allowed(it, u, tick, u[it[a + PM.command]])
     d, q, fits = unweakened_currents(
-        torque, u[it[a + 1]], p[f + 9], p[f + 4], p[f + 2], p[f + 3], p[f + 7], p[f + 8], mtpa
+        torque,
+        u[it[a + PM.speed]],
+        p[f + n.pole_pairs],
+        p[f + n.flux_linkage],
+        p[f + n.inductance_d],
+        p[f + n.inductance_q],
+        p[f + n.current_limit],
+        p[f + n.weaken_above],
+        mtpa,
     )
     v[wanted] = d
     v[wanted + 1] = q
@@ -289,32 +311,41 @@ def _currents(
 def _weaken(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: int) -> None:
     """Replace the wanted currents of a lane whose voltage does not suffice."""
     p, u, v = lane_of(ft, lane), lane_of(s, lane), lane_of(w, lane)
-    wanted, speed, mtpa = it[at.LOCALS], u[it[a + 1]], it[a + 8] == 1
+    n, wanted, speed, mtpa = PM_NUMBERS, it[at.LOCALS], u[it[a + PM.speed]], it[a + PM.mtpa] == 1
     if v[wanted + 3] > 0.0:
         v[wanted], v[wanted + 1] = current_reference(
-            v[wanted + 2], speed, p[f + 9], p[f + 4], p[f + 2], p[f + 3], p[f + 7], p[f + 8], mtpa
+            v[wanted + 2],
+            speed,
+            p[f + n.pole_pairs],
+            p[f + n.flux_linkage],
+            p[f + n.inductance_d],
+            p[f + n.inductance_q],
+            p[f + n.current_limit],
+            p[f + n.weaken_above],
+            mtpa,
         )
 
 
 @helper
 def _voltages(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: int, tick: int) -> None:
     p, u, v, wanted = lane_of(ft, lane), lane_of(s, lane), lane_of(w, lane), it[at.LOCALS]
-    memory_d, memory_q, emit = it[a + 5], it[a + 6], it[a + 7]
+    n, memory_d, memory_q, emit = PM_NUMBERS, it[a + PM.integral_d], it[a + PM.integral_q], it[a + PM.emit]
+    current_d, current_q = u[it[a + PM.current_d]], u[it[a + PM.current_q]]
     vd, vq, integral_d, integral_q = current_tick(
         v[wanted],
         v[wanted + 1],
-        u[it[a + 2]],
-        u[it[a + 3]],
-        p[f + 9] * u[it[a + 1]],
+        current_d,
+        current_q,
+        p[f + n.pole_pairs] * u[it[a + PM.speed]],
         u[memory_d],
         u[memory_q],
-        p[f],
-        p[f + 1],
-        p[f + 2],
-        p[f + 3],
-        p[f + 4],
-        p[f + 5],
-        p[f + 6],
+        p[f + n.bandwidth],
+        p[f + n.resistance],
+        p[f + n.inductance_d],
+        p[f + n.inductance_q],
+        p[f + n.flux_linkage],
+        p[f + n.period],
+        p[f + n.most_voltage],
     )
     u[memory_d] = integral_d
     u[memory_q] = integral_q
@@ -322,15 +353,17 @@ def _voltages(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: 
     u[emit + 1] = vq
     # Squares: a root in every lane would cost more than the rest of the look-out.
     wished = v[wanted] * v[wanted] + v[wanted + 1] * v[wanted + 1]
-    flowing = u[it[a + 2]] * u[it[a + 2]] + u[it[a + 3]] * u[it[a + 3]]
-    size, m = vd * vd + vq * vq, it[a + 10]
-    note_limit(u, m, flowing, wished >= _FULL * p[f + 7] * p[f + 7], tick)
-    note_limit(u, m + 4, size, size >= _FULL * p[f + 6] * p[f + 6], tick)
+    flowing = current_d * current_d + current_q * current_q
+    most, ceiling = p[f + n.current_limit], p[f + n.most_voltage]
+    size, m = vd * vd + vq * vq, it[a + PM.watch]
+    note_limit(u, m, flowing, wished >= _FULL * most * most, tick)
+    note_limit(u, m + 4, size, size >= _FULL * ceiling * ceiling, tick)
 
 
 @routine
 def _turn(lane: int, it: Ints, ft: Floats, s: Floats, a: int, f: int) -> None:
     """Turn the voltages of a lane; sine and cosine are calls, which no vector code comes of."""
     p, u = lane_of(ft, lane), lane_of(s, lane)
-    emit, angle = it[a + 7], 1.5 * p[f + 9] * u[it[a + 1]] * p[f + 5]
+    emit, n = it[a + PM.emit], PM_NUMBERS
+    angle = 1.5 * p[f + n.pole_pairs] * u[it[a + PM.speed]] * p[f + n.period]
     u[emit], u[emit + 1] = turn(u[emit], u[emit + 1], angle)

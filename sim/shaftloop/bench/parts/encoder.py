@@ -9,6 +9,7 @@ from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Task
+from shaftloop.engine.rows import EdgesNumbers, EdgesWords
 from shaftloop_models.encoder import (
     EDGES_PER_LINE,
     Encoder,
@@ -71,11 +72,10 @@ class BenchEncoder(BenchPart[Encoder]):
         self.reading_slot = wiring.layout.add(f"{self.name}.speed", SlotKind.HELD, "rad/s")
         emit = wiring.line(self.name, "rad/s", clock.period, clock.phase, clock.latency, self.reading_slot)
         edge = 0.0 if wiring.smooth else edge_angle(part.lines)
-        kind, a, f = at.ENCODER, [self.angle.index, emit], [edge, float(part.sampling)]
+        kind, a = at.ENCODER, EdgesWords(self.angle.index, emit)
         if not wiring.smooth and (part.turn_error or part.clock_rate()):
             memory = wiring.layout.add(f"{self.name}.edges", SlotKind.HELD, "", 5)
-            kind = at.EDGES
-            a += [memory, self.node.speed.index]
-            f += [part.turn_error, part.turn_phase, part.clock_rate()]
+            kind, a = at.EDGES, a._replace(memory=memory, speed=self.node.speed.index)
+        f = EdgesNumbers(edge, float(part.sampling), part.turn_error, part.turn_phase, part.clock_rate())
         name = f"{self.name}.sample"
-        wiring.add(Task(name, kind, clock.period, clock.phase, Priority.SAMPLE, tuple(a), tuple(f)))
+        wiring.add(Task(name, kind, clock.period, clock.phase, Priority.SAMPLE, a, f))

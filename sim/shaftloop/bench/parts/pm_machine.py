@@ -12,6 +12,7 @@ from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Task
+from shaftloop.engine.rows import PM_NUMBERS, PmNumbers, PmWords
 from shaftloop.engine.types import Floats
 from shaftloop_models.network import Network
 from shaftloop_models.pm_machine import (
@@ -27,8 +28,6 @@ __all__ = ["BenchPmMachine"]
 
 _ELECTRICAL = (1, 2, 6)
 """Multiples of the electrical frequency at which a three-phase winding with an inverter excites."""
-_VOLTAGE = 6
-"""Column of the limit of the voltage among the floats of the task."""
 _SHORT = 1e-3
 """Share of the torque that a machine must lack before it counts as too weak."""
 
@@ -79,21 +78,35 @@ class BenchPmMachine(BenchMachine[PmMachine]):
         limit = voltage_limit(wiring.description.supply.voltage, control.modulation)
         self.most_voltage = limit
         weaken = (1.0 - control.voltage_reserve) * limit if control.field_weakening else math.inf
-        a = (
-            *(self.node.speed.index, port.current_d.index, port.current_q.index, self.command_slot),
-            *(integral, integral + 1, emit),
-            *(int(control.strategy == "mtpa"), int(control.angle_advance)),
-            watch(wiring, self.name, (("current", "A", machine.current_limit), ("voltage", "V", limit))),
+        a = PmWords(
+            speed=self.node.speed.index,
+            current_d=port.current_d.index,
+            current_q=port.current_q.index,
+            command=self.command_slot,
+            integral_d=integral,
+            integral_q=integral + 1,
+            emit=emit,
+            mtpa=int(control.strategy == "mtpa"),
+            advance=int(control.angle_advance),
+            watch=watch(
+                wiring, self.name, (("current", "A", machine.current_limit), ("voltage", "V", limit))
+            ),
         )
-        f = (
-            *(2.0 * math.pi * control.bandwidth, machine.resistance),
-            *(machine.inductance_d, machine.inductance_q),
-            *(machine.flux_linkage, float(period), math.inf if smooth else limit),
-            *(math.inf if smooth else machine.current_limit, weaken, float(machine.pole_pairs)),
+        f = PmNumbers(
+            bandwidth=2.0 * math.pi * control.bandwidth,
+            resistance=machine.resistance,
+            inductance_d=machine.inductance_d,
+            inductance_q=machine.inductance_q,
+            flux_linkage=machine.flux_linkage,
+            period=float(period),
+            most_voltage=math.inf if smooth else limit,
+            current_limit=math.inf if smooth else machine.current_limit,
+            weaken_above=weaken,
+            pole_pairs=float(machine.pole_pairs),
         )
         name = f"{self.name}.current_control"
         task = wiring.add(Task(name, at.PM_CONTROL, period, control.phase, Priority.MACHINE, a, f))
-        self.voltage_limits = ((task, _VOLTAGE, limit),)
+        self.voltage_limits = ((task, PM_NUMBERS.most_voltage, limit),)
 
     def loads(self, state: Floats) -> Iterator[Violation]:
         """Yield current and voltage."""

@@ -6,6 +6,7 @@ from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Channel, Task
+from shaftloop.engine.rows import PowerNumbers, PowerWords
 from shaftloop_models.power_meter import PowerMeter, lag_share
 
 __all__ = ["BenchPowerMeter"]
@@ -32,11 +33,15 @@ class BenchPowerMeter:
         self.reading_slot = layout.add(f"{part.name}.reading", SlotKind.HELD, "W")
         emit = wiring.line(part.name, "W", clock.period, clock.phase, clock.latency, self.reading_slot)
         memory = layout.add(f"{part.name}.memory", SlotKind.HELD, "", 2)
-        f = (
-            *(float(part.sampling), lag_share(part), 1.0 + part.gain_error, part.zero),
-            *(part.range, part.resolution),
+        f = PowerNumbers(
+            rate=float(part.sampling),
+            lag=lag_share(part),
+            gain=1.0 + part.gain_error,
+            zero=part.zero,
+            range=part.range,
+            quantum=part.resolution,
         )
-        a = (energy, emit, memory)
+        a = PowerWords(energy, emit, memory)
         name = f"{part.name}.sample"
         wiring.add(Task(name, at.POWER, clock.period, clock.phase, Priority.SAMPLE, a, f))
 

@@ -11,6 +11,7 @@ from shaftloop.bench.parts.ratings import watch
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
 from shaftloop.engine.model import Task
+from shaftloop.engine.rows import ServoNumbers, ServoWords
 from shaftloop.engine.types import Floats
 from shaftloop_models.network import Network
 from shaftloop_models.servo_machine import ServoMachine, ServoPorts, declare_servo_machine, rated_power
@@ -46,9 +47,11 @@ class BenchServoMachine(BenchMachine[ServoMachine]):
         held = wiring.held_slot(self.ports.command)
         emit = wiring.line(self.name, "N m", clock.period, clock.phase, clock.latency, held)
         bounds = (machine.max_torque, rated_power(machine), machine.max_speed)
-        f = (math.inf, math.inf, math.inf) if wiring.smooth else bounds
+        f = ServoNumbers(*((math.inf,) * 3 if wiring.smooth else bounds))
         limits = zip(("torque", "power", "speed"), ("N m", "W", "rad/s"), bounds, strict=True)
-        a = (self.node.speed.index, self.command_slot, emit, watch(wiring, self.name, tuple(limits)))
+        a = ServoWords(
+            self.node.speed.index, self.command_slot, emit, watch(wiring, self.name, tuple(limits))
+        )
         wiring.add(Task(f"{self.name}.drive", at.SERVO, clock.period, clock.phase, Priority.MACHINE, a, f))
 
     def loads(self, state: Floats) -> Iterator[Violation]:

@@ -13,6 +13,7 @@ from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Channel, NoiseChannel, Task
+from shaftloop.engine.rows import AverageWords, SampleNumbers, SampleWords
 from shaftloop.engine.types import Floats
 from shaftloop_models.network import Network, Ref
 from shaftloop_models.torque_sensor import (
@@ -87,17 +88,23 @@ class BenchTorqueSensor(BenchPart[TorqueSensor]):
         zero = part.zero
         if part.repeatability and not smooth:
             zero += part.repeatability * part.rated * _normal(wiring.description.seed, self.number)
-        values = (
-            *(1.0 + part.gain_error, zero, nonlinearity_coefficient(part), part.rated, span),
-            *(0.0 if smooth else part.quantiser_step(), reach, share),
+        errors = SampleNumbers(
+            gain=1.0 + part.gain_error,
+            zero=zero,
+            cubic=nonlinearity_coefficient(part),
+            rated=part.rated,
+            range=span,
+            quantum=0.0 if smooth else part.quantiser_step(),
+            reach=reach,
+            share=share,
         )
-        kind, a = at.SAMPLE, [wiring.plant.z(self.seen), emit, follower]
+        kind, a = at.SAMPLE, tuple(SampleWords(wiring.plant.z(self.seen), emit, follower))
         count = part.averaged_samples() - 1
         if count >= 0:
             before = layout.add(f"{self.name}.means", SlotKind.DELAY, "N m", count)
-            kind, a = at.AVERAGE, [self.seen.index, emit, follower, before, count]
+            kind, a = at.AVERAGE, tuple(AverageWords(self.seen.index, emit, follower, before, count))
         name = f"{self.name}.sample"
-        task = Task(name, kind, clock.period, clock.phase, Priority.SAMPLE, tuple(a), values)
+        task = Task(name, kind, clock.period, clock.phase, Priority.SAMPLE, a, errors)
         self.sample_task = wiring.add(task)
 
     def channels(self, prefix: str) -> Iterator[Channel]:
