@@ -20,7 +20,7 @@ OWN = {name for cls in (*kinds(), PowerMeter) for name in vars(cls) if not name.
     field.name for cls in (*kinds(), PowerMeter) for field in dataclasses.fields(cls)
 }
 TESTS = {"isinstance", "issubclass", "type"}
-MAY_NAME_A_KIND = {"analysis/sensor_choice.py"}
+MAY_NAME_A_KIND = {"studies/sensor_choice.py"}
 """Reads part files, of which it takes one kind: there is no part yet that could be asked."""
 
 

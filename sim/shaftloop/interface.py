@@ -6,7 +6,6 @@ from pathlib import Path
 from typing import Any
 
 from shaftloop.analysis.overlay import read_measurement
-from shaftloop.analysis.vary import Demand, read_range
 from shaftloop.answers.fidelity import FidelityAnswer, Wishes, find_fidelity
 from shaftloop.answers.margins import MarginsAnswer, find_margins, with_injection
 from shaftloop.answers.modes import ModesAnswer, find_line_modes
@@ -21,6 +20,7 @@ from shaftloop.scenario.reading import Scenario, read_scenario
 from shaftloop.studies.checks.run import Checked, check_scenario
 from shaftloop.studies.responses import evaluate
 from shaftloop.studies.tuning import choosing
+from shaftloop.studies.vary import Demand, read_range
 from shaftloop.studies.whatif.designs import Plan
 from shaftloop.studies.whatif.execute import execute, run_here
 from shaftloop.studies.whatif.findings import Findings, find

@@ -11,7 +11,6 @@ from shaftloop.analysis.delay import DelayMargin, PathMargin
 from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.poles import Pole
 from shaftloop.analysis.stepresponse import step_response
-from shaftloop.analysis.vary import Demand, read_range, vary
 from shaftloop.analysis.worstcase import LoopAnalysis, MapPoint, analyse_loops, worst_cases
 from shaftloop.answers.margins import LoopAnswer, MarginsAnswer
 from shaftloop.report.documents import as_json
@@ -23,6 +22,7 @@ from shaftloop.report.margins.step import draw_steps
 from shaftloop.report.margins.vary import draw_variation
 from shaftloop.report.terminal import print_details
 from shaftloop.scenario.reading import read_scenario
+from shaftloop.studies.vary import Demand, read_range, vary
 
 pytestmark = pytest.mark.compiled
 

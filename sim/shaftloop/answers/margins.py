@@ -11,7 +11,6 @@ from shaftloop.analysis.injection import Measured, measure_response
 from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.poles import Pole, closed_poles
 from shaftloop.analysis.stepresponse import StepResponse
-from shaftloop.analysis.vary import Demand, Range, Variation, vary
 from shaftloop.analysis.worstcase import (
     LoopAnalysis,
     MapPoint,
@@ -26,6 +25,7 @@ from shaftloop.answers.base import Answer, Watch, unwatched
 from shaftloop.figures import Figure
 from shaftloop.scenario.reading import Scenario
 from shaftloop.studies.figures import LOOP_FIGURES, loop_figures
+from shaftloop.studies.vary import Demand, Range, Variation, vary
 
 if TYPE_CHECKING:
     import control

@@ -3,9 +3,9 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from shaftloop.analysis.sensor_choice import Candidate, Demand, Judged, choose
 from shaftloop.answers.base import Answer
 from shaftloop.scenario.reading import Scenario
+from shaftloop.studies.sensor_choice import Candidate, Demand, Judged, choose
 
 __all__ = ["SensorsAnswer", "find_sensors"]
 

@@ -45,12 +45,12 @@ def margins(
     """
     scenario = request.read()
     from shaftloop.analysis.interference import read_speed
-    from shaftloop.analysis.vary import Demand, read_range
     from shaftloop.answers.margins import find_margins, with_injection
     from shaftloop.answers.point import check_point, named_loops
     from shaftloop.report.files import make_folder
     from shaftloop.report.margins import room
     from shaftloop.report.terminal import Progress
+    from shaftloop.studies.vary import Demand, read_range
 
     names = named_loops(
         scenario.description, () if loop is None else (loop,), "there are no margins", "--loop"

@@ -47,10 +47,10 @@ def sensors(
     """
     scenario = request.read()
     from shaftloop.analysis.efficiency_points import read_point
-    from shaftloop.analysis.sensor_choice import Demand, find_candidates
     from shaftloop.answers.sensors import find_sensors
     from shaftloop.report.files import make_folder
     from shaftloop.report.sensors import room
+    from shaftloop.studies.sensor_choice import Demand, find_candidates
 
     description = scenario.description
     plan = description.uncertainty

@@ -13,7 +13,6 @@ from shaftloop.analysis.injection import Measured
 from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.poles import Pole
 from shaftloop.analysis.response import Crossing
-from shaftloop.analysis.vary import Variation
 from shaftloop.analysis.worstcase import MapPoint, Worst
 from shaftloop.answers.margins import LoopAnswer, MarginsAnswer
 from shaftloop.figures import number
@@ -21,6 +20,7 @@ from shaftloop.report.documents import identity, origin
 from shaftloop.report.files import Outputs, Picture, write_text
 from shaftloop.report.margins.tables import details
 from shaftloop.report.margins.verdict import verdict
+from shaftloop.studies.vary import Variation
 
 __all__ = ["details", "document", "pictures", "verdict", "write"]
 

@@ -6,11 +6,11 @@ from collections.abc import Iterator
 from shaftloop.analysis.budget import Budget
 from shaftloop.analysis.delay import DelayMargin, PathMargin
 from shaftloop.analysis.margins import Margins
-from shaftloop.analysis.vary import Variation
 from shaftloop.analysis.worstcase import MapPoint, Worst
 from shaftloop.answers.margins import LoopAnswer, MarginsAnswer
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import Piece, add_row, new_table
+from shaftloop.studies.vary import Variation
 
 __all__ = ["details"]
 

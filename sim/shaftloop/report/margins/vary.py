@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 
 from shaftloop.analysis.margins import Margins
-from shaftloop.analysis.vary import LIMITS, Threshold, Variation
 from shaftloop.report.canvas import COLOURS, MACHINE_COLOURS, draw
+from shaftloop.studies.vary import LIMITS, Threshold, Variation
 
 __all__ = ["draw_variation"]
 

@@ -4,7 +4,6 @@ from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from shaftloop.analysis.sensor_choice import Judged
 from shaftloop.answers.sensors import SensorsAnswer
 from shaftloop.figures import number
 from shaftloop.report.documents import identity, origin
@@ -12,6 +11,7 @@ from shaftloop.report.files import write_text
 from shaftloop.report.quantities import show
 from shaftloop.report.sensors.verdict import verdict
 from shaftloop.report.terminal import Piece, add_row, new_table
+from shaftloop.studies.sensor_choice import Judged
 
 __all__ = ["details", "document", "verdict", "write"]
 

@@ -1,7 +1,7 @@
 """The answer about torque sensors in words."""
 
-from shaftloop.analysis.sensor_choice import Judged
 from shaftloop.answers.sensors import SensorsAnswer
+from shaftloop.studies.sensor_choice import Judged
 
 __all__ = ["verdict"]
 

@@ -7,12 +7,12 @@ from itertools import product
 from pathlib import Path
 from typing import Any
 
-from shaftloop.analysis.vary import read_range
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.fields import nearest, shown
 from shaftloop.scenario.reading import read_scenario, stated_value
 from shaftloop.scenario.units import NUMBER_PATTERN, UnitError, parse_quantity
+from shaftloop.studies.vary import read_range
 
 __all__ = ["Corner", "Tolerance", "corners", "read_tolerance"]
 

@@ -11,9 +11,9 @@ from rigs import shipped
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.openloop import spectral_radius
 from shaftloop.analysis.operating import operating_point
-from shaftloop.analysis.vary import Demand, Range, _Study, _thresholds, read_range, vary
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.reading import read_scenario
+from shaftloop.studies.vary import Demand, Range, _Study, _thresholds, read_range, vary
 
 pytestmark = pytest.mark.compiled
 

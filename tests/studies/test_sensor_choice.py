@@ -5,8 +5,8 @@ from dataclasses import replace
 import pytest
 
 from rigs import shipped
-from shaftloop.analysis.sensor_choice import Candidate, Demand, choose
 from shaftloop.scenario.uncertainty import Point
+from shaftloop.studies.sensor_choice import Candidate, Demand, choose
 from shaftloop_models.torque_sensor import TorqueSensor
 
 
