@@ -75,6 +75,7 @@ class TestBench:
         method: str = "etd4",
         verify: bool = False,
         overlay: str | Path | None = None,
+        log: Sequence[str] = (),
         offset: float = 0.0,
     ) -> RunAnswer:
         """Run the sequence.
@@ -86,7 +87,9 @@ class TestBench:
         verify : bool
             Repeat the run with half the step and compare.
         overlay : str or Path, optional
-            A measured run (CSV) to compare with.
+            A measured run to compare with; a ``[log]`` table beside it says how it is to be read.
+        log : sequence of str
+            How that is to be read, ``key=value`` each, on top of the ``[log]`` table.
         offset : float
             Added to the measured time. [s]
 
@@ -95,7 +98,7 @@ class TestBench:
         SimulationError
             Where the bench diverges, its energy does not close, or the run would be too long or too large.
         """
-        measured = None if overlay is None else read_measurement(Path(overlay))
+        measured = None if overlay is None else read_measurement(Path(overlay), log)
         return find_run(self.scenario, method=method, finer=verify, measurement=measured, offset=offset)
 
     def modes(self, speed: float | None = None) -> ModesAnswer:

@@ -1,24 +1,23 @@
 """A measured run laid over a simulated one: nobody trusts a model that was never laid beside a measurement.
 
-The file is a CSV file with a header line; the first column is ``time [s]``, every other ``name [unit]``.
-Columns with the name of a recorded channel are compared, the others are left out.
+Columns that show a recorded channel, by their name or by the ``[log]`` table of their file, are compared; the
+others are left out, and so is what is no measurement.
 """
 
 import math
-from collections.abc import Iterator
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from shaftloop.analysis.logs.soundness import Findings, sound_table
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.errors import ScenarioError
-from shaftloop.scenario.csvtext import read_number, read_rows
 from shaftloop.scenario.fields import nearest, shown
-from shaftloop.scenario.source import MAX_TRACE_BYTES, label_of
-from shaftloop.scenario.traces import TIME_COLUMN
-from shaftloop.scenario.units import UnitError, parse_quantity, read_quantity
+from shaftloop.scenario.logs.reading import LogTable, factor_to, read_log
+from shaftloop.scenario.units import UnitError, read_quantity
 
 __all__ = ["Difference", "Measurement", "Overlay", "lay_over", "read_measurement", "read_offset"]
 
@@ -27,13 +26,12 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Measurement:
-    """Columns of a measured run."""
+    """A measured run."""
 
-    path: Path
-    time: Array
-    """Shape (rows,). [s]"""
-    columns: dict[str, tuple[str, Array]]
-    """Unit as stated and values, by name."""
+    table: LogTable
+    """Its sound part."""
+    findings: Findings
+    """What was wrong with it."""
 
 
 @dataclass(frozen=True)
@@ -69,12 +67,17 @@ class Difference:
 class Overlay:
     """A measured run laid over a simulated one."""
 
-    file: str
+    measurement: Measurement
     offset: float
     """Added to the measured time. [s]"""
     channels: dict[str, Difference]
     left_out: tuple[str, ...]
     """Columns that are no recorded channel."""
+
+    @property
+    def file(self) -> str:
+        """Return how messages call the log."""
+        return self.measurement.table.log.label
 
 
 def read_offset(text: str) -> float:
@@ -96,30 +99,22 @@ def read_offset(text: str) -> float:
         raise ScenarioError([f'--overlay-offset: {shown(text)}: {error}, e.g. "12 ms" or "-0.5 s"']) from None
 
 
-def read_measurement(path: Path) -> Measurement:
+def read_measurement(path: Path, options: Sequence[str] = ()) -> Measurement:
     """Read a measured run.
 
     Parameters
     ----------
     path : Path
-        CSV file.
+        A log, as in `shaftloop.scenario.logs.reading.read_log`.
+    options : sequence of str
+        ``key=value`` each, on top of the ``[log]`` table.
 
     Raises
     ------
     ScenarioError
         With file and line, where the file is not what it should be.
     """
-    label = label_of(path)
-    rows = read_rows(path, label, MAX_TRACE_BYTES)
-    try:
-        names = _header(next(rows, []))
-        table = np.array(list(_numbers(rows, len(names) + 1)))
-    except ValueError as error:
-        raise ScenarioError([f"{label}:{rows.line}: {error}"]) from None
-    if len(table) < 2:
-        raise ScenarioError([f"{label}: {len(table)} rows of numbers; a measured run needs at least 2"])
-    columns = {name: (unit, table[:, i + 1]) for i, (name, unit) in enumerate(names)}
-    return Measurement(path, table[:, 0], columns)
+    return Measurement(*sound_table(read_log(path, options).table()))
 
 
 def lay_over(simulation: Simulation, measurement: Measurement, offset: float = 0.0) -> Overlay:
@@ -139,8 +134,8 @@ def lay_over(simulation: Simulation, measurement: Measurement, offset: float = 0
     ScenarioError
         Where no column is a recorded channel, a unit does not fit or the times do not overlap.
     """
-    label = label_of(measurement.path)
-    time = measurement.time + offset
+    table = measurement.table
+    label, time = table.log.label, table.time + offset
     last = float(simulation.time[-1]) if len(simulation.time) else -math.inf
     inside = (time >= 0.0) & (time <= last)
     if not inside.any():
@@ -151,61 +146,18 @@ def lay_over(simulation: Simulation, measurement: Measurement, offset: float = 0
             ]
         )
     channels = {}
-    for name, (unit, values) in measurement.columns.items():
-        if name in simulation.traces:
-            wanted = simulation.units[name]
-            measured = values[inside] * _factor(label, name, unit, wanted)
-            simulated = np.interp(time[inside], simulation.time, simulation.traces[name])
-            channels[name] = Difference(wanted, time[inside], measured, simulated - measured)
-    left_out = tuple(name for name in measurement.columns if name not in channels)
+    left_out = []
+    for column, values in zip(table.columns, table.values.T, strict=True):
+        name, there = column.channel, inside & np.isfinite(values)
+        if name not in simulation.traces or not there.any():
+            left_out.append(name)
+            continue
+        wanted = simulation.units[name]
+        measured = values[there] * factor_to(table.log, column, wanted)
+        simulated = np.interp(time[there], simulation.time, simulation.traces[name])
+        channels[name] = Difference(wanted, time[there], measured, simulated - measured)
     if not channels:
         known = ", ".join(simulation.traces)
         hint = nearest(left_out[0], simulation.traces)
         raise ScenarioError([f"{label}: no column is a recorded channel{hint}; recorded are: {known}"])
-    return Overlay(label, offset, channels, left_out)
-
-
-def _header(header: list[str]) -> list[tuple[str, str]]:
-    """Return name and unit of every column after the time."""
-    found = shown(header[0].strip()) if header else "nothing"
-    if not header or header[0].strip() != TIME_COLUMN:
-        hint = "; separate columns with commas" if ";" in found or "\\t" in found else ""
-        raise ValueError(f"the file starts with {found}; its first column must be {TIME_COLUMN}{hint}")
-    names: list[tuple[str, str]] = []
-    for text in header[1:]:
-        name, bracket, unit = text.strip().rpartition("[")
-        if not bracket or not unit.endswith("]") or not name.strip():
-            raise ValueError(f'{shown(text.strip())} states no unit; name it like "reading [N m]"')
-        if name.strip() in dict(names):
-            raise ValueError(f"two columns are named {shown(name.strip())}; leave one out")
-        names.append((name.strip(), unit[:-1]))
-    if not names:
-        raise ValueError('the file has no column besides the time; add, e.g., "true_torque [N m]"')
-    return names
-
-
-def _numbers(rows: Iterator[list[str]], width: int) -> Iterator[list[float]]:
-    """Return the rows that are not empty, with times that rise."""
-    before = -math.inf
-    for row in rows:
-        if not row:
-            continue
-        if len(row) != width:
-            raise ValueError(f"{len(row)} columns where the header has {width}")
-        numbers = [read_number(text) for text in row]
-        if numbers[0] <= before:
-            raise ValueError(f"time {numbers[0]:.9g} s does not rise: the row before has {before:.9g} s")
-        before = numbers[0]
-        yield numbers
-
-
-def _factor(label: str, name: str, unit: str, wanted: str) -> float:
-    """Return the factor from the unit of a column to that of the channel."""
-    if unit.strip() == wanted:
-        return 1.0
-    try:
-        admitted = parse_quantity(f"1 {wanted}")[1]
-        return float(read_quantity(f"1 {unit}", (admitted,))[0])
-    except UnitError as error:
-        message = f"{label}:1: column {shown(f'{name} [{unit}]')}: {error}; the channel is in {wanted}"
-        raise ScenarioError([message]) from None
+    return Overlay(measurement, offset, channels, tuple(left_out))

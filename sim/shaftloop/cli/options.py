@@ -24,6 +24,7 @@ __all__ = [
     "default_folder",
     "hand_out",
     "hand_over",
+    "log_option",
     "patience_option",
     "request_options",
     "say",
@@ -183,6 +184,16 @@ patience_option = click.option(
     help="Refuse what takes longer by estimate.",
 )
 """Give a command the longest time that a computation may take."""
+
+
+log_option = click.option(
+    "--log",
+    "log_options",
+    metavar="KEY=VALUE",
+    multiple=True,
+    help="How a log is to be read, as in its [log] table, e.g. delimiter=; or column.M.unit=Nm; repeatable.",
+)
+"""Give a command that reads logs what states how."""
 
 
 _FORMATS = ("png", "svg")

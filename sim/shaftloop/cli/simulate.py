@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from shaftloop.cli.options import Request, hand_over, scenario_options
+from shaftloop.cli.options import Request, hand_over, log_option, scenario_options
 
 __all__ = ["simulate"]
 
@@ -16,7 +16,8 @@ _FILE = click.Path(path_type=Path)
 @scenario_options
 @click.option("--traces", type=_FILE, metavar="FILE", help="Recorded channels: .npz, .csv or .parquet.")
 @click.option("--verify", is_flag=True, help="Repeat with half the step and report how the metrics change.")
-@click.option("--overlay", type=_FILE, metavar="FILE", help="Measured run (CSV) to compare with.")
+@click.option("--overlay", type=_FILE, metavar="FILE", help="Measured run: CSV, NPZ, Parquet or MDF.")
+@log_option
 @click.option("--overlay-offset", metavar="TIME", help='Added to the measured time, e.g. "12 ms".')
 @click.option(
     "--allow-overload", is_flag=True, help="Exit 0 although a part is taken beyond a limit that it states."
@@ -29,6 +30,7 @@ def simulate(
     traces: Path | None,
     verify: bool,
     overlay: Path | None,
+    log_options: tuple[str, ...],
     overlay_offset: str | None,
     allow_overload: bool,
     method: str,
@@ -41,6 +43,8 @@ def simulate(
     """
     if overlay_offset is not None and overlay is None:
         raise click.UsageError("--overlay-offset shifts a measured run: name it with --overlay.")
+    if log_options and overlay is None:
+        raise click.UsageError("--log says how a measured run is to be read: name it with --overlay.")
     scenario = request.read()
     from shaftloop.analysis.overlay import read_measurement, read_offset
     from shaftloop.answers.run import find_run
@@ -52,7 +56,7 @@ def simulate(
 
     # All that can be wrong with the command line shows before the run, not after it.
     offset = read_offset(overlay_offset) if overlay_offset is not None else 0.0
-    measurement = read_measurement(overlay) if overlay is not None else None
+    measurement = read_measurement(overlay, log_options) if overlay is not None else None
     folder = request.folder(scenario.name)
     if folder is not None:
         make_folder(folder)

@@ -14,6 +14,7 @@ from shaftloop.engine.supervision import Event
 from shaftloop.figures import number
 from shaftloop.report.documents import identity, origin, text
 from shaftloop.report.files import Outputs, Picture, write_text
+from shaftloop.report.logs import log_document
 from shaftloop.report.run.tables import details
 from shaftloop.report.run.traces import write_traces
 from shaftloop.report.run.verdict import verdict
@@ -153,6 +154,7 @@ def _verification(verification: Verification) -> dict[str, Any]:
 
 def _overlay(overlay: Overlay) -> dict[str, Any]:
     channels = {}
+    measured = overlay.measurement
     for name, entry in overlay.channels.items():
         largest, at = entry.worst
         channels[name] = {
@@ -167,4 +169,5 @@ def _overlay(overlay: Overlay) -> dict[str, Any]:
         "difference": "simulated minus measured",
         "channels": channels,
         "left_out": list(overlay.left_out),
+        "log": log_document(measured.table.log, measured.table.columns, measured.findings),
     }

@@ -10,6 +10,7 @@ from shaftloop.analysis.verify import Verification
 from shaftloop.answers.run import RunAnswer
 from shaftloop.engine.supervision import Event
 from shaftloop.figures import Figure
+from shaftloop.report.logs import tell_log
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import Piece, add_row, new_table
 
@@ -100,6 +101,8 @@ def _tell_verification(verification: Verification) -> Iterator[Piece]:
 
 
 def _tell_overlay(overlay: Overlay) -> Iterator[Piece]:
+    measured = overlay.measurement
+    yield from tell_log(measured.table.log, measured.table.columns, measured.findings)
     table = new_table(f"Simulated minus measured, {overlay.file}", "channel", "mean", "rms", "largest", "at")
     for name, entry in overlay.channels.items():
         largest, at = entry.worst

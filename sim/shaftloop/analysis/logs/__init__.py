@@ -1,0 +1,1 @@
+"""What logs are worth: gaps, clocks, saturation, and what is left of them."""

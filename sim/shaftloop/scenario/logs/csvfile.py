@@ -1,0 +1,188 @@
+"""Logs in CSV files, read in blocks: fast where all is well, cell by cell where it is not, to say which."""
+
+import csv
+import re
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import TextIO
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.errors import ScenarioError
+from shaftloop.scenario.csvtext import read_number
+from shaftloop.scenario.fields import shown
+from shaftloop.scenario.logs.form import LogForm
+from shaftloop.scenario.logs.spelling import split_header
+from shaftloop.text import harmful
+
+__all__ = ["CsvFile"]
+
+Array = NDArray[np.float64]
+
+_SEPARATORS = {"tab": "\t", "space": " "}
+_LARGEST = 1e18
+_LONGEST = 100_000
+"""Characters of a line."""
+
+
+class CsvFile:
+    """A CSV file with a header.
+
+    Parameters
+    ----------
+    path : Path
+        File.
+    form : LogForm
+        How it is to be read.
+    label : str
+        How messages call it.
+    """
+
+    def __init__(self, path: Path, form: LogForm, label: str) -> None:
+        self._path, self._form, self._label = path, form, label
+        self._separator = _SEPARATORS.get(form.delimiter, form.delimiter)
+        if self._separator == form.decimal:
+            raise ScenarioError(
+                [f'{label}: log.decimal = "," needs another delimiter; state delimiter = ";"']
+            )
+        self._first = form.first or max(form.names, form.units or 0) + 1
+        head = self._head(max(self._first - 1, form.names, form.units or 0))
+        self.columns = self._columns(head)
+
+    def _head(self, lines: int) -> list[str]:
+        with self._open() as file:
+            return self._guarded(file, lines or 1)
+
+    def _open(self) -> TextIO:
+        encoding = "utf-8-sig" if self._form.encoding == "utf-8" else self._form.encoding
+        try:
+            return self._path.open(encoding=encoding, newline="")
+        except OSError as error:
+            raise ScenarioError([f"{self._label}: cannot be read: {error.strerror}"]) from None
+
+    def _guarded(self, file: TextIO, count: int) -> list[str]:
+        """Return the next lines."""
+        lines: list[str] = []
+        try:
+            while len(lines) < count and (line := file.readline(_LONGEST)):
+                if len(line) == _LONGEST:
+                    raise ScenarioError([f"{self._label}: a line of more than {_LONGEST} characters"])
+                lines.append(line)
+        except UnicodeDecodeError as error:
+            raise ScenarioError(
+                [
+                    f"{self._label}: byte 0x{error.object[error.start]:02x} is no UTF-8 text; save the file "
+                    'as UTF-8, or state encoding = "latin-1"'
+                ]
+            ) from None
+        except OSError as error:
+            raise ScenarioError([f"{self._label}: cannot be read: {error.strerror}"]) from None
+        return lines
+
+    def _columns(self, head: list[str]) -> list[tuple[str, str | None]]:
+        """Return name and unit of every column."""
+        form = self._form
+        for needed, what in ((form.names, "names"), (form.units or 0, "units")):
+            if needed > max(len(head), 1):
+                raise ScenarioError(
+                    [f"{self._label}: {len(head)} lines; line {needed} of the {what} is missing"]
+                )
+        if form.names == 0:
+            width = len(self._cells(head[0], 1)) if head else 0
+            return [(str(i + 1), None) for i in range(width)]
+        columns = [
+            split_header(cell) for cell in self._cells("".join(head[form.names - 1 :][:1]), form.names)
+        ]
+        if form.units is not None:
+            units = self._cells(head[form.units - 1], form.units)
+            if len(units) != len(columns):
+                raise ScenarioError(
+                    [f"{self._label}:{form.units}: {len(units)} units for {len(columns)} names"]
+                )
+            columns = [(name, unit.strip()) for (name, _), unit in zip(columns, units, strict=True)]
+        return columns
+
+    def _cells(self, line: str, number: int) -> list[str]:
+        try:
+            if self._separator == " ":
+                cells = line.split()
+            else:
+                cells = next(csv.reader([line], delimiter=self._separator), [])
+        except csv.Error as error:
+            raise ScenarioError([f"{self._label}:{number}: not a CSV file: {error}"]) from None
+        if found := harmful("".join(cells).replace("\t", " ").rstrip("\r\n")):
+            raise ScenarioError([f"{self._label}:{number}: the character {found!a} in a cell; take it out"])
+        return [cell.strip() for cell in cells]
+
+    def blocks(self, wanted: Sequence[int], rows: int) -> Iterator[Array]:
+        """Yield the wanted columns, some rows at a time.
+
+        Parameters
+        ----------
+        wanted : sequence of int
+            Numbers of columns.
+        rows : int
+            Most rows of a block.
+
+        Yields
+        ------
+        ndarray, shape (rows, wanted)
+        """
+        with self._open() as file:
+            number = len(self._guarded(file, self._first - 1)) + 1
+            while lines := self._guarded(file, rows):
+                block = self._fast(lines, wanted)
+                if block is None:
+                    block = self._slowly(lines, number, wanted)
+                number += len(lines)
+                if len(block):
+                    yield block
+
+    def _fast(self, lines: list[str], wanted: Sequence[int]) -> Array | None:
+        """Return a block of plain numbers, nothing where it is not so plain."""
+        text = "".join(lines)
+        full = [line for line in lines if not line.isspace()]
+        plain = self._separator != " " and '"' not in text and text.isascii()
+        if not plain or text.count(self._separator) != len(full) * (len(self.columns) - 1):
+            return None
+        if self._form.decimal == ",":
+            if "." in text:
+                return None
+            full = [line.replace(",", ".") for line in full]
+        try:
+            block = np.loadtxt(full, delimiter=self._separator, usecols=wanted, ndmin=2, comments=None)
+        except (ValueError, OverflowError):
+            return None
+        return block if np.all(np.abs(block) <= _LARGEST) else None
+
+    def _slowly(self, lines: list[str], number: int, wanted: Sequence[int]) -> Array:
+        """Return a block read cell by cell; raise where a cell is no number, naming its line."""
+        missing = {"" if word == "empty" else word for word in self._form.missing}
+        block: list[list[float]] = []
+        for offset, line in enumerate(lines):
+            if line.isspace():
+                continue
+            cells = self._cells(line, number + offset)
+            place = f"{self._label}:{number + offset}"
+            if len(cells) != len(self.columns):
+                raise ScenarioError(
+                    [f"{place}: {len(cells)} columns where the header has {len(self.columns)}"]
+                )
+            try:
+                block.append([np.nan if cells[i] in missing else self._number(cells[i]) for i in wanted])
+            except ValueError as error:
+                raise ScenarioError([f"{place}: {error}"]) from None
+        return np.array(block, dtype=float).reshape(-1, len(wanted))
+
+    def _number(self, cell: str) -> float:
+        if self._form.decimal == ",":
+            if "." in cell:
+                raise ValueError(f"{shown(cell)} is no number; write a decimal comma and no thousands signs")
+            return read_number(cell.replace(",", "."))
+        if re.fullmatch(r"[+-]?[0-9]+,[0-9]+", cell):
+            raise ValueError(f'{shown(cell)} has a decimal comma; state it, decimal = ","')
+        if cell.lower().lstrip("+-") in ("nan", "", "null", "none", "na"):
+            said = f"missing = [{shown(cell or 'empty')}]"
+            raise ValueError(f"{shown(cell)} is no number; where it stands for no value, state it: {said}")
+        return read_number(cell)
