@@ -10,7 +10,7 @@ import pytest
 
 from dc_machine import forgotten
 from rigs import coupling, describe, servo, speed_loop
-from shaftloop.analysis.fidelity.correction import drag_torques
+from shaftloop.analysis.drags import Drags
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.simulation import simulate
 from shaftloop.scenario.description import Description
@@ -45,7 +45,8 @@ def bench(monkeypatch: pytest.MonkeyPatch) -> Iterator[Description]:
 
 
 def test_the_part_of_the_guide_counts_everywhere(bench: Description) -> None:
-    found = drag_torques(HyperMap(bench), [0], 100.0)
+    smooth = HyperMap(bench)
+    found = Drags(smooth.bench, smooth.run, [0]).torques(100.0)
     assert found == {"eddy.eddy": pytest.approx(TORQUE, rel=1e-12)}
     run = simulate(bench)
     assert run.energies.losses["eddy.eddy"] > 0.0

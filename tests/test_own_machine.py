@@ -13,7 +13,7 @@ import tomlkit
 import shaftloop
 from dc_machine import known
 from rigs import coupling, servo, speed_loop, step, torque_loop
-from shaftloop.analysis.fidelity.correction import drag_torques
+from shaftloop.analysis.drags import Drags
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.lanes import simulate_many
 from shaftloop.analysis.simulation import simulate
@@ -110,7 +110,9 @@ def test_lanes_give_the_bits_of_single_runs(rig: Rig) -> None:
 
 def test_every_analysis_takes_it(rig: Rig) -> None:
     description = rig.scenario.description
-    assert drag_torques(HyperMap(description), [2], SPEED) == {"load.eddy": pytest.approx(DRAG, rel=1e-12)}
+    bench = HyperMap(description)
+    drags = Drags(bench.bench, bench.run, [2])
+    assert drags.torques(SPEED) == {"load.eddy": pytest.approx(DRAG, rel=1e-12)}
     fidelity = rig.fidelity()
     assert fidelity.correction.drag == pytest.approx(DRAG, rel=1e-6)
     assert len(rig.modes().modes) >= 2

@@ -7,6 +7,7 @@ import pytest
 from scipy.signal import butter, lfilter
 
 from rigs import coupling, describe, sensor, servo, shipped, speed_loop, torque_loop
+from shaftloop.analysis.drags import Drags
 from shaftloop.analysis.fidelity.aliasing import ripples
 from shaftloop.analysis.fidelity.bands import Band, find_bands
 from shaftloop.analysis.fidelity.correction import (
@@ -14,7 +15,6 @@ from shaftloop.analysis.fidelity.correction import (
     angle_step,
     between,
     correction,
-    drag_torques,
     largest_acceleration,
     window_for,
 )
@@ -338,9 +338,11 @@ def test_drag_is_what_the_network_meters_and_has_the_sign_of_the_speed() -> None
     line = [servo("drive", 0.05, drag=drag), coupling("c", 3e4), servo("load", 0.1)]
     loops = [speed_loop("drive", 1.0, 1.0)]
     bench = HyperMap(describe({"line": line, "loop": loops, "duration": "1 s"}))
-    assert drag_torques(bench, range(2), 10.0) == {"drive.drag": pytest.approx(1.0 + 2.0 + 1.0)}
-    assert drag_torques(bench, range(2), -10.0) == {"drive.drag": pytest.approx(-4.0)}
-    assert drag_torques(bench, range(1, 2), 10.0) == {}
+    assert Drags(bench.bench, bench.run, range(2)).torques(10.0) == {
+        "drive.drag": pytest.approx(1.0 + 2.0 + 1.0)
+    }
+    assert Drags(bench.bench, bench.run, range(2)).torques(-10.0) == {"drive.drag": pytest.approx(-4.0)}
+    assert Drags(bench.bench, bench.run, range(1, 2)).torques(10.0) == {}
 
 
 def test_correction_takes_the_encoder_and_a_window() -> None:

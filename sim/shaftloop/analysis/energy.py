@@ -1,5 +1,6 @@
 """The energy of a run: meters, and the balance of every element and of the whole bench."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from shaftloop.bench.handles import Bench
@@ -7,7 +8,7 @@ from shaftloop.engine.run import Run
 from shaftloop_models.harmonics import potential_energy
 from shaftloop_models.network import Balance, Network, Ref
 
-__all__ = ["ElementBalance", "Energies", "energies"]
+__all__ = ["ElementBalance", "Energies", "energies", "stored_energy"]
 
 _DOUBT = 0.2
 """Share of a loss above which a gap beside it makes it doubtful; a meter that reads 0 or twice has more."""
@@ -142,10 +143,7 @@ def _balance(
     state: list[float],
     initial: list[float],
 ) -> ElementBalance:
-    after, before = (
-        sum(c * _value(net, a, at) * _value(net, b, at) for c, a, b in balance.stored)
-        for at in (state, initial)
-    )
+    after, before = (stored_energy(net, balance, at) for at in (state, initial))
     through = 0.5 * float(sum(passed[meter] for meter in (*balance.incoming, *balance.outgoing)))
     return ElementBalance(
         balance.element,
@@ -157,7 +155,22 @@ def _balance(
     )
 
 
-def _value(net: Network, ref: Ref, state: list[float]) -> float:
+def stored_energy(net: Network, balance: Balance, state: Sequence[float]) -> float:
+    """Return the energy that an element stores [J].
+
+    Parameters
+    ----------
+    net : Network
+        Of the bench.
+    balance : Balance
+        Of the element.
+    state : sequence of float
+        Of the bench.
+    """
+    return float(sum(c * _value(net, a, state) * _value(net, b, state) for c, a, b in balance.stored))
+
+
+def _value(net: Network, ref: Ref, state: Sequence[float]) -> float:
     """Return a state, signal or potential of a network at a state vector."""
     if ref.kind == "signal":
         return float(sum(weight * state[part.index] for part, weight in net.signals[ref.index][1].items()))

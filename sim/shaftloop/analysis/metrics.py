@@ -11,6 +11,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from shaftloop.analysis.atend import end_figures
 from shaftloop.analysis.ratings import rating_figures
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.analysis.steps import (
@@ -23,6 +24,7 @@ from shaftloop.analysis.steps import (
     settling_time,
 )
 from shaftloop.bench.handles import Bench, LoopHandle
+from shaftloop.engine.supervision import OFF
 from shaftloop.figures import Figure, by_name
 
 __all__ = [
@@ -44,7 +46,6 @@ LOSS_PREFIX = "loss_energy."
 _BAND = 0.02
 _SHORTEST = 8
 """Fewest records of a hold whose last quarter is judged."""
-_OFF = ("torque_off", "ramp_down")
 
 
 METRICS = (
@@ -137,7 +138,7 @@ def metrics(simulation: Simulation) -> dict[str, Figure]:
         result[entry.name] = replace(entry, reason=reason or "").found(value, at)
         if entry.name == "loss_energy":
             result |= _losses(simulation)
-    return result | by_name(rating_figures(simulation))
+    return result | by_name([*rating_figures(simulation), *end_figures(simulation)])
 
 
 def needed_channels(bench: Bench) -> set[str]:
@@ -161,7 +162,7 @@ def control_end(simulation: Simulation) -> int:
     simulation : Simulation
         Finished run.
     """
-    off = min((event.time for event in simulation.events if event.kind in _OFF), default=np.inf)
+    off = min((event.time for event in simulation.events if event.kind in OFF), default=np.inf)
     return int(np.searchsorted(simulation.time, off))
 
 

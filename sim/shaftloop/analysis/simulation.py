@@ -51,6 +51,8 @@ class Simulation:
     """(lowest, highest) of spring torques and true torques [N m], from inside the steps."""
     watched: dict[int, tuple[float, float, float, float]]
     """By first slot of a limit: ticks at it, first and last instant at it [s], largest size."""
+    run: Run
+    """At its end, without its records."""
     events: tuple[Event, ...]
     duration: float
     """Length of the run. [s]"""
@@ -149,6 +151,7 @@ def finished(bench: Bench, run: Run, events: Sequence[Event], method: str, wall_
         energies=energies(bench, run),
         peaks=_peaks(bench, run),
         watched={watch.slot: _watched(run, watch) for watch in bench.watches},
+        run=run.without_records(),
         events=tuple(events),
         duration=run.clock.seconds(run.position.tick),
         step=max(run.steps().values()),

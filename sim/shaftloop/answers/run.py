@@ -1,8 +1,10 @@
 """What the bench does: a run of its sequence with the metrics and the proof of its accuracy."""
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
+from shaftloop.analysis.atend import AtEnd, at_end
 from shaftloop.analysis.metrics import metrics
 from shaftloop.analysis.overlay import Measurement, Overlay, lay_over
 from shaftloop.analysis.ratings import overloads, strained
@@ -10,6 +12,7 @@ from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.analysis.verify import Verification, check_energy, verify
 from shaftloop.answers.base import Answer, Watch, unwatched
 from shaftloop.answers.frames import traces_dataset, traces_frame
+from shaftloop.engine.supervision import OFF, Event
 from shaftloop.figures import Figure
 from shaftloop.scenario.reading import Scenario
 
@@ -37,6 +40,16 @@ class RunAnswer(Answer):
     def overloads(self) -> tuple[str, ...]:
         """Limits of parts that the run passes: such parts are damaged."""
         return overloads(self.simulation)
+
+    @cached_property
+    def at_end(self) -> AtEnd:
+        """What is left in the bench at the end of the run."""
+        return at_end(self.simulation)
+
+    @property
+    def off(self) -> Event | None:
+        """What took the torque away; nothing where it never was."""
+        return next((event for event in self.simulation.events if event.kind in OFF), None)
 
     @property
     def notes(self) -> tuple[str, ...]:

@@ -88,6 +88,26 @@ class Run:
         other.recording, other._ends = np.empty_like(self.recording), self._ends.copy()
         return other
 
+    def without_records(self) -> "Run":
+        """Return the run as it stands, without the memory of its records."""
+        other = copy(self)
+        other.recording, other.records = np.empty((len(self.model.channels), 0)).T, 0
+        return other
+
+    def term_outputs(self, state: Floats) -> Floats:
+        """Return what the nonlinear terms say at a state: the compiled ones, after a gap without a step.
+
+        Parameters
+        ----------
+        state : ndarray, shape (slots,)
+            Of the bench; left as it is.
+        """
+        it, plant, work = self.tables.it.copy(), self.model.plant, self.work.copy()
+        it[it[at.GAP_INT] + 1] = 0
+        first = probe(it, self.tables.numbers, state.copy(), work, 0)
+        first += plant.padded_signals + len(plant.a) + plant.b.shape[1]
+        return np.asarray(work[first : first + plant.g.shape[1]])
+
     def advance(self, to: int, *, exact: bool = False, guarded: bool = False) -> bool:
         """Advance and return whether a guard woke before the end.
 

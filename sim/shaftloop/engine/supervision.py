@@ -18,6 +18,7 @@ from shaftloop.engine.run import Run
 from shaftloop.engine.setpoints import RAMP, TRACE, profile_value
 
 __all__ = [
+    "OFF",
     "SEQUENCE",
     "Action",
     "End",
@@ -33,6 +34,8 @@ __all__ = [
 
 SEQUENCE = "sequence"
 """Whose event it is where a step of the sequence made it."""
+OFF = ("torque_off", "ramp_down")
+"""Events at which the torque begins to go."""
 
 _Process = Generator[simpy.Event, Any, None]
 

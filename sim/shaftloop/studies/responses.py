@@ -155,8 +155,8 @@ def _unknown(name: str, have: dict[str, Figure]) -> str:
 
 
 def _simulate_known(description: Description) -> dict[str, Figure]:
+    from shaftloop.analysis import atend, ratings
     from shaftloop.analysis.metrics import LOSS_PREFIX, METRICS
-    from shaftloop.analysis.ratings import known_figures
     from shaftloop.bench.assemble import build_bench
 
     figures = list(METRICS)
@@ -165,7 +165,8 @@ def _simulate_known(description: Description) -> dict[str, Figure]:
     for meter in sorted({meter for balance in network.balances for meter in balance.losses}):
         entry = network.meters[meter]
         figures.append(Figure(LOSS_PREFIX + entry.name, "J", entry.meaning, better="lower"))
-    return by_name([*figures, *known_figures(bench), *_counted(description)])
+    further = (*ratings.known_figures(bench), *atend.known_figures(bench))
+    return by_name([*figures, *further, *_counted(description)])
 
 
 def _counted(description: Description) -> list[Figure]:

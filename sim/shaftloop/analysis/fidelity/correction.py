@@ -14,13 +14,10 @@ References
 """
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import cast
 
-import numpy as np
-
-from shaftloop.analysis.fidelity.forced import term_outputs
+from shaftloop.analysis.drags import Drags
 from shaftloop.analysis.fidelity.signalpath import slow_delay
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.operating import OperatingPoint
@@ -34,7 +31,6 @@ __all__ = [
     "acceleration_noise",
     "angle_step",
     "correction",
-    "drag_torques",
     "largest_acceleration",
     "nearest_encoder",
     "window_for",
@@ -125,7 +121,7 @@ def correction(
     machine = model.machines[unit]
     bodies = between(model, machine.body, sensor.spring)
     inertia = sum(model.line.nodes[body].inertia for body in bodies)
-    drags = drag_torques(bench, bodies, point.speed)
+    drags = Drags(model, bench.run, bodies).torques(point.speed)
     drag = sum(drags.values())
     own = sum(torque for meter, torque in drags.items() if meter.startswith(f"{unit}."))
     acceleration = largest_acceleration(model)
@@ -207,37 +203,6 @@ def window_for(step: float, inertia: float, level: float, period: float) -> floa
     """
     least = math.sqrt(inertia * step / (math.sqrt(2.0) * level))
     return min(max(math.ceil(least / period - 1e-9), 1), _MOST_PERIODS) * period
-
-
-def drag_torques(bench: HyperMap, bodies: Iterable[int], speed: float) -> dict[str, float]:
-    """Return what brakes some bodies at a speed, by the name of its loss meter [N m].
-
-    The network knows: every loss that a body bears is metered as a torque times the speed of that body.
-
-    Parameters
-    ----------
-    bench : HyperMap
-        The smooth bench.
-    bodies : iterable of int
-        Numbers in the line.
-    speed : float
-        Of all bodies. [rad/s]
-    """
-    line, net = bench.bench.line, bench.bench.model.plant.network
-    state = np.zeros_like(bench.run.state)
-    for node in line.nodes:
-        state[node.speed.index] = speed
-    outputs = term_outputs(bench, state)
-    values = {"output": outputs, "state": state, "one": np.ones(1)}
-    found: dict[str, float] = {}
-    for node in (line.nodes[body] for body in bodies):
-        losses = next(balance.losses for balance in net.balances if balance.element == node.name)
-        for power in net.powers:
-            if power.meter in losses and power.b == node.speed:
-                name = net.meters[power.meter].name
-                torque = power.coefficient * float(values[power.a.kind][power.a.index])
-                found[name] = found.get(name, 0.0) + torque
-    return found
 
 
 def largest_acceleration(bench: Bench) -> float:

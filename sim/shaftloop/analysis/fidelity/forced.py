@@ -19,8 +19,6 @@ from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.bench.handles import LoopHandle
 from shaftloop.bench.parts.machine import BenchMachine
 from shaftloop.bench.parts.torque_sensor import BenchTorqueSensor
-from shaftloop.engine import at
-from shaftloop.engine.kernel import probe
 from shaftloop_models.lowpass import state_space
 from shaftloop_models.network import Ref
 from shaftloop_models.part import Machine
@@ -33,7 +31,6 @@ __all__ = [
     "air_gap_torque",
     "deliveries",
     "folded",
-    "term_outputs",
 ]
 
 Array = NDArray[np.float64]
@@ -340,30 +337,11 @@ def air_gap_torque(bench: HyperMap, state: Array, machine: str) -> float:
     machine : str
         Its name.
     """
-    terms = term_outputs(bench, state)
+    terms = bench.run.term_outputs(state)
     parts = bench.bench.machines[machine].torque
     return float(
         sum(w * (terms[ref.index] if ref.kind == "output" else state[ref.index]) for w, ref in parts)
     )
-
-
-def term_outputs(bench: HyperMap, state: Array) -> Array:
-    """Return the outputs of the nonlinear terms: the compiled ones, in z after a gap without a step.
-
-    Parameters
-    ----------
-    bench : HyperMap
-        The smooth bench.
-    state : ndarray, shape (slots,)
-        Of the bench.
-    """
-    run, plant = bench.run, bench.bench.model.plant
-    it = run.tables.it.copy()
-    it[it[at.GAP_INT] + 1] = 0
-    work = run.work.copy()
-    first = probe(it, run.tables.numbers, state.copy(), work, 0)
-    first += plant.padded_signals + len(plant.a) + plant.b.shape[1]
-    return np.asarray(work[first : first + plant.g.shape[1]])
 
 
 def _term_slopes(bench: HyperMap, state: Array) -> Array:
@@ -374,5 +352,5 @@ def _term_slopes(bench: HyperMap, state: Array) -> Array:
         high, low = state.copy(), state.copy()
         high[j] += size
         low[j] -= size
-        slopes[:, j] = (term_outputs(bench, high) - term_outputs(bench, low)) / (2.0 * size)
+        slopes[:, j] = (bench.run.term_outputs(high) - bench.run.term_outputs(low)) / (2.0 * size)
     return slopes

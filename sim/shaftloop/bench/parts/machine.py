@@ -10,6 +10,7 @@ from shaftloop.bench.parts.part import FASTER, BenchPart, Ideal, Site
 from shaftloop.bench.wiring import Wiring
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Channel
+from shaftloop.engine.types import Floats
 from shaftloop_models.network import Network, Node, Ref
 from shaftloop_models.part import Machine
 from shaftloop_models.servo_machine import ServoMachine
@@ -108,6 +109,26 @@ class BenchMachine(BenchPart[M]):
             Size of the speed. [rad/s]
         """
         return None
+
+    def current(self, state: Floats) -> float | None:
+        """Return the size of its current, nothing where its electrics are not modelled [A].
+
+        Parameters
+        ----------
+        state : ndarray, shape (slots,)
+            Of the bench.
+        """
+        return None
+
+    def voltage_without_current(self, speed: float) -> float:
+        """Return what it makes between two terminals while it turns, the peak; 0 without magnets [V].
+
+        Parameters
+        ----------
+        speed : float
+            [rad/s]
+        """
+        return 0.0
 
     def channels(self, prefix: str) -> Iterator[Channel]:
         """Yield speed and air-gap torque."""

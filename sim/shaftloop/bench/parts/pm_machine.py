@@ -110,16 +110,22 @@ class BenchPmMachine(BenchMachine[PmMachine]):
 
     def loads(self, state: Floats) -> Iterator[Violation]:
         """Yield current and voltage."""
-        currents = self.ports.current_d.index, self.ports.current_q.index
-        current, voltage = (
-            math.hypot(*(float(state[slot]) for slot in slots)) for slots in (currents, self.voltage_slots)
-        )
+        current = self.current(state)
+        voltage = math.hypot(*(float(state[slot]) for slot in self.voltage_slots))
         advice, most = "choose a lower torque with --torque", self.parameters.current_limit
         yield Violation(f"current limit of {self.name}", current, most, "A", advice)
         advice = "choose a lower speed with --speed or raise supply.voltage"
         if not self.parameters.current_control.field_weakening:
             advice += f", or switch line.{self.name}.current_control.field_weakening on"
         yield Violation(f"voltage limit of {self.name}", voltage, self.most_voltage, "V", advice)
+
+    def current(self, state: Floats) -> float:
+        """Return the amplitude of its current [A]."""
+        return math.hypot(*(float(state[ref.index]) for ref in (self.ports.current_d, self.ports.current_q)))
+
+    def voltage_without_current(self, speed: float) -> float:
+        """Return what its magnets make between two terminals, the peak [V]."""
+        return math.sqrt(3.0) * self.parameters.pole_pairs * self.parameters.flux_linkage * abs(speed)
 
     def too_weak(self, torque: float, speed: float) -> Violation | None:
         """Return how much torque field weakening makes, where that is too little."""

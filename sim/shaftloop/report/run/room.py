@@ -15,7 +15,7 @@ from shaftloop.figures import number
 from shaftloop.report.documents import identity, origin, text
 from shaftloop.report.files import Outputs, Picture, write_text
 from shaftloop.report.logs import log_document
-from shaftloop.report.run.tables import details
+from shaftloop.report.run.tables import details, end_caution
 from shaftloop.report.run.traces import write_traces
 from shaftloop.report.run.verdict import verdict
 from shaftloop.scenario.reading import Scenario
@@ -38,6 +38,7 @@ def document(results: RunAnswer) -> dict[str, Any]:
         "metrics": {name: figure.document() for name, figure in results.metrics.items()},
         "ratings": [_load(load) for load in loads(results.simulation)],
         "limits": [_held(entry) for entry in held(results.simulation)],
+        "at_end": _at_end(results),
         "events": [_event(event) for event in results.simulation.events],
         "warnings": list(results.warnings),
     }
@@ -129,6 +130,15 @@ def _held(entry: Held) -> dict[str, Any]:
         "first": number(entry.first, "s", never),
         "last": number(entry.last, "s", never),
     }
+
+
+def _at_end(results: RunAnswer) -> dict[str, Any]:
+    left = {
+        name.removeprefix("at_end."): figure.document()
+        for name, figure in results.metrics.items()
+        if name.startswith("at_end.")
+    }
+    return {**left, "caution": end_caution(results)}
 
 
 def _event(event: Event) -> dict[str, Any]:

@@ -14,7 +14,7 @@ from shaftloop.report.logs import tell_log
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import Piece, add_row, new_table
 
-__all__ = ["CAUTIONS", "details", "speed"]
+__all__ = ["CAUTIONS", "details", "end_caution", "speed"]
 
 CAUTIONS = (
     "Cautions: the link is stiff; saturation, backlash and temperature are left out. "
@@ -24,7 +24,11 @@ CAUTIONS = (
 
 _WORTH_A_LINE = 0.01
 _MOST_EVENTS = 8
-_APART = ("load.", "load_of_", "limited.")
+_LITTLE = 1e-6
+"""Share of the energy of motion below which another is not worth a line."""
+_NO_CURRENT = 1e-3
+"""Below it a current is what control leaves of none. [A]"""
+_APART = ("load.", "load_of_", "limited.", "at_end.")
 """Metrics that have a table of their own where they matter."""
 
 
@@ -39,6 +43,7 @@ def details(results: RunAnswer) -> Iterator[Piece]:
     yield from _tell_metrics(results.title, results.metrics)
     yield from _tell_ratings(results.simulation)
     yield from _tell_events(results.simulation.events)
+    yield from _tell_end(results)
     if results.verification is not None:
         yield from _tell_verification(results.verification)
     if results.overlay is not None:
@@ -83,6 +88,53 @@ def _tell_events(events: Sequence[Event]) -> Iterator[Piece]:
         last, more = events[-1], len(events) - _MOST_EVENTS
         what = f"{last.name} {last.kind.replace('_', ' ')}"
         yield f"... and {more} more, the last one at {last.time:.6g} s: {what}"
+
+
+def _tell_end(results: RunAnswer) -> Iterator[Piece]:
+    """Yield what is left at the end, where the line still turns or a trip has let go of it."""
+    left = results.at_end
+    if results.off is None and not left.turns:
+        return
+    table = new_table("Left at the end of the run", "what", "value", "")
+    add_row(table, "speed of the line", show(left.speed, "rad/s"), "")
+    energies = (("turning", left.kinetic), ("twisted springs", left.elastic), ("windings", left.windings))
+    for name, energy in energies:
+        if energy > _LITTLE * left.kinetic:
+            add_row(table, f"energy, {name}", show(energy, "J"), "")
+    for name, current in left.currents.items():
+        add_row(table, f"current of {name}", show(current, "A", 3) if current > _NO_CURRENT else "none", "")
+    for name, voltage in left.voltages.items():
+        add_row(table, f"voltage of {name}", show(voltage, "V"), "of its magnets, between terminals, peak")
+    coasting = results.metrics["at_end.coasting_time"]
+    value = "-" if coasting.value is None else show(coasting.value, "s", 3)
+    add_row(
+        table, "coasts for", value, coasting.reason or "without torque, by drag alone, to 1 % of its speed"
+    )
+    yield table
+    if caution := end_caution(results):
+        yield caution
+
+
+def end_caution(results: RunAnswer) -> str | None:
+    """Return what is to be minded where a rotor with magnets still turns.
+
+    Parameters
+    ----------
+    results : RunAnswer
+        Of the run.
+    """
+    left = results.at_end
+    if not left.turns or not left.voltages:
+        return None
+    said = ", ".join(f"{name} up to {show(volts, 'V', 3)}" for name, volts in left.voltages.items())
+    link = results.scenario.description.supply.voltage
+    charges = [name for name, volts in left.voltages.items() if volts > link]
+    more = f"; {' and '.join(charges)} would charge the link through the diodes" if charges else ""
+    return (
+        "Caution: magnets that turn make voltage, also with the inverter off and the link discharged "
+        f"({said}){more}. Wait until the line stands, lock it and measure before anyone touches it; local "
+        "codes apply."
+    )
 
 
 def _tell_verification(verification: Verification) -> Iterator[Piece]:

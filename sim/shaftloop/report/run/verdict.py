@@ -10,8 +10,6 @@ from shaftloop.report.quantities import show
 
 __all__ = ["verdict"]
 
-_HALT = ("torque_off", "ramp_down")
-
 
 def verdict(answer: RunAnswer) -> list[str]:
     """Return what the run says, in at most three sentences.
@@ -51,8 +49,8 @@ def _end(answer: RunAnswer) -> str:
     if tripped:
         others = f" and {len(tripped) - 1} more" if len(tripped) > 1 else ""
         return (
-            f"The run does not hold: interlock {tripped[0].name} trips at {tripped[0].time:.4g} s{others}; "
-            "look at what it watches, then at the set-points and gains."
+            f"The run does not hold: interlock {tripped[0].name} trips at {tripped[0].time:.4g} s{others}"
+            f"{_left(answer)}; look at what it watches, then at the set-points and gains."
         )
     if answer.overloads:
         more = f" and {len(answer.overloads) - 1} more" if len(answer.overloads) > 1 else ""
@@ -67,9 +65,16 @@ def _end(answer: RunAnswer) -> str:
             f"timeout, the first at {late[0].time:.4g} s; slow the ramps, tune the loop or widen the "
             f"band; {_strain(answer)}."
         )
-    off = [event for event in events if event.kind in _HALT and event.name == SEQUENCE]
-    begin = f"The sequence takes the torque away at {off[0].time:.4g} s, and the run" if off else "The run"
+    off, begin = answer.off, "The run"
+    if off is not None and off.name == SEQUENCE:
+        begin = f"The sequence takes the torque away at {off.time:.4g} s{_left(answer)}; the run"
     return f"{begin} of {answer.simulation.duration:.4g} s ends with no interlock tripped; {_strain(answer)}."
+
+
+def _left(answer: RunAnswer) -> str:
+    """Return how a line that a trip has let go of still turns, as a sentence goes on."""
+    left = answer.at_end
+    return f", and at the end the line still turns at {show(left.speed, 'rad/s')}" if left.turns else ""
 
 
 def _torque(answer: RunAnswer) -> Iterator[str]:

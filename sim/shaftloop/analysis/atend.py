@@ -1,0 +1,157 @@
+"""What is left in a bench at the end of a run: motion, energy, currents, and how long it would coast.
+
+Coasting: the line turns as one body of inertia J and nothing but its drags brakes it, so from ω to ω/100 it
+takes ``∫ J/T(ω) dω``, by quadrature over ln ω. Left out: sticking near standstill, what an inverter with
+blocked pulses does to a machine with magnets, and torque that a machine still makes.
+"""
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from shaftloop.analysis.drags import Drags
+from shaftloop.analysis.energy import stored_energy
+from shaftloop.analysis.simulation import Simulation
+from shaftloop.bench.handles import Bench
+from shaftloop.figures import Figure
+from shaftloop_models.network import Balance
+
+__all__ = ["AtEnd", "at_end", "end_figures", "known_figures"]
+
+_LEFT = 0.01
+"""Share of the speed at which coasting counts as over."""
+_STILL = math.pi / 30.0
+"""Speed below which a line does not turn, for people: 1 rpm. [rad/s]"""
+_NODES = 16
+"""Of the quadrature; a run that coasts is met within 1e-4."""
+
+
+@dataclass(frozen=True)
+class AtEnd:
+    """What is left at the end of a run."""
+
+    speed: float
+    """Of the line as one body: its momentum over its inertia. [rad/s]"""
+    kinetic: float
+    """Energy of all bodies. [J]"""
+    elastic: float
+    """Energy of all springs. [J]"""
+    windings: float
+    """Energy in the windings of all machines. [J]"""
+    currents: dict[str, float]
+    """Amplitude by machine, as far as currents are modelled. [A]"""
+    voltages: dict[str, float]
+    """What the magnets of a machine make between two terminals at this speed, the peak. [V]"""
+    coasting: float | None
+    """Time until a hundredth of the speed is left; nothing where no drag brakes the line. [s]"""
+
+    @property
+    def turns(self) -> bool:
+        """Whether the line still turns."""
+        return abs(self.speed) > _STILL
+
+
+def at_end(simulation: Simulation) -> AtEnd:
+    """Return what is left in a bench.
+
+    Parameters
+    ----------
+    simulation : Simulation
+        Finished run.
+    """
+    bench, run = simulation.bench, simulation.run
+    net, nodes, state = bench.model.plant.network, bench.line.nodes, run.state.tolist()
+    stored = {balance.element: stored_energy(net, balance, state) for balance in net.balances}
+    inertia = sum(node.inertia for node in nodes)
+    speed = sum(node.inertia * state[node.speed.index] for node in nodes) / inertia
+    machines = bench.machines
+    currents = {name: machine.current(run.state) for name, machine in machines.items()}
+    voltages = {name: machine.voltage_without_current(speed) for name, machine in machines.items()}
+    return AtEnd(
+        speed,
+        sum(stored[node.name] for node in nodes),
+        sum(stored[edge.part] for edge in bench.line.edges),
+        sum(stored[balance.element] for balance in net.balances if _of_windings(balance, bench)),
+        {name: size for name, size in currents.items() if size is not None},
+        {name: size for name, size in voltages.items() if size > 0.0},
+        _coasting(Drags(bench, run, range(len(nodes))), inertia, speed),
+    )
+
+
+def _of_windings(balance: Balance, bench: Bench) -> bool:
+    """Return whether an element is the inside of a machine; a magnet's pull over the angle is no store."""
+    machine, _, inside = balance.element.partition(".")
+    return machine in bench.machines and bool(inside) and all(a.kind == "state" for _, a, _ in balance.stored)
+
+
+def _coasting(drags: Drags, inertia: float, speed: float) -> float | None:
+    """Return the time until a line that turns as one has lost all but a hundredth of its speed [s]."""
+    if speed == 0.0:
+        return 0.0
+    points, weights = np.polynomial.legendre.leggauss(_NODES)
+    span = -math.log(_LEFT)
+    total = 0.0
+    for point, weight in zip(points.tolist(), weights.tolist(), strict=True):
+        now = speed * math.exp(-0.5 * span * (1.0 - point))
+        torque = sum(drags.torques(now).values()) * math.copysign(1.0, speed)
+        if torque <= 0.0:
+            return None
+        total += weight * abs(now) / torque
+    return inertia * 0.5 * span * total
+
+
+def known_figures(bench: Bench) -> Iterator[Figure]:
+    """Yield what is left at the end of a run as metrics, not looked for yet.
+
+    Parameters
+    ----------
+    bench : Bench
+        The bench.
+    """
+    yield Figure("at_end.speed", "rad/s", "speed of the line at the end of the run")
+    yield Figure("at_end.kinetic_energy", "J", "energy of what turns at the end of the run")
+    yield Figure("at_end.elastic_energy", "J", "energy of what is twisted at the end of the run")
+    yield Figure("at_end.winding_energy", "J", "energy in the windings of the machines at the end of the run")
+    yield Figure(
+        "at_end.coasting_time",
+        "s",
+        "from the end of the run, with all torque away, until 1 % of the speed is left: braked by drag alone",
+        reason="no drag brakes the line: it would turn on",
+    )
+    for name in bench.machines:
+        yield Figure(
+            f"at_end.current.{name}",
+            "A",
+            f"amplitude of the current of {name} at the end of the run",
+            reason="its currents are not modelled",
+        )
+        yield Figure(
+            f"at_end.voltage.{name}",
+            "V",
+            f"what the magnets of {name} make between two terminals at the end of the run, the peak",
+            reason="it has no magnets that are modelled",
+        )
+
+
+def end_figures(simulation: Simulation) -> Iterator[Figure]:
+    """Yield what is left at the end of a run as metrics.
+
+    Parameters
+    ----------
+    simulation : Simulation
+        Finished run.
+    """
+    found = at_end(simulation)
+    values = {
+        "speed": found.speed,
+        "kinetic_energy": found.kinetic,
+        "elastic_energy": found.elastic,
+        "winding_energy": found.windings,
+        "coasting_time": found.coasting,
+        **{f"current.{name}": size for name, size in found.currents.items()},
+        **{f"voltage.{name}": size for name, size in found.voltages.items()},
+    }
+    for figure in known_figures(simulation.bench):
+        yield figure.found(values.get(figure.name.removeprefix("at_end.")))
