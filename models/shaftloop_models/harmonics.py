@@ -26,7 +26,7 @@ from dataclasses import dataclass
 from typing import Annotated, Literal
 
 from shaftloop_models.compiled import equation
-from shaftloop_models.network import ONE, Network, Node, Potential, Ref, TermKind
+from shaftloop_models.network import ONE, Network, Node, Ref, TermKind
 from shaftloop_models.parameters import Number, ParameterError, Quantity
 
 __all__ = [
@@ -36,7 +36,6 @@ __all__ = [
     "cosine",
     "declare_cogging",
     "declare_ripple",
-    "potential_energy",
 ]
 
 _TWO_OVER_PI = 0.6366197723675814
@@ -226,16 +225,3 @@ def declare_cogging(
     field = net.potential(angle, [(float(o.order), o.amplitude, o.phase) for o in orders])
     net.balance(f"{name}.cogging", [], [meter], [], [(1.0, field, ONE)])
     return torque
-
-
-def potential_energy(potential: Potential, angle: float) -> float:
-    """Return the energy stored at an angle [J].
-
-    Parameters
-    ----------
-    potential : Potential
-        The orders.
-    angle : float
-        [rad]
-    """
-    return -math.fsum(a / n * math.sin(n * angle + phase) for n, a, phase in potential.orders)

@@ -8,6 +8,7 @@ Every meter is the integral of a sum of powers, each a product of two quantities
 none is computed from other meters: a forgotten entry shows as an energy that does not close.
 """
 
+import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum
@@ -136,6 +137,16 @@ class Potential:
     orders: tuple[tuple[float, float, float], ...]
     """(order, amplitude of the torque [N m], phase [rad])."""
 
+    def energy(self, angle: float) -> float:
+        """Return the energy stored at an angle [J].
+
+        Parameters
+        ----------
+        angle : float
+            [rad]
+        """
+        return -math.fsum(a / n * math.sin(n * angle + phase) for n, a, phase in self.orders)
+
 
 @dataclass(frozen=True)
 class Node:
@@ -232,6 +243,36 @@ class Network:
     def power(self, meter: int, kind: PowerKind, coefficient: float, a: Ref, b: Ref) -> None:
         """Add one summand to a meter."""
         self.powers.append(Power(meter, kind, coefficient, a, b))
+
+    def failure(self, element: str) -> int:
+        """Add the meter of what an element loses at the instant at which it fails, and return its number.
+
+        No power is integrated: whoever lets it fail adds the energy.
+        """
+        return self.meter(f"{element}.failure", "energy lost at the instant of a failure")
+
+    def stored(self, balance: Balance, state: Sequence[float]) -> float:
+        """Return the stored energy of an element at a state vector [J].
+
+        Parameters
+        ----------
+        balance : Balance
+            Of the element.
+        state : sequence of float
+            Continuous states, in order.
+        """
+        return sum(c * self._value(a, state) * self._value(b, state) for c, a, b in balance.stored)
+
+    def _value(self, ref: Ref, state: Sequence[float]) -> float:
+        """Return a state, signal or potential at a state vector."""
+        if ref.kind == "signal":
+            form = self.signals[ref.index][1]
+            return sum(weight * state[part.index] for part, weight in form.items())
+        if ref.kind == "potential":
+            potential = self.potentials[ref.index]
+            line, *twists = (state[part.index] for part in potential.angle)
+            return potential.energy(line - sum(twists))
+        return 1.0 if ref.kind == "one" else state[ref.index]
 
     def balance(
         self,

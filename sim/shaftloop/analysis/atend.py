@@ -1,10 +1,11 @@
 """What is left in a bench at the end of a run: motion, energy, currents, and how long it would coast.
 
-Coasting: the line turns as one body of inertia J and nothing but its drags brakes it, so from ω to ω/100 it
+Coasting: the line, or each piece of one that broke, turns as one body of inertia J and nothing but its drags brakes it, so from ω to ω/100 it
 takes ``∫ J/T(ω) dω``, by quadrature over ln ω. Left out: sticking near standstill, what an inverter with
 blocked pulses does to a machine with magnets, and torque that a machine still makes.
 """
 
+import itertools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -12,11 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from shaftloop.analysis.drags import Drags
-from shaftloop.analysis.energy import stored_energy
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.bench.handles import Bench
 from shaftloop.figures import Figure
-from shaftloop_models.network import Balance
+from shaftloop_models.network import Balance, Network
 
 __all__ = ["AtEnd", "at_end", "end_figures", "known_figures"]
 
@@ -33,7 +33,7 @@ class AtEnd:
     """What is left at the end of a run."""
 
     speed: float
-    """Of the line as one body: its momentum over its inertia. [rad/s]"""
+    """Of the line as one body: its momentum over its inertia; of its fastest piece where a part broke. [rad/s]"""
     kinetic: float
     """Energy of all bodies. [J]"""
     elastic: float
@@ -45,7 +45,8 @@ class AtEnd:
     voltages: dict[str, float]
     """What the magnets of a machine make between two terminals at this speed, the peak. [V]"""
     coasting: float | None
-    """Time until a hundredth of the speed is left; nothing where no drag brakes the line. [s]"""
+    """Time until a hundredth of the speed is left, the longest of all pieces; nothing where no drag brakes
+    one. [s]"""
 
     @property
     def turns(self) -> bool:
@@ -62,22 +63,55 @@ def at_end(simulation: Simulation) -> AtEnd:
         Finished run.
     """
     bench, run = simulation.bench, simulation.run
-    net, nodes, state = bench.model.plant.network, bench.line.nodes, run.state.tolist()
-    stored = {balance.element: stored_energy(net, balance, state) for balance in net.balances}
-    inertia = sum(node.inertia for node in nodes)
-    speed = sum(node.inertia * state[node.speed.index] for node in nodes) / inertia
+    net, nodes, state = run.model.plant.network, bench.line.nodes, run.state.tolist()
+    stored = {balance.element: net.stored(balance, state) for balance in net.balances}
+    pieces = [_Piece.of(bench, simulation, bodies) for bodies in _pieces(bench, net)]
+    coasting = [piece.coasting for piece in pieces]
     machines = bench.machines
     currents = {name: machine.current(run.state) for name, machine in machines.items()}
-    voltages = {name: machine.voltage_without_current(speed) for name, machine in machines.items()}
+    voltages = {
+        name: machine.voltage_without_current(piece.speed)
+        for piece in pieces
+        for name, machine in machines.items()
+        if machine.body in piece.bodies
+    }
     return AtEnd(
-        speed,
+        max((piece.speed for piece in pieces), key=abs),
         sum(stored[node.name] for node in nodes),
         sum(stored[edge.part] for edge in bench.line.edges),
         sum(stored[balance.element] for balance in net.balances if _of_windings(balance, bench)),
         {name: size for name, size in currents.items() if size is not None},
         {name: size for name, size in voltages.items() if size > 0.0},
-        _coasting(Drags(bench, run, range(len(nodes))), inertia, speed),
+        None if None in coasting else max(time for time in coasting if time is not None),
     )
+
+
+def _pieces(bench: Bench, net: Network) -> list[range]:
+    """Return the bodies of a line that turn as one: all of them, where no spring is broken."""
+    breaks = [
+        edge.left + 1 for edge in bench.line.edges if not any(net.signals[edge.torque.index][1].values())
+    ]
+    ends = [0, *breaks, len(bench.line.nodes)]
+    return [range(first, last) for first, last in itertools.pairwise(ends)]
+
+
+@dataclass(frozen=True)
+class _Piece:
+    """Neighbouring bodies that turn as one."""
+
+    bodies: range
+    speed: float
+    """[rad/s]"""
+    coasting: float | None
+    """[s]"""
+
+    @staticmethod
+    def of(bench: Bench, simulation: Simulation, bodies: range) -> "_Piece":
+        """Return some bodies at the end of a run."""
+        run, nodes = simulation.run, [bench.line.nodes[body] for body in bodies]
+        inertia = sum(node.inertia for node in nodes)
+        speed = float(sum(node.inertia * run.state[node.speed.index] for node in nodes)) / inertia
+        return _Piece(bodies, speed, _coasting(Drags(bench, run, bodies), inertia, speed))
 
 
 def _of_windings(balance: Balance, bench: Bench) -> bool:

@@ -1,14 +1,12 @@
 """The energy of a run: meters, and the balance of every element and of the whole bench."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from shaftloop.bench.handles import Bench
 from shaftloop.engine.run import Run
-from shaftloop_models.harmonics import potential_energy
-from shaftloop_models.network import Balance, Network, Ref
+from shaftloop_models.network import Balance, Network
 
-__all__ = ["ElementBalance", "Energies", "energies", "stored_energy"]
+__all__ = ["ElementBalance", "Energies", "energies"]
 
 _DOUBT = 0.2
 """Share of a loss above which a gap beside it makes it doubtful; a meter that reads 0 or twice has more."""
@@ -89,7 +87,7 @@ def energies(bench: Bench, run: Run) -> Energies:
     run : Run
         At its end.
     """
-    net = bench.model.plant.network
+    net = run.model.plant.network  # of the equations that the run ends with
     first, count = bench.model.meter_slot, len(net.meters)
     state, initial = run.state.tolist(), bench.model.layout.initial
     energy, passed = state[first : first + count], state[first + count : first + 2 * count]
@@ -143,7 +141,7 @@ def _balance(
     state: list[float],
     initial: list[float],
 ) -> ElementBalance:
-    after, before = (stored_energy(net, balance, at) for at in (state, initial))
+    after, before = net.stored(balance, state), net.stored(balance, initial)
     through = 0.5 * float(sum(passed[meter] for meter in (*balance.incoming, *balance.outgoing)))
     return ElementBalance(
         balance.element,
@@ -153,29 +151,3 @@ def _balance(
         float(after - before),
         through,
     )
-
-
-def stored_energy(net: Network, balance: Balance, state: Sequence[float]) -> float:
-    """Return the energy that an element stores [J].
-
-    Parameters
-    ----------
-    net : Network
-        Of the bench.
-    balance : Balance
-        Of the element.
-    state : sequence of float
-        Of the bench.
-    """
-    return float(sum(c * _value(net, a, state) * _value(net, b, state) for c, a, b in balance.stored))
-
-
-def _value(net: Network, ref: Ref, state: Sequence[float]) -> float:
-    """Return a state, signal or potential of a network at a state vector."""
-    if ref.kind == "signal":
-        return float(sum(weight * state[part.index] for part, weight in net.signals[ref.index][1].items()))
-    if ref.kind == "potential":
-        potential = net.potentials[ref.index]
-        line, *twists = (state[part.index] for part in potential.angle)
-        return potential_energy(potential, line - sum(twists))
-    return 1.0 if ref.kind == "one" else state[ref.index]

@@ -10,7 +10,9 @@ from typing import Any
 
 from shaftloop.bench.angle import add_wrap, without_angle
 from shaftloop.bench.channels import standard_channels
+from shaftloop.bench.condition import HEALTHY, Condition
 from shaftloop.bench.control import add_hops, add_loops
+from shaftloop.bench.faults import engine_faults, prone
 from shaftloop.bench.handles import Bench
 from shaftloop.bench.line import Line, declare_line
 from shaftloop.bench.parts.part import BenchPart, make_part
@@ -65,7 +67,11 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
         Switch off quantisers, noise, clamps, edge counting, all that depends on the angle of the line and the
         recorder, for derivatives of the stepper.
     """
-    physics = _physics(without_angle(description.line) if smooth else description.line)
+    physics = (
+        _physics(without_angle(description.line))
+        if smooth
+        else _physics(description.line, prone(description.fault))
+    )
     wiring = Wiring(description, physics.plant, smooth)
     layout = wiring.layout
     layout.extend(physics.slots, [0.0] * len(physics.slots))
@@ -112,6 +118,9 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
         for meter in description.power_meter:
             energy = model.meter_slot + bench.machines[meter.on].link_meter
             bench.power_meters[meter.name] = BenchPowerMeter(meter, wiring, energy)
+    if description.fault and not smooth:
+        unwritten = layout.add("unwritten", SlotKind.HELD, "")
+        model.faults = engine_faults(bench, lambda now: _physics(description.line, now).plant, unwritten)
     model.latencies = tuple(wiring.latencies)
     model.channels = standard_channels(bench, () if smooth else description.record.channels)
     return bench
@@ -132,10 +141,10 @@ def _turn(part: BenchPart[Any]) -> tuple[bool, bool]:
 
 
 @lru_cache(maxsize=32)
-def _physics(parts: tuple[Part, ...]) -> _Physics:
+def _physics(parts: tuple[Part, ...], condition: Condition = HEALTHY) -> _Physics:
     """Return the equations of all parts, which are kept: benches of a study often have the same line."""
     net = Network()
-    line = declare_line(net, parts)
+    line = declare_line(net, parts, condition)
     on_bench = tuple(make_part(part) for part in parts)
     losses = [list(meters) for meters in line.drag_meters]
     gains: list[list[int]] = [[] for _ in line.nodes]
@@ -147,7 +156,10 @@ def _physics(parts: tuple[Part, ...]) -> _Physics:
     for i, node in enumerate(line.nodes):
         incoming = [*gains[i], *([line.edges[i - 1].outgoing] if i else [])]
         outgoing = [line.edges[i].incoming] if i < len(line.edges) else []
+        losses[i] += [net.failure(node.name)] if node in line.bodies(condition.bodies) else []
         net.balance(node.name, incoming, outgoing, losses[i], [(0.5 * node.inertia, node.speed, node.speed)])
+    still = {node.speed.index for node in line.bodies(condition.blocked)}
+    net.linear = [entry for entry in net.linear if entry[0] not in still]
     signals = [signal for part in on_bench for signal in part.signals()]
     plant = Plant.assemble(net, [*signals, *(edge.torque for edge in line.edges)])
     return _Physics(net, plant, line, on_bench)

@@ -1,10 +1,11 @@
 """The shaft line: bodies, springs, their equations and energy meters."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from typing import cast
 
 from shaftloop.bench.angle import needs_angle
+from shaftloop.bench.condition import HEALTHY, Condition
 from shaftloop.bench.parts.part import Site
 from shaftloop_models.drag import Drag, declare_drag
 from shaftloop_models.line import Inertia, Spring
@@ -75,6 +76,10 @@ class Line:
         """Return the angle of a body: the line's angle, then the twists to subtract; empty without one."""
         return () if self.angle is None else (self.angle, *(edge.twist for edge in self.edges[:body]))
 
+    def bodies(self, parts: Collection[str]) -> list[Node]:
+        """Return the bodies that some parts are or begin with."""
+        return [self.nodes[self.places[part].body] for part in parts]
+
     def site(self, name: str, number: int) -> Site:
         """Return where a part sits."""
         place = self.places[name]
@@ -115,7 +120,7 @@ def _bolt(body: Body, element: Inertia, part: Part) -> None:
         body.drags.append((element.drag, element.drag_label))
 
 
-def declare_line(net: Network, parts: Sequence[Part]) -> Line:
+def declare_line(net: Network, parts: Sequence[Part], condition: Condition = HEALTHY) -> Line:
     """Add the mechanics of a line to a network.
 
     Parameters
@@ -124,6 +129,8 @@ def declare_line(net: Network, parts: Sequence[Part]) -> Line:
         Equations to extend.
     parts : sequence of Part
         Left to right, a machine among them.
+    condition : Condition
+        What has failed.
     """
     bodies, springs, places = lay_out(parts)
     # The operating range, for the step rule.
@@ -139,7 +146,7 @@ def declare_line(net: Network, parts: Sequence[Part]) -> Line:
     edges: list[Edge] = []
     for i, (part, spring) in enumerate(springs):
         left = () if angle is None else (angle, *(edge.twist for edge in edges))
-        edges.append(_declare_edge(net, part, spring, nodes[: i + 2], left, max_speed))
+        edges.append(_declare_edge(net, part, spring, nodes[: i + 2], left, max_speed, condition))
     drags = tuple(
         tuple(
             meter for drag, label in body.drags for meter in declare_drag(net, node, drag, label, max_speed)
@@ -154,7 +161,13 @@ def _unique(names: list[str]) -> list[str]:
 
 
 def _declare_edge(
-    net: Network, part: str, spring: Spring, nodes: Sequence[Node], angle: tuple[Ref, ...], max_speed: float
+    net: Network,
+    part: str,
+    spring: Spring,
+    nodes: Sequence[Node],
+    angle: tuple[Ref, ...],
+    max_speed: float,
+    condition: Condition,
 ) -> Edge:
     """Add a spring between the last two of some nodes; `angle` is that of the left one of them."""
     a, b = nodes[-2:]
@@ -186,12 +199,17 @@ def _declare_edge(
         whole = net.signal(f"{part}.stretch", {twist: 1.0, error: 1.0})
         stored[0] = (0.5 * k, whole, whole)
         extra.append((1.0, reaction, a.speed))
+    if part in condition.broken:
+        form, stretch = dict.fromkeys(form, 0.0), dict.fromkeys(stretch, 0.0)
+        losses, stored = ([(0.0, a, b) for _, a, b in group] for group in (losses, stored))
+        extra = [(0.0, a, b) for _, a, b in extra]
     elastic = net.signal(f"{part}.elastic", stretch)
     torque = net.signal(f"{part}.torque", form)
     net.torque(a, torque, -1.0)
     net.torque(b, torque)
     incoming = net.meter(f"{part}.in", "energy into the left end", [(1.0, torque, a.speed), *extra])
     outgoing = net.meter(f"{part}.out", "energy out of the right end", [(1.0, torque, b.speed)])
-    damping = [net.meter(f"{part}.damping", "damping loss", losses)] if losses else []
-    net.balance(part, [incoming], [outgoing], damping, stored)
+    lost = [net.meter(f"{part}.damping", "damping loss", losses)] if losses else []
+    lost += [net.failure(part)] if part in condition.springs else []
+    net.balance(part, [incoming], [outgoing], lost, stored)
     return Edge(part, len(nodes) - 2, k, twist, elastic, torque, incoming, outgoing)

@@ -64,6 +64,29 @@ class Channel:
 
 
 @dataclass(frozen=True)
+class Fault:
+    """Something that fails in a run."""
+
+    name: str
+    at: Fraction
+    """[s]"""
+    until: Fraction | None = None
+    """When it is over; nothing where it is for good. [s]"""
+    plant: Plant | None = None
+    """Equations from then on, with the states and meters of those before."""
+    still: tuple[int, ...] = ()
+    """States that are 0 from then on."""
+    words: tuple[tuple[int, int, int], ...] = ()
+    """(task, column, word) of the integers of tasks that change."""
+    numbers: tuple[tuple[int, int, float], ...] = ()
+    """(task, column, value) of the floats of tasks that change."""
+    shows: tuple[tuple[int, float], ...] = ()
+    """(slot, value) of slots that are written once."""
+    asleep: str = ""
+    """Interlock that does not act."""
+
+
+@dataclass(frozen=True)
 class Guard:
     """A level that is watched, in either direction."""
 
@@ -101,6 +124,8 @@ class Model:
     latencies: tuple[Fraction, ...] = ()
     """Further times that must be whole ticks. [s]"""
     seed: int = 0
+    faults: tuple[Fault, ...] = ()
+    """In the order of their times."""
 
 
 def alike(one: Model, other: Model) -> bool:

@@ -17,6 +17,7 @@ __all__ = [
     "EDGES",
     "EDGES_NUMBERS",
     "HOP",
+    "KIND",
     "LIMITER",
     "LIMITER_NUMBERS",
     "LOOP",
@@ -304,6 +305,9 @@ class OwnWords(NamedTuple):
     reads: int  # number of slots
     writes: int
 
+
+KIND = 0
+"""Column of the kind among the integers of every task."""
 
 DELIVER = DeliverWords(*range(1, 5))
 SAMPLE, SAMPLE_NUMBERS = SampleWords(*range(1, 4)), SampleNumbers(*range(8))

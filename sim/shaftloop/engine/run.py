@@ -1,6 +1,7 @@
 """A bench in time: advance, stop, save, restore."""
 
 from bisect import bisect_left
+from collections.abc import Iterable, Sequence
 from copy import copy
 from dataclasses import dataclass, replace
 
@@ -10,8 +11,9 @@ from shaftloop.engine import at
 from shaftloop.engine.build import Tables, build_tables, make_clock, segment_row, with_numbers
 from shaftloop.engine.gaps import Gaps
 from shaftloop.engine.kernel import DIVERGED, ENDED, FULL, advance, probe
-from shaftloop.engine.model import Model, Segment
-from shaftloop.engine.steprule import Stepping
+from shaftloop.engine.model import Fault, Model, Segment
+from shaftloop.engine.plant import Plant
+from shaftloop.engine.steprule import Stepping, longest_step
 from shaftloop.engine.types import Floats, Ints, aligned
 from shaftloop.errors import SimulationError
 from shaftloop_models.network import ONE
@@ -70,6 +72,7 @@ class Run:
         self._ends = np.full((2, 1), -1)
         self.last_gap = 0
         """Length of the last gap that was crossed. [tick]"""
+        self._failed: list[Fault] = []
 
     def variant(self, model: Model) -> "Run":
         """Return the run of a model that is `alike` this one's, in much less time than a new one takes.
@@ -85,6 +88,7 @@ class Run:
         other.tables = with_numbers(self.tables, model)
         other.work, other.state = aligned(len(self.work)), aligned(len(self.state))
         other.work[:], other.state[:] = self.work, self.state
+        other._failed = []
         other.recording, other._ends = np.empty_like(self.recording), self._ends.copy()
         return other
 
@@ -228,6 +232,31 @@ class Run:
         self._segment_count()[profile] = 0
         self.add_segment(profile, segment)
 
+    def fail(self, fault: Fault) -> None:
+        """Let something fail here.
+
+        Parameters
+        ----------
+        fault : Fault
+            Of the model. One that changes the equations needs the run to stand exactly at its tick.
+        """
+        self._failed.append(fault)
+        if fault.plant is not None:
+            self._go_on_with(fault.plant, fault.still)
+        self._write_faults()
+        for slot, value in fault.shows:
+            self.state[slot] = value
+
+    def mend(self, fault: Fault) -> None:
+        """Let a fault of something sampled be over here."""
+        self._failed.remove(fault)
+        tasks = self.model.tasks
+        self._write_rows(
+            [(task, column, (tasks[task].kind, *tasks[task].a)[column]) for task, column, _ in fault.words],
+            [(task, column, tasks[task].f[column]) for task, column, _ in fault.numbers],
+        )
+        self._write_faults()
+
     def steps(self) -> dict[int, float]:
         """Return the substep [s] of every gap length [tick] in use."""
         return self._gaps.steps()
@@ -257,10 +286,45 @@ class Run:
         length = self.next_instant(here.tick + 1) - here.tick
         self.position = replace(here, gap=self._gaps.number(length))
 
+    def _go_on_with(self, plant: Plant, still: Sequence[int]) -> None:
+        """Change the equations; what elements lose of their energy goes into their meters of failure."""
+        before, after = self.model.plant.network, plant.network
+        kept = [before.stored(balance, self.state.tolist()) for balance in before.balances]
+        self.state[list(still)] = 0.0
+        names = [meter.name for meter in after.meters]
+        for balance, energy in zip(after.balances, kept, strict=True):
+            if f"{balance.element}.failure" in names:
+                meter = self.model.meter_slot + names.index(f"{balance.element}.failure")
+                self.state[meter] += energy - after.stored(balance, self.state.tolist())
+        self.model = replace(self.model, plant=plant)
+        longest = longest_step(plant, self._gaps.stepping.method)
+        self._gaps = Gaps(self.model, self.clock, replace(self._gaps.stepping, longest=longest))
+        self._rebuild()
+        if self.position.gap >= 0:
+            self._stand_between()
+            self._refresh()
+
+    def _write_faults(self) -> None:
+        """Write what has failed into the rows of the tasks."""
+        for fault in self._failed:
+            self._write_rows(fault.words, fault.numbers)
+
+    def _write_rows(
+        self, words: Iterable[tuple[int, int, int]], numbers: Iterable[tuple[int, int, float]]
+    ) -> None:
+        it, ft = self.tables.it, self.tables.ft
+        for task, column, word in words:
+            it[it[at.TASK_INT] + task * at.TASK_WIDTH + column] = word
+        for task, column, value in numbers:
+            ft[it[at.TASK_FLOAT] + task * at.TASK_WIDTH + column] = value
+
     def _refresh(self) -> None:
-        """Take new gap lengths into the tables, with the set-points as they are."""
-        if self._gaps.count == self.tables.gaps:
-            return
+        """Take new gap lengths into the tables."""
+        if self._gaps.count != self.tables.gaps:
+            self._rebuild()
+
+    def _rebuild(self) -> None:
+        """Make the tables anew, with set-points and faults as they are."""
         old = self.tables
         self.tables = build_tables(self.model, self.clock, self._gaps)
         profiles, rows = self.model.profiles, self.model.profiles * self.model.segments
@@ -272,6 +336,7 @@ class Run:
             rows * at.SEGMENT_FLOATS,
         )
         self.tables.ft[new : new + size] = old.ft[first : first + size]
+        self._write_faults()
 
 
 def _keep(word: int, size: int, old: Tables, new: Tables) -> None:

@@ -77,7 +77,8 @@ def tightest(plant: Plant, method: int) -> tuple[float, Term | None]:
             bound = angle / term.slope
         else:
             reach = max(float(np.max(np.abs(plant.g[:, ref.index]))) for ref in term.outputs)
-            bound = _LARGEST_DECAY / (term.slope * reach)
+            # What acts on a body that is blocked reaches nothing.
+            bound = _LARGEST_DECAY / (term.slope * reach) if reach > 0.0 else math.inf
         if bound < longest:
             longest, found = bound, term
     if method == RK4:

@@ -13,7 +13,7 @@ from typing import Any
 import simpy
 
 from shaftloop.engine.locate import locate_crossing
-from shaftloop.engine.model import Segment
+from shaftloop.engine.model import Fault, Segment
 from shaftloop.engine.run import Run
 from shaftloop.engine.setpoints import RAMP, TRACE, profile_value
 
@@ -111,10 +111,10 @@ class Event:
     time: float
     """[s]"""
     kind: str
-    """``exceeded``, ``cleared``, ``tripped``, ``torque_off``, ``ramp_down``, ``settled``, ``not_settled``,
-    ``ended``."""
+    """``exceeded``, ``cleared``, ``tripped``, ``did_not_act``, ``torque_off``, ``ramp_down``, ``settled``,
+    ``not_settled``, ``failed``, ``restored``, ``ended``."""
     name: str
-    """Interlock, loop that is waited for, or `SEQUENCE`."""
+    """Interlock, loop that is waited for, fault, or `SEQUENCE`."""
 
 
 @dataclass
@@ -126,6 +126,8 @@ class _Supervisor:
     signals: list[simpy.Event] = field(default_factory=list)
     """Per guard: fires when it toggles."""
     ended: int | None = None
+    asleep: set[str] = field(default_factory=set)
+    """Interlocks that do not act."""
 
     def note(self, kind: str, name: str) -> None:
         tick = int(self.env.now)
@@ -175,10 +177,25 @@ class _Supervisor:
             if counted.processed:
                 break
             self.note("cleared", interlock.name)
+        if interlock.name in self.asleep:
+            self.note("did_not_act", interlock.name)
+            self.arm(interlock.guard, False)
+            return
         self.note("tripped", interlock.name)
         yield self.pause(interlock.reaction)
         self.trip(interlock.ramp, interlock.name)
         self.arm(interlock.guard, False)
+
+    def fail(self, fault: Fault) -> _Process:
+        """Let something fail at its time, and be over again where it does not last."""
+        yield self.pause(fault.at)
+        self.run.fail(fault)
+        self.asleep.add(fault.asleep)
+        self.note("failed", fault.name)
+        if fault.until is not None:
+            yield self.pause(fault.until - fault.at)
+            self.run.mend(fault)
+            self.note("restored", fault.name)
 
     def trip(self, ramp: Fraction, name: str) -> None:
         """Take the torque away from this tick on; the first to do so decides how."""
@@ -248,6 +265,9 @@ def run_bench(
     supervisor = _Supervisor(run, actions)
     env = supervisor.env
     supervisor.signals = [env.event() for _ in run.model.guards]
+    for fault in run.model.faults:
+        env.process(supervisor.fail(fault))
+    breaks = {run.clock.ticks_up(fault.at) for fault in run.model.faults if fault.plant is not None}
     env.process(supervisor.sequence())
     for interlock in interlocks:
         env.process(supervisor.watch(interlock))
@@ -264,7 +284,8 @@ def run_bench(
         before = [run.state[slot + 2 * guard] for guard in range(len(run.model.guards))]
         due = min(due, run.position.tick + stretch) if progress else due
         final = due >= end or run.next_instant(int(due)) > end
-        if run.advance(end if final else int(due), exact=final, guarded=guarded):
+        exact = final or due in breaks
+        if run.advance(end if final else int(due), exact=exact, guarded=guarded):
             supervisor.toggled(before)
         if progress:
             progress(run.position.tick / end)

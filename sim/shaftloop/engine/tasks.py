@@ -100,7 +100,7 @@ def _run_rare(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, z: int, tas
         _damping(it, p, u, a, f)
     elif kind == at.OWN:
         _own(it, p, u, a, f, tick)
-    else:
+    elif kind == at.POWER:
         _power(it, p, u, a, f)
 
 

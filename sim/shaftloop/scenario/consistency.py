@@ -2,6 +2,7 @@
 
 from shaftloop.scenario.description import Expect
 from shaftloop.scenario.draft import Draft, Entry
+from shaftloop.scenario.faults import check_fault
 from shaftloop.scenario.fields import shown
 from shaftloop.scenario.linechecks import check_line
 from shaftloop.scenario.loopchecks import check_loops
@@ -23,6 +24,8 @@ def check_consistency(draft: Draft, problems: Problems) -> None:
     check_loops(draft, problems)
     for limit in draft.lists["limit"]:
         _check_limit(draft, limit, problems)
+    for fault in draft.lists["fault"]:
+        check_fault(draft, fault, problems)
     for meter in draft.lists["power_meter"]:
         if meter.text("on"):
             check_reference(draft, problems, meter.at("on"), meter.text("on"), *driving())

@@ -17,6 +17,8 @@ __all__ = [
     "Description",
     "End",
     "Expect",
+    "Fault",
+    "FaultKind",
     "Hold",
     "Limit",
     "Machine",
@@ -178,6 +180,33 @@ class Limit:
     ramp_time: Annotated[Fraction, Quantity("s", "duration of ramp_down", gt=0.0)] = Fraction(1, 2)
 
 
+FaultKind = Literal[
+    "broken",
+    "blocked",
+    "torque_off",
+    "command_stuck",
+    "stuck",
+    "zero",
+    "full_scale",
+    "shifted",
+    "lost",
+    "stalled",
+    "does_not_act",
+]
+
+
+@dataclass(frozen=True)
+class Fault:
+    """Something that fails in a run; analyses of the healthy bench leave it out."""
+
+    name: str
+    on: Annotated[str, Number("part, loop, hop or limit that fails")]
+    kind: Annotated[FaultKind, Number("how it fails")]
+    at: Annotated[Fraction, Quantity("s", "when, from the start of the run", ge=0.0)]
+    until: Annotated[Fraction | None, Quantity("s", "its end; it lasts where left out", gt=0.0)] = None
+    by: Annotated[float, Quantity("N m", "how far a shifted reading is off")] = 0.0
+
+
 @dataclass(frozen=True)
 class Expect:
     """What must hold of a figure of the bench; `shaftloop check` looks at it, nothing else does.
@@ -218,6 +247,7 @@ class Description:
     hop: tuple[Hop, ...] = ()
     sequence: tuple[SequenceStep, ...] = ()
     limit: tuple[Limit, ...] = ()
+    fault: tuple[Fault, ...] = ()
     power_meter: tuple[PowerMeter, ...] = ()
     expect: tuple[Expect, ...] = ()
     record: Record = Record()

@@ -17,7 +17,7 @@ from shaftloop.scenario.problems import Problems
 
 __all__ = ["NAMED", "Draft", "Entry", "read_draft"]
 
-NAMED = ("line", "loop", "hop", "limit", "power_meter")
+NAMED = ("line", "loop", "hop", "limit", "power_meter", "fault")
 """The lists whose entries have names."""
 
 

@@ -82,7 +82,7 @@ def check_timing(draft: Draft, problems: Problems) -> None:
     for entry in draft.lists["sequence"]:
         _check_step(draft, entry, problems)
     _check_order(draft.lists["sequence"], problems)
-    for entry in (*draft.lists["sequence"], *draft.lists["limit"]):
+    for entry in (*draft.lists["sequence"], *draft.lists["limit"], *draft.lists["fault"]):
         _check_resolution(entry, problems)
     if draft.single:
         _check_length(draft, moments, problems)
@@ -183,7 +183,7 @@ def _check_order(steps: Sequence[Entry], problems: Problems) -> None:
 
 
 def _check_resolution(entry: Entry, problems: Problems) -> None:
-    """Check that the times of a step or a limit are whole nanoseconds, so whole ticks whatever the rates."""
+    """Check that the times of steps, limits and faults are whole nanoseconds: whole ticks at any rate."""
     for key, value in vars(entry.value).items() if entry.value is not None else ():
         if isinstance(value, Fraction) and (value / NANOSECOND).denominator != 1:
             problems.error(entry.at(key), f"{shown(entry.raw.get(key))} is finer than 1 ns; round it")

@@ -34,8 +34,6 @@ class BenchMachine(BenchPart[M]):
     voltage_limits: tuple[tuple[int, int, float], ...] = ()
     """Task and column of its floats that hold a limit of a voltage, and that limit, which a smooth bench has
     switched off. [V]"""
-    command_slot: int
-    """Held slot: torque command that is active. [N m]"""
 
     @abstractmethod
     def declare_drive(self, net: Network, site: Site) -> None:

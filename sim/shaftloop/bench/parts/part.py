@@ -78,6 +78,10 @@ class BenchPart(Generic[P]):
     """Whether it has hubs that may be out of line, so that it loads its neighbours by bending."""
     reading_slot: int = -1
     """Slot of what is read of it; -1 where there is nothing to read."""
+    command_slot: int = -1
+    """Held slot: torque command that is active; -1 where none acts on it. [N m]"""
+    zero: tuple[int, int] = (-1, -1)
+    """Task, and column of its floats, that hold the zero of its reading."""
 
     def __init__(self, parameters: P) -> None:
         self.parameters = parameters

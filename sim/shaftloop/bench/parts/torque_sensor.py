@@ -13,7 +13,7 @@ from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Channel, NoiseChannel, Task
-from shaftloop.engine.rows import AverageWords, SampleNumbers, SampleWords
+from shaftloop.engine.rows import SAMPLE_NUMBERS, AverageWords, SampleNumbers, SampleWords
 from shaftloop.engine.types import Floats
 from shaftloop_models.network import Network, Ref
 from shaftloop_models.torque_sensor import (
@@ -106,6 +106,7 @@ class BenchTorqueSensor(BenchPart[TorqueSensor]):
         name = f"{self.name}.sample"
         task = Task(name, kind, clock.period, clock.phase, Priority.SAMPLE, a, errors)
         self.sample_task = wiring.add(task)
+        self.zero = self.sample_task, SAMPLE_NUMBERS.zero
 
     def channels(self, prefix: str) -> Iterator[Channel]:
         """Yield true torque and reading."""

@@ -1,0 +1,91 @@
+"""The faults of a scenario in the engine's terms.
+
+A part that breaks or blocks gives the line other equations with the same states. What is sampled fails in the
+rows of its tasks: a task does not run, a number of it changes, or it no longer reaches the slot it writes to.
+"""
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from shaftloop.bench.condition import Condition
+from shaftloop.bench.handles import Bench
+from shaftloop.engine import at, rows
+from shaftloop.engine.model import Fault
+from shaftloop.engine.plant import Plant
+from shaftloop.scenario import description as stated
+
+__all__ = ["engine_faults", "prone"]
+
+_EMITS = {
+    at.DELIVER: rows.DELIVER.receiver,
+    at.SAMPLE: rows.SAMPLE.emit,
+    at.AVERAGE: rows.AVERAGE.emit,
+    at.ENCODER: rows.EDGES.emit,
+    at.EDGES: rows.EDGES.emit,
+    at.HOP: rows.HOP.emit,
+    at.LOOP: rows.LOOP.emit,
+    at.LIMITER: rows.LIMITER.emit,
+}
+"""Column of the slot that a task writes to, of the tasks that readings and commands come from."""
+
+
+def prone(faults: tuple[stated.Fault, ...]) -> Condition:
+    """Return the condition of a healthy line that knows which of its parts may fail.
+
+    Parameters
+    ----------
+    faults : tuple of Fault
+        Of the scenario.
+    """
+    return Condition(
+        springs=frozenset(fault.on for fault in faults if fault.kind == "broken"),
+        bodies=frozenset(fault.on for fault in faults if fault.kind == "blocked"),
+    )
+
+
+def engine_faults(bench: Bench, plant: Callable[[Condition], Plant], unwritten: int) -> tuple[Fault, ...]:
+    """Return the faults of a scenario in the order of their times.
+
+    Parameters
+    ----------
+    bench : Bench
+        Complete but for its faults.
+    plant : callable
+        Returns the equations of its line in a condition.
+    unwritten : int
+        Slot that nothing reads.
+    """
+    condition, found = prone(bench.description.fault), []
+    for entry in sorted(bench.description.fault, key=lambda entry: entry.at):
+        fault = Fault(entry.name, entry.at, entry.until)
+        if entry.kind in ("broken", "blocked"):
+            failed = {entry.kind: getattr(condition, entry.kind) | {entry.on}}
+            condition = replace(condition, **failed)
+            still = tuple(node.speed.index for node in bench.line.bodies(condition.blocked))
+            fault = replace(fault, plant=plant(condition), still=still)
+        elif entry.kind == "does_not_act":
+            fault = replace(fault, asleep=entry.on)
+        else:
+            fault = _sampled(bench, fault, entry, unwritten)
+        found.append(fault)
+    return tuple(found)
+
+
+def _sampled(bench: Bench, fault: Fault, entry: stated.Fault, unwritten: int) -> Fault:
+    """Return a fault of something sampled."""
+    tasks = bench.model.tasks
+    if entry.kind in ("lost", "stalled"):
+        own = (number for number, task in enumerate(tasks) if task.name == entry.on)
+        return replace(fault, words=tuple((number, rows.KIND, at.IDLE) for number in own))
+    part = bench.parts[entry.on]
+    if entry.kind == "shifted":
+        number, column = part.zero
+        return replace(fault, numbers=((number, column, tasks[number].f[column] + entry.by),))
+    slot = part.command_slot if entry.kind in ("torque_off", "command_stuck") else part.reading_slot
+    words = tuple(
+        (number, _EMITS[task.kind], unwritten)
+        for number, task in enumerate(tasks)
+        if task.kind in _EMITS and (0, *task.a)[_EMITS[task.kind]] == slot
+    )
+    shows = {"torque_off": 0.0, "zero": 0.0, "full_scale": part.parameters.range}.get(entry.kind)
+    return replace(fault, words=words, shows=() if shows is None else ((slot, shows),))

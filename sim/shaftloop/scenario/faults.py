@@ -1,0 +1,86 @@
+"""Which faults there are of what, and the checks of those that a scenario states."""
+
+from shaftloop.scenario.draft import Draft, Entry
+from shaftloop.scenario.fields import nearest, shown
+from shaftloop.scenario.problems import Problems
+from shaftloop_models.line import Spring
+from shaftloop_models.part import Part
+
+__all__ = ["check_fault", "fault_kinds"]
+
+_OF_LIST = {"loop": ("stalled",), "hop": ("lost",), "limit": ("does_not_act",)}
+_FOR_GOOD = ("broken", "blocked", "does_not_act")
+"""What is not over before the run is."""
+
+
+def fault_kinds(part: Part) -> tuple[str, ...]:
+    """Return how a part of the line can fail.
+
+    Parameters
+    ----------
+    part : Part
+        Its parameters.
+    """
+    springs = any(isinstance(element, Spring) for element in part.elements())
+    found = ["broken"] if springs else ["blocked"]
+    if part.drives:
+        found += ["torque_off", "command_stuck"]
+    if part.samples:
+        found += ["stuck", "zero"]
+        found += ["full_scale"] if part.range is not None else []
+        found += ["shifted"] if part.signal == "torque" else []
+    return tuple(found)
+
+
+def check_fault(draft: Draft, entry: Entry, problems: Problems) -> None:
+    """Add what is wrong with a fault.
+
+    Parameters
+    ----------
+    draft : Draft
+        What could be read.
+    entry : Entry
+        The fault.
+    problems : Problems
+        Takes the errors.
+    """
+    name, kind = entry.text("on"), entry.text("kind")
+    found = draft.find(name, ("line", *_OF_LIST))
+    if not name:
+        return
+    if found is None:
+        known = [other.name for key in ("line", *_OF_LIST) for other in draft.lists[key] if other.name]
+        problems.error(
+            entry.at("on"),
+            f"{shown(name)} is no name in this scenario{nearest(name, known)}; it must name a part, loop, hop "
+            f"or limit: {', '.join(known)}",
+        )
+        return
+    if found.value is None or entry.value is None:
+        return
+    group = str(found.path[0])
+    kinds = _OF_LIST.get(group) or fault_kinds(found.value)
+    if kind not in kinds:
+        problems.error(
+            entry.at("kind"),
+            f"{shown(kind)} is nothing that {name} can suffer; choose one of {', '.join(kinds)}",
+        )
+        return
+    _check_times(entry, problems)
+    if kind == "shifted" and entry.value.by == 0.0:
+        problems.error(entry.at("by"), 'missing: state how far the reading is off, e.g. by = "5 N m"')
+    elif kind != "shifted" and entry.value.by != 0.0:
+        problems.error(entry.at("by"), "only a shifted reading is off by something; leave it out")
+
+
+def _check_times(entry: Entry, problems: Problems) -> None:
+    fault = entry.value
+    if fault.until is None:
+        return
+    if fault.kind in _FOR_GOOD:
+        problems.error(entry.at("until"), f"what is {fault.kind} stays so; leave it out")
+    elif fault.until <= fault.at:
+        problems.error(
+            entry.at("until"),
+            f"{shown(entry.raw['until'])} is not after the start at {float(fault.at):g} s; raise it",
+        )
