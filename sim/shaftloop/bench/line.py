@@ -200,6 +200,8 @@ def _declare_edge(
         stored[0] = (0.5 * k, whole, whole)
         extra.append((1.0, reaction, a.speed))
     if part in condition.broken:
+        reactions = {reaction for _, reaction, _ in extra}
+        net.linear = [entry for entry in net.linear if entry[1] not in reactions]
         form, stretch = dict.fromkeys(form, 0.0), dict.fromkeys(stretch, 0.0)
         losses, stored = ([(0.0, a, b) for _, a, b in group] for group in (losses, stored))
         extra = [(0.0, a, b) for _, a, b in extra]

@@ -1,16 +1,35 @@
 """Which faults there are of what, and the checks of those that a scenario states."""
 
+from shaftloop.scenario.description import Fault
 from shaftloop.scenario.draft import Draft, Entry
 from shaftloop.scenario.fields import nearest, shown
 from shaftloop.scenario.problems import Problems
 from shaftloop_models.line import Spring
 from shaftloop_models.part import Part
 
-__all__ = ["check_fault", "fault_kinds"]
+__all__ = ["check_fault", "fault_kinds", "said"]
 
 _OF_LIST = {"loop": ("stalled",), "hop": ("lost",), "limit": ("does_not_act",)}
+_WORDS = {
+    "broken": "breaks",
+    "blocked": "is blocked",
+    "torque_off": "loses its torque",
+    "command_stuck": "keeps its last command",
+    "stuck": "keeps its last reading",
+    "zero": "reads zero",
+    "full_scale": "reads full scale",
+    "shifted": "reads too much by {by:g} N m",
+    "lost": "loses its frames",
+    "stalled": "stalls",
+    "does_not_act": "does not act",
+}
 _FOR_GOOD = ("broken", "blocked", "does_not_act")
 """What is not over before the run is."""
+
+
+def said(fault: Fault) -> str:
+    """Return what happens in words, e.g. ``c1 breaks``."""
+    return f"{fault.on} {_WORDS[fault.kind].format(by=fault.by)}"
 
 
 def fault_kinds(part: Part) -> tuple[str, ...]:
@@ -52,8 +71,8 @@ def check_fault(draft: Draft, entry: Entry, problems: Problems) -> None:
         known = [other.name for key in ("line", *_OF_LIST) for other in draft.lists[key] if other.name]
         problems.error(
             entry.at("on"),
-            f"{shown(name)} is no name in this scenario{nearest(name, known)}; it must name a part, loop, hop "
-            f"or limit: {', '.join(known)}",
+            f"{shown(name)} is no name in this scenario{nearest(name, known)}; it must name a part, loop, "
+            f"hop or limit: {', '.join(known)}",
         )
         return
     if found.value is None or entry.value is None:

@@ -7,6 +7,7 @@ from shaftloop.analysis.ratings import loads, strained
 from shaftloop.answers.run import RunAnswer
 from shaftloop.engine.supervision import SEQUENCE
 from shaftloop.report.quantities import show
+from shaftloop.scenario.faults import said
 
 __all__ = ["verdict"]
 
@@ -19,7 +20,15 @@ def verdict(answer: RunAnswer) -> list[str]:
     answer : RunAnswer
         Of the run.
     """
-    return [_end(answer), " ".join(_torque(answer)), _energy(answer)]
+    return [_failed(answer) + _end(answer), " ".join(_torque(answer)), _energy(answer)]
+
+
+def _failed(answer: RunAnswer) -> str:
+    """Return what fails in the run, as the scenario wants it."""
+    simulation = answer.simulation
+    times = {event.name: event.time for event in simulation.events if event.kind == "failed"}
+    faults = [fault for fault in simulation.bench.description.fault if fault.name in times]
+    return "".join(f"{said(fault)} at {times[fault.name]:.6g} s. " for fault in faults)
 
 
 def _strain(answer: RunAnswer) -> str:

@@ -1,0 +1,170 @@
+"""What fails in a run: equations of the line, readings, commands, interlocks; at its tick, energy closing."""
+
+from dataclasses import replace
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+import pytest
+
+from rigs import Table, coupling, describe, disc, rough, sensor, servo, speed_loop, step, torque_loop
+from shaftloop.analysis.lanes import simulate_many
+from shaftloop.analysis.simulation import Simulation, simulate
+from shaftloop.errors import ScenarioError
+from shaftloop.scenario.description import Description, Fault
+
+LEFT, RIGHT, STIFFNESS = 0.05, 0.1, 2e4
+AT = 0.012345679
+LAG = {"time_constant": "1 ms"}
+
+
+def rig(*faults: Table, **keys: Any) -> Description:
+    """Return two machines on a coupling, a hub and a sensor, without drag, loaded from the start."""
+    line = [servo("drive", LEFT, **LAG), coupling("c", STIFFNESS), disc("hub", 0.01), sensor("ts", 6e4)]
+    document: Table = {
+        "duration": "50 ms",
+        "line": [*line, servo("load", RIGHT, **LAG)],
+        "loop": [torque_loop("load", "ts"), speed_loop("drive", 2.0, 0.0)],
+        "sequence": [step("torque", "30 N m"), step("speed", "300 rpm")],
+        "fault": [{"name": f"f{i}", "at": f"{AT} s", **fault} for i, fault in enumerate(faults)],
+    }
+    return describe({**document, **keys})
+
+
+def run(*faults: Table, **keys: Any) -> Simulation:
+    """Return the run of such a bench; its energy must close."""
+    found = simulate(rig(*faults, **keys))
+    assert found.energies.residual < 1e-5 and found.energies.worst.residual < 1e-5
+    return found
+
+
+def before(found: Simulation, name: str) -> np.ndarray[Any, Any]:
+    """Return a trace up to the failure."""
+    return found.traces[name][found.time <= AT]
+
+
+def test_until_it_fails_a_bench_has_the_bits_of_a_healthy_one() -> None:
+    healthy, broken = run(), run({"on": "c", "kind": "broken"})
+    for name in healthy.traces:
+        assert np.array_equal(before(healthy, name), before(broken, name)), name
+    assert [(event.kind, event.time) for event in broken.events] == [("failed", AT)]
+
+
+def test_a_broken_coupling_carries_nothing_and_loses_what_it_had_stored() -> None:
+    found = run({"on": "c", "kind": "broken"})
+    after = found.time > AT
+    assert np.all(found.traces["c_torque"][after] == 0.0)
+    assert np.max(np.abs(found.traces["c_torque"][~after])) > 20.0
+    near = found.traces["c_torque"][np.searchsorted(found.time, AT) - 1]
+    lost = found.energies.losses["c.failure"]
+    assert lost == pytest.approx(near**2 / (2.0 * STIFFNESS), rel=0.1)
+
+
+def test_without_the_coupling_the_machine_alone_follows_its_torque() -> None:
+    """The load with hub and sensor goes on under the impulse of its own torque: J·Δω = ∫T dt."""
+    found = run({"on": "c", "kind": "broken"}, sequence=[step("torque", "30 N m")])
+    after = np.flatnonzero(found.time > AT + 1e-3)
+    first, last = after[0], after[-1]
+    speed, torque = found.traces["load_speed"], found.traces["load_torque"]
+    impulse = np.sum(torque[first:last]) * (found.time[1] - found.time[0])
+    # The hub rides on the sensor's spring: its share of the inertia is only right on average.
+    assert speed[last] - speed[first] == pytest.approx(impulse / (RIGHT + 0.01), rel=0.05)
+
+
+def test_a_blocked_machine_stands_and_loses_its_kinetic_energy() -> None:
+    found = run({"on": "load", "kind": "blocked"})
+    speed = found.traces["load_speed"]
+    assert np.all(speed[found.time > AT] == 0.0)
+    near = speed[np.searchsorted(found.time, AT) - 1]
+    assert found.energies.losses["load.failure"] == pytest.approx(0.5 * RIGHT * near**2, rel=0.05)
+
+
+def test_two_failures_one_after_the_other() -> None:
+    found = run({"on": "load", "kind": "blocked"}, {"on": "c", "kind": "broken", "at": "20 ms"})
+    late = found.time > 0.02
+    assert np.all(found.traces["load_speed"][late] == 0.0) and np.all(found.traces["c_torque"][late] == 0.0)
+    assert {"load.failure", "c.failure"} <= set(found.energies.losses)
+
+
+def test_a_part_with_everything_breaks_at_speed_and_energy_closes() -> None:
+    """Ripple, cogging, misalignment and damping branches, on a bench whose angle is a state."""
+    healthy = rough()
+    found = simulate(replace(healthy, fault=(Fault("f", "c1", "broken", Fraction(211, 1000)),)))
+    assert found.energies.residual < 1e-5
+    assert found.energies.losses["c1.failure"] > 0.0
+
+
+READINGS = [("stuck", None), ("zero", 0.0), ("full_scale", 50.0)]
+
+
+@pytest.mark.parametrize(("kind", "shown"), READINGS)
+def test_a_reading_that_failed_shows_one_value_until_it_is_back(kind: str, shown: float | None) -> None:
+    line = [servo("drive", LEFT, **LAG), sensor("ts", 6e4, range="50 N m"), servo("load", RIGHT, **LAG)]
+    found = run({"on": "ts", "kind": kind, "until": "30 ms"}, line=line)
+    reading, inside = found.traces["reading"], (found.time > AT + 2e-4) & (found.time <= 0.03)
+    assert len(set(reading[inside])) == 1
+    if shown is not None:
+        assert reading[inside][0] == shown
+    assert len(set(reading[found.time > 0.0305])) > 10
+    assert [event.kind for event in found.events] == ["failed", "restored"]
+
+
+def test_a_shifted_reading_is_off_by_that() -> None:
+    """Nothing closes the loop on the reading here, so the true torque stays as it is."""
+    healthy, shifted = run(), run({"on": "ts", "kind": "shifted", "by": "-4 N m"})
+    apart = shifted.traces["reading"] - healthy.traces["reading"]
+    assert np.array_equal(shifted.traces["true_torque"], healthy.traces["true_torque"])
+    assert np.allclose(apart[healthy.time > AT + 2e-4], -4.0, atol=1e-12)
+
+
+def test_commands_that_fail() -> None:
+    off, stuck = run({"on": "load", "kind": "torque_off"}), run({"on": "drive", "kind": "command_stuck"})
+    assert np.all(off.traces["torque_command"][off.time > AT + 2e-4] == 0.0)
+    held = stuck.traces["speed_command"][stuck.time > AT + 2e-4]
+    assert len(set(held)) == 1 and held[0] != 0.0
+
+
+def test_a_hop_that_loses_its_frames_shows_the_last_one_and_a_stalled_loop_its_last_command() -> None:
+    hop = {"name": "bus", "carries": "load", "period": "1 ms", "transport": "2 ms"}
+    loops = [torque_loop("load", "ts"), speed_loop("drive", 2.0, 0.0, reads="bus")]
+    lost = run({"on": "bus", "kind": "lost"}, hop=[hop], loop=loops)
+    assert len(set(lost.traces["speed_command"][lost.time > AT + 3e-3])) == 1
+    stalled = run({"on": "speed", "kind": "stalled"})
+    assert len(set(stalled.traces["speed_command"][stalled.time > AT + 2e-4])) == 1
+
+
+def test_an_interlock_that_does_not_act_is_noted() -> None:
+    limit = {"name": "over", "watches": "ts", "above": "20 N m"}
+    kept, failed = run(limit=[limit]), run({"on": "over", "kind": "does_not_act", "at": "0 s"}, limit=[limit])
+    assert "tripped" in [event.kind for event in kept.events]
+    kinds = [event.kind for event in failed.events]
+    assert "did_not_act" in kinds and "tripped" not in kinds
+    assert not np.array_equal(kept.traces["load_torque"], failed.traces["load_torque"])
+
+
+def test_benches_with_faults_among_others_have_the_bits_of_single_runs() -> None:
+    benches = [rig(), rig({"on": "c", "kind": "broken"}), rig(), rig({"on": "ts", "kind": "zero"})]
+    for description, outcome in zip(benches, simulate_many(benches), strict=True):
+        assert outcome.simulation is not None
+        alone = simulate(description)
+        assert all(np.array_equal(alone.traces[n], outcome.simulation.traces[n]) for n in alone.traces)
+
+
+WRONG = [
+    ({"on": "sts", "kind": "stuck"}, '"sts" is no name in this scenario; nearest: ts'),
+    ({"on": "ts", "kind": "blocked"}, '"blocked" is nothing that ts can suffer; choose one of broken, stuck'),
+    ({"on": "ts", "kind": "melted"}, '"melted" is not one of: broken'),
+    ({"on": "c", "kind": "broken", "until": "20 ms"}, "what is broken stays so"),
+    ({"on": "ts", "kind": "zero", "until": "10 ms"}, "is not after the start at 0.0123457 s"),
+    ({"on": "ts", "kind": "shifted"}, "state how far"),
+    ({"on": "ts", "kind": "zero", "by": "2 N m"}, "only a shifted reading"),
+    ({"on": "ts", "kind": "zero", "at": "1.5 ns"}, "finer than 1 ns"),
+    ({"on": "ts", "kind": "zero", "at": "-1 s"}, "at"),
+]
+
+
+@pytest.mark.parametrize(("fault", "message"), WRONG)
+def test_wrong_faults_are_refused_with_what_to_do(fault: Table, message: str) -> None:
+    with pytest.raises(ScenarioError) as raised:
+        rig(fault)
+    assert "fault" in str(raised.value) and message in str(raised.value)
