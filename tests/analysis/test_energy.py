@@ -2,6 +2,7 @@
 
 import dataclasses
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -85,7 +86,8 @@ def test_a_meter_that_reads_nothing_or_twice_is_noticed(
         state = last.copy()
         for first in (bench.model.meter_slot, bench.model.meter_slot + len(network.meters)):
             state[first + number] *= scale
-        found = dataclasses.replace(finished, energies=energies(bench, SimpleNamespace(state=state)))  # type: ignore[arg-type]
+        left: Any = SimpleNamespace(state=state, model=bench.model)
+        found = dataclasses.replace(finished, energies=energies(bench, left))
         try:
             warnings = check_energy(found)
         except SimulationError:

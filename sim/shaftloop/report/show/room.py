@@ -20,7 +20,7 @@ __all__ = ["details", "document", "verdict", "write"]
 
 _FIRST = 5
 """Modes that are told; all of them are in the document."""
-_TABLES = ("line", "loop", "hop", "limit", "power_meter", "sequence", "expect")
+_TABLES = ("line", "loop", "hop", "limit", "fault", "power_meter", "sequence", "expect")
 """Lists whose entries are told apart."""
 
 
