@@ -116,7 +116,7 @@ LEAF_ERRORS = [
     ('unit = "drive"', "unit = 5", "unit: a number where a text is due; write it in quotes"),
     ('title = "Small bench"', 'title = "a\\u0007b"', r"title: 'a\x07b' holds control characters"),
     ('unit = "drive"', 'units = "drive"', "units: unknown key; nearest: unit; known here: title, line,"),
-    ("[[hop]]", '[[fault]]\nat = "1 s"\n\n[[hop]]', "fault: unknown key; known here: title, line, unit,"),
+    ("[[hop]]", '[[failure]]\nat = "1 s"\n\n[[hop]]', "failure: unknown key; known here: title, line, unit,"),
     ("order = 2", "order = 2.5", "line.ts.filter.order: 2.5 is no whole number (order; 1 for first_order"),
     ("order = 2", "order = 9", "line.ts.filter.order: 9 is out of range; allowed: at least 1 and at most 8"),
     (
