@@ -172,7 +172,7 @@ LEAF_ERRORS = [
 def test_bad_values_are_named(bench, old: str, new: str, says: str) -> None:
     message = bench.message((old, new))
     assert says in message
-    if new and not new.startswith("[[fault"):
+    if new and not new.startswith("[[failure"):
         line = bench.line_of(new.split("\n")[-1])
         assert message.startswith(f"bench.toml:{line}: ")
 
