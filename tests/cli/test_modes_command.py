@@ -85,7 +85,7 @@ def test_results_go_to_a_folder_of_their_own(tmp_path: Path) -> None:
     result = call("wheel-hub")
     assert result.exit_code == 0 and result.stdout.startswith("The line resonates at 80.08, 535.7, 1451 Hz; ")
     assert "80.078 Hz" in result.output and "<- nearest" in result.output
-    names = ["interference.png", "modes.json", "modes.png"]
+    names = ["campbell.png", "modes.json", "modes.png"]
     assert files(tmp_path) == [f"shaftloop-out/wheel-hub/{name}" for name in names]
 
 
@@ -101,7 +101,7 @@ def test_json_writes_what_is_asked_for(tmp_path: Path) -> None:
 )
 def test_pictures_have_the_formats_asked_for(tmp_path: Path, formats: str, kinds: list[str]) -> None:
     assert call("reference-bench", "--out", "o", "--pictures", formats).exit_code == 0
-    names = [f"o/{name}.{kind}" for name in ("interference", "modes") for kind in kinds]
+    names = [f"o/{name}.{kind}" for name in ("campbell", "modes") for kind in kinds]
     assert files(tmp_path) == sorted([*names, "o/modes.json"])
 
 

@@ -13,7 +13,7 @@ from click.testing import CliRunner
 from kills import TIMES, Stop, killed, stopping_files
 from shaftloop.cli.main import cli
 from shaftloop.report import files
-from shaftloop.report.study import pictures, table
+from shaftloop.report.study import room, table
 from shaftloop.studies.whatif.store import Store
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="needs a copy of this process")
@@ -61,7 +61,7 @@ def test_ten_kills_inside_a_write_leave_nothing_half_written(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: Any, name: str
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr(pictures, "draw_study", lambda *_: [])
+    monkeypatch.setattr(room, "pictures", lambda _: ())
     monkeypatch.setattr("shaftloop.studies.whatif.execute._BATCHES", 22)
     (tmp_path / "s.toml").write_text(STUDY)
     assert run("whole") == 0

@@ -14,7 +14,7 @@ from checkbench import figure
 from shaftloop.figures import Figure
 from shaftloop.report.check.document import check_document, overall
 from shaftloop.report.check.files import bounds_words, junit_text, markdown_text
-from shaftloop.report.check.picture import draw_comparison
+from shaftloop.report.check.picture import comparison_picture
 from shaftloop.report.check.words import bench_words, figure_words, gain_labels, quantity, verdict_words
 from shaftloop.report.documents import as_json
 from shaftloop.scenario.reading import read_scenario
@@ -274,7 +274,9 @@ def test_the_picture_shows_what_the_gains_do(tmp_path: Path, name: str, path: st
     half = float(found.before.time[np.argmax(found.before.step > 0.5)])
     assert np.interp(half, found.now.time, found.now.step) > 0.55
     files = [tmp_path / "p.svg", tmp_path / "p.png"]
-    draw_comparison(found, gain_labels(item, found.loop), "A <title> $x$", files)
+    picture = comparison_picture(found, gain_labels(item, found.loop), "A <title> $x$")
+    picture.write(files)
+    assert "Ms (peak sensitivity) rises from" in picture.title
     text = files[0].read_text(encoding="utf-8")
     assert "now: k" in text.replace("<!-- ", "") and "A &lt;title" in text
     assert files[1].stat().st_size > 10_000

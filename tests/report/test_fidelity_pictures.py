@@ -14,11 +14,11 @@ from shaftloop.analysis.fidelity.misalignment import misalignment
 from shaftloop.analysis.fidelity.transfer import Fidelity, fidelity
 from shaftloop.analysis.simulation import simulate
 from shaftloop.answers.fidelity import FidelityAnswer
-from shaftloop.report.fidelity.error import draw_error
-from shaftloop.report.fidelity.folding import _summary, draw_folding
-from shaftloop.report.fidelity.pulse import draw_pulse
+from shaftloop.report.fidelity.error import error_picture
+from shaftloop.report.fidelity.folding import folding_picture
+from shaftloop.report.fidelity.pulse import pulse_picture
 from shaftloop.report.fidelity.tables import details
-from shaftloop.report.fidelity.time import draw_time
+from shaftloop.report.fidelity.time import time_picture
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import print_details
 from shaftloop.scenario.reading import Scenario, read_scenario
@@ -43,13 +43,18 @@ def folds(found: Fidelity) -> Aliasing:
 
 
 def test_pictures_of_a_bench_with_everything(tmp_path: Path, found: Fidelity, folds: Aliasing) -> None:
-    draw_error(found, TITLE, [tmp_path / "error.svg"])
-    draw_pulse(found, TITLE, [tmp_path / "pulse.svg"])
-    draw_folding(found, folds, TITLE, [tmp_path / "folding.svg"])
-    draw_time(found, simulate(found.description), TITLE, [tmp_path / "time.svg"])
-    for name in ("error", "pulse", "folding", "time"):
-        ElementTree.parse(tmp_path / f"{name}.svg")
-        assert (tmp_path / f"{name}.svg").stat().st_size > 10_000
+    run = simulate(found.description)
+    pictures = [
+        error_picture(found, TITLE),
+        pulse_picture(found, TITLE),
+        folding_picture(found, folds, TITLE),
+        time_picture(found, run, TITLE),
+    ]
+    for picture in pictures:
+        path = tmp_path / f"{picture.name}.svg"
+        picture.write([path])
+        letters = "".join(ElementTree.parse(path).getroot().itertext())
+        assert TITLE in letters and picture.title[:40] in letters
 
 
 def test_the_folding_picture_says_whether_anything_folds(found: Fidelity, folds: Aliasing) -> None:
@@ -57,17 +62,16 @@ def test_the_folding_picture_says_whether_anything_folds(found: Fidelity, folds:
     limit = np.pi * found.sampling / highest
     above, below = (replace(folds, max_speed=share * limit) for share in (1.01, 0.99))
     said = show(limit, "rad/s")
-    assert _summary(found, above).startswith(f"{highest:g}x folds above {said}, sensor ts at ")
-    assert _summary(found, below).startswith(
-        f"No aliasing up to {show(0.99 * limit, 'rad/s')}: sensor ts at "
-    )
-    assert _summary(found, replace(folds, orders=())).startswith("No aliasing up to ")
+    assert folding_picture(found, above, "").title.startswith(f"Order {highest:g} folds above {said}")
+    calm = folding_picture(found, below, "").title
+    assert calm.startswith(f"No aliasing up to {show(0.99 * limit, 'rad/s')}: ")
+    assert folding_picture(found, replace(folds, orders=()), "").title.startswith("No order of torque ripple")
 
 
 def test_orders_without_amplitude_and_a_bench_at_rest_are_drawn(tmp_path: Path) -> None:
     at_rest = fidelity(scenario_of(tmp_path, RICH).description, speed=0.0)
     entries = aliasing(at_rest)
-    draw_folding(at_rest, entries, TITLE, [tmp_path / "folding.png"])
+    folding_picture(at_rest, entries, TITLE).write([tmp_path / "folding.png"])
     assert (tmp_path / "folding.png").stat().st_size > 10_000
     assert all(not entry.lines and not entry.received for entry in entries.orders)
 
@@ -76,7 +80,7 @@ def test_the_load_may_be_the_unit_and_no_step_the_run(tmp_path: Path) -> None:
     description = scenario_of(tmp_path, RICH, "unit=load", "duration=0.05 s").description
     other = fidelity(description)
     assert other.sign == -1.0 and other.share == pytest.approx(0.042 / 0.102)
-    draw_time(other, simulate(description), TITLE, [tmp_path / "time.png"])
+    time_picture(other, simulate(description), TITLE).write([tmp_path / "time.png"])
     assert (tmp_path / "time.png").stat().st_size > 10_000
 
 
@@ -109,8 +113,8 @@ def test_tables_and_pictures_of_a_bench_that_lacks_much(
     shown = capsys.readouterr().out
     assert "no low-pass; samples show none below 500" in shown and "no torque loop" in shown
     assert "beyond its rate" in shown and "the line has no encoder" in shown
-    for draw in (draw_error, draw_pulse):
-        draw(results.found, TITLE, [tmp_path / "bare.svg"])
+    for picture in (error_picture, pulse_picture):
+        picture(results.found, TITLE).write([tmp_path / "bare.svg"])
         ElementTree.parse(tmp_path / "bare.svg")
-    draw_folding(results.found, results.aliasing, TITLE, [tmp_path / "folding.svg"])
+    folding_picture(results.found, results.aliasing, TITLE).write([tmp_path / "folding.svg"])
     ElementTree.parse(tmp_path / "folding.svg")

@@ -15,11 +15,11 @@ from shaftloop.analysis.worstcase import LoopAnalysis, MapPoint, analyse_loops, 
 from shaftloop.answers.margins import LoopAnswer, MarginsAnswer
 from shaftloop.report.documents import as_json
 from shaftloop.report.margins import room
-from shaftloop.report.margins.bode import draw_bode
-from shaftloop.report.margins.nyquist import draw_nyquist
-from shaftloop.report.margins.poles import draw_pole_map
-from shaftloop.report.margins.step import draw_steps
-from shaftloop.report.margins.vary import draw_variation
+from shaftloop.report.margins.bode import bode_picture
+from shaftloop.report.margins.nyquist import nyquist_picture
+from shaftloop.report.margins.poles import pole_picture
+from shaftloop.report.margins.step import step_picture
+from shaftloop.report.margins.vary import vary_picture
 from shaftloop.report.terminal import print_details
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.studies.vary import Demand, read_range, vary
@@ -130,9 +130,11 @@ def test_the_table_of_an_unstable_loop_says_so(
 
 def test_the_bode_picture_marks_the_margins(found: MarginsAnswer, tmp_path: Path) -> None:
     paths = [tmp_path / "bode.svg", tmp_path / "bode.png"]
-    draw_bode(found.loops["torque"].margins, "Costs $5 to $x_{", paths)
+    bode_picture(found.loops["torque"].margins, "Costs $5 to $x_{", "").write(paths)
     assert all(path.stat().st_size > 5000 for path in paths)
-    draw_bode(replace(found.loops["speed"].margins, gain_margin=50.0, crossover=None), "Far", paths[:1])
+    assert "Costs $5 to $x_{" in text_of(paths[0]) and "[dB]" in text_of(paths[0])
+    far = replace(found.loops["speed"].margins, gain_margin=50.0, crossover=None)
+    bode_picture(far, "Far", "").write(paths[:1])
 
 
 def test_pictures_of_loops_without_margins(found: MarginsAnswer, tmp_path: Path) -> None:
@@ -140,16 +142,16 @@ def test_pictures_of_loops_without_margins(found: MarginsAnswer, tmp_path: Path)
     bare = replace(
         margins, crossings=(), gain_margin=None, gain_margin_down=None, phase_margin=None, crossover=None
     )
-    for number, draw in enumerate((draw_bode, draw_nyquist)):
-        path = tmp_path / f"{number}.svg"
-        draw(replace(bare, stable=False), "Bare", [path])
+    for picture in (bode_picture, nyquist_picture):
+        path = tmp_path / f"{picture.__name__}.svg"
+        picture(replace(bare, stable=False), "Bare", "").write([path])
         assert path.stat().st_size > 5000
 
 
 def test_pictures_are_the_same_every_time(found: MarginsAnswer, tmp_path: Path) -> None:
     first, second = tmp_path / "a.svg", tmp_path / "b.svg"
     for path in (first, second):
-        draw_nyquist(found.loops["speed"].margins, "Again", [path])
+        nyquist_picture(found.loops["speed"].margins, "Again", "").write([path])
     assert text_of(first) == text_of(second)
 
 
@@ -161,17 +163,22 @@ def test_the_pole_map(largest: float, tmp_path: Path) -> None:
         Pole(0.9j, 105.36, 1250.0, 250.0),
         Pole(-0.3j, 1204.0, None, 250.0),
     ]
-    draw_pole_map(poles, 1e-3, "Poles", [path])
+    picture = pole_picture(poles, 1e-3, "")
+    picture.write([path])
     text = text_of(path)
-    assert "1250 Hz, damping 1.3%" in text and "circle: frequency not told" in text
+    assert "1250 Hz, damping 1.3%" in text and "frequency not told" in text
     assert "250 Hz," not in text.replace("1250 Hz,", "") and ("GROWS" in text) is (largest > 1.0)
+    assert picture.title.startswith("The bench is stable" if largest < 1.0 else "The bench is UNSTABLE")
+    assert ("the slowest decay takes 99.5 ms to 1/e" in picture.title) is (largest < 1.0)
 
 
 def test_the_step_picture_of_a_growing_response(found: MarginsAnswer, tmp_path: Path) -> None:
     step = found.loops["torque"].step
     growing = replace(step, true=100.0 * step.true, settling_time=None, overshoot=None)
     path = tmp_path / "step.png"
-    draw_steps([step, growing], "Steps", [path])
+    picture = step_picture([step, growing], "")
+    picture.write([path])
+    assert picture.title.endswith("Loop torque does not settle after a small step")
     assert path.stat().st_size > 5000
 
 
@@ -179,8 +186,17 @@ def test_the_variation_picture_with_an_unstable_end(tmp_path: Path) -> None:
     scenario = read_scenario("reference-bench")
     variation = vary(scenario, read_range("loop.torque.kp=0.3..1.1:3"), Demand(("torque",)))
     path = tmp_path / "vary.svg"
-    draw_variation(variation, "Vary", [path])
-    assert "Ms 1.6" in text_of(path) and "no gain margin" not in text_of(path)
-    unstable = {"torque": tuple(replace(m, stable=False) for m in variation.margins["torque"])}
-    draw_variation(replace(variation, margins=unstable, thresholds={"torque": ()}), "None", [path])
-    assert "no gain margin at any value" in text_of(path)
+    picture = vary_picture(variation, "")
+    picture.write([path])
+    assert picture.title == "Loop torque: stable up to 0.7285 of loop.torque.kp"
+    assert "Ms 1.6" in text_of(path) and "gain margin" in text_of(path)
+    torque = variation.margins["torque"]
+    unstable = {"torque": tuple(replace(m, stable=False) for m in torque)}
+    picture = vary_picture(replace(variation, margins=unstable, thresholds={"torque": ()}), "")
+    picture.write([path])
+    assert "no margin at any value" in text_of(path)
+    assert picture.title == "Loop torque is unstable at every loop.torque.kp looked at"
+    # Where no gain is too much the panel shows the phase margin: it is never empty.
+    calm = {"torque": tuple(replace(m, stable=True, gain_margin=None) for m in torque)}
+    vary_picture(replace(variation, margins=calm), "").write([path])
+    assert "phase margin [°]" in text_of(path)

@@ -1,4 +1,4 @@
-"""Pictures of modes and interference: what they say, and that no label covers another."""
+"""Pictures of modes and crossings: what they say, and that no label covers another."""
 
 import math
 from itertools import pairwise
@@ -7,32 +7,16 @@ from typing import Any
 
 import numpy as np
 import pytest
-from matplotlib.figure import Figure
 
+from drawn import painted, texts, words
 from rigs import SHIPPED, coupling, describe, disc, sensor, servo, shipped, smooth_bench, speed_loop
 from shaftloop.analysis.interference import Excitation, Interference, find_meetings, interference
 from shaftloop.analysis.modes import Mechanics, Mode, find_modes, mechanics
 from shaftloop.analysis.operating import operating_point
 from shaftloop.bench.assemble import build_bench
-from shaftloop.report.modes import interference as diagram
-from shaftloop.report.modes import shapes
-from shaftloop.report.modes.interference import draw_interference, spread_out, summary
-from shaftloop.report.modes.shapes import draw_modes, heading, shortened
-
-
-@pytest.fixture
-def figures(monkeypatch: pytest.MonkeyPatch) -> list[Figure]:
-    """Keep what is drawn instead of writing it."""
-    kept: list[Figure] = []
-
-    def draw(paint: Any, size: tuple[float, float], title: str, paths: list[Path]) -> None:
-        kept.append(Figure(figsize=size, layout="constrained"))
-        paint(kept[-1])
-        kept[-1].draw_without_rendering()
-
-    monkeypatch.setattr(shapes, "draw", draw)
-    monkeypatch.setattr(diagram, "draw", draw)
-    return kept
+from shaftloop.report.modes.campbell import campbell_picture, spread_out
+from shaftloop.report.modes.shapes import heading, modes_picture, shortened
+from shaftloop.report.modes.verdict import crossing
 
 
 def forty() -> Mechanics:
@@ -42,15 +26,6 @@ def forty() -> Mechanics:
     parts += [sensor("ts", 3e4), servo("right", 0.02)]
     loop = speed_loop("right", 1.0, 0.0)
     return mechanics(build_bench(describe({"duration": "1 s", "line": parts, "loop": [loop]}), smooth=True))
-
-
-def texts(figure: Figure) -> list[Any]:
-    return [text for axes in figure.axes for text in axes.texts if text.get_text()]
-
-
-def words(figure: Figure) -> str:
-    titles = [axes.get_title(loc="left") for axes in figure.axes]
-    return "\n".join([text.get_text() for text in texts(figure)] + titles)
 
 
 def covering(labels: list[Any]) -> list[tuple[str, str]]:
@@ -67,42 +42,42 @@ def both(name: str) -> tuple[Mechanics, tuple[Mode, ...], Interference]:
 
 
 @pytest.mark.parametrize("name", SHIPPED)
-def test_no_label_of_a_shipped_bench_covers_another(figures: list[Figure], name: str) -> None:
+def test_no_label_of_a_shipped_bench_covers_another(name: str) -> None:
     line, modes, found = both(name)
-    draw_modes(line, modes, "title", [])
-    draw_interference(found, modes, "title", [])
-    for figure in figures:
-        assert covering(texts(figure)) == []
-    shown = words(figures[0])
+    pictures = (modes_picture(line, modes, "title", ""), campbell_picture(found, modes, ""))
+    for picture in pictures:
+        assert covering(texts(painted(picture))) == []
+    shown = words(pictures[0])
     assert all(part in shown for part in (*line.bodies, *line.springs))
     assert all(heading(i, mode) in shown for i, mode in enumerate(modes[:4], 1))
-    orders = words(figures[1])
+    orders = words(pictures[1])
     assert all(f"{entry.order:g}x: " in orders for entry in found.excitations)
     assert found.nearest is not None and f"{found.nearest.margin:+.1f} %" in orders
 
 
-def test_names_of_forty_bodies_stand_side_by_side(figures: list[Figure]) -> None:
+def test_names_of_forty_bodies_stand_side_by_side() -> None:
     line = forty()
     modes = find_modes(line)
-    draw_modes(line, modes, "title", [])
-    assert covering(texts(figures[0])) == []
-    assert len(figures[0].axes) == 5 and "mode 4" in words(figures[0])
-    assert "unlimited per N m of right" in words(figures[0])
+    picture = modes_picture(line, modes, "title", "")
+    figure = painted(picture)
+    assert covering(texts(figure)) == []
+    assert len(figure.axes) == 5 and "mode 4" in words(picture)
+    assert "unlimited per N m of right" in words(picture)
 
 
-def test_forty_modes_and_many_orders(figures: list[Figure]) -> None:
+def test_forty_modes_and_many_orders() -> None:
     modes = find_modes(forty())
     orders = tuple(Excitation(float(n), "as stated") for n in (1, 2, 3, 7, 24, 48, 200, 1000))
     meetings = find_meetings(orders, modes, 100.0, 1000.0)
-    draw_interference(Interference(orders, meetings, 100.0, 1000.0), modes, "title", [])
-    shown = words(figures[0])
+    picture = campbell_picture(Interference(orders, meetings, 100.0, 1000.0), modes, "")
+    shown = words(picture)
     assert "mode 1:" in shown and "mode 39:" in shown and "mode 20:" not in shown
     assert "1000x" in shown and "1000x: " not in shown
-    marks = [line for line in figures[0].axes[0].lines if line.get_marker() == "o"]
+    marks = [line for line in painted(picture).axes[0].lines if line.get_marker() == "o"]
     assert len(marks) == len(meetings)
 
 
-def test_a_line_without_sensor_or_oscillation(figures: list[Figure]) -> None:
+def test_a_line_without_sensor_or_oscillation() -> None:
     keys = {"damping": "1 kN m s/rad"}
     parts = [servo("a", 0.02), coupling("c", 1e3, **keys), servo("b", 0.02)]
     loop = speed_loop("a", 1.0, 0.0)
@@ -110,10 +85,10 @@ def test_a_line_without_sensor_or_oscillation(figures: list[Figure]) -> None:
     line = mechanics(build_bench(description, smooth=True))
     assert find_modes(line) == ()
     found = interference(description, (), 0.0)
-    draw_modes(line, (), "title", [])
-    draw_interference(found, (), "title", [])
-    assert "at ts" not in words(figures[0])
-    assert "no order meets a mode up to 10000 rpm" in words(figures[1])
+    assert "at ts" not in words(modes_picture(line, (), "title", ""))
+    picture = campbell_picture(found, (), "")
+    assert picture.title == "No excitation meets a mode up to 10000 rpm"
+    assert "0 resonance crossings" in words(picture)
 
 
 def test_sentences() -> None:
@@ -125,11 +100,12 @@ def test_sentences() -> None:
     found = Interference(
         order, find_meetings(order, [mode], speed / 1.25, 2.0 * speed), speed / 1.25, 2.0 * speed
     )
-    assert summary(found) == (
-        "1 meeting up to 1600 rpm; nearest to 640 rpm: 6x (as stated) meets mode 1 at 800 rpm, +25.0 %"
+    assert crossing(found) == (
+        "The resonance crossing nearest to 640.0 rpm lies 25 % above it, at 800.0 rpm: "
+        "order 6 (as stated) meets mode 1"
     )
     still = Interference(order, find_meetings(order, [mode], 0.0, 2.0 * speed), 0.0, 2.0 * speed)
-    assert summary(still) == "1 meeting up to 1600 rpm; the operating speed is zero"
+    assert crossing(still) == "1 resonance crossing up to 1600 rpm; the operating speed is zero"
 
 
 def test_a_long_name_keeps_both_ends() -> None:
@@ -147,8 +123,9 @@ def test_labels_are_spread_around_their_places(places: list[float]) -> None:
 
 def test_pictures_are_the_same_every_time(tmp_path: Path) -> None:
     line, modes, found = both("reference-bench")
-    for draw, what in ((draw_modes, line), (draw_interference, found)):
+    text = "Costs $5 to $x_{"
+    for picture in (modes_picture(line, modes, text, text), campbell_picture(found, modes, text)):
         paths = [tmp_path / "a.svg", tmp_path / "b.svg"]
         for path in paths:
-            draw(what, modes, "Costs $5 to $x_{", [path])
+            picture.write([path])
         assert paths[0].read_bytes() == paths[1].read_bytes()

@@ -2,7 +2,7 @@
 
 import os
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import numpy as np
 import pytest
@@ -80,7 +80,7 @@ def test_a_name_that_is_taken_at_the_last_moment_says_what_is_there(tmp_path: Pa
 def test_a_command_whose_last_picture_does_not_fit_leaves_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def full(self: FigureCanvasAgg, file: BinaryIO) -> None:
+    def full(self: FigureCanvasAgg, file: BinaryIO, **about: Any) -> None:
         file.write(b"half")
         raise OSError(28, "No space left on device")
 

@@ -2,19 +2,20 @@
 
 import dataclasses
 from pathlib import Path
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from matplotlib.figure import Figure
 
+from drawn import painted, words
 from shaftloop.analysis.flow import Flow, Station, energy_flow
 from shaftloop.analysis.overlay import lay_over, read_measurement
 from shaftloop.answers.run import RunAnswer
 from shaftloop.engine.supervision import Event
-from shaftloop.report.canvas import plain, thinned
-from shaftloop.report.run import energy, overview, room
-from shaftloop.report.run.energy import draw_energy, summary
-from shaftloop.report.run.overview import draw_overview, zoom_window
+from shaftloop.report.canvas import COLOURS, MACHINE_COLOURS, plain, thinned
+from shaftloop.report.run import room
+from shaftloop.report.run.energy import energy_picture, summary
+from shaftloop.report.run.overview import overview_picture, zoom_window
 
 TURNED = Flow(
     -1.0,
@@ -22,33 +23,6 @@ TURNED = Flow(
     tuple((f"m{i}", "loss", 1.0 / (i + 1)) for i in range(14)),
     -3.0,
 )
-
-
-@pytest.fixture
-def figures(monkeypatch: pytest.MonkeyPatch) -> list[Figure]:
-    """Keep what is drawn instead of writing it."""
-    kept: list[Figure] = []
-
-    def draw(paint, size, title, paths):
-        kept.append(Figure(figsize=size))
-        paint(kept[-1])
-
-    monkeypatch.setattr(overview, "draw", draw)
-    monkeypatch.setattr(energy, "draw", draw)
-    return kept
-
-
-def words(figure: Figure) -> str:
-    axes = figure.axes
-    parts = [text.get_text() for a in axes for text in a.texts]
-    parts += (
-        [a.get_title(loc="left") for a in axes]
-        + [a.get_ylabel() for a in axes]
-        + [a.get_xlabel() for a in axes]
-    )
-    parts += [text.get_text() for a in axes if (legend := a.get_legend()) for text in legend.get_texts()]
-    parts += [label.get_text() for a in axes for label in a.get_yticklabels()]
-    return "\n".join(parts)
 
 
 def test_a_folder_holds_every_file(results: RunAnswer, tmp_path: Path) -> None:
@@ -70,14 +44,14 @@ def test_a_folder_holds_every_file(results: RunAnswer, tmp_path: Path) -> None:
 def test_the_same_run_gives_the_same_picture(results: RunAnswer, tmp_path: Path) -> None:
     paths = [tmp_path / "a.svg", tmp_path / "b.svg"]
     for path in paths:
-        draw_energy(energy_flow(results.simulation), results.title, [path])
+        energy_picture(energy_flow(results.simulation), results.title).write([path])
     assert paths[0].read_bytes() == paths[1].read_bytes()
     assert b"Costs $5 to $x_{" in paths[0].read_bytes()
 
 
-def test_the_overview_shows_torque_speed_and_power(results: RunAnswer, figures: list[Figure]) -> None:
-    draw_overview(results.simulation, "", [])
-    found = words(figures[0])
+def test_the_overview_shows_torque_speed_and_power(results: RunAnswer) -> None:
+    picture = overview_picture(results.simulation, "", "")
+    found = words(picture)
     for label in (
         "torque [N m]",
         "speed [rpm]",
@@ -87,7 +61,7 @@ def test_the_overview_shows_torque_speed_and_power(results: RunAnswer, figures: 
         "from grid",
     ):
         assert label in found
-    assert len(figures[0].axes) == 6
+    assert len(painted(picture).axes) == 6
     assert "time after the torque step at 0.51 s [ms]" in found
 
 
@@ -103,69 +77,66 @@ def test_no_closer_look_where_the_step_fills_the_run(results: RunAnswer, one_mac
     assert zoom_window(dataclasses.replace(results.simulation, duration=0.1)) is None
 
 
-def test_a_bench_without_torque_shows_the_rest(one_machine: RunAnswer, figures: list[Figure]) -> None:
-    draw_overview(one_machine.simulation, "", [])
-    found = words(figures[0])
+def test_a_bench_without_torque_shows_the_rest(one_machine: RunAnswer) -> None:
+    found = words(overview_picture(one_machine.simulation, "", ""))
     assert "speed [rpm]" in found and "torque [" not in found and "power [W]" in found
 
 
 @pytest.mark.parametrize(("time", "side"), [(0.1, "left"), (0.5, "right")])
-def test_trips_are_marked(results: RunAnswer, figures: list[Figure], time: float, side: str) -> None:
+def test_trips_are_marked(results: RunAnswer, time: float, side: str) -> None:
     events = (
         Event(0, time, "exceeded", "top"),
         Event(0, time, "tripped", "top"),
         Event(0, time + 1e-3, "torque_off", "top"),
     )
-    draw_overview(dataclasses.replace(results.simulation, events=events), "", [])
-    (text,) = [text for text in figures[0].axes[0].texts if "trips" in text.get_text()]
+    picture = overview_picture(dataclasses.replace(results.simulation, events=events), "", "")
+    (text,) = [text for text in painted(picture).axes[0].texts if "trips" in text.get_text()]
     assert text.get_text().strip() == f"top trips at {time:g} s" and text.get_ha() == side
 
 
-def test_milli_and_kilo(results: RunAnswer, figures: list[Figure]) -> None:
+def test_milli_and_kilo(results: RunAnswer) -> None:
     tiny = {name: 1e-6 * values for name, values in results.simulation.traces.items()}
-    draw_overview(dataclasses.replace(results.simulation, traces=tiny), "", [])
-    assert "torque [mN m]" in words(figures[0])
+    picture = overview_picture(dataclasses.replace(results.simulation, traces=tiny), "", "")
+    assert "torque [mN m]" in words(picture)
 
 
-def test_speeds_stay_in_rpm(results: RunAnswer, figures: list[Figure]) -> None:
+def test_speeds_stay_in_rpm(results: RunAnswer) -> None:
     fast = {name: 1e3 * values for name, values in results.simulation.traces.items()}
-    draw_overview(dataclasses.replace(results.simulation, traces=fast), "", [])
-    assert "speed [rpm]" in words(figures[0]) and "torque [kN m]" in words(figures[0])
-    assert max(line.get_ydata().max() for line in figures[0].axes[2].lines) > 1e6
+    picture = overview_picture(dataclasses.replace(results.simulation, traces=fast), "", "")
+    assert "speed [rpm]" in words(picture) and "torque [kN m]" in words(picture)
+    assert max(line.get_ydata().max() for line in painted(picture).axes[2].lines) > 1e6
 
 
-def test_a_run_that_ended_at_once_can_be_drawn(results: RunAnswer, figures: list[Figure]) -> None:
+def test_a_run_that_ended_at_once_can_be_drawn(results: RunAnswer) -> None:
     empty = {name: values[:0] for name, values in results.simulation.traces.items()}
     nothing = dataclasses.replace(
         results.simulation, traces=empty, time=results.simulation.time[:0], duration=0.0
     )
-    draw_overview(nothing, "", [])
-    assert len(figures[0].axes) == 2
+    picture = overview_picture(nothing, "", "")
+    assert len(painted(picture).axes) == 2
 
 
-def test_the_energy_picture_says_what_it_shows(results: RunAnswer, figures: list[Figure]) -> None:
+def test_the_energy_picture_says_what_it_shows(results: RunAnswer) -> None:
     flow = energy_flow(results.simulation)
-    draw_energy(flow, "", [])
-    found = words(figures[0])
-    assert summary(flow) in found
+    found = words(energy_picture(flow, ""))
+    assert summary(flow)[1:] in found
     for label in ("grid", "DC link", "drive", "shaft line", "load", "drive: copper loss", "3 smaller ones"):
         assert label in found
 
 
-def test_energy_that_goes_the_other_way(figures: list[Figure]) -> None:
+def test_energy_that_goes_the_other_way() -> None:
     assert (
         summary(TURNED)
         == "load took 4.00 J from the link, drive returned 5.00 J (125%), the grid absorbed 1.00 J"
     )
-    draw_energy(TURNED, "", [])
-    assert "7 smaller ones" in words(figures[0])
+    picture = energy_picture(TURNED, "")
+    assert "7 smaller ones" in words(picture)
 
 
-def test_one_machine_has_its_own_circle(one_machine: RunAnswer, figures: list[Figure]) -> None:
+def test_one_machine_has_its_own_circle(one_machine: RunAnswer) -> None:
     flow = energy_flow(one_machine.simulation)
     assert [station.name for station in flow.stations] == ["drive", "shaft line"]
-    draw_energy(flow, "", [])
-    assert "returned" not in summary(flow)
+    assert "returned" not in energy_picture(flow, "").title
 
 
 def test_thinning_keeps_the_extremes() -> None:
@@ -178,7 +149,23 @@ def test_thinning_keeps_the_extremes() -> None:
     assert thinned(x[:100], y[:100])[1] is not None and len(thinned(x[:100], y[:100])[0]) == 100
 
 
-def test_titles_are_cut_to_two_lines_and_cleaned() -> None:
+def test_titles_are_cut_to_three_lines_and_cleaned() -> None:
     assert plain("a\tb\x07") == "a b"
     long = plain("word " * 100)
-    assert len(long.splitlines()) == 2 and long.endswith("...")
+    assert len(long.splitlines()) == 3 and long.endswith("...")
+
+
+def test_what_is_compared_in_many_pictures_has_a_colour_of_its_own() -> None:
+    own = [COLOURS[name] for name in ("true", "reading", "before", "now", "phase margin", "gain margin")]
+    assert len(set(own)) == len(own)
+    assert not {COLOURS["true"], COLOURS["reading"], COLOURS["phase margin"]} & set(MACHINE_COLOURS)
+
+
+def test_a_picture_says_its_finding_in_letters_and_to_those_who_cannot_see(results: RunAnswer) -> None:
+    (picture, _) = room.pictures(results)
+    assert picture.title == room.verdict(results)[0]
+    assert picture.alternative.startswith(picture.title.rstrip(".")) and results.title in picture.alternative
+    element = ElementTree.fromstring(picture.svg())
+    letters = [node.text for node in element.iter("{http://www.w3.org/2000/svg}text")]
+    assert "set-point" in letters and "time [s]" in letters
+    assert element[0].tag.endswith("title") and element[0].text == picture.title

@@ -6,12 +6,15 @@ from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
+import numpy as np
 import pytest
 
 from checkbench import figure
+from drawn import words
 from shaftloop.figures import Figure
 from shaftloop.report.files import Outputs
-from shaftloop.report.study.maps import mapped
+from shaftloop.report.study.maps import best_of, mapped
+from shaftloop.report.study.parallel import parallel_picture
 from shaftloop.report.study.pictures import pictures
 from shaftloop.report.study.scales import factor_scale, figure_scale
 from shaftloop.report.study.tables import details
@@ -84,7 +87,6 @@ def test_two_factors_of_numbers_make_a_map(tmp_path: Path) -> None:
     assert names(paths) == {"effects", "contours", "parallel"}
     for path in paths:
         if path.suffix == ".svg":
-            # The title stands in a comment, the letters are drawn.
             assert "A &lt;b&gt;title&lt;/b&gt; &amp;" in path.read_text(encoding="utf-8")
             assert not any(element.tag.endswith("}b") for element in ElementTree.parse(path).iter())
         else:
@@ -162,8 +164,31 @@ def test_more_candidates_than_can_be_told_apart_are_thinned(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("shaftloop.report.study.parallel._MOST_LINES", 6)
-    from shaftloop.report.study.parallel import draw_parallel
-
     path = tmp_path / "p.svg"
-    draw_parallel(results(tmp_path, STIFFNESS, GAIN, FIGURES), [path])
+    parallel_picture(results(tmp_path, STIFFNESS, GAIN, FIGURES)).write([path])
     assert "6 of 20 candidates" in path.read_text(encoding="utf-8")
+
+
+def test_where_none_passes_the_nearest_candidate_stands_out(tmp_path: Path) -> None:
+    none = FIGURES.replace("at_most = 20.0", "at_most = 1.0")
+    found = results(tmp_path, STIFFNESS, GAIN, none)
+    picture = parallel_picture(found)
+    share = found.table.figures["stand.share"].values
+    assert picture.title.startswith("0 of 20 candidates keep every bound.")
+    assert f"nearest: candidate {int(np.argmin(share))}, breaks a bound by" in words(picture)
+
+
+def test_of_benches_drawn_by_chance_none_is_the_best(tmp_path: Path) -> None:
+    normal = 'distribution = "normal"\n'
+    bell = f'[[factor]]\npath = "line.c1.stiffness"\n{normal}nominal = "15 kN m/rad"\nspread = "1 kN m/rad"\n'
+    other = f'[[factor]]\npath = "loop.torque.kp"\n{normal}nominal = 0.1\nspread = 0.01\n'
+    found = results(tmp_path, bell, other, FIGURES, kind="monte_carlo", count=24)
+    assert len(found.answers.ranked) and best_of(found) is None
+    assert "best candidate" not in words(parallel_picture(found))
+
+
+def test_effects_say_what_the_rest_of_the_variance_is(tmp_path: Path) -> None:
+    (picture, *_) = pictures(results(tmp_path, STIFFNESS, GAIN, FIGURES))
+    assert picture.name == "effects" and picture.title.endswith("%")
+    assert "of its variance; factors acting together make" in picture.title
+    assert "together: " in words(picture)

@@ -152,7 +152,7 @@ def _write(items: "Sequence[Checked | Refused]", wanted: dict[str, Path | None])
 def _draw(items: "Sequence[Checked | Refused]", path: Path) -> list[Path]:
     """Draw what the changed gains do; where that cannot be, the check itself still stands."""
     from shaftloop.errors import ShaftloopError
-    from shaftloop.report.check.picture import draw_comparison
+    from shaftloop.report.check.picture import comparison_picture
     from shaftloop.report.check.words import gain_labels
     from shaftloop.studies.checks.compare import compare_gains
     from shaftloop.studies.checks.run import Checked
@@ -164,7 +164,8 @@ def _draw(items: "Sequence[Checked | Refused]", path: Path) -> list[Path]:
             except ShaftloopError as error:
                 say(f"warning: no picture: {error}")
                 continue
-            draw_comparison(found, gain_labels(item, found.loop), item.scenario.description.title, [path])
+            labels, subject = gain_labels(item, found.loop), item.scenario.description.title
+            comparison_picture(found, labels, subject).write([path])
             return [path]
     return []
 

@@ -13,7 +13,7 @@ __all__ = ["modes"]
 def modes(request: Request, speed: str | None) -> None:
     """Show the torsional modes of SCENARIO, a file or the name of a shipped one.
 
-    Writes modes.json and the pictures modes and interference into ./shaftloop-out/<scenario>/. With --json
+    Writes modes.json and the pictures modes and campbell into ./shaftloop-out/<scenario>/. With --json
     nothing is written unless --out is given.
     """
     scenario = request.read()

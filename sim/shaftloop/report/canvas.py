@@ -1,17 +1,20 @@
-"""What all pictures share: paper, colours, thinning of curves, files."""
+"""What all pictures share: a finding as title, paper, colours, thinning of curves, files."""
 
+import io
 import textwrap
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.report.files import open_atomically
 
-__all__ = ["COLOURS", "MACHINE_COLOURS", "draw", "plain", "thinned"]
+__all__ = ["COLOURS", "MACHINE_COLOURS", "SIDE", "Picture", "over", "plain", "thinned"]
 
 Array = NDArray[np.float64]
 
@@ -19,15 +22,25 @@ COLOURS = {
     "setpoint": "#000000",
     "true": "#009E73",
     "reading": "#CC79A7",
+    "before": "#6E6E6E",
+    "now": "#0072B2",
+    "phase margin": "#785EF0",
+    "gain margin": "#9A6700",
+    "sensitivity": "#D55E00",
+    "complementary": "#56B4E9",
+    "limit": "#D55E00",
     "electrical": "#0072B2",
     "mechanical": "#009E73",
     "loss": "#D55E00",
     "stored": "#E69F00",
     "grid": "#000000",
-    "phase margin": "#785EF0",
     "quiet": "#6E6E6E",
 }
-"""By meaning; from the palette of Okabe and Ito, which the colour-blind can tell apart."""
+"""By meaning, the same in all pictures; a loop as it is has the colour "now".
+
+From the palette of Okabe and Ito, with a violet and a brown, which the colour-blind can tell apart. Meanings
+that share a colour never stand in one picture as curves.
+"""
 MACHINE_COLOURS = ("#0072B2", "#D55E00", "#E69F00", "#56B4E9")
 """Of the machines, left to right."""
 
@@ -45,56 +58,100 @@ _STYLE: Any = {
     "legend.frameon": False,
     "legend.fontsize": 9.0,
     "svg.hashsalt": "shaftloop",
+    # Letters stay letters: small files that can be searched and read out.
+    "svg.fonttype": "none",
     "path.simplify_threshold": 0.5,
 }
 _BINS = 1500
 _DPI = 130.0
-_TITLE_WIDTH = 90
-_PER_INCH = 9.0
+_PER_INCH = 9.2
 """Letters of a title that fit into an inch."""
+_LINES = 3
+SIDE: Any = {"loc": "left", "fontweight": "normal", "fontsize": 10.0, "parse_math": False}
+"""How what a panel shows stands over it."""
 
 
-def draw(paint: Callable[[Any], None], size: tuple[float, float], title: str, paths: list[Path]) -> None:
-    """Draw a picture and write it to files whose endings say the format.
+@dataclass(frozen=True)
+class Picture:
+    """What can be drawn of an answer: its finding in words, and how it is painted."""
 
-    Parameters
-    ----------
-    paint : callable
-        Takes an empty matplotlib figure and fills it.
-    size : tuple of float
-        Width and height. [inch]
-    title : str
-        Any text; nothing in it is taken for a formula.
-    paths : list of Path
-        Files, .svg or .png; none, nothing is drawn.
-    """
-    if not paths:
-        return
-    import matplotlib
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
-    from matplotlib.figure import Figure
-    from matplotlib.layout_engine import ConstrainedLayoutEngine
+    name: str
+    """Of its file, without ending."""
+    title: str
+    """The finding: the same numbers and words as in the verdict. Nothing in it is taken for a formula."""
+    shows: str
+    """What is drawn, for those who cannot see it."""
+    subject: str
+    """Of which bench it is."""
+    size: tuple[float, float]
+    """Width and height. [inch]"""
+    paint: Callable[[Any], None]
+    """Takes an empty matplotlib figure and fills it."""
 
-    with matplotlib.rc_context(_STYLE), warnings.catch_warnings():
-        # A title may hold characters that the font does not have; boxes in the picture are enough said.
-        warnings.filterwarnings("ignore", message="Glyph .* missing")
-        engine = ConstrainedLayoutEngine()
-        figure = Figure(figsize=size, dpi=_DPI, layout=engine)
-        figure.suptitle(plain(title, size[0]), fontsize=13.0, fontweight="bold", parse_math=False)
-        FigureCanvasAgg(figure)
-        paint(figure)
-        _write_plain_decades(figure)
-        # Laid out once, by one renderer for all formats; ``savefig`` would do it again for each.
-        engine.execute(figure)
-        figure.set_layout_engine("none")
-        for path in paths:
-            figure.set_dpi(_DPI)
-            with open_atomically(path) as file:
-                if path.suffix == ".svg":
-                    FigureCanvasSVG(figure).print_svg(file, metadata={"Date": None})
-                else:
-                    FigureCanvasAgg(figure).print_png(file)
+    @property
+    def alternative(self) -> str:
+        """The finding and what is drawn, in place of the picture."""
+        return f"{self.title.rstrip('.')}. {self.shows}, of {self.subject}."
+
+    def write(self, paths: Sequence[Path]) -> None:
+        """Draw and write to files whose endings say the format.
+
+        Parameters
+        ----------
+        paths : sequence of Path
+            Files, .svg or .png; none, nothing is drawn.
+        """
+        if not paths:
+            return
+        with self._laid_out(titled=True) as figure:
+            for path in paths:
+                with open_atomically(path) as file:
+                    self._print(figure, path.suffix, file)
+
+    def svg(self) -> str:
+        """Return the picture as an SVG element, without its title, which a page writes as text."""
+        file = io.BytesIO()
+        with self._laid_out(titled=False) as figure:
+            self._print(figure, ".svg", file)
+        text = file.getvalue().decode("utf-8")
+        return text[text.index("<svg") :]
+
+    @contextmanager
+    def _laid_out(self, *, titled: bool) -> Iterator[Any]:
+        """Give the picture as a figure; it is printed in the same style."""
+        import matplotlib
+        from matplotlib.backends.backend_agg import FigureCanvasAgg
+        from matplotlib.figure import Figure
+        from matplotlib.layout_engine import ConstrainedLayoutEngine
+
+        with matplotlib.rc_context(_STYLE), warnings.catch_warnings():
+            # A title may hold characters that the font does not have; boxes in the picture are enough said.
+            warnings.filterwarnings("ignore", message="Glyph .* missing")
+            engine = ConstrainedLayoutEngine()
+            figure = Figure(figsize=self.size, dpi=_DPI, layout=engine)
+            if titled:
+                style: Any = {"x": 0.012, "ha": "left", "parse_math": False}
+                figure.suptitle(plain(self.title, self.size[0]), fontsize=12.5, fontweight="bold", **style)
+                style |= {"x": 0.988, "ha": "right", "fontsize": 8.5, "color": COLOURS["quiet"]}
+                figure.supxlabel(plain(self.subject, self.size[0]), **style)
+            FigureCanvasAgg(figure)
+            self.paint(figure)
+            _write_plain_decades(figure)
+            # Laid out once, by one renderer for all formats; ``savefig`` would do it again for each.
+            engine.execute(figure)
+            figure.set_layout_engine("none")
+            yield figure
+
+    def _print(self, figure: Any, kind: str, file: BinaryIO) -> None:
+        from matplotlib.backends.backend_agg import FigureCanvasAgg
+        from matplotlib.backends.backend_svg import FigureCanvasSVG
+
+        about = {"Title": self.title, "Description": self.alternative}
+        figure.set_dpi(_DPI)
+        if kind == ".svg":
+            FigureCanvasSVG(figure).print_svg(file, metadata={"Date": None, **about})
+        else:
+            FigureCanvasAgg(figure).print_png(file, metadata=about)
 
 
 def _write_plain_decades(figure: Any) -> None:
@@ -113,7 +170,7 @@ def _write_plain_decades(figure: Any) -> None:
 
 
 def plain(text: str, width: float = 10.0) -> str:
-    """Return a text that fits over a picture: printable, at most two lines.
+    """Return a text that fits over a picture: printable, at most three lines.
 
     Parameters
     ----------
@@ -123,8 +180,7 @@ def plain(text: str, width: float = 10.0) -> str:
         Of the picture. [inch]
     """
     printable = "".join(c if c.isprintable() else " " for c in text)
-    most = min(_TITLE_WIDTH, int(_PER_INCH * width))
-    return "\n".join(textwrap.wrap(printable, most, max_lines=2, placeholder=" ..."))
+    return "\n".join(textwrap.wrap(printable, int(_PER_INCH * width), max_lines=_LINES, placeholder=" ..."))
 
 
 def thinned(x: Array, y: Array) -> tuple[Array, Array]:
@@ -146,3 +202,28 @@ def thinned(x: Array, y: Array) -> tuple[Array, Array]:
     ).ravel()
     keep = np.unique(np.concatenate(([0], both, [len(y) - 1])))
     return x[keep], y[keep]
+
+
+def over(axes: Any, columns: int, **more: Any) -> None:
+    """Put the legend of a panel above it, where no curve is.
+
+    Parameters
+    ----------
+    axes : Axes
+        Of matplotlib.
+    columns : int
+        Entries side by side.
+    **more
+        Further arguments of the legend.
+    """
+    legend = axes.legend(
+        loc="lower left",
+        bbox_to_anchor=(-0.01, 1.0),
+        ncols=columns,
+        borderaxespad=0.0,
+        columnspacing=1.2,
+        handlelength=1.8,
+        **more,
+    )
+    for text in legend.get_texts():
+        text.set_parse_math(False)

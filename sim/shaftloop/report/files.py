@@ -5,17 +5,19 @@ import platform
 import re
 import shutil
 import zlib
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import BinaryIO, ClassVar
+from typing import TYPE_CHECKING, BinaryIO, ClassVar
 
 from shaftloop.errors import ShaftloopError
+
+if TYPE_CHECKING:
+    from shaftloop.report.canvas import Picture
 
 __all__ = [
     "OutputError",
     "Outputs",
-    "Picture",
     "check_folder",
     "make_folder",
     "open_atomically",
@@ -23,8 +25,6 @@ __all__ = [
     "write_text",
 ]
 
-Picture = tuple[str, Callable[[list[Path]], None]]
-"""Name without ending, and what draws it into files."""
 _HERE = f"{zlib.crc32(platform.node().encode()):08x}"
 """Marks drafts of this computer: whether a process lives can be asked of its own computer only."""
 _DRAFT = re.compile(rf"\..*\.{_HERE}-([0-9]{{1,9}})\.tmp")
@@ -171,7 +171,7 @@ class Outputs:
         self.files.append(self._folder / name)
         return self.files[-1]
 
-    def draw(self, pictures: Iterable[Picture]) -> None:
+    def draw(self, pictures: "Iterable[Picture]") -> None:
         """Draw pictures, one file per format each.
 
         Parameters
@@ -179,8 +179,8 @@ class Outputs:
         pictures : iterable of Picture
             Of an answer.
         """
-        for name, draw in pictures:
-            draw([self.file(f"{name}.{kind}") for kind in self._kinds])
+        for picture in pictures if self._kinds else ():
+            picture.write([self.file(f"{picture.name}.{kind}") for kind in self._kinds])
 
 
 def write_text(path: Path, text: str) -> None:

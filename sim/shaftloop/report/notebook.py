@@ -1,24 +1,20 @@
 """An answer in a notebook: title, what must be known, figures, the main picture."""
 
-from collections.abc import Callable
 from html import escape
 from importlib import import_module
-from pathlib import Path
-from tempfile import TemporaryDirectory
-from typing import Any
 
 from shaftloop.answers.base import Answer
 from shaftloop.report.quantities import show
 
 __all__ = ["shown"]
 
-_PICTURES: dict[str, tuple[str, Callable[[Any], tuple[Any, ...]]]] = {
-    "RunAnswer": ("run.overview.draw_overview", lambda a: (a.simulation,)),
-    "ModesAnswer": ("modes.shapes.draw_modes", lambda a: (a.line, a.modes)),
-    "MarginsAnswer": ("margins.bode.draw_bode", lambda a: (next(iter(a.loops.values())).margins,)),
-    "FidelityAnswer": ("fidelity.error.draw_error", lambda a: (a.found,)),
+_ROOMS = {
+    "RunAnswer": "run",
+    "ModesAnswer": "modes",
+    "MarginsAnswer": "margins",
+    "FidelityAnswer": "fidelity",
 }
-"""What draws the main picture of an answer, and what of it; title and file follow."""
+"""Which room draws the main picture of an answer, its first one."""
 
 
 def shown(answer: Answer) -> str:
@@ -43,13 +39,8 @@ def _value(value: float | None, unit: str, reason: str) -> str:
 
 
 def _picture(answer: Answer) -> str:
-    if type(answer).__name__ not in _PICTURES:
+    room = _ROOMS.get(type(answer).__name__)
+    if room is None:
         return ""
-    name, parts = _PICTURES[type(answer).__name__]
-    module, _, function = name.rpartition(".")
-    draw = getattr(import_module(f"shaftloop.report.{module}"), function)
-    with TemporaryDirectory() as folder:
-        path = Path(folder) / "picture.svg"
-        draw(*parts(answer), answer.title, [path])
-        text = path.read_text(encoding="utf-8")
-    return text[text.index("<svg") :]
+    picture = import_module(f"shaftloop.report.{room}.room").pictures(answer)[0]
+    return f"<figure><figcaption>{escape(picture.title)}</figcaption>{picture.svg()}</figure>"

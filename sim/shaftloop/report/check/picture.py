@@ -1,15 +1,14 @@
 """What changed gains do: a step before and now beside the sensitivity before and now."""
 
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from shaftloop.report.canvas import COLOURS, draw, thinned
+from shaftloop.report.canvas import COLOURS, SIDE, Picture, over, thinned
 from shaftloop.report.quantities import show
 from shaftloop.studies.checks.compare import Comparison, Side
 
-__all__ = ["draw_comparison"]
+__all__ = ["comparison_picture"]
 
 _FURTHEST = 3.0
 """Where the picture of a growing response or a peak without end is cut."""
@@ -19,8 +18,8 @@ _LOWEST_DECADE = 1.0
 """Lowest frequency shown. [Hz]"""
 
 
-def draw_comparison(found: Comparison, labels: tuple[str, str], title: str, paths: list[Path]) -> None:
-    """Draw a loop before and after a change of gains.
+def comparison_picture(found: Comparison, labels: tuple[str, str], subject: str) -> Picture:
+    """Return a loop before and after a change of gains.
 
     Parameters
     ----------
@@ -28,10 +27,8 @@ def draw_comparison(found: Comparison, labels: tuple[str, str], title: str, path
         The loop before and now.
     labels : tuple of str
         What the gains were and are.
-    title : str
-        What stands over the picture.
-    paths : list of Path
-        Files to write.
+    subject : str
+        Of which bench it is.
     """
 
     def paint(figure: Any) -> None:
@@ -39,7 +36,13 @@ def draw_comparison(found: Comparison, labels: tuple[str, str], title: str, path
         _steps(left, found, labels)
         _sensitivity(right, found)
 
-    draw(paint, (11.5, 4.6), title, paths)
+    before, now = found.before.margins.ms, found.now.margins.ms
+    way = "rises" if now > before else "falls"
+    title = f"Loop {found.loop}: Ms (peak sensitivity) {way} from {before:.3g} to {now:.3g}"
+    if found.limit is not None:
+        title += f", {'beyond' if now > found.limit else 'inside'} the limit of {found.limit:.3g}"
+    shows = "True quantity after a step, and sensitivity over frequency, with the gains before and now"
+    return Picture("gains", title, shows, subject, (11.5, 5.2), paint)
 
 
 def _calm(side: Side) -> float:
@@ -50,7 +53,7 @@ def _calm(side: Side) -> float:
 
 
 def _sides(found: Comparison) -> list[tuple[Side, str, float]]:
-    return [(found.before, COLOURS["quiet"], 1.4), (found.now, COLOURS["loss"], 2.0)]
+    return [(found.before, COLOURS["before"], 1.4), (found.now, COLOURS["now"], 2.0)]
 
 
 def _steps(axes: Any, found: Comparison, labels: tuple[str, str]) -> None:
@@ -64,15 +67,8 @@ def _steps(axes: Any, found: Comparison, labels: tuple[str, str]) -> None:
     axes.set_ylim(max(min(lowest, 0.0) - 0.08, -_FURTHEST), min(max(peak, 1.0) + 0.12, _FURTHEST))
     quantity = "torque" if found.unit == "N m" else "speed"
     axes.set(xlabel="time since the step [ms]", ylabel=f"true {quantity} / size of the step")
-    axes.set_title(
-        f"loop {found.loop}, step of {show(found.size, found.unit, 3)}",
-        loc="left",
-        fontweight="normal",
-        fontsize=10.0,
-        parse_math=False,
-    )
-    for text in axes.legend(loc="lower right").get_texts():
-        text.set_parse_math(False)
+    axes.set_title(f"loop {found.loop}, step of {show(found.size, found.unit, 3)}", pad=22.0, **SIDE)
+    over(axes, 2)
 
 
 def _sensitivity(axes: Any, found: Comparison) -> None:
@@ -108,4 +104,4 @@ def _sensitivity(axes: Any, found: Comparison) -> None:
     axes.set_xlim(lowest, float(found.now.margins.frequency[-1]))
     axes.set_ylim(0.0, top)
     axes.set(xlabel="frequency [Hz]", ylabel="sensitivity |S|")
-    axes.set_title("how much the loop magnifies disturbances", loc="left", fontweight="normal", fontsize=10.0)
+    axes.set_title("how much the loop magnifies disturbances", **SIDE)

@@ -1,6 +1,5 @@
 """Amplitude and phase error of the reading over frequency, with the bands in which it can be trusted."""
 
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -8,10 +7,11 @@ from numpy.typing import NDArray
 
 from shaftloop.analysis.fidelity.signalpath import hold_response
 from shaftloop.analysis.fidelity.transfer import Fidelity
-from shaftloop.report.canvas import COLOURS, draw
+from shaftloop.report.canvas import COLOURS, SIDE, Picture, over
+from shaftloop.report.fidelity.verdict import bands
 from shaftloop.report.quantities import show
 
-__all__ = ["draw_error"]
+__all__ = ["error_picture"]
 
 Array = NDArray[np.float64]
 
@@ -22,17 +22,15 @@ _DECADES_BELOW = 2.5
 _STEEPEST = -720.0
 
 
-def draw_error(found: Fidelity, title: str, paths: list[Path]) -> None:
-    """Draw amplitude and phase errors of mechanics, signal path and both.
+def error_picture(found: Fidelity, subject: str) -> Picture:
+    """Return amplitude and phase errors of mechanics, signal path and both.
 
     Parameters
     ----------
     found : Fidelity
         From `fidelity`.
-    title : str
-        What stands over the picture.
-    paths : list of Path
-        Files to write.
+    subject : str
+        Of which bench it is.
     """
 
     def paint(figure: Any) -> None:
@@ -46,17 +44,16 @@ def draw_error(found: Fidelity, title: str, paths: list[Path]) -> None:
         for axes in (gain, zoom, phase):
             axes.axvline(0.5 * found.sampling, color=COLOURS["quiet"], linewidth=0.8, linestyle=":")
         phase.set_xlabel("frequency [Hz]   (dotted: half the rate of the sensor, above which all is folded)")
-        gain.set_title(_summary(found), loc="left", fontweight="normal", fontsize=10.0, parse_math=False)
+        gain.set_title(_summary(found), pad=22.0, **SIDE)
 
-    draw(paint, (10.5, 9.5), title, paths)
+    shows = "Amplitude and phase of the reading over frequency, relative to a slow torque"
+    return Picture("error", bands(found), shows, subject, (10.5, 9.5), paint)
 
 
 def _summary(found: Fidelity) -> str:
     where = f"{show(found.point.speed, 'rad/s')} and {show(found.point.torque, 'N m')}"
-    return (
-        f"unit {found.unit}, sensor {found.sensor.name}, at {where}; 1 is the share of a slow torque, "
-        f"{100.0 * found.share:.3g} % of that at the air gap"
-    )
+    share = f"a slow torque turns the whole line, {100.0 * found.share:.3g} % of it passes the sensor"
+    return f"at {where}, torque commands held: {share}"
 
 
 def _limits(found: Fidelity) -> tuple[float, float]:
@@ -84,10 +81,12 @@ def _draw_gain(axes: Any, found: Fidelity, shown: NDArray[np.bool_]) -> None:
         style = {"color": COLOURS["quiet"], "linewidth": 1.0, "zorder": 1.8}
         axes.plot(found.frequency[shown], np.abs(closed), label="both, with the loops closed", **style)
     axes.set(
-        yscale="log", ylabel="amplitude [1]", ylim=(max(0.6 * every.min(), 1e-4), 2.0 * max(every.max(), 1.5))
+        yscale="log",
+        ylabel="amplitude / slow torque's",
+        ylim=(max(0.6 * every.min(), 1e-4), 2.0 * max(every.max(), 1.5)),
     )
     axes.axhline(1.0, color="black", linewidth=0.7)
-    axes.legend(loc="lower left")
+    over(axes, 4)
 
 
 def _draw_zoom(axes: Any, found: Fidelity, shown: NDArray[np.bool_]) -> None:
@@ -130,7 +129,7 @@ def _draw_phase(axes: Any, found: Fidelity, shown: NDArray[np.bool_]) -> None:
         axes.plot(found.frequency[shown], angle[shown], label=label, **style)
         lowest = min(lowest, float(angle[shown].min()))
     held = np.degrees(np.unwrap(np.angle(found.signal * hold_response(found.frequency, found.sampling))))
-    axes.plot(
+    (late,) = axes.plot(
         found.frequency[shown],
         held[shown],
         color=_SIGNAL,
@@ -141,4 +140,4 @@ def _draw_phase(axes: Any, found: Fidelity, shown: NDArray[np.bool_]) -> None:
     bottom = max(lowest, _STEEPEST)
     axes.set(ylabel="phase [°]", ylim=(bottom - 20.0, 60.0))
     axes.set_yticks(np.arange(-90.0 * np.floor(-bottom / 90.0), 61.0, 90.0))
-    axes.legend(loc="lower left", ncols=2)
+    over(axes, 1, handles=[late])

@@ -1,27 +1,26 @@
 """Where the ripple of the unit appears in the reading, over the speed range."""
 
 import math
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from shaftloop.analysis.fidelity.aliasing import Aliasing, FoldedOrder
 from shaftloop.analysis.fidelity.transfer import Fidelity
-from shaftloop.report.canvas import COLOURS, draw
-from shaftloop.report.modes.interference import spread_out
+from shaftloop.report.canvas import COLOURS, SIDE, Picture
+from shaftloop.report.modes.campbell import spread_out
 from shaftloop.report.quantities import show
 
-__all__ = ["draw_folding"]
+__all__ = ["folding_picture"]
 
 _RPM = 30.0 / math.pi
-_QUIET, _FOLDED, _BAND = COLOURS["quiet"], COLOURS["loss"], COLOURS["electrical"]
+_QUIET, _FOLDED, _BAND = COLOURS["quiet"], COLOURS["limit"], COLOURS["now"]
 _PALE = "#F0B98F"
 _MOST_NAMES = 12
 
 
-def draw_folding(found: Fidelity, aliasing: Aliasing, title: str, paths: list[Path]) -> None:
-    """Draw frequency in the reading against speed, one line per order, folded parts in another colour.
+def folding_picture(found: Fidelity, aliasing: Aliasing, subject: str) -> Picture:
+    """Return frequency in the reading against speed, one line per order, folded parts in another colour.
 
     Parameters
     ----------
@@ -29,17 +28,16 @@ def draw_folding(found: Fidelity, aliasing: Aliasing, title: str, paths: list[Pa
         From `fidelity`.
     aliasing : Aliasing
         From `aliasing`.
-    title : str
-        What stands over the picture.
-    paths : list of Path
-        Files to write.
+    subject : str
+        Of which bench it is.
     """
 
     def paint(figure: Any) -> None:
         axes = figure.subplots()
         _draw(axes, found, aliasing)
 
-    draw(paint, (11.5, 6.4), title, paths)
+    shows = "Frequency at which each order of torque ripple appears in the reading, against speed"
+    return Picture("folding", _finding(found, aliasing), shows, subject, (11.5, 6.4), paint)
 
 
 def _draw(axes: Any, found: Fidelity, aliasing: Aliasing) -> None:
@@ -63,9 +61,7 @@ def _draw(axes: Any, found: Fidelity, aliasing: Aliasing) -> None:
     for entry in aliasing.orders:
         _draw_order(axes, entry, half, aliasing)
     _name(axes, aliasing, reach, top)
-    axes.set_title(
-        _summary(found, aliasing), loc="left", fontweight="normal", fontsize=10.0, parse_math=False
-    )
+    axes.set_title(_key(found, aliasing), **SIDE)
 
 
 def _draw_order(axes: Any, entry: FoldedOrder, half: float, aliasing: Aliasing) -> None:
@@ -96,19 +92,27 @@ def _name(axes: Any, aliasing: Aliasing, reach: float, top: float) -> None:
         axes.text(reach, min(place, top), text, fontsize=9.0, va="center", ha="left", clip_on=False)
 
 
-def _summary(found: Fidelity, aliasing: Aliasing) -> str:
+def _finding(found: Fidelity, aliasing: Aliasing) -> str:
     reach, half = aliasing.max_speed, 0.5 * found.sampling
     highest = max((entry.ripple.order for entry in aliasing.orders), default=0.0)
-    if highest * reach <= 2.0 * math.pi * half:
-        return (
-            f"No aliasing up to {show(reach, 'rad/s')}: sensor {found.sensor.name} at "
-            f"{show(found.sampling, 'Hz', 4)} has no order above half its rate; wider: more arrives"
-        )
-    begins = 2.0 * math.pi * half / highest
-    text = (
-        f"{highest:g}x folds above {show(begins, 'rad/s')}, sensor {found.sensor.name} at "
-        f"{show(found.sampling, 'Hz', 4)}; wider: more arrives; orange: folded"
-    )
+    if not highest:
+        return "No order of torque ripple is known, so none is seen to fold"
+    if not _folds(found, aliasing):
+        return f"No aliasing up to {show(reach, 'rad/s')}: no order comes above half the rate of the sensor"
+    begins = show(2.0 * math.pi * half / highest, "rad/s")
+    where = f"; {aliasing.warnings[0]}" if aliasing.warnings else ", outside the band of the torque loop"
+    return f"Order {highest:g} folds above {begins}{where}"
+
+
+def _folds(found: Fidelity, aliasing: Aliasing) -> bool:
+    highest = max((entry.ripple.order for entry in aliasing.orders), default=0.0)
+    return highest * aliasing.max_speed > math.pi * found.sampling
+
+
+def _key(found: Fidelity, aliasing: Aliasing) -> str:
+    text = f"sensor {found.sensor.name} at {show(found.sampling, 'Hz', 4)}; the wider, the more arrives"
+    if not _folds(found, aliasing):
+        return text
     known = any(entry.ripple.amplitude is not None for entry in aliasing.orders)
     level = f", pale below {show(aliasing.level, 'N m', 3)}"
-    return text + (level if known else "; no amplitude stated, so per N m")
+    return f"{text}; orange: folded{level if known else '; no amplitude stated, so per N m'}"

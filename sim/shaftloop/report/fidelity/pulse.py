@@ -1,35 +1,43 @@
 """How much of the peak of a short pulse arrives, against the width of the pulse."""
 
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from shaftloop.analysis.fidelity.transfer import Fidelity
-from shaftloop.report.canvas import COLOURS, draw
+from shaftloop.report.canvas import COLOURS, SIDE, Picture, over
 from shaftloop.report.quantities import show
 
-__all__ = ["draw_pulse"]
+__all__ = ["pulse_picture"]
 
 
-def draw_pulse(found: Fidelity, title: str, paths: list[Path]) -> None:
-    """Draw the captured share of the peak of a half-sine pulse against its width.
+def pulse_picture(found: Fidelity, subject: str) -> Picture:
+    """Return the captured share of the peak of a half-sine pulse against its width.
 
     Parameters
     ----------
     found : Fidelity
         From `fidelity`.
-    title : str
-        What stands over the picture.
-    paths : list of Path
-        Files to write.
+    subject : str
+        Of which bench it is.
     """
 
     def paint(figure: Any) -> None:
         axes = figure.subplots()
         _draw(axes, found)
 
-    draw(paint, (10.0, 5.6), title, paths)
+    shows = "Peak of a half-sine pulse of torque against its width, relative to a slow pulse"
+    return Picture("pulse", _finding(found), shows, subject, (10.5, 5.8), paint)
+
+
+def _finding(found: Fidelity) -> str:
+    lost = {error: width for error, width in found.pulse_widths.items() if width is not None}
+    if not lost:
+        return (
+            f"Sensor {found.sensor.name} loses less than {100.0 * min(found.pulse_widths):g} % of any pulse"
+        )
+    parts = [f"{100.0 * error:g} % below {show(width, 's', 3)}" for error, width in sorted(lost.items())]
+    return f"Sensor {found.sensor.name} loses more than {', '.join(parts)} of the peak of a pulse"
 
 
 def _draw(axes: Any, found: Fidelity) -> None:
@@ -64,15 +72,16 @@ def _draw(axes: Any, found: Fidelity) -> None:
         xlabel="width of the half-sine pulse [ms]",
         ylabel="peak / peak of a slow pulse [1]",
     )
-    for error, shortest in found.pulse_widths.items():
+    for i, (error, shortest) in enumerate(sorted(found.pulse_widths.items(), reverse=True)):
         if shortest is None or not curve.width[0] < shortest < curve.width[-1]:
             continue
         axes.plot(1e3 * shortest, 1.0 - error, "o", color=COLOURS["reading"], markersize=5.5, zorder=4.0)
         axes.annotate(
             f"-{100.0 * error:g} % at {show(shortest, 's', 3)}",
             (1e3 * shortest, 1.0 - error),
-            xytext=(9, -13),
+            xytext=(-8, 4 + 9 * i),
             textcoords="offset points",
+            ha="right",
             fontsize=9.0,
             bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.75, "pad": 0.5},
         )
@@ -80,5 +89,5 @@ def _draw(axes: Any, found: Fidelity) -> None:
     low_pass = found.sensor.filter
     what = "no low-pass" if low_pass is None else f"low-pass at {show(low_pass.cutoff, 'Hz', 3)}"
     text = f"sensor {found.sensor.name}: {what}, a sample every {period}; unit {found.unit}, commands held"
-    axes.set_title(text, loc="left", fontweight="normal", fontsize=10.0, parse_math=False)
-    axes.legend(loc="lower right")
+    axes.set_title(text, pad=38.0, **SIDE)
+    over(axes, 2)

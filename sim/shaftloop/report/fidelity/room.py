@@ -1,7 +1,6 @@
 """What `shaftloop fidelity` found: as a document and as a folder of files."""
 
-from collections.abc import Iterator, Sequence
-from functools import partial
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -16,10 +15,11 @@ from shaftloop.analysis.fidelity.signalpath import hold_response
 from shaftloop.analysis.fidelity.transfer import Fidelity
 from shaftloop.answers.fidelity import FidelityAnswer
 from shaftloop.figures import number
+from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import identity, origin
 from shaftloop.report.fidelity.tables import details
 from shaftloop.report.fidelity.verdict import verdict
-from shaftloop.report.files import Outputs, Picture, write_text
+from shaftloop.report.files import Outputs, write_text
 
 __all__ = ["details", "document", "pictures", "verdict", "write"]
 
@@ -57,25 +57,28 @@ def document(results: FidelityAnswer) -> dict[str, Any]:
     }
 
 
-def pictures(results: FidelityAnswer) -> Iterator[Picture]:
-    """Yield the pictures of what was found.
+def pictures(results: FidelityAnswer) -> list[Picture]:
+    """Return what can be drawn.
 
     Parameters
     ----------
     results : FidelityAnswer
         What was found.
     """
-    from shaftloop.report.fidelity.error import draw_error
-    from shaftloop.report.fidelity.folding import draw_folding
-    from shaftloop.report.fidelity.pulse import draw_pulse
-    from shaftloop.report.fidelity.time import draw_time
+    from shaftloop.report.fidelity.error import error_picture
+    from shaftloop.report.fidelity.folding import folding_picture
+    from shaftloop.report.fidelity.pulse import pulse_picture
+    from shaftloop.report.fidelity.time import time_picture
 
-    found, title = results.found, results.title
-    yield "error", partial(draw_error, found, title)
-    yield "pulse", partial(draw_pulse, found, title)
-    yield "folding", partial(draw_folding, found, results.aliasing, title)
+    subject, found = results.title, results.found
+    drawn = [
+        error_picture(found, subject),
+        pulse_picture(found, subject),
+        folding_picture(found, results.aliasing, subject),
+    ]
     if results.simulation is not None:
-        yield "time", partial(draw_time, found, results.simulation, title)
+        drawn.append(time_picture(found, results.simulation, subject))
+    return drawn
 
 
 def write(folder: Path, results: FidelityAnswer, document: str, kinds: Sequence[str]) -> list[Path]:

@@ -1,10 +1,11 @@
 """The answer about the torque reading in words."""
 
 from shaftloop.analysis.fidelity.bands import Band
+from shaftloop.analysis.fidelity.transfer import Fidelity
 from shaftloop.answers.fidelity import FidelityAnswer
 from shaftloop.report.quantities import show
 
-__all__ = ["verdict"]
+__all__ = ["bands", "verdict"]
 
 
 def verdict(answer: FidelityAnswer) -> list[str]:
@@ -16,9 +17,7 @@ def verdict(answer: FidelityAnswer) -> list[str]:
         What was found.
     """
     found, figures = answer.found, answer.figures
-    unit, sensor = found.unit, found.sensor.name
-    ends = [f"{band.level} {_reach(band)}" for band in found.bands["total"]]
-    first = f"The reading of {sensor} follows the torque of {unit} within {ends[0]}, {ends[1]}, {ends[2]}"
+    first = bands(found)
     limited = figures["mechanical_band_5_percent"].value, figures["signal_band_5_percent"].value
     if limited[0] is not None and (limited[1] is None or limited[0] < limited[1]):
         first += "; the mechanics limit it: line and inertia ahead of the sensor would move it"
@@ -35,6 +34,18 @@ def verdict(answer: FidelityAnswer) -> list[str]:
         f"Sampling folds: {notes[0]}." if notes else "No known ripple is folded into the torque loop."
     )
     return said
+
+
+def bands(found: Fidelity) -> str:
+    """Return up to which frequencies the reading follows the torque, in words.
+
+    Parameters
+    ----------
+    found : Fidelity
+        Of a bench.
+    """
+    ends = ", ".join(f"{band.level} {_reach(band)}" for band in found.bands["total"])
+    return f"The reading of {found.sensor.name} follows the torque of {found.unit} within {ends}"
 
 
 def _reach(band: Band) -> str:

@@ -1,7 +1,6 @@
 """The open-loop response over frequency, with its margins, and the sensitivities that follow from it."""
 
 import math
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -10,14 +9,14 @@ from numpy.typing import NDArray
 from shaftloop.analysis.injection import Measured
 from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.response import Crossing
-from shaftloop.report.canvas import COLOURS, draw
+from shaftloop.report.canvas import COLOURS, SIDE, Picture, over
 from shaftloop.report.quantities import show
 
-__all__ = ["draw_bode"]
+__all__ = ["bode_picture"]
 
 Array = NDArray[np.float64]
 
-_CURVE, _GAIN, _PHASE = COLOURS["electrical"], COLOURS["phase margin"], COLOURS["true"]
+_CURVE, _PHASE, _GAIN = COLOURS["now"], COLOURS["phase margin"], COLOURS["gain margin"]
 _BELOW_CROSSOVER = 60.0
 """How far below the lowest event the picture begins."""
 _FLOOR, _CEILING = 1e-2, 1e3
@@ -27,17 +26,17 @@ _LABEL = {"fontsize": 9.5, "parse_math": False}
 _PAPER = {"facecolor": "white", "edgecolor": "none", "pad": 0.8, "alpha": 0.8}
 
 
-def draw_bode(margins: Margins, title: str, paths: list[Path], measured: Measured | None = None) -> None:
-    """Draw L with its margins marked, and |S| and |T|.
+def bode_picture(margins: Margins, title: str, subject: str, measured: Measured | None = None) -> Picture:
+    """Return L over frequency with its margins marked, and |S| and |T|.
 
     Parameters
     ----------
     margins : Margins
         Of one loop.
     title : str
-        What stands over the picture.
-    paths : list of Path
-        Files to write.
+        Its finding.
+    subject : str
+        Of which bench it is.
     measured : Measured, optional
         Points of an injection to draw over the exact curve.
     """
@@ -56,16 +55,29 @@ def draw_bode(margins: Margins, title: str, paths: list[Path], measured: Measure
             _draw_measured(size, angle, margins, measured)
         _draw_closed(closed, margins)
         closed.set_xlabel("frequency [Hz]   (dotted: half the rate of the loop)")
-        size.set_title(_summary(margins), loc="left", fontweight="normal", fontsize=10.0, parse_math=False)
+        size.set_title(_summary(margins), **SIDE)
+        for axes in (size, closed):
+            _decibels(axes)
 
-    draw(paint, (10.5, 9.0), title, paths)
+    shows = f"Open loop of {margins.loop} over frequency, size and phase, with sensitivities below"
+    return Picture(f"bode-{margins.loop}", title, shows, subject, (10.5, 9.0), paint)
 
 
 def _summary(margins: Margins) -> str:
     point = margins.point
-    state = "stable" if margins.stable else "UNSTABLE: margins of an unstable loop"
     where = f"{show(point.speed, 'rad/s')} and {show(point.torque, 'N m')}"
-    return f"loop {margins.loop}, opened at its command, at {where}; {state}"
+    return f"open loop L of {margins.loop}, cut at its command, at {where}"
+
+
+def _decibels(axes: Any) -> None:
+    """Label the right edge of a logarithmic axis in decibels."""
+    low, high = axes.get_ylim()
+    step = 20.0 * math.ceil(math.log10(high / low) / 6.0) if high / low > 100.0 else 10.0
+    ticks = step * np.arange(math.ceil(20.0 * math.log10(low) / step), 20.0 * math.log10(high) / step)
+    right = axes.secondary_yaxis("right")
+    right.set_yticks(10.0 ** (ticks / 20.0), [f"{tick:.0f}" for tick in ticks])
+    right.set_yticks([], minor=True)
+    right.set_ylabel("[dB]")
 
 
 def _draw_size(axes: Any, margins: Margins, first: float) -> None:
@@ -77,19 +89,19 @@ def _draw_size(axes: Any, margins: Margins, first: float) -> None:
     axes.set(yscale="log", ylabel="|L|", ylim=(0.7 * low, min(1.5 * max(seen.max(), 3.0), _CEILING)))
     for crossing in margins.crossings:
         if crossing.kind == "gain":
-            axes.plot(crossing.frequency, 1.0, "o", color=_GAIN, markersize=4.5)
+            axes.plot(crossing.frequency, 1.0, "o", color=_PHASE, markersize=4.5)
     for factor in (margins.gain_margin, margins.gain_margin_down):
         at = None if factor is None else _nearest_phase_crossing(margins, factor)
         if factor is not None and at is not None:
-            _bar(axes, at.frequency, (1.0, 1.0 / factor), _PHASE)
-            _label(axes, f"gain × {factor:.3g}", (at.frequency, factor**-0.5), factor < 1.0, _PHASE)
+            _bar(axes, at.frequency, (1.0, 1.0 / factor), _GAIN)
+            _label(axes, f"gain × {factor:.3g}", (at.frequency, factor**-0.5), factor < 1.0, _GAIN)
     if margins.crossover is not None:
         axes.annotate(
             f"crossover {margins.crossover:.3g} Hz",
             (margins.crossover, 1.0),
             xytext=(6, 8),
             textcoords="offset points",
-            color=_GAIN,
+            color=_PHASE,
             bbox=_PAPER,
             **_LABEL,
         )
@@ -109,13 +121,13 @@ def _draw_angle(axes: Any, margins: Margins, first: float) -> None:
     for crossing in margins.crossings:
         here = float(np.interp(crossing.frequency, margins.frequency, angle))
         if crossing.kind == "phase":
-            axes.plot(crossing.frequency, here, "o", color=_PHASE, markersize=4.5)
-        else:
             axes.plot(crossing.frequency, here, "o", color=_GAIN, markersize=4.5)
+        else:
+            axes.plot(crossing.frequency, here, "o", color=_PHASE, markersize=4.5)
             if margins.phase_margin is not None and abs(crossing.value) == abs(margins.phase_margin):
-                _bar(axes, crossing.frequency, (here - crossing.value, here), _GAIN)
+                _bar(axes, crossing.frequency, (here - crossing.value, here), _PHASE)
                 text = f"phase margin {margins.phase_margin:.1f}°"
-                _label(axes, text, (crossing.frequency, here - 0.5 * crossing.value), True, _GAIN)
+                _label(axes, text, (crossing.frequency, here - 0.5 * crossing.value), True, _PHASE)
 
 
 def _draw_measured(size: Any, angle: Any, margins: Margins, measured: Measured) -> None:
@@ -126,7 +138,7 @@ def _draw_measured(size: Any, angle: Any, margins: Margins, measured: Measured) 
     phase = np.degrees(np.angle(measured.response))
     phase += 360.0 * np.round((near - phase) / 360.0)
     style: Any = {
-        "color": COLOURS["true"],
+        "color": "black",
         "marker": "x",
         "linestyle": "none",
         "markersize": 5.0,
@@ -139,16 +151,22 @@ def _draw_measured(size: Any, angle: Any, margins: Margins, measured: Measured) 
 
 def _draw_closed(axes: Any, margins: Margins) -> None:
     sensitivity, complementary = np.abs(margins.sensitivity), np.abs(1.0 - margins.sensitivity)
-    axes.plot(margins.frequency, sensitivity, color=COLOURS["loss"], label="sensitivity |S|")
-    axes.plot(margins.frequency, complementary, color=COLOURS["true"], linestyle="--", label="|T| = |1 - S|")
+    style: Any = {"color": COLOURS["sensitivity"], "label": "sensitivity |S|: what is left of a disturbance"}
+    axes.plot(margins.frequency, sensitivity, **style)
+    style = {
+        "color": COLOURS["complementary"],
+        "linestyle": "--",
+        "label": "|T| = |1 - S|: what a set-point does",
+    }
+    axes.plot(margins.frequency, complementary, **style)
     most = max(margins.ms, margins.mt)
     axes.set(yscale="log", ylabel="closed loop", ylim=(0.03, 4.0 * max(most, 1.3)))
     axes.axhline(1.0, color="black", linewidth=0.8)
     peaks = [
-        (margins.ms, margins.ms_frequency, "Ms", COLOURS["loss"]),
-        (margins.mt, margins.mt_frequency, "Mt", COLOURS["true"]),
+        (margins.ms, margins.ms_frequency, "Ms", COLOURS["sensitivity"]),
+        (margins.mt, margins.mt_frequency, "Mt", COLOURS["complementary"]),
     ]
-    close = abs(math.log(margins.ms_frequency / margins.mt_frequency)) < 1.2
+    close = abs(math.log(margins.ms_frequency / margins.mt_frequency)) < 2.2
     for i, (value, frequency, name, colour) in enumerate(peaks):
         axes.plot(frequency, value, "o", color=colour, markersize=4.5)
         # Two peaks side by side are labelled to either side.
@@ -162,7 +180,7 @@ def _draw_closed(axes: Any, margins: Margins) -> None:
             color=colour,
             **_LABEL,
         )
-    axes.legend(loc="upper left", ncols=2)
+    over(axes, 2)
 
 
 def _nearest_phase_crossing(margins: Margins, factor: float) -> Crossing | None:

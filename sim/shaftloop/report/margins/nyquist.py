@@ -1,7 +1,6 @@
 """The open-loop response near -1, with circles of constant sensitivity."""
 
 import math
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -9,30 +8,32 @@ from numpy.typing import NDArray
 
 from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.response import fundamental
-from shaftloop.report.canvas import COLOURS, draw
+from shaftloop.report.canvas import COLOURS, Picture, over
 
-__all__ = ["draw_nyquist"]
+__all__ = ["nyquist_picture"]
 
 Complex = NDArray[np.complex128]
 
 _CIRCLES = (1.4, 1.6, 2.0)
-_CURVE, _WORST, _MARGIN = COLOURS["electrical"], COLOURS["loss"], COLOURS["true"]
+_CURVE, _WORST, _MARGIN = COLOURS["now"], COLOURS["sensitivity"], COLOURS["gain margin"]
 _LEFT, _RIGHT, _HIGH = -2.6, 1.15, 1.75
+_CIRCLE = "#F2B48C"
+"""Pale, in the colour of the sensitivity."""
 _TEXT = {"fontsize": 9.5, "parse_math": False}
 _MARKS = (1.0, 2.0, 5.0)
 
 
-def draw_nyquist(margins: Margins, title: str, paths: list[Path]) -> None:
-    """Draw L near -1.
+def nyquist_picture(margins: Margins, title: str, subject: str) -> Picture:
+    """Return L in the complex plane near -1.
 
     Parameters
     ----------
     margins : Margins
         Of one loop.
     title : str
-        What stands over the picture.
-    paths : list of Path
-        Files to write.
+        Its finding.
+    subject : str
+        Of which bench it is.
     """
 
     def paint(figure: Any) -> None:
@@ -47,13 +48,10 @@ def draw_nyquist(margins: Margins, title: str, paths: list[Path]) -> None:
         axes.plot(curve.real, -curve.imag, color=_CURVE, linewidth=0.8, alpha=0.4)
         _mark_frequencies(axes, margins)
         _mark_margins(axes, margins)
-        state = "stable" if margins.stable else "UNSTABLE"
-        worst = f"Ms {margins.ms:.3g} at {margins.ms_frequency:.3g} Hz"
-        axes.set_title(
-            f"loop {margins.loop}: {worst}; {state}", loc="left", fontweight="normal", parse_math=False
-        )
+        over(axes, 2)
 
-    draw(paint, (10.5, 9.4), title, paths)
+    shows = f"Open loop of {margins.loop} in the complex plane near -1, with circles of constant Ms"
+    return Picture(f"nyquist-{margins.loop}", title, shows, subject, (10.0, 9.4), paint)
 
 
 def _smooth_curve(margins: Margins) -> Complex:
@@ -71,14 +69,14 @@ def _draw_circles(axes: Any) -> None:
     axes.text(0.72, 0.72, "|L| = 1", color=COLOURS["quiet"], **_TEXT)
     for ms in _CIRCLES:
         radius = 1.0 / ms
-        axes.plot(-1.0 + radius * np.cos(turn), radius * np.sin(turn), color=COLOURS["stored"], linewidth=1.1)
+        axes.plot(-1.0 + radius * np.cos(turn), radius * np.sin(turn), color=_CIRCLE, linewidth=1.1)
         axes.text(
             -1.0 + 0.02,
             radius,
             f"Ms {ms:.1f}",
             ha="center",
             va="center",
-            color="#8A6100",
+            color=_WORST,
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
             **_TEXT,
         )
@@ -99,11 +97,17 @@ def _mark_frequencies(axes: Any, margins: Margins) -> None:
         if inside and min(abs(value - other) for other in taken) > 0.18:
             taken.append(complex(value))
             axes.plot(value.real, value.imag, "o", color=_CURVE, markersize=3.5)
+            # Beside the curve, on the side that is away from -1.
+            along = complex(fundamental(margins.system, np.array([1.001 * frequency]))[0] - value)
+            across = 1j * along / max(abs(along), 1e-300)
+            across *= 1.0 if (across * (value + 1.0).conjugate()).real >= 0.0 else -1.0
             axes.annotate(
                 f"{frequency:g} Hz",
                 (value.real, value.imag),
-                xytext=(6, -3),
+                xytext=(9.0 * across.real, 9.0 * across.imag),
                 textcoords="offset points",
+                ha="left" if across.real >= 0.0 else "right",
+                va="center",
                 color=_CURVE,
                 fontsize=8.5,
             )
@@ -115,43 +119,23 @@ def _worst_point(margins: Margins) -> complex:
 
 
 def _mark_margins(axes: Any, margins: Margins) -> None:
+    """Mark the margins; what they are stands above, where no curve is."""
     value = _worst_point(margins)
     axes.plot([-1.0, value.real], [0.0, value.imag], color=_WORST, linewidth=1.4)
-    axes.plot(value.real, value.imag, "o", color=_WORST, markersize=5)
-    middle = 0.5 * (value - 1.0)
     # With several ticks per hyperperiod images take part in Ms, which the curve does not show.
-    axes.annotate(
-        f"1/Ms = {1.0 / margins.ms:.3g}" if margins.ticks == 1 else f"|1 + L| = {abs(1.0 + value):.3g}",
-        (middle.real, middle.imag),
-        xytext=(4, 4 if abs(middle.imag) > 0.1 else 16 if value.imag >= 0.0 else -22),
-        textcoords="offset points",
-        color=_WORST,
-        bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.8},
-        **_TEXT,
+    nearest = (
+        f"1/Ms = {1.0 / margins.ms:.3g}" if margins.ticks == 1 else f"least |1 + L| {abs(1.0 + value):.3g}"
     )
+    text = f"{nearest} at {margins.ms_frequency:.4g} Hz"
+    axes.plot(value.real, value.imag, "o", color=_WORST, markersize=6, label=text)
     for factor in (margins.gain_margin, margins.gain_margin_down):
         if factor is not None and _LEFT < -1.0 / factor < _RIGHT:
-            axes.plot(-1.0 / factor, 0.0, "s", color=_MARGIN, markersize=6)
-            axes.annotate(
-                f"gain × {factor:.3g}",
-                (-1.0 / factor, 0.0),
-                xytext=(0, -18 if value.imag >= 0.0 else 10),
-                textcoords="offset points",
-                ha="center",
-                color=_MARGIN,
-                bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.8},
-                **_TEXT,
+            text = (
+                f"stable up to {factor:.3g} times the gain" if factor > 1.0 else f"down to {factor:.3g} times"
             )
+            axes.plot(-1.0 / factor, 0.0, "s", color=_MARGIN, markersize=6, label=text)
     for crossing in margins.crossings:
         if crossing.kind == "gain":
             at = -np.exp(1j * math.radians(crossing.value))
-            axes.plot(at.real, at.imag, "D", color=COLOURS["phase margin"], markersize=5)
-            axes.annotate(
-                f"{crossing.value:.1f}° at {crossing.frequency:.3g} Hz",
-                (at.real, at.imag),
-                xytext=(-8, -10 if at.imag < 0.0 else 6),
-                textcoords="offset points",
-                ha="right",
-                color=COLOURS["phase margin"],
-                **_TEXT,
-            )
+            text = f"{crossing.value:.1f}° from -180° at {crossing.frequency:.4g} Hz"
+            axes.plot(at.real, at.imag, "D", color=COLOURS["phase margin"], markersize=6, label=text)

@@ -2,8 +2,7 @@
 
 import cmath
 import math
-from collections.abc import Iterator, Sequence
-from functools import partial
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -16,10 +15,11 @@ from shaftloop.analysis.response import Crossing
 from shaftloop.analysis.worstcase import MapPoint, Worst
 from shaftloop.answers.margins import LoopAnswer, MarginsAnswer
 from shaftloop.figures import number
+from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.files import Outputs, Picture, write_text
+from shaftloop.report.files import Outputs, write_text
 from shaftloop.report.margins.tables import details
-from shaftloop.report.margins.verdict import verdict
+from shaftloop.report.margins.verdict import peak, standing, verdict
 from shaftloop.studies.vary import Variation
 
 __all__ = ["details", "document", "pictures", "verdict", "write"]
@@ -51,29 +51,31 @@ def document(results: MarginsAnswer) -> dict[str, Any]:
     return document
 
 
-def pictures(results: MarginsAnswer) -> Iterator[Picture]:
-    """Yield the pictures of what was found.
+def pictures(results: MarginsAnswer) -> list[Picture]:
+    """Return what can be drawn.
 
     Parameters
     ----------
     results : MarginsAnswer
         What was found.
     """
-    from shaftloop.report.margins.bode import draw_bode
-    from shaftloop.report.margins.nyquist import draw_nyquist
-    from shaftloop.report.margins.poles import draw_pole_map
-    from shaftloop.report.margins.step import draw_steps
-    from shaftloop.report.margins.vary import draw_variation
+    from shaftloop.report.margins.bode import bode_picture
+    from shaftloop.report.margins.nyquist import nyquist_picture
+    from shaftloop.report.margins.poles import pole_picture
+    from shaftloop.report.margins.step import step_picture
+    from shaftloop.report.margins.vary import vary_picture
 
-    title = results.title
+    subject, found = results.title, []
     for name, result in results.loops.items():
-        yield f"bode-{name}", partial(draw_bode, result.margins, title, measured=result.measured)
-        yield f"nyquist-{name}", partial(draw_nyquist, result.margins, title)
+        margins = result.margins
+        found.append(bode_picture(margins, standing(name, result), subject, result.measured))
+        found.append(nyquist_picture(margins, peak(name, margins), subject))
     analysis = next(iter(results.loops.values())).analysis
-    yield "poles", partial(draw_pole_map, results.poles, analysis.bench.hyperperiod, title)
-    yield "step", partial(draw_steps, [result.step for result in results.loops.values()], title)
+    found.append(pole_picture(results.poles, analysis.bench.hyperperiod, subject))
+    found.append(step_picture([result.step for result in results.loops.values()], subject))
     if results.variation is not None:
-        yield "vary", partial(draw_variation, results.variation, title)
+        found.append(vary_picture(results.variation, subject))
+    return found
 
 
 def write(folder: Path, results: MarginsAnswer, document: str, kinds: Sequence[str]) -> list[Path]:

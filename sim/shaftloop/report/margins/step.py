@@ -1,39 +1,45 @@
 """The response of the loops to a small step of their set-point."""
 
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from shaftloop.analysis.stepresponse import StepResponse
-from shaftloop.report.canvas import COLOURS, draw
+from shaftloop.report.canvas import COLOURS, SIDE, Picture, over
 from shaftloop.report.quantities import show
 
-__all__ = ["draw_steps"]
+__all__ = ["step_picture"]
 
 _FURTHEST = 4.0
 """Where the picture of a growing response is cut."""
 
 
-def draw_steps(steps: Sequence[StepResponse], title: str, paths: list[Path]) -> None:
-    """Draw reading and true quantity after a small step, one panel per loop.
+def step_picture(steps: Sequence[StepResponse], subject: str) -> Picture:
+    """Return reading and true quantity after a small step, one panel per loop.
 
     Parameters
     ----------
     steps : sequence of StepResponse
         One per loop.
-    title : str
-        What stands over the picture.
-    paths : list of Path
-        Files to write.
+    subject : str
+        Of which bench it is.
     """
 
     def paint(figure: Any) -> None:
         for axes, step in zip(figure.subplots(1, len(steps), squeeze=False)[0], steps, strict=True):
             _draw(axes, step)
 
-    draw(paint, (max(7.5, 6.2 * len(steps)), 4.8), title, paths)
+    shows = "True quantity and reading after a small step of the set-point"
+    size = (max(8.5, 6.2 * len(steps)), 4.8)
+    return Picture("step", "; ".join(map(_finding, steps)), shows, subject, size, paint)
+
+
+def _finding(step: StepResponse) -> str:
+    if step.settling_time is None or step.overshoot is None:
+        return f"Loop {step.loop} does not settle after a small step"
+    settled = show(step.settling_time, "s", 3)
+    return f"Loop {step.loop} settles {settled} after a small step and overshoots by {step.overshoot:.1f} %"
 
 
 def _draw(axes: Any, step: StepResponse) -> None:
@@ -51,12 +57,9 @@ def _draw(axes: Any, step: StepResponse) -> None:
         ylabel="change / size of the step",
         xlim=(-0.04 * time[-1], time[-1]),
     )
-    if step.settling_time is None or step.overshoot is None:
-        what = "does not settle"
-    else:
-        what = f"settles in {show(step.settling_time, 's', 3)}, overshoot {step.overshoot:.1f} %"
+    if step.settling_time is not None:
         axes.axvline(1e3 * step.settling_time, color=COLOURS["quiet"], linewidth=0.9, linestyle=":")
     unit = "N m" if step.quantity == "torque" else "rad/s"
-    text = f"loop {step.loop}, step of {show(step.size, unit, 3)}: {what}"
-    axes.set_title(text, loc="left", fontweight="normal", fontsize=10.0, parse_math=False)
-    axes.legend(loc="lower right")
+    title = f"loop {step.loop}, step of {show(step.size, unit, 3)}; shaded: ±2 %, dotted: settled"
+    axes.set_title(title, pad=20.0, **SIDE)
+    over(axes, 2)

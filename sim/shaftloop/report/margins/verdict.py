@@ -1,9 +1,10 @@
 """The answer about the margins of loops in words."""
 
+from shaftloop.analysis.margins import Margins
 from shaftloop.answers.margins import LoopAnswer, MarginsAnswer
 from shaftloop.report.quantities import show
 
-__all__ = ["verdict"]
+__all__ = ["peak", "standing", "verdict"]
 
 _MS = 1.7
 """Peak sensitivity above which a loop is called lively; common practice, no source."""
@@ -20,25 +21,57 @@ def verdict(answer: MarginsAnswer) -> list[str]:
     return [_loop(name, found) for name, found in answer.loops.items()]
 
 
-def _loop(name: str, found: LoopAnswer) -> str:
+def standing(name: str, found: LoopAnswer) -> str:
+    """Return how much a loop stands, in words.
+
+    Parameters
+    ----------
+    name : str
+        Of the loop.
+    found : LoopAnswer
+        What was found of it.
+    """
     margins = found.margins
     if not margins.stable:
         factor = margins.gain_margin_down or margins.gain_margin
         way = (
             "no factor on its gain alone makes it stable"
             if factor is None
-            else f"{factor:.3g} times its gain"
+            else f"{factor:.3g} times its gain is the edge of stability"
         )
-        way = way if factor is None else f"{way} is the edge of stability"
-        return f"Loop {name} is unstable (largest eigenvalue {margins.largest_eigenvalue:.4f}): {way}."
+        return f"Loop {name} is unstable (largest eigenvalue {margins.largest_eigenvalue:.4f}): {way}"
     up = "any gain" if margins.gain_margin is None else f"{margins.gain_margin:.3g} times its gain"
     place, path = found.delay.smaller_first()[0]
     delay = "any delay" if path.value is None else f"{show(path.value, 's', 3)} more delay at the {place}"
+    return f"Loop {name} is stable and stands {up} and {delay}"
+
+
+def peak(name: str, margins: Margins) -> str:
+    """Return by how much a loop multiplies a disturbance at worst, in words.
+
+    Parameters
+    ----------
+    name : str
+        Of the loop.
+    margins : Margins
+        Its margins.
+    """
+    at = f"{margins.ms_frequency:.4g} Hz"
+    if not margins.stable:
+        return f"Loop {name} is unstable; its curve comes within 1/{margins.ms:.2f} of -1 at {at}"
+    return f"Loop {name} multiplies a disturbance at {at} by {margins.ms:.2f}, its Ms (peak sensitivity)"
+
+
+def _peak(margins: Margins) -> str:
+    return f"Ms (peak sensitivity) is {margins.ms:.2f} at {margins.ms_frequency:.4g} Hz"
+
+
+def _loop(name: str, found: LoopAnswer) -> str:
+    margins, stands = found.margins, standing(name, found)
+    if not margins.stable:
+        return f"{stands}."
     phase = "" if margins.phase_margin is None else f", phase margin {margins.phase_margin:.1f}°"
-    text = (
-        f"Loop {name} is stable and stands {up} and {delay}; Ms (peak sensitivity) is {margins.ms:.2f} at "
-        f"{margins.ms_frequency:.4g} Hz{phase}."
-    )
+    text = f"{stands}; {_peak(margins)}{phase}."
     lost = [] if found.budget is None else [share for share in found.budget.shares if share.ideal is not None]
     if margins.ms > _MS and lost:
         most = min(lost, key=lambda share: share.phase)

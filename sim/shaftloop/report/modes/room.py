@@ -1,7 +1,6 @@
 """What `shaftloop modes` found: as a document, on the terminal, as a folder of files."""
 
 from collections.abc import Iterator, Sequence
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -9,8 +8,9 @@ from shaftloop.analysis.interference import Meeting
 from shaftloop.analysis.modes import Mode
 from shaftloop.answers.modes import ModesAnswer
 from shaftloop.figures import number
+from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.files import Outputs, Picture, write_text
+from shaftloop.report.files import Outputs, write_text
 from shaftloop.report.modes.verdict import verdict
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import Piece, add_row, new_table
@@ -69,7 +69,7 @@ def details(results: ModesAnswer) -> Iterator[Piece]:
         )
     yield table
     speed = show(found.operating_speed, "rad/s")
-    title = f"Meetings up to {show(found.max_speed, 'rad/s')}, margin from {speed}"
+    title = f"Resonance crossings up to {show(found.max_speed, 'rad/s')}, margin from {speed}"
     table = new_table(title, "order", "speed", "margin", "mode", "source")
     for meeting in found.meetings[:_MOST_ROWS]:
         margin = "-" if meeting.margin is None else f"{meeting.margin:+.1f} %"
@@ -95,20 +95,22 @@ def strained(mode: Mode) -> str:
     return ", ".join(f"{part} {share:.0%}" for part, share in worth[:3])
 
 
-def pictures(results: ModesAnswer) -> Iterator[Picture]:
-    """Yield the pictures of what was found.
+def pictures(results: ModesAnswer) -> list[Picture]:
+    """Return what can be drawn.
 
     Parameters
     ----------
     results : ModesAnswer
         What was found.
     """
-    from shaftloop.report.modes.interference import draw_interference
-    from shaftloop.report.modes.shapes import draw_modes
+    from shaftloop.report.modes.campbell import campbell_picture
+    from shaftloop.report.modes.shapes import modes_picture
 
-    title = results.title
-    yield "modes", partial(draw_modes, results.line, results.modes, title)
-    yield "interference", partial(draw_interference, results.interference, results.modes, title)
+    modes, subject = results.modes, results.title
+    return [
+        modes_picture(results.line, modes, verdict(results)[0], subject),
+        campbell_picture(results.interference, modes, subject),
+    ]
 
 
 def write(folder: Path, results: ModesAnswer, document: str, kinds: Sequence[str]) -> list[Path]:

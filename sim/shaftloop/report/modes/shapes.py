@@ -1,24 +1,23 @@
 """The line with its mode shapes drawn over it: which bodies move, which parts are strained."""
 
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.analysis.modes import Mechanics, Mode
-from shaftloop.report.canvas import COLOURS, draw
+from shaftloop.report.canvas import COLOURS, SIDE, Picture
 from shaftloop.report.quantities import show
 
-__all__ = ["draw_modes", "shortened"]
+__all__ = ["modes_picture", "shortened"]
 
 _MOST_MODES = 4
 _HEIGHT = 1.9
 """Of a row. [inch]"""
 _INK, _FAINT = "#333333", "#B8B8B8"
 _BLOCK = {"machine": "#CFE3F1", "other": "#E4E4E4"}
-_SHAPE, _STRAINED = COLOURS["electrical"], COLOURS["loss"]
+_SHAPE, _STRAINED = COLOURS["now"], COLOURS["limit"]
 _KEY = "Thickness and per cent: share of a part in the elastic energy of a mode; the largest one in orange."
 _CHARACTERS = 118.0
 """Characters that fit side by side over the whole line."""
@@ -32,8 +31,8 @@ _CROWDED = 14
 """Bodies beyond which values are left out."""
 
 
-def draw_modes(line: Mechanics, modes: Sequence[Mode], title: str, paths: list[Path]) -> None:
-    """Draw the line with its first modes over it.
+def modes_picture(line: Mechanics, modes: Sequence[Mode], title: str, subject: str) -> Picture:
+    """Return the line with its first modes over it.
 
     Parameters
     ----------
@@ -42,9 +41,9 @@ def draw_modes(line: Mechanics, modes: Sequence[Mode], title: str, paths: list[P
     modes : sequence of Mode
         From `find_modes`.
     title : str
-        What stands over the picture.
-    paths : list of Path
-        Files to write.
+        Its finding.
+    subject : str
+        Of which bench it is.
     """
     shown = list(modes[:_MOST_MODES])
     upright = len(line.bodies) > _SIDE_BY_SIDE
@@ -58,7 +57,7 @@ def draw_modes(line: Mechanics, modes: Sequence[Mode], title: str, paths: list[P
             row.set_xlim(-0.62, len(line.bodies) - 0.38)
         _draw_line(axes[0], line, _INK)
         _name(axes[0], line, upright)
-        axes[0].set_title(_KEY, loc="left", fontweight="normal", fontsize=10.0)
+        axes[0].set_title(_KEY, **SIDE)
         for number, (row, mode) in enumerate(zip(axes[1:], shown, strict=True), 1):
             row.set_ylim(*_ROW)
             _draw_line(row, line, _FAINT)
@@ -67,7 +66,8 @@ def draw_modes(line: Mechanics, modes: Sequence[Mode], title: str, paths: list[P
             text = _responses(line, mode)
             row.text(1.0, 1.0, text, transform=row.transAxes, va="top", ha="right", parse_math=False)
 
-    draw(paint, (12.5, head + _HEIGHT * len(shown) + 0.6), title, paths)
+    shows = "The line with the shapes of its first modes, and which part each strains"
+    return Picture("modes", title, shows, subject, (12.5, head + _HEIGHT * len(shown) + 0.8), paint)
 
 
 def heading(number: int, mode: Mode) -> str:

@@ -1,9 +1,10 @@
 """The answer about the modes of a line in words."""
 
+from shaftloop.analysis.interference import Interference
 from shaftloop.answers.modes import ModesAnswer
 from shaftloop.report.quantities import show
 
-__all__ = ["verdict"]
+__all__ = ["count", "crossing", "verdict"]
 
 _CLOSE = 15.0
 """Distance of a resonance crossing from the operating speed that is worth a word; common practice, no source.
@@ -26,15 +27,40 @@ def verdict(answer: ModesAnswer) -> list[str]:
         f"The line resonates at {frequencies} Hz; the lowest mode strains {lowest.weakest} most, and the "
         f"least damped has a damping ratio of {least.damping_ratio:.2%}."
     ]
-    crossing, found = answer.interference.nearest, answer.interference
-    if crossing is None or crossing.margin is None:
-        return [*said, f"No excitation meets a mode up to {show(found.max_speed, 'rad/s')}."]
-    where = "above" if crossing.margin > 0.0 else "below"
-    said.append(
-        f"The resonance crossing nearest to {show(found.operating_speed, 'rad/s')} lies "
-        f"{abs(crossing.margin):.0f} % {where} it, at {show(crossing.speed, 'rad/s')}: order "
-        f"{crossing.excitation.order:g} ({crossing.excitation.source}) meets mode {crossing.mode}."
-    )
-    if abs(crossing.margin) < _CLOSE:
+    near = answer.interference.nearest
+    said.append(f"{crossing(answer.interference)}.")
+    if near is not None and near.margin is not None and abs(near.margin) < _CLOSE:
         said.append("Do not dwell there: move the speed, or the stiffness of the part that it strains.")
     return said
+
+
+def crossing(found: Interference) -> str:
+    """Return where the resonance crossing lies that is nearest to the operating speed, in words.
+
+    Parameters
+    ----------
+    found : Interference
+        Excitations and resonance crossings.
+    """
+    near, reach = found.nearest, show(found.max_speed, "rad/s")
+    if not found.meetings:
+        return f"No excitation meets a mode up to {reach}"
+    if near is None or near.margin is None:
+        return f"{count(found)} up to {reach}; the operating speed is zero"
+    where = "above" if near.margin > 0.0 else "below"
+    return (
+        f"The resonance crossing nearest to {show(found.operating_speed, 'rad/s')} lies "
+        f"{abs(near.margin):.0f} % {where} it, at {show(near.speed, 'rad/s')}: order "
+        f"{near.excitation.order:g} ({near.excitation.source}) meets mode {near.mode}"
+    )
+
+
+def count(found: Interference) -> str:
+    """Return how many resonance crossings there are, in words.
+
+    Parameters
+    ----------
+    found : Interference
+        Excitations and resonance crossings.
+    """
+    return f"{len(found.meetings)} resonance crossing{'' if len(found.meetings) == 1 else 's'}"

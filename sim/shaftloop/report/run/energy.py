@@ -1,13 +1,12 @@
 """Where the energy of a run went: the circle through the machines, and what the grid had to supply for it."""
 
-from pathlib import Path
 from typing import Any
 
 from shaftloop.analysis.flow import Flow, Station
-from shaftloop.report.canvas import COLOURS, draw
+from shaftloop.report.canvas import COLOURS, Picture
 from shaftloop.report.quantities import show
 
-__all__ = ["draw_energy", "summary"]
+__all__ = ["energy_picture", "summary"]
 
 _MOST_BARS = 9
 _WORTH_A_BAR = 0.005
@@ -20,26 +19,25 @@ _GRID = (57.5, 63.0)
 _FOOT = 4.5
 
 
-def draw_energy(flow: Flow, title: str, paths: list[Path]) -> None:
-    """Draw where the energy of a run went.
+def energy_picture(flow: Flow, subject: str) -> Picture:
+    """Return where the energy of a run went.
 
     Parameters
     ----------
     flow : Flow
         From `energy_flow`.
-    title : str
-        What stands over the picture.
-    paths : list of Path
-        Files to write.
+    subject : str
+        Of which bench it is.
     """
 
     def paint(figure: Any) -> None:
         circle, bars = figure.subplots(1, 2, width_ratios=[1.9, 1.0])
         _draw_circle(circle, flow)
         _draw_bars(bars, flow)
-        circle.set_title(summary(flow), loc="left", fontweight="normal", parse_math=False)
 
-    draw(paint, (13.5, 6.2), title, paths)
+    text = summary(flow)
+    shows = "Energy from the grid over link, machines and shaft line and back, and what it went into"
+    return Picture("energy", f"{text[0].upper()}{text[1:]}", shows, subject, (13.5, 6.2), paint)
 
 
 def summary(flow: Flow) -> str:

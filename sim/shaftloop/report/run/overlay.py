@@ -1,22 +1,21 @@
 """A measured run drawn over the simulated one, and the difference below."""
 
 import math
-from pathlib import Path
 from typing import Any
 
 from shaftloop.analysis.overlay import Difference, Overlay
 from shaftloop.analysis.simulation import Simulation
-from shaftloop.report.canvas import COLOURS, draw, thinned
+from shaftloop.report.canvas import COLOURS, SIDE, Picture, over, thinned
 from shaftloop.report.quantities import show
 
-__all__ = ["draw_overlay"]
+__all__ = ["overlay_picture"]
 
 _MOST = 6
 """Channels that are drawn; all of them are compared."""
 
 
-def draw_overlay(simulation: Simulation, overlay: Overlay, title: str, paths: list[Path]) -> None:
-    """Draw the measured channels over the simulated ones.
+def overlay_picture(simulation: Simulation, overlay: Overlay, subject: str) -> Picture:
+    """Return the measured channels over the simulated ones.
 
     Parameters
     ----------
@@ -24,10 +23,8 @@ def draw_overlay(simulation: Simulation, overlay: Overlay, title: str, paths: li
         Finished run.
     overlay : Overlay
         From `lay_over`.
-    title : str
-        What stands over the picture.
-    paths : list of Path
-        Files to write.
+    subject : str
+        Of which bench it is.
     """
     drawn = list(overlay.channels.items())[:_MOST]
 
@@ -40,19 +37,22 @@ def draw_overlay(simulation: Simulation, overlay: Overlay, title: str, paths: li
         axes[-1][0].set_xlabel("time of the run [s]")
         axes[-1][0].set_xlim(*_span(overlay))
 
-    draw(paint, (11.0, 4.2 * len(drawn) + 0.8), f"{title}, simulated and measured ({overlay.file})", paths)
+    rms = [f"{name} {show(entry.rms, entry.unit, 3)}" for name, entry in drawn]
+    title = f"Simulated and measured ({overlay.file}) differ by, rms: {', '.join(rms)}"
+    shows = "Measured channels over the simulated ones, and the difference"
+    return Picture("overlay", title, shows, subject, (11.0, 4.2 * len(drawn) + 0.8), paint)
 
 
 def _draw_channel(above: Any, below: Any, simulation: Simulation, name: str, entry: Difference) -> None:
     factor, unit = (30.0 / math.pi, "rpm") if entry.unit == "rad/s" else (1.0, entry.unit)
     x, y = thinned(simulation.time, factor * simulation.traces[name])
-    above.plot(x, y, color=COLOURS["true"], linewidth=2.4, alpha=0.6, label="simulated")
+    above.plot(x, y, color=COLOURS["now"], linewidth=2.4, alpha=0.6, label="simulated")
     x, y = thinned(entry.time, factor * entry.measured)
     above.plot(x, y, color=COLOURS["setpoint"], linewidth=0.9, label="measured")
     above.set_ylabel(f"{name}\n[{unit}]", parse_math=False)
-    above.legend(loc="lower left", bbox_to_anchor=(-0.01, 0.98), ncols=2, borderaxespad=0.0)
+    over(above, 2)
     x, y = thinned(entry.time, factor * entry.difference)
-    below.plot(x, y, color=COLOURS["loss"], linewidth=1.0)
+    below.plot(x, y, color=COLOURS["limit"], linewidth=1.0)
     below.axhline(0.0, color=COLOURS["quiet"], linewidth=0.8)
     below.set_ylabel(f"difference\n[{unit}]")
     largest, at = entry.worst
@@ -60,9 +60,7 @@ def _draw_channel(above: Any, below: Any, simulation: Simulation, name: str, ent
     below.set_title(
         f"simulated minus measured: mean {mean}, rms {rms}, "
         f"largest {show(largest, entry.unit, 3)} at {at:.5g} s",
-        loc="left",
-        fontweight="normal",
-        fontsize=9.5,
+        **SIDE,
     )
 
 

@@ -1,7 +1,6 @@
 """The overview of a run: torque, speeds and powers over time, with a closer look at the first torque step."""
 
 import math
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -11,10 +10,10 @@ from shaftloop.analysis.metrics import torque_steps
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.analysis.steps import settling_time
 from shaftloop.engine.supervision import SEQUENCE
-from shaftloop.report.canvas import COLOURS, MACHINE_COLOURS, draw, thinned
+from shaftloop.report.canvas import COLOURS, MACHINE_COLOURS, Picture, thinned
 from shaftloop.report.quantities import show
 
-__all__ = ["draw_overview"]
+__all__ = ["machine_colours", "overview_picture", "zoom_window"]
 
 Array = NDArray[np.float64]
 
@@ -41,17 +40,17 @@ _Curve = tuple[str, Array, Array, dict[str, Any]]
 """Label, time [s], values, style."""
 
 
-def draw_overview(simulation: Simulation, title: str, paths: list[Path]) -> None:
-    """Draw the overview of a run.
+def overview_picture(simulation: Simulation, title: str, subject: str) -> Picture:
+    """Return the overview of a run.
 
     Parameters
     ----------
     simulation : Simulation
         Finished run.
     title : str
-        What stands over the picture.
-    paths : list of Path
-        Files to write.
+        Its finding.
+    subject : str
+        Of which bench it is.
     """
     window = zoom_window(simulation)
     bin_width = max(len(simulation.time) // _POWERS_DRAWN, 1)
@@ -81,7 +80,8 @@ def draw_overview(simulation: Simulation, title: str, paths: list[Path]) -> None
             axes[-1][1].set_xlim(1e3 * (window[0] - window[2]), 1e3 * (window[1] - window[2]))
         _mark(axes[0][0], [row[0] for row in axes], simulation)
 
-    draw(paint, (12.5, 2.7 * len(shown) + 0.7), title, paths)
+    shows = "Torque, speed and power over time, with a closer look at the first torque step"
+    return Picture("overview", title, shows, subject, (12.5, 2.7 * len(shown) + 0.7), paint)
 
 
 def zoom_window(simulation: Simulation) -> tuple[float, float, float] | None:
@@ -130,8 +130,8 @@ def _speeds(simulation: Simulation) -> list[_Curve]:
     loop = simulation.bench.speed_loop()
     if loop is not None:
         curves.append(("set-point", time, _RPM * traces[f"{loop.parameters.name}_setpoint"], _SETPOINT))
-    names = _machines(simulation)
-    for i, (name, colour) in enumerate(names):
+    names = machine_colours(simulation)
+    for i, (name, colour) in enumerate(names.items()):
         # The speeds lie on each other most of the time: the first ones are drawn wider, below.
         width = 1.2 + 1.6 * (len(names) - 1 - i)
         style = {"color": colour, "linewidth": width, "zorder": 2.0 + 0.1 * i}
@@ -147,7 +147,7 @@ def _powers(simulation: Simulation, width: int) -> list[_Curve]:
         return []
     length, middle = np.diff(time[edges]), 0.5 * (time[edges[1:]] + time[edges[:-1]])
     curves: list[_Curve] = []
-    for name, colour in _machines(simulation):
+    for name, colour in machine_colours(simulation).items():
         product = traces[f"{name}_torque"] * traces[f"{name}_speed"]
         mechanical = np.add.reduceat(product, edges)[:-1] / width
         electrical = np.diff(traces[f"{name}_energy"][edges]) / length
@@ -159,12 +159,18 @@ def _powers(simulation: Simulation, width: int) -> list[_Curve]:
     return curves
 
 
-def _machines(simulation: Simulation) -> list[tuple[str, str]]:
-    """Return names and colours of the machines, left to right."""
+def machine_colours(simulation: Simulation) -> dict[str, str]:
+    """Return the colours of the machines by name, left to right.
+
+    Parameters
+    ----------
+    simulation : Simulation
+        Finished run.
+    """
     names = [
         part.name for part in simulation.bench.description.line if part.name in simulation.bench.machines
     ]
-    return [(name, MACHINE_COLOURS[i % len(MACHINE_COLOURS)]) for i, name in enumerate(names)]
+    return {name: MACHINE_COLOURS[i % len(MACHINE_COLOURS)] for i, name in enumerate(names)}
 
 
 def _scale(curves: list[_Curve]) -> tuple[float, str]:
@@ -195,7 +201,7 @@ def _mark(top: Any, columns: list[Any], simulation: Simulation) -> None:
         if event.kind not in _MARKED:
             continue
         for axes in columns:
-            axes.axvline(event.time, color=COLOURS["loss"], linestyle=":", linewidth=1.2)
+            axes.axvline(event.time, color=COLOURS["limit"], linestyle=":", linewidth=1.2)
         if event.kind == "tripped" or event.name == SEQUENCE:
             late = event.time > 0.5 * simulation.duration
             top.annotate(
@@ -204,7 +210,7 @@ def _mark(top: Any, columns: list[Any], simulation: Simulation) -> None:
                 xycoords=("data", "axes fraction"),
                 ha="right" if late else "left",
                 va="top",
-                color=COLOURS["loss"],
+                color=COLOURS["limit"],
                 fontweight="bold",
                 parse_math=False,
             )

@@ -1,7 +1,6 @@
 """A run with all that was found in it: as a document and as a folder of files."""
 
-from collections.abc import Iterator, Sequence
-from functools import partial
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -12,8 +11,9 @@ from shaftloop.analysis.verify import Verification
 from shaftloop.answers.run import RunAnswer
 from shaftloop.engine.supervision import Event
 from shaftloop.figures import number
+from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import identity, origin, text
-from shaftloop.report.files import Outputs, Picture, write_text
+from shaftloop.report.files import Outputs, write_text
 from shaftloop.report.logs import log_document
 from shaftloop.report.run.tables import details, end_caution
 from shaftloop.report.run.traces import write_traces
@@ -49,24 +49,27 @@ def document(results: RunAnswer) -> dict[str, Any]:
     return document
 
 
-def pictures(results: RunAnswer) -> Iterator[Picture]:
-    """Yield the pictures of what was found.
+def pictures(results: RunAnswer) -> list[Picture]:
+    """Return what can be drawn.
 
     Parameters
     ----------
     results : RunAnswer
-        What was found.
+        Of the run.
     """
     from shaftloop.analysis.flow import energy_flow
-    from shaftloop.report.run.energy import draw_energy
-    from shaftloop.report.run.overlay import draw_overlay
-    from shaftloop.report.run.overview import draw_overview
+    from shaftloop.report.run.energy import energy_picture
+    from shaftloop.report.run.overlay import overlay_picture
+    from shaftloop.report.run.overview import overview_picture
 
-    simulation, title = results.simulation, results.title
-    yield "overview", partial(draw_overview, simulation, title)
-    yield "energy", partial(draw_energy, energy_flow(simulation), title)
+    simulation, subject = results.simulation, results.title
+    drawn = [
+        overview_picture(simulation, verdict(results)[0], subject),
+        energy_picture(energy_flow(simulation), subject),
+    ]
     if results.overlay is not None:
-        yield "overlay", partial(draw_overlay, simulation, results.overlay, title)
+        drawn.append(overlay_picture(simulation, results.overlay, subject))
+    return drawn
 
 
 def write(folder: Path, results: RunAnswer, document: str, kinds: Sequence[str]) -> list[Path]:

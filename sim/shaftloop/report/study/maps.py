@@ -2,19 +2,19 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from shaftloop.report.canvas import COLOURS, draw
+from shaftloop.report.canvas import COLOURS, SIDE, Picture
 from shaftloop.report.study.scales import Scale, factor_scale, figure_scale, log_axis, wrapped
 from shaftloop.report.study.tables import shown_value
+from shaftloop.report.study.verdict import verdict
 from shaftloop.studies.whatif.findings import Findings
 from shaftloop.studies.whatif.table import Column
 
-__all__ = ["draw_contour", "mapped"]
+__all__ = ["best_of", "contour_picture", "mapped"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -24,8 +24,8 @@ _COLOURS_OF_MAP = "cividis"
 _NO_FIGURE = "#D9D9D9"
 
 
-def draw_contour(results: Findings, paths: list[Path]) -> None:
-    """Draw the figures as maps over two factors of a study; what breaks a bound is hatched.
+def contour_picture(results: Findings) -> Picture:
+    """Return the figures as maps over two factors of a study; what breaks a bound is hatched.
 
     Of more than two factors the strongest two are drawn, the others held as in the best candidate.
 
@@ -33,8 +33,6 @@ def draw_contour(results: Findings, paths: list[Path]) -> None:
     ----------
     results : Findings
         What was found.
-    paths : list of Path
-        Files to write.
     """
     names, plane = mapped(results), _plane(results)
     wide = min(len(names), 3)
@@ -56,9 +54,24 @@ def draw_contour(results: Findings, paths: list[Path]) -> None:
     note = "hatched: breaks a bound" if results.study.bounds else ""
     known = [np.isfinite(results.table.figures[name].values[plane.there]).all() for name in names]
     grey = "" if all(known) and results.store.plan.gridded else "grey: no figure"
-    star = "star: best" if len(results.answers.ranked) else ""
-    title = "; ".join(part for part in (results.title, *plane.held, note, grey, star) if part)
-    draw(paint, (max(10.5, 4.7 * wide), 0.9 + 3.7 * high), title, paths)
+    star = "star: best" if best_of(results) is not None else ""
+    key = "; ".join(part for part in (results.title, *plane.held, note, grey, star) if part)
+    shows = "Figures of the study as maps over two of its factors"
+    size = (max(10.5, 4.7 * wide), 1.1 + 3.7 * high)
+    return Picture("contours", " ".join(verdict(results)[::2]), shows, key, size, paint)
+
+
+def best_of(results: Findings) -> int | None:
+    """Return the best candidate; nothing where none is ranked, or where chance draws and nobody chooses.
+
+    Parameters
+    ----------
+    results : Findings
+        What was found.
+    """
+    ranked = results.answers.ranked
+    chosen = results.study.design.kind != "monte_carlo" and len(ranked)
+    return int(ranked[0]) if chosen else None
 
 
 def mapped(results: Findings) -> list[str]:
@@ -119,7 +132,7 @@ def _map(figure: Any, axes: Any, results: Findings, plane: _Plane, name: str) ->
     scales = [factor_scale(results, path) for path in (first.name, second.name)]
     filled = axes.tricontourf(_mesh(plane, scales, seen), z, levels=12, cmap=_COLOURS_OF_MAP)
     figure.colorbar(filled, ax=axes, shrink=0.92)
-    axes.set_title(wrapped(scale.label), loc="left", fontweight="normal", fontsize=9.5, parse_math=False)
+    axes.set_title(wrapped(scale.label), **SIDE)
     axes.grid(False)
     if results.study.bounds:
         mesh, excess = (
@@ -134,10 +147,10 @@ def _map(figure: Any, axes: Any, results: Findings, plane: _Plane, name: str) ->
     axes.set_facecolor(_NO_FIGURE)
     axes.set_xlim(first.values[plane.there].min(), first.values[plane.there].max())
     axes.set_ylim(second.values[plane.there].min(), second.values[plane.there].max())
-    if len(results.answers.ranked):
-        best = int(results.answers.ranked[0])
+    best = best_of(results)
+    if best is not None:
         place = (first.values[best], second.values[best])
-        style = {"color": COLOURS["loss"], "markeredgecolor": "white", "clip_on": False, "zorder": 5}
+        style = {"color": COLOURS["limit"], "markeredgecolor": "white", "clip_on": False, "zorder": 5}
         axes.plot(*place, "*", markersize=15, **style)
     for side, put, entry in (
         (axes.xaxis, axes.set_xscale, scales[0]),

@@ -1,17 +1,18 @@
 """All candidates of a study at once: one line each, across one axis per factor and figure."""
 
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from shaftloop.report.canvas import COLOURS, draw
+from shaftloop.report.canvas import COLOURS, SIDE, Picture, over
+from shaftloop.report.study.maps import best_of
 from shaftloop.report.study.scales import Scale, factor_scale, figure_scale
+from shaftloop.report.study.verdict import verdict
 from shaftloop.studies.whatif.findings import Findings
 
-__all__ = ["draw_parallel"]
+__all__ = ["parallel_picture"]
 
 Array = NDArray[np.float64]
 
@@ -31,15 +32,15 @@ class _Rail:
     """Values at the bottom and at the top, as drawn."""
 
 
-def draw_parallel(results: Findings, paths: list[Path]) -> None:
-    """Draw every candidate, or as many as can be told apart, as a line over all factors and figures.
+def parallel_picture(results: Findings) -> Picture:
+    """Return every candidate, or as many as can be told apart, as a line over all factors and figures.
+
+    The best one stands out; where none keeps every bound, the one that comes nearest.
 
     Parameters
     ----------
     results : Findings
         What was found.
-    paths : list of Path
-        Files to write.
     """
     table, passed = results.table, results.answers.passed
     factors, figures = list(table.factors), list(results.study.asked)
@@ -50,23 +51,30 @@ def draw_parallel(results: Findings, paths: list[Path]) -> None:
     colour = _rail(figure_scale(results, goal), np.where(passed, table.figures[goal].values, np.nan))
     whole = results.table.done & ~np.isnan([rail.places for rail in rails]).any(axis=0)
     shown = _chosen(whole, passed)
-    best = int(results.answers.ranked[0]) if len(results.answers.ranked) else None
+    best, label = best_of(results), "best candidate"
+    if not passed.any() and whole.any():
+        excess = np.where(whole, table.excess(results.study.bounds), np.inf)
+        best = int(np.argmin(excess))
+        label = f"nearest: candidate {best}, breaks a bound by {excess[best]:.0%} of its range"
 
     def paint(figure: Any) -> None:
         axes = figure.subplots()
         _lines(figure, axes, rails, colour, passed, shown)
         if best is not None:
             places = [rail.places[best] for rail in rails]
-            axes.plot(places, color=COLOURS["loss"], linewidth=2.6, zorder=4, label="best candidate")
-            axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0))
+            style = "-" if passed.any() else "--"
+            axes.plot(places, style, color=COLOURS["limit"], linewidth=2.6, zorder=4, label=label)
+            over(axes, 1)
         _rails(axes, rails)
-        axes.set_title(f"{count}{grey}", loc="left", fontweight="normal")
+        axes.set_title(f"{count}{grey}", pad=22.0, **SIDE)
 
     count = f"{len(shown)} of {len(passed)} candidates"
     if lacking := int((~whole).sum()):
         count += f"; {lacking} lack a figure"
     grey = "; grey: breaks a bound" if results.study.bounds else ""
-    draw(paint, (max(10.0, 1.6 + 1.45 * len(rails)), 5.8), results.title, paths)
+    shows = "Every candidate as a line across one axis per factor and figure"
+    size = (max(10.0, 1.6 + 1.45 * len(rails)), 6.0)
+    return Picture("parallel", " ".join(verdict(results)[:2]), shows, results.title, size, paint)
 
 
 def _rail(scale: Scale, values: Array) -> _Rail:

@@ -1,56 +1,50 @@
 """Pictures of a study: what each factor does, and the indices; maps and parallel axes are drawn elsewhere."""
 
-from collections.abc import Iterator
-from functools import partial
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from shaftloop.report.canvas import COLOURS, MACHINE_COLOURS, draw
-from shaftloop.report.files import Picture
-from shaftloop.report.study.maps import draw_contour, mapped
+from shaftloop.report.canvas import COLOURS, SIDE, Picture, over
+from shaftloop.report.study.maps import contour_picture, mapped
+from shaftloop.report.study.parallel import parallel_picture
 from shaftloop.report.study.scales import Scale, factor_scale, figure_scale, log_axis, wrapped
 from shaftloop.studies.whatif.answers import Effect
 from shaftloop.studies.whatif.findings import Findings
 from shaftloop.studies.whatif.sensitivity import Sensitivity
 
-__all__ = ["draw_effects", "draw_indices", "pictures"]
+__all__ = ["effects_picture", "indices_picture", "pictures"]
 
 _MOST_ROWS = 5
 _MOST_COLUMNS = 6
 
 
-def pictures(results: Findings) -> Iterator[Picture]:
-    """Yield the pictures of whatever the study has to show.
+def pictures(results: Findings) -> list[Picture]:
+    """Return whatever the study has to show.
 
     Parameters
     ----------
     results : Findings
         What was found.
     """
-    from shaftloop.report.study.parallel import draw_parallel
+    drawn = []
+    if any(effect.figure in results.study.asked for effect in results.answers.effects):
+        drawn.append(effects_picture(results))
+    if mapped(results):
+        drawn.append(contour_picture(results))
+    if int(results.table.done.sum()) > 1:
+        drawn.append(parallel_picture(results))
+    if any(entry.indices for entry in results.indices):
+        drawn.append(indices_picture(results))
+    return drawn
 
-    known = (
-        ("effects", draw_effects, any(e.figure in results.study.asked for e in results.answers.effects)),
-        ("contours", draw_contour, bool(mapped(results))),
-        ("parallel", draw_parallel, int(results.table.done.sum()) > 1),
-        ("indices", draw_indices, any(entry.indices for entry in results.indices)),
-    )
-    for name, paint, wanted in known:
-        if wanted:
-            yield name, partial(paint, results)
 
-
-def draw_effects(results: Findings, paths: list[Path]) -> None:
-    """Draw the mean of every figure against every factor.
+def effects_picture(results: Findings) -> Picture:
+    """Return the mean of every figure against every factor.
 
     Parameters
     ----------
     results : Findings
         What was found.
-    paths : list of Path
-        Files to write.
     """
     effects = {(effect.figure, effect.factor): effect for effect in results.answers.effects}
     known = {figure for figure, _ in effects}
@@ -70,6 +64,9 @@ def draw_effects(results: Findings, paths: list[Path]) -> None:
                     if effect.share is not None and not results.indices:
                         title = f"{effect.share:.0%} of the variance"
                         axes.set_title(title, fontsize=8.5, fontweight="normal", loc="right")
+                rest = _rest(results, name)
+                if i == 0 and rest is not None and not results.indices:
+                    axes.set_title(f"together: {rest:.0%}", fontsize=8.5, fontweight="normal", loc="left")
                 if i == 0:
                     without = results.table.without(name)
                     note = f"\n({without} of {total} have none)" if without else ""
@@ -78,18 +75,38 @@ def draw_effects(results: Findings, paths: list[Path]) -> None:
             axes.set_xlabel(factor_scale(results, factor).label, fontsize=9.0)
 
     size = (max(10.5, 1.2 + 2.7 * len(factors)), 1.3 + 2.1 * len(figures))
-    draw(paint, size, f"{results.title}: means over the other factors", paths)
+    shows = "Mean of each figure against each factor, over all that the others do"
+    return Picture("effects", _strongest(results, figures), shows, results.title, size, paint)
 
 
-def draw_indices(results: Findings, paths: list[Path]) -> None:
-    """Draw first-order and total indices of every figure with their intervals.
+def _rest(results: Findings, figure: str) -> float | None:
+    """Return the share of the variance that no factor makes alone; nothing where it is not known."""
+    shares = [effect.share for effect in results.answers.effects if effect.figure == figure]
+    known = [share for share in shares if share is not None]
+    return max(1.0 - sum(known), 0.0) if known else None
+
+
+def _strongest(results: Findings, figures: list[str]) -> str:
+    """Return what moves the first figure most, and what the rest of its variance is."""
+    name = figures[0]
+    effects = [effect for effect in results.answers.effects if effect.figure == name]
+    best = max(effects, key=lambda effect: effect.share or 0.0)
+    rest = _rest(results, name)
+    if best.share is None or rest is None:
+        return f"{name} does not vary"
+    others = "factors acting together"
+    if not results.store.plan.gridded:
+        others += " and the chance of the sample"
+    return f"{best.factor} moves {name} most: {best.share:.0%} of its variance; {others} make {rest:.0%}"
+
+
+def indices_picture(results: Findings) -> Picture:
+    """Return first-order and total indices of every figure with their intervals.
 
     Parameters
     ----------
     results : Findings
         What was found.
-    paths : list of Path
-        Files to write.
     """
     entries = [entry for entry in results.indices if entry.indices][:_MOST_ROWS]
     count = len(results.study.axes)
@@ -97,29 +114,35 @@ def draw_indices(results: Findings, paths: list[Path]) -> None:
     def paint(figure: Any) -> None:
         for axes, entry in zip(figure.subplots(len(entries), 1, squeeze=False)[:, 0], entries, strict=True):
             _bars(axes, entry)
-        figure.axes[0].legend(loc="lower right")
+        over(figure.axes[0], 2)
         figure.axes[-1].set_xlabel("share of the variance [1], with its 95 % interval")
 
-    draw(paint, (10.5, 1.2 + (0.75 + 0.45 * count) * len(entries)), results.title, paths)
+    first = entries[0]
+    top = max(first.indices, key=lambda index: index.total)
+    shares = f"{top.first:.0%} of its variance alone, {top.total:.0%} with others"
+    title = f"{top.factor} moves {first.figure} most: {shares}"
+    shows = "First-order and total indices of each figure, with their 95 % intervals"
+    size = (10.5, 1.6 + (0.75 + 0.45 * count) * len(entries))
+    return Picture("indices", title, shows, results.title, size, paint)
 
 
 def _effect(axes: Any, effect: Effect, x: Scale, y: Scale) -> None:
     means = [y.of(level.mean) for level in effect.levels]
     if x.texts:
         places = [level.low for level in effect.levels]
-        axes.plot(places, means, "o", color=MACHINE_COLOURS[0])
+        axes.plot(places, means, "o", color=COLOURS["now"])
         axes.set_xticks(range(len(x.texts)), x.texts, rotation=30, ha="right", fontsize=8.0, parse_math=False)
         axes.set_xlim(-0.5, len(x.texts) - 0.5)
     else:
         middles = [x.of(0.5 * (level.low + level.high)) for level in effect.levels]
-        axes.plot(middles, means, ".-", color=MACHINE_COLOURS[0], markersize=7.0)
+        axes.plot(middles, means, ".-", color=COLOURS["now"], markersize=7.0)
         if x.logarithmic:
             log_axis(axes.xaxis, axes.set_xscale)
 
 
 def _bars(axes: Any, entry: Sensitivity) -> None:
     places = np.arange(len(entry.indices))[::-1]
-    kinds = (("total", 0.2, COLOURS["quiet"], "with others"), ("first", -0.2, MACHINE_COLOURS[0], "alone"))
+    kinds = (("total", 0.2, COLOURS["quiet"], "with others"), ("first", -0.2, COLOURS["now"], "alone"))
     for kind, shift, colour, label in kinds:
         values = np.array([getattr(index, kind) for index in entry.indices])
         ends = np.array([getattr(index, f"{kind}_interval") for index in entry.indices]).T
@@ -130,7 +153,7 @@ def _bars(axes: Any, entry: Sensitivity) -> None:
         )
     names = [index.factor for index in entry.indices]
     axes.set_yticks(places, names, fontsize=9.0, parse_math=False)
-    axes.set_title(entry.figure, loc="left", fontweight="normal", parse_math=False)
+    axes.set_title(entry.figure, pad=20.0, **SIDE)
     axes.axvline(0.0, color="#000000", linewidth=0.8)
     axes.set_xlim(min(-0.02, axes.get_xlim()[0]), max(1.0, axes.get_xlim()[1]))
     axes.grid(visible=False, axis="y")

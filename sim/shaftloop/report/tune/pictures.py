@@ -1,42 +1,48 @@
 """A loop before and after tuning, and predicted against simulated."""
 
-from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from shaftloop.report.canvas import COLOURS, draw
+from shaftloop.report.canvas import COLOURS, SIDE, Picture, over
 from shaftloop.report.quantities import show
+from shaftloop.report.tune.verdict import gained
 from shaftloop.studies.tuning.proof import Proof
 from shaftloop.studies.tuning.results import Design, LoopTuning
+from shaftloop.studies.tuning.search import Objective
 
-__all__ = ["draw_proof", "draw_tuning"]
+__all__ = ["proof_picture", "tuning_picture"]
 
-_BEFORE: Any = {"color": COLOURS["quiet"], "linewidth": 1.3, "linestyle": "--", "label": "before"}
-_AFTER: Any = {"color": COLOURS["electrical"], "linewidth": 1.8, "label": "tuned"}
-_BOUND: Any = {"color": COLOURS["loss"], "linewidth": 1.0, "linestyle": ":"}
+Array = NDArray[np.float64]
+
+_BEFORE: Any = {"color": COLOURS["before"], "linewidth": 1.3, "linestyle": "--", "label": "before"}
+_AFTER: Any = {"color": COLOURS["now"], "linewidth": 1.8, "label": "tuned"}
+_BOUND: Any = {"color": COLOURS["limit"], "linewidth": 1.0, "linestyle": ":"}
 _LOW, _HIGH = 1e-3, 1.3
 """What is shown of the frequencies: from the crossover times the one to half the rate times the other."""
 _DEEPEST = -560.0
 _FURTHEST = 3.0
+_FADED = 0.02
+"""Share of its peak below which an error is not shown any more."""
 
 
-def draw_tuning(entry: LoopTuning, title: str, paths: list[Path]) -> None:
-    """Draw the open loop, the sensitivity and a step of the set-point, before and after.
+def tuning_picture(entry: LoopTuning, objective: Objective, subject: str) -> Picture:
+    """Return what was optimised, the open loop and the sensitivity, before and after.
 
     Parameters
     ----------
     entry : LoopTuning
         What was found.
-    title : str
-        What stands over the picture.
-    paths : list of Path
-        Files to write.
+    objective : str
+        What was optimised.
+    subject : str
+        Of which bench it is.
     """
     designs = [(style, design) for style, design in _designs(entry)]
 
     def paint(figure: Any) -> None:
-        (size, step), (angle, closed) = figure.subplots(2, 2, width_ratios=(1.0, 1.0))
+        (aim, size), (closed, angle) = figure.subplots(2, 2, width_ratios=(1.0, 1.0))
         for axes in (size, angle, closed):
             axes.set(xscale="log", xlim=_span(designs[-1][1]))
             axes.set_xlabel("frequency [Hz]")
@@ -47,23 +53,25 @@ def draw_tuning(entry: LoopTuning, title: str, paths: list[Path]) -> None:
             size.plot(margins.frequency, np.abs(margins.response), **style)
             angle.plot(margins.frequency, phase, **style)
             closed.plot(margins.frequency, 1.0 / np.abs(1.0 + margins.response), **style)
-            step.plot(1e3 * design.step.time, design.step.true, **style)
-        _finish(entry, designs[-1][1], size, angle, closed, step)
+        _draw_aim(aim, [(style, *_aimed(design, objective)) for style, design in designs], objective)
+        quantity = designs[-1][1].step.quantity
+        unit = "" if objective == "setpoint" else f" [{'N m' if quantity == 'torque' else 'rad/s'}]"
+        aim.set_ylabel(f"error of the {quantity}{unit}" + (" / step" if not unit else ""))
+        _finish(entry, designs[-1][1], size, angle, closed)
 
-    draw(paint, (12.0, 7.6), title, paths)
+    shows = "What was optimised, open loop and sensitivity, before and after tuning"
+    return Picture(f"tune-{entry.name}", gained(entry, objective), shows, subject, (12.0, 7.8), paint)
 
 
-def draw_proof(entry: LoopTuning, title: str, paths: list[Path]) -> None:
-    """Draw the proof: the true quantity and the command, predicted and simulated.
+def proof_picture(entry: LoopTuning, subject: str) -> Picture:
+    """Return the proof: the true quantity and the command, predicted and simulated.
 
     Parameters
     ----------
     entry : LoopTuning
         With a proof.
-    title : str
-        What stands over the picture.
-    paths : list of Path
-        Files to write.
+    subject : str
+        Of which bench it is.
     """
     proof = entry.proof
     assert proof is not None, "only a loop with a proof is drawn"
@@ -72,12 +80,48 @@ def draw_proof(entry: LoopTuning, title: str, paths: list[Path]) -> None:
         true, command = figure.subplots(2, 1, sharex=True, height_ratios=(1.5, 1.0))
         _draw_traces(proof, true, command)
 
-    draw(paint, (10.5, 6.6), title, paths)
+    far = [row for row in proof.rows if row.different]
+    title = f"Loop {entry.name}: the full bench does what the linear loop predicts, within a tenth"
+    if far:
+        why = dict.fromkeys(row.explanation.partition(" (")[0] for row in far if row.explanation)
+        title = (
+            f"Loop {entry.name}: {', '.join(row.name for row in far)} as simulated differ from the prediction"
+        )
+        title += f", {'; '.join(why)}" if why else ""
+    shows = "True quantity and torque command after steps of set-point and command, predicted and simulated"
+    return Picture(f"proof-{entry.name}", title, shows, subject, (10.5, 6.8), paint)
 
 
 def _designs(entry: LoopTuning) -> list[tuple[Any, Design]]:
     pairs = [(_BEFORE, entry.before), (_AFTER, entry.chosen.design)]
     return [(style, design) for style, design in pairs if design is not None]
+
+
+def _aimed(design: Design, objective: Objective) -> tuple[Array, Array]:
+    """Return the error whose size was made small, over time [s]."""
+    if objective == "setpoint":
+        return design.step.time, 1.0 - design.step.reading
+    return design.disturbed.time, -design.disturbed.reading
+
+
+def _draw_aim(axes: Any, curves: list[tuple[Any, Array, Array]], objective: Objective) -> None:
+    last = 0.0
+    for style, time, error in curves:
+        axes.plot(1e3 * time, error, **style)
+        axes.fill_between(1e3 * time, error, color=style["color"], alpha=0.15, linewidth=0.0)
+        seen = np.flatnonzero(np.abs(error) > _FADED * np.max(np.abs(error)))
+        last = max(last, float(time[seen[-1]]) if len(seen) else 0.0)
+    what = "the set-point, small" if objective == "setpoint" else "1 N m on the command"
+    axes.axhline(0.0, color="black", linewidth=0.8)
+    axes.set(xlabel=f"time since a step of {what} [ms]", xlim=(0.0, 1.1e3 * last or None))
+    axes.set_title(
+        "what was optimised: the shaded area"
+        if objective != "integral_gain"
+        else "what ki makes small: the area, with its sign",
+        pad=22.0,
+        **SIDE,
+    )
+    over(axes, 2)
 
 
 def _span(design: Design) -> tuple[float, float]:
@@ -87,57 +131,46 @@ def _span(design: Design) -> tuple[float, float]:
     return max(_LOW * last, 0.02 * centre), _HIGH * last
 
 
-def _finish(entry: LoopTuning, design: Design, size: Any, angle: Any, closed: Any, step: Any) -> None:
+def _finish(entry: LoopTuning, design: Design, size: Any, angle: Any, closed: Any) -> None:
     bounds = entry.bounds
     gains = f"kp {design.loop.kp.value:.4g}, ki {design.loop.ki.value:.4g}"
-    text = f"loop {entry.name}, {entry.chosen.title}: {gains}"
-    size.set_title(text, loc="left", fontweight="normal", fontsize=10.0, parse_math=False)
+    size.set_title(f"open loop L with {gains} ({entry.chosen.title})", **SIDE)
     size.axhline(1.0, color="black", linewidth=0.8)
     size.set(yscale="log", ylabel="|L|", ylim=(1e-2, 1e2))
-    size.legend(loc="upper right")
     angle.axhline(-180.0, color="black", linewidth=0.8)
     angle.set(ylabel="phase of L [°]", ylim=(_DEEPEST, 0.0))
     angle.set_yticks(np.arange(-540.0, 1.0, 90.0))
     closed.axhline(bounds.ms, **_BOUND)
     closed.annotate(
-        f"bound on Ms, {bounds.ms:g}",
+        f"bound on Ms (peak sensitivity), {bounds.ms:g}",
         (_span(design)[0], bounds.ms),
         xytext=(4, 4),
         textcoords="offset points",
-        color=COLOURS["loss"],
+        color=COLOURS["limit"],
         fontsize=9.0,
     )
     peak = max(other.analysis.margins.ms for _, other in _designs(entry))
     closed.set(yscale="log", ylabel="|S| = 1/|1 + L|", ylim=(0.03, 1.6 * max(min(peak, 10.0), bounds.ms)))
-    longest = max(float(other.step.time[-1]) for _, other in _designs(entry))
-    step.axhspan(0.98, 1.02, color="#EFEFEF")
-    tops = [float(np.max(other.step.true)) for _, other in _designs(entry)]
-    lows = [float(np.min(other.step.true)) for _, other in _designs(entry)]
-    step.set(
-        xlabel="time since a small step of the set-point [ms]",
-        ylabel=f"true {design.step.quantity}, change / step",
-        xlim=(-20.0 * longest, 1e3 * longest),
-        ylim=(max(min(lows, default=0.0), -1.0) - 0.06, min(max(tops), _FURTHEST) + 0.1),
-    )
 
 
 def _draw_traces(proof: Proof, true: Any, command: Any) -> None:
     experiment = proof.experiment
     unit = "N m" if experiment.quantity == "torque" else "rpm"
     factor = 1.0 if experiment.quantity == "torque" else 30.0 / np.pi
+    colour = COLOURS["true"]
     for trace, style, label in (
-        (proof.simulated, {"color": COLOURS["true"], "linewidth": 1.1}, "simulated, full bench"),
+        (proof.simulated, {"linewidth": 1.3}, "simulated, full bench"),
         (proof.predicted, {"color": "black", "linewidth": 1.1, "linestyle": "--"}, "predicted, linear"),
     ):
         time = 1e3 * trace.time
-        true.plot(time, factor * trace.true, label=label, **style)
-        command.plot(time, trace.command, **style)
-    true.axvline(1e3 * experiment.horizon, color=COLOURS["quiet"], linewidth=0.8, linestyle=":")
-    command.axvline(1e3 * experiment.horizon, color=COLOURS["quiet"], linewidth=0.8, linestyle=":")
+        true.plot(time, factor * trace.true, label=label, **({"color": colour} | style))
+        command.plot(time, trace.command, label=label, **({"color": COLOURS["now"]} | style))
+    for axes in (true, command):
+        axes.axvline(1e3 * experiment.horizon, color=COLOURS["quiet"], linewidth=0.8, linestyle=":")
+        over(axes, 2)
     size = show(experiment.step, "N m" if experiment.quantity == "torque" else "rad/s", 3)
     torque = show(experiment.torque, "N m", 3)
-    text = f"loop {experiment.loop}: set-point by {size} at 0, then {torque} on the command"
-    true.set_title(text + " (dotted)", loc="left", fontweight="normal", fontsize=10.0, parse_math=False)
+    text = f"loop {experiment.loop}: set-point by {size} at 0, then {torque} on the command (dotted)"
+    true.set_title(text, pad=22.0, **SIDE)
     true.set_ylabel(f"true {experiment.quantity}, change [{unit}]")
-    true.legend(loc="lower right")
-    command.set(xlabel="time since the step of the set-point [ms]", ylabel="asked for [N m]")
+    command.set(xlabel="time since the step of the set-point [ms]", ylabel="torque command [N m]")

@@ -1,16 +1,16 @@
 """What `shaftloop tune` found: as a document and as a folder of files."""
 
-from collections.abc import Iterator, Sequence
-from functools import partial
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from shaftloop.answers.tuning import TuneAnswer
 from shaftloop.figures import number
+from shaftloop.report.canvas import Picture
 from shaftloop.report.check.document import verdict_document
 from shaftloop.report.check.words import verdict_words
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.files import Outputs, Picture, write_text
+from shaftloop.report.files import Outputs, write_text
 from shaftloop.report.tune.forms import gain_forms, shape_text
 from shaftloop.report.tune.tables import details
 from shaftloop.report.tune.verdict import verdict
@@ -51,20 +51,22 @@ def document(results: TuneAnswer) -> dict[str, Any]:
     return document | {"warnings": list(results.warnings)}
 
 
-def pictures(results: TuneAnswer) -> Iterator[Picture]:
-    """Yield the pictures of what was found.
+def pictures(results: TuneAnswer) -> list[Picture]:
+    """Return what can be drawn.
 
     Parameters
     ----------
     results : TuneAnswer
         What was found.
     """
-    from shaftloop.report.tune.pictures import draw_proof, draw_tuning
+    from shaftloop.report.tune.pictures import proof_picture, tuning_picture
 
-    for name, entry in results.tuning.loops.items():
-        yield f"tune-{name}", partial(draw_tuning, entry, results.title)
+    drawn = []
+    for entry in results.tuning.loops.values():
+        drawn.append(tuning_picture(entry, results.tuning.objective, results.title))
         if entry.proof is not None:
-            yield f"proof-{name}", partial(draw_proof, entry, results.title)
+            drawn.append(proof_picture(entry, results.title))
+    return drawn
 
 
 def write(folder: Path, results: TuneAnswer, document: str, kinds: Sequence[str]) -> list[Path]:

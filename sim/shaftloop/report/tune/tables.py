@@ -8,6 +8,7 @@ from shaftloop.report.check.words import verdict_words
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import Piece, add_row, new_table
 from shaftloop.report.tune.forms import gain_forms, shape_text
+from shaftloop.report.tune.verdict import area
 from shaftloop.studies.tuning.modetrack import TrackedMode
 from shaftloop.studies.tuning.proof import Proof
 from shaftloop.studies.tuning.results import Baseline, Design, LoopTuning, Option
@@ -87,7 +88,6 @@ def _tell_figures(results: TuneAnswer, entry: LoopTuning) -> Iterator[Piece]:
 
 def _rows(design: Design) -> list[tuple[str, str]]:
     margins, worst = design.analysis.margins, design.figures
-    unit = "N m s/(N m)" if margins.quantity == "torque" else "rad/(N m)"
     step = design.step
     rows = [
         ("kp", f"{design.loop.kp.value:.5g}"),
@@ -98,7 +98,7 @@ def _rows(design: Design) -> list[tuple[str, str]]:
         ("phase margin, nominal", "none" if margins.phase_margin is None else f"{margins.phase_margin:.1f}°"),
         ("bandwidth, nominal", _hertz(margins.bandwidth)),
         ("disturbances halved up to", _hertz(margins.rejection)),
-        ("|error| after 1 N m on the command", f"{design.error_area:.4g} {unit}"),
+        ("|error| after 1 N m on the command", area(design)),
         ("noise gain to the command", f"{worst.noise_gain:.4g}"),
         ("noise on the command, rms", _noise(worst.command_noise)),
         (

@@ -1,8 +1,13 @@
 """The answer of a tuning in words."""
 
-from shaftloop.answers.tuning import TuneAnswer
+import numpy as np
 
-__all__ = ["verdict"]
+from shaftloop.answers.tuning import TuneAnswer
+from shaftloop.report.quantities import show
+from shaftloop.studies.tuning.results import Design, LoopTuning
+from shaftloop.studies.tuning.search import Objective
+
+__all__ = ["area", "gained", "verdict"]
 
 
 def verdict(answer: TuneAnswer) -> list[str]:
@@ -26,3 +31,45 @@ def verdict(answer: TuneAnswer) -> list[str]:
     if answer.tuning.recommended:
         said.append("Try them first at low speed and low torque, with limits set tight.")
     return said
+
+
+def gained(entry: LoopTuning, objective: Objective) -> str:
+    """Return what tuning gained for a loop, in words.
+
+    Parameters
+    ----------
+    entry : LoopTuning
+        What was found.
+    objective : str
+        What was optimised.
+    """
+    design, before = entry.chosen.design, entry.before
+    assert design is not None, "the chosen option has a design"
+    if objective == "disturbance":
+        what, now = "|error| after 1 N m on the command adds up to", area(design)
+        was = None if before is None else area(before)
+    elif objective == "integral_gain":
+        what, now = "ki is", f"{design.loop.ki.value:.4g} {design.loop.ki.unit}"
+        was = None if before is None else f"{before.loop.ki.value:.4g}"
+    else:
+        what, now = "|error| after a step of the set-point adds up to", _late(design)
+        was = None if before is None else _late(before)
+    kept = "" if entry.feasible else "; bounds are NOT kept"
+    return f"Loop {entry.name}: {what} {now}, before {was or 'unstable'}{kept}"
+
+
+def _late(design: Design) -> str:
+    step = design.step
+    return f"{show(float(np.trapezoid(np.abs(1.0 - step.reading), step.time)), 's', 4)} of it"
+
+
+def area(design: Design) -> str:
+    """Return the integral of the size of the error after a step of 1 N m on the command, with its unit.
+
+    Parameters
+    ----------
+    design : Design
+        A controller.
+    """
+    unit = "N m s" if design.analysis.margins.quantity == "torque" else "rad"
+    return f"{design.error_area:.4g} {unit}"

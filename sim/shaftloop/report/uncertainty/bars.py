@@ -1,8 +1,8 @@
 """Contributions to the uncertainty of each result as bars, and its distribution beside them."""
 
 import math
+import textwrap
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -10,19 +10,20 @@ import numpy as np
 from shaftloop.analysis.uncertainty.evaluation import Evaluation, StatedResult
 from shaftloop.analysis.uncertainty.montecarlo import Sampled
 from shaftloop.analysis.uncertainty.propagation import Budget
-from shaftloop.report.canvas import COLOURS, draw
+from shaftloop.report.canvas import COLOURS, SIDE, Picture, over
 from shaftloop.report.uncertainty.tables import scaled, stated_text
 
-__all__ = ["draw_bars"]
+__all__ = ["bars_picture"]
 
 _MOST_BARS = 8
 _MOST_ROWS = 5
 _BINS = 80
-_TITLE: dict[str, Any] = {"loc": "left", "fontweight": "normal", "parse_math": False}
+_LABEL = 36
+"""Letters in a line of what a contribution is."""
 
 
-def draw_bars(found: Evaluation, wanted: Sequence[str], people: bool, title: str, paths: list[Path]) -> None:
-    """Draw one row per result: contributions on the left, distribution on the right.
+def bars_picture(found: Evaluation, wanted: Sequence[str], people: bool, name: str, subject: str) -> Picture:
+    """Return one row per result: contributions on the left, distribution on the right.
 
     Parameters
     ----------
@@ -32,10 +33,10 @@ def draw_bars(found: Evaluation, wanted: Sequence[str], people: bool, title: str
         Results to draw, at most five.
     people : bool
         True where SI units are to become those of people.
-    title : str
-        What stands over the picture.
-    paths : list of Path
-        Files to write.
+    name : str
+        Of the file, without ending.
+    subject : str
+        Of which bench it is.
     """
     propagation = found.propagation
     budgets = [None] * len(found.stated) if propagation is None else propagation.budgets
@@ -58,11 +59,25 @@ def draw_bars(found: Evaluation, wanted: Sequence[str], people: bool, title: str
                 left.text(0.0, 0.5, "no contributions to first order", transform=left.transAxes)
             else:
                 _draw_bars(left, budget, people)
-            left.set_title(_title(stated, sampled, found, people), **_TITLE)
+            left.set_title(_title(stated, sampled, found, people), pad=22.0, **SIDE)
             _draw_distribution(right, budget, sampled, people)
 
-    height = sum(0.9 + 0.27 * max(len(_bars(budget)), 4) for budget, _, _ in rows)
-    draw(paint, (12.5, max(4.0, 0.9 + height)), title, paths)
+    height = sum(1.1 + 0.36 * max(len(_bars(budget)), 4) for budget, _, _ in rows)
+    shows = "Contributions to the uncertainty of each result, with its distribution"
+    return Picture(name, _finding(rows, found, people), shows, subject, (12.5, max(2.0, 1.2 + height)), paint)
+
+
+def _finding(
+    rows: Sequence[tuple[Budget | None, StatedResult, Sampled]], found: Evaluation, people: bool
+) -> str:
+    if not rows:
+        return "No result has an uncertainty: no error of what is measured is stated"
+    budget, stated, sampled = rows[0]
+    text = _title(stated, sampled, found, people)
+    if budget is not None and _bars(budget):
+        name, _, share = _bars(budget)[0]
+        text += f"; largest share: {name}, {share:.0%}"
+    return f"{text[0].upper()}{text[1:]}"
 
 
 def _title(stated: StatedResult, sampled: Sampled, found: Evaluation, people: bool) -> str:
@@ -75,7 +90,7 @@ def _title(stated: StatedResult, sampled: Sampled, found: Evaluation, people: bo
 def _bars(budget: Budget | None) -> list[tuple[str, float, float]]:
     """Return (name, size, share) of the largest contributions, and of all others together."""
     rows = [] if budget is None else [row for row in budget.contributions if row.contribution]
-    bars = [(row.name, abs(row.contribution), row.share) for row in rows[:_MOST_BARS]]
+    bars = [(row.meaning or row.name, abs(row.contribution), row.share) for row in rows[:_MOST_BARS]]
     rest = rows[_MOST_BARS:]
     if rest:
         size = math.sqrt(sum(row.contribution**2 for row in rest))
@@ -88,9 +103,9 @@ def _draw_bars(axes: Any, budget: Budget, people: bool) -> None:
     factor, unit = scaled(budget.uncertainty, budget.unit, people)
     sizes = [factor * size for _, size, _ in bars]
     places = np.arange(len(bars))[::-1]
-    colours = [COLOURS["quiet"] if name.endswith(" more") else COLOURS["electrical"] for name, _, _ in bars]
+    colours = [COLOURS["quiet"] if name.endswith(" more") else COLOURS["now"] for name, _, _ in bars]
     axes.barh(places, sizes, height=0.68, color=colours)
-    axes.axvline(factor * budget.uncertainty, color=COLOURS["loss"], linewidth=1.6)
+    axes.axvline(factor * budget.uncertainty, color="black", linewidth=1.6)
     # The combined one stands out to the right of all bars unless contributions cancel.
     axes.set_xlim(0.0, 1.22 * max([*sizes, factor * budget.uncertainty]))
     for place, size, (_, _, share) in zip(places, sizes, bars, strict=True):
@@ -102,7 +117,9 @@ def _draw_bars(axes: Any, budget: Budget, people: bool) -> None:
             va="center",
             fontsize=8.5,
         )
-    axes.set_yticks(places, [name for name, _, _ in bars], parse_math=False)
+    axes.set_yticks(
+        places, [textwrap.fill(name, _LABEL) for name, _, _ in bars], fontsize=9.0, parse_math=False
+    )
     axes.set_xlabel(f"standard uncertainty [{unit or '1'}]; line: combined, labels: share of the variance")
     axes.grid(visible=False, axis="y")
 
@@ -115,7 +132,7 @@ def _draw_distribution(axes: Any, budget: Budget | None, sampled: Sampled, peopl
     width = edges[1] - edges[0]
     axes.stairs(counts / (len(values) * width), edges, fill=True, color="#B9D6EA", label="Monte Carlo")
     for end in (sampled.low, sampled.high):
-        axes.axvline(factor * end, color=COLOURS["electrical"], linewidth=1.2)
+        axes.axvline(factor * end, color=COLOURS["now"], linewidth=1.2)
     limits = float(edges[0]), float(edges[-1])
     if budget is not None and budget.uncertainty > 0.0:
         middle, spread = factor * budget.value, factor * budget.uncertainty
@@ -130,7 +147,7 @@ def _draw_distribution(axes: Any, budget: Budget | None, sampled: Sampled, peopl
     axes.spines["left"].set_visible(False)
     axes.ticklabel_format(axis="x", useOffset=False)
     axes.locator_params(axis="x", nbins=5)
-    axes.legend(loc="upper right", fontsize=8.0, handlelength=1.2)
+    over(axes, 2)
 
 
 def _density(x: Any, middle: float, spread: float, dof: float) -> Any:

@@ -1,13 +1,13 @@
 """What `shaftloop uncertainty` makes of a measurement file: document, terminal, folder of files."""
 
 from collections.abc import Iterator, Sequence
-from functools import partial
 from pathlib import Path
 from typing import Any
 
 from shaftloop.answers.uncertainty import MeasurementAnswer
+from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import tool_version
-from shaftloop.report.files import Outputs, Picture, write_text
+from shaftloop.report.files import Outputs, write_text
 from shaftloop.report.terminal import Piece
 from shaftloop.report.uncertainty.evaluation import evaluation_document
 from shaftloop.report.uncertainty.tables import show_components, show_evaluation, stated_text
@@ -65,18 +65,18 @@ def details(results: MeasurementAnswer) -> Iterator[Piece]:
             yield from show_components(budget, False)
 
 
-def pictures(results: MeasurementAnswer) -> Iterator[Picture]:
-    """Yield the pictures of what was found.
+def pictures(results: MeasurementAnswer) -> list[Picture]:
+    """Return what can be drawn.
 
     Parameters
     ----------
     results : MeasurementAnswer
         What was found.
     """
-    from shaftloop.report.uncertainty.bars import draw_bars
+    from shaftloop.report.uncertainty.bars import bars_picture
 
     names = [result.name for result in results.found.sampled.results]
-    yield "contributions", partial(draw_bars, results.found, names, False, results.file.title)
+    return [bars_picture(results.found, names, False, "contributions", results.file.title)]
 
 
 def write(folder: Path, results: MeasurementAnswer, document: str, kinds: Sequence[str]) -> list[Path]:

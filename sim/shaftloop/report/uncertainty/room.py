@@ -2,7 +2,6 @@
 
 import math
 from collections.abc import Iterator, Sequence
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -14,8 +13,9 @@ from shaftloop.analysis.efficiency_points import BenchPoint
 from shaftloop.analysis.uncertainty.evaluation import Evaluation
 from shaftloop.answers.uncertainty import UncertaintyAnswer
 from shaftloop.figures import number
+from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.files import Outputs, Picture, write_text
+from shaftloop.report.files import Outputs, write_text
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import Piece
 from shaftloop.report.uncertainty.evaluation import evaluation_document
@@ -88,26 +88,29 @@ def _range(curve: WindowCurve) -> str:
     return f"between {show(curve.window[0], 's', 3)} and {show(curve.window[-1], 's', 3)}"
 
 
-def pictures(results: UncertaintyAnswer) -> Iterator[Picture]:
-    """Yield the pictures of what was found.
+def pictures(results: UncertaintyAnswer) -> list[Picture]:
+    """Return what can be drawn.
 
     Parameters
     ----------
     results : UncertaintyAnswer
         What was found.
     """
-    from shaftloop.report.uncertainty.bars import draw_bars
-    from shaftloop.report.uncertainty.map import draw_efficiency_map, draw_window
+    from shaftloop.report.uncertainty.bars import bars_picture
+    from shaftloop.report.uncertainty.map import efficiency_map_picture, window_picture
 
-    title = results.title
+    subject, drawn = results.title, []
     for i, (budget, found) in enumerate(results.points, 1):
         name = "contributions" if len(results.points) == 1 else f"contributions-{i}"
         shown = [result for result in _DRAWN if result not in budget.unmeasured]
-        yield name, partial(draw_bars, found, shown, True, f"{title}, {_where(budget.point)}")
-    yield "window", partial(draw_window, results.window, results.plan.window, title)
+        drawn.append(bars_picture(found, shown, True, name, f"{subject}, at {_where(budget.point)}"))
+    drawn.append(window_picture(results.window, results.plan.window, subject))
     if results.map is not None:
+        left_out = {text for budget, _ in results.points for text in budget.left_out if "efficiency" in text}
+        missing = "; ".join(sorted(left_out)) or "no point of the map lies in the envelope of the bench"
         points = tuple(budget.point for budget, _ in results.points)
-        yield "map", partial(draw_efficiency_map, results.map, points, title)
+        drawn.append(efficiency_map_picture(results.map, points, missing, subject))
+    return drawn
 
 
 def write(folder: Path, results: UncertaintyAnswer, document: str, kinds: Sequence[str]) -> list[Path]:

@@ -12,6 +12,8 @@ from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 from shaftloop.studies.checks.judge import Verdict
 from shaftloop.studies.tuning.bounds import Bounds
+from shaftloop.studies.tuning.closedloop import close
+from shaftloop.studies.tuning.controller import controller_of
 from shaftloop.studies.tuning.family import best_of_family
 from shaftloop.studies.tuning.figures import Figures, Peak, figures
 from shaftloop.studies.tuning.identify import identify
@@ -320,7 +322,9 @@ class Tuner:
         """Return a controller with what it does."""
         analysis = self.analysis(loop, self.corners[0])
         area = Search(search.plants, search.bounds, "disturbance").cost(loop)
-        return Design(loop, analysis, self.exact_figures(search, loop), area, analysis.small_step())
+        closed = close(search.plants[0].under(loop), controller_of(loop))
+        small, disturbed = analysis.small_step(), closed.settled_step(1, 0.0)
+        return Design(loop, analysis, self.exact_figures(search, loop), area, small, disturbed)
 
     def exact_figures(self, search: Search, loop: Loop) -> Figures:
         """Return the figures of a loop, Ms and Mt by the exact margins where it ticks more than once."""

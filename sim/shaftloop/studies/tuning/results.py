@@ -11,6 +11,7 @@ from shaftloop.control.parameters import Loop
 from shaftloop.scenario.description import Description
 from shaftloop.studies.checks.judge import Verdict
 from shaftloop.studies.tuning.bounds import Bounds
+from shaftloop.studies.tuning.closedloop import Response
 from shaftloop.studies.tuning.figures import Figures
 from shaftloop.studies.tuning.proof import Proof
 from shaftloop.studies.tuning.search import Objective
@@ -34,6 +35,8 @@ class Design:
     [unit of the reading · s/(N m)]"""
     step: StepResponse
     """A small step of the set-point, nominal."""
+    disturbed: Response
+    """After a step of 1 N m on the command, nominal."""
 
 
 @dataclass(frozen=True)

@@ -1,18 +1,18 @@
-"""The interference diagram: natural frequencies against speed, with the orders that excite them."""
+"""The Campbell diagram: natural frequencies against speed, with the orders that excite them."""
 
 import math
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from shaftloop.analysis.interference import Excitation, Interference, Meeting
 from shaftloop.analysis.modes import Mode
-from shaftloop.report.canvas import COLOURS, draw
+from shaftloop.report.canvas import COLOURS, SIDE, Picture
+from shaftloop.report.modes.verdict import count, crossing
 from shaftloop.report.quantities import show
 
-__all__ = ["draw_interference", "spread_out"]
+__all__ = ["campbell_picture", "spread_out"]
 
 _RPM = 30.0 / math.pi
 _BAND = 0.1
@@ -22,20 +22,20 @@ _DECADES = 1.0
 _MOST_NAMES = 18
 """Modes beyond which only the first and the last are named."""
 _MOST_LABELS = 16
-"""Meetings beyond which those far from the operating speed are not labelled."""
+"""Crossings beyond which those far from the operating speed are not labelled."""
 _GAP = 0.008
 _LETTER, _LINE = 0.0078, 0.032
 """Width of a character and height of a line, as shares of the diagram."""
 _LONGEST = 54
-_MODE, _ORDER, _HIT, _HERE = COLOURS["electrical"], COLOURS["quiet"], COLOURS["loss"], "#000000"
+_MODE, _ORDER, _HIT, _HERE = COLOURS["now"], COLOURS["quiet"], COLOURS["limit"], "#000000"
 
 _Range = tuple[float, float]
 _Box = tuple[float, float, float, float]
 """Left, bottom, right and top, as shares of the diagram."""
 
 
-def draw_interference(found: Interference, modes: Sequence[Mode], title: str, paths: list[Path]) -> None:
-    """Draw the interference diagram.
+def campbell_picture(found: Interference, modes: Sequence[Mode], subject: str) -> Picture:
+    """Return the Campbell diagram.
 
     Both axes are logarithmic, so that the orders of unbalance and of the electrics, often a factor of a
     hundred apart, are parallel lines with equal room.
@@ -43,13 +43,11 @@ def draw_interference(found: Interference, modes: Sequence[Mode], title: str, pa
     Parameters
     ----------
     found : Interference
-        Excitations and meetings.
+        Excitations and resonance crossings.
     modes : sequence of Mode
         From `find_modes`.
-    title : str
-        What stands over the picture.
-    paths : list of Path
-        Files to write.
+    subject : str
+        Of which bench it is.
     """
 
     def paint(figure: Any) -> None:
@@ -60,32 +58,11 @@ def draw_interference(found: Interference, modes: Sequence[Mode], title: str, pa
         _draw_operating_speed(axes, found, y)
         _draw_orders(axes, found.excitations, x, y)
         _draw_meetings(axes, found, x, y, _draw_modes(axes, modes, x, y))
-        pad = 20.0 if found.excitations[-1].order * x[1] / 60.0 >= y[1] else 6.0
-        axes.set_title(summary(found), loc="left", fontweight="normal", pad=pad, parse_math=False)
+        style = SIDE | {"pad": 20.0 if found.excitations[-1].order * x[1] / 60.0 >= y[1] else 6.0}
+        axes.set_title(f"{count(found)} up to {show(found.max_speed, 'rad/s')}; filled: nearest", **style)
 
-    draw(paint, (12.5, 7.0), title, paths)
-
-
-def summary(found: Interference) -> str:
-    """Return the nearest meeting in a sentence.
-
-    Parameters
-    ----------
-    found : Interference
-        Excitations and meetings.
-    """
-    reach = f"{_RPM * found.max_speed:.0f} rpm"
-    if not found.meetings:
-        return f"no order meets a mode up to {reach}"
-    count = f"{len(found.meetings)} meeting{'s' if len(found.meetings) > 1 else ''} up to {reach}"
-    near = found.nearest
-    if near is None:
-        return f"{count}; the operating speed is zero"
-    order, source = f"{near.excitation.order:g}x ({near.excitation.source})", f"mode {near.mode}"
-    return (
-        f"{count}; nearest to {_RPM * found.operating_speed:.0f} rpm: {order} meets {source} at "
-        f"{_RPM * near.speed:.0f} rpm, {near.margin:+.1f} %"
-    )
+    shows = "Campbell diagram: natural frequencies and excitation orders against speed, with their crossings"
+    return Picture("campbell", crossing(found), shows, subject, (12.5, 7.0), paint)
 
 
 def spread_out(places: Sequence[float], least: float) -> list[float]:
@@ -189,7 +166,7 @@ def _share(value: float, limits: _Range) -> float:
 
 
 def _draw_meetings(axes: Any, found: Interference, x: _Range, y: _Range, taken: list[_Box]) -> None:
-    """Mark meetings; the nearest one is filled and says its margin. Labels that find no room are left out."""
+    """Mark crossings, the nearest one filled, with its margin. Labels that find no room are left out."""
     dots = [(_share(_RPM * m.speed, x), _share(m.frequency, y)) for m in found.meetings]
     taken = [*taken, *((i - 0.008, j - 0.012, i + 0.008, j + 0.012) for i, j in dots)]
     for (i, j), meeting in zip(dots, found.meetings, strict=True):
@@ -218,7 +195,7 @@ def _draw_meetings(axes: Any, found: Interference, x: _Range, y: _Range, taken: 
 
 
 def _worth_a_label(found: Interference) -> list[Meeting]:
-    """Return the meetings to label, those nearest to the operating speed, in the order in which they choose.
+    """Return the crossings to label, those nearest to the operating speed, in the order in which they choose.
 
     From the right: of two close ones the right one is labelled to its right, the left one to its left.
     """
