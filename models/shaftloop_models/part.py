@@ -42,6 +42,8 @@ class Part(Checked):
     """Whether what is read of it is taken at instants of its own."""
     drives: ClassVar[bool] = False
     """Whether a loop can act on it."""
+    absent: ClassVar[dict[str, str]] = {}
+    """Keys that it cannot have although others of its kind do, and why."""
     range: float | None = None
     """Largest reading, either sign, where there is one."""
 

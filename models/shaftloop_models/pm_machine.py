@@ -8,11 +8,13 @@
     P_el   = 1.5·(vd·id + vq·iq)
 
 The voltages are held between the ticks of the sampled current control. Iron loss acts as a drag
-torque on the rotor, ``hysteresis·sign(ω) + eddy·ω``: the no-load iron loss; the part that follows the
-load current is left out (common practice, no source: adds up to about half of the no-load iron loss
-at full load). Also neglected: saturation and cross-coupling of the inductances (10 to 40 % of Lq at
-full current in interior-magnet machines), temperature of magnets and copper, ripple current of the
-modulation. Valid in the linear range of modulation. Torque ripple and cogging: `shaftloop_models.harmonics`.
+torque on the rotor, ``hysteresis·sign(ω) + eddy·ω``: the no-load iron loss. With `under_load` it is times
+``((ψ + Ld·id)² + (Lq·iq)²)/ψ0²``, as loss goes with the square of the flux, ψ0 being the stated flux
+linkage; without it what follows the load current is left out (common practice, no source: adds up to about
+half of the no-load iron loss at full load). Also neglected: saturation and cross-coupling of the inductances
+(10 to 40 % of Lq at full current in interior-magnet machines), ripple current of the modulation. Valid in the
+linear range of modulation. Temperatures: `shaftloop_models.heat`; torque ripple and
+cogging: `shaftloop_models.harmonics`.
 
 References
 ----------
@@ -22,14 +24,15 @@ References
 
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from shaftloop_models.compiled import equation
-from shaftloop_models.drag import Drag, declare_drag
+from shaftloop_models.drag import Drag, coulomb_torque, declare_drag
 from shaftloop_models.harmonics import Cogging, Ripple, check_machine, declare_cogging, declare_ripple
+from shaftloop_models.heat import Heat, Warmth, declare_warmth
 from shaftloop_models.inverter import Inverter
 from shaftloop_models.line import Element, Inertia
-from shaftloop_models.network import ONE, Network, Node, PowerKind, Ref, TermKind
+from shaftloop_models.network import ONE, Network, Node, OwnKind, PowerKind, Ref, TermKind
 from shaftloop_models.parameters import Clock, Number, Quantity
 from shaftloop_models.part import Machine, part_kind
 from shaftloop_models.pm_currents import (
@@ -62,6 +65,7 @@ class IronLoss:
     hysteresis: Annotated[float, Quantity("N m", "torque that does not depend on speed", ge=0.0)] = 0.0
     eddy: Annotated[float, Quantity("N m s/rad", "torque per speed", ge=0.0)] = 0.0
     smoothing: Annotated[float, Quantity("rad/s", "speed over which the torque changes sign", gt=0.0)] = 0.5
+    under_load: Annotated[bool, Number("follow the flux of magnets and currents together")] = False
 
 
 @dataclass(frozen=True)
@@ -105,11 +109,13 @@ class PmMachine(Machine):
     iron_loss: IronLoss = IronLoss()
     drag: Drag = Drag()
     inverter: Inverter = Inverter()
+    heat: Heat | None = None
     ripple: tuple[Ripple, ...] = ()
     cogging: tuple[Cogging, ...] = ()
 
     def elements(self) -> list[Element]:
         """Return the mechanical elements, left to right."""
+        self.inverter.check_budget(self.current_limit)
         strongest = self.torque_constant() * self.current_limit
         check_machine(self.ripple, self.cogging, self.rated_torque, strongest)
         return [Inertia(self.inertia, self.drag, self.name)]
@@ -144,6 +150,10 @@ class PmPorts:
     """Air-gap torque as a sum of coefficient·quantity [N m]."""
     link_meter: int
     """Energy taken from the DC link."""
+    warmths: tuple[Warmth, ...] = ()
+    """What follows the temperatures."""
+    squared: int = -1
+    """Meter: integral of the squared current, where something depends on it. [A^2 s]"""
 
 
 @equation
@@ -231,9 +241,18 @@ def declare_pm_machine(net: Network, machine: PmMachine, node: Node, angle: tupl
         ripple = declare_ripple(net, name, machine.ripple, angle, made, reference)
         torque.append((1.0, ripple))
         electrical.append((1.0, ripple, speed))
+    copper = [(1.5 * r, current_d, current_d), (1.5 * r, current_q, current_q)]
+    heat = machine.heat
+    warmths: tuple[Warmth, ...] = ()
+    if heat is not None and (heat.resistance_coefficient or heat.flux_coefficient):
+        more, warmths = declare_warmth(net, name, heat, speed, (current_d, current_q), (r, p * psi))
+        net.derivative(current_d, more[0], -1.0 / ld)
+        net.derivative(current_q, more[1], -1.0 / lq)
+        net.derivative(current_q, more[2], -1.0 / lq)
+        copper += [(1.5, more[0], current_d), (1.5, more[1], current_q)]
+        torque.append((1.0, more[3]))
     for weight, source in torque:
         net.torque(node, source, weight)
-    copper = [(1.5 * r, current_d, current_d), (1.5 * r, current_q, current_q)]
     link, terminals = _declare_inverter(net, machine, electrical, (current_d, current_q))
     windings = net.meter(f"{name}.copper", "copper loss", copper)
     airgap = net.meter(f"{name}.airgap", "air-gap energy", [(w, q, speed) for w, q in torque])
@@ -241,7 +260,11 @@ def declare_pm_machine(net: Network, machine: PmMachine, node: Node, angle: tupl
     net.balance(f"{name}.windings", [terminals], [airgap], [windings], magnetic)
     if machine.cogging:
         torque.append((1.0, declare_cogging(net, name, machine.cogging, angle, node, machine.max_speed)))
-    return PmPorts(current_d, current_q, voltage_d, voltage_q, tuple(torque), link)
+    squared = -1
+    if heat is not None or machine.inverter.continuous_current is not None:
+        squares = [(1.0, current, current) for current in (current_d, current_q)]
+        squared = net.meter(f"{name}.squared_current", "integral of the squared current", squares)
+    return PmPorts(current_d, current_q, voltage_d, voltage_q, tuple(torque), link, warmths, squared)
 
 
 def _declare_inverter(
@@ -249,7 +272,7 @@ def _declare_inverter(
 ) -> tuple[int, int]:
     """Add the meters of link and terminals; they are one where the inverter has no loss."""
     inverter = machine.inverter
-    if inverter == Inverter():
+    if not (inverter.constant or inverter.proportional or inverter.quadratic):
         link = net.meter(f"{machine.name}.link", "energy taken from the DC link", electrical)
         return link, link
     loss = [(inverter.constant, ONE, ONE)] if inverter.constant else []
@@ -265,8 +288,23 @@ def _declare_inverter(
     return link, terminals
 
 
-def declare_iron_loss(net: Network, machine: PmMachine, node: Node) -> list[int]:
-    """Add the iron loss of a machine to its node and return its meter, or nothing.
+def _loaded_iron(x: Any, p: Any, y: Any) -> None:
+    """From speed, id and iq: the drag of the iron loss at the flux of magnets and currents together."""
+    flux_d, flux_q = p[5] + p[3] * x[1], p[4] * x[2]
+    y[0] = (coulomb_torque(x[0], p[0], p[1]) + p[2] * x[0]) * (flux_d**2 + flux_q**2) / p[6] ** 2
+
+
+_LOADED_IRON = OwnKind(
+    "iron loss under load", _loaded_iron, "raise the smoothing of that iron loss or the inertia of its body"
+)
+_FLUX = 5
+"""Parameter of that term that follows the temperature."""
+
+
+def declare_iron_loss(
+    net: Network, machine: PmMachine, node: Node, ports: PmPorts
+) -> tuple[list[int], tuple[Warmth, ...]]:
+    """Add the iron loss of a machine to its node and return its meter, or nothing, and what warmth changes.
 
     Parameters
     ----------
@@ -276,13 +314,26 @@ def declare_iron_loss(net: Network, machine: PmMachine, node: Node) -> list[int]
         Parameters.
     node : Node
         Body of the line that holds the rotor.
+    ports : PmPorts
+        Of its windings.
     """
-    iron = machine.iron_loss
-    return declare_drag(
-        net,
-        node,
-        Drag(viscous=iron.eddy, coulomb=iron.hysteresis, smoothing=iron.smoothing),
-        f"{machine.name}.iron",
-        machine.max_speed,
-        "iron loss",
+    iron, heat, psi = machine.iron_loss, machine.heat, machine.flux_linkage
+    label, meaning = f"{machine.name}.iron", "iron loss"
+    if not iron.under_load or not (iron.eddy or iron.hysteresis):
+        drag = Drag(viscous=iron.eddy, coulomb=iron.hysteresis, smoothing=iron.smoothing)
+        return declare_drag(net, node, drag, label, machine.max_speed, meaning), ()
+    warmths: tuple[Warmth, ...] = ()
+    flux = psi
+    if heat is not None and heat.flux_coefficient:
+        warmth = Warmth(len(net.terms), _FLUX, "housing", psi * heat.flux_coefficient, psi, heat.reference)
+        flux, warmths = warmth.at(heat.begins), (warmth,)
+    inductances = (machine.inductance_d, machine.inductance_q)
+    (torque,) = net.term(
+        _LOADED_IRON,
+        [node.speed, ports.current_d, ports.current_q],
+        [iron.hysteresis, iron.smoothing, iron.eddy, *inductances, flux, psi],
+        [f"{label}.torque"],
+        slope=iron.hysteresis / iron.smoothing + iron.eddy,
     )
+    net.torque(node, torque, -1.0)
+    return [net.meter(f"{label}.drag", meaning, [(1.0, torque, node.speed)])], warmths

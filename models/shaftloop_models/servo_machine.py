@@ -35,6 +35,11 @@ __all__ = ["ServoMachine", "ServoPorts", "declare_servo_machine", "envelope_torq
 class ServoMachine(Machine):
     """Parameters of a torque-servo machine."""
 
+    absent = {  # noqa: RUF012
+        "heat": "a torque_servo states one efficiency for inverter and machine together, so nothing says "
+        "what of its loss warms the winding; leave it out, or describe the machine as "
+        'model = "pm_synchronous"'
+    }
     part: Literal["machine"]
     model: Literal["torque_servo"]
     name: str

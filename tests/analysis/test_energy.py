@@ -86,7 +86,7 @@ def test_a_meter_that_reads_nothing_or_twice_is_noticed(
         state = last.copy()
         for first in (bench.model.meter_slot, bench.model.meter_slot + len(network.meters)):
             state[first + number] *= scale
-        left: Any = SimpleNamespace(state=state, model=bench.model)
+        left: Any = SimpleNamespace(state=state, model=bench.model, heating=None)
         found = dataclasses.replace(finished, energies=energies(bench, left))
         try:
             warnings = check_energy(found)

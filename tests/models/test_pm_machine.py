@@ -51,7 +51,7 @@ def declared(machine: PmMachine) -> tuple[Network, PmPorts, list[int]]:
     net = Network()
     node = Node(machine.name, machine.inertia, net.state("speed", "rad/s"))
     ports = declare_pm_machine(net, machine, node)
-    return net, ports, declare_iron_loss(net, machine, node)
+    return net, ports, declare_iron_loss(net, machine, node, ports)[0]
 
 
 @given(states, voltages)

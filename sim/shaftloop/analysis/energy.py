@@ -64,17 +64,19 @@ class Energies:
     """Half the sum of what the machines exchanged with the link, either way. [J]"""
     doubtful: dict[str, float]
     """Meters of losses of which the gap of their element is more than a fifth, with that gap. [J]"""
+    heat: tuple[ElementBalance, ...] = ()
+    """Balance of every body that warms up: from losses and other bodies, to others and the ambient."""
 
     @property
     def residual(self) -> float:
-        """What does not close for the whole bench, relative to the circulated energy."""
-        gap = abs(self.grid - self.loss - self.stored)
+        """What does not close for the whole bench with its heat, relative to the circulated energy."""
+        gap = abs(self.grid - self.loss - self.stored) + abs(sum(body.gap for body in self.heat))
         return gap / self.circulated if self.circulated > 0.0 else gap
 
     @property
     def worst(self) -> ElementBalance:
-        """The element whose balance closes worst."""
-        return max(self.balances, key=lambda balance: balance.residual)
+        """The element or body whose balance closes worst."""
+        return max((*self.balances, *self.heat), key=lambda balance: balance.residual)
 
 
 def energies(bench: Bench, run: Run) -> Energies:
@@ -107,7 +109,23 @@ def energies(bench: Bench, run: Run) -> Energies:
         stored=float(sum(balance.stored for balance in balances)),
         circulated=circulated,
         doubtful=_doubtful(net, balances, energy),
+        heat=_heat(run, state),
     )
+
+
+def _heat(run: Run, state: list[float]) -> tuple[ElementBalance, ...]:
+    """Return the balances of the bodies that warm up."""
+    if run.heating is None:
+        return ()
+    heat, leapt = run.heating.heat, run.heating.leapt.tolist()
+    warm, passed, taken = (state[heat.slice(group)] for group in range(3))
+    found = []
+    for body, temperature, leap, onward, loss in zip(heat.bodies, warm, leapt, passed, taken, strict=True):
+        others = sum(p for b, p in zip(heat.bodies, passed, strict=True) if b.onward == body.name)
+        stored = body.capacity * (temperature - leap - body.start)
+        through = 0.5 * (abs(loss) + abs(others) + abs(onward))
+        found.append(ElementBalance(body.name, loss + others, onward, 0.0, stored, through))
+    return tuple(found)
 
 
 def _doubtful(net: Network, found: tuple[ElementBalance, ...], energy: list[float]) -> dict[str, float]:

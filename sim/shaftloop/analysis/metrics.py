@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.analysis.atend import end_figures
+from shaftloop.analysis.heatfigures import heat_figures
 from shaftloop.analysis.ratings import rating_figures
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.analysis.steps import (
@@ -138,7 +139,8 @@ def metrics(simulation: Simulation) -> dict[str, Figure]:
         result[entry.name] = replace(entry, reason=reason or "").found(value, at)
         if entry.name == "loss_energy":
             result |= _losses(simulation)
-    return result | by_name([*rating_figures(simulation), *end_figures(simulation)])
+    further = (rating_figures(simulation), heat_figures(simulation), end_figures(simulation))
+    return result | by_name(figure for group in further for figure in group)
 
 
 def needed_channels(bench: Bench) -> set[str]:

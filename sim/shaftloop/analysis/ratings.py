@@ -27,6 +27,12 @@ class Load:
     """[unit]"""
     limit: float | None
     """[unit]"""
+    base: float = 0.0
+    """Where it counts from. [unit]"""
+
+    def share(self, bound: float) -> float:
+        """Return how much of a bound is asked for, from where the quantity counts [1]."""
+        return (self.peak - self.base) / (bound - self.base)
 
     @property
     def beyond_limit(self) -> bool:
@@ -60,21 +66,24 @@ class Held:
 
 
 def loads(simulation: Simulation) -> tuple[Load, ...]:
-    """Return the largest torque and speed of every part that states a rating or limit, left to right.
+    """Return the largest torque, speed and temperature of every part that states a rating or limit.
 
     Parameters
     ----------
     simulation : Simulation
         Finished run.
     """
+    heat = simulation.heat
+    peaks = simulation.peaks if heat is None else simulation.peaks | heat.extremes()
     return tuple(
         Load(
             entry.part,
             entry.quantity,
             entry.unit,
-            max(map(abs, simulation.peaks[entry.peak])),
+            max(map(abs, peaks[entry.peak])) if entry.base is None else peaks[entry.peak][1],
             entry.rated,
             entry.limit,
+            entry.base or 0.0,
         )
         for entry in simulation.bench.ratings()
     )
@@ -166,7 +175,7 @@ def rating_figures(simulation: Simulation) -> Iterator[Figure]:
         values["load", *place] = load.peak, None
         for name, bound in (("rated", load.rated), ("limit", load.limit)):
             if bound is not None:
-                values[f"load_of_{name}", *place] = load.peak / bound, None
+                values[f"load_of_{name}", *place] = load.share(bound), None
     for watch, limit in zip(simulation.bench.watches, held(simulation), strict=True):
         values["limited", watch.owner, watch.limit] = limit.share, limit.first
     for figure in known_figures(simulation.bench):
@@ -182,12 +191,15 @@ def known_figures(bench: Bench) -> Iterator[Figure]:
         The bench.
     """
     for entry in bench.ratings():
-        place, what = f"{entry.part}.{entry.quantity}", f"largest {entry.quantity} of {entry.part}"
-        yield Figure(f"load.{place}", entry.unit, f"{what}, either sign", better="lower")
+        place = f"{entry.part}.{entry.quantity}"
+        what = f"largest {entry.quantity.replace('_', ' ')} of {entry.part}"
+        either = ", either sign" if entry.base is None else ""
+        from_where = "" if entry.base is None else ", both from the ambient"
+        yield Figure(f"load.{place}", entry.unit, f"{what}{either}", better="lower")
         for name, bound in (("rated", entry.rated), ("limit", entry.limit)):
             if bound is not None:
                 words = "over what it is rated for" if name == "rated" else "over its limit"
-                yield Figure(f"load_of_{name}.{place}", "1", f"{what} {words}", better="lower")
+                yield Figure(f"load_of_{name}.{place}", "1", f"{what} {words}{from_where}", better="lower")
     for limited in bench.watches:
         yield Figure(
             f"limited.{limited.owner}.{limited.limit}",

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from shaftloop.analysis.cost import check_run, shared
 from shaftloop.analysis.energy import Energies, energies
+from shaftloop.analysis.heat import HeatTrace, heat_trace
 from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench
 from shaftloop.bench.parts.ratings import WATCHED, Watch
@@ -20,7 +21,7 @@ from shaftloop.engine import at
 from shaftloop.engine.kernelstore import compiling
 from shaftloop.engine.run import Run
 from shaftloop.engine.steprule import Stepping, longest_step
-from shaftloop.engine.supervision import Event, lay_out, run_bench
+from shaftloop.engine.supervision import Event, advance_plainly, lay_out, run_bench
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 
@@ -62,6 +63,8 @@ class Simulation:
     """Stepper."""
     wall_time: float
     """Time that the run took, without the compilation of kernels. [s]"""
+    heat: HeatTrace | None = None
+    """Temperatures over time, where something warms up."""
 
 
 def simulate(
@@ -101,7 +104,7 @@ def simulate(
     started = time.perf_counter() - compiling()
     if plain:
         lay_out(run, actions(bench))
-        run.advance(end, exact=True)
+        advance_plainly(run, end)
         events: list[Event] = []
     else:
         events = run_bench(run, actions(bench), interlocks(bench), end, progress)
@@ -157,6 +160,7 @@ def finished(bench: Bench, run: Run, events: Sequence[Event], method: str, wall_
         step=max(run.steps().values()),
         method=method,
         wall_time=wall_time,
+        heat=None if run.heating is None else heat_trace(run.heating),
     )
 
 

@@ -128,7 +128,7 @@ def _small_losses(found: dict[str, Figure]) -> frozenset[str]:
 def _residuals(energies: Energies) -> list[tuple[str, float]]:
     """Return what does not close: of the bench, and of every element where the gap is more than rounding."""
     found = [("the bench", energies.residual)]
-    for balance in energies.balances:
+    for balance in (*energies.balances, *energies.heat):
         if not abs(balance.gap) <= _NEGLIGIBLE * energies.circulated:
             found.append((balance.element, balance.residual))
     return found

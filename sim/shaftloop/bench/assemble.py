@@ -20,6 +20,7 @@ from shaftloop.bench.parts.power_meter import BenchPowerMeter
 from shaftloop.bench.sequence import longest_time
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
+from shaftloop.engine.heat import assemble_heat
 from shaftloop.engine.layout import Slot, SlotKind
 from shaftloop.engine.model import Guard, Model, Task
 from shaftloop.engine.plant import Plant
@@ -115,6 +116,7 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
     _add_guards(description, bench)
     _add_accumulators(model, physics.meters)
     if not smooth:
+        model.heat = assemble_heat(bench.thermal, model.layout, model.meter_slot)
         for meter in description.power_meter:
             energy = model.meter_slot + bench.machines[meter.on].link_meter
             bench.power_meters[meter.name] = BenchPowerMeter(meter, wiring, energy)

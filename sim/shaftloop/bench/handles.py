@@ -9,9 +9,10 @@ from shaftloop.bench.line import Line
 from shaftloop.bench.parts.machine import BenchMachine
 from shaftloop.bench.parts.part import BenchPart
 from shaftloop.bench.parts.power_meter import BenchPowerMeter
-from shaftloop.bench.parts.ratings import Rating, Watch, ratings
+from shaftloop.bench.parts.ratings import Rating, Watch, ratings, temperature_ratings
 from shaftloop.bench.parts.torque_sensor import BenchTorqueSensor
 from shaftloop.control.parameters import Loop
+from shaftloop.engine.heat import Thermal
 from shaftloop.engine.model import Model
 from shaftloop.scenario.description import Description
 from shaftloop_models.part import Machine
@@ -65,13 +66,19 @@ class Bench:
     """Limits that sampled tasks keep to."""
 
     def ratings(self) -> list[Rating]:
-        """Return what the parts state of what they stand, left to right."""
+        """Return what the parts state of what they stand, left to right, then how hot they may be."""
         places = self.line.places
-        return [
+        found = [
             rating
             for part in self.description.line
             for rating in ratings(part, places[part.name].spring is not None)
         ]
+        return found + temperature_ratings(self.thermal.bodies)
+
+    @cached_property
+    def thermal(self) -> Thermal:
+        """What of the parts is thermal, left to right."""
+        return sum((part.thermal() for part in self.parts.values()), Thermal())
 
     @cached_property
     def machines(self) -> dict[str, BenchMachine[Machine]]:

@@ -8,6 +8,7 @@ from shaftloop.engine.kernel import DIVERGED, WOKE, advance_lanes
 from shaftloop.engine.lanetables import Common, common_tables, interleave, lane_numbers, shared_part
 from shaftloop.engine.memory import Memory
 from shaftloop.engine.run import Position, Run
+from shaftloop.engine.supervision import thermal_stops
 from shaftloop.engine.views import LANES
 from shaftloop.errors import SimulationError
 
@@ -29,7 +30,8 @@ def lane_key(run: Run, end: int) -> tuple[bytes | int, ...]:
         Where it is to stop, exactly. [tick]
     """
     run.prepare(end)
-    return (*shared_part(run.tables), end)
+    period = 0 if run.heating is None else next(run.heating.ticks(end), 0)
+    return (*shared_part(run.tables), end, period)
 
 
 def advance_together(
@@ -65,10 +67,20 @@ def advance_together(
     ends[WOKE, len(runs) :] = 0
     records, channels = runs[0].recording.shape
     recording = (memory or Memory()).array((len(runs), channels, records))
-    until = (end, last, int(len(guards) > 0), alike)
-    _, tick, instant, gap, records = advance_lanes(
-        common.it, numbers, state, work, ends, recording, (0, 0, -1, 0), until
-    )
+    where, guarded = (0, 0, -1, 0), int(len(guards) > 0)
+    for stop, final in [*((tick, -1) for tick in thermal_stops(runs[0], end)), (end, last)]:
+        if where[0] < stop:
+            _, *place = advance_lanes(
+                common.it, numbers, state, work, ends, recording, where, (stop, final, guarded, alike)
+            )
+            where = tuple(place)
+        for lane, run in enumerate(runs):
+            if run.heating is not None and np.all(ends[:, lane] < 0):
+                own = numbers[0].reshape(-1, LANES)[:, lane]
+                run.heating.advance(common.it, own, slots[:, lane], where[0])
+        if np.all(np.any(ends >= 0, axis=0)):
+            break
+    tick, instant, gap, records = where
     results: list[SimulationError | bool] = []
     for lane, run in enumerate(runs):
         if ends[WOKE, lane] >= 0:

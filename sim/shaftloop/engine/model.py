@@ -6,6 +6,7 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
+from shaftloop.engine.heat import Heat
 from shaftloop.engine.layout import Layout
 from shaftloop.engine.plant import Plant
 from shaftloop_models.network import Ref
@@ -126,6 +127,8 @@ class Model:
     seed: int = 0
     faults: tuple[Fault, ...] = ()
     """In the order of their times."""
+    heat: Heat | None = None
+    """What warms up; nothing in most benches."""
 
 
 def alike(one: Model, other: Model) -> bool:

@@ -10,6 +10,7 @@ import numpy as np
 from shaftloop.engine import at
 from shaftloop.engine.build import Tables, build_tables, make_clock, segment_row, with_numbers
 from shaftloop.engine.gaps import Gaps
+from shaftloop.engine.heat import Heating
 from shaftloop.engine.kernel import DIVERGED, ENDED, FULL, advance, probe
 from shaftloop.engine.model import Fault, Model, Segment
 from shaftloop.engine.plant import Plant
@@ -73,6 +74,8 @@ class Run:
         self.last_gap = 0
         """Length of the last gap that was crossed. [tick]"""
         self._failed: list[Fault] = []
+        self.heating = self._heating()
+        """What warms up, advanced by whoever drives the run; nothing in most benches."""
 
     def variant(self, model: Model) -> "Run":
         """Return the run of a model that is `alike` this one's, in much less time than a new one takes.
@@ -90,6 +93,7 @@ class Run:
         other.work[:], other.state[:] = self.work, self.state
         other._failed = []
         other.recording, other._ends = np.empty_like(self.recording), self._ends.copy()
+        other.heating = other._heating()
         return other
 
     def without_records(self) -> "Run":
@@ -111,6 +115,11 @@ class Run:
         first = probe(it, self.tables.numbers, state.copy(), work, 0)
         first += plant.padded_signals + len(plant.a) + plant.b.shape[1]
         return np.asarray(work[first : first + plant.g.shape[1]])
+
+    def warm(self) -> None:
+        """Advance what warms up to where the run stands."""
+        if self.heating is not None:
+            self.heating.advance(self.tables.it, self.tables.ft, self.state, self.position.tick)
 
     def advance(self, to: int, *, exact: bool = False, guarded: bool = False) -> bool:
         """Advance and return whether a guard woke before the end.
@@ -215,6 +224,7 @@ class Run:
         self.position = saved.position
         self.records = saved.records
         self._segment_count()[:] = saved.segment_count
+        self._write_heat()
 
     def add_segment(self, profile: int, segment: Segment) -> None:
         """Let a set-point profile go on with a further segment."""
@@ -336,7 +346,18 @@ class Run:
             rows * at.SEGMENT_FLOATS,
         )
         self.tables.ft[new : new + size] = old.ft[first : first + size]
+        self._write_heat()
         self._write_faults()
+
+    def _heating(self) -> Heating | None:
+        """Return what warms up, at its start."""
+        heat, terms = self.model.heat, self.model.plant.network.terms
+        return None if heat is None else Heating(heat, terms, self.clock.ticks_per_second)
+
+    def _write_heat(self) -> None:
+        """Write what follows the temperatures of the state into the tables."""
+        if self.heating is not None:
+            self.heating.write(self.tables.it, self.tables.ft, self.state)
 
 
 def _keep(word: int, size: int, old: Tables, new: Tables) -> None:

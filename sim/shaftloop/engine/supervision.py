@@ -5,7 +5,7 @@ before the tasks of that instant, so set-points and trips act at the first tick 
 counts in whole ticks.
 """
 
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
@@ -28,8 +28,10 @@ __all__ = [
     "Settle",
     "Trip",
     "Wait",
+    "advance_plainly",
     "lay_out",
     "run_bench",
+    "thermal_stops",
 ]
 
 SEQUENCE = "sequence"
@@ -120,7 +122,7 @@ class Event:
 @dataclass
 class _Supervisor:
     run: Run
-    actions: Sequence[Action]
+    actions: Iterable[Action]
     env: simpy.Environment = field(default_factory=lambda: simpy.Environment(initial_time=0))
     events: list[Event] = field(default_factory=list)
     signals: list[simpy.Event] = field(default_factory=list)
@@ -205,6 +207,13 @@ class _Supervisor:
             self.run.state[slot + 1] = self.run.clock.ticks_up(ramp)
             self.note("torque_off" if ramp == 0 else "ramp_down", name)
 
+    def warm(self) -> _Process:
+        """Advance what warms up, thermal tick by thermal tick."""
+        heating = self.run.heating
+        while heating is not None:
+            yield self.pause(heating.heat.period)
+            self.run.warm()
+
     def above(self, guard: int) -> bool:
         return bool(self.run.state[self.run.model.guard_slot + 2 * guard])
 
@@ -230,6 +239,31 @@ class _Supervisor:
         signal.succeed()
 
 
+def advance_plainly(run: Run, end: int) -> None:
+    """Run a bench whose sequence has been laid out to its end, stopping at thermal ticks only.
+
+    Parameters
+    ----------
+    run : Run
+        The bench at its start.
+    end : int
+        Last tick. [tick]
+    """
+    for tick in thermal_stops(run, end):
+        run.advance(tick)
+        run.warm()
+    run.advance(end, exact=True)
+    run.warm()
+
+
+def thermal_stops(run: Run, end: int) -> Iterator[int]:
+    """Yield the instants of the thermal ticks of a run before its end [tick]."""
+    for tick in () if run.heating is None else run.heating.ticks(end):
+        stop = run.next_instant(tick)
+        if stop <= end:
+            yield stop
+
+
 def lay_out(run: Run, actions: Sequence[Action]) -> None:
     """Write the whole of an unconditional sequence into the set-point profiles, before the run."""
     now = 0
@@ -242,7 +276,7 @@ def lay_out(run: Run, actions: Sequence[Action]) -> None:
 
 def run_bench(
     run: Run,
-    actions: Sequence[Action],
+    actions: Iterable[Action],
     interlocks: Sequence[Interlock],
     end: int,
     progress: Callable[[float], None] | None = None,
@@ -253,8 +287,8 @@ def run_bench(
     ----------
     run : Run
         The bench at its start.
-    actions : sequence of Action
-        The sequence.
+    actions : iterable of Action
+        The sequence; what yields it is asked for the next action once the one before is done.
     interlocks : sequence of Interlock
         The limits.
     end : int
@@ -268,6 +302,7 @@ def run_bench(
     for fault in run.model.faults:
         env.process(supervisor.fail(fault))
     breaks = {run.clock.ticks_up(fault.at) for fault in run.model.faults if fault.plant is not None}
+    env.process(supervisor.warm())
     env.process(supervisor.sequence())
     for interlock in interlocks:
         env.process(supervisor.watch(interlock))
@@ -291,6 +326,7 @@ def run_bench(
             progress(run.position.tick / end)
     if supervisor.ended is not None:
         run.advance(supervisor.ended, exact=True)
+    run.warm()
     return supervisor.events
 
 

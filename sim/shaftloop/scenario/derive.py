@@ -251,7 +251,8 @@ def _explain(kind: Any, error: ValidationError) -> Iterator[tuple[KeyPath, str]]
         if detail["type"] == "missing":
             yield path, _missing(owner, str(path[-1]))
         elif unknown:
-            yield path, unknown_key(path[-1], readable_fields(owner))
+            absent = owner.absent if issubclass(owner, Part) else {}
+            yield path, absent.get(str(path[-1])) or unknown_key(path[-1], readable_fields(owner))
         elif detail["type"] in ("list_type", "tuple_type"):
             yield path, f"{shown(detail['input'])} where a list is due"
         else:

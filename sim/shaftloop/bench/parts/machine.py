@@ -128,6 +128,10 @@ class BenchMachine(BenchPart[M]):
         """
         return 0.0
 
+    def squared_current(self) -> tuple[str, ...]:
+        """Return the meter of its squared current, where it has one."""
+        return ()
+
     def channels(self, prefix: str) -> Iterator[Channel]:
         """Yield speed and air-gap torque."""
         torque = tuple(("z", ref, weight) for weight, ref in self.torque)

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, Generic, NamedTuple, TypeVar
 
 from shaftloop.bench.parts.limits import Violation
+from shaftloop.engine.heat import Thermal
 from shaftloop.engine.model import Channel, NoiseChannel
 from shaftloop.engine.types import Floats
 from shaftloop_models.coupling import MisalignmentLoad
@@ -205,6 +206,10 @@ class BenchPart(Generic[P]):
             Of the bench.
         """
         yield from ()
+
+    def thermal(self) -> Thermal:
+        """Return what of it warms up, or has a limit of current over time."""
+        return Thermal()
 
     def noises(self) -> list[NoiseChannel]:
         """Return the noise that enters the network."""

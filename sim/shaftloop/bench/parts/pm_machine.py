@@ -10,10 +10,12 @@ from shaftloop.bench.parts.part import BEYOND, Ideal, Site, on_bench
 from shaftloop.bench.parts.ratings import watch
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
+from shaftloop.engine.heat import Body, Budget, Thermal
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Task
 from shaftloop.engine.rows import PM_NUMBERS, PmNumbers, PmWords
 from shaftloop.engine.types import Floats
+from shaftloop_models.heat import Warmth
 from shaftloop_models.network import Network
 from shaftloop_models.pm_machine import (
     PmMachine,
@@ -41,6 +43,13 @@ class BenchPmMachine(BenchMachine[PmMachine]):
     """Voltages that are held. [V]"""
     most_voltage: float
     """What the inverter can make of the link. [V]"""
+    warmths: tuple[Warmth, ...]
+    """What follows the temperatures."""
+    copper: int
+    """Meter of the loss that warms the winding."""
+    warming: tuple[int, ...]
+    """Meters of the losses that warm the housing."""
+    control_task: int
 
     def limits(self) -> list[Ideal]:
         """Return the current limit."""
@@ -65,7 +74,12 @@ class BenchPmMachine(BenchMachine[PmMachine]):
         """Add windings, inverter and iron loss."""
         self.ports = declare_pm_machine(net, self.parameters, site.node, site.angle)
         self.torque, self.link_meter = self.ports.torque, self.ports.link_meter
-        self.losses = tuple(declare_iron_loss(net, self.parameters, site.node))
+        losses, warmths = declare_iron_loss(net, self.parameters, site.node, self.ports)
+        self.losses, self.warmths = tuple(losses), (*self.ports.warmths, *warmths)
+        meters = {meter.name: number for number, meter in enumerate(net.meters)}
+        self.copper = meters[f"{self.name}.copper"]
+        drag = meters.get(f"{self.name}.drag")
+        self.warming = self.losses if drag is None else (*self.losses, drag)
 
     def wire_control(self, wiring: Wiring) -> None:
         """Add the current control."""
@@ -106,7 +120,38 @@ class BenchPmMachine(BenchMachine[PmMachine]):
         )
         name = f"{self.name}.current_control"
         task = wiring.add(Task(name, at.PM_CONTROL, period, control.phase, Priority.MACHINE, a, f))
-        self.voltage_limits = ((task, PM_NUMBERS.most_voltage, limit),)
+        self.voltage_limits, self.control_task = ((task, PM_NUMBERS.most_voltage, limit),), task
+
+    def squared_current(self) -> tuple[str, ...]:
+        """Return the meter of its squared current, where something depends on it."""
+        return () if self.ports.squared < 0 else (f"{self.name}.squared_current",)
+
+    def thermal(self) -> Thermal:
+        """Return winding, housing, and the current over time that the inverter allows."""
+        machine, heat = self.parameters, self.parameters.heat
+        rest, time = machine.inverter.continuous_current, machine.inverter.overload_time
+        budgets, most = [], machine.current_limit
+        if rest is not None and time is not None:
+            size = (most**2 - rest**2) * time
+            name, column = f"{self.name}.i2t", PM_NUMBERS.current_limit
+            limits = (most, rest)
+            budgets.append(Budget(name, self.ports.squared, rest**2, size, self.control_task, column, limits))
+        if heat is None:
+            return Thermal(budgets=tuple(budgets))
+        winding, housing = f"{self.name}.winding", f"{self.name}.housing"
+        air = (heat.ambient, heat.begins)
+        bodies = (
+            Body(
+                *(winding, heat.winding_capacity, heat.winding_resistance, housing),
+                *(*air, heat.winding_limit, (self.copper,)),
+            ),
+            Body(
+                *(housing, heat.housing_capacity, heat.housing_resistance, ""),
+                *(*air, heat.housing_limit, self.warming),
+            ),
+        )
+        warmths = tuple((warmth, f"{self.name}.{warmth.body}") for warmth in self.warmths)
+        return Thermal(bodies, warmths, tuple(budgets))
 
     def loads(self, state: Floats) -> Iterator[Violation]:
         """Yield current and voltage."""

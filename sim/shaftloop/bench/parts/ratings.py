@@ -1,12 +1,14 @@
 """What a part stands: quantities whose peaks are held against a rating, limits that act while it runs."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from shaftloop.bench.wiring import Wiring
+from shaftloop.engine.heat import Body
 from shaftloop.engine.layout import SlotKind
 from shaftloop_models.part import Part
 
-__all__ = ["WATCHED", "Rating", "Watch", "ratings", "watch"]
+__all__ = ["WATCHED", "Rating", "Watch", "ratings", "temperature_ratings", "watch"]
 
 WATCHED = 4
 """Slots of a limit that is watched: ticks at it, first and last tick at it, largest value."""
@@ -18,7 +20,7 @@ class Rating:
 
     part: str
     quantity: str
-    """``torque`` or ``speed``."""
+    """``torque``, ``speed``, or the temperature of a body."""
     unit: str
     rated: float | None
     """What it stands for good; nothing where that is not stated. [unit]"""
@@ -26,6 +28,8 @@ class Rating:
     """What it must never pass; nothing where that is not stated. [unit]"""
     peak: str
     """Name of the extremes that a run keeps."""
+    base: float | None = None
+    """Where the quantity counts from, upwards only; nothing where it counts from 0 either way. [unit]"""
 
 
 @dataclass(frozen=True)
@@ -63,6 +67,22 @@ def ratings(part: Part, springs: bool) -> list[Rating]:
     if stands.max_speed is not None:
         found.append(Rating(part.name, "speed", "rad/s", None, stands.max_speed, f"{part.name}.speed"))
     return found
+
+
+def temperature_ratings(bodies: Sequence[Body]) -> list[Rating]:
+    """Return how hot bodies may be.
+
+    Parameters
+    ----------
+    bodies : sequence of Body
+        Those that warm up.
+    """
+    return [
+        Rating(owner, f"{what}_temperature", "degC", None, body.limit, body.name, body.ambient)
+        for body in bodies
+        for owner, _, what in (body.name.partition("."),)
+        if body.limit is not None
+    ]
 
 
 def watch(wiring: Wiring, owner: str, limits: tuple[tuple[str, str, float], ...], words: str = "") -> int:

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from shaftloop.analysis.metrics import LOSS_PREFIX
-from shaftloop.analysis.ratings import loads, strained
+from shaftloop.analysis.ratings import Load, loads, strained
 from shaftloop.answers.run import RunAnswer
 from shaftloop.engine.supervision import SEQUENCE
 from shaftloop.report.quantities import show
@@ -42,14 +42,20 @@ def _strain(answer: RunAnswer) -> str:
 
     shares = (
         (
-            entry.peak / bound,
-            f"{entry.part} nearest with {entry.peak / bound:.0%} of its {entry.quantity} {what}",
+            entry.share(bound),
+            f"{entry.part} nearest with {entry.share(bound):.0%} of its {_words(entry)} {what}",
         )
         for entry in found
         for what, bound in (("rating", entry.rated), ("limit", entry.limit))
         if bound
     )
     return f"every part stays inside its ratings, {max(shares)[1]}"
+
+
+def _words(entry: Load) -> str:
+    """Return the quantity in words; a temperature counts from the ambient."""
+    words = entry.quantity.replace("_", " ")
+    return words.replace("temperature", "temperature rise") if entry.unit == "degC" else words
 
 
 def _end(answer: RunAnswer) -> str:
