@@ -7,6 +7,7 @@ from functools import cache
 import numpy as np
 import pytest
 
+from changed import changed
 from rigs import coupling, describe, sensor, servo, shipped, speed_loop, torque_loop
 from shaftloop.analysis.delay import PathMargin, _smallest_delay, delay_margin
 from shaftloop.analysis.hypermap import HyperMap
@@ -151,7 +152,7 @@ def test_ideal_speed_feedback_has_no_sampler() -> None:
 
 def test_delay_margins_that_do_not_exist_say_why() -> None:
     description, margins, _ = analysed()
-    unstable = delay_margin(description, replace(margins, stable=False))
+    unstable = delay_margin(description, changed(margins, stable=False))
     assert "unstable" in unstable.reading.reason and "unstable" in unstable.command.reason
-    never = delay_margin(description, replace(margins, phase_delay_margin=None))
+    never = delay_margin(description, changed(margins, phase_delay_margin=None))
     assert "never reaches 1" in never.reading.reason and never.reading.endless

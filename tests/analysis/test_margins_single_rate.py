@@ -10,10 +10,10 @@ import control
 from rigs import shipped
 from shaftloop.analysis.budget import _phase_near
 from shaftloop.analysis.hypermap import HyperMap
-from shaftloop.analysis.margins import loop_margins, margins_of
+from shaftloop.analysis.margins import Margins, loop_margins
 from shaftloop.analysis.openloop import OpenLoop, spectral_radius
 from shaftloop.analysis.operating import OperatingPoint
-from shaftloop.analysis.response import crossings, fundamental, grid
+from shaftloop.analysis.response import fundamental
 from shaftloop.errors import SimulationError
 
 pytestmark = pytest.mark.compiled
@@ -42,7 +42,7 @@ def test_margins_agree_with_python_control_on_a_smooth_loop(gain: float) -> None
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # it tells that it takes its margins from a grid
         factor, phase, at_phase, at_gain = control.margin(system)
-    margins = margins_of("l", "torque", POINT, opened(system))
+    margins = Margins("l", "torque", POINT, opened(system))
     assert margins.gain_margin == pytest.approx(factor, rel=1e-6)
     assert margins.phase_margin == pytest.approx(phase, abs=1e-4)
     assert margins.crossover == pytest.approx(at_gain / (2.0 * np.pi), rel=1e-6)
@@ -67,7 +67,7 @@ def test_a_lightly_damped_resonance_that_python_control_misses() -> None:
     resonance = control.tf([1.2 * 2.0 * zeta * omega**2], [1.0, 2.0 * zeta * omega, omega**2])
     plant = control.ss(control.tf([5.0], [1.0, 0.0]) + resonance)
     system = control.sample_system(plant, 1e-3, "zoh")
-    margins = margins_of("l", "torque", POINT, opened(system))
+    margins = Margins("l", "torque", POINT, opened(system))
     assert margins.gain_margin == pytest.approx(2.1026, abs=1e-4)
     assert (
         spectral_radius(margins.system.closed(2.1025)) < 1.0 < spectral_radius(margins.system.closed(2.1027))
@@ -81,14 +81,14 @@ def test_a_lightly_damped_resonance_that_python_control_misses() -> None:
 def test_a_crossing_at_half_the_rate_is_listed_once() -> None:
     """0.1/(z - 1) is real and negative at half the rate, -1/20; what rounding adds there changes its sign."""
     for period in (1e-4, 5e-5):
-        margins = margins_of("l", "torque", POINT, opened(control.ss(control.tf([0.1], [1.0, -1.0], period))))
+        margins = Margins("l", "torque", POINT, opened(control.ss(control.tf([0.1], [1.0, -1.0], period))))
         found = [c for c in margins.crossings if c.kind == "phase"]
         assert [(c.frequency, c.value) for c in found] == [(pytest.approx(0.5 / period), pytest.approx(20.0))]
 
 
 def test_a_loop_without_crossings_says_so() -> None:
     loop = opened(control.ss([[0.5]], [[1.0]], [[1e-5]], [[0.0]], 1e-3))
-    margins = margins_of("l", "torque", POINT, loop)
+    margins = Margins("l", "torque", POINT, loop)
     assert margins.stable
     assert (margins.gain_margin, margins.gain_margin_down, margins.phase_margin) == (None, None, None)
     assert (margins.crossover, margins.phase_delay_margin, margins.rejection) == (None, None, None)
@@ -101,7 +101,7 @@ def test_a_stable_loop_beyond_minus_180_degrees_has_a_margin_against_a_lead() ->
     """
     omega, zeta, g = 2.0 * np.pi * 20.0, 1e-3, 2.0
     plant = control.ss(control.tf([-2.0 * zeta * g * omega**2], [1.0, 2.0 * zeta * omega, omega**2]))
-    margins = margins_of("l", "torque", POINT, opened(control.sample_system(plant, 1e-5, "zoh")))
+    margins = Margins("l", "torque", POINT, opened(control.sample_system(plant, 1e-5, "zoh")))
     assert margins.stable and margins.against_lead
     assert margins.phase_margin == pytest.approx(np.degrees(np.arcsin(1.0 / g)), abs=0.5)
     assert min(c.value for c in margins.crossings if c.kind == "gain") < -29.0
@@ -132,7 +132,7 @@ def test_stability_that_is_lost_and_regained_within_a_thousandth_of_the_gain() -
         for way in (-0.1, 0.1)
     )
     assert 1e-4 < regained - lost < 1e-3
-    margins = margins_of("l", "torque", POINT, loop)
+    margins = Margins("l", "torque", POINT, loop)
     assert margins.stable
     assert margins.gain_margin == pytest.approx(np.exp(lost), rel=1e-6)
     assert margins.fundamental_gain_margin == pytest.approx(np.exp(lost), rel=1e-6)
@@ -146,8 +146,7 @@ def test_a_delay_that_uses_up_the_delay_margin_brings_the_loop_to_its_boundary()
     omega = np.pi / 2.0 / (samples - 0.5) / period
     gain = abs(np.exp(1j * omega * period) - 1.0)
     loop = opened(control.ss(control.tf([gain, 0.0], [1.0, -1.0], period)))
-    frequency = grid(loop)
-    crossing = next(c for c in crossings(loop, frequency, fundamental(loop, frequency)) if c.kind == "gain")
+    crossing = Margins("l", "torque", POINT, loop).gain_crossings[0]
     assert crossing.value / 360.0 / crossing.frequency == pytest.approx(samples * period, rel=1e-9)
     delayed = opened(control.ss(control.tf([gain, 0.0], np.r_[[1.0, -1.0], np.zeros(samples)], period)))
     assert spectral_radius(delayed.closed()) == pytest.approx(1.0, abs=1e-9)
@@ -164,5 +163,5 @@ def test_margins_of_a_bench_are_those_of_its_opened_loop(reference: HyperMap) ->
     state = reference.steady(point)
     loop = reference.bench.loops["torque"]
     whole = loop_margins(reference, loop, point, state)
-    again = margins_of("torque", "torque", point, reference.open(loop, state))
+    again = Margins("torque", "torque", point, reference.open(loop, state))
     assert (whole.ms, whole.gain_margin) == (again.ms, again.gain_margin)

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import pytest
 
+from changed import changed
 from rigs import shipped
 from shaftloop.analysis.operating import setpoint_ranges
 from shaftloop.analysis.worstcase import (
@@ -74,14 +75,14 @@ def test_only_what_is_worse_by_more_than_five_percent_is_told() -> None:
     here = analyse_loops(shipped("reference-bench"), ("torque",))["torque"].margins
 
     def told(**changes: object) -> list[str]:
-        there = MapPoint(1.0, 0.0, {"torque": replace(here, **changes)}, "")  # type: ignore[arg-type]
+        there = MapPoint(1.0, 0.0, {"torque": changed(here, **changes)}, "")
         return [worst.figure for worst in worse_elsewhere([there], here)]
 
     assert told(ms=1.04 * here.ms, gain_margin=2.0 * (here.gain_margin or 0.0)) == []
     assert told(ms=1.06 * here.ms) == ["ms"]
     assert told(phase_margin=0.94 * (here.phase_margin or 0.0)) == ["phase_margin"]
     assert told(stable=False, ms=9.0) == ["stable"]
-    never = replace(here, gain_margin=None)
+    never = changed(here, gain_margin=None)
     assert [w.figure for w in worse_elsewhere([MapPoint(1.0, 0.0, {"torque": here}, "")], never)] == [
         "gain_margin"
     ]
@@ -90,8 +91,8 @@ def test_only_what_is_worse_by_more_than_five_percent_is_told() -> None:
 def test_unstable_points_are_worst_of_all() -> None:
     found = analyse_loops(shipped("wheel-hub"), ("torque",))["torque"].margins
     points = (
-        MapPoint(1.0, 0.0, {"torque": replace(found, ms=9.0)}, ""),
-        MapPoint(2.0, 0.0, {"torque": replace(found, ms=3.0, stable=False)}, ""),
+        MapPoint(1.0, 0.0, {"torque": changed(found, ms=9.0)}, ""),
+        MapPoint(2.0, 0.0, {"torque": changed(found, ms=3.0, stable=False)}, ""),
     )
     worst = worst_cases(points, "torque")[0]
     assert worst.value == 3.0 and worst.point is points[1]

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from scipy.signal import cont2discrete, lti
 
-from shaftloop.analysis.margins import Margins, margins_of
+from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.openloop import OpenLoop
 from shaftloop.analysis.operating import OperatingPoint
 
@@ -25,7 +25,7 @@ def sampled(numerator: list[float], denominator: list[float]) -> OpenLoop:
 
 
 def margins(loop: OpenLoop) -> Margins:
-    return margins_of("check", "torque", OperatingPoint({}, 0.0, 0.0), loop)
+    return Margins("check", "torque", OperatingPoint({}, 0.0, 0.0), loop)
 
 
 def step_response(loop: OpenLoop, filter_time: float = 0.0) -> np.ndarray:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from changed import changed
 from shaftloop.analysis.delay import DelayMargin, PathMargin
 from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.poles import Pole
@@ -46,9 +47,9 @@ def result(analysis: LoopAnalysis) -> LoopAnswer:
 def with_margins(results: MarginsAnswer, name: str, **changes: object) -> MarginsAnswer:
     """Return the results with figures of one loop changed."""
     loop = results.loops[name]
-    margins = replace(loop.margins, **changes)  # type: ignore[arg-type]
-    changed = replace(loop, analysis=replace(loop.analysis, margins=margins))
-    return replace(results, loops={**results.loops, name: changed})
+    margins = changed(loop.margins, **changes)
+    other = replace(loop, analysis=replace(loop.analysis, margins=margins))
+    return replace(results, loops={**results.loops, name: other})
 
 
 def text_of(path: Path) -> str:
@@ -133,18 +134,18 @@ def test_the_bode_picture_marks_the_margins(found: MarginsAnswer, tmp_path: Path
     bode_picture(found.loops["torque"].margins, "Costs $5 to $x_{", "").write(paths)
     assert all(path.stat().st_size > 5000 for path in paths)
     assert "Costs $5 to $x_{" in text_of(paths[0]) and "[dB]" in text_of(paths[0])
-    far = replace(found.loops["speed"].margins, gain_margin=50.0, crossover=None)
+    far = changed(found.loops["speed"].margins, gain_margin=50.0, crossover=None)
     bode_picture(far, "Far", "").write(paths[:1])
 
 
 def test_pictures_of_loops_without_margins(found: MarginsAnswer, tmp_path: Path) -> None:
     margins: Margins = found.loops["torque"].margins
-    bare = replace(
+    bare = changed(
         margins, crossings=(), gain_margin=None, gain_margin_down=None, phase_margin=None, crossover=None
     )
     for picture in (bode_picture, nyquist_picture):
         path = tmp_path / f"{picture.__name__}.svg"
-        picture(replace(bare, stable=False), "Bare", "").write([path])
+        picture(changed(bare, stable=False), "Bare", "").write([path])
         assert path.stat().st_size > 5000
 
 
@@ -191,12 +192,12 @@ def test_the_variation_picture_with_an_unstable_end(tmp_path: Path) -> None:
     assert picture.title == "Loop torque: stable up to 0.7285 of loop.torque.kp"
     assert "Ms 1.6" in text_of(path) and "gain margin" in text_of(path)
     torque = variation.margins["torque"]
-    unstable = {"torque": tuple(replace(m, stable=False) for m in torque)}
+    unstable = {"torque": tuple(changed(m, stable=False) for m in torque)}
     picture = vary_picture(replace(variation, margins=unstable, thresholds={"torque": ()}), "")
     picture.write([path])
     assert "no margin at any value" in text_of(path)
     assert picture.title == "Loop torque is unstable at every loop.torque.kp looked at"
     # Where no gain is too much the panel shows the phase margin: it is never empty.
-    calm = {"torque": tuple(replace(m, stable=True, gain_margin=None) for m in torque)}
+    calm = {"torque": tuple(changed(m, stable=True, gain_margin=None) for m in torque)}
     vary_picture(replace(variation, margins=calm), "").write([path])
     assert "phase margin [°]" in text_of(path)

@@ -12,6 +12,7 @@ from typing import TypeVar
 
 import numpy as np
 
+from shaftloop.analysis.carried import Known
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.limits import held_state
 from shaftloop.analysis.margins import Margins, loop_margins
@@ -41,7 +42,7 @@ class Share:
     delay: float
     """The same as a delay at that frequency [s]."""
     ideal: Margins | None
-    """Margins with this element ideal; None for rows that cannot be ideal."""
+    """Margins with this element ideal, found as they are asked for; None for rows that cannot be ideal."""
 
 
 @dataclass(frozen=True)
@@ -57,7 +58,7 @@ class Budget:
     """Rows; their phases sum to `phase`."""
 
 
-def latency_budget(description: Description, margins: Margins) -> Budget | None:
+def latency_budget(description: Description, margins: Margins, start: Known | None = None) -> Budget | None:
     """Return the latency budget of a loop, None where its gain never reaches 1.
 
     Parameters
@@ -66,6 +67,8 @@ def latency_budget(description: Description, margins: Margins) -> Budget | None:
         The bench.
     margins : Margins
         Of the loop.
+    start : mapping, optional
+        The steady state, by slot.
     """
     frequency = margins.crossover
     if frequency is None:
@@ -75,12 +78,12 @@ def latency_budget(description: Description, margins: Margins) -> Budget | None:
     here = _phase_near(margins, frequency, None)
     shares, ideal = [], description
     for cause, change in variants:
-        variant = _margins(change(description), margins)
+        variant = _margins(change(description), margins, start)
         if variant is not None:
             lost = here - _phase_near(variant, frequency, here)
             shares.append(Share(cause, lost, -lost / 360.0 / frequency, variant))
         ideal = change(ideal)
-    every = _margins(ideal, margins)
+    every = _margins(ideal, margins, start)
     if every is None:
         return None
     best = _phase_near(every, frequency, here)
@@ -96,11 +99,11 @@ def latency_budget(description: Description, margins: Margins) -> Budget | None:
     return Budget(margins.loop, frequency, here, tuple(shares))
 
 
-def _margins(description: Description, margins: Margins) -> Margins | None:
+def _margins(description: Description, margins: Margins, start: Known | None) -> Margins | None:
     """Return the margins of the same loop of another bench, None where that bench has no steady state."""
     try:
-        bench = HyperMap(description)
-        state = held_state(bench, margins.point)
+        bench = HyperMap(description, responses=1)
+        state = held_state(bench, margins.point, start)
     except SimulationError:
         return None
     return loop_margins(bench, bench.bench.loops[margins.loop], margins.point, state)

@@ -17,6 +17,7 @@ from typing import TypeVar, cast
 import numpy as np
 from numpy.typing import NDArray
 
+from shaftloop.analysis.carried import Known
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.limits import held_state
 from shaftloop.analysis.margins import Margins
@@ -78,7 +79,7 @@ _NEVER = PathMargin(None, "the loop gain never reaches 1, so no delay makes it u
 _NOT_FOUND = PathMargin(None, f"stable with all delays up to {_FURTHEST} times what the response predicts")
 
 
-def delay_margin(description: Description, margins: Margins) -> DelayMargin:
+def delay_margin(description: Description, margins: Margins, start: Known | None = None) -> DelayMargin:
     """Return the delay margins of a loop.
 
     Parameters
@@ -87,11 +88,13 @@ def delay_margin(description: Description, margins: Margins) -> DelayMargin:
         The bench.
     margins : Margins
         Of the loop, at the operating point of interest.
+    start : mapping, optional
+        The steady state there, by slot.
     """
     if not margins.stable:
         unstable = PathMargin(None, "the bench is unstable as it is")
         return DelayMargin(unstable, unstable, unstable, unstable)
-    bench = _Bench(description, margins)
+    bench = _Bench(description, margins, start)
     sensor = description.part(bench.source)
     at_reading, at_command = bench.predicted()
     command = bench.last_edge(bench.sender(), at_command)
@@ -107,8 +110,8 @@ def delay_margin(description: Description, margins: Margins) -> DelayMargin:
 class _Bench:
     """A stable bench, and the same with more delay at one place."""
 
-    def __init__(self, description: Description, margins: Margins) -> None:
-        self._description, self._margins = description, margins
+    def __init__(self, description: Description, margins: Margins, start: Known | None) -> None:
+        self._description, self._margins, self._start = description, margins, start
         self._bench = HyperMap(description, responses=0)
         self._loop = self._bench.bench.loops[margins.loop]
         self.source = self._loop.source
@@ -120,7 +123,7 @@ class _Bench:
         whole = margins.phase_delay_margin
         if self._loop.parameters.active_damping is None:
             return whole, whole
-        state = held_state(self._bench, margins.point)
+        state = held_state(self._bench, margins.point, self._start)
         torque = self._bench.bench.model.layout.number(f"{margins.loop}.damping")
         damping = fundamental(self._bench.open(self._loop, state, torque), margins.frequency)
         # What is left of the loop at its reading, the damping closed.
@@ -185,7 +188,8 @@ class _Bench:
         line = tuple(_swapped(part, changed) for part in old.line)
         loops = tuple(_swapped(loop, changed) for loop in old.loop)
         bench = HyperMap(replace(old, line=line, loop=loops), responses=0)
-        return spectral_radius(bench.dynamics(held_state(bench, self._margins.point))) - 1.0
+        state = held_state(bench, self._margins.point, self._start)
+        return spectral_radius(bench.dynamics(state)) - 1.0
 
 
 def _swapped(item: _Item, changed: _Sender) -> _Item:

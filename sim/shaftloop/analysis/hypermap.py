@@ -12,10 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from shaftloop.analysis.carried import Known, carried
 from shaftloop.analysis.cost import check_map
 from shaftloop.analysis.openloop import OpenLoop
 from shaftloop.analysis.operating import OperatingPoint
-from shaftloop.analysis.reduction import moving, needed, released, typical_sizes
+from shaftloop.analysis.reduction import inverse, moving, needed, released, typical_sizes
 from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench, LoopHandle
 from shaftloop.engine import at
@@ -111,7 +112,7 @@ class HyperMap:
                 place = int(tables.it[at.TASK_FLOAT]) + task * at.TASK_WIDTH + column
                 tables.ft[place] = most if limited else np.inf
 
-    def steady(self, point: OperatingPoint, near: Array | None = None) -> Array:
+    def steady(self, point: OperatingPoint, near: Array | None = None, start: Known | None = None) -> Array:
         """Return the state that one hyperperiod maps to itself, shape (slots,).
 
         Newton's method on the compiled stepper, from the line turning at the speed of the point.
@@ -122,6 +123,8 @@ class HyperMap:
             Constant set-points.
         near : ndarray, shape (slots,), optional
             Look for it from where the bench goes from here, in place of the line turning.
+        start : mapping, optional
+            Look for it first at what is known of a similar bench or point.
 
         Raises
         ------
@@ -129,11 +132,13 @@ class HyperMap:
             Where no steady state is found.
         """
         self.hold(point)
-        state = np.array(self.bench.model.layout.initial)
-        for node in self.bench.line.nodes:
-            state[node.speed.index] = point.speed
-        if near is not None:
-            state[:] = near
+        if start is not None:
+            found = self._fixed(self._turning(carried(self.bench, start), point))
+            if found is not None:
+                return found
+        state = (
+            self._turning(np.array(self.bench.model.layout.initial), point) if near is None else near.copy()
+        )
         for rounds in _RUN_UP if near is None else _RUN_UP[1:2]:
             for _ in range(rounds):
                 self._advance(state, self.ticks)
@@ -148,6 +153,12 @@ class HyperMap:
                 "add a speed loop or drag, or choose --torque '0 N m'",
             )
         raise SimulationError(where, "choose a point that the bench can hold with --speed and --torque")
+
+    def _turning(self, state: Array, point: OperatingPoint) -> Array:
+        """Return a state with the whole line at the speed of a point."""
+        for node in self.bench.line.nodes:
+            state[node.speed.index] = point.speed
+        return state
 
     def _fixed(self, state: Array) -> Array | None:
         """Return the state near one that a hyperperiod maps to itself, nothing where Newton finds none."""
@@ -165,7 +176,7 @@ class HyperMap:
                 slope, onto, keep = self._held(slope, np.eye(len(written)), written)
                 size = scale[keep, None]
                 scaled = (slope - np.eye(len(keep))) * size.T / size
-                lead = -size * (np.linalg.pinv(scaled, rcond=1e-13) @ (onto / size))
+                lead = -size * (inverse(scaled) @ (onto / size))
             state[self.slots[keep]] += lead @ change[written]
             last = residual
         return state if residual < 1e-6 else None

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from shaftloop.analysis.carried import Known
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.operating import OperatingPoint
 from shaftloop.bench.handles import Bench
@@ -20,7 +21,7 @@ _RPM = 30.0 / math.pi
 _SLACK = 1e-9
 
 
-def held_state(bench: HyperMap, point: OperatingPoint) -> Array:
+def held_state(bench: HyperMap, point: OperatingPoint, start: Known | None = None) -> Array:
     """Return the steady state at a point that the real bench can hold, shape (slots,).
 
     Parameters
@@ -29,6 +30,8 @@ def held_state(bench: HyperMap, point: OperatingPoint) -> Array:
         The smooth bench.
     point : OperatingPoint
         Constant set-points.
+    start : mapping, optional
+        What is known of a similar bench or point.
 
     Where a machine is held at its voltage limit, the bench keeps that limit until the next call.
 
@@ -40,7 +43,7 @@ def held_state(bench: HyperMap, point: OperatingPoint) -> Array:
     _refuse(point, violations_ahead(bench.bench, point))
     bench.limit_voltages(False)
     try:
-        state = bench.steady(point)
+        state = bench.steady(point, start=start)
     except SimulationError:
         torque, speed = abs(point.torque), abs(point.speed)
         weak = [machine.too_weak(torque, speed) for machine in bench.bench.machines.values()]

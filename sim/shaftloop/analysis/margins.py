@@ -7,6 +7,7 @@ polished on the eigenvalues themselves, so the bench sits on the boundary at the
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -15,76 +16,176 @@ from numpy.typing import NDArray
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.openloop import OpenLoop, spectral_radius
 from shaftloop.analysis.operating import OperatingPoint
-from shaftloop.analysis.response import Crossing, crossings, fundamental, grid, refine
-from shaftloop.analysis.sensitivity import peaks, sensitivity
+from shaftloop.analysis.response import (
+    Crossing,
+    fundamental,
+    gain_crossings,
+    grid,
+    phase_crossings,
+    refine,
+)
+from shaftloop.analysis.sensitivity import (
+    Peak,
+    amplification_peak,
+    complementary_peak,
+    sensitivity,
+    sensitivity_peak,
+)
 from shaftloop.bench.handles import LoopHandle
 
-__all__ = ["Margins", "loop_margins", "margins_of"]
+__all__ = ["Margins", "loop_margins"]
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 _SCAN = np.geomspace(1.0, 1e3, 13)
+_SEEN = 1e-4
+"""Height from which on the peak of a pole at an image is looked at, in L or in S."""
 _NEAR = 1e-3
 """How far, as a share, the fundamental response may be from the boundary that it predicts."""
 
 
 @dataclass(frozen=True)
 class Margins:
-    """What a loop can stand; margins of an unstable loop say what would make it stable or worse."""
+    """What a loop can stand; margins of an unstable loop say what would make it stable or worse.
+
+    Each figure is found when it is first asked for, and kept.
+    """
 
     loop: str
     quantity: str
     """``torque`` or ``speed``."""
     point: OperatingPoint
-    stable: bool
-    largest_eigenvalue: float
-    """Of the hyperperiod map, all loops closed."""
-    gain_margin: float | None
-    """Smallest factor above 1 on the gain at which stability changes; None where there is none to 1000."""
-    gain_margin_down: float | None
-    """Largest factor below 1 at which stability changes; None where there is none down to 1/1000."""
-    fundamental_gain_margin: float | None
-    """The same as `gain_margin` from the fundamental response alone."""
-    phase_margin: float | None
-    """Smallest distance of L from −180° at a gain crossover [deg]; None without crossover.
-
-    Of an unstable loop it has a sign: negative where L has passed −180°.
-    """
-    phase_delay_margin: float | None
-    """Smallest delay that turns a gain crossover onto −180°, from the fundamental response [s]."""
-    crossover: float | None
-    """Highest gain crossover at which the margins count [Hz]."""
-    ms: float
-    """Largest sensitivity |S| of the closed loop at the frequency that goes in, 1/(1 + L) at one tick."""
-    ms_frequency: float
-    """[Hz]"""
-    worst_amplification: float
-    """Largest amplification of a mixture of a frequency and its images; `ms` at one tick per hyperperiod."""
-    worst_amplification_frequency: float
-    """The lowest of them. [Hz]"""
-    mt: float
-    """Largest |1 - S|, complementary to it."""
-    mt_frequency: float
-    """[Hz]"""
-    bandwidth: float | None
-    """Frequency at which |1 - S| has fallen 3 dB below its low-frequency value [Hz]."""
-    rejection: float | None
-    """Frequency up to which disturbances are at least halved, |S| <= 0.5 [Hz]."""
-    noise_gain: float
-    """Rms of the controlled quantity per rms of white noise on the samples that the controller reads."""
-    crossings: tuple[Crossing, ...]
-    hyperperiod: float
-    """[s]"""
-    ticks: int
-    """Ticks of the loop per hyperperiod; above 1 the loop is periodically time-varying."""
-    frequency: Array
-    """Grid, shape (n,). [Hz]"""
-    response: Complex
-    """L on the grid, shape (n,)."""
-    sensitivity: Complex
-    """S of the closed loop on the grid, shape (n,); 1/(1 + L) at one tick per hyperperiod."""
     system: OpenLoop
+
+    @cached_property
+    def largest_eigenvalue(self) -> float:
+        """Of the hyperperiod map, all loops closed."""
+        return spectral_radius(self.system.closed())
+
+    @cached_property
+    def stable(self) -> bool:
+        """Whether it lies inside the unit circle."""
+        return self.largest_eigenvalue < 1.0
+
+    @cached_property
+    def gain_margin(self) -> float | None:
+        """Smallest factor above 1 on the gain at which stability changes; None where none does to 1000."""
+        return _boundary(self.system, [k for k in self._factors if k > 1.0], self._scan)
+
+    @cached_property
+    def gain_margin_down(self) -> float | None:
+        """Largest factor below 1 at which stability changes; None where none does down to 1/1000."""
+        return _boundary(self.system, [k for k in self._factors if k < 1.0], 1.0 / self._scan)
+
+    @cached_property
+    def fundamental_gain_margin(self) -> float | None:
+        """The same as `gain_margin` from the fundamental response alone."""
+        return min((k for k in self._factors if k > 1.0), default=None)
+
+    @cached_property
+    def phase_margin(self) -> float | None:
+        """Smallest distance of L from −180° at a gain crossover [deg]; None without crossover.
+
+        Of an unstable loop it has a sign: negative where L has passed −180°.
+        """
+        nearest = min((c.value for c in self.gain_crossings), key=abs, default=None)
+        return nearest if nearest is None or not self.stable else abs(nearest)
+
+    @cached_property
+    def phase_delay_margin(self) -> float | None:
+        """Smallest delay that turns a gain crossover onto −180°, from the fundamental response [s]."""
+        return min(((c.value % 360.0) / 360.0 / c.frequency for c in self.gain_crossings), default=None)
+
+    @cached_property
+    def crossover(self) -> float | None:
+        """Highest gain crossover at which the margins count [Hz]."""
+        return max((c.frequency for c in self.gain_crossings), default=None)
+
+    @cached_property
+    def ms(self) -> float:
+        """Largest sensitivity |S| of the closed loop at the frequency that goes in, 1/(1 + L) at one tick."""
+        return self._ms.size
+
+    @cached_property
+    def ms_frequency(self) -> float:
+        """Where it is [Hz]."""
+        return self._ms.frequency
+
+    @cached_property
+    def worst_amplification(self) -> float:
+        """Largest amplification of a mixture of a frequency and its images; `ms` at one tick."""
+        return self._worst.size
+
+    @cached_property
+    def worst_amplification_frequency(self) -> float:
+        """The lowest of them [Hz]."""
+        return self._worst.frequency
+
+    @cached_property
+    def mt(self) -> float:
+        """Largest |1 - S|, complementary to it."""
+        return self._mt.size
+
+    @cached_property
+    def mt_frequency(self) -> float:
+        """Where it is [Hz]."""
+        return self._mt.frequency
+
+    @cached_property
+    def bandwidth(self) -> float | None:
+        """Frequency at which |1 - S| has fallen 3 dB below its low-frequency value [Hz]."""
+        level = _at_rest(self.system) / np.sqrt(2.0)
+        below = np.abs(1.0 - self.sensitivity) < level
+        return _leaves(lambda f: np.abs(1.0 - sensitivity(self.system, f)), self.frequency, below, level)
+
+    @cached_property
+    def rejection(self) -> float | None:
+        """Frequency up to which disturbances are at least halved, |S| <= 0.5 [Hz]."""
+        above = np.abs(self.sensitivity) > 0.5
+        return _leaves(lambda f: np.abs(sensitivity(self.system, f)), self.frequency, above, 0.5)
+
+    @cached_property
+    def noise_gain(self) -> float:
+        """Rms of the controlled quantity per rms of white noise on the samples that the controller reads."""
+        square = np.abs(1.0 - self.sensitivity) ** 2
+        return float(np.sqrt(np.trapezoid(square, self.frequency) / self.frequency[-1]))
+
+    @cached_property
+    def gain_crossings(self) -> tuple[Crossing, ...]:
+        """Where |L| = 1, by frequency."""
+        return tuple(gain_crossings(self.system, self.frequency, self.response))
+
+    @cached_property
+    def crossings(self) -> tuple[Crossing, ...]:
+        """Where |L| = 1, and where L is real and negative, by frequency."""
+        both = [*self.gain_crossings, *self._phase_crossings]
+        return tuple(sorted(both, key=lambda crossing: crossing.frequency))
+
+    @property
+    def hyperperiod(self) -> float:
+        """After which all repeats [s]."""
+        return self.system.hyperperiod
+
+    @cached_property
+    def ticks(self) -> int:
+        """Ticks of the loop per hyperperiod; above 1 the loop is periodically time-varying."""
+        return len(self.system.instants)
+
+    @cached_property
+    def frequency(self) -> Array:
+        """Grid, shape (n,) [Hz]."""
+        return grid(self.system, _SEEN)
+
+    @cached_property
+    def response(self) -> Complex:
+        """L on the grid, shape (n,)."""
+        return fundamental(self.system, self.frequency)
+
+    @cached_property
+    def sensitivity(self) -> Complex:
+        """S of the closed loop on the grid, shape (n,); 1/(1 + L) at one tick per hyperperiod."""
+        return sensitivity(self.system, self.frequency)
 
     @property
     def against_lead(self) -> bool:
@@ -92,8 +193,31 @@ class Margins:
 
         So it is where a stable loop has passed −180° at the crossover nearest to it.
         """
-        gains = [crossing.value for crossing in self.crossings if crossing.kind == "gain"]
-        return self.stable and min(gains, key=abs, default=0.0) < 0.0
+        return self.stable and min((c.value for c in self.gain_crossings), key=abs, default=0.0) < 0.0
+
+    @cached_property
+    def _phase_crossings(self) -> list[Crossing]:
+        return phase_crossings(self.system, self.frequency, self.response)
+
+    @property
+    def _factors(self) -> list[float]:
+        return [crossing.value for crossing in self._phase_crossings]
+
+    @property
+    def _scan(self) -> Array:
+        return _SCAN if self.ticks > 1 else _SCAN[[0, -1]]
+
+    @cached_property
+    def _ms(self) -> Peak:
+        return sensitivity_peak(self.system, self.frequency, self.sensitivity)
+
+    @cached_property
+    def _mt(self) -> Peak:
+        return complementary_peak(self.system, self.frequency, self.sensitivity)
+
+    @cached_property
+    def _worst(self) -> Peak:
+        return self._ms if self.ticks == 1 else amplification_peak(self.system, self.frequency)
 
 
 def loop_margins(bench: HyperMap, loop: LoopHandle, point: OperatingPoint, state: Array) -> Margins:
@@ -110,68 +234,7 @@ def loop_margins(bench: HyperMap, loop: LoopHandle, point: OperatingPoint, state
     state : ndarray, shape (slots,)
         From `HyperMap.steady`.
     """
-    return margins_of(loop.parameters.name, loop.quantity, point, bench.open(loop, state))
-
-
-def margins_of(loop: str, quantity: str, point: OperatingPoint, system: OpenLoop) -> Margins:
-    """Return the margins of an opened loop.
-
-    Parameters
-    ----------
-    loop, quantity : str
-        Its name; ``torque`` or ``speed``.
-    point : OperatingPoint
-        Where.
-    system : OpenLoop
-        The loop, opened.
-    """
-    frequency = grid(system)
-    response = fundamental(system, frequency)
-    found = crossings(system, frequency, response)
-    gains = [c for c in found if c.kind == "gain"]
-    factors = [c.value for c in found if c.kind == "phase"]
-    largest = spectral_radius(system.closed())
-    nearest = min((c.value for c in gains), key=abs, default=None)
-    closed = sensitivity(system, frequency)
-    complementary = np.abs(1.0 - closed)
-    highest = peaks(system, frequency, closed)
-    delays = [(c.value % 360.0) / 360.0 / c.frequency for c in gains]
-    scan = _SCAN if len(system.instants) > 1 else _SCAN[[0, -1]]
-    up = _boundary(system, [k for k in factors if k > 1.0], scan)
-    return Margins(
-        loop=loop,
-        quantity=quantity,
-        point=point,
-        stable=largest < 1.0,
-        largest_eigenvalue=largest,
-        gain_margin=up,
-        gain_margin_down=_boundary(system, [k for k in factors if k < 1.0], 1.0 / scan),
-        fundamental_gain_margin=min((k for k in factors if k > 1.0), default=None),
-        phase_margin=nearest if nearest is None or largest >= 1.0 else abs(nearest),
-        phase_delay_margin=min(delays, default=None),
-        crossover=max((c.frequency for c in gains), default=None),
-        ms=highest.ms,
-        ms_frequency=highest.ms_frequency,
-        worst_amplification=highest.worst,
-        worst_amplification_frequency=highest.worst_frequency,
-        mt=highest.mt,
-        mt_frequency=highest.mt_frequency,
-        bandwidth=_leaves(
-            lambda f: np.abs(1.0 - sensitivity(system, f)),
-            frequency,
-            complementary < _at_rest(system) / np.sqrt(2.0),
-            _at_rest(system) / np.sqrt(2.0),
-        ),
-        rejection=_leaves(lambda f: np.abs(sensitivity(system, f)), frequency, np.abs(closed) > 0.5, 0.5),
-        noise_gain=float(np.sqrt(np.trapezoid(complementary**2, frequency) / frequency[-1])),
-        crossings=tuple(found),
-        hyperperiod=system.hyperperiod,
-        ticks=len(system.instants),
-        frequency=frequency,
-        response=response,
-        sensitivity=closed,
-        system=system,
-    )
+    return Margins(loop.parameters.name, loop.quantity, point, bench.open(loop, state))
 
 
 def _boundary(system: OpenLoop, candidates: list[float], scan: Array) -> float | None:

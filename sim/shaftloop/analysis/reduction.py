@@ -11,13 +11,39 @@ from numpy.typing import NDArray
 
 from shaftloop.bench.handles import Bench
 
-__all__ = ["moving", "needed", "released", "typical_sizes"]
+__all__ = ["inverse", "moving", "needed", "released", "typical_sizes"]
 
 Array = NDArray[np.float64]
 Numbers = NDArray[np.intp]
 
 _FREE = 1e-9
 """Share of a motion that may seem to fade or to be seen, by rounding, though it is free."""
+
+
+_REGULAR = 1e-11
+"""Reciprocal condition from which on a matrix, in its typical sizes, is far from singular."""
+
+
+def inverse(matrix: Array) -> Array:
+    """Return the inverse of a matrix, the pseudo-inverse of one that is nearly singular.
+
+    Parameters
+    ----------
+    matrix : ndarray, shape (n, n)
+        In typical sizes of what it maps.
+    """
+    if _regular(matrix):
+        return np.asarray(np.linalg.inv(matrix))
+    return np.asarray(np.linalg.pinv(matrix, rcond=1e-13))
+
+
+def _regular(matrix: Array) -> bool:
+    """Return whether a matrix is far from singular, at a tenth of what its singular values take."""
+    from scipy.linalg import lapack
+
+    triangles, _, _ = lapack.dgetrf(matrix)
+    reciprocal, _ = lapack.dgecon(triangles, np.linalg.norm(matrix, 1)) if matrix.size else (1.0, 0)
+    return bool(reciprocal > _REGULAR)
 
 
 def moving(jacobian: Array) -> tuple[Array, Numbers]:
@@ -53,6 +79,8 @@ def needed(a: Array, c: Array) -> tuple[Array, Numbers]:
 def _free_motion(a: Array, c: Array, first: int, sizes: Array) -> Array | None:
     """Return how all changes with the speed of the first body in a motion that stays and is not seen."""
     change, seen = (a - np.eye(len(a))) * sizes / sizes[:, None], c * sizes
+    if _regular(change):
+        return None
     others = np.arange(len(a)) != first
     motion = np.ones(len(a))
     motion[others] = np.linalg.lstsq(change[:, others], -change[:, first], rcond=None)[0]

@@ -18,7 +18,15 @@ from numpy.typing import NDArray
 from shaftloop.analysis.openloop import AT_ONE, OpenLoop
 from shaftloop.errors import SimulationError
 
-__all__ = ["Crossing", "crossings", "fundamental", "grid", "refine", "transfer"]
+__all__ = [
+    "Crossing",
+    "fundamental",
+    "gain_crossings",
+    "grid",
+    "phase_crossings",
+    "refine",
+    "transfer",
+]
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -31,6 +39,8 @@ _NARROW = 0.1
 """Half-width over frequency beyond which the ordinary grid shows an image well enough."""
 _GRAZES = 0.1
 """Imaginary over real part below which L may reach over the real axis between two points of the grid."""
+_FLAT = 0.2
+"""Size of a pole below which it makes no peak, as its motion is gone within a hyperperiod."""
 _ORDINARY = 48
 """Points per decade of the ordinary grid."""
 _SPLIT = 1e-5
@@ -117,30 +127,66 @@ def _response(loop: OpenLoop, frequency: Array) -> Complex:
     return np.asarray(np.mean((state @ loop.c.T + wave @ loop.d.T) * np.conj(wave), axis=1))
 
 
-def grid(loop: OpenLoop) -> Array:
+def grid(loop: OpenLoop, least: float = 0.0) -> Array:
     """Return frequencies, dense around every pole and zero of the opened and of the closed loop [Hz].
 
     Parameters
     ----------
     loop : OpenLoop
         The opened loop.
+    least : float
+        A pole that raises L, or S of the closed loop, by less than this at an image is not looked at there.
     """
     half = 0.5 / loop.period
-    sets = (np.linalg.eigvals(loop.a), np.linalg.eigvals(loop.closed()), _zeros(loop))
-    rates = np.log(np.concatenate([_in_motion(values) for values in sets])) / loop.hyperperiod
+    opened, closed = (_poles_and_images(system, least) for system in (loop, loop.disturbed))
+    zeros = _in_motion(_zeros(loop))
+    # A zero makes a dip at an image where a pole makes a peak: elsewhere what comes back is small and smooth.
+    some = np.any([seen[np.abs(poles) > _FLAT].any(axis=0) for poles, seen in (opened, closed)], axis=0)
+    values = np.concatenate([opened[0], closed[0], zeros])
+    images = np.vstack([opened[1], closed[1], np.tile(some, (len(zeros), 1))])
+    rates = np.log(values) / loop.hyperperiod
     slowest = float(np.min(np.abs(rates), initial=np.inf)) / (2.0 * np.pi)
     lowest = min(_LOWEST * half, _BELOW * slowest)
     points = [np.geomspace(lowest, half, round(_ORDINARY * math.log10(half / lowest)))]
-    centre, width = np.abs(rates.imag) / (2.0 * np.pi), np.abs(rates.real) / (2.0 * np.pi)
-    aliases = np.arange(len(loop.instants)) / loop.hyperperiod
-    widest = np.repeat(np.where(aliases > 0.0, _NARROW, _SMOOTH), len(centre))
-    for sign in (1.0, -1.0):
-        folded = np.abs(aliases[:, None] + sign * centre).ravel()
-        spread = np.maximum(np.tile(width, len(aliases)), 1e-9 * half)
-        shown = spread < widest * folded
-        points += [folded[shown] + side * step * spread[shown] for step in _AROUND for side in (1.0, -1.0)]
+    turning = rates.imag >= 0.0
+    # The other one of a pair is the same peak at the image on the other side of 0.
+    rates, images = rates[turning], images[turning]
+    count = len(loop.instants)
+    aliases = np.arange(count) / loop.hyperperiod
+    centre, width = rates.imag[:, None] / (2.0 * np.pi), np.abs(rates.real)[:, None] / (2.0 * np.pi)
+    widest = np.where(aliases > 0.0, _NARROW, _SMOOTH)
+    for sign in (1, -1):
+        folded = np.abs(aliases + sign * centre)
+        spread = np.maximum(width, 1e-9 * half)
+        shown = (spread < widest * folded) & images[:, sign * np.arange(count) % count]
+        around = np.broadcast_to(spread, shown.shape)[shown]
+        points += [folded[shown] + side * step * around for step in _AROUND for side in (1.0, -1.0)]
     every = np.unique(np.concatenate(points))
     return every[(every >= lowest) & (every <= half)]
+
+
+def _poles_and_images(system: OpenLoop, least: float) -> tuple[Complex, NDArray[np.bool_]]:
+    """Return the poles of a system that are in motion, and at which images each is seen, shape (n, p).
+
+    What a pole adds to the fundamental response at its images follows from its two eigenvectors.
+    """
+    from scipy.linalg import eig
+
+    count = len(system.instants)
+    if least == 0.0 or count == 1:
+        values = _in_motion(np.linalg.eigvals(system.a))
+        return values, np.ones((len(values), count), dtype=np.bool_)
+    every, left, right = eig(system.a, left=True, right=True)  # type: ignore[misc]
+    values = _in_motion(every)
+    own = np.isin(every, values)
+    left, right = left[:, own].conj().T, right[:, own]
+    back = np.exp(-1j * np.outer(np.angle(values) / system.hyperperiod, system.instants))
+    into, out = np.fft.fft(back * (left @ system.b).conj()), np.fft.fft(back * (system.c @ right).T)
+    # Of poles that are nearly defective the eigenvectors nearly vanish together: they are seen everywhere.
+    common = np.abs(np.sum(left.T * right, axis=0)) * np.abs(1.0 - np.abs(values)) * count
+    seen = np.abs(into * out) >= least * common[:, None]
+    seen[:, 0] = True
+    return values, seen
 
 
 def _in_motion(values: NDArray[Any]) -> Complex:
@@ -167,8 +213,8 @@ def _zeros(loop: OpenLoop) -> Complex:
         return np.asarray(values[np.isfinite(values)])
 
 
-def crossings(loop: OpenLoop, frequency: Array, response: Complex) -> list[Crossing]:
-    """Return every gain and phase crossover of a loop, by frequency.
+def gain_crossings(loop: OpenLoop, frequency: Array, response: Complex) -> list[Crossing]:
+    """Return every gain crossover of a loop, by frequency.
 
     Parameters
     ----------
@@ -185,6 +231,22 @@ def crossings(loop: OpenLoop, frequency: Array, response: Complex) -> list[Cross
         at = refine(lambda f: float(np.log(np.abs(_one(loop, f)))), frequency[i], frequency[i + 1])
         angle = np.degrees(np.angle(-_one(loop, at)))
         found.append(Crossing("gain", at, float(angle)))
+    return found
+
+
+def phase_crossings(loop: OpenLoop, frequency: Array, response: Complex) -> list[Crossing]:
+    """Return every phase crossover of a loop, by frequency.
+
+    Parameters
+    ----------
+    loop : OpenLoop
+        The opened loop.
+    frequency : ndarray, shape (n,)
+        From `grid`. [Hz]
+    response : ndarray, shape (n,)
+        L on the grid.
+    """
+    found = []
     imaginary = response.imag.copy()
     edge = response[-1]
     real_at_edge = abs(edge.imag) < 1e-6 * abs(edge)
@@ -200,7 +262,7 @@ def crossings(loop: OpenLoop, frequency: Array, response: Complex) -> list[Cross
             found.append(Crossing("phase", at, float(-1.0 / value.real)))
     if real_at_edge and edge.real < 0.0:
         found.append(Crossing("phase", float(frequency[-1]), float(-1.0 / edge.real)))
-    return sorted(found, key=lambda crossing: crossing.frequency)
+    return found
 
 
 def _with_grazes(

@@ -7,15 +7,22 @@ one tick per hyperperiod both are |1/(1 + L)|.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.analysis.openloop import OpenLoop
-from shaftloop.analysis.response import grid, transfer
+from shaftloop.analysis.response import transfer
 
-__all__ = ["Peaks", "amplification", "peaks", "sensitivity"]
+__all__ = [
+    "Peak",
+    "amplification",
+    "amplification_peak",
+    "complementary_peak",
+    "sensitivity",
+    "sensitivity_peak",
+]
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -24,22 +31,12 @@ _ZOOMS, _ZOOM = 2, 25
 """How often, and with how many points, a peak is looked at closer than the grid does."""
 
 
-@dataclass(frozen=True)
-class Peaks:
-    """The largest sensitivities of a closed loop."""
+class Peak(NamedTuple):
+    """The largest value of a function of frequency."""
 
-    ms: float
-    """Largest fundamental |S|."""
-    ms_frequency: float
+    size: float
+    frequency: float
     """[Hz]"""
-    mt: float
-    """Largest fundamental |1 - S|."""
-    mt_frequency: float
-    """[Hz]"""
-    worst: float
-    """Largest amplification of a mixture of a frequency and its images."""
-    worst_frequency: float
-    """The lowest of them. [Hz]"""
 
 
 def sensitivity(loop: OpenLoop, frequency: Array) -> Complex:
@@ -75,40 +72,56 @@ def amplification(loop: OpenLoop, frequency: Array) -> Array:
     return np.asarray(np.linalg.norm(lifted, 2, axis=(1, 2)))
 
 
-def peaks(loop: OpenLoop, frequency: Array | None = None, response: Complex | None = None) -> Peaks:
-    """Return the largest sensitivities of a loop.
-
-    This is what judges a candidate of a search that works with the scalar 1/(1 + L): open the loop with the
-    candidate's gains, `peaks(bench.open(handle, state))`, and compare `ms` and `mt` with the bounds. The
-    steady state does not depend on the gains, so it is found once. The loop must be stable.
+def sensitivity_peak(loop: OpenLoop, frequency: Array, known: Complex) -> Peak:
+    """Return the largest fundamental |S|.
 
     Parameters
     ----------
     loop : OpenLoop
-        The opened loop, its controller included.
-    frequency : ndarray, shape (n,), optional
-        From `grid`, where it is known. [Hz]
-    response : ndarray, shape (n,), optional
-        S there, where it is known.
+        The opened loop.
+    frequency : ndarray, shape (n,)
+        From `grid`. [Hz]
+    known : ndarray, shape (n,)
+        S there.
     """
-    points = grid(loop) if frequency is None else frequency
-    known = sensitivity(loop, points) if response is None else response
-    ms, ms_frequency = _peak(lambda f: np.abs(sensitivity(loop, f)), points, np.abs(known))
-    mt, mt_frequency = _peak(lambda f: np.abs(1.0 - sensitivity(loop, f)), points, np.abs(1.0 - known))
-    worst, worst_frequency = ms, ms_frequency
-    if len(loop.instants) > 1:
-        half = 0.5 / loop.hyperperiod
-        lowest = np.append(points[points < half], half)
-        sizes = amplification(loop, lowest)
-        worst, worst_frequency = _peak(lambda f: amplification(loop, f), lowest, sizes)
-    return Peaks(ms, ms_frequency, mt, mt_frequency, worst, worst_frequency)
+    return _peak(lambda f: np.abs(sensitivity(loop, f)), frequency, np.abs(known))
 
 
-def _peak(size_at: Callable[[Array], Array], frequency: Array, size: Array) -> tuple[float, float]:
-    """Return the largest value of a function of frequency, known on a grid, and where."""
+def complementary_peak(loop: OpenLoop, frequency: Array, known: Complex) -> Peak:
+    """Return the largest fundamental |1 - S|.
+
+    Parameters
+    ----------
+    loop : OpenLoop
+        The opened loop.
+    frequency : ndarray, shape (n,)
+        From `grid`. [Hz]
+    known : ndarray, shape (n,)
+        S there.
+    """
+    return _peak(lambda f: np.abs(1.0 - sensitivity(loop, f)), frequency, np.abs(1.0 - known))
+
+
+def amplification_peak(loop: OpenLoop, frequency: Array) -> Peak:
+    """Return the largest amplification of a mixture of a frequency and its images.
+
+    Parameters
+    ----------
+    loop : OpenLoop
+        The opened loop.
+    frequency : ndarray, shape (n,)
+        From `grid`. [Hz]
+    """
+    half = 0.5 / loop.hyperperiod
+    lowest = np.append(frequency[frequency < half], half)
+    return _peak(lambda f: amplification(loop, f), lowest, amplification(loop, lowest))
+
+
+def _peak(size_at: Callable[[Array], Array], frequency: Array, size: Array) -> Peak:
+    """Return the largest value of a function of frequency, known on a grid."""
     for _ in range(_ZOOMS):
         i = int(np.argmax(size))
         frequency = np.linspace(frequency[max(i - 1, 0)], frequency[min(i + 1, len(size) - 1)], _ZOOM)
         size = size_at(frequency)
     i = int(np.argmax(size))
-    return float(size[i]), float(frequency[i])
+    return Peak(float(size[i]), float(frequency[i]))

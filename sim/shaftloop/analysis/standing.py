@@ -5,6 +5,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from shaftloop.analysis.carried import carried, named
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench
@@ -46,10 +47,7 @@ def standing_run(
     """
     bench = build_bench(description, smooth=smooth)
     run = Run(bench.model, Stepping(at.ETD4, longest_step(bench.model.plant, at.ETD4)), records)
-    slots = reference.bench.model.layout.slots
-    known = {slot.name: value for slot, value in zip(slots, state, strict=True)}
-    for number, slot in enumerate(bench.model.layout.slots):
-        run.state[number] = known.get(slot.name, run.state[number])
+    run.state[:] = carried(bench, named(reference.bench, state))
     for name, value in setpoints.items():
         run.set_profile(bench.loops[name].profile, Segment(0, HOLD, (), (value,)))
     return bench, run

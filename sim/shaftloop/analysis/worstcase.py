@@ -3,10 +3,12 @@
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
+from shaftloop.analysis.carried import Known, named
 from shaftloop.analysis.freerunning import Variant, phase_variants, swept_clocks
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.limits import at_voltage_limit, held_state
@@ -50,6 +52,11 @@ class LoopAnalysis:
     limited: tuple[str, ...] = ()
     """Machines that run at their voltage limit there."""
 
+    @cached_property
+    def known(self) -> Known:
+        """The steady state by slot, for benches like this one."""
+        return named(self.bench.bench, self.state)
+
     def small_step(self) -> StepResponse:
         """Return the response to a small step of the set-point, which takes further runs of the bench."""
         margins = self.margins
@@ -83,7 +90,11 @@ class Worst:
 
 
 def analyse_loops(
-    description: Description, loops: Sequence[str], speed: float | None = None, torque: float | None = None
+    description: Description,
+    loops: Sequence[str],
+    speed: float | None = None,
+    torque: float | None = None,
+    start: Known | None = None,
 ) -> dict[str, LoopAnalysis]:
     """Return the loops at an operating point; free-running clocks at the phases worst for each.
 
@@ -95,6 +106,8 @@ def analyse_loops(
         Names of loops that are no limiters.
     speed, torque : float, optional
         As in `operating_point`. [rad/s], [N m]
+    start : mapping, optional
+        What is known of the steady state of a similar bench, by slot.
 
     Raises
     ------
@@ -107,7 +120,8 @@ def analyse_loops(
         phases, shifted = variant
         bench = HyperMap(shifted)
         point = operating_point(bench.bench, speed, torque)
-        state = held_state(bench, point)
+        near = next((analysis.known for analysis in found.values()), start)
+        state = held_state(bench, point, near)
         limited = tuple(at_voltage_limit(bench, state))
         for name in names:
             margins = loop_margins(bench, bench.bench.loops[name], point, state)
@@ -221,12 +235,12 @@ def _over(
     alike = {id(analysis.bench): analysis for analysis in analyses.values()}
     maps = []
     for one in alike.values():
-        bench = HyperMap(one.description)
+        bench, known = HyperMap(one.description), one.known
         loops = [name for name, found in analyses.items() if found.bench is one.bench]
         turning, main = bench.bench.speed_loop(), bench.bench.torque_loop()
         maps.append(
             [
-                _map_point(bench, loops, speed if turning else None, torque if main else None)
+                _map_point(bench, known, loops, speed if turning else None, torque if main else None)
                 for speed, torque in places(bench)
             ]
         )
@@ -251,10 +265,12 @@ def _joined(points: Sequence[MapPoint]) -> MapPoint:
     return MapPoint(points[0].speed, points[0].torque, margins, reason)
 
 
-def _map_point(bench: HyperMap, loops: Sequence[str], speed: float | None, torque: float | None) -> MapPoint:
+def _map_point(
+    bench: HyperMap, known: Known, loops: Sequence[str], speed: float | None, torque: float | None
+) -> MapPoint:
     point: OperatingPoint = operating_point(bench.bench, speed, torque)
     try:
-        state = held_state(bench, point)
+        state = held_state(bench, point, known)
     except SimulationError as error:
         return MapPoint(point.speed, point.torque, {}, error.message)
     margins = {name: loop_margins(bench, bench.bench.loops[name], point, state) for name in loops}

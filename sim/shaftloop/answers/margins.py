@@ -201,8 +201,8 @@ def _details(analysis: LoopAnalysis, worst: tuple[Worst, ...]) -> LoopAnswer:
     return LoopAnswer(
         analysis,
         analysis.small_step(),
-        delay_margin(description, margins),
-        latency_budget(description, margins),
+        delay_margin(description, margins, analysis.known),
+        latency_budget(description, margins, analysis.known),
         worst,
     )
 

@@ -191,7 +191,7 @@ def loop_figures(
         if not analysis.margins.stable and name not in _OF_UNSTABLE:
             found[name] = entry.absent(unstable)
         elif name.startswith("delay_margin"):
-            found |= _delay(delay or delay_margin(analysis.description, analysis.margins))
+            found |= _delay(delay or delay_margin(analysis.description, analysis.margins, analysis.known))
         elif name.startswith("step_"):
             found |= _step(step or analysis.small_step())
         else:

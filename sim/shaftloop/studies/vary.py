@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import pairwise
 
+from shaftloop.analysis.carried import Known
 from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.worstcase import analyse_loops
 from shaftloop.errors import ScenarioError, ShaftloopError
@@ -179,13 +180,16 @@ class _Study:
     range: Range
     demand: Demand
     known: dict[Fraction, dict[str, Margins]] = field(default_factory=dict)
+    start: Known | None = None
+    """Steady state at the value before, by slot."""
 
     def at(self, value: Fraction) -> dict[str, Margins]:
         if value not in self.known:
             settings = (*self.scenario.settings, self.range.setting(value))
             description = read_scenario(self.scenario.path, settings).description
             demand = self.demand
-            found = analyse_loops(description, demand.loops, demand.speed, demand.torque)
+            found = analyse_loops(description, demand.loops, demand.speed, demand.torque, self.start)
+            self.start = next(analysis.known for analysis in found.values())
             self.known[value] = {name: analysis.margins for name, analysis in found.items()}
         return self.known[value]
 

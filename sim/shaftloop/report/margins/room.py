@@ -179,7 +179,7 @@ def _margins(margins: Margins) -> dict[str, Any]:
             margins.fundamental_gain_margin, "1", "L crosses -180° nowhere with |L| < 1"
         ),
         "phase_margin": _phase(margins),
-        "ms": number(margins.ms, "1") | {"at": number(margins.ms_frequency, "Hz")},
+        "ms": _ms(margins),
         "worst_amplification": number(margins.worst_amplification, "1")
         | {"at": number(margins.worst_amplification_frequency, "Hz")},
         "mt": number(margins.mt, "1") | {"at": number(margins.mt_frequency, "Hz")},
@@ -188,6 +188,10 @@ def _margins(margins: Margins) -> dict[str, Any]:
         "rejection": number(margins.rejection, "Hz", "disturbances are halved nowhere, or everywhere"),
         "noise_gain": number(margins.noise_gain, "1"),
     }
+
+
+def _ms(margins: Margins) -> dict[str, Any]:
+    return number(margins.ms, "1") | {"at": number(margins.ms_frequency, "Hz")}
 
 
 def _phase(margins: Margins) -> dict[str, Any]:
@@ -231,7 +235,18 @@ def _share(share: Share) -> dict[str, Any]:
         "phase": number(share.phase, "deg"),
         "delay": number(share.delay, "s"),
     }
-    return document if share.ideal is None else document | {"if_ideal": _margins(share.ideal)}
+    if share.ideal is None:
+        return document
+    # What is not shown of an ideal bench is not found either: it would take longer than the bench itself.
+    ideal = share.ideal
+    return document | {
+        "if_ideal": {
+            "stable": ideal.stable,
+            "ms": _ms(ideal),
+            "phase_margin": _phase(ideal),
+            "crossover": number(ideal.crossover, "Hz", _NO_CROSSOVER),
+        }
+    }
 
 
 def _worst(worst: Worst) -> dict[str, Any]:
