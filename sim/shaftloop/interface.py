@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from shaftloop.analysis.overlay import read_measurement
 from shaftloop.answers.fidelity import FidelityAnswer, Wishes, find_fidelity
@@ -27,6 +27,9 @@ from shaftloop.studies.whatif.findings import Findings, find
 from shaftloop.studies.whatif.processes import Processes
 from shaftloop.studies.whatif.reading import read_study
 from shaftloop.studies.whatif.store import open_store
+
+if TYPE_CHECKING:
+    from shaftloop.report.page.room import Report
 
 __all__ = ["TestBench", "read", "study"]
 
@@ -244,6 +247,42 @@ class TestBench:
         """
         place = None if baseline is None else Path(baseline)
         return check_scenario(self.scenario.path, self.scenario.settings, baseline=place)
+
+    def report(
+        self,
+        path: str | Path,
+        *,
+        only: Sequence[str] = (),
+        study: Findings | None = None,
+        overlay: str | Path | None = None,
+    ) -> "Report":
+        """Write all answers into one page to hand over, and return them.
+
+        Parameters
+        ----------
+        path : str or Path
+            File, ``.html`` or ``.pdf``, in an existing folder.
+        only : sequence of str
+            Sections; all where left out, e.g. ``margins``.
+        study : Findings, optional
+            Also what this study says.
+        overlay : str or Path, optional
+            A measured run (CSV) to lay over the simulated one.
+
+        Raises
+        ------
+        ScenarioError
+            Where there is no such section.
+        OutputError
+            Where the file cannot be written.
+        """
+        from shaftloop.report.page.room import make_report, write_page
+        from shaftloop.report.page.sections import Asked
+
+        measured = None if overlay is None else read_measurement(Path(overlay))
+        found = make_report(Asked(self.scenario, study, measured), only, [Path(path)])
+        write_page(found)
+        return found
 
 
 def read(source: str | Path, settings: Mapping[str, Any] | None = None) -> TestBench:

@@ -83,6 +83,7 @@ COMMANDS = {
     "study": "study study.toml --workers 1",
     "uncertainty": "uncertainty bench.toml --map --trials 2000",
     "uncertainty of a file": "uncertainty power.toml --trials 20000",
+    "report": "report bench.toml --only expectations",
     "sensors": "sensors bench.toml --require 0.5_% --bandwidth 100_Hz --peak 40_N_m",
 }
 

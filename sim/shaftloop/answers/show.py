@@ -7,6 +7,7 @@ from shaftloop.answers.base import Answer
 from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench
 from shaftloop.bench.line import lay_out
+from shaftloop.bench.parts.ratings import Rating
 from shaftloop.figures import Figure
 from shaftloop.scenario.reading import Scenario, stated_values
 from shaftloop.scenario.statements import Statement
@@ -72,6 +73,8 @@ class ShowAnswer(Answer):
     tasks: tuple[Due, ...]
     modes: tuple[Mode, ...]
     """Of rising frequency."""
+    ratings: tuple[Rating, ...] = ()
+    """What the parts state of what they stand, left to right."""
 
     @property
     def figures(self) -> dict[str, Figure]:
@@ -109,7 +112,7 @@ def find_bench(scenario: Scenario) -> ShowAnswer:
         for part, spring in sprung
     )
     modes = tuple(find_modes(mechanics(bench)))
-    return ShowAnswer(scenario, bodies, springs, values, _tasks(bench, values), modes)
+    return ShowAnswer(scenario, bodies, springs, values, _tasks(bench, values), modes, tuple(bench.ratings()))
 
 
 def _tasks(bench: Bench, values: tuple[Statement, ...]) -> tuple[Due, ...]:

@@ -15,6 +15,7 @@ from shaftloop.cli.margins import margins
 from shaftloop.cli.modes import modes
 from shaftloop.cli.new import new
 from shaftloop.cli.options import hand_out
+from shaftloop.cli.report import report
 from shaftloop.cli.sensors import sensors
 from shaftloop.cli.show import show
 from shaftloop.cli.simulate import simulate
@@ -82,6 +83,7 @@ cli.add_command(fidelity)
 cli.add_command(margins)
 cli.add_command(modes)
 cli.add_command(new)
+cli.add_command(report)
 cli.add_command(sensors)
 cli.add_command(show)
 cli.add_command(simulate)

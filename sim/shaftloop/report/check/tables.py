@@ -4,11 +4,12 @@ from collections.abc import Iterator, Sequence
 
 from shaftloop.report.check.files import bounds_words
 from shaftloop.report.check.words import bench_words, quantity, verdict_words
+from shaftloop.report.judgement import Judgement
 from shaftloop.report.terminal import Piece, add_row, new_table
 from shaftloop.studies.checks.judge import Verdict
 from shaftloop.studies.checks.run import Checked, Refused
 
-__all__ = ["details", "verdict"]
+__all__ = ["details", "judgements", "verdict"]
 
 _MARKS = {"passed": "ok", "failed": "FAILED", "error": "ERROR"}
 
@@ -70,3 +71,16 @@ def verdict(items: Sequence[Checked | Refused]) -> list[str]:
     kept = f"{states.count('passed')} of {len(verdicts)} expectations hold"
     first = next((v for v in verdicts if v.status != "passed"), None)
     return [f"{', '.join([kept, *said])}.", *([] if first is None else [f"First: {verdict_words(first)}."])]
+
+
+def judgements(items: Sequence[Checked | Refused]) -> Iterator[Judgement]:
+    """Yield whether every expectation holds.
+
+    Parameters
+    ----------
+    items : sequence of Checked or Refused
+        One per scenario.
+    """
+    for item in items:
+        for found in item.verdicts if isinstance(item, Checked) else ():
+            yield Judgement("expectation", found.status == "passed", verdict_words(found), found.used)

@@ -17,11 +17,11 @@ from shaftloop.answers.fidelity import FidelityAnswer
 from shaftloop.figures import number
 from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.fidelity.tables import details
+from shaftloop.report.fidelity.tables import advice, details
 from shaftloop.report.fidelity.verdict import verdict
 from shaftloop.report.files import Outputs, write_text
 
-__all__ = ["details", "document", "pictures", "verdict", "write"]
+__all__ = ["advice", "details", "document", "pictures", "verdict", "write"]
 
 Complex = NDArray[np.complex128]
 

@@ -12,7 +12,7 @@ from shaftloop.answers.fidelity import FidelityAnswer
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import Piece, add_row, new_table
 
-__all__ = ["details"]
+__all__ = ["advice", "details"]
 
 _NOTE = (
     "From the air gap: commands of the loops held, relative to the share of a slow torque; to the reading: "
@@ -132,6 +132,18 @@ def _tell_aliasing(found: Aliasing) -> Iterator[Piece]:
         yield "no order has a stated amplitude: give one with --ripple to see what keeps it out"
     else:
         yield _remedy(found)
+
+
+def advice(results: FidelityAnswer) -> Iterator[str]:
+    """Yield what keeps known ripple from folding into the reading, where it does.
+
+    Parameters
+    ----------
+    results : FidelityAnswer
+        What was found.
+    """
+    if results.aliasing.remedy.needed:
+        yield f"{_remedy(results.aliasing).capitalize()}."
 
 
 def _remedy(found: Aliasing) -> str:

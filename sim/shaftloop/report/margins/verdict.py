@@ -4,9 +4,9 @@ from shaftloop.analysis.margins import Margins
 from shaftloop.answers.margins import LoopAnswer, MarginsAnswer
 from shaftloop.report.quantities import show
 
-__all__ = ["peak", "standing", "verdict"]
+__all__ = ["LIVELY", "peak", "standing", "verdict"]
 
-_MS = 1.7
+LIVELY = 1.7
 """Peak sensitivity above which a loop is called lively; common practice, no source."""
 
 
@@ -73,7 +73,7 @@ def _loop(name: str, found: LoopAnswer) -> str:
     phase = "" if margins.phase_margin is None else f", phase margin {margins.phase_margin:.1f}°"
     text = f"{stands}; {_peak(margins)}{phase}."
     lost = [] if found.budget is None else [share for share in found.budget.shares if share.ideal is not None]
-    if margins.ms > _MS and lost:
+    if margins.ms > LIVELY and lost:
         most = min(lost, key=lambda share: share.phase)
         lost_there = f"{most.cause} takes {-most.phase:.0f}° at crossover"
         text += f" It is lively: {lost_there}; lower the gains or mend that."

@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 
 from shaftloop.answers.show import ShowAnswer
 
-__all__ = ["WIDTH", "draw_line"]
+__all__ = ["WIDTH", "draw_line", "stiffness_text"]
 
 WIDTH = 80
 """Columns that the bench in plain text takes."""
@@ -28,8 +28,8 @@ def draw_line(results: ShowAnswer) -> Iterator[str]:
         yield _row("O", between, f"{body.name:{wide}}  {size:>16}", made, _loops("commanded by", body.loops))
         if i < len(results.springs):
             spring = results.springs[i]
-            fast = f"{_stiffness(spring.fast)} in fast motion" if spring.fast != spring.stiffness else ""
-            size = f"{spring.part:{wide}}  {_stiffness(spring.stiffness):>16}"
+            fast = f"{stiffness_text(spring.fast)} in fast motion" if spring.fast != spring.stiffness else ""
+            size = f"{spring.part:{wide}}  {stiffness_text(spring.stiffness):>16}"
             yield _row("|", "|", size, fast, _loops("read by", spring.loops))
 
 
@@ -45,6 +45,13 @@ def _loops(does: str, names: Sequence[str]) -> str:
     return f"{does} {', '.join(names)}" if names else ""
 
 
-def _stiffness(value: float) -> str:
+def stiffness_text(value: float) -> str:
+    """Return a stiffness as people write it.
+
+    Parameters
+    ----------
+    value : float
+        [N m/rad]
+    """
     factor, prefix = next((f, p) for f, p in ((1e6, "M"), (1e3, "k"), (0.0, "")) if value >= f)
     return f"{value / (factor or 1.0):#.4g}".rstrip(".") + f" {prefix}N m/rad"

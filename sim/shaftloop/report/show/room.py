@@ -13,10 +13,10 @@ from shaftloop.report.files import write_text
 from shaftloop.report.quantities import show
 from shaftloop.report.show.drawing import WIDTH, draw_line
 from shaftloop.report.show.verdict import verdict
-from shaftloop.report.terminal import Piece, add_row, new_table
+from shaftloop.report.terminal import Grid, Piece, add_row, new_table
 from shaftloop.scenario.statements import Statement
 
-__all__ = ["details", "document", "verdict", "write"]
+__all__ = ["details", "document", "tables", "values", "verdict", "write"]
 
 _FIRST = 5
 """Modes that are told; all of them are in the document."""
@@ -75,6 +75,20 @@ def details(results: ShowAnswer) -> Iterator[Piece]:
     for line in draw_line(results):
         yield line
     yield ""
+    yield from tables(results)
+    yield "All values as written, and where they stand"
+    for line in _values(results.values):
+        yield line
+
+
+def tables(results: ShowAnswer) -> Iterator[Grid]:
+    """Yield what is due when, and the first modes.
+
+    Parameters
+    ----------
+    results : ShowAnswer
+        What was found.
+    """
     table = new_table("What is due when", "task", "rate", "phase", "latency", "what")
     for task in results.tasks:
         free = ", clock of its own" if task.free_running else ""
@@ -85,9 +99,21 @@ def details(results: ShowAnswer) -> Iterator[Piece]:
     for i, mode in enumerate(results.modes[:_FIRST], 1):
         add_row(table, f"{i}", f"{mode.frequency:#.5g} Hz", f"{mode.damping_ratio:.2%}", mode.weakest)
     yield table
-    yield "All values as written, and where they stand"
-    for line in _values(results.values):
-        yield line
+
+
+def values(results: ShowAnswer) -> Grid:
+    """Return all values with what states them and what they mean.
+
+    Parameters
+    ----------
+    results : ShowAnswer
+        What was found.
+    """
+    table = new_table("All values as understood", "path", "value", "stated in", "meaning")
+    for value in results.values:
+        if value.text is not None:
+            add_row(table, value.path, value.text, _place(value), value.meaning)
+    return table
 
 
 def write(folder: Path, results: ShowAnswer, document: str, kinds: Sequence[str]) -> list[Path]:

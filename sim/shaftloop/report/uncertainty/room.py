@@ -20,9 +20,9 @@ from shaftloop.report.quantities import show
 from shaftloop.report.terminal import Piece
 from shaftloop.report.uncertainty.evaluation import evaluation_document
 from shaftloop.report.uncertainty.tables import share_above_one, show_point
-from shaftloop.report.uncertainty.verdict import verdict
+from shaftloop.report.uncertainty.verdict import advice, verdict
 
-__all__ = ["details", "document", "pictures", "verdict", "write"]
+__all__ = ["advice", "details", "document", "pictures", "verdict", "write"]
 
 _DETAILED = ("torque", "electrical_power", "efficiency")
 _DRAWN = ("torque", "speed", "electrical_power", "efficiency", "loss")

@@ -84,6 +84,16 @@ class Verdict:
         now = self.now
         return min(bounds, key=lambda bound: abs(bound - now), default=None)
 
+    @property
+    def used(self) -> float | None:
+        """Share of the nearest bound that is used, 1 at it; nothing where the two have no ratio [1]."""
+        limit, now = self.limit, self.now
+        if limit is None or now is None or isinf(now) or limit <= 0.0 or now <= 0.0:
+            return None
+        if now == limit and now.is_integer():
+            return None  # A count, or whether something is so.
+        return now / limit if limit == self.expectation.at_most else limit / now
+
 
 def judge(
     expectation: Expectation, response: Figure, recorded: Recorded | None, judged: bool = True

@@ -1,0 +1,1 @@
+"""The report: all answers about a bench in one self-contained page."""

@@ -1,0 +1,83 @@
+"""Page one: does the bench do its job, what binds, what to buy or change, what is unsafe."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from shaftloop.report.judgement import Judgement
+from shaftloop.report.page.sections import Found
+
+__all__ = ["Front", "front_of"]
+
+_MOST_BINDING = 3
+
+
+@dataclass(frozen=True)
+class Front:
+    """What stands on page one."""
+
+    holds: bool | None
+    """Whether the bench does its job; nothing where nothing is asked of it."""
+    lead: str
+    judgements: tuple[Judgement, ...]
+    """What fails first, then in the order of the questions."""
+    binding: tuple[Judgement, ...]
+    """Those nearest to their bound, or furthest beyond it."""
+    advice: tuple[str, ...]
+    dangers: tuple[str, ...]
+
+    @property
+    def sentences(self) -> list[str]:
+        """Page one in one to three sentences."""
+        said = [self.lead]
+        if self.binding:
+            said.append(f"Nearest to its bound: {self.binding[0].words}.")
+        return [*said, *self.advice[:1]]
+
+    @property
+    def broken(self) -> bool:
+        """Whether an expectation does not hold, or a part is taken beyond its limit."""
+        return any(not entry.holds and entry.kind in ("expectation", "limit") for entry in self.judgements)
+
+
+def front_of(found: Sequence[Found]) -> Front:
+    """Return page one of answers.
+
+    Parameters
+    ----------
+    found : sequence of Found
+        The answers.
+    """
+    every = [entry for section in found for entry in section.judgements]
+    failing = [entry for entry in every if not entry.holds]
+    measured = [entry for entry in every if entry.used is not None]
+    binding = sorted(measured, key=lambda entry: -(entry.used or 0.0))[:_MOST_BINDING]
+    return Front(
+        None if not every else not failing,
+        _lead(every, failing),
+        tuple(sorted(every, key=lambda entry: entry.holds)),
+        tuple(binding),
+        tuple(text for section in found for text in section.advice),
+        tuple(entry.words for entry in failing if entry.danger),
+    )
+
+
+def _lead(every: Sequence[Judgement], failing: Sequence[Judgement]) -> str:
+    if not every:
+        return "Not judged: nothing is expected of the bench, and no part states a rating; add an [[expect]]."
+    if failing:
+        verb = "does" if len(failing) == 1 else "do"
+        return f"No: {len(failing)} of {len(every)} demands {verb} not hold. First: {failing[0].words}."
+    return f"Yes: all {len(every)} demands hold ({_counted(every)})."
+
+
+def _counted(every: Sequence[Judgement]) -> str:
+    names = {
+        "expectation": "expectation",
+        "rating": "rating",
+        "limit": "limit",
+        "interlock": "interlock",
+        "stability": "stable loop",
+    }
+    kinds = [entry.kind for entry in every]
+    counts = [(kinds.count(kind), name) for kind, name in names.items() if kind in kinds]
+    return ", ".join(f"{count} {name}{'' if count == 1 else 's'}" for count, name in counts)

@@ -1,0 +1,127 @@
+"""The shaft line as a drawing to scale, with its ratings.
+
+A body is drawn as the steel disc of one common thickness that has its inertia, a spring as the shaft of one
+common length that has its stiffness: both diameters go with the fourth root.
+"""
+
+from collections.abc import Iterator, Sequence
+from xml.etree.ElementTree import Element, SubElement, tostring
+
+from shaftloop.answers.show import ShowAnswer, ShownBody, ShownSpring
+from shaftloop.report.modes.shapes import shortened
+from shaftloop.report.quantities import show
+from shaftloop.report.show.drawing import stiffness_text
+
+__all__ = ["line_svg", "line_title"]
+
+_PITCH = 210
+"""From body to body. [px]"""
+_DISC, _TALL, _THICK, _THIN = 30, 130, 34, 3
+"""Thickness of the discs, largest diameter of disc and shaft, least of either. [px]"""
+_ROW = 17
+"""From line to line of text. [px]"""
+_LETTERS = 24
+"""That fit between two bodies."""
+
+
+def line_title(answer: ShowAnswer) -> str:
+    """Return what the drawing shows, in a sentence.
+
+    Parameters
+    ----------
+    answer : ShowAnswer
+        The bench.
+    """
+    heavy = max(answer.bodies, key=lambda body: body.inertia)
+    whole = sum(body.inertia for body in answer.bodies)
+    text = (
+        f"{heavy.name} has {heavy.inertia / whole:.0%} of the inertia" if whole else "The line has no inertia"
+    )
+    if not answer.springs:
+        return f"{text}; the line has no spring"
+    soft = min(answer.springs, key=lambda spring: spring.stiffness)
+    return f"{text}; {soft.part} is the softest spring, {stiffness_text(soft.stiffness)}"
+
+
+def line_svg(answer: ShowAnswer) -> str:
+    """Return the drawing as an SVG element.
+
+    Parameters
+    ----------
+    answer : ShowAnswer
+        The bench.
+    """
+    above = [list(_spring_words(answer, spring)) for spring in answer.springs]
+    below = [list(_body_words(answer, body)) for body in answer.bodies]
+    head = _ROW * max(map(len, above), default=0) + 12
+    foot = _ROW * max(map(len, below), default=0) + 12
+    width = _PITCH * len(answer.bodies)
+    every = "; ".join(", ".join(words) for words in [*below, *above])
+    axis = head + _TALL / 2
+    root = Element(
+        "svg",
+        {
+            "xmlns": "http://www.w3.org/2000/svg",
+            "viewBox": f"0 0 {width} {head + _TALL + foot:g}",
+            "role": "img",
+            "aria-label": f"{line_title(answer)}. {every}.",
+            "class": "line",
+        },
+    )
+    left = width / max(len(answer.bodies), 1) / 2
+    centres = [left + _PITCH * i for i in range(len(answer.bodies))]
+    thick = _sizes([spring.stiffness for spring in answer.springs], _THICK)
+    for i, (spring, size, words) in enumerate(zip(answer.springs, thick, above, strict=True)):
+        start, length = centres[i] + _DISC / 2, _PITCH - _DISC
+        _box(root, start, axis - size / 2, length, size, "spring sensed" if spring.loops else "spring")
+        _words(root, start + length / 2, head - 12 - _ROW * (len(words) - 1), words)
+    tall = _sizes([body.inertia for body in answer.bodies], _TALL)
+    for body, centre, size, words in zip(answer.bodies, centres, tall, below, strict=True):
+        kind = "body driven" if body.loops else "body"
+        _box(root, centre - _DISC / 2, axis - size / 2, _DISC, size, kind)
+        _words(root, centre, head + _TALL + 20, words)
+    return tostring(root, encoding="unicode")
+
+
+def _sizes(values: Sequence[float], largest: float) -> list[float]:
+    top = max(values, default=0.0) or 1.0
+    return [max(largest * (max(value, 0.0) / top) ** 0.25, _THIN) for value in values]
+
+
+def _box(root: Element, x: float, y: float, width: float, height: float, kind: str) -> None:
+    place = {"x": f"{x:.1f}", "y": f"{y:.1f}", "width": f"{width:.1f}", "height": f"{height:.1f}"}
+    SubElement(root, "rect", place | {"class": kind})
+
+
+def _words(root: Element, x: float, y: float, words: Sequence[str]) -> None:
+    for row, text in enumerate(words):
+        place = {"x": f"{x:.1f}", "y": f"{y + _ROW * row:.1f}"}
+        SubElement(root, "text", place | ({"class": "name"} if row == 0 else {})).text = text
+
+
+def _body_words(answer: ShowAnswer, body: ShownBody) -> Iterator[str]:
+    yield shortened(body.name, _LETTERS)
+    yield f"{body.inertia:#.4g} kg m²"
+    springs = {spring.part for spring in answer.springs}
+    for part in body.parts:
+        if part not in springs:
+            yield from _ratings(answer, part, part if len(body.parts) > 1 else "")
+    if body.loops:
+        yield shortened(f"commanded by {', '.join(body.loops)}", _LETTERS + 4)
+
+
+def _spring_words(answer: ShowAnswer, spring: ShownSpring) -> Iterator[str]:
+    yield shortened(spring.part, _LETTERS)
+    yield stiffness_text(spring.stiffness)
+    yield from _ratings(answer, spring.part, "")
+    if spring.loops:
+        yield shortened(f"read by {', '.join(spring.loops)}", _LETTERS + 4)
+
+
+def _ratings(answer: ShowAnswer, part: str, name: str) -> Iterator[str]:
+    for entry in answer.ratings:
+        if entry.part == part:
+            bounds = (("rated", entry.rated), ("limit", entry.limit))
+            for word, bound in bounds:
+                if bound is not None:
+                    yield shortened(f"{name} {word} {show(bound, entry.unit)}".strip(), _LETTERS + 4)

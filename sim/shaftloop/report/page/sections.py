@@ -1,0 +1,220 @@
+"""The questions of the report, in their order. One more is one more line of `SECTIONS`."""
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from shaftloop.analysis.overlay import Measurement
+from shaftloop.answers.base import Watch, unwatched
+from shaftloop.answers.fidelity import find_fidelity, with_run
+from shaftloop.answers.margins import MarginsAnswer, find_margins
+from shaftloop.answers.modes import find_line_modes
+from shaftloop.answers.point import named_loops
+from shaftloop.answers.run import RunAnswer, find_run
+from shaftloop.answers.show import find_bench
+from shaftloop.answers.uncertainty import find_uncertainty
+from shaftloop.errors import ScenarioError, ShaftloopError, SimulationError
+from shaftloop.report.canvas import Picture
+from shaftloop.report.check import tables as check
+from shaftloop.report.fidelity import room as fidelity
+from shaftloop.report.judgement import Judgement
+from shaftloop.report.margins import judged as stability
+from shaftloop.report.margins import room as margins
+from shaftloop.report.modes import room as modes
+from shaftloop.report.run import judged as ratings
+from shaftloop.report.run import room as run
+from shaftloop.report.show import room as bench
+from shaftloop.report.study import room as study
+from shaftloop.report.terminal import Piece
+from shaftloop.report.uncertainty import room as uncertainty
+from shaftloop.scenario.fields import nearest, shown
+from shaftloop.scenario.reading import Scenario
+from shaftloop.studies.checks.run import Checked, check_scenario
+from shaftloop.studies.vary import Demand
+from shaftloop.studies.whatif.findings import Findings
+
+__all__ = ["SECTIONS", "Asked", "Found", "Section", "find_sections", "named_sections"]
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What the report is about."""
+
+    scenario: Scenario
+    study: Findings | None = None
+    measurement: Measurement | None = None
+    """A measured run to lay over the simulated one."""
+    watch: Watch = unwatched
+
+
+def _none(_: Any) -> Iterable[Any]:
+    return ()
+
+
+@dataclass(frozen=True)
+class Section:
+    """A question, what finds its answer, and what the report knows of it."""
+
+    name: str
+    question: str
+    find: Callable[[Asked], Any]
+    """Returns the answer; nothing where the question was not asked."""
+    verdict: Callable[[Any], Iterable[str]]
+    details: Callable[[Any], Iterable[Piece]]
+    pictures: Callable[[Any], Iterable[Picture]] = _none
+    judgements: Callable[[Any], Iterable[Judgement]] = _none
+    advice: Callable[[Any], Iterable[str]] = _none
+
+
+def _check(asked: Asked) -> list[Checked]:
+    return [check_scenario(asked.scenario.path, asked.scenario.settings, compare=False)]
+
+
+def _run(asked: Asked) -> RunAnswer:
+    return find_run(asked.scenario, finer=True, measurement=asked.measurement, watch=asked.watch)
+
+
+def _margins(asked: Asked) -> MarginsAnswer:
+    names = named_loops(asked.scenario.description, (), "there are no margins")
+    return find_margins(asked.scenario, Demand(names), watch=asked.watch)
+
+
+SECTIONS = (
+    Section(
+        "expectations",
+        "Does the bench do what is expected of it?",
+        _check,
+        check.verdict,
+        check.details,
+        judgements=check.judgements,
+    ),
+    Section("line", "What is the bench?", lambda a: find_bench(a.scenario), bench.verdict, bench.tables),
+    Section(
+        "modes",
+        "Where does the line resonate?",
+        lambda a: find_line_modes(a.scenario),
+        modes.verdict,
+        modes.details,
+        modes.pictures,
+    ),
+    Section(
+        "run",
+        "What does the bench do over time, and where does the energy go?",
+        _run,
+        run.verdict,
+        run.details,
+        run.pictures,
+        ratings.judgements,
+    ),
+    Section(
+        "margins",
+        "How much do the loops stand?",
+        _margins,
+        margins.verdict,
+        margins.details,
+        margins.pictures,
+        stability.judgements,
+        stability.advice,
+    ),
+    Section(
+        "fidelity",
+        "How far is the reading from the truth?",
+        lambda a: with_run(find_fidelity(a.scenario)),
+        fidelity.verdict,
+        fidelity.details,
+        fidelity.pictures,
+        advice=fidelity.advice,
+    ),
+    Section(
+        "uncertainty",
+        "How sure is the number?",
+        lambda a: find_uncertainty(a.scenario),
+        uncertainty.verdict,
+        uncertainty.details,
+        uncertainty.pictures,
+        advice=uncertainty.advice,
+    ),
+    Section(
+        "study",
+        "What does the study say?",
+        lambda a: a.study,
+        study.verdict,
+        study.details,
+        study.pictures,
+    ),
+)
+
+
+@dataclass(frozen=True)
+class Found:
+    """A section with its answer, or with why there is none."""
+
+    section: Section
+    answer: Any = None
+    reason: str = ""
+    failed: bool = False
+    """Whether the simulation failed; else the bench lacks what the question is about."""
+
+    @property
+    def sentences(self) -> list[str]:
+        """The answer in words, or why there is none."""
+        if not self.reason:
+            return list(self.section.verdict(self.answer))
+        return [f"{'The simulation failed' if self.failed else 'No answer'}: {self.reason}"]
+
+    @property
+    def judgements(self) -> list[Judgement]:
+        """What is asked of the bench here, and whether it holds."""
+        if self.failed:
+            return [Judgement("answer", False, f"{self.section.question} {self.sentences[0]}")]
+        return [] if self.reason else list(self.section.judgements(self.answer))
+
+    @property
+    def advice(self) -> list[str]:
+        """What to buy or change."""
+        return [] if self.reason else list(self.section.advice(self.answer))
+
+
+def find_sections(asked: Asked, names: Iterable[str]) -> Iterator[Found]:
+    """Yield the answers to questions; one that has none says why, and does not keep the others out.
+
+    Parameters
+    ----------
+    asked : Asked
+        What the report is about.
+    names : iterable of str
+        Of the sections.
+    """
+    wanted = set(names)
+    for section in SECTIONS:
+        if section.name not in wanted:
+            continue
+        try:
+            answer = section.find(asked)
+        except ShaftloopError as error:
+            yield Found(section, None, str(error), isinstance(error, SimulationError))
+            continue
+        if answer is not None:
+            yield Found(section, answer)
+
+
+def named_sections(names: Iterable[str]) -> tuple[str, ...]:
+    """Return the names of sections: those named, else all.
+
+    Parameters
+    ----------
+    names : iterable of str
+        Names.
+
+    Raises
+    ------
+    ScenarioError
+        Where there is no such section.
+    """
+    known = [section.name for section in SECTIONS]
+    for name in names:
+        if name not in known:
+            raise ScenarioError(
+                [f"--only {shown(name)}: no such section; known: {', '.join(known)}{nearest(name, known)}"]
+            )
+    return tuple(names) or tuple(known)

@@ -1,0 +1,44 @@
+"""What a run says of every rating, limit and interlock of its bench."""
+
+from collections.abc import Iterator
+
+from shaftloop.analysis.ratings import Load, loads
+from shaftloop.answers.run import RunAnswer
+from shaftloop.report.judgement import Judgement
+from shaftloop.report.quantities import show
+
+__all__ = ["judgements"]
+
+
+def judgements(answer: RunAnswer) -> Iterator[Judgement]:
+    """Yield whether every part stays inside what it states, and which interlocks trip.
+
+    Parameters
+    ----------
+    answer : RunAnswer
+        Of the run.
+    """
+    simulation = answer.simulation
+    for load in loads(simulation):
+        if load.rated:
+            yield Judgement(
+                "rating", not load.beyond_rating, _load(load, "rating", load.rated), load.peak / load.rated
+            )
+        if load.limit:
+            yield Judgement(
+                "limit", not load.beyond_limit, _load(load, "limit", load.limit), load.peak / load.limit
+            )
+    trips = {event.name: event.time for event in reversed(simulation.events) if event.kind == "tripped"}
+    for entry in answer.scenario.description.limit:
+        at = trips.get(entry.name)
+        level = f"{entry.quantity.replace('_', ' ')} of {entry.watches} above {show(entry.above, 'N m')}"
+        does = "does not trip" if at is None else f"trips at {at:.4g} s"
+        yield Judgement("interlock", at is None, f"interlock {entry.name} ({level}) {does}")
+
+
+def _load(load: Load, what: str, bound: float) -> str:
+    share = load.peak / bound
+    return (
+        f"{load.part} sees a {load.quantity} of up to {show(load.peak, load.unit)}, {share:.0%} of its "
+        f"{what} of {show(bound, load.unit)}"
+    )
