@@ -11,7 +11,7 @@ from shaftloop.scenario.reading import Scenario
 if TYPE_CHECKING:
     import pandas
 
-__all__ = ["Answer", "Watch", "unwatched"]
+__all__ = ["Answer", "Found", "Watch", "unwatched"]
 
 Watch = Callable[[str], AbstractContextManager[Callable[[float], None] | None]]
 """Takes what is going on and gives, while it does, what is called with the share that is done."""
@@ -29,25 +29,23 @@ def unwatched(label: str) -> AbstractContextManager[None]:
 
 
 @dataclass(frozen=True)
-class Answer:
-    """What was found about a scenario."""
-
-    scenario: Scenario
+class Found:
+    """What was found."""
 
     @property
     def title(self) -> str:
-        """Title of the scenario."""
-        return self.scenario.description.title
+        """What stands over it."""
+        return ""
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What the reader of the answer must know, beyond what looks wrong in the scenario."""
+        """What the reader of the answer must know, beyond what looks wrong in the input."""
         return ()
 
     @property
     def warnings(self) -> tuple[str, ...]:
-        """What looks wrong in the scenario, and what the reader of the answer must know."""
-        return (*self.scenario.warnings, *self.notes)
+        """What looks wrong in the input, and what the reader of the answer must know."""
+        return self.notes
 
     @property
     def figures(self) -> dict[str, Figure]:
@@ -67,3 +65,20 @@ class Answer:
         # The report lies above the answers; it is asked by name, so that nothing here depends on it.
         shown: str = import_module("shaftloop.report.notebook").shown(self)
         return shown
+
+
+@dataclass(frozen=True)
+class Answer(Found):
+    """What was found about a scenario."""
+
+    scenario: Scenario
+
+    @property
+    def title(self) -> str:
+        """Title of the scenario."""
+        return self.scenario.description.title
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What looks wrong in the scenario, and what the reader of the answer must know."""
+        return (*self.scenario.warnings, *self.notes)

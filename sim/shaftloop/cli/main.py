@@ -11,6 +11,7 @@ import click
 from shaftloop.cli.check import check
 from shaftloop.cli.fidelity import fidelity
 from shaftloop.cli.group import BAD_INPUT, Commands, Terminated, interrupted, leave_streams
+from shaftloop.cli.identify import identify
 from shaftloop.cli.margins import margins
 from shaftloop.cli.modes import modes
 from shaftloop.cli.new import new
@@ -80,6 +81,7 @@ def schema() -> None:
 
 cli.add_command(check)
 cli.add_command(fidelity)
+cli.add_command(identify)
 cli.add_command(margins)
 cli.add_command(modes)
 cli.add_command(new)

@@ -3,26 +3,27 @@
 from html import escape
 from importlib import import_module
 
-from shaftloop.answers.base import Answer
+from shaftloop.answers.base import Found
 from shaftloop.report.quantities import show
 
 __all__ = ["shown"]
 
 _ROOMS = {
-    "RunAnswer": "run",
-    "ModesAnswer": "modes",
-    "MarginsAnswer": "margins",
-    "FidelityAnswer": "fidelity",
+    "RunAnswer": "run.room",
+    "ModesAnswer": "modes.room",
+    "MarginsAnswer": "margins.room",
+    "FidelityAnswer": "fidelity.room",
+    "ResponseAnswer": "identify.response",
 }
 """Which room draws the main picture of an answer, its first one."""
 
 
-def shown(answer: Answer) -> str:
+def shown(answer: Found) -> str:
     """Return an answer as a piece of a page.
 
     Parameters
     ----------
-    answer : Answer
+    answer : Found
         From one of the questions.
     """
     rows = "".join(
@@ -38,9 +39,9 @@ def _value(value: float | None, unit: str, reason: str) -> str:
     return show(value, unit) if value is not None else f"none: {reason}"
 
 
-def _picture(answer: Answer) -> str:
+def _picture(answer: Found) -> str:
     room = _ROOMS.get(type(answer).__name__)
     if room is None:
         return ""
-    picture = import_module(f"shaftloop.report.{room}.room").pictures(answer)[0]
+    picture = import_module(f"shaftloop.report.{room}").pictures(answer)[0]
     return f"<figure><figcaption>{escape(picture.title)}</figcaption>{picture.svg()}</figure>"

@@ -41,6 +41,7 @@ class LogColumn:
     channel: Annotated[str | None, Number("channel of the bench; that of the header where left out")] = None
     unit: Annotated[str | None, Number("unit, where the file states none")] = None
     sign: Annotated[int, Number("-1 where the column counts the other way", ge=-1, le=1)] = 1
+    size_only: Annotated[bool, Number("true: the column shows the size without the sign")] = False
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,1 @@
+"""What logs of a real bench say: verdict, document, pictures."""
