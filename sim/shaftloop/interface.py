@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from shaftloop.analysis.overlay import read_measurement
+from shaftloop.answers.faults import FaultsAnswer, find_faults
 from shaftloop.answers.fidelity import FidelityAnswer, Wishes, find_fidelity
 from shaftloop.answers.margins import MarginsAnswer, find_margins, with_injection
 from shaftloop.answers.modes import ModesAnswer, find_line_modes
@@ -113,6 +114,18 @@ class TestBench:
             Operating speed; else that of the sequence. [rad/s]
         """
         return find_line_modes(self.scenario, speed)
+
+    def faults(self, *names: str, protected: bool = True) -> FaultsAnswer:
+        """Return what the parts see when something fails, the worst first.
+
+        Parameters
+        ----------
+        *names : str
+            Only what fails here: a part, hop or loop, or one kind of it, e.g. ``c1.broken``.
+        protected : bool
+            False to leave the interlocks out.
+        """
+        return find_faults(self.scenario, names, protected=protected)
 
     def margins(
         self,

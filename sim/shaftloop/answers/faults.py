@@ -1,14 +1,14 @@
 """What the bench stands when something fails."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from shaftloop.answers.base import Answer, Watch, unwatched
 from shaftloop.errors import ScenarioError
-from shaftloop.figures import Figure, by_name
+from shaftloop.figures import Figure
 from shaftloop.scenario.fields import nearest, shown
 from shaftloop.scenario.reading import Scenario
-from shaftloop.studies.faults import FaultRun, run_faults, standard_faults
+from shaftloop.studies.faults import FaultRun, found_figures, run_faults, standard_faults
 
 __all__ = ["FaultsAnswer", "find_faults"]
 
@@ -29,20 +29,7 @@ class FaultsAnswer(Answer):
     @property
     def figures(self) -> dict[str, Figure]:
         """The share of its limit that the worst part sees, by fault, and how many faults do damage."""
-        return by_name(_figures(self))
-
-
-def _figures(answer: FaultsAnswer) -> Iterator[Figure]:
-    meaning = "faults that take a part beyond its limit"
-    yield Figure("damaging", "1", meaning, better="lower").found(len(answer.damaging))
-    for run in answer.runs:
-        group = f"{run.fault.on}.{run.fault.kind}"
-        share = Figure(
-            f"{group}.share", "1", "what the worst part sees, over its limit or rating", better="lower", group=group
-        )
-        yield share.absent(run.error, failed=True) if run.error else share.found(run.share)
-        off = Figure(f"{group}.torque_off", "s", "from the fault until the torque is away", group=group)
-        yield off.found(run.off) if run.off is not None else off.absent("nothing takes the torque away")
+        return found_figures(self.runs)
 
 
 def find_faults(

@@ -9,6 +9,7 @@ import sys
 import click
 
 from shaftloop.cli.check import check
+from shaftloop.cli.faults import faults
 from shaftloop.cli.fidelity import fidelity
 from shaftloop.cli.group import BAD_INPUT, Commands, Terminated, interrupted, leave_streams
 from shaftloop.cli.identify import identify
@@ -80,6 +81,7 @@ def schema() -> None:
 
 
 cli.add_command(check)
+cli.add_command(faults)
 cli.add_command(fidelity)
 cli.add_command(identify)
 cli.add_command(margins)

@@ -1,6 +1,6 @@
 """Which faults there are of what, and the checks of those that a scenario states."""
 
-from shaftloop.scenario.description import Fault
+from shaftloop.scenario.description import Fault, FaultKind
 from shaftloop.scenario.draft import Draft, Entry
 from shaftloop.scenario.fields import nearest, shown
 from shaftloop.scenario.problems import Problems
@@ -32,7 +32,7 @@ def said(fault: Fault) -> str:
     return f"{fault.on} {_WORDS[fault.kind].format(by=fault.by)}"
 
 
-def fault_kinds(part: Part) -> tuple[str, ...]:
+def fault_kinds(part: Part) -> tuple[FaultKind, ...]:
     """Return how a part of the line can fail.
 
     Parameters
@@ -41,7 +41,7 @@ def fault_kinds(part: Part) -> tuple[str, ...]:
         Its parameters.
     """
     springs = any(isinstance(element, Spring) for element in part.elements())
-    found = ["broken"] if springs else ["blocked"]
+    found: list[FaultKind] = ["broken"] if springs else ["blocked"]
     if part.drives:
         found += ["torque_off", "command_stuck"]
     if part.samples:

@@ -1,8 +1,8 @@
 """What every fault of a standard set does to the parts of a bench, each at the worst of several moments.
 
-The moments come from the run of the healthy bench: where the line carries most torque and where it passes on most
-power, and for what happens at once four phases of the first torsional mode from there, since the mode adds to
-what a break or a stop lets loose or takes from it.
+The moments come from the run of the healthy bench: largest torque, power and speed, and for what happens at
+once four phases of the first torsional mode from there, since the mode adds to what a break or a stop lets
+loose, or takes from it.
 """
 
 import math
@@ -20,10 +20,11 @@ from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.bench.assemble import build_bench
 from shaftloop.engine.supervision import OFF
 from shaftloop.errors import SimulationError
+from shaftloop.figures import Figure, by_name
 from shaftloop.scenario.description import Description, Fault, FaultKind
 from shaftloop.scenario.faults import fault_kinds
 
-__all__ = ["AFTER", "FaultRun", "run_faults", "standard_faults"]
+__all__ = ["AFTER", "FaultRun", "fault_figures", "found_figures", "run_faults", "standard_faults"]
 
 AFTER = Fraction(1)
 """How long a run goes on behind a fault. [s]"""
@@ -55,8 +56,8 @@ class FaultRun:
 
     @property
     def worst(self) -> Load | None:
-        """The part nearest to its limit, or farthest beyond: to its rating where no limit is stated."""
-        return max(self.loads, key=_share, default=None)
+        """The part farthest beyond its limit, else nearest to it: to its rating where no limit is stated."""
+        return max(self.loads, key=lambda load: (load.beyond_limit, _share(load)), default=None)
 
     @property
     def share(self) -> float:
@@ -90,9 +91,46 @@ def standard_faults(description: Description) -> list[tuple[str, FaultKind]]:
     found: list[tuple[str, FaultKind]] = []
     for part in description.line:
         kinds = fault_kinds(part)
-        found += [(part.name, kind) for kind in kinds if kind != "shifted" and (kind != "blocked" or part.drives)]
+        found += [
+            (part.name, kind) for kind in kinds if kind != "shifted" and (kind != "blocked" or part.drives)
+        ]
     found += [(hop.name, "lost") for hop in description.hop]
     return [*found, *((loop.name, "stalled") for loop in description.loop)]
+
+
+def fault_figures(chosen: Sequence[tuple[str, str]]) -> dict[str, Figure]:
+    """Return the figures of some faults, not looked for yet.
+
+    Parameters
+    ----------
+    chosen : sequence of (str, str)
+        Name and kind of each.
+    """
+    found = [Figure("damaging", "1", "faults that take a part beyond its limit", better="lower")]
+    for on, kind in chosen:
+        group = f"{on}.{kind}"
+        share = "what the worst part sees, over its limit, or over its rating where no limit is stated"
+        found.append(Figure(f"{group}.share", "1", share, better="lower", group=group))
+        away, never = "from the fault until the torque is away", "nothing takes the torque away"
+        found.append(Figure(f"{group}.torque_away", "s", away, reason=never, better="lower", group=group))
+    return by_name(found)
+
+
+def found_figures(runs: "Sequence[FaultRun]") -> dict[str, Figure]:
+    """Return the figures of faults that were run.
+
+    Parameters
+    ----------
+    runs : sequence of FaultRun
+        From `run_faults`.
+    """
+    figures = fault_figures([(run.fault.on, run.fault.kind) for run in runs])
+    figures["damaging"] = figures["damaging"].found(sum(run.damages for run in runs))
+    for run in runs:
+        for name, value in (("share", run.share), ("torque_away", run.off)):
+            entry = figures[key := f"{run.fault.on}.{run.fault.kind}.{name}"]
+            figures[key] = entry.absent(run.error, failed=True) if run.error else entry.found(value)
+    return figures
 
 
 def run_faults(
@@ -130,35 +168,34 @@ def run_faults(
 
     def run(fault: Fault, moment: str) -> FaultRun:
         nonlocal done
-        with shared(total):
-            found = _run(bench, fault, moment, healthy.duration)
+        found = _run(bench, fault, moment)
         done += 1
         if progress is not None:
             progress(done / total)
         return found
 
-    with ThreadPoolExecutor(_THREADS) as pool:
+    with shared(total), ThreadPoolExecutor(_THREADS) as pool:
         waiting = [
-            [
-                pool.submit(run, Fault(f"{name} {kind}", name, kind, at), moment)
-                for at, moment in moments
-            ]
+            [pool.submit(run, Fault(f"{name} {kind}", name, kind, at), moment) for at, moment in moments]
             for name, kind, moments in cases
         ]
-        worst = [max((future.result() for future in group), key=lambda found: found.share) for group in waiting]
+        worst = [
+            max((future.result() for future in group), key=lambda found: found.share) for group in waiting
+        ]
     tried = [replace(found, tried=len(moments)) for found, (_, _, moments) in zip(worst, cases, strict=True)]
-    return tuple(sorted(tried, key=lambda found: (-found.damages, -found.strains, -found.share)))
+    return tuple(sorted(tried, key=lambda found: (not found.damages, not found.strains, -found.share)))
 
 
 def _moments(healthy: Simulation, kind: FaultKind, period: Fraction) -> list[tuple[Fraction, str]]:
     """Return the instants at which a kind of fault is tried, with what singles each out."""
     time, phases = healthy.time, _PHASES if kind in _AT_ONCE else 1
-    found: dict[int, str] = {}
+    found: dict[Fraction, str] = {}
     for what, size in _sizes(healthy):
-        instant = int(np.argmax(size)) if size.size else 0
-        found.setdefault(instant, what)
+        instant = _nanosecond(float(time[np.argmax(size)])) if size.size else Fraction(0)
+        if all(abs(instant - other) > period for other in found):
+            found[instant] = what
     return [
-        (_nanosecond(float(time[instant])) + phase * period / _PHASES, what)
+        (instant + phase * period / _PHASES, what)
         for instant, what in found.items()
         for phase in range(phases)
     ]
@@ -178,18 +215,17 @@ def _sizes(healthy: Simulation) -> Iterator[tuple[str, np.ndarray]]:
 def _first_period(description: Description) -> Fraction:
     """Return the period of the first torsional mode, 1 ms where there is none [s]."""
     modes = find_modes(mechanics(build_bench(description, smooth=True)))
-    return _nanosecond(1.0 / modes[0].frequency) if modes else Fraction(1, 1000)
+    return _nanosecond(0.25 / modes[0].frequency) * _PHASES if modes else Fraction(1, 1000)
 
 
 def _nanosecond(seconds: float) -> Fraction:
     return Fraction(round(seconds * 1e9), 10**9)
 
 
-def _run(bench: Description, fault: Fault, moment: str, end: float) -> FaultRun:
-    """Run a bench with one more fault, for as long as it goes on, at most `AFTER` behind the fault."""
-    duration = min(_nanosecond(end), fault.at + AFTER)
+def _run(bench: Description, fault: Fault, moment: str) -> FaultRun:
+    """Run a bench with one more fault until `AFTER` behind it; set-points stay as they are left."""
     try:
-        found = simulate(replace(bench, fault=(*bench.fault, fault), duration=duration))
+        found = simulate(replace(bench, fault=(*bench.fault, fault), duration=fault.at + AFTER))
     except SimulationError as error:
         return FaultRun(fault, moment, 1, error=str(error).partition("\n")[0])
     at = float(fault.at)

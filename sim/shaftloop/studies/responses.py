@@ -298,6 +298,22 @@ def _fidelity(description: Description, names: Sequence[str]) -> dict[str, Figur
     return _fidelity_figures(description)
 
 
+def _faults_known(description: Description) -> dict[str, Figure]:
+    from shaftloop.studies.faults import fault_figures, standard_faults
+
+    return fault_figures(standard_faults(description))
+
+
+def _faults(description: Description, names: Sequence[str]) -> dict[str, Figure]:
+    from shaftloop.studies.faults import found_figures, run_faults, standard_faults
+
+    chosen = standard_faults(description)
+    if "damaging" not in names:
+        asked = {name.rpartition(".")[0] for name in names}
+        chosen = [(on, kind) for on, kind in chosen if f"{on}.{kind}" in asked]
+    return found_figures(run_faults(description, chosen))
+
+
 def _gains_known(description: Description) -> dict[str, Figure]:
     from shaftloop.studies.checks.gains import gain_figures
 
@@ -310,6 +326,7 @@ SOURCES: dict[str, Source] = {
     "map": Source(_per_loop(MAP_FIGURES), _map),
     "modes": Source(_modes_known, _modes),
     "fidelity": Source(_fidelity_known, _fidelity),
+    "faults": Source(_faults_known, _faults),
     "gains": Source(_gains_known, lambda description, _: _gains_known(description)),
 }
 """Everything that has responses, by the first word of their names."""

@@ -1,1 +1,1 @@
-"""The choice of a torque sensor: document, terminal, pictures."""
+"""What the bench stands when something fails: document, terminal, picture."""

@@ -1,0 +1,152 @@
+"""What `shaftloop faults` found: as a document, on the terminal, as a folder of files."""
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+from shaftloop.analysis.ratings import Load
+from shaftloop.answers.faults import FaultsAnswer
+from shaftloop.figures import number
+from shaftloop.report.canvas import Picture
+from shaftloop.report.documents import identity, origin
+from shaftloop.report.faults.verdict import bound, verdict
+from shaftloop.report.files import Outputs, write_text
+from shaftloop.report.quantities import show
+from shaftloop.report.terminal import Piece, add_row, new_table
+from shaftloop.scenario.faults import said
+from shaftloop.studies.faults import FaultRun
+
+__all__ = ["details", "document", "pictures", "verdict", "write"]
+
+CAUTION = (
+    "Caution: a simulated interlock is no protective device. What breaks needs a guard that holds the "
+    "pieces, what turns goes on turning after a trip, and a machine with magnets makes voltage as long as it "
+    "turns. Local codes and licensed practice rule."
+)
+_LEFT_OUT = (
+    "Left out: what a broken part does next, how a part blocks (here at once, the worst case), and what the "
+    "diodes of an inverter with blocked pulses do."
+)
+
+
+def document(results: FaultsAnswer) -> dict[str, Any]:
+    """Return the JSON document.
+
+    Parameters
+    ----------
+    results : FaultsAnswer
+        What was found.
+    """
+    return {
+        "scenario": identity(results.scenario),
+        "provenance": origin(results.scenario),
+        "protected": results.protected,
+        "figures": {name: figure.document() for name, figure in results.figures.items()},
+        "faults": [_run(run) for run in results.runs],
+        "caution": CAUTION,
+        "warnings": list(results.warnings),
+    }
+
+
+def details(results: FaultsAnswer) -> Iterator[Piece]:
+    """Yield the tables and lines that say what was found.
+
+    Parameters
+    ----------
+    results : FaultsAnswer
+        What was found.
+    """
+    table = new_table(
+        f"{results.title}: what fails, at the worst of the moments tried",
+        *("fault", "verdict", "worst part", "largest", "interlock", "torque away after"),
+    )
+    for run in results.runs:
+        load = run.worst
+        add_row(
+            table,
+            said(run.fault),
+            _judged(run),
+            "-" if load is None else f"{load.part}, {load.quantity}",
+            "-" if load is None else f"{show(load.peak, load.unit, 3)} {bound(load)}",
+            run.tripped or "none",
+            "never" if run.off is None else show(run.off, "s", 3),
+        )
+    yield table
+    tried = sum(run.tried for run in results.runs)
+    yield (
+        f"{tried} runs: at the largest torque, power and speed, and four phases of the first mode from there "
+        "for what is sudden."
+    )
+    yield _LEFT_OUT
+    yield CAUTION
+
+
+def _judged(run: FaultRun) -> str:
+    if run.error:
+        return f"cannot be run: {run.error}"
+    return "DAMAGE" if run.damages else "above rating" if run.strains else "stands"
+
+
+def pictures(results: FaultsAnswer) -> list[Picture]:
+    """Return what can be drawn.
+
+    Parameters
+    ----------
+    results : FaultsAnswer
+        What was found.
+    """
+    from shaftloop.report.faults.bars import faults_picture
+
+    return [faults_picture(results, verdict(results)[0])]
+
+
+def write(folder: Path, results: FaultsAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
+    """Write document and picture and return the files.
+
+    Parameters
+    ----------
+    folder : Path
+        An existing folder.
+    results : FaultsAnswer
+        What was found.
+    document : str
+        The JSON document, written as faults.json.
+    kinds : sequence of str
+        Formats of the picture; none, no picture.
+
+    Raises
+    ------
+    OutputError
+        Where a file cannot be written.
+    """
+    out = Outputs(folder, kinds)
+    write_text(out.file("faults.json"), document)
+    out.draw(pictures(results))
+    return out.files
+
+
+def _run(run: FaultRun) -> dict[str, Any]:
+    never = run.error or "nothing takes the torque away"
+    return {
+        "on": run.fault.on,
+        "kind": run.fault.kind,
+        "at": number(float(run.fault.at), "s"),
+        "moment": run.moment,
+        "moments_tried": run.tried,
+        "verdict": _judged(run),
+        "share": number(None if run.error else run.share, "1", run.error or ""),
+        "loads": [_load(load) for load in run.loads],
+        "interlock": run.tripped,
+        "reaction": number(run.reaction, "s", run.error or "no interlock trips"),
+        "torque_away": number(run.off, "s", never),
+    }
+
+
+def _load(load: Load) -> dict[str, Any]:
+    return {
+        "part": load.part,
+        "quantity": load.quantity,
+        "largest": number(load.peak, load.unit),
+        "rated": number(load.rated, load.unit, "not stated"),
+        "limit": number(load.limit, load.unit, "not stated"),
+    }

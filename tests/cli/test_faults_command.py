@@ -1,0 +1,101 @@
+"""`shaftloop faults`: which faults a bench stands, from the command, from Python, as figures."""
+
+import json
+import math
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from rigs import Table, coupling, describe, sensor, servo, speed_loop, step, torque_loop
+from shaftloop.cli.main import cli
+from shaftloop.scenario.description import Description
+from shaftloop.studies.faults import FaultRun, run_faults, standard_faults
+from shaftloop.studies.responses import evaluate, known
+
+pytestmark = pytest.mark.compiled
+
+LEFT, RIGHT, STIFFNESS = 0.02, 0.03, 5e3
+SPEED = 60.0
+
+
+def rig(**keys: Table | list[Table]) -> Description:
+    """Return two machines on one spring, which turn at 60 rad/s with next to no torque."""
+    line = [
+        servo("drive", LEFT, time_constant="1 ms", max_speed="1000 rpm"),
+        coupling("c", 2e6),
+        {"part": "flywheel", "name": "f", "inertia": "0.0001 kg m^2"},
+        sensor("ts", STIFFNESS, rated="100 N m", limit="200 N m", range="150 N m"),
+        servo("load", RIGHT, time_constant="1 ms", max_speed="1000 rpm"),
+    ]
+    ramp = {"do": "ramp", "loop": "speed", "to": "60 rad/s", "over": "0.2 s"}
+    moves = [step("torque", "2 N m"), ramp, {"do": "hold", "time": "0.3 s"}]
+    loops = [speed_loop("drive", 1.0, 0.0), torque_loop("load", "ts")]
+    return describe({"line": line, "loop": loops, "sequence": moves, **keys})
+
+
+def one(description: Description, name: str, kind: str) -> FaultRun:
+    return run_faults(description, [(name, kind)])[0]  # type: ignore[list-item]
+
+
+def test_everything_that_can_fail_is_tried_once() -> None:
+    assert standard_faults(rig()) == [
+        *(("drive", kind) for kind in ("blocked", "torque_off", "command_stuck")),
+        ("c", "broken"),
+        *(("ts", kind) for kind in ("broken", "stuck", "zero", "full_scale")),
+        *(("load", kind) for kind in ("blocked", "torque_off", "command_stuck")),
+        ("speed", "stalled"),
+        ("torque", "stalled"),
+    ]
+
+
+def test_a_blocked_machine_loads_the_line_as_the_energy_of_the_other_says() -> None:
+    """The other machine stops on the springs: ½·J·ω² = ½·T²/k, with both springs in series."""
+    found = one(rig(), "load", "blocked")
+    stiffness = 1.0 / (1.0 / STIFFNESS + 1.0 / 2e6)
+    assert found.worst is not None and found.worst.part == "ts" and found.damages
+    assert found.worst.peak == pytest.approx(SPEED * math.sqrt(LEFT * stiffness), rel=0.03)
+    assert found.share == pytest.approx(found.worst.peak / 200.0)
+
+
+def test_interlocks_are_left_out_where_asked_and_their_reaction_is_from_the_fault() -> None:
+    limit = {"name": "over", "watches": "ts", "above": "50 N m", "reaction": "2 ms"}
+    description = rig(limit=[limit])
+    kept = run_faults(description, [("load", "blocked")])[0]
+    bare = run_faults(description, [("load", "blocked")], protected=False)[0]
+    assert kept.tripped == "over" and kept.reaction is not None and kept.off is not None
+    assert kept.off == pytest.approx(kept.reaction + 2e-3, abs=2e-4)
+    assert bare.tripped is None and bare.off is None
+
+
+def test_a_part_that_broke_is_not_judged_and_the_others_are() -> None:
+    found = one(rig(), "ts", "broken")
+    assert {load.part for load in found.loads} == {"drive", "load"}
+    assert found.tried % 4 == 0
+
+
+def test_figures_for_checks_and_studies() -> None:
+    description = rig()
+    names = ["faults.load.blocked.share", "faults.ts.zero.torque_away"]
+    assert {*names, "faults.damaging"} <= set(known(description, names))
+    found = evaluate(description, names)
+    assert found[names[0]].value == pytest.approx(one(description, "load", "blocked").share)
+    assert found[names[1]].value is None and "nothing takes" in (found[names[1]].reason or "")
+
+
+def test_the_command_says_which_fault_is_worst_and_exits_with_1(tmp_path: Path) -> None:
+    wanted = ["faults", "wheel-hub", "--fault", "load.blocked", "--fault", "ts.zero", "--out", str(tmp_path)]
+    result = CliRunner().invoke(cli, [*wanted, "--json"])
+    assert result.exit_code == 1
+    document = json.loads(result.stdout)
+    assert document["answer"][0].startswith("The bench does not stand its faults: 1 of 2")
+    assert [fault["kind"] for fault in document["faults"]] == ["blocked", "zero"]
+    assert document["faults"][0]["interlock"] == "overtorque" and "licensed practice" in document["caution"]
+    assert {path.name for path in tmp_path.iterdir()} == {"faults.json", "faults.png"}
+    shown = CliRunner().invoke(cli, [*wanted, "--pictures", "none"]).stdout
+    assert "load is blocked" in shown and "DAMAGE" in shown and "Caution" in shown
+
+
+def test_a_name_that_does_not_fail_is_refused_with_the_nearest() -> None:
+    result = CliRunner().invoke(cli, ["faults", "wheel-hub", "--fault", "load.blokced"])
+    assert result.exit_code == 2 and "load.blocked" in result.stderr
