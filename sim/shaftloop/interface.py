@@ -134,6 +134,7 @@ class TestBench:
         torque: float | None = None,
         everywhere: bool = False,
         vary: str | None = None,
+        at: Sequence[float] = (),
         inject: str | None = None,
     ) -> MarginsAnswer:
         """Return stability, margins and latency budget of loops.
@@ -148,6 +149,8 @@ class TestBench:
             Also the worst case over the operating range.
         vary : str, optional
             Also the margins against a value, e.g. ``line.ts.latency=0ms..1ms``.
+        at : sequence of float
+            Also what every loop does at these frequencies. [Hz]
         inject : str, optional
             Also measure the loops in the time simulation: ``multisine``, ``chirp`` or ``stepped_sine``.
 
@@ -162,7 +165,7 @@ class TestBench:
         check_point(self.scenario.description, speed, torque)
         varied = None if vary is None else read_range(vary)
         found = find_margins(
-            self.scenario, Demand(names, speed, torque), everywhere=everywhere, varied=varied
+            self.scenario, Demand(names, speed, torque), everywhere=everywhere, varied=varied, at=at
         )
         return found if inject is None else with_injection(found, inject)
 

@@ -227,6 +227,7 @@ def test_metrics_are_the_same_with_the_channels_that_they_need() -> None:
         outcome, _ = simulate_many([description] * 2, channels=needed_channels)
         assert outcome.simulation is not None
         names = {"true_torque", "reading", "speed_setpoint", "torque_setpoint", "drive_speed"}
+        names |= {"drive_energy", "load_energy", "grid_energy"}
         assert set(outcome.simulation.traces) == set(outcome.simulation.units) == names
         assert metrics(outcome.simulation) == metrics(simulate(description))
 

@@ -75,9 +75,9 @@ COMMANDS = {
     "simulate": "simulate bench.toml --verify",
     "modes": "modes bench.toml",
     "faults": "faults bench.toml --fault load.blocked",
-    "margins": "margins bench.toml --map --vary loop.torque.kp=0.1..0.2:2 --inject multisine",
+    "margins": "margins bench.toml --map --vary loop.torque.kp=0.1..0.2:2 --inject multisine --at 20_Hz",
     "fidelity": "fidelity bench.toml --crosstalk 0.5_% --lever 20_mm --encoder-clock 10_MHz "
-    "--encoder-error 0.01_mrad",
+    "--encoder-error 0.01_mrad --at 20_Hz",
     "tune": "tune bench.toml --loop torque --structure pi",
     "tune of a speed loop": "tune bench.toml --loop speed --structure pi",
     "check": "check bench.toml",

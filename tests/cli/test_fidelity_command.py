@@ -106,6 +106,21 @@ def test_a_slow_sensor_folds_ripple_into_the_band_and_says_so() -> None:
     assert impossible["aliasing"]["remedy"]["cutoff"]["reason"].startswith("no cutoff alone does it")
 
 
+def test_what_becomes_of_a_torque_of_a_frequency() -> None:
+    found = document("rich.toml", "--at", "20 Hz", "--at", "300 Hz")
+    for entry in found["at"]:
+        parts = [entry[name] for name in ("mechanical", "signal", "total")]
+        amplitudes = [part["amplitude"]["value"] for part in parts]
+        phases = [part["phase"]["value"] for part in parts]
+        assert amplitudes[2] == pytest.approx(amplitudes[0] * amplitudes[1])
+        assert phases[2] == pytest.approx(phases[0] + phases[1])
+    total = found["at"][0]["total"]
+    size, late = total["amplitude"]["value"], -total["phase"]["value"]
+    assert f"At 20 Hz a torque of 1 % reads as {size:.4g} %, {late:.3g}° late" in found["answer"][0]
+    assert "Sines: amplitude and phase" in call("rich.toml", "--at", "20 Hz", "--pictures", "none").output
+    assert "at" not in document("rich.toml")
+
+
 def test_alias_limit_may_be_a_share_of_the_rated_torque() -> None:
     found = document("rich.toml", "--alias-limit", "0.2 %")
     assert found["aliasing"]["level"]["value"] == pytest.approx(0.1)
@@ -184,6 +199,8 @@ def test_options_reach_the_figures() -> None:
         (["rich.toml", "--torque", "90 rpm"], 2, '--torque: "90 rpm"'),
         (["rich.toml", "--speed", "90000 rpm"], 3, "largest speed of drive: needs 90000 rpm"),
         (["rich.toml", "--torque", "5 kN m"], 3, "the bench cannot hold"),
+        (["rich.toml", "--at", "2 N m"], 2, '--at: "2 N m"'),
+        (["rich.toml", "--at", "1 MHz"], 2, "--at: 1e+06 Hz; allowed: above 0 and below "),
         (["rich.toml", "--order", "0"], 2, "--order: 0 is outside 0 to 1000 periods per turn"),
         (["rich.toml", "--ripple", "-1 N m"], 2, "--ripple: -1 N m is no amplitude"),
         (["rich.toml", "--alias-limit", "0 N m"], 2, "--alias-limit: 0 N m is no level"),

@@ -74,6 +74,25 @@ def test_the_stated_gain_margin_is_true_of_a_bench_with_that_gain() -> None:
         assert (spectral_radius(bench.dynamics(state)) < 1.0) is stable
 
 
+def test_what_a_loop_does_at_a_frequency(tmp_path: Path) -> None:
+    options = ("wheel-hub", "--loop", "torque", "--at", "20 Hz", "--at", "50 Hz")
+    whole = document(*options)
+    first, second = whole["loops"]["torque"]["at"]
+    assert [entry["frequency"] for entry in (first, second)] == [
+        {"value": f, "unit": "Hz"} for f in (20.0, 50.0)
+    ]
+    assert first["amplitude"]["value"] > second["amplitude"]["value"] and first["phase"]["unit"] == "deg"
+    result = margins(*options, "--out", str(tmp_path), "--pictures", "none")
+    left = first["left_of_disturbance"]["value"]
+    said = f"At 20 Hz it follows its set-point with {first['amplitude']['value']:.4g} of the amplitude, "
+    assert said in whole["answer"][0]
+    assert f"leaves {left:.3g} % of a disturbance of 1 %" in whole["answer"][0]
+    assert "Sines: true quantity per set-point" in result.output and f"{left:.3g} %" in result.output
+    assert "at" not in document("wheel-hub", "--loop", "torque")["loops"]["torque"]
+    unstable = document("wheel-hub", "--set", "loop.torque.kp=3", "--at", "20 Hz", "--loop", "torque")
+    assert unstable["loops"]["torque"]["stable"] is False and "at" not in unstable["loops"]["torque"]
+
+
 def test_an_unstable_bench_is_a_result() -> None:
     result = margins("reference-bench", "--set", "loop.torque.kp=1.2", "--json")
     assert result.exit_code == 0
@@ -129,6 +148,9 @@ def test_the_tables_of_map_and_vary() -> None:
         (("--speed", "fast"), "--speed"),
         (("--torque", "80"), "--torque: \"80\": the unit is missing"),
         (("--torque", "80 rpm"), "e.g. \"80 N m\""),
+        (("--at", "20"), '--at: "20": the unit is missing'),
+        (("--at", "0 Hz"), "--at: 0 Hz; allowed: above 0 and below 1000 Hz, half the rate of loop speed"),
+        (("--at", "1 kHz", "--loop", "torque"), "below 1000 Hz, half the rate of loop torque"),
         (("--vary", "line.ts.latency"), "PATH=LO..HI"),
         (("--vary", "line.tss.latency=0ms..1ms:2"), "nearest: ts"),
     ],

@@ -3,7 +3,7 @@
 A step or hold that the end of the run, or a trip, cuts shorter than all others is not judged.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from math import isfinite
 from typing import TypeVar
@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.analysis.atend import end_figures
+from shaftloop.analysis.energymetrics import energy_values
 from shaftloop.analysis.heatfigures import heat_figures
 from shaftloop.analysis.ratings import rating_figures
 from shaftloop.analysis.simulation import Simulation
@@ -24,6 +25,7 @@ from shaftloop.analysis.steps import (
     rise_time,
     settling_time,
 )
+from shaftloop.analysis.tracking import tracking
 from shaftloop.bench.handles import Bench, LoopHandle
 from shaftloop.engine.supervision import OFF
 from shaftloop.figures import Figure, by_name
@@ -44,6 +46,8 @@ _T = TypeVar("_T")
 LOSS_PREFIX = "loss_energy."
 """Begins the names of the losses of the elements."""
 
+_OF_STEPS = ("rise_time", "overshoot", "settling_time", "steady_error", "ripple_rms")
+"""Metrics of a torque loop whose set-point steps and rests."""
 _BAND = 0.02
 _SHORTEST = 8
 """Fewest records of a hold whose last quarter is judged."""
@@ -89,9 +93,32 @@ METRICS = (
         "rad/s",
         "largest speed minus set-point, either sign, while the set-point rests and once it has been reached",
     ),
+    *(
+        Figure(
+            f"{quantity}_tracking_{name}", unit or own, f"{meaning}, over sines and traces of the set-point"
+        )
+        for quantity, own in (("torque", "N m"), ("speed", "rad/s"))
+        for name, unit, meaning in (
+            ("rms", "", f"rms of set-point minus true {quantity}"),
+            ("max", "", f"largest set-point minus true {quantity}, either sign"),
+            ("lag", "s", f"how late the true {quantity} is"),
+        )
+    ),
     Figure("drive_energy", "J", "drawn from the link by the leftmost machine; negative: returned"),
     Figure("load_energy", "J", "drawn from the link by the rightmost machine; negative: returned"),
     Figure("grid_energy", "J", "supplied by the grid"),
+    Figure(
+        "fed_back_power",
+        "W",
+        "largest power that one machine gives to the link, mean over a record interval",
+    ),
+    Figure("fed_back_energy", "J", "given to the link by all machines, each as long as it gives"),
+    Figure(
+        "grid_returned_power",
+        "W",
+        "largest power that all machines together give to the grid, mean over a record interval",
+    ),
+    Figure("grid_returned_energy", "J", "given to the grid by all machines together, as long as they do"),
     Figure(
         "returned_share",
         "1",
@@ -110,7 +137,8 @@ METRICS = (
 _NOTE = (
     "Where no step is free of other moving set-points, all steps count. A step or hold that the end of the "
     "run, or a trip, cuts shorter than all others is not judged. Control is judged until a trip takes the "
-    "torque away; peaks, reading and energies over the whole run."
+    "torque away; peaks, reading and energies over the whole run. Sines are tracked over whole periods, "
+    "without the first of three or more; the lag is the shift that leaves the least difference."
 )
 
 _Found = tuple[float | None, str | None, float | None]
@@ -131,7 +159,8 @@ def metrics(simulation: Simulation) -> dict[str, Figure]:
     simulation : Simulation
         Finished run.
     """
-    found = {**_torque(simulation), **_sensor(simulation), **_speed(simulation), **_energy(simulation)}
+    groups = (_torque, _sensor, _speed, _tracking, energy_values)
+    found = {name: value for group in groups for name, value in group(simulation).items()}
     found["step"] = (simulation.step, None, None)
     result = {}
     for entry in METRICS:
@@ -151,7 +180,8 @@ def needed_channels(bench: Bench) -> set[str]:
     bench : Bench
         The bench.
     """
-    names = {"true_torque", "reading", *(f"{name}_setpoint" for name in bench.loops)}
+    names = {"true_torque", "reading", *(f"{name}_setpoint" for name in bench.loops), "grid_energy"}
+    names |= {f"{name}_energy" for name in bench.machines}
     loop = bench.speed_loop()
     return names if loop is None else names | {f"{_measured_machine(bench, loop)}_speed"}
 
@@ -186,7 +216,7 @@ def torque_steps(simulation: Simulation) -> list[Step]:
 
 def _torque(simulation: Simulation) -> dict[str, _Found]:
     """Return how the torque loop follows its set-point."""
-    names = [entry.name for entry in METRICS if entry.name.startswith("torque_")]
+    names = [f"torque_{name}" for name in _OF_STEPS]
     loop = simulation.bench.torque_loop()
     if loop is None:
         return dict.fromkeys(names, _nothing("no loop controls a torque"))
@@ -316,6 +346,22 @@ def _speed(simulation: Simulation) -> dict[str, _Found]:
     return {name: (float(deviation[where]), None, float(simulation.time[where]))}
 
 
+def _tracking(simulation: Simulation) -> dict[str, _Found]:
+    """Return how the first torque loop and the first speed loop follow sines and traces."""
+    bench, end = simulation.bench, control_end(simulation)
+    found: dict[str, _Found] = {}
+    for quantity, loop in (("torque", bench.torque_loop()), ("speed", bench.speed_loop())):
+        values: Sequence[_Found] = 3 * [_nothing(f"no loop controls a {quantity}")]
+        if loop is not None:
+            channel = "true_torque" if quantity == "torque" else f"{_measured_machine(bench, loop)}_speed"
+            kept = tracking(simulation, loop, simulation.traces[channel][:end])
+            values = 3 * [_nothing(f"the {quantity} set-point follows no sine and no trace")]
+            values = [(value, None, at) for value, at in kept] if kept else values
+        names = (f"{quantity}_tracking_{name}" for name in ("rms", "max", "lag"))
+        found |= zip(names, values, strict=True)
+    return found
+
+
 def _measured_machine(bench: Bench, loop: LoopHandle) -> str:
     """Return the machine whose speed a loop controls."""
     return loop.source if loop.source in bench.machines else loop.parameters.acts_on
@@ -326,28 +372,6 @@ def _from_reached(hold: Hold, deviation: Array) -> slice:
     part = deviation[hold.first : hold.end]
     met = part * np.sign(part[0]) <= 0.0
     return slice(hold.first + int(np.argmax(met)) if met.any() else hold.end, hold.end)
-
-
-def _energy(simulation: Simulation) -> dict[str, _Found]:
-    energies = simulation.energies
-    order = [part.name for part in simulation.bench.description.line if part.name in energies.links]
-    taken = sum(max(energy, 0.0) for energy in energies.links.values())
-    returned = -sum(min(energy, 0.0) for energy in energies.links.values())
-    share: _Found = _nothing("no machine returned more energy than it took")
-    if taken > 0.0 and returned > 0.0:
-        share = (returned / taken, None, None)
-    load: _Found = _nothing("the line has only one machine")
-    if len(order) > 1:
-        load = (energies.links[order[-1]], None, None)
-    return {
-        "drive_energy": (energies.links[order[0]], None, None),
-        "load_energy": load,
-        "grid_energy": (energies.grid, None, None),
-        "returned_share": share,
-        "loss_energy": (energies.loss, None, None),
-        "stored_energy": (energies.stored, None, None),
-        "energy_residual": (energies.residual, None, None),
-    }
 
 
 def _losses(simulation: Simulation) -> dict[str, Figure]:

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,9 +12,10 @@ from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.operating import OperatingPoint
 from shaftloop.bench.handles import LoopHandle
 
-__all__ = ["StepResponse", "step_response"]
+__all__ = ["StepResponse", "small_step", "step_response", "true_quantity"]
 
 Array = NDArray[np.float64]
+_N = TypeVar("_N", np.float64, np.complex128)
 
 _SMALL = 1e-3
 """Size of the step, relative to rated torque or largest speed."""
@@ -77,7 +79,7 @@ def step_response(
         A thousandth of rated torque or largest speed where not given. [N m] or [rad/s]
     """
     name = loop.parameters.name
-    step = _small_step(bench, loop) if size is None else size
+    step = small_step(bench, loop) if size is None else size
     setpoints = {**point.setpoints, name: point.setpoints[name] + step}
     for stops in _lengths(bench, loop, radius):
         try:
@@ -85,7 +87,7 @@ def step_response(
             states = np.vstack([state, bench.walk(state, stops)])
         finally:
             bench.hold(point)
-        reading, true = states[:, loop.reading_slot], _true(bench, loop, states)
+        reading, true = states[:, loop.reading_slot], true_quantity(bench, loop, states)
         reading, true = ((values - values[0]) / step for values in (reading, true))
         if _last_outside(true) < len(true) // 2:
             break
@@ -93,7 +95,16 @@ def step_response(
     return _trimmed(name, loop.quantity, step, time, reading, true)
 
 
-def _small_step(bench: HyperMap, loop: LoopHandle) -> float:
+def small_step(bench: HyperMap, loop: LoopHandle) -> float:
+    """Return a small change of the set-point of a loop [N m] or [rad/s].
+
+    Parameters
+    ----------
+    bench : HyperMap
+        The smooth bench.
+    loop : LoopHandle
+        A loop of it.
+    """
     if loop.quantity == "torque":
         return _SMALL * bench.bench.sensors[loop.source].parameters.rated
     return _SMALL * bench.bench.machines[loop.parameters.acts_on].parameters.max_speed
@@ -125,7 +136,18 @@ def _last_outside(true: Array) -> int:
     return int(outside[-1]) if len(outside) else 0
 
 
-def _true(bench: HyperMap, loop: LoopHandle, states: Array) -> Array:
+def true_quantity(bench: HyperMap, loop: LoopHandle, states: NDArray[_N]) -> NDArray[_N]:
+    """Return what a loop controls, as it is and not as it is read, shape (states,) [N m] or [rad/s].
+
+    Parameters
+    ----------
+    bench : HyperMap
+        The smooth bench.
+    loop : LoopHandle
+        A loop of it.
+    states : ndarray, shape (states, slots)
+        From `HyperMap.walk`, or changes of them.
+    """
     plant = bench.bench.model.plant
     if loop.quantity == "torque":
         row = plant.c[plant.rows[bench.bench.sensors[loop.source].true_torque]]

@@ -1,5 +1,7 @@
 """How far the torque reading is from the torque of the unit under test."""
 
+import cmath
+import math
 from dataclasses import dataclass, replace
 
 from shaftloop.analysis.fidelity.aliasing import Aliasing, aliasing
@@ -9,12 +11,13 @@ from shaftloop.analysis.fidelity.figures import figures
 from shaftloop.analysis.fidelity.misalignment import CouplingError, misalignment
 from shaftloop.analysis.fidelity.transfer import Fidelity, fidelity
 from shaftloop.analysis.simulation import Simulation, simulate
+from shaftloop.analysis.sineresponse import check_frequency
 from shaftloop.answers.base import Answer
 from shaftloop.errors import SimulationError
 from shaftloop.figures import Figure
 from shaftloop.scenario.reading import Scenario
 
-__all__ = ["FidelityAnswer", "Wishes", "find_fidelity", "with_run"]
+__all__ = ["FidelityAnswer", "TorqueAt", "Wishes", "find_fidelity", "with_run"]
 
 
 @dataclass(frozen=True)
@@ -44,6 +47,30 @@ class Wishes:
     """Reading of the sensor per bending moment. [1]"""
     lever: float = 0.0
     """From a misaligned coupling to the measuring section. [m]"""
+    at: tuple[float, ...] = ()
+    """Frequencies at which amplitude and phase are stated. [Hz]"""
+
+
+@dataclass(frozen=True)
+class TorqueAt:
+    """What becomes of a sine of the torque of the unit on its way to the reading."""
+
+    frequency: float
+    """[Hz]"""
+    mechanical: complex
+    """True torque per torque of the unit, relative to slow torques. [1]"""
+    signal: complex
+    """Reading per true torque, relative to slow torques. [1]"""
+
+    @property
+    def amplitude(self) -> float:
+        """Reading per torque of the unit, relative to slow torques [1]."""
+        return abs(self.mechanical * self.signal)
+
+    @property
+    def phase(self) -> float:
+        """Of the reading against the torque of the unit, negative where it is late [deg]."""
+        return math.degrees(cmath.phase(self.mechanical) + cmath.phase(self.signal))
 
 
 @dataclass(frozen=True)
@@ -55,6 +82,8 @@ class FidelityAnswer(Answer):
     correction: Correction
     encoders: tuple[EncoderFigures, ...]
     misalignment: tuple[CouplingError, ...] = ()
+    at: tuple[TorqueAt, ...] = ()
+    """What becomes of a torque at the frequencies asked for."""
     simulation: Simulation | None = None
     """A run of the scenario; None where none was asked for or it failed."""
     no_run: str = ""
@@ -87,11 +116,15 @@ def find_fidelity(scenario: Scenario, wishes: Wishes | None = None) -> FidelityA
 
     Raises
     ------
+    ScenarioError
+        Where the sensor is too slow for a frequency that is asked for.
     SimulationError
         Where a limit prevents the operating point.
     """
     wishes, description = wishes or Wishes(), scenario.description
     found = fidelity(description, wishes.speed, wishes.torque)
+    for frequency in wishes.at:
+        check_frequency(frequency, found.sampling, f"sensor {found.sensor.name}")
     rated, level = found.sensor.rated, wishes.level
     if level is not None and wishes.relative:
         level *= rated
@@ -107,6 +140,7 @@ def find_fidelity(scenario: Scenario, wishes: Wishes | None = None) -> FidelityA
         correction(description, bench, point, 1e-3 * rated, wishes.inertia_error, wishes.window),
         encoders,
         misalignment(found, wishes.crosstalk, wishes.lever),
+        tuple(TorqueAt(f, found.mechanical_at(f), found.signal_at(f)) for f in wishes.at),
     )
 
 

@@ -1,6 +1,8 @@
 """How much the loops stand: stability, margins, sensitivity and latency budget of every loop."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 from typing import TYPE_CHECKING
 
 from shaftloop.analysis.budget import Budget, latency_budget
@@ -10,6 +12,7 @@ from shaftloop.analysis.handover import closed_state_space, opened_state_space
 from shaftloop.analysis.injection import Measured, measure_response
 from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.poles import Pole, closed_poles
+from shaftloop.analysis.sineresponse import AtFrequency, at_frequency, check_frequency
 from shaftloop.analysis.stepresponse import StepResponse
 from shaftloop.analysis.worstcase import (
     LoopAnalysis,
@@ -50,6 +53,8 @@ class LoopAnswer:
     """Over the operating range; empty where it was not looked at."""
     measured: Measured | None = None
     """By an injection in the time simulation; None where there was none."""
+    at: tuple[AtFrequency, ...] = ()
+    """What it does at the frequencies asked for; empty where it is unstable."""
     elsewhere: tuple[Worst, ...] = ()
     """What is worse by more than 5 % at standstill, at the opposite torque or on the map, where looked at."""
 
@@ -130,6 +135,7 @@ def find_margins(
     *,
     everywhere: bool = False,
     varied: Range | None = None,
+    at: Sequence[float] = (),
     watch: Watch = unwatched,
 ) -> MarginsAnswer:
     """Return stability and margins of loops.
@@ -144,14 +150,21 @@ def find_margins(
         Also the worst case over the operating range.
     varied : Range, optional
         Also the margins against a value of the scenario.
+    at : sequence of float
+        Also what every loop does at these frequencies. [Hz]
     watch : callable
         Shows what is going on.
 
     Raises
     ------
+    ScenarioError
+        Where a loop is too slow for a frequency.
     SimulationError
         Where a limit prevents the operating point.
     """
+    rates = {loop.name: float(loop.rate) for loop in scenario.description.loop}
+    for name, frequency in product(demand.loops, at):
+        check_frequency(frequency, rates[name], f"loop {name}")
     variation = None
     if varied is not None:
         with watch("varying") as progress:
@@ -166,6 +179,10 @@ def find_margins(
         name: replace(
             _details(analysis, worst_cases(points, name) if points else ()),
             elsewhere=worse_elsewhere(ends, analysis.margins),
+            at=tuple(
+                at_frequency(analysis.bench, analysis.state, analysis.margins, frequency)
+                for frequency in (at if analysis.margins.stable else ())
+            ),
         )
         for name, analysis in found.items()
     }

@@ -3,6 +3,7 @@
 import click
 
 from shaftloop.cli.options import Request, hand_over, say, scenario_options
+from shaftloop.cli.point import at_option, read_frequencies
 
 __all__ = ["fidelity"]
 
@@ -11,6 +12,7 @@ __all__ = ["fidelity"]
 @scenario_options
 @click.option("--speed", metavar="SPEED", help='Operating speed, e.g. "1500 rpm"; else of the sequence.')
 @click.option("--torque", metavar="TORQUE", help='Operating torque, e.g. "80 N m"; else of the sequence.')
+@at_option("Also what becomes of a torque of this frequency, e.g. '20 Hz'; repeatable.")
 @click.option(
     "--order", "orders", type=float, multiple=True, metavar="N", help="A further ripple of N per turn."
 )
@@ -40,6 +42,7 @@ def fidelity(  # noqa: PLR0913  (one argument per option)
     request: Request,
     speed: str | None,
     torque: str | None,
+    at: tuple[str, ...],
     orders: tuple[float, ...],
     ripple: str | None,
     alias_limit: str | None,
@@ -74,6 +77,7 @@ def fidelity(  # noqa: PLR0913  (one argument per option)
         _quantity("--encoder-error", encoder_error, "rad", "0.05 deg") or 0.0,
         _quantity("--crosstalk", crosstalk, "1", "0.5 %"),
         _quantity("--lever", lever, "m", "60 mm") or 0.0,
+        read_frequencies(at),
     )
     folder = request.folder(scenario.name)
     if folder is not None:

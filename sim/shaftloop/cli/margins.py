@@ -3,7 +3,7 @@
 import click
 
 from shaftloop.cli.options import Request, hand_over, say, scenario_options
-from shaftloop.cli.point import read_torque
+from shaftloop.cli.point import at_option, read_frequencies, read_torque
 
 __all__ = ["margins"]
 
@@ -20,19 +20,21 @@ __all__ = ["margins"]
     metavar="PATH=LO..HI[:N]",
     help="Also the margins against a value of the scenario, e.g. line.ts.latency=0ms..1ms.",
 )
+@at_option("Also what each loop does at this frequency, e.g. '20 Hz'; repeatable.")
 @click.option(
     "--inject",
     type=click.Choice(["multisine", "chirp", "stepped_sine"]),
     help="Also measure each loop by an injection in the time simulation.",
 )
 @click.option("--noise", is_flag=True, help="Inject into the full bench, with noise and quantiser.")
-def margins(
+def margins(  # noqa: PLR0913  (one argument per option)
     request: Request,
     loop: str | None,
     speed: str | None,
     torque: str | None,
     with_map: bool,
     varied: str | None,
+    at: tuple[str, ...],
     inject: str | None,
     noise: bool,
 ) -> None:
@@ -67,7 +69,9 @@ def margins(
         make_folder(folder)
     if noise and inject is None:
         raise click.UsageError("--noise goes with --inject")
-    answer = find_margins(scenario, demand, everywhere=with_map, varied=wanted, watch=Progress)
+    answer = find_margins(
+        scenario, demand, everywhere=with_map, varied=wanted, at=read_frequencies(at), watch=Progress
+    )
     if inject is not None:
         for name, found in answer.loops.items():
             if not found.margins.stable:

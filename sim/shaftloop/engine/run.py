@@ -267,6 +267,17 @@ class Run:
         )
         self._write_faults()
 
+    def segments(self, profile: int) -> list[Segment]:
+        """Return the segments of a set-point profile, with all numbers of their rows."""
+        it, ft, found = self.tables.it, self.tables.ft, []
+        for row in range(self._segment_count()[profile]):
+            i = it[at.SEGMENT_INT] + (profile * it[at.SEGMENT_ROOM] + row) * at.SEGMENT_INTS
+            f = it[at.SEGMENT_FLOAT] + (profile * it[at.SEGMENT_ROOM] + row) * at.SEGMENT_FLOATS
+            values = tuple(float(value) for value in ft[f : f + at.SEGMENT_FLOATS])
+            counts = tuple(int(count) for count in it[i + 2 : i + at.SEGMENT_INTS])
+            found.append(Segment(int(it[i]), int(it[i + 1]), counts, values))
+        return found
+
     def steps(self) -> dict[int, float]:
         """Return the substep [s] of every gap length [tick] in use."""
         return self._gaps.steps()

@@ -1,5 +1,7 @@
 """What `shaftloop fidelity` found: as a document and as a folder of files."""
 
+import cmath
+import math
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -13,7 +15,7 @@ from shaftloop.analysis.fidelity.forced import Line
 from shaftloop.analysis.fidelity.misalignment import CouplingError
 from shaftloop.analysis.fidelity.signalpath import hold_response
 from shaftloop.analysis.fidelity.transfer import Fidelity
-from shaftloop.answers.fidelity import FidelityAnswer
+from shaftloop.answers.fidelity import FidelityAnswer, TorqueAt
 from shaftloop.figures import number
 from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import identity, origin
@@ -38,7 +40,8 @@ def document(results: FidelityAnswer) -> dict[str, Any]:
         What was found.
     """
     found = results.found
-    return {
+    at = {"at": [_at(entry) for entry in results.at]} if results.at else {}
+    return at | {
         "scenario": identity(results.scenario),
         "provenance": origin(results.scenario),
         "unit": found.unit,
@@ -104,6 +107,18 @@ def write(folder: Path, results: FidelityAnswer, document: str, kinds: Sequence[
     write_text(out.file("fidelity.json"), document)
     out.draw(pictures(results))
     return out.files
+
+
+def _at(entry: TorqueAt) -> dict[str, Any]:
+    def polar(amplitude: float, phase: float) -> dict[str, Any]:
+        return {"amplitude": number(amplitude, "1"), "phase": number(phase, "deg")}
+
+    parts = {"mechanical": entry.mechanical, "signal": entry.signal}
+    return {
+        "frequency": number(entry.frequency, "Hz"),
+        **{name: polar(abs(part), math.degrees(cmath.phase(part))) for name, part in parts.items()},
+        "total": polar(entry.amplitude, entry.phase),
+    }
 
 
 def _responses(found: Fidelity) -> dict[str, Any]:

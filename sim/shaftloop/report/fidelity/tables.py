@@ -1,5 +1,7 @@
 """What `shaftloop fidelity` found, on the terminal."""
 
+import cmath
+import math
 from collections.abc import Iterator
 
 from shaftloop.analysis.fidelity.aliasing import Aliasing, FoldedOrder
@@ -31,6 +33,8 @@ def details(results: FidelityAnswer) -> Iterator[Piece]:
     """
     found = results.found
     yield from _tell_bands(found, results.title)
+    if results.at:
+        yield _at_frequencies(results)
     yield from _tell_reading(found)
     yield from _tell_correction(results.correction)
     yield from _tell_aliasing(results.aliasing)
@@ -47,6 +51,17 @@ def _tell_bands(found: Fidelity, title: str) -> Iterator[Piece]:
     for part, bands in found.bands.items():
         add_row(table, _PARTS[part], *(_band(band) for band in bands))
     yield table
+
+
+def _at_frequencies(results: FidelityAnswer) -> Piece:
+    table = new_table("Sines: amplitude and phase", "frequency", *_PARTS.values(), "1 % reads as")
+    for entry in results.at:
+        parts = (
+            f"{abs(z):.4g}, {math.degrees(cmath.phase(z)):.3g}°" for z in (entry.mechanical, entry.signal)
+        )
+        total = f"{entry.amplitude:.4g}, {entry.phase:.3g}°"
+        add_row(table, f"{entry.frequency:.6g} Hz", *parts, total, f"{entry.amplitude:.4g} %")
+    return table
 
 
 def _tell_reading(found: Fidelity) -> Iterator[Piece]:

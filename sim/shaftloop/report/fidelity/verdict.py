@@ -2,7 +2,7 @@
 
 from shaftloop.analysis.fidelity.bands import Band
 from shaftloop.analysis.fidelity.transfer import Fidelity
-from shaftloop.answers.fidelity import FidelityAnswer
+from shaftloop.answers.fidelity import FidelityAnswer, TorqueAt
 from shaftloop.report.quantities import show
 
 __all__ = ["bands", "verdict"]
@@ -24,6 +24,7 @@ def verdict(answer: FidelityAnswer) -> list[str]:
     elif limited[1] is not None:
         first += "; the signal path limits it: cutoff and sampling rate would move it"
     bias, late = figures["drag_bias"].value or 0.0, figures["reading_delay"].value or 0.0
+    first = ". ".join([first, *(_at(entry) for entry in answer.at)])
     said = [
         f"{first}.",
         f"It is {show(late, 's', 3)} late, {show(bias, 'N m', 3)} off by drag at the operating speed and "
@@ -46,6 +47,11 @@ def bands(found: Fidelity) -> str:
     """
     ends = ", ".join(f"{band.level} {_reach(band)}" for band in found.bands["total"])
     return f"The reading of {found.sensor.name} follows the torque of {found.unit} within {ends}"
+
+
+def _at(entry: TorqueAt) -> str:
+    when = f"{abs(entry.phase):.3g}° {'late' if entry.phase < 0.0 else 'early'}"
+    return f"At {entry.frequency:.6g} Hz a torque of 1 % reads as {entry.amplitude:.4g} %, {when}"
 
 
 def _reach(band: Band) -> str:

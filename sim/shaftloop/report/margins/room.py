@@ -12,6 +12,7 @@ from shaftloop.analysis.injection import Measured
 from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.poles import Pole
 from shaftloop.analysis.response import Crossing
+from shaftloop.analysis.sineresponse import AtFrequency
 from shaftloop.analysis.worstcase import MapPoint, Worst
 from shaftloop.answers.margins import LoopAnswer, MarginsAnswer
 from shaftloop.figures import number
@@ -103,6 +104,15 @@ def write(folder: Path, results: MarginsAnswer, document: str, kinds: Sequence[s
     return out.files
 
 
+def _at(entry: AtFrequency) -> dict[str, Any]:
+    return {
+        "frequency": number(entry.frequency, "Hz"),
+        "amplitude": number(entry.amplitude, "1"),
+        "phase": number(entry.phase, "deg"),
+        "left_of_disturbance": number(entry.left, "1"),
+    }
+
+
 def _pole(pole: Pole) -> dict[str, Any]:
     return {
         "frequency": number(pole.frequency, "Hz", "it cannot be told how often it turns in a hyperperiod"),
@@ -135,6 +145,8 @@ def _loop(result: LoopAnswer) -> dict[str, Any]:
         },
         "budget": None if result.budget is None else _budget(result.budget),
     }
+    if result.at:
+        document["at"] = [_at(entry) for entry in result.at]
     if result.measured is not None:
         document["measured"] = _measured(result.measured)
     if result.budget is None:

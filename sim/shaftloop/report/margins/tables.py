@@ -37,6 +37,8 @@ def details(results: MarginsAnswer) -> Iterator[Piece]:
     for label in columns[0]:
         add_row(table, label, *(column[label] for column in columns))
     yield table
+    if any(result.at for result in loops.values()):
+        yield _at_frequencies(results)
     for result in loops.values():
         if result.budget is not None:
             yield from _tell_budget(result.budget)
@@ -45,6 +47,18 @@ def details(results: MarginsAnswer) -> Iterator[Piece]:
     if results.variation is not None:
         yield from _tell_variation(results.variation)
     yield _NOTE
+
+
+def _at_frequencies(results: MarginsAnswer) -> Piece:
+    table = new_table(
+        "Sines: true quantity per set-point, and what is left of a disturbance",
+        *("loop", "frequency", "amplitude", "phase", "of 1 % left"),
+    )
+    for name, result in results.loops.items():
+        for entry in result.at:
+            cells = f"{entry.amplitude:.4g}", f"{entry.phase:.4g}°", f"{entry.left:.3g} %"
+            add_row(table, name, _hertz(entry.frequency), *cells)
+    return table
 
 
 def _rows(result: LoopAnswer) -> list[tuple[str, str]]:

@@ -1,6 +1,7 @@
 """The answer about the margins of loops in words."""
 
 from shaftloop.analysis.margins import Margins
+from shaftloop.analysis.sineresponse import AtFrequency
 from shaftloop.answers.margins import LoopAnswer, MarginsAnswer
 from shaftloop.report.quantities import show
 
@@ -77,4 +78,12 @@ def _loop(name: str, found: LoopAnswer) -> str:
         most = min(lost, key=lambda share: share.phase)
         lost_there = f"{most.cause} takes {-most.phase:.0f}° at crossover"
         text += f" It is lively: {lost_there}; lower the gains or mend that."
-    return text
+    return " ".join([text, *(_at(entry) for entry in found.at)])
+
+
+def _at(entry: AtFrequency) -> str:
+    when = f"{abs(entry.phase):.3g}° {'late' if entry.phase < 0.0 else 'early'}"
+    return (
+        f"At {entry.frequency:.6g} Hz it follows its set-point with {entry.amplitude:.4g} of the amplitude, "
+        f"{when}, and leaves {entry.left:.3g} % of a disturbance of 1 %."
+    )

@@ -55,7 +55,7 @@ def _tell_metrics(title: str, metrics: dict[str, Figure]) -> Iterator[Piece]:
     table = new_table(title, "metric", "value", "")
     loss = metrics["loss_energy"].value or 0.0
     for name, metric in metrics.items():
-        if name.startswith(_APART):
+        if name.startswith(_APART) or (metric.value is None and "_tracking_" in name):
             continue
         if name.startswith(LOSS_PREFIX) and abs(metric.value or 0.0) <= _WORTH_A_LINE * loss:
             continue
