@@ -81,8 +81,8 @@ def test_a_baseline_is_written_and_compared_with(tmp_path: Path) -> None:
     assert result.exit_code == 1
     assert "gains changed: torque.kp: 0.4 → 0.45" in result.output
     assert (
-        "FAILED: phase margin of torque fell from 60 deg to 55 deg, worse by 5 deg (8.3 %); the limit 35 deg "
-        "is now 20 deg away, before 25 deg; more than the tolerance of 3 deg" in result.output
+        "FAILED: phase margin of torque fell from 60° to 55°: lost 5° (8.3 %), 3° allowed; the limit 35° "
+        "is now 20° away, before 25°" in result.output
     )
     assert "torque rise time fell from 10 ms to 8.889 ms, better by 1.11 ms (11 %)" in result.output
     assert call("b.toml", "--update-baseline").exit_code == 0 and call("b.toml").exit_code == 0

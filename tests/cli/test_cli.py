@@ -92,7 +92,7 @@ def test_results_go_to_a_folder_of_their_own(tmp_path: Path) -> None:
     assert result.exit_code == 0
     # The answer comes first, and all of it goes to stdout; warnings go elsewhere.
     assert result.stdout.startswith("The run of 0.03 s ends with no interlock tripped; every part stays ")
-    assert "torque_rise_time" in result.stdout and "written to shaftloop-out/reference-bench" in result.stdout
+    assert "torque rise time" in result.stdout and "written to shaftloop-out/reference-bench" in result.stdout
     assert all(line.startswith("warning: ") for line in result.stderr.splitlines())
     names = ["energy.png", "metrics.json", "overview.png", "traces.npz"]
     assert files(tmp_path) == [f"shaftloop-out/reference-bench/{name}" for name in names]

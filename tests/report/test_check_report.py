@@ -68,7 +68,7 @@ def test_figures_have_words(metric: str, words: str) -> None:
         (0.0, "1", "0"),
         (6.02e-8, "1", "6.02e-08"),
         (0.078358, "s", "78.36 ms"),
-        (35.0, "deg", "35 deg"),
+        (35.0, "deg", "35°"),
         (2144.24, "J", "2.144 kJ"),
         (100.0 * pi / 3.0, "rad/s", "1000 rpm"),
         (123456.0, "1/s", "123456 1/s"),
@@ -86,49 +86,47 @@ def test_quantities_are_short(value: float | None, unit: str, words: str) -> Non
     [
         (
             verdict(38.0, 52.0, at_least=35.0),
-            "phase margin of torque fell from 52 deg to 38 deg, worse by 14 deg (27 %); "
-            "the limit 35 deg is now 3 deg away, before 17 deg",
+            "phase margin of torque fell from 52° to 38°, worse by 14° (27 %); "
+            "the limit 35° is now 3° away, before 17°",
         ),
         (
             verdict(30.0, 52.0, at_least=35.0, tolerance=3.0),
-            "phase margin of torque fell from 52 deg to 30 deg, worse by 22 deg (42 %); "
-            "5 deg below the limit 35 deg; more than the tolerance of 3 deg",
+            "phase margin of torque fell from 52° to 30°: lost 22° (42 %), 3° allowed; "
+            "5° below the limit 35°",
         ),
         (
             verdict(54.0, 52.0, at_least=35.0),
-            "phase margin of torque rose from 52 deg to 54 deg, better by 2 deg (3.8 %); "
-            "the limit 35 deg is now 19 deg away, before 17 deg",
+            "phase margin of torque rose from 52° to 54°, better by 2° (3.8 %); "
+            "the limit 35° is now 19° away, before 17°",
         ),
         (
             verdict(40.0, 30.0, at_least=35.0),
-            "phase margin of torque rose from 30 deg to 40 deg, better by 10 deg (33 %); "
-            "the limit 35 deg is now 5 deg away",
+            "phase margin of torque rose from 30° to 40°, better by 10° (33 %); the limit 35° is now 5° away",
         ),
         (
             verdict(52.0, 52.0, at_least=35.0),
-            "phase margin of torque stays at 52 deg; the limit 35 deg is 17 deg away",
+            "phase margin of torque stays at 52°; the limit 35° is 17° away",
         ),
         (
             verdict(52.0, None, at_least=35.0),
-            "phase margin of torque is 52 deg; the limit 35 deg is 17 deg away",
+            "phase margin of torque is 52°; the limit 35° is 17° away",
         ),
-        (verdict(35.0, None, at_least=35.0), "phase margin of torque is 35 deg; the limit 35 deg is reached"),
+        (verdict(35.0, None, at_least=35.0), "phase margin of torque is 35°; the limit 35° is reached"),
         (
             verdict(50.0, 52.0, tolerance=1.0),
-            "phase margin of torque fell from 52 deg to 50 deg, a change of 2 deg (3.8 %); "
-            "more than the tolerance of 1 deg",
+            "phase margin of torque fell from 52° to 50°: lost 2° (3.8 %), 1° allowed",
         ),
         (
             verdict(50.0, "above", at_least=35.0),
-            "phase margin of torque is now 50 deg, before without end; the limit 35 deg is now 15 deg away",
+            "phase margin of torque is now 50°, before without end; the limit 35° is now 15° away",
         ),
         (
             verdict(figure(None, "deg", "|L| never crosses 1", "above"), 50.0, at_least=35.0),
-            "phase margin of torque is now without end, before 50 deg",
+            "phase margin of torque is now without end, before 50°",
         ),
         (
             verdict(50.0, "none", at_least=35.0),
-            "phase margin of torque is 50 deg, where it had no value; the limit 35 deg is 15 deg away",
+            "phase margin of torque is 50°, where it had no value; the limit 35° is 15° away",
         ),
         (verdict(None, 52.0, at_least=35.0), "phase margin of torque has no value: no step"),
         (
@@ -137,8 +135,8 @@ def test_quantities_are_short(value: float | None, unit: str, words: str) -> Non
         ),
         (
             verdict(21.26, 6.85, "simulate.torque_overshoot", "%", at_most=10.0, tolerance=1.0),
-            "torque overshoot rose from 6.85 % to 21.26 %, worse by 14.4 points; "
-            "11.3 points above the limit 10 %; more than the tolerance of 1 point",
+            "torque overshoot rose from 6.85 % to 21.26 %: 14.4 points more, 1 point "
+            "allowed; 11.3 points above the limit 10 %",
         ),
         (
             verdict(1.0, 0.0, "simulate.trips", "1", at_most=0.0),
@@ -151,7 +149,7 @@ def test_findings_read_like_an_engineer_wrote_them(case: Verdict, words: str) ->
 
 
 def test_bounds_in_words() -> None:
-    assert bounds_words(Expectation(PM, "deg", "", at_least=35.0)) == "at least 35 deg"
+    assert bounds_words(Expectation(PM, "deg", "", at_least=35.0)) == "at least 35°"
     assert (
         bounds_words(Expectation("a", "s", "", at_least=0.001, at_most=0.02))
         == "at least 1 ms and at most 20 ms"
@@ -232,7 +230,7 @@ def test_markdown_takes_nothing_for_markup() -> None:
     assert "## shaftloop check: ❌ refused" in text and "### wheel-hub: ❌ failed" in text
     rows = [line for line in text.splitlines() if line.startswith("| ")]
     assert rows[0] == "| | figure | value | bound | baseline |" and len(rows) == 3
-    assert rows[2] == "| ❌ failed | pm | 30 deg | at least 35 deg | 52 deg |"
+    assert rows[2] == "| ❌ failed | pm | 30° | at least 35° | 52° |"
     assert "- line break\n" in text and "soft &#60;b&#62;couplings" in text
 
 

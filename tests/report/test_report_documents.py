@@ -132,7 +132,7 @@ def test_the_terminal_shows_everything_on_stdout(full: RunAnswer, capsys: pytest
     assert err == ""
     assert "Costs $5 to $x_{" in out
     for words in (
-        "torque_overshoot",
+        "torque overshoot",
         "drive.copper",
         "... and 4 more, the last one at 1.1 s: limit exceeded",
         "Repeated with steps 2 times finer, 50.0 µs",

@@ -46,10 +46,12 @@ def test_a_trip_says_what_turns_on(ending: Ending, capsys: pytest.CaptureFixture
     text = " ".join(told(answer, capsys).split())
     assert f"speed of the line {speed}" in text and "current of drive" in text
     assert "without torque, by drag alone, to 1 % of its speed" in text
-    assert "Caution: magnets that turn make voltage, also with the inverter off" in text
+    assert "Caution: the magnets make voltage as long as they turn" in text
     assert "charge the link" not in text
     left = room.document(answer)["at_end"]
-    assert left["speed"]["value"] == answer.at_end.speed and left["caution"].startswith("Caution: magnets")
+    assert left["speed"]["value"] == answer.at_end.speed and left["caution"].startswith(
+        "Caution: the magnets"
+    )
 
 
 def test_an_interlock_says_so_too(ending: Ending) -> None:

@@ -43,6 +43,11 @@ class Found:
         return ()
 
     @property
+    def cautions(self) -> tuple[str, ...]:
+        """What is to be minded at the bench itself, see `shaftloop.cautions`."""
+        return ()
+
+    @property
     def warnings(self) -> tuple[str, ...]:
         """What looks wrong in the input, and what the reader of the answer must know."""
         return self.notes

@@ -25,6 +25,7 @@ from shaftloop.analysis.worstcase import (
     worst_cases,
 )
 from shaftloop.answers.base import Answer, Watch, unwatched
+from shaftloop.cautions import cautions
 from shaftloop.figures import Figure
 from shaftloop.scenario.reading import Scenario
 from shaftloop.studies.figures import LOOP_FIGURES, loop_figures
@@ -96,6 +97,12 @@ class MarginsAnswer(Answer):
             for loop, found in self.loops.items()
             for name, figure in found.figures.items()
         }
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """How to do on a real bench what was done here."""
+        measured = any(loop.measured is not None for loop in self.loops.values())
+        return cautions("injection") if measured else ()
 
     @property
     def notes(self) -> tuple[str, ...]:

@@ -7,6 +7,7 @@ from shaftloop.analysis.modes import Mechanics, Mode, find_modes, mechanics
 from shaftloop.analysis.operating import operating_point
 from shaftloop.answers.base import Answer
 from shaftloop.bench.assemble import build_bench
+from shaftloop.cautions import cautions
 from shaftloop.figures import Figure
 from shaftloop.scenario.reading import Scenario
 from shaftloop.studies.figures import mode_figures
@@ -21,6 +22,11 @@ class ModesAnswer(Answer):
     line: Mechanics
     modes: tuple[Mode, ...]
     interference: Interference
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """Not to dwell where something resonates."""
+        return cautions("resonance") if self.interference.meetings else ()
 
     @property
     def figures(self) -> dict[str, Figure]:

@@ -12,6 +12,7 @@ from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.analysis.verify import Verification, check_energy, verify
 from shaftloop.answers.base import Answer, Watch, unwatched
 from shaftloop.answers.frames import traces_dataset, traces_frame
+from shaftloop.cautions import cautions
 from shaftloop.engine.supervision import OFF, Event
 from shaftloop.figures import Figure
 from shaftloop.scenario.reading import Scenario
@@ -50,6 +51,13 @@ class RunAnswer(Answer):
     def off(self) -> Event | None:
         """What took the torque away; nothing where it never was."""
         return next((event for event in self.simulation.events if event.kind in OFF), None)
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What is to be minded where the line still turns, or a trip has let go of it."""
+        left = self.at_end
+        turning = ("magnets", "link") if left.voltages else ("link",)
+        return cautions(*(turning if left.turns else ()), *(("restart", "lockout") if self.off else ()))
 
     @property
     def notes(self) -> tuple[str, ...]:

@@ -8,6 +8,7 @@ from shaftloop.analysis.freerunning import sweep_note
 from shaftloop.analysis.simulation import check_runs
 from shaftloop.answers.base import Answer, Watch, unwatched
 from shaftloop.answers.margins import FREE
+from shaftloop.cautions import cautions
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.reading import Scenario
 from shaftloop.studies.checks.run import judge_of_changes
@@ -50,6 +51,11 @@ class TuneAnswer(Answer):
             return text if len(tuning.loops) == 1 else f"{text}; {_ONE_BY_ONE}"
         held = f"all {count} expectations of the scenario hold" if count else "the scenario expects nothing"
         return f"may be used: all bounds are kept, {held}"
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """How to try gains, where there are some to try."""
+        return cautions("gains", "loose parts", "lockout") if self.tuning.recommended else ()
 
     @property
     def notes(self) -> tuple[str, ...]:

@@ -171,14 +171,19 @@ def _draw(items: "Sequence[Checked | Refused]", path: Path) -> list[Path]:
 
 
 def _hand_over(items: "Sequence[Checked | Refused]", files: list[Path], as_json: bool) -> None:
+    from shaftloop.cautions import cautions
     from shaftloop.report.check.document import check_document
     from shaftloop.report.check.tables import details, verdict
     from shaftloop.report.documents import as_json as text_of
-    from shaftloop.report.terminal import print_answer, print_details, show_files
+    from shaftloop.report.terminal import print_answer, print_details, show_cautions, show_files
+    from shaftloop.studies.checks.run import Checked
 
+    changed = any(isinstance(item, Checked) and item.gain_changes for item in items)
+    mind = cautions("gains") if changed else ()
     if as_json:
-        hand_out(text_of({"answer": verdict(items), **check_document(items)}))
+        hand_out(text_of({"answer": verdict(items), **check_document(items), "cautions": list(mind)}))
     else:
         print_answer(verdict(items))
         print_details(details(items))
         show_files(files)
+        show_cautions(mind)

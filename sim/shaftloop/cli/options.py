@@ -144,10 +144,11 @@ def hand_over(answer: Any, room: Room, request: Request, folder: Path | None, *m
     """
     from shaftloop.report.documents import as_json
     from shaftloop.report.files import together
-    from shaftloop.report.terminal import print_answer, print_details, show_files
+    from shaftloop.report.terminal import print_answer, print_details, show_cautions, show_files
 
     sentences = list(room.verdict(answer))
-    document = as_json({"answer": sentences, **room.document(answer)})
+    mind = list(getattr(answer, "cautions", ()))
+    document = as_json({"answer": sentences, **room.document(answer), "cautions": mind})
     with together():
         files = room.write(folder, answer, document, request.pictures) if folder is not None else []
     for note in answer.notes:
@@ -158,6 +159,8 @@ def hand_over(answer: Any, room: Room, request: Request, folder: Path | None, *m
         print_answer(sentences)
         print_details(room.details(answer))
         show_files([*files, *more])
+        # The answer has said some of them already.
+        show_cautions([text for text in mind if text not in sentences])
 
 
 def _set_patience(_: click.Context, __: click.Parameter, text: str) -> None:

@@ -54,8 +54,14 @@ def _positive(_: click.Context, __: click.Parameter, value: float | None) -> flo
     show_default=True,
     help="Least |error| after a step of torque on the command or of the set-point, or the largest ki.",
 )
-@click.option("--ms", default=1.6, show_default=True, callback=_above_one, help="Largest |1/(1 + L)|.")
-@click.option("--mt", default=1.4, show_default=True, callback=_above_one, help="Largest |L/(1 + L)|.")
+@click.option(
+    "--ms",
+    default=1.6,
+    show_default=True,
+    callback=_above_one,
+    help="Largest Ms (peak sensitivity), |1/(1 + L)|.",
+)
+@click.option("--mt", default=1.4, show_default=True, callback=_above_one, help="Largest Mt, |L/(1 + L)|.")
 @click.option(
     "--bandwidth", metavar="FREQUENCY", help='Least frequency at which |T| has fallen by 3 dB, e.g. "25 Hz".'
 )
@@ -84,7 +90,7 @@ def _positive(_: click.Context, __: click.Parameter, value: float | None) -> flo
     "structures",
     type=click.Choice([*_STRUCTURES, "all"]),
     multiple=True,
-    help="Control structure; repeat to compare, or all. Default: as the scenario has it.",
+    help="Control structure; repeat to compare, or all. Default: same controller, new gains.",
 )
 @click.option(
     "--tolerance",

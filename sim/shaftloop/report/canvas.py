@@ -87,11 +87,13 @@ class Picture:
     """Width and height. [inch]"""
     paint: Callable[[Any], None]
     """Takes an empty matplotlib figure and fills it."""
+    caution: str = ""
+    """What is to be minded by those who act on it."""
 
     @property
     def alternative(self) -> str:
         """The finding and what is drawn, in place of the picture."""
-        return f"{self.title.rstrip('.')}. {self.shows}, of {self.subject}."
+        return f"{self.title.rstrip('.')}. {self.shows}, of {self.subject}. {self.caution}".rstrip()
 
     def write(self, paths: Sequence[Path]) -> None:
         """Draw and write to files whose endings say the format.
@@ -133,7 +135,7 @@ class Picture:
                 style: Any = {"x": 0.012, "ha": "left", "parse_math": False}
                 figure.suptitle(plain(self.title, self.size[0]), fontsize=12.5, fontweight="bold", **style)
                 style |= {"x": 0.988, "ha": "right", "fontsize": 8.5, "color": COLOURS["quiet"]}
-                figure.supxlabel(plain(self.subject, self.size[0]), **style)
+                figure.supxlabel(plain(f"{self.caution} {self.subject}".strip(), self.size[0]), **style)
             FigureCanvasAgg(figure)
             self.paint(figure)
             _write_plain_decades(figure)

@@ -2,10 +2,13 @@
 
 import math
 
-__all__ = ["readable", "show"]
+__all__ = ["readable", "show", "spoken"]
 
 _PREFIXES = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ"))
 _LADDERS = {"J": _PREFIXES, "W": _PREFIXES, "s": _PREFIXES[2:]}
+_SPECIAL = {"ms": "Ms", "mt": "Mt"}
+_NOTHING = 1e-12
+"""Below it, in SI units, a quantity is what rounding leaves of none."""
 _TORQUE = ((1e4, 1e3, "kN m"), (0.1, 1.0, "N m"), (0.0, 1e-3, "mN m"))
 
 
@@ -47,7 +50,7 @@ def show(value: float, unit: str, digits: int = 4) -> str:
     digits : int
         Significant digits.
     """
-    number, name = readable(value, unit)
+    number, name = readable(0.0 if unit in _LADDERS and abs(value) < _NOTHING else value, unit)
     if number == 0.0:
         text = "0"
     elif 10.0**digits <= abs(number) < 1e9:
@@ -55,3 +58,14 @@ def show(value: float, unit: str, digits: int = 4) -> str:
     else:
         text = f"{number:#.{digits}g}".rstrip(".")
     return f"{text} {name}".rstrip()
+
+
+def spoken(name: str) -> str:
+    """Return the name of a figure as people say it: torque rise time for ``torque_rise_time``.
+
+    Parameters
+    ----------
+    name : str
+        As in a document.
+    """
+    return " ".join(_SPECIAL.get(word, word) for word in name.split("_"))

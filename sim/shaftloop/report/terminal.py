@@ -23,6 +23,7 @@ __all__ = [
     "print_details",
     "print_line",
     "print_table",
+    "show_cautions",
     "show_files",
 ]
 
@@ -193,6 +194,18 @@ def print_details(pieces: Iterable[Piece]) -> None:
             print_line(piece)
         else:
             print_table(piece)
+
+
+def show_cautions(cautions: Sequence[str]) -> None:
+    """Print what is to be minded at the bench itself, last, where it is read.
+
+    Parameters
+    ----------
+    cautions : sequence of str
+        Sentences.
+    """
+    if cautions:
+        print_line(f"Caution: {' '.join(cautions)}")
 
 
 def show_files(files: Sequence[Path]) -> None:

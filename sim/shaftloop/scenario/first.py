@@ -6,7 +6,10 @@ proportions are of machines, sensors and couplings that are similar in shape; co
 
 import math
 import re
+import textwrap
 from dataclasses import dataclass
+
+from shaftloop.cautions import cautions
 
 __all__ = ["FirstBench", "first_scenario"]
 
@@ -15,6 +18,11 @@ _SIMILAR = (100.0, 0.03)
 _RATES = (2000, 4000, 8000, 16000)
 """Of loops, of which the first is taken that is fast enough for the first mode. [Hz]"""
 _COLUMN = 40
+_MIND = "\n".join(
+    textwrap.fill(text, 110, initial_indent="# Caution: ", subsequent_indent="# ")
+    for text in cautions("gains", "loose parts", "lockout")
+)
+"""What stands over every new scenario."""
 _PSI = 0.4
 """Energy that a coupling loses per cycle over its peak elastic energy. [1]"""
 
@@ -106,6 +114,8 @@ def _head(name: str, bench: FirstBench) -> str:
     return f"""\
 # A first description of a bench, to be made true line by line: what is an estimate waits for a data sheet.
 # See what was understood: shaftloop show {name}.toml
+#
+{_MIND}
 title = "{name}: {_torque(bench.torque)} at {_speed(bench.speed)}"
 unit = "drive" # the machine under test
 

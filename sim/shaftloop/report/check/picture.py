@@ -4,6 +4,7 @@ from typing import Any
 
 import numpy as np
 
+from shaftloop.cautions import CAUTIONS
 from shaftloop.report.canvas import COLOURS, SIDE, Picture, over, thinned
 from shaftloop.report.quantities import show
 from shaftloop.studies.checks.compare import Comparison, Side
@@ -42,7 +43,7 @@ def comparison_picture(found: Comparison, labels: tuple[str, str], subject: str)
     if found.limit is not None:
         title += f", {'beyond' if now > found.limit else 'inside'} the limit of {found.limit:.3g}"
     shows = "True quantity after a step, and sensitivity over frequency, with the gains before and now"
-    return Picture("gains", title, shows, subject, (11.5, 5.2), paint)
+    return Picture("gains", title, shows, subject, (11.5, 5.2), paint, CAUTIONS["gains"])
 
 
 def _calm(side: Side) -> float:

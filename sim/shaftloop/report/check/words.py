@@ -2,7 +2,7 @@
 
 from math import isinf
 
-from shaftloop.report.quantities import readable
+from shaftloop.report.quantities import readable, spoken
 from shaftloop.studies.checks.judge import Drift, Verdict
 from shaftloop.studies.checks.run import AS_STATED, Checked
 
@@ -16,7 +16,6 @@ __all__ = [
     "verdict_words",
 ]
 
-_SPECIAL = {"ms": "Ms", "mt": "Mt", "rms": "rms"}
 _WITHIN = {"margins": "{figure} of {of}", "map": "{figure} of {of} over the operating range"}
 _BETTER = {"better": "better by", "worse": "worse by", "moved": "a change of"}
 
@@ -36,7 +35,8 @@ def quantity(value: float | None, unit: str) -> str:
     if isinf(value):
         return "without end" if value > 0.0 else "below every bound"
     number, name = (value, "") if unit == "1" else readable(value, unit)
-    return f"{number:.0f} {name}".rstrip() if 1e4 <= abs(number) < 1e9 else f"{number:.4g} {name}".rstrip()
+    text = f"{number:.0f}" if 1e4 <= abs(number) < 1e9 else f"{number:.4g}"
+    return f"{text}°" if unit == "deg" else f"{text} {name}".rstrip()
 
 
 def _difference(value: float, unit: str) -> str:
@@ -57,11 +57,11 @@ def figure_words(metric: str) -> str:
     source, _, rest = metric.partition(".")
     if source in _WITHIN:
         of, _, figure = rest.partition(".")
-        return _WITHIN[source].format(figure=_plain(figure), of=of)
+        return _WITHIN[source].format(figure=spoken(figure), of=of)
     first, _, last = rest.partition(".")
     if source == "modes":
-        return f"{_plain(last)} of mode {first}"
-    words = _plain(first) + (f" of {last}" if last else "")
+        return f"{spoken(last)} of mode {first}"
+    words = spoken(first) + (f" of {last}" if last else "")
     return words if source == "simulate" else f"{source} {words}"
 
 
@@ -78,11 +78,7 @@ def verdict_words(verdict: Verdict) -> str:
         return f"{name} could not be found: {response.reason}"
     if verdict.now is None:
         return f"{name} has no value: {response.reason}"
-    parts = [f"{name} {_movement(verdict)}", *limit_words(verdict)]
-    if "tolerance" in verdict.broken and verdict.drift is not None and verdict.drift.allowance is not None:
-        allowed = _difference(verdict.drift.allowance, verdict.expectation.unit)
-        parts.append(f"more than the tolerance of {allowed}")
-    return "; ".join(parts)
+    return "; ".join([f"{name} {_movement(verdict)}", *limit_words(verdict)])
 
 
 def limit_words(verdict: Verdict) -> list[str]:
@@ -177,8 +173,11 @@ def _movement(verdict: Verdict) -> str:
         return f"is {quantity(now, unit)}, where it had no value"
     if isinf(drift.change):
         return f"is now {quantity(now, unit)}, before {quantity(drift.before, unit)}"
-    verb = "rose" if drift.change > 0.0 else "fell"
-    text = f"{verb} from {quantity(drift.before, unit)} to {quantity(now, unit)}"
+    rose = drift.change > 0.0
+    text = f"{'rose' if rose else 'fell'} from {quantity(drift.before, unit)} to {quantity(now, unit)}"
+    if "tolerance" in verdict.broken and drift.allowance is not None:
+        moved = f"{_size(drift, unit)} more" if rose else f"lost {_size(drift, unit)}"
+        return f"{text}: {moved}, {_difference(drift.allowance, unit)} allowed"
     return f"{text}, {_BETTER[drift.kind]} {_size(drift, unit)}"
 
 
@@ -193,7 +192,3 @@ def _was(before: float, limit: float, unit: str, above: bool) -> str:
     if isinf(before) or (before > limit) != above:
         return ""
     return f", before {_difference(abs(before - limit), unit)}"
-
-
-def _plain(name: str) -> str:
-    return " ".join(_SPECIAL.get(word, word) for word in name.split("_"))

@@ -71,7 +71,7 @@ def _tell_reading(found: Fidelity) -> Iterator[Piece]:
         (
             "share of a slow torque",
             show(found.share, "1"),
-            f"the rest accelerates {found.unit} and what it carries",
+            f"commands held: the rest accelerates {found.unit} and what it carries",
         ),
         (
             "static error",

@@ -8,6 +8,7 @@ from shaftloop.analysis.delay import DelayMargin, PathMargin
 from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.worstcase import MapPoint, Worst
 from shaftloop.answers.margins import LoopAnswer, MarginsAnswer
+from shaftloop.report.glossary import defined
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import Piece, add_row, new_table
 from shaftloop.studies.vary import Variation
@@ -46,6 +47,7 @@ def details(results: MarginsAnswer) -> Iterator[Piece]:
         yield from _tell_map(results)
     if results.variation is not None:
         yield from _tell_variation(results.variation)
+    yield defined("Ms", "Mt", "noise gain")
     yield _NOTE
 
 
@@ -70,15 +72,15 @@ def _rows(result: LoopAnswer) -> list[tuple[str, str]]:
     settles = step.settling_time is not None and step.overshoot is not None
     rows = [
         ("stability", state),
-        ("largest eigenvalue", f"{margins.largest_eigenvalue:.6f}"),
+        ("largest eigenvalue", f"{margins.largest_eigenvalue:.6f}\n{_slowest(margins)}"),
         ("worse by 5 % elsewhere", _elsewhere(result)),
         ("gain margin, up", _factor(margins.gain_margin)),
         ("gain margin, down", _factor(margins.gain_margin_down)),
         ("phase margin", _phase(margins)),
         ("delay margin", _delay(result.delay)),
-        ("Ms", f"{margins.ms:.3f} at {_hertz(margins.ms_frequency)}"),
+        ("Ms (peak sensitivity)", f"{margins.ms:.3f} at {_hertz(margins.ms_frequency)}"),
         ("worst amplification, images", _images(margins)),
-        ("Mt", f"{margins.mt:.3f} at {_hertz(margins.mt_frequency)}"),
+        ("Mt (peak of |T|)", f"{margins.mt:.3f} at {_hertz(margins.mt_frequency)}"),
         ("crossover", _hertz(margins.crossover)),
         ("all crossings", _crossings(margins)),
         ("bandwidth, -3 dB", _hertz(margins.bandwidth)),
@@ -106,6 +108,12 @@ def _tell_budget(budget: Budget) -> Iterator[Piece]:
             cells = [_hertz(ideal.crossover), f"{ideal.ms:.3f}", _phase(ideal)]
         add_row(table, share.cause, f"{round(share.phase, 2) + 0.0:.2f}°", show(share.delay, "s", 3), *cells)
     yield table
+
+
+def _slowest(margins: Margins) -> str:
+    """Return how long the slowest motion of the bench takes to decay."""
+    rate = -math.log(max(margins.largest_eigenvalue, 1e-300)) / margins.hyperperiod
+    return f"slowest decay {show(1.0 / rate, 's', 3)}" if rate > 0.0 else "grows"
 
 
 def _elsewhere(result: LoopAnswer) -> str:

@@ -11,13 +11,13 @@ from shaftloop.answers.run import RunAnswer
 from shaftloop.engine.supervision import Event
 from shaftloop.figures import Figure
 from shaftloop.report.logs import tell_log
-from shaftloop.report.quantities import show
+from shaftloop.report.quantities import show, spoken
 from shaftloop.report.terminal import Piece, add_row, new_table
 
 __all__ = ["CAUTIONS", "details", "end_caution", "speed"]
 
 CAUTIONS = (
-    "Cautions: the link is stiff; saturation, backlash and temperature are left out. "
+    "Not modelled: the link is stiff; saturation, backlash and temperature are left out. "
     "So are ripple and cogging where no machine states them. "
     "Trust grows with --verify (steps) and --overlay measured.csv (model)."
 )
@@ -59,7 +59,9 @@ def _tell_metrics(title: str, metrics: dict[str, Figure]) -> Iterator[Piece]:
             continue
         if name.startswith(LOSS_PREFIX) and abs(metric.value or 0.0) <= _WORTH_A_LINE * loss:
             continue
-        add_row(table, name.replace(LOSS_PREFIX, "  "), *_value_and_note(metric))
+        lost = name.startswith(LOSS_PREFIX)
+        label = name.replace(LOSS_PREFIX, "  ") if lost else spoken(name)
+        add_row(table, label, *_value_and_note(metric))
     yield table
 
 
@@ -130,11 +132,7 @@ def end_caution(results: RunAnswer) -> str | None:
     link = results.scenario.description.supply.voltage
     charges = [name for name, volts in left.voltages.items() if volts > link]
     more = f"; {' and '.join(charges)} would charge the link through the diodes" if charges else ""
-    return (
-        "Caution: magnets that turn make voltage, also with the inverter off and the link discharged "
-        f"({said}){more}. Wait until the line stands, lock it and measure before anyone touches it; local "
-        "codes apply."
-    )
+    return f"Caution: the magnets make voltage as long as they turn ({said}){more}."
 
 
 def _tell_verification(verification: Verification) -> Iterator[Piece]:
@@ -146,9 +144,9 @@ def _tell_verification(verification: Verification) -> Iterator[Piece]:
         if name in verification.small:
             continue
         if entry.change is None or entry.relative is None:
-            add_row(table, name, "-", entry.reason or "")
+            add_row(table, spoken(name), "-", entry.reason or "")
         else:
-            add_row(table, name, show(entry.change, entry.unit, 2), f"{entry.relative:.1e}")
+            add_row(table, spoken(name), show(entry.change, entry.unit, 2), f"{entry.relative:.1e}")
     yield table
 
 

@@ -5,6 +5,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from shaftloop.cautions import CAUTIONS
 from shaftloop.report.canvas import COLOURS, SIDE, Picture, over
 from shaftloop.report.quantities import show
 from shaftloop.report.tune.verdict import gained
@@ -60,7 +61,8 @@ def tuning_picture(entry: LoopTuning, objective: Objective, subject: str) -> Pic
         _finish(entry, designs[-1][1], size, angle, closed)
 
     shows = "What was optimised, open loop and sensitivity, before and after tuning"
-    return Picture(f"tune-{entry.name}", gained(entry, objective), shows, subject, (12.0, 7.8), paint)
+    title, size = gained(entry, objective), (12.0, 7.8)
+    return Picture(f"tune-{entry.name}", title, shows, subject, size, paint, CAUTIONS["gains"])
 
 
 def proof_picture(entry: LoopTuning, subject: str) -> Picture:
@@ -89,7 +91,8 @@ def proof_picture(entry: LoopTuning, subject: str) -> Picture:
         )
         title += f", {'; '.join(why)}" if why else ""
     shows = "True quantity and torque command after steps of set-point and command, predicted and simulated"
-    return Picture(f"proof-{entry.name}", title, shows, subject, (10.5, 6.8), paint)
+    size = (10.5, 6.8)
+    return Picture(f"proof-{entry.name}", title, shows, subject, size, paint, CAUTIONS["gains"])
 
 
 def _designs(entry: LoopTuning) -> list[tuple[Any, Design]]:

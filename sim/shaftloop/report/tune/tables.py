@@ -5,6 +5,7 @@ from collections.abc import Iterator, Mapping
 
 from shaftloop.answers.tuning import TuneAnswer
 from shaftloop.report.check.words import verdict_words
+from shaftloop.report.glossary import defined
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import Piece, add_row, new_table
 from shaftloop.report.tune.forms import gain_forms, shape_text
@@ -15,10 +16,7 @@ from shaftloop.studies.tuning.results import Baseline, Design, LoopTuning, Optio
 
 __all__ = ["details"]
 
-_NOTE = (
-    "Exact for small motions at the operating point, by the functions of the margins command. Try new gains "
-    "at low speed and torque first, with the interlocks armed and nobody at the shaft."
-)
+_NOTE = "Exact for small motions at the operating point, by the functions of the margins command."
 
 
 def details(results: TuneAnswer) -> Iterator[Piece]:
@@ -41,6 +39,7 @@ def details(results: TuneAnswer) -> Iterator[Piece]:
             yield from _tell_proof(entry.proof)
     if len(results.tuning.loops) > 1:
         yield f"loops tuned in turn, {results.tuning.sweeps} sweeps until their gains stayed"
+    yield defined("Ms", "Mt", "noise gain")
     yield _NOTE
 
 

@@ -3,6 +3,7 @@
 import numpy as np
 
 from shaftloop.answers.tuning import TuneAnswer
+from shaftloop.cautions import CAUTIONS
 from shaftloop.report.quantities import show
 from shaftloop.studies.tuning.results import Design, LoopTuning
 from shaftloop.studies.tuning.search import Objective
@@ -29,7 +30,7 @@ def verdict(answer: TuneAnswer) -> list[str]:
                 + f" and ki {ki.value:.4g} {ki.unit} ({found.chosen.title}){binding}."
             )
     if answer.tuning.recommended:
-        said.append("Try them first at low speed and low torque, with limits set tight.")
+        said.append(CAUTIONS["gains"])
     return said
 
 

@@ -16,7 +16,7 @@ from shaftloop.figures import number
 from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import identity, origin
 from shaftloop.report.files import Outputs, write_text
-from shaftloop.report.quantities import show
+from shaftloop.report.quantities import show, spoken
 from shaftloop.report.terminal import Piece
 from shaftloop.report.uncertainty.evaluation import evaluation_document
 from shaftloop.report.uncertainty.tables import share_above_one, show_point
@@ -72,8 +72,12 @@ def details(results: UncertaintyAnswer) -> Iterator[Piece]:
         title = f"{results.scenario.description.title}: {unit} {way} at {where}"
         yield from show_point(title, budget, found, _DETAILED)
     curve = results.window
-    best = [f"{name} with {show(value, 's', 3)}" for name, value in curve.best.items() if value is not None]
-    none = [name for name, value in curve.best.items() if value is None]
+    best = [
+        f"{spoken(name)} with {show(value, 's', 3)}"
+        for name, value in curve.best.items()
+        if value is not None
+    ]
+    none = [spoken(name) for name, value in curve.best.items() if value is None]
     text = [f"Averaging window {show(results.plan.window, 's', 3)}"]
     text += [f"at {_where(curve.point)} least uncertainty of {', '.join(best)}"] if best else []
     text += [f"none {_range(curve)} for {', '.join(none)}"] if none else []

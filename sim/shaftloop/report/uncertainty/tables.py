@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from shaftloop.analysis.efficiency import PointBudget
 from shaftloop.analysis.uncertainty.evaluation import Evaluation, StatedResult
 from shaftloop.analysis.uncertainty.propagation import Budget
-from shaftloop.report.quantities import readable, show
+from shaftloop.report.quantities import readable, show, spoken
 from shaftloop.report.terminal import Piece, add_row, new_table
 
 __all__ = [
@@ -113,14 +113,16 @@ def show_evaluation(
         found.stated, budgets, found.sampled.results, verdicts, strict=True
     ):
         if reason := (unmeasured or {}).get(sampled.name):
-            add_row(table, sampled.name, f"{show(stated.value, sampled.unit)}, {reason.partition(':')[0]}")
+            add_row(
+                table, spoken(sampled.name), f"{show(stated.value, sampled.unit)}, {reason.partition(':')[0]}"
+            )
             continue
         holds = (
             "-" if verdict is None else "open" if not verdict.settled else "yes" if verdict.valid else "no"
         )
         add_row(
             table,
-            sampled.name,
+            spoken(sampled.name),
             stated_text(stated, sampled.unit, people),
             "-" if stated.relative is None else f"{100.0 * stated.relative:.2g} %",
             "-" if stated.factor is None else f"{stated.factor:.2f}",

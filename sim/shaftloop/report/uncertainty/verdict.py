@@ -34,7 +34,8 @@ def verdict(answer: UncertaintyAnswer) -> list[str]:
             else f"At {where} nothing says how sure the torque is: no error of its sensor is stated"
         )
         if largest and parts:
-            text += f"; {largest.name} has the largest share in the torque, {largest.share:.0%}"
+            what = largest.meaning or largest.name
+            text += f"; the largest share in the torque has: {what}, {largest.share:.0%}"
         said.append(f"{text}.")
     left_out = {text for budget, _ in answer.points for text in budget.left_out}
     if left_out:

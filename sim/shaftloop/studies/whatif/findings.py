@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from shaftloop.cautions import cautions
 from shaftloop.studies.responses import simulates
 from shaftloop.studies.whatif.answers import Answers, answer, backward_objectives
 from shaftloop.studies.whatif.reading import Study
@@ -44,6 +45,11 @@ class Findings:
     def simulates(self) -> bool:
         """Whether candidates were run, not only analysed."""
         return simulates(self.study.figures)
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """How to try gains, where every candidate got its own."""
+        return cautions("gains") if self.study.tune is not None else ()
 
     @property
     def notes(self) -> tuple[str, ...]:
