@@ -1,5 +1,6 @@
 """What fails in a run: equations of the line, readings, commands, interlocks; at its tick, energy closing."""
 
+import math
 from dataclasses import replace
 from fractions import Fraction
 from typing import Any
@@ -140,6 +141,65 @@ def test_an_interlock_that_does_not_act_is_noted() -> None:
     kinds = [event.kind for event in failed.events]
     assert "did_not_act" in kinds and "tripped" not in kinds
     assert not np.array_equal(kept.traces["load_torque"], failed.traces["load_torque"])
+
+
+def test_an_interlock_on_a_speed_trips_at_the_tick_of_the_crossing() -> None:
+    """The clamped torque is constant and nothing drags, so the speed rises evenly."""
+    limit = {"name": "fast", "watches": "load", "above": "100 rpm", "reaction": "1 ms"}
+    loops = [speed_loop("drive", 10.0, 0.0, clamp="20 N m")]
+    line = [
+        servo("drive", LEFT, **LAG),
+        coupling("c", STIFFNESS, damping="20 N m s/rad"),
+        servo("load", RIGHT),
+    ]
+    found = run(limit=[limit], line=line, loop=loops, sequence=[step("speed", "1000 rpm")], duration="0.2 s")
+    events = {event.kind: event.time for event in found.events}
+    speed = float(np.interp(events["exceeded"], found.time, found.traces["load_speed"]))
+    assert speed == pytest.approx(100.0 * math.pi / 30.0, rel=1e-3)
+    assert events["torque_off"] == pytest.approx(events["tripped"] + 1e-3)
+
+
+def test_an_interlock_on_an_encoder_sees_its_reading() -> None:
+    encoder = {"part": "encoder", "name": "enc", "lines": 1000, "sampling": "1 kHz"}
+    limit = {"name": "fast", "watches": "enc", "above": "200 rpm"}
+    line = [servo("drive", LEFT, **LAG), encoder, coupling("c", STIFFNESS), servo("load", RIGHT)]
+    loops = [speed_loop("drive", 20.0, 0.0)]
+    moves = [{"do": "ramp", "loop": "speed", "to": "300 rpm", "over": "40 ms"}]
+    keys: dict[str, Any] = {"line": line, "loop": loops, "sequence": moves, "duration": "0.1 s"}
+    assert "tripped" in [event.kind for event in run(limit=[limit], **keys).events]
+    blind = run({"on": "enc", "kind": "zero", "at": "1 ms"}, limit=[limit], **keys)
+    assert "tripped" not in [event.kind for event in blind.events]
+
+
+@pytest.mark.parametrize(
+    ("limit", "message"),
+    [
+        ({"watches": "drive", "above": "20 N m"}, "the interlock watches a speed"),
+        ({"watches": "ts", "above": "200 rpm"}, "the interlock watches a torque"),
+        ({"watches": "drive", "above": "20 rpm", "quantity": "true_torque"}, "drive has no true torque"),
+        ({"watches": "ts", "above": "20 N m", "quantity": "speed"}, "choose reading or true_torque"),
+        ({"watches": "c", "above": "20 N m"}, '"c" is a coupling'),
+    ],
+)
+def test_interlocks_that_make_no_sense_are_refused(limit: Table, message: str) -> None:
+    with pytest.raises(ScenarioError, match=message):
+        rig(limit=[{"name": "over", **limit}])
+
+
+def test_emergency_stops_of_both_categories() -> None:
+    """Category 1 brings the line to rest first; category 0 lets it coast."""
+    moves: list[Table] = [step("speed", "300 rpm"), {"do": "hold", "time": "0.2 s"}]
+    loops = [speed_loop("drive", 10.0, 0.0)]
+    speeds = {}
+    for category in (0, 1):
+        stop = {"do": "emergency_stop", "category": category, "over": "0.3 s"}
+        found = run(loop=loops, sequence=[*moves, stop, {"do": "hold", "time": "0.2 s"}], duration="0.7 s")
+        (off,) = [event for event in found.events if event.kind == "torque_off"]
+        assert off.time == pytest.approx(0.2 + 0.3 * category)
+        speeds[category] = float(found.traces["drive_speed"][-1])
+        torque = found.traces["drive_torque"][found.time > off.time + 0.02]
+        assert np.max(np.abs(torque)) < 1e-6
+    assert speeds[0] > 20.0 and abs(speeds[1]) < 2.0
 
 
 def test_benches_with_faults_among_others_have_the_bits_of_single_runs() -> None:

@@ -122,8 +122,8 @@ ONE_ERROR = [
     ),
     (
         'watches = "ts"',
-        'watches = "drive"',
-        'limit.overtorque.watches: "drive" is a machine; it must name a torque sensor',
+        'watches = "c1"',
+        'limit.overtorque.watches: "c1" is a coupling; it must name a torque sensor or machine or encoder',
     ),
     (
         'period = "500 us"',
@@ -230,13 +230,10 @@ def test_sensor_that_does_not_exist_is_told_with_those_that_do(bench) -> None:
 def test_no_hop_at_all_is_said(bench) -> None:
     messages = bench.messages(
         (C1, C1.replace("c1", "x")),
-        ('watches = "ts"', 'watches = "bus"'),
-        ('part = "torque_sensor"', 'part = "torque_sensr"'),
+        ('acts_on = "load"', 'acts_on = "bus"'),
+        *[('part = "machine"', 'part = "machin"')] * 2,
     )
-    assert any(
-        '"bus" is a hop; it must name a torque sensor; the scenario has no torque sensor' in m
-        for m in messages
-    )
+    assert any('"bus" is a hop; it must name a machine; the scenario has no machine' in m for m in messages)
 
 
 @pytest.mark.parametrize(

@@ -113,7 +113,10 @@ def violations_ahead(bench: Bench, point: OperatingPoint) -> list[Violation]:
             found.append(Violation(f"speed limiter {name}", _RPM * speed, _RPM * most, "rpm", lower))
     main = bench.main_sensor()
     for limit in bench.description.limit:
-        if main and limit.watches == main.parameters.name and abs(point.torque) > limit.above:
+        if bench.description.limit_unit(limit) == "rad/s" and speed > limit.above:
+            asked, most = _RPM * speed, _RPM * limit.above
+            found.append(Violation(f"interlock {limit.name}", asked, most, "rpm", lower))
+        elif main and limit.watches == main.parameters.name and abs(point.torque) > limit.above:
             advice = "choose a lower torque with --torque"
             found.append(Violation(f"interlock {limit.name}", abs(point.torque), limit.above, "N m", advice))
     return found

@@ -81,7 +81,7 @@ def _highest(bench: Bench, torque_loop: str | None) -> dict[str, float]:
 def _moves(bench: Bench) -> Iterator[stated.Move]:
     """Yield the steps that move a set-point, as long as a machine follows it."""
     for step in bench.description.sequence:
-        if isinstance(step, stated.Trip | stated.End):
+        if isinstance(step, stated.Trip | stated.EmergencyStop | stated.End):
             return
         if isinstance(step, stated.Move):
             yield step

@@ -185,11 +185,9 @@ def _add_guards(description: Description, bench: Bench) -> None:
     """Add a guard for every limit and for every wait until settled."""
     model = bench.model
     for limit in description.limit:
-        sensor = bench.sensors[limit.watches]
-        if limit.quantity == "reading":
-            model.guards.append(Guard(limit.name, limit.above, sensor.sample_task, sensor.reading_slot))
-        else:
-            model.guards.append(Guard(limit.name, limit.above, -1, sensor.true_torque))
+        model.guards.append(
+            Guard(limit.name, limit.above, *bench.parts[limit.watches].guarded[limit.quantity])
+        )
     for i, step in enumerate(description.sequence):
         if isinstance(step, Settle):
             loop = bench.loops[step.loop]

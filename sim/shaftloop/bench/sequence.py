@@ -24,6 +24,8 @@ def actions(bench: Bench) -> list[engine.Action]:
                 result.append(engine.Wait(step.time))
             case stated.Trip():
                 result.append(engine.Trip(_ramp(step)))
+            case stated.EmergencyStop():
+                result.extend(_stop(bench, step))
             case stated.End():
                 result.append(engine.End())
             case _:
@@ -34,6 +36,15 @@ def actions(bench: Bench) -> list[engine.Action]:
         # What overlaps the last steps is part of the sequence.
         result.append(engine.Wait(end - waited))
     return result
+
+
+def _stop(bench: Bench, step: stated.EmergencyStop) -> list[engine.Action]:
+    """Return the actions of an emergency stop: torque off, in category 1 behind a ramp of all set-points."""
+    if step.category == 0:
+        return [engine.Trip(Fraction(0))]
+    followed = [loop.profile for loop in bench.loops.values() if loop.setpoint_slot >= 0]
+    moves = [engine.Move(profile, RAMP, (step.over,), (0.0,)) for profile in followed]
+    return [*moves, engine.Wait(step.over), engine.Trip(Fraction(0))]
 
 
 def _ramp(entry: stated.Trip | stated.Limit) -> Fraction:

@@ -5,7 +5,7 @@ from shaftloop.scenario.draft import Draft, Entry
 from shaftloop.scenario.faults import check_fault
 from shaftloop.scenario.fields import shown
 from shaftloop.scenario.linechecks import check_line
-from shaftloop.scenario.loopchecks import check_loops
+from shaftloop.scenario.loopchecks import check_levels, check_loops
 from shaftloop.scenario.problems import Problems
 from shaftloop.scenario.references import carried, check_reference, driving, showing
 
@@ -60,11 +60,21 @@ def _check_hop(draft: Draft, hop: Entry, problems: Problems) -> None:
 
 def _check_limit(draft: Draft, entry: Entry, problems: Problems) -> None:
     watched = entry.text("watches")
-    if not watched or not check_reference(draft, problems, entry.at("watches"), watched, *showing("torque")):
+    roles = showing("torque", "speed")
+    if not watched or not check_reference(draft, problems, entry.at("watches"), watched, *roles):
         return
     found = draft.find(watched, ["line"])
     sensor, limit = found.value if found else None, entry.value
-    if sensor is None or limit is None or limit.quantity != "reading":
+    if sensor is None or limit is None:
+        return
+    check_levels(entry, sensor.signal, problems)
+    true = "true_torque" if sensor.signal == "torque" else "speed"
+    if limit.quantity not in ("reading", true):
+        problems.error(
+            entry.at("quantity"),
+            f"{watched} has no {limit.quantity.replace('_', ' ')}; choose reading or {true}",
+        )
+    if limit.quantity != "reading" or sensor.signal != "torque":
         return
     if sensor.range is not None and limit.above >= sensor.range:
         problems.warn(

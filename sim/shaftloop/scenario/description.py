@@ -15,6 +15,7 @@ from shaftloop_models.supply import Supply
 __all__ = [
     "FILLED",
     "Description",
+    "EmergencyStop",
     "End",
     "Expect",
     "Fault",
@@ -142,6 +143,25 @@ class Trip:
 
 
 @dataclass(frozen=True)
+class EmergencyStop:
+    """Stop the bench: torque off at once, or set-points ramped to zero and torque off then.
+
+    The stop categories 0 and 1 of IEC 60204-1 (from memory). Steps behind it move no machine.
+    """
+
+    do: Literal["emergency_stop"]
+    category: Annotated[int, Number("0: torque off at once; 1: a controlled stop first", ge=0, le=1)] = 0
+    over: Annotated[Fraction, Quantity("s", "duration of the controlled stop of category 1", gt=0.0)] = (
+        Fraction(1)
+    )
+
+    @property
+    def taken(self) -> Fraction:
+        """Time until the torque is off [s]."""
+        return self.over if self.category == 1 else Fraction(0)
+
+
+@dataclass(frozen=True)
 class End:
     """End the run here; it brings no machine to rest, and what turns still turns."""
 
@@ -155,20 +175,21 @@ class Stop(End):
     do: Literal["stop"]  # type: ignore[assignment]
 
 
-SequenceStep = Step | Ramp | Hold | PeriodicStep | Sine | Trace | Settle | Trip | End | Stop
+SequenceStep = Step | Ramp | Hold | PeriodicStep | Sine | Trace | Settle | Trip | EmergencyStop | End | Stop
 Move = Step | Ramp | PeriodicStep | Sine | Trace
 """Steps that move the set-point of a loop."""
 
 
 @dataclass(frozen=True)
 class Limit:
-    """An over-torque interlock."""
+    """An interlock: it takes the torque away where a torque or a speed is too large."""
 
     name: str
-    watches: Annotated[str, Number("torque sensor")]
-    above: Annotated[float, Quantity("N m", "trip level, either sign", gt=0.0)]
+    watches: Annotated[str, Number("torque sensor, encoder or machine; of a machine its speed")]
+    above: Annotated[float, Quantity("N m", "trip level, either sign", gt=0.0, also=_LEVEL)]
     quantity: Annotated[
-        Literal["reading", "true_torque"], Number("what the sensor says, or what the shaft carries")
+        Literal["reading", "true_torque", "speed"],
+        Number("what the sensor says, what the shaft carries, or how fast the body really turns"),
     ] = "reading"
     debounce: Annotated[Fraction, Quantity("s", "time above the level before it counts", ge=0.0)] = Fraction(
         0
@@ -278,6 +299,11 @@ class Description:
     def part(self, name: str) -> Part | None:
         """Return the part of a name, nothing where there is none."""
         return next((part for part in self.line if part.name == name), None)
+
+    def limit_unit(self, limit: Limit) -> str:
+        """Return the unit of the level of an interlock: that of what it watches."""
+        part = self.part(limit.watches)
+        return "rad/s" if part is not None and part.signal == "speed" else "N m"
 
     def origin(self, name: str) -> str:
         """Return the sensor, encoder, machine or loop at the far end of a chain of bus hops.

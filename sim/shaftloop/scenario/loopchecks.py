@@ -30,12 +30,12 @@ def check_loops(draft: Draft, problems: Problems) -> None:
 
 
 def check_levels(entry: Entry, kind: str, problems: Problems) -> None:
-    """Check that the levels of a loop, or of a step for it, are torques or speeds as the loop needs.
+    """Check that the levels of a loop, of a step for it or of a limit are torques or speeds as it needs.
 
     Parameters
     ----------
     entry : Entry
-        Loop or step of the sequence, read without an error.
+        Loop, step of the sequence or limit, read without an error.
     kind : str
         ``torque`` or ``speed``.
     problems : Problems
@@ -46,10 +46,11 @@ def check_levels(entry: Entry, kind: str, problems: Problems) -> None:
         wanted = next((unit for unit in level_units(hint) if unit in _LEVEL_UNITS[kind]), None)
         if wanted is None or key not in entry.raw:
             continue
+        what = "the interlock watches" if entry.path[0] == "limit" else "the loop controls"
         try:
             read_quantity(entry.raw[key], (wanted,))
         except UnitError as error:
-            problems.error(entry.at(key), f"{shown(entry.raw[key])}: the loop controls a {kind}: {error}")
+            problems.error(entry.at(key), f"{shown(entry.raw[key])}: {what} a {kind}: {error}")
 
 
 def _check_ends(draft: Draft, entry: Entry, problems: Problems) -> None:

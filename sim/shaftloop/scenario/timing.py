@@ -6,6 +6,7 @@ from fractions import Fraction
 from typing import NamedTuple
 
 from shaftloop.scenario.description import (
+    EmergencyStop,
     End,
     Hold,
     Move,
@@ -179,7 +180,7 @@ def _check_order(steps: Sequence[Entry], problems: Problems) -> None:
                 'stop ends the run and brings nothing to rest; write "end" for that, or ramp the speed to 0',
             )
         ended = ended or (entry if isinstance(step, End) else None)
-        tripped = tripped or (entry if isinstance(step, Trip) else None)
+        tripped = tripped or (entry if isinstance(step, Trip | EmergencyStop) else None)
 
 
 def _check_resolution(entry: Entry, problems: Problems) -> None:
@@ -257,6 +258,8 @@ def _taken(step: SequenceStep) -> Fraction | None:
     match step:
         case Step() | Trip() | End():
             return Fraction(0)
+        case EmergencyStop():
+            return step.taken
         case Ramp():
             return step.over
         case Hold() | PeriodicStep() | Sine():

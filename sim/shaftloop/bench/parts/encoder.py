@@ -58,6 +58,11 @@ class BenchEncoder(BenchPart[Encoder]):
         apart = 2.0 * math.pi / (edges * abs(speed))
         return timing_resolution(speed, clock, max(period, apart))
 
+    @property
+    def guarded(self) -> dict[str, tuple[int, int | Ref]]:
+        """Its reading, and the speed of its body."""
+        return {"reading": (self.sample_task, self.reading_slot), "speed": (-1, self.node.speed)}
+
     def ideals(self) -> list[Ideal]:
         """Return it without its sampling, and without its latency."""
         return sampling_ideals(self.parameters)
@@ -78,4 +83,4 @@ class BenchEncoder(BenchPart[Encoder]):
             kind, a = at.EDGES, a._replace(memory=memory, speed=self.node.speed.index)
         f = EdgesNumbers(edge, float(part.sampling), part.turn_error, part.turn_phase, part.clock_rate())
         name = f"{self.name}.sample"
-        wiring.add(Task(name, kind, clock.period, clock.phase, Priority.SAMPLE, a, f))
+        self.sample_task = wiring.add(Task(name, kind, clock.period, clock.phase, Priority.SAMPLE, a, f))

@@ -64,6 +64,11 @@ class BenchMachine(BenchPart[M]):
             return machine
         return replace(machine, ripple=(), cogging=())  # type: ignore[type-var]
 
+    @property
+    def guarded(self) -> dict[str, tuple[int, int | Ref]]:
+        """Its speed, which is also what is read of it."""
+        return {"reading": (-1, self.node.speed), "speed": (-1, self.node.speed)}
+
     def imperfections(self) -> list[Ideal]:
         """Return ripple and cogging."""
         found = []

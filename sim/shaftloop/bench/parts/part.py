@@ -211,6 +211,11 @@ class BenchPart(Generic[P]):
         """Return what of it warms up, or has a limit of current over time."""
         return Thermal()
 
+    @property
+    def guarded(self) -> dict[str, tuple[int, int | Ref]]:
+        """What an interlock may watch: task behind which it looks, -1 for always, and slot or quantity."""
+        return {}
+
     def noises(self) -> list[NoiseChannel]:
         """Return the noise that enters the network."""
         return []

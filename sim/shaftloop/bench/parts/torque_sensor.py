@@ -43,7 +43,6 @@ class BenchTorqueSensor(BenchPart[TorqueSensor]):
     """What the sampler sees: behind low-pass and moving average. [N m]"""
     filters: tuple[Ref, ...]
     """States of the signal path, in order."""
-    sample_task: int
 
     def imperfections(self) -> list[Ideal]:
         """Return the errors of the reading; the range is taken away with its quantiser kept."""
@@ -105,8 +104,7 @@ class BenchTorqueSensor(BenchPart[TorqueSensor]):
             kind, a = at.AVERAGE, tuple(AverageWords(self.seen.index, emit, follower, before, count))
         name = f"{self.name}.sample"
         task = Task(name, kind, clock.period, clock.phase, Priority.SAMPLE, a, errors)
-        self.sample_task = wiring.add(task)
-        self.zero = self.sample_task, SAMPLE_NUMBERS.zero
+        self.zero = wiring.add(task), SAMPLE_NUMBERS.zero
 
     def channels(self, prefix: str) -> Iterator[Channel]:
         """Yield true torque and reading."""
@@ -128,6 +126,11 @@ class BenchTorqueSensor(BenchPart[TorqueSensor]):
                 "N m",
                 f"raise line.{self.name}.range {advice}",
             )
+
+    @property
+    def guarded(self) -> dict[str, tuple[int, int | Ref]]:
+        """Its reading, and the true torque."""
+        return {"reading": (self.zero[0], self.reading_slot), "true_torque": (-1, self.true_torque)}
 
     def noises(self) -> list[NoiseChannel]:
         """Return the noise ahead of the low-pass."""

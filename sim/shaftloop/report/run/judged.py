@@ -31,7 +31,8 @@ def judgements(answer: RunAnswer) -> Iterator[Judgement]:
     trips = {event.name: event.time for event in reversed(simulation.events) if event.kind == "tripped"}
     for entry in answer.scenario.description.limit:
         at = trips.get(entry.name)
-        level = f"{entry.quantity.replace('_', ' ')} of {entry.watches} above {show(entry.above, 'N m')}"
+        above = show(entry.above, answer.scenario.description.limit_unit(entry))
+        level = f"{entry.quantity.replace('_', ' ')} of {entry.watches} above {above}"
         does = "does not trip" if at is None else f"trips at {at:.4g} s"
         yield Judgement("interlock", at is None, f"interlock {entry.name} ({level}) {does}")
 
