@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from rigs import coupling, describe, servo, speed_loop, step
 from shaftloop.analysis.metrics import metrics
 from shaftloop.analysis.ratings import held, loads, overloads, strained
 from shaftloop.analysis.simulation import Simulation, simulate
@@ -16,7 +17,12 @@ BOUNCE = Path(__file__).with_name("speed-limit-switches-torque.toml")
 
 @pytest.fixture(scope="module")
 def run() -> Simulation:
-    settings = ["duration=3.2 s", "line.c1.limit=105 N m", "line.c2.max_speed=300 rpm"]
+    settings = [
+        "duration=3.2 s",
+        "line.c1.limit=105 N m",
+        "line.c1.rated=100 N m",
+        "line.c2.max_speed=300 rpm",
+    ]
     return simulate(read_scenario(BOUNCE, settings).description)
 
 
@@ -61,6 +67,24 @@ def test_time_at_a_limit_is_counted_by_the_ticks_of_its_task(run: Simulation) ->
     assert (never.share, never.first, never.last) == (0.0, None, None) and never.peak > 0.0
     current = found["load", "current"]
     assert current.share == 0.0 and 0.0 < current.peak < current.allowed
+
+
+def test_after_a_trip_nothing_is_held_back_by_the_clamp() -> None:
+    """The integral of a loop runs away once no machine listens; that is no limit of the bench."""
+    line = [servo("drive", 0.05), coupling("c", 3e4, damping="2 N m s/rad"), servo("load", 0.1)]
+    moves = [step("speed", "50 rad/s"), {"do": "hold", "time": "0.2 s"}]
+    after = [{"do": "trip"}, {"do": "hold", "time": "0.3 s"}]
+    loop = speed_loop("drive", 5.0, 60.0, clamp="50 N m")
+    before, tripped = (
+        simulate(
+            describe({"line": line, "loop": [loop], "sequence": [*moves, step("speed", "90 rad/s"), *more]})
+        )
+        for more in ([{"do": "hold", "time": "1 ms"}], after)
+    )
+    found, whole = held(before)[-1], held(tripped)[-1]
+    assert np.abs(tripped.traces["speed_command"][-1]) == 50.0
+    assert whole.last is not None and found.last is not None and whole.last <= 0.2
+    assert whole.share * tripped.duration == pytest.approx(found.share * before.duration, abs=2e-3)
 
 
 def test_ratings_are_metrics_that_checks_and_studies_know(run: Simulation) -> None:

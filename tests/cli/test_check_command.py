@@ -128,6 +128,7 @@ def test_every_scenario_is_reported_and_the_worst_counts(tmp_path: Path) -> None
     assert result.exit_code == 2 and "x/d.toml: refused" in result.output
     assert "x/d.toml:2: not valid TOML" in result.output and "a.toml" not in result.stdout
     assert document("x")["refused"][0]["name"] == "x/d.toml"
+    assert call("x/d.toml").stdout.startswith("Nothing was checked, 1 refused.")
 
 
 def test_no_baseline_is_written_of_a_bench_that_fails_to_run(tmp_path: Path) -> None:

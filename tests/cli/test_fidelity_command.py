@@ -155,6 +155,7 @@ def test_a_line_without_loop_filter_and_encoder_has_reasons() -> None:
 def test_an_unstable_bench_is_still_described() -> None:
     found = document("rich.toml", "--set", "loop.torque.kp=9")
     assert any("unstable with its loops closed" in text for text in found["warnings"])
+    assert found["answer"][0].startswith("The bench is unstable with its loops closed: mend that first.")
     assert "closed" not in found["responses"]
     assert found["figures"]["signal_band_3_db"]["value"] == pytest.approx(450.0, rel=1e-6)
 

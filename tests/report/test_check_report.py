@@ -54,6 +54,12 @@ def verdict(
         ("simulate.reading_error_rms", "reading error rms"),
         ("simulate.loss_energy.drive.copper", "loss energy of drive.copper"),
         ("simulate.trips.overtorque", "trips of overtorque"),
+        ("simulate.load.ts.torque", "largest torque of ts"),
+        ("simulate.load_of_rated.ts.torque", "largest torque of ts over its rating"),
+        ("simulate.load_of_limit.ts.torque", "largest torque of ts over its limit"),
+        ("simulate.limited.torque.command", "share of the time of torque at its limit of command"),
+        ("simulate.at_end.speed", "speed at the end of the run"),
+        ("simulate.at_end.current.drive", "current of drive at the end of the run"),
         ("fidelity.slope_error", "fidelity slope error"),
     ],
 )

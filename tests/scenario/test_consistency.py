@@ -292,10 +292,18 @@ def bench_text(bench) -> str:
     return bench.path.read_text(encoding="utf-8")
 
 
-def test_line_of_one_body_and_of_too_many(bench) -> None:
-    assert _line(bench, MACHINE)[0].endswith(
-        "line: all parts are bolted into one body; add a coupling or shaft and a second body"
+def test_a_part_stands_what_it_is_rated_for(bench) -> None:
+    rated = 'rated = "200 N m"'
+    assert bench.read((rated, f'{rated}\nlimit = "200 N m"')).description is not None
+    assert bench.message((rated, f'{rated}\nlimit = "150 N m"')).endswith(
+        "limit: 150 N m is below what the part is rated for, 200 N m; allowed: at least that; raise limit or "
+        "lower rated"
     )
+
+
+def test_line_of_one_body_and_of_too_many(bench) -> None:
+    one = 'title = "t"\nduration = "1 s"\nrecord = { rate = "1 kHz" }\n[[line]]\n' + MACHINE
+    assert len(bench.read((bench_text(bench), one)).description.line) == 1
     springs = [
         f'part = "coupling"\nname = "c{n}"\nstiffness = "1 kN m/rad"\ninertia_right = "1 kg m^2"\n'
         for n in range(40)

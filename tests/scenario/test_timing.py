@@ -1,9 +1,14 @@
 """Rates and their common tick, the sequence, the length of the run."""
 
+import math
 from fractions import Fraction
 
 import pytest
 
+from shaftloop.analysis.simulation import simulate
+from shaftloop.bench.assemble import build_bench
+from shaftloop.bench.sequence import longest_time
+from shaftloop.errors import BenchError
 from shaftloop.scenario.description import End, Hold, Ramp, Trace
 from shaftloop.scenario.timing import sequence_length, tick_divisor
 
@@ -167,22 +172,19 @@ def test_a_limiter_takes_no_set_point(bench) -> None:
 
 
 @pytest.mark.parametrize(
-    ("step", "says"),
+    "step",
     [
-        (
-            PERIODIC + 'fall = "60 ms"\n',
-            'duration: missing: sequence.1 has no end; write e.g. duration = "2 s"',
-        ),
-        (
-            'do = "sine"\nloop = "torque"\nmean = "0 N m"\namplitude = "5 N m"\nfrequency = "5 Hz"\n'
-            "wait = false\n",
-            "duration: missing: sequence.1 has no end",
-        ),
+        PERIODIC + 'fall = "60 ms"\n',
+        'do = "sine"\nloop = "torque"\nmean = "0 N m"\namplitude = "5 N m"\nfrequency = "5 Hz"\n'
+        "wait = false\n",
     ],
 )
-def test_step_without_an_end_needs_a_duration(bench, step: str, says: str) -> None:
-    bench.read((STEP, step))
-    assert says in bench.message((STEP, step), ('duration = "1 s"\n', ""))
+def test_step_without_an_end_needs_a_duration_for_a_run_alone(bench, step: str) -> None:
+    for end, length in (("", math.inf), ('\n[[sequence]]\ndo = "end"\n', 0.3)):
+        if end and "wait" not in step:
+            continue
+        description = bench.read((STEP, step + end), ('duration = "1 s"\n', "")).description
+        assert longest_time(description) == pytest.approx(length)
 
 
 def test_length_of_the_sequence_serves_where_no_duration_is_given(bench) -> None:
@@ -197,14 +199,12 @@ def test_length_of_the_sequence_serves_where_no_duration_is_given(bench) -> None
 
 def test_sequence_without_a_length_needs_a_duration(bench) -> None:
     ramp = '[[sequence]]\ndo = "ramp"\nloop = "speed"\nto = "1000 rpm"\nover = "0.3 s"\n'
-    message = bench.message((ramp, ""), ('duration = "1 s"\n', ""))
-    assert message.endswith('duration: missing: the sequence takes no time; give duration, e.g. "2 s"')
-    message = bench.message(
-        (ramp, '[[sequence]]\ndo = "end"\n'),
-        (STEP, 'do = "hold"\ntime = "1 s"\n'),
-        ('duration = "1 s"\n', ""),
-    )
-    assert "the sequence takes no time" in message
+    end = ((ramp, '[[sequence]]\ndo = "end"\n'), (STEP, 'do = "hold"\ntime = "1 s"\n'))
+    for changes in (((ramp, ""),), end):
+        description = bench.read(*changes, ('duration = "1 s"\n', "")).description
+        with pytest.raises(BenchError, match="missing: the sequence takes no time"):
+            simulate(description)
+        assert build_bench(description).record_period > 0
 
 
 def test_sequence_longer_than_the_run_warns(bench) -> None:

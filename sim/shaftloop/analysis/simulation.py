@@ -22,7 +22,7 @@ from shaftloop.engine.kernelstore import compiling
 from shaftloop.engine.run import Run
 from shaftloop.engine.steprule import Stepping, longest_step
 from shaftloop.engine.supervision import Event, advance_plainly, lay_out, run_bench
-from shaftloop.errors import SimulationError
+from shaftloop.errors import BenchError
 from shaftloop.scenario.description import Description
 
 __all__ = ["METHODS", "Channels", "Simulation", "check_runs", "finished", "make_run", "recorded", "simulate"]
@@ -178,6 +178,8 @@ def make_run(bench: Bench, *, method: str = "etd4", factor: int = 1) -> tuple[Ru
 
     Raises
     ------
+    BenchError
+        Where the scenario does not say how long the run lasts.
     SimulationError
         Where the run would be too long or its recording too large.
     """
@@ -208,8 +210,12 @@ def check_runs(description: Description, count: int) -> None:
 def _planned(bench: Bench, method: str, factor: int) -> tuple[Stepping, float, int]:
     """Return stepping, length [s] and number of records of a run that can be paid for."""
     seconds = longest_time(bench.description)
+    if seconds <= 0.0:
+        raise BenchError(("duration",), 'missing: the sequence takes no time; give duration, e.g. "2 s"')
     if not math.isfinite(seconds):
-        raise SimulationError("the sequence has no end", "state a duration, or a time for its last step")
+        raise BenchError(
+            ("duration",), 'missing: the last step of the sequence has no end; write e.g. duration = "2 s"'
+        )
     records = math.ceil(seconds / float(bench.record_period)) + 2
     number = METHODS[method]
     stepping = Stepping(number, longest_step(bench.model.plant, number), factor)

@@ -81,9 +81,12 @@ def longest_time(description: stated.Description) -> float:
     """Return the longest time that a run can take, infinite where a step has no end [s]."""
     if description.duration is not None:
         return float(description.duration)
+    endless = False
     for step in description.sequence:
         if isinstance(step, stated.End):
+            endless = False
             break
-        if isinstance(step, stated.PeriodicStep | stated.Sine) and step.wait and step.time is None:
-            return math.inf
+        endless |= isinstance(step, stated.PeriodicStep | stated.Sine) and step.time is None
+    if endless:
+        return math.inf
     return float(sequence_length(description.sequence)[0])

@@ -114,7 +114,9 @@ def _control(
     )
     u[kept] = integral
     u[it[a + LOOP.output]] = output
-    note_limit(u, it[a + LOOP.watch], abs(output), abs(output) >= clamp, tick)
+    # After a trip the integral runs into the clamp, and nobody listens.
+    held = abs(output) >= clamp and u[it[at.TRIP_SLOT]] < 0.0
+    note_limit(u, it[a + LOOP.watch], abs(output), held, tick)
     u[it[a + LOOP.emit]] = p[f + n.sign] * (p[f + n.share] * output + u[it[a + LOOP.injected]])
 
 

@@ -5,9 +5,9 @@ from shaftloop.scenario.problems import Problems
 from shaftloop.scenario.references import driving
 from shaftloop_models.line import Inertia
 
-__all__ = ["MAX_BODIES", "MIN_BODIES", "check_line"]
+__all__ = ["MAX_BODIES", "check_line"]
 
-MIN_BODIES, MAX_BODIES = 2, 40
+MAX_BODIES = 40
 """Bodies that a line may have; neighbours without a spring between them count as one."""
 
 
@@ -24,8 +24,22 @@ def check_line(draft: Draft, problems: Problems) -> None:
     if all(entry.value is not None for entry in entries):
         _check_bodies(entries, problems)
     for entry in entries:
+        _check_stands(entry, problems)
         for keys, words in entry.value.warnings() if entry.value is not None else ():
             problems.warn((*entry.path, *keys), words)
+
+
+def _check_stands(entry: Entry, problems: Problems) -> None:
+    """Check that a part stands what it is rated for."""
+    if entry.value is None:
+        return
+    rated, limit, _ = entry.value.stands()
+    if rated is not None and limit is not None and limit < rated:
+        problems.error(
+            entry.at("limit"),
+            f"{limit:g} N m is below what the part is rated for, {rated:g} N m; allowed: at least that; "
+            "raise limit or lower rated",
+        )
 
 
 def _check_bodies(entries: list[Entry], problems: Problems) -> None:
@@ -42,10 +56,8 @@ def _check_bodies(entries: list[Entry], problems: Problems) -> None:
             bodies, inertia, left = bodies + 1, 0.0, entry
     if inertia == 0.0 and left is not None:
         _needs_inertia(left, None, problems)
-    if bodies < MIN_BODIES:
-        problems.error(
-            ("line",), "all parts are bolted into one body; add a coupling or shaft and a second body"
-        )
+    if bodies == 1 and inertia == 0.0:
+        problems.error(("line",), "no part of the line has an inertia; give one to the machine")
     if bodies > MAX_BODIES:
         problems.error(
             ("line",),

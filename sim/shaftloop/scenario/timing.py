@@ -191,16 +191,14 @@ def _check_resolution(entry: Entry, problems: Problems) -> None:
 
 
 def _check_length(draft: Draft, moments: list[Moment], problems: Problems) -> None:
-    """Check that the run has an end, that the sequence fits it, and that it can be computed."""
+    """Check that the sequence fits the run, and that it can be computed; without an end it is none."""
     duration: Fraction | None = draft.single.get("duration")
     steps = draft.lists["sequence"]
     if any(entry.value is None for entry in steps) or not _ends(steps, duration, problems):
         return
     length, _ = sequence_length([entry.value for entry in steps])
     run = length if duration is None else duration
-    if run <= 0:
-        problems.error(("duration",), 'missing: the sequence takes no time; give duration, e.g. "2 s"')
-    elif length > run and not any(isinstance(entry.value, Settle) for entry in steps):
+    if length > run and not any(isinstance(entry.value, Settle) for entry in steps):
         problems.warn(
             ("duration",), f"the sequence takes {float(length):.6g} s, the run ends after {float(run):.6g} s"
         )
@@ -227,10 +225,6 @@ def _ends(steps: list[Entry], duration: Fraction | None, problems: Problems) -> 
             )
             return False
         if duration is None:
-            problems.error(
-                ("duration",),
-                f'missing: {problems.display(entry.path)} has no end; write e.g. duration = "2 s"',
-            )
             return False
     return True
 

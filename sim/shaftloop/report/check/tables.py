@@ -68,7 +68,11 @@ def verdict(items: Sequence[Checked | Refused]) -> list[str]:
     counts.append((sum(isinstance(item, Checked) and bool(item.stale) for item in items), "stale baseline"))
     counts.append((sum(isinstance(item, Refused) for item in items), "refused"))
     said = [f"{count} {word}" for count, word in counts if count]
-    kept = f"{states.count('passed')} of {len(verdicts)} expectations hold"
+    kept = (
+        f"{states.count('passed')} of {len(verdicts)} expectations hold"
+        if verdicts
+        else "Nothing was checked"
+    )
     first = next((v for v in verdicts if v.status != "passed"), None)
     return [f"{', '.join([kept, *said])}.", *([] if first is None else [f"First: {verdict_words(first)}."])]
 

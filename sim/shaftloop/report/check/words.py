@@ -17,6 +17,13 @@ __all__ = [
 ]
 
 _WITHIN = {"margins": "{figure} of {of}", "map": "{figure} of {of} over the operating range"}
+_OF_PARTS = {
+    "load": "largest {what} of {of}",
+    "load_of_rated": "largest {what} of {of} over its rating",
+    "load_of_limit": "largest {what} of {of} over its limit",
+    "limited": "share of the time of {of} at its limit of {what}",
+}
+"""Figures of a run that name a part, or a loop, and a quantity."""
 _BETTER = {"better": "better by", "worse": "worse by", "moved": "a change of"}
 
 
@@ -61,6 +68,12 @@ def figure_words(metric: str) -> str:
     first, _, last = rest.partition(".")
     if source == "modes":
         return f"{spoken(last)} of mode {first}"
+    if source == "simulate" and first in _OF_PARTS:
+        of, _, what = last.partition(".")
+        return _OF_PARTS[first].format(of=of, what=spoken(what))
+    if source == "simulate" and first == "at_end":
+        of, _, what = last.partition(".")
+        return f"{spoken(of)}{f' of {what}' if what else ''} at the end of the run"
     words = spoken(first) + (f" of {last}" if last else "")
     return words if source == "simulate" else f"{source} {words}"
 

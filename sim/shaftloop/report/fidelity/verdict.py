@@ -18,6 +18,10 @@ def verdict(answer: FidelityAnswer) -> list[str]:
     """
     found, figures = answer.found, answer.figures
     first = bands(found)
+    if found.closed is None:
+        first = (
+            f"The bench is unstable with its loops closed: mend that first. With their commands held: {first}"
+        )
     limited = figures["mechanical_band_5_percent"].value, figures["signal_band_5_percent"].value
     if limited[0] is not None and (limited[1] is None or limited[0] < limited[1]):
         first += "; the mechanics limit it: line and inertia ahead of the sensor would move it"

@@ -68,8 +68,9 @@ def details(results: UncertaintyAnswer) -> Iterator[Piece]:
     unit = results.measured.unit
     for budget, found in results.points:
         way = "motoring" if budget.motoring else "generating"
-        where = _where(budget.point)
-        title = f"{results.scenario.description.title}: {unit} {way} at {where}"
+        idle = budget.point.speed * budget.point.torque == 0.0
+        doing = f"{unit} without power" if idle else f"{unit} {way}"
+        title = f"{results.scenario.description.title}: {doing} at {_where(budget.point)}"
         yield from show_point(title, budget, found, _DETAILED)
     curve = results.window
     best = [
