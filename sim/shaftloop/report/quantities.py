@@ -9,7 +9,7 @@ _LADDERS = {"J": _PREFIXES, "W": _PREFIXES, "s": _PREFIXES[2:]}
 _SPECIAL = {"ms": "Ms", "mt": "Mt"}
 _NOTHING = 1e-12
 """Below it, in SI units, a quantity is what rounding leaves of none."""
-_TORQUE = ((1e4, 1e3, "kN m"), (0.1, 1.0, "N m"), (0.0, 1e-3, "mN m"))
+_TORQUE = ((1e4, 1e3, "kN m"), (0.1, 1.0, "N m"), (1e-4, 1e-3, "mN m"), (0.0, 1e-6, "µN m"))
 
 
 def readable(value: float, unit: str) -> tuple[float, str]:
@@ -50,7 +50,9 @@ def show(value: float, unit: str, digits: int = 4) -> str:
     digits : int
         Significant digits.
     """
-    number, name = readable(0.0 if unit in _LADDERS and abs(value) < _NOTHING else value, unit)
+    number, name = readable(
+        0.0 if (unit in _LADDERS or unit == "N m") and abs(value) < _NOTHING else value, unit
+    )
     if number == 0.0:
         text = "0"
     elif 10.0**digits <= abs(number) < 1e9:

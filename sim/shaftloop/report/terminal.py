@@ -65,13 +65,15 @@ def print_line(text: str) -> None:
         Plain text; nothing in it is taken for markup.
     """
     out = console()
-    if sys.stdout.isatty() or "COLUMNS" in os.environ:
-        # A word that is longer than a line, such as a path, stays whole.
-        text = "\n".join(
-            textwrap.fill(line, out.width, break_long_words=False, break_on_hyphens=False)
-            for line in text.splitlines()
-        )
-    out.print(text, markup=False, soft_wrap=True)
+    out.print(_wrapped(text, out), markup=False, soft_wrap=True)
+
+
+def _wrapped(text: str, out: Any) -> str:
+    """Return a text in lines that fit; a word that is longer than a line, such as a path, stays whole."""
+    if not sys.stdout.isatty() and "COLUMNS" not in os.environ:
+        return text
+    keep: Any = {"break_long_words": False, "break_on_hyphens": False}
+    return "\n".join(textwrap.fill(line, out.width, **keep) for line in text.splitlines())
 
 
 def print_answer(sentences: Sequence[str]) -> None:
@@ -139,7 +141,7 @@ def print_table(table: Grid) -> None:
     from rich.text import Text
 
     out = console()
-    out.print(Text(table.title, style="bold"), soft_wrap=True)
+    out.print(Text(_wrapped(table.title, out), style="bold"), soft_wrap=True)
     widths = [
         max(len(line) for cell in (header, *cells) for line in (cell.splitlines() or [""]))
         for header, *cells in zip(table.columns, *table.rows, strict=True)
@@ -168,9 +170,8 @@ def _print_blocks(out: Any, table: Grid) -> None:
     from rich.text import Text
 
     for head, *cells in table.rows:
-        out.print(
-            Text(f"  {table.columns[0]} {' '.join(head.split())}".rstrip()), overflow="ignore", crop=False
-        )
+        title = _wrapped(f"  {table.columns[0]} {' '.join(head.split())}".rstrip(), out)
+        out.print(Text(title), overflow="ignore", crop=False)
         block = Table.grid(padding=(0, 2), pad_edge=False)
         block.add_column(no_wrap=True)
         block.add_column(overflow="fold")

@@ -1,0 +1,117 @@
+"""What people read has digits that mean something, and loses none of them on a narrow terminal."""
+
+import re
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import shaftloop
+from shaftloop.answers.sensors import find_sensors
+from shaftloop.interface import TestBench
+from shaftloop.report.check import tables as check
+from shaftloop.report.fidelity import room as fidelity
+from shaftloop.report.margins import room as margins
+from shaftloop.report.modes import room as modes
+from shaftloop.report.run import room as run
+from shaftloop.report.sensors import room as sensors
+from shaftloop.report.show import room as show
+from shaftloop.report.study import room as study
+from shaftloop.report.terminal import print_answer, print_details
+from shaftloop.report.tune import room as tune
+from shaftloop.report.uncertainty import room as uncertainty
+from shaftloop.scenario.shipped import shipped_names
+from shaftloop.studies.sensor_choice import Demand, find_candidates
+
+ASKED: dict[str, tuple[Any, Callable[[TestBench], Any]]] = {
+    "show": (show, TestBench.show),
+    "simulate": (run, lambda bench: bench.simulate(verify=True)),
+    "modes": (modes, TestBench.modes),
+    "margins": (margins, TestBench.margins),
+    "fidelity": (fidelity, TestBench.fidelity),
+    "uncertainty": (uncertainty, lambda bench: bench.uncertainty(trials=2000)),
+    "check": (check, lambda bench: [bench.check()]),
+}
+"""Rooms and answers by command; those that take long follow below for one scenario each."""
+
+MEANINGLESS = {
+    "a point without digits": r"(?<![\w.])\d+\.(?:\s|$|,)",
+    "a signed zero": r"(?<![\d.e])-0(?:\.0+)?(?![\d.e])",
+    "a small unit with a large number": r"(?<![\d.])\d{5,}(?:\.\d+)? (?:µs|ms|µJ|mJ|mN m)\b",
+    "a count with decimals": r"\d\.\d+ (?:trips|candidates|bodies|springs)\b",
+    "what rounding leaves of nothing": r"\de-(?:1[3-9]|[2-9]\d) (?:J|W|s|N m)\b",
+    "digits of a float": r"\d\.\d{10,}",
+    "a unit over itself": r"N m s/\(N m\)",
+    "a cut": "…",
+}
+NUMBER = re.compile(r"\d[\d.,]*(?:e[+-]?\d+)?")
+
+
+def printed(
+    room: Any, answer: Any, columns: str, patch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> str:
+    patch.setenv("COLUMNS", columns)
+    print_answer(room.verdict(answer))
+    print_details(room.details(answer))
+    return capsys.readouterr().out
+
+
+def judge(room: Any, answer: Any, patch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    whole = printed(room, answer, "1000", patch, capsys)
+    for what, pattern in MEANINGLESS.items():
+        if room is show and what == "digits of a float":
+            continue  # It quotes files.
+        found = [line for line in whole.splitlines() if re.search(pattern, line.rstrip(".; "))]
+        assert not found, f"{what}: {found}"
+    for columns in ("80", "120"):
+        narrow = printed(room, answer, columns, patch, capsys)
+        assert max(map(len, narrow.splitlines())) <= int(columns)
+        assert lost(whole, narrow) == []
+
+
+def lost(whole: str, narrow: str) -> Sequence[str]:
+    """Return the numbers of a wide screen that a narrow one lacks, each as often as it is missing."""
+    there = NUMBER.findall(narrow)
+    missing = []
+    for number in NUMBER.findall(whole):
+        if number in there:
+            there.remove(number)
+        else:
+            missing.append(number)
+    return missing
+
+
+@pytest.mark.parametrize("name", shipped_names())
+@pytest.mark.parametrize("question", ASKED)
+def test_every_command_keeps_its_digits(
+    name: str, question: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    room, ask = ASKED[question]
+    bench = shaftloop.read(name)
+    if question == "fidelity" and bench.scenario.description.unit is None:
+        bench = bench.changed({"unit": "drive"})
+    judge(room, ask(bench), monkeypatch, capsys)
+
+
+def test_gains_keep_their_digits(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    judge(tune, shaftloop.read("micro-spindle").tune("torque"), monkeypatch, capsys)
+
+
+def test_sensors_faults_and_studies_keep_their_digits(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bench = shaftloop.read("wheel-hub", {"duration": "0.8 s"})
+    candidates = find_candidates((), "ts")
+    judge(
+        sensors, find_sensors(bench.scenario, candidates, Demand((), None, None, None)), monkeypatch, capsys
+    )
+    file = tmp_path / "s.toml"
+    file.write_text(
+        'title = "s"\nscenario = "wheel-hub"\nexpectations = false\n[design]\nkind = "grid"\n'
+        '[[factor]]\npath = "loop.torque.kp"\nvalues = [0.05, 0.1]\n'
+        '[[factor]]\npath = "line.c1.stiffness"\nvalues = ["17.6 kN m/rad", "22 kN m/rad"]\n'
+        '[[objective]]\nmetric = "margins.torque.ms"\n[[response]]\nmetric = "margins.torque.bandwidth"\n',
+        encoding="utf-8",
+    )
+    judge(study, shaftloop.study(file), monkeypatch, capsys)
