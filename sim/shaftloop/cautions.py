@@ -30,6 +30,10 @@ CAUTIONS = {
         "Before the first rotation look for loose parts, tools and open guards, turn the line by hand, and "
         "keep out of the plane of rotation."
     ),
+    "guards": (
+        "A simulated interlock is no protective device, and what may break needs a guard that holds the "
+        "pieces."
+    ),
     "lockout": "Lock out and tag every source of energy before work at shaft, machine or link.",
     "restart": (
         "After a trip a drive may start again as soon as its cause is gone: a set-point of zero is no "

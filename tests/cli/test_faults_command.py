@@ -90,7 +90,9 @@ def test_the_command_says_which_fault_is_worst_and_exits_with_1(tmp_path: Path) 
     document = json.loads(result.stdout)
     assert document["answer"][0].startswith("The bench does not stand its faults: 1 of 2")
     assert [fault["kind"] for fault in document["faults"]] == ["blocked", "zero"]
-    assert document["faults"][0]["interlock"] == "overtorque" and "licensed practice" in document["caution"]
+    assert (
+        document["faults"][0]["interlock"] == "overtorque" and "guard that holds" in document["cautions"][0]
+    )
     assert {path.name for path in tmp_path.iterdir()} == {"faults.json", "faults.png"}
     shown = CliRunner().invoke(cli, [*wanted, "--pictures", "none"]).stdout
     assert "load is blocked" in shown and "DAMAGE" in shown and "Caution" in shown

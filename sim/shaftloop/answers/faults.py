@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from shaftloop.answers.base import Answer, Watch, unwatched
+from shaftloop.cautions import cautions
 from shaftloop.errors import ScenarioError
 from shaftloop.figures import Figure
 from shaftloop.scenario.fields import nearest, shown
@@ -25,6 +26,11 @@ class FaultsAnswer(Answer):
     def damaging(self) -> list[FaultRun]:
         """Those that take a part beyond its limit."""
         return [run for run in self.runs if run.damages]
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What no simulated interlock replaces, and what goes on behind a trip."""
+        return cautions("guards", "magnets", "restart", "lockout")
 
     @property
     def figures(self) -> dict[str, Figure]:

@@ -9,20 +9,15 @@ from shaftloop.answers.faults import FaultsAnswer
 from shaftloop.figures import number
 from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.faults.verdict import bound, verdict
+from shaftloop.report.faults.verdict import bound, seen, verdict
 from shaftloop.report.files import Outputs, write_text
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import Piece, add_row, new_table
 from shaftloop.scenario.faults import said
 from shaftloop.studies.faults import FaultRun
 
-__all__ = ["details", "document", "pictures", "verdict", "write"]
+__all__ = ["advice", "dangers", "details", "document", "pictures", "verdict", "write"]
 
-CAUTION = (
-    "Caution: a simulated interlock is no protective device. What breaks needs a guard that holds the "
-    "pieces, what turns goes on turning after a trip, and a machine with magnets makes voltage as long as it "
-    "turns. Local codes and licensed practice rule."
-)
 _LEFT_OUT = (
     "Left out: what a broken part does next, how a part blocks (here at once, the worst case), and what the "
     "diodes of an inverter with blocked pulses do."
@@ -43,7 +38,6 @@ def document(results: FaultsAnswer) -> dict[str, Any]:
         "protected": results.protected,
         "figures": {name: figure.document() for name, figure in results.figures.items()},
         "faults": [_run(run) for run in results.runs],
-        "caution": CAUTION,
         "warnings": list(results.warnings),
     }
 
@@ -78,13 +72,36 @@ def details(results: FaultsAnswer) -> Iterator[Piece]:
         "for what is sudden."
     )
     yield _LEFT_OUT
-    yield CAUTION
 
 
 def _judged(run: FaultRun) -> str:
     if run.error:
         return f"cannot be run: {run.error}"
     return "DAMAGE" if run.damages else "above rating" if run.strains else "stands"
+
+
+def advice(results: FaultsAnswer) -> Iterator[str]:
+    """Yield what would help most, where a fault does damage.
+
+    Parameters
+    ----------
+    results : FaultsAnswer
+        What was found.
+    """
+    if results.damaging:
+        yield f"For the case that {said(results.runs[0].fault)}: {verdict(results)[-1]}"
+
+
+def dangers(results: FaultsAnswer) -> Iterator[str]:
+    """Yield every fault that takes a part beyond its limit.
+
+    Parameters
+    ----------
+    results : FaultsAnswer
+        What was found.
+    """
+    for run in results.damaging:
+        yield f"where {said(run.fault)}" + ("" if run.worst is None else f", {seen(run.worst)}")
 
 
 def pictures(results: FaultsAnswer) -> list[Picture]:

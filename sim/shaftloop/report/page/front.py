@@ -53,15 +53,20 @@ def front_of(found: Sequence[Found]) -> Front:
     binding = sorted(measured, key=lambda entry: -(entry.used or 0.0))[:_MOST_BINDING]
     return Front(
         None if not every else not failing,
-        _lead(every, failing),
+        _lead(every, failing, found),
         tuple(sorted(every, key=lambda entry: entry.holds)),
         tuple(binding),
         tuple(text for section in found for text in section.advice),
-        tuple(entry.words for entry in failing if entry.danger),
+        (
+            *(entry.words for entry in failing if entry.danger),
+            *(text for one in found for text in one.dangers),
+        ),
     )
 
 
-def _lead(every: Sequence[Judgement], failing: Sequence[Judgement]) -> str:
+def _lead(every: Sequence[Judgement], failing: Sequence[Judgement], found: Sequence[Found]) -> str:
+    if not every and len(found) == 1:
+        return next(iter(found[0].sentences))
     if not every:
         return "Not judged: nothing is expected of the bench, and no part states a rating; add an [[expect]]."
     if failing:

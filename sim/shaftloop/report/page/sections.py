@@ -6,6 +6,7 @@ from typing import Any
 
 from shaftloop.analysis.overlay import Measurement
 from shaftloop.answers.base import Watch, unwatched
+from shaftloop.answers.faults import find_faults
 from shaftloop.answers.fidelity import find_fidelity, with_run
 from shaftloop.answers.margins import MarginsAnswer, find_margins
 from shaftloop.answers.modes import find_line_modes
@@ -16,6 +17,7 @@ from shaftloop.answers.uncertainty import find_uncertainty
 from shaftloop.errors import ScenarioError, ShaftloopError, SimulationError
 from shaftloop.report.canvas import Picture
 from shaftloop.report.check import tables as check
+from shaftloop.report.faults import room as faults
 from shaftloop.report.fidelity import room as fidelity
 from shaftloop.report.judgement import Judgement
 from shaftloop.report.margins import judged as stability
@@ -64,6 +66,8 @@ class Section:
     pictures: Callable[[Any], Iterable[Picture]] = _none
     judgements: Callable[[Any], Iterable[Judgement]] = _none
     advice: Callable[[Any], Iterable[str]] = _none
+    dangers: Callable[[Any], Iterable[str]] = _none
+    """What is unsafe, beyond judgements that do not hold."""
 
 
 def _check(asked: Asked) -> list[Checked]:
@@ -135,6 +139,16 @@ SECTIONS = (
         advice=uncertainty.advice,
     ),
     Section(
+        "faults",
+        "What does the bench stand when something fails?",
+        lambda a: find_faults(a.scenario, watch=a.watch),
+        faults.verdict,
+        faults.details,
+        faults.pictures,
+        advice=faults.advice,
+        dangers=faults.dangers,
+    ),
+    Section(
         "study",
         "What does the study say?",
         lambda a: a.study,
@@ -173,6 +187,11 @@ class Found:
     def advice(self) -> list[str]:
         """What to buy or change."""
         return [] if self.reason else list(self.section.advice(self.answer))
+
+    @property
+    def dangers(self) -> list[str]:
+        """What is unsafe, beyond judgements that do not hold."""
+        return [] if self.reason else list(self.section.dangers(self.answer))
 
 
 def find_sections(asked: Asked, names: Iterable[str]) -> Iterator[Found]:
