@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.linalg import expm
 
-from heatbench import PLAIN, TORQUE_CONSTANT, bench, hold, loss
+from heatbench import PLAIN, RESISTANCE, TORQUE_CONSTANT, bench, hold, loss
 from rigs import Table, step
 from shaftloop.analysis.metrics import metrics
 from shaftloop.analysis.simulation import Simulation, simulate
@@ -96,6 +96,26 @@ def test_e9_3_short_time_and_intermittent_rating() -> None:
     assert rise(loaded) == pytest.approx(limit, rel=4e-3)
     rest = held(0.0, pause, one_body(capacity, cooling / capacity, 20.0 + rise(loaded)))
     assert rise(rest) == pytest.approx(lowest, rel=4e-3)
+
+
+def test_e9_4_peak_and_steady_rise_of_a_cycle() -> None:
+    """G. K. Dubey, Fundamentals of Electrical Drives, example 4.1, p. 47; read in a transcription.
+
+    Seconds are tenths here: loaded for 1 s, unloaded for 2 s, a constant of 6 s. The duty gets from cold to
+    where each cycle is like the one before; its lowest is 40 K above the ambient, its highest is asked for.
+    """
+    capacity, constant = 100.0, 6.0
+    loaded, unloaded = (
+        TORQUE_CONSTANT * math.sqrt(k * capacity / constant / 1.5 / RESISTANCE) for k in (104.424, 15.0)
+    )
+    moves = [step("torque", f"{loaded} N m"), hold(1.0), step("torque", f"{unloaded} N m"), hold(2.0)]
+    body = one_body(capacity, constant / capacity) | {"housing_capacity": "1e9 J/K"}
+    duty = simulate(bench(body, moves, "duty=60 s")).duty
+    assert duty is not None and duty.steady is not None
+    rises = duty.steady[:, 0] - 20.0
+    assert rises.min() == pytest.approx(40.0, rel=2e-3)
+    assert rises.max() == pytest.approx(49.89, rel=2e-3)
+    assert duty.trace.temperature[-1, 0] - 20.0 == pytest.approx(40.0, rel=4e-3)
 
 
 def test_e9_5_rms_of_a_cycle_with_a_ramp() -> None:

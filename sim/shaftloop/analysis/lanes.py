@@ -215,7 +215,7 @@ class _Crew:
         steps = actions(bench)
         run, end = self._run(bench)
         candidate = _Candidate(number, description, bench, run)
-        if bench.model.faults or not all(isinstance(step, Move | Wait) for step in steps):
+        if bench.model.faults or description.duty or not all(isinstance(step, Move | Wait) for step in steps):
             return candidate, None
         lay_out(run, steps)
         key = lane_key(run, end)

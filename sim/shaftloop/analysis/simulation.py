@@ -3,7 +3,7 @@
 import math
 import time
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
 
@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.analysis.cost import check_run, shared
+from shaftloop.analysis.duty import Duty, run_duty
 from shaftloop.analysis.energy import Energies, energies
 from shaftloop.analysis.heat import HeatTrace, heat_trace
 from shaftloop.bench.assemble import build_bench
@@ -64,7 +65,9 @@ class Simulation:
     wall_time: float
     """Time that the run took, without the compilation of kernels. [s]"""
     heat: HeatTrace | None = None
-    """Temperatures over time, where something warms up."""
+    """Temperatures over time, where something warms up; over the whole of a duty."""
+    duty: Duty | None = None
+    """What a duty comes to; all else is about the cycles that were run."""
 
 
 def simulate(
@@ -101,14 +104,17 @@ def simulate(
     """
     bench = recorded(build_bench(description), channels)
     run, end = make_run(bench, method=method, factor=factor)
-    started = time.perf_counter() - compiling()
+    started, duty = time.perf_counter() - compiling(), None
     if plain:
         lay_out(run, actions(bench))
         advance_plainly(run, end)
         events: list[Event] = []
+    elif description.duty is not None:
+        events, duty = run_duty(bench, run, end, progress)
     else:
         events = run_bench(run, actions(bench), interlocks(bench), end, progress)
-    return finished(bench, run, events, method, time.perf_counter() - compiling() - started)
+    found = finished(bench, run, events, method, time.perf_counter() - compiling() - started)
+    return found if duty is None else replace(found, heat=duty.trace, duty=duty)
 
 
 def recorded(bench: Bench, channels: Channels | None) -> Bench:

@@ -17,7 +17,7 @@ from shaftloop.bench.handles import Bench
 from shaftloop.bench.line import Line, declare_line
 from shaftloop.bench.parts.part import BenchPart, make_part
 from shaftloop.bench.parts.power_meter import BenchPowerMeter
-from shaftloop.bench.sequence import longest_time
+from shaftloop.bench.sequence import MOST_CYCLES, longest_time
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
 from shaftloop.engine.heat import assemble_heat
@@ -92,7 +92,7 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
         noises=[] if smooth else [noise for part in parts.values() for noise in part.noises()],
         traces=[(step.times, step.values) for step in description.sequence if isinstance(step, Trace)],
         trip_slot=trip_slot,
-        segments=len(description.sequence) + 1,
+        segments=len(description.sequence) * (MOST_CYCLES if description.duty else 1) + 1,
         seed=description.seed,
     )
     period, sparser = _record_period(description)

@@ -9,7 +9,10 @@ from shaftloop.engine.setpoints import HOLD, PERIODIC, RAMP, SINE, TRACE
 from shaftloop.scenario import description as stated
 from shaftloop.scenario.timing import sequence_length
 
-__all__ = ["actions", "interlocks", "longest_time"]
+__all__ = ["MOST_CYCLES", "actions", "cycle_time", "duty_cycles", "interlocks", "longest_time"]
+
+MOST_CYCLES = 40
+"""Of a duty that are run; what lies between them is extrapolated."""
 
 
 def actions(bench: Bench) -> list[engine.Action]:
@@ -77,8 +80,23 @@ def interlocks(bench: Bench) -> list[engine.Interlock]:
     ]
 
 
+def cycle_time(description: stated.Description) -> Fraction:
+    """Return the length of a cycle of a duty: that of the sequence [s]."""
+    return sequence_length(description.sequence)[0]
+
+
+def duty_cycles(description: stated.Description) -> int:
+    """Return the number of cycles of a duty, the last one whole; 0 without a duty."""
+    return 0 if description.duty is None else math.ceil(description.duty / cycle_time(description))
+
+
 def longest_time(description: stated.Description) -> float:
-    """Return the longest time that a run can take, infinite where a step has no end [s]."""
+    """Return the longest time that a run can take, infinite where a step has no end [s].
+
+    Of a duty that is the time of the cycles that are run, at most.
+    """
+    if description.duty is not None:
+        return float(min(duty_cycles(description) + 1, MOST_CYCLES) * cycle_time(description))
     if description.duration is not None:
         return float(description.duration)
     endless = False

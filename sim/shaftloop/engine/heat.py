@@ -119,9 +119,7 @@ class Heat:
         return self.slice(4).start + 3 * number
 
 
-def assemble_heat(
-    thermal: Thermal, layout: Layout, meters: int, cycle: Fraction | None = None
-) -> Heat | None:
+def assemble_heat(thermal: Thermal, layout: Layout, meters: int) -> Heat | None:
     """Return a thermal network with its slots added; nothing where nothing warms up.
 
     Parameters
@@ -132,8 +130,6 @@ def assemble_heat(
         Extended.
     meters : int
         First slot of the meters.
-    cycle : Fraction, optional
-        Time that thermal ticks must divide. [s]
     """
     bodies, budgets = thermal.bodies, thermal.budgets
     if not bodies and not budgets:
@@ -146,9 +142,6 @@ def assemble_heat(
             onward = number[body.onward]
             flows[[i, onward, onward], [onward, i, onward]] += np.array([1.0, 1.0, -1.0]) / body.resistance
     shortest = min((-body.capacity / flows[i, i] for i, body in enumerate(bodies)), default=math.inf)
-    period = _tick(shortest)
-    if cycle is not None:
-        period = cycle / math.ceil(cycle / period)
     slots = layout.add("heat.tick", SlotKind.INTEGER, "tick")
     for body in bodies:
         layout.add(f"{body.name}.temperature", SlotKind.ACCUMULATOR, "degC", initial=body.start)
@@ -159,7 +152,7 @@ def assemble_heat(
         layout.add(f"{body.name}.ahead", SlotKind.ACCUMULATOR, "degC", initial=body.start)
     for budget in budgets:
         layout.add(f"{budget.name}.spent", SlotKind.ACCUMULATOR, "A^2 s", 3)
-    return Heat(bodies, thermal.warmths, budgets, period, flows, slots, meters)
+    return Heat(bodies, thermal.warmths, budgets, _tick(shortest), flows, slots, meters)
 
 
 def _tick(shortest: float) -> Fraction:
@@ -187,6 +180,8 @@ class Heating:
     def __init__(self, heat: Heat, model_terms: Sequence[Term], ticks_per_second: int) -> None:
         self.heat = heat
         self.ticks_per_second = ticks_per_second
+        self.period = math.ceil(heat.period * ticks_per_second)
+        """Between thermal ticks. [tick]"""
         self.rows: list[tuple[int, Floats]] = []
         """Tick, and the slots of the network but for the tick, from one thermal tick to the next."""
         self.leapt = np.zeros(len(heat.bodies))
@@ -207,8 +202,7 @@ class Heating:
 
     def ticks(self, end: int) -> Iterator[int]:
         """Yield the thermal ticks before an end [tick]."""
-        period = math.ceil(self.heat.period * self.ticks_per_second)
-        yield from range(period, end, period)
+        yield from range(self.period, end, self.period)
 
     def advance(self, it: Ints, numbers: Floats, state: Floats, tick: int) -> None:
         """Advance to a tick what warms up, and write what follows.
@@ -231,7 +225,7 @@ class Heating:
         seconds = ticks / self.ticks_per_second
         taken = np.array([sum(state[heat.meters + m] for m in body.meters) for body in heat.bodies])
         if heat.bodies:
-            self._warm(state, (taken - state[seen]) / seconds, ticks, seconds)
+            self._warm(state, (taken - state[seen]) / seconds, ticks)
             state[seen] = taken
         for number, budget in enumerate(heat.budgets):
             slot, total = heat.budget_slot(number), state[heat.meters + budget.meter]
@@ -242,21 +236,41 @@ class Heating:
         self.note(state, tick)
         self.write(it, numbers, state)
 
-    def _warm(self, state: Floats, power: Floats, ticks: int, seconds: float) -> None:
-        """Advance the temperatures by a step with constant powers [W]."""
-        heat = self.heat
-        now, passed = heat.slice(0), heat.slice(1)
+    def after(self, before: Floats, power: Floats, ticks: int) -> tuple[Floats, Floats]:
+        """Return temperatures after a step with constant powers, and their integrals over it.
+
+        Parameters
+        ----------
+        before : ndarray, shape (bodies,)
+            Temperatures. [degC]
+        power : ndarray, shape (bodies,)
+            [W]
+        ticks : int
+            Length of the step. [tick]
+
+        Returns
+        -------
+        tuple of ndarray
+            [degC] and [K s]
+        """
+        seconds = ticks / self.ticks_per_second
         if ticks not in self._steps:
             _, (_, first, second, _) = phi_functions(self._rate, seconds)
             self._steps[ticks] = seconds * first, seconds**2 * second
         change, area = self._steps[ticks]
-        before = state[now].copy()
         rate = self._rate @ before + (power + self._ambient / self._resistance) / self._capacity
-        state[now] = before + change @ rate
-        state[heat.slice(3)] = state[now] + 0.5 * (state[now] - before)
-        areas = np.append(seconds * before + area @ rate, 0.0)
-        beyond = areas[self._onward] + seconds * self._ambient  # an onward of -1 is the 0 appended
-        state[passed] += (areas[:-1] - beyond) / self._resistance
+        return before + change @ rate, seconds * before + area @ rate
+
+    def _warm(self, state: Floats, power: Floats, ticks: int) -> None:
+        """Advance the temperatures by a step with constant powers [W]."""
+        heat = self.heat
+        now, ahead, passed = heat.slice(0), heat.slice(3), heat.slice(1)
+        before = state[now].copy()
+        state[now], own = self.after(before, power, ticks)
+        state[ahead] = state[now] + 0.5 * (state[now] - before)
+        areas = np.append(own, 0.0)
+        beyond = areas[self._onward] + ticks / self.ticks_per_second * self._ambient  # -1 is the 0 appended
+        state[passed] += (own - beyond) / self._resistance
         if not np.all(state[now] < _HOTTEST):
             hottest = heat.bodies[int(np.argmax(state[now]))]
             raise SimulationError(
@@ -282,8 +296,10 @@ class Heating:
             [A^2 s]
         """
         now = self.heat.slice(0)
-        self.leapt += temperatures - state[now]
-        state[now] = state[self.heat.slice(3)] = temperatures
+        leap = temperatures - state[now]
+        self.leapt += leap
+        state[now] = temperatures
+        state[self.heat.slice(3)] += leap
         for number, value in enumerate(spent):
             state[self.heat.budget_slot(number)] = value
         self.note(state, int(state[self.heat.slots]))

@@ -30,7 +30,7 @@ def lane_key(run: Run, end: int) -> tuple[bytes | int, ...]:
         Where it is to stop, exactly. [tick]
     """
     run.prepare(end)
-    period = 0 if run.heating is None else next(run.heating.ticks(end), 0)
+    period = 0 if run.heating is None else run.heating.period
     return (*shared_part(run.tables), end, period)
 
 

@@ -211,7 +211,7 @@ class _Supervisor:
         """Advance what warms up, thermal tick by thermal tick."""
         heating = self.run.heating
         while heating is not None:
-            yield self.pause(heating.heat.period)
+            yield self.env.timeout(heating.period)
             self.run.warm()
 
     def above(self, guard: int) -> bool:

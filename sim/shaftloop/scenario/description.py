@@ -275,6 +275,9 @@ class Description:
     duration: Annotated[
         Fraction | None, Quantity("s", "length of the run; the sequence's where left out", gt=0.0)
     ] = None
+    duty: Annotated[
+        Fraction | None, Quantity("s", "repeat the sequence, the cycle of a duty, for this long", gt=0.0)
+    ] = None
     seed: Annotated[int, Number("seed of the noise", ge=0, le=2**32 - 1)] = 0
     uncertainty: Uncertainty | None = None
     orders: Annotated[

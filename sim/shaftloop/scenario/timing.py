@@ -194,7 +194,11 @@ def _check_length(draft: Draft, moments: list[Moment], problems: Problems) -> No
     """Check that the sequence fits the run, and that it can be computed; without an end it is none."""
     duration: Fraction | None = draft.single.get("duration")
     steps = draft.lists["sequence"]
-    if any(entry.value is None for entry in steps) or not _ends(steps, duration, problems):
+    if any(entry.value is None for entry in steps):
+        return
+    if draft.single.get("duty") is not None and not _repeats(draft, problems):
+        return
+    if not _ends(steps, duration, problems):
         return
     length, _ = sequence_length([entry.value for entry in steps])
     run = length if duration is None else duration
@@ -212,6 +216,36 @@ def _check_length(draft: Draft, moments: list[Moment], problems: Problems) -> No
             f"at most {MAX_INSTANTS:.3g}; fastest is {problems.display(fastest.path)} ({_said(fastest)}): "
             f"lower it, or shorten the run to {float(run * MAX_INSTANTS / instants):.3g} s",
         )
+
+
+def _repeats(draft: Draft, problems: Problems) -> bool:
+    """Tell whether the sequence can be the cycle of a duty, which is repeated as it is."""
+    steps, duty = draft.lists["sequence"], draft.single["duty"]
+    again = "a duty repeats its sequence"
+    if draft.single.get("duration") is not None:
+        problems.error(("duration",), f"{again} for {float(duty):g} s; leave duration out")
+        return False
+    if draft.lists["fault"]:
+        problems.error(("duty",), f"{again}, and a fault happens once; leave one of the two out")
+        return False
+    for entry in steps:
+        if isinstance(entry.value, Settle | Trip | End) or _taken(entry.value) is None:
+            what = "has no end of its own" if _taken(entry.value) is None else "is not periodic"
+            problems.error(
+                entry.path,
+                f"{again}, and this step {what}; use steps of a stated time, e.g. a hold instead of a settle",
+            )
+            return False
+    length, _ = sequence_length([entry.value for entry in steps])
+    if not 0 < length <= duty:
+        problems.error(
+            ("duty",),
+            f"{float(duty):g} s is shorter than the cycle of {float(length):g} s that the sequence makes"
+            if length
+            else "the sequence takes no time, so there is no cycle to repeat; add a hold",
+        )
+        return False
+    return True
 
 
 def _ends(steps: list[Entry], duration: Fraction | None, problems: Problems) -> bool:
