@@ -77,12 +77,13 @@ def fake_figures(patch: pytest.MonkeyPatch) -> None:
         found = {"torque.ms": figure(1.0 + kp, "1")}
         return found | {"torque.phase_margin": figure(100.0 - 100.0 * kp, "deg")}
 
-    def simulate(description: Description, _: Sequence[str]) -> dict[str, Figure]:
+    def simulate(description: Description, names: Sequence[str]) -> dict[str, Figure]:
         kp = kp_of(description)
         if kp > 5.0:
             raise SimulationError("the bench diverges at 0.1 s", "lower the gains")
         rise = figure(4e-3 / kp if kp else None, "s", "" if kp else "no step")
-        return {"torque_rise_time": rise, "trips": figure(0.0, "1")}
+        loads = {name: figure(2.5 * kp, "1") for name in names if name.startswith("load_of_limit.")}
+        return {"torque_rise_time": rise, "trips": figure(0.0, "1"), **loads}
 
     for prefix, run in (("margins", margins), ("simulate", simulate)):
         patch.setitem(SOURCES, prefix, Source(SOURCES[prefix].known, run))

@@ -318,3 +318,19 @@ def test_parquet_needs_its_package(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(study_table, "find_spec", lambda _: None)
     result = call("s.toml", "--table", "t.parquet")
     assert result.exit_code == 2 and 'install "shaftloop[parquet]", or write .csv' in result.output
+
+
+def test_candidates_that_take_a_part_beyond_its_limit_are_told(tmp_path: Path) -> None:
+    text = (
+        'scenario = "reference-bench"\nsettings = ["duration=30 ms"]\nexpectations = false\n'
+        '[design]\nkind = "grid"\n[[factor]]\npath = "line.drive.max_speed"\n'
+        'values = ["40 rpm", "3000 rpm"]\n'
+        '[[objective]]\nmetric = "simulate.peak_true_torque"\ngoal = "minimise"\n'
+    )
+    (tmp_path / "s.toml").write_text(text, encoding="utf-8")
+    found = document(str(tmp_path / "s.toml"), "--out", str(tmp_path / "o"))
+    assert any(
+        "1 of 2 candidates take a part beyond a limit that it states" in text for text in found["warnings"]
+    )
+    rows = list(csv.DictReader((tmp_path / "o" / "candidates.csv").open(encoding="utf-8")))
+    assert [float(row["simulate.beyond_limit [1]"]) for row in rows] == [1.0, 0.0]

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from conftest import results_of
-from shaftloop.answers.run import RunAnswer
+from shaftloop.answers.run import RunAnswer, find_run
 from shaftloop.report.run import room
 from shaftloop.report.terminal import print_details
+from shaftloop.scenario.reading import read_scenario
 from shaftloop.scenario.source import find_scenario
 from shaftloop_models.supply import Supply
 
@@ -27,7 +27,7 @@ def ending(tmp_path: Path) -> Ending:
         text = find_scenario("reference-bench").read_text(encoding="utf-8")
         path = tmp_path / "bench.toml"
         path.write_text(text.replace("[[expect]]", f"{more}\n[[expect]]", 1), encoding="utf-8")
-        return results_of(path, "duration=0.2 s", *settings)
+        return find_run(read_scenario(path, ["duration=0.2 s", *settings]))
 
     return run
 

@@ -6,6 +6,7 @@ import pytest
 
 from checkbench import EXPECTED, fake_figures, write_bench
 from shaftloop.errors import ScenarioError
+from shaftloop.report.check.tables import verdict
 from shaftloop.scenario.shipped import shipped_folder
 from shaftloop.studies.checks.baseline import baseline_text, take
 from shaftloop.studies.checks.collect import baseline_file, collect, is_shipped
@@ -40,6 +41,19 @@ def test_a_bench_that_keeps_its_bounds(tmp_path: Path) -> None:
     assert checked.status == "passed" and broken(checked) == {}
     assert checked.reference is None and checked.gain_changes == {}
     assert [v.now for v in checked.verdicts] == pytest.approx([1.4, 60.0, 0.01])
+
+
+def test_a_part_beyond_its_limit_is_said_whatever_is_expected(tmp_path: Path) -> None:
+    path = write_bench(tmp_path / "b.toml")
+    assert check_scenario(path).overloads == ()
+    checked = check_scenario(path, gains=kp(0.65))
+    assert (
+        "the run takes drive beyond its limit of speed, and no expectation holds it" in checked.overloads[0]
+    )
+    assert set(checked.overloads) <= set(checked.warnings)
+    assert "but the run takes drive beyond its limit of speed" in verdict([checked])[0]
+    # Only what is expected is kept.
+    assert set(checked.found) == {entry.expectation.metric for entry in checked.verdicts}
 
 
 def test_gains_are_compared_with_the_scenario_as_it_stands(tmp_path: Path) -> None:

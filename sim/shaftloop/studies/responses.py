@@ -27,10 +27,12 @@ if TYPE_CHECKING:
     from shaftloop.analysis.lanes import Outcome
     from shaftloop.analysis.simulation import Simulation
 
-__all__ = ["SOURCES", "Source", "evaluate", "known", "require", "simulates"]
+__all__ = ["OVERLOADED", "SOURCES", "Source", "evaluate", "known", "require", "simulates"]
 
 _SIMULATE = "simulate"
 """Source of everything that a run of the bench says."""
+OVERLOADED = "simulate.beyond_limit"
+"""Figure that is looked at wherever benches are run, whether asked for or not."""
 
 
 @dataclass(frozen=True)
@@ -182,6 +184,7 @@ def _counted(description: Description) -> list[Figure]:
             )
             for limit in description.limit
         ),
+        Figure("beyond_limit", "1", "parts taken beyond a limit that they state", better="lower"),
         Figure(
             "not_settled", "1", "settle steps of the sequence that ran into their timeout", better="lower"
         ),
@@ -203,6 +206,7 @@ def _of_outcome(description: Description, outcome: "Outcome") -> dict[str, Figur
 
 def _of_run(description: Description, simulation: "Simulation") -> dict[str, Figure]:
     from shaftloop.analysis.metrics import metrics
+    from shaftloop.analysis.ratings import loads
     from shaftloop.analysis.verify import check_energy
 
     check_energy(simulation)
@@ -210,6 +214,7 @@ def _of_run(description: Description, simulation: "Simulation") -> dict[str, Fig
     counts = {"trips": len(tripped)} | {
         f"trips.{entry.name}": tripped.count(entry.name) for entry in description.limit
     }
+    counts["beyond_limit"] = len({load.part for load in loads(simulation) if load.beyond_limit})
     counts["not_settled"] = sum(event.kind == "not_settled" for event in simulation.events)
     counted = by_name(_counted(description))
     return metrics(simulation) | {name: counted[name].found(count) for name, count in counts.items()}

@@ -73,6 +73,9 @@ def verdict(items: Sequence[Checked | Refused]) -> list[str]:
         if verdicts
         else "Nothing was checked"
     )
+    damaged = [text for item in items if isinstance(item, Checked) for text in item.overloads]
+    if damaged:
+        said.append(f"but {damaged[0]}" + (f", and {len(damaged) - 1} more" if len(damaged) > 1 else ""))
     first = next((v for v in verdicts if v.status != "passed"), None)
     return [f"{', '.join([kept, *said])}.", *([] if first is None else [f"First: {verdict_words(first)}."])]
 

@@ -1,6 +1,6 @@
 """Check a scenario: its expectations, against a baseline or against itself as it stands."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -16,7 +16,7 @@ from shaftloop.studies.checks.baseline import Baseline, bench_parts, changed, re
 from shaftloop.studies.checks.expectations import Expectation, resolve
 from shaftloop.studies.checks.gains import GainsFile, gains_of, with_gains
 from shaftloop.studies.checks.judge import Verdict, judge
-from shaftloop.studies.responses import evaluate
+from shaftloop.studies.responses import evaluate, known, simulates
 
 __all__ = ["AS_STATED", "Checked", "Refused", "check_scenario", "judge_of_changes"]
 
@@ -42,6 +42,8 @@ class Checked:
     """Figures that are expected but not in the baseline."""
     compared: bool = True
     """False where it was not to be compared with anything."""
+    beyond: tuple[str, ...] = ()
+    """Figures of parts that the run takes beyond a limit, which nobody asked for."""
 
     @property
     def gain_changes(self) -> dict[str, tuple[str, str]]:
@@ -55,7 +57,17 @@ class Checked:
     def warnings(self) -> tuple[str, ...]:
         """What looks wrong in the scenario, and what its free-running clocks leave out."""
         bound = sweep_note(self.scenario.description)
-        return (*self.scenario.warnings, *([bound] if bound else []))
+        return (*self.scenario.warnings, *([bound] if bound else []), *self.overloads)
+
+    @property
+    def overloads(self) -> tuple[str, ...]:
+        """Parts that the run takes beyond a limit that no expectation holds: they are damaged."""
+        parts = (name.rsplit(".", 2)[1:] for name in self.beyond)
+        return tuple(
+            f"the run takes {part} beyond its limit of {quantity}, and no expectation holds it: such a part "
+            "is damaged (see shaftloop simulate)"
+            for part, quantity in parts
+        )
 
     @property
     def status(self) -> Literal["passed", "failed", "error"]:
@@ -125,13 +137,25 @@ def check_scenario(
     if baseline is not None:
         reference = read_baseline(baseline)
         stale = changed(reference.bench, bench_parts(scenario.description))
-    found = evaluate(scenario.description, names)
+    looked = [*names, *_limits(scenario.description, names)]
+    every = evaluate(scenario.description, looked)
+    found = {name: every[name] for name in names}
     if compare and baseline is None and (settings or gains is not None):
         plain = read_scenario(source)
         reference = take(plain, evaluate(plain.description, names), "", AS_STATED)
     verdicts = tuple(_judge(entry, found[entry.metric], reference, not stale) for entry in expectations)
     unknown = () if reference is None else tuple(n for n in names if n not in reference.values)
-    return Checked(scenario, verdicts, found, reference, stale, unknown, compare)
+    beyond = tuple(
+        name for name, figure in every.items() if name not in names and (figure.value or 0.0) > 1.0
+    )
+    return Checked(scenario, verdicts, found, reference, stale, unknown, compare, beyond)
+
+
+def _limits(description: Description, names: Sequence[str]) -> list[str]:
+    """Return the figures of what the parts of a bench that is run are loaded with, of their limits."""
+    if not simulates(names):
+        return []
+    return [name for name in known(description, names) if name.startswith("simulate.load_of_limit.")]
 
 
 def judge_of_changes(scenario: Scenario) -> Callable[[Description], tuple[Verdict, ...]]:

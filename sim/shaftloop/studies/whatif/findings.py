@@ -2,8 +2,10 @@
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from shaftloop.cautions import cautions
-from shaftloop.studies.responses import simulates
+from shaftloop.studies.responses import OVERLOADED, simulates
 from shaftloop.studies.whatif.answers import Answers, answer, backward_objectives
 from shaftloop.studies.whatif.reading import Study
 from shaftloop.studies.whatif.sensitivity import Sensitivity, sensitivity
@@ -70,6 +72,12 @@ class Findings:
             )
         if left := evaluated - int(self.table.done.sum()):
             found.append(f"{left} of {evaluated} candidates are not done: see their reasons")
+        damaged = self.table.figures.get(OVERLOADED)
+        if damaged is not None and (many := int(np.count_nonzero(damaged.values > 0.0))):
+            found.append(
+                f"{many} of {evaluated} candidates take a part beyond a limit that it states "
+                f"({OVERLOADED}): such parts are damaged, whatever the other figures say"
+            )
         for entry in self.indices:
             if entry.indices and entry.rows < (design.count or 0):
                 rows = f"{entry.rows} of {design.count} rows"

@@ -21,7 +21,7 @@ from shaftloop.scenario.reading import Scenario, read_scenario, stated_value
 from shaftloop.scenario.shipped import shipped_folder, shipped_names
 from shaftloop.scenario.source import find_beside, label_of, load_toml, read_text
 from shaftloop.scenario.units import Stated, UnitError, parse_quantity
-from shaftloop.studies.responses import known, require
+from shaftloop.studies.responses import OVERLOADED, known, require, simulates
 from shaftloop.studies.whatif.factors import Axis, Spread, listed, spread
 from shaftloop.studies.whatif.form import Constraint, Design, Factor, Form, Objective, Tune, Wanted
 from shaftloop.studies.whatif.tuned import FEASIBLE, PREFIX, check_tune, tuned_known
@@ -271,7 +271,8 @@ class _Reader:
             if name not in have:
                 self._unknown(place, name)
         expected = [entry.metric for entry in self._expected()]
-        return list(dict.fromkeys([*self._named(), *self.tuned, *expected]))
+        names = [*self._named(), *self.tuned, *expected]
+        return list(dict.fromkeys([*names, *([OVERLOADED] if simulates(names) else [])]))
 
     def _named(self) -> list[str]:
         form = self.form
