@@ -87,6 +87,13 @@ def change_number(text: str, rng: random.Random) -> bytes:
     return (text[: match.start()] + number + text[match.end() :]).encode()
 
 
+def scale_number(text: str, rng: random.Random) -> bytes:
+    """Change a number by up to a hundredfold, which is often still right and always a bench of its own."""
+    match = _token(text, rng, r"(?<![\w.])\d+(\.\d+)?(?![\w.])")
+    number = f"{float(match[0] or 1.0) * 10.0 ** rng.uniform(-2.0, 2.0):.4g}"
+    return (text[: match.start()] + number + text[match.end() :]).encode()
+
+
 def drop_lines(text: str, rng: random.Random) -> bytes:
     lines = text.split("\n")
     start = rng.randrange(len(lines))
@@ -118,6 +125,9 @@ MUTATIONS: tuple[Callable[[str, random.Random], bytes], ...] = (
     swap_value,
     change_number,
     change_number,
+    scale_number,
+    scale_number,
+    scale_number,
     drop_lines,
     repeat_lines,
     flip_bytes,

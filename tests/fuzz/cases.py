@@ -121,7 +121,7 @@ def _part(rng: random.Random, folder: Path) -> tuple[Path, tuple[str, ...]]:
     bench.write_text(text, encoding="utf-8")
     path = folder / rng.choice([entry for entry in sorted(_parts(text))])
     path.write_bytes(broken(path.read_text(encoding="utf-8"), rng))
-    verb = rng.choice((("modes",), ("simulate", "--set", "duration=20 ms")))
+    verb = rng.choice((("modes",), ("simulate", "--set", "duration=20 ms"), ("margins", "--loop", "torque")))
     return path, (verb[0], str(bench), *verb[1:])
 
 

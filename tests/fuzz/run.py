@@ -1,7 +1,8 @@
 """The whole fuzz, by hand: ``python tests/fuzz/run.py --count 20000``; prints what it found.
 
 Cases run in processes of their own, a hundred at a time; one that takes far too long is killed and counts as
-found. The same numbers give the same cases.
+found. The same numbers give the same cases. With ``--notes FILE`` it goes on where it was left, and keeps in
+the file how the cases ended and what was found.
 """
 
 import argparse
@@ -15,6 +16,7 @@ import time
 from collections import Counter
 from multiprocessing.connection import Connection
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -37,14 +39,23 @@ def main() -> None:
     parser.add_argument(
         "--seconds", type=float, default=float("inf"), help="begin no further cases after this"
     )
+    parser.add_argument("--notes", type=Path, help="file that keeps how far it is and what was found")
     options = parser.parse_args()
-    begun, number, last = time.monotonic(), options.first, options.first + options.count
-    counts: Counter[str] = Counter()
+    begun, last = time.monotonic(), options.first + options.count
+    notes: dict[str, Any] = {"next": options.first, "counts": {}, "found": []}
+    if options.notes is not None and options.notes.exists():
+        notes = json.loads(options.notes.read_text(encoding="utf-8"))
+    counts = Counter(notes["counts"])
     with tempfile.TemporaryDirectory() as folder:
         _compile(Path(folder))
-        while number < last and time.monotonic() - begun < options.seconds:
-            number = _chunk(number, min(number + _CHUNK, last), options.kinds, Path(folder), counts)
-            click.echo(f"# {number - options.first} cases: {json.dumps(counts)}")
+        while notes["next"] < last and time.monotonic() - begun < options.seconds:
+            number = notes["next"]
+            until = min(number + _CHUNK, last)
+            number, found = _chunk(number, until, options.kinds, Path(folder), counts)
+            notes = {"next": number, "counts": counts, "found": [*notes["found"], *found]}
+            if options.notes is not None:
+                options.notes.write_text(json.dumps(notes, indent=1), encoding="utf-8")
+            click.echo(f"# {number} cases: {json.dumps(counts)}")
 
 
 def _compile(folder: Path) -> None:
@@ -55,14 +66,16 @@ def _compile(folder: Path) -> None:
         judge(Case(-1, "", path, (verb, str(path))))
 
 
-def _chunk(first: int, last: int, kinds: list[str], folder: Path, counts: "Counter[str]") -> int:
-    """Run cases in one process and return the number of the next."""
+def _chunk(
+    first: int, last: int, kinds: list[str], folder: Path, counts: "Counter[str]"
+) -> tuple[int, list[str]]:
+    """Run cases in one process and return the number of the next, and what was found."""
     context = multiprocessing.get_context("fork")
     receiver, sender = context.Pipe(duplex=False)
     process = context.Process(target=_work, args=(first, last, kinds, folder, sender))
     process.start()
     sender.close()
-    number = first
+    number, found = first, []
     while number < last:
         try:
             kind, verb, code, faults = receiver.recv()
@@ -70,13 +83,13 @@ def _chunk(first: int, last: int, kinds: list[str], folder: Path, counts: "Count
             kind, verb, code, faults = kinds[number % len(kinds)], "", -1, [f"killed by {process.exitcode}"]
         counts[f"{kind} {verb} -> {code}"] += 1
         for fault in faults:
-            counts["FOUND"] += 1
-            click.echo(f"case {number} ({kind} {verb}): {fault}")
+            found.append(f"case {number} ({kind} {verb}): {fault}")
+            click.echo(found[-1])
         number += 1
         if code == -1:
             break
     process.join()
-    return number
+    return number, found
 
 
 def _work(first: int, last: int, kinds: list[str], folder: Path, sender: Connection) -> None:
