@@ -2,6 +2,7 @@
 
 import json
 import math
+import re
 from pathlib import Path
 from typing import Any
 
@@ -224,3 +225,6 @@ def test_without_a_torque_sensor_there_is_no_reading(tmp_path: Path) -> None:
     (tmp_path / "two.toml").write_text(text, encoding="utf-8")
     result = call("two.toml")
     assert result.exit_code == 2 and "no torque sensor, so there is no reading" in result.output
+    for verb in ("uncertainty", "sensors"):
+        other = CliRunner().invoke(cli, [verb, "two.toml"])
+        assert other.exit_code == 2 and re.search(r"two.toml:\d+: line: the line has no", other.output)

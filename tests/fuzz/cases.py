@@ -1,4 +1,4 @@
-"""Cases of the fuzz: a file that is right, broken at one or two places, and a command that reads it.
+"""Cases of the fuzz: a file that is right, broken at one or two places or not at all, and a command.
 
 Every case follows from its number alone. Benches are small and runs short, so that what a command does with
 an input that is still right costs little.
@@ -7,6 +7,7 @@ an input that is still right costs little.
 import random
 import shutil
 import sqlite3
+import tomllib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,7 +16,7 @@ from mutations import broken
 from randombench import random_bench
 from shaftloop.scenario.shipped import shipped_folder
 
-__all__ = ["KINDS", "Case", "prepare"]
+__all__ = ["KINDS", "WHOLE", "Case", "prepare", "whole_count"]
 
 _SCENARIO_VERBS: tuple[tuple[str, ...], ...] = (
     ("simulate",),
@@ -53,6 +54,22 @@ goal = "minimise"
 [[response]]
 metric = "simulate.energy_residual"
 """
+_WHOLE_STUDY = """title = "Two gains"
+scenario = "bench.toml"
+
+[[factor]]
+path = "loop.torque.kp"
+low = 0.02
+high = 0.05
+
+[design]
+kind = "latin_hypercube"
+count = 2
+
+[[objective]]
+metric = "margins.torque.ms"
+goal = "minimise"
+"""
 _MEASUREMENT = """title = "Torque from a lever and a weight"
 
 [quantity.mass]
@@ -81,6 +98,26 @@ _FOLLOW = '\n[[sequence]]\ndo = "trace"\nloop = "torque"\nfile = "run.csv"\ncolu
 _EXPECT = (
     '\n[[expect]]\nmetric = "simulate.torque_overshoot"\nat_most = "400 %"\nrelative_tolerance = "50 %"\n'
 )
+
+
+WHOLE = "whole"
+"""Kind of a bench that is not broken, which no command may refuse."""
+_COMMANDS: tuple[tuple[str, ...], ...] = (
+    ("show",),
+    ("modes",),
+    ("simulate",),
+    ("fidelity",),
+    ("uncertainty", "--trials", "1000"),
+    ("sensors",),
+    ("margins",),
+    ("margins", "--map"),
+    ("tune",),
+    ("check",),
+    ("study", "--workers", "1"),
+)
+_CASES = Path(__file__).parents[3] / "shared" / "cases"
+_RANDOM = 60
+"""Random benches of two to ten bodies."""
 
 
 @dataclass(frozen=True)
@@ -240,6 +277,36 @@ KINDS: dict[str, Callable[[random.Random, Path], tuple[Path, tuple[str, ...]]]] 
 """What is broken; `tune` and `margins` are scenarios for these commands."""
 
 
+def whole_count() -> int:
+    """Return how many cases there are of benches that are not broken."""
+    return len(_whole_benches()) * len(_COMMANDS)
+
+
+def _whole_benches() -> list[Path | int]:
+    """Return the shipped benches, those beside the project where there are any, and seeds of random ones."""
+    return [*sorted(shipped_folder().glob("*.toml")), *sorted(_CASES.glob("*.toml")), *range(_RANDOM)]
+
+
+def _whole(number: int, folder: Path) -> tuple[Path, tuple[str, ...]]:
+    place, command = divmod(number, len(_COMMANDS))
+    bench, (verb, *rest) = _whole_benches()[place], _COMMANDS[command]
+    path = folder / "bench.toml"
+    shutil.copytree(shipped_folder() / "parts", folder / "parts")
+    text = random_bench(bench) if isinstance(bench, int) else bench.read_text(encoding="utf-8")
+    described = tomllib.loads(text)
+    if "unit" not in described:
+        text = f'unit = "{described["line"][0]["name"]}"\n' + text
+    path.write_text(text if "expect" in described else text + _EXPECT, encoding="utf-8")
+    if verb == "tune":
+        loops = [loop["name"] for loop in described["loop"] if "limiter_of" not in loop]
+        rest = [word for loop in loops for word in ("--loop", loop)]
+    if verb != "study":
+        return path, (verb, str(path), *rest)
+    study = folder / "study.toml"
+    study.write_text(_WHOLE_STUDY, encoding="utf-8")
+    return study, (verb, str(study), *rest)
+
+
 def prepare(number: int, folder: Path, kinds: Sequence[str] = tuple(KINDS)) -> Case:
     """Write the files of a case.
 
@@ -255,5 +322,7 @@ def prepare(number: int, folder: Path, kinds: Sequence[str] = tuple(KINDS)) -> C
     shutil.rmtree(folder, ignore_errors=True)
     folder.mkdir(parents=True)
     kind = kinds[number % len(kinds)]
+    if kind == WHOLE:
+        return Case(number, kind, *_whole(number, folder))
     file, arguments = KINDS[kind](random.Random(f"{kind} {number}"), folder)
     return Case(number, kind, file, arguments)

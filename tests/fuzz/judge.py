@@ -5,7 +5,7 @@ import resource
 import time
 from dataclasses import dataclass
 
-from cases import Case
+from cases import WHOLE, Case
 from click.testing import CliRunner
 
 from shaftloop.cli.main import cli
@@ -50,6 +50,9 @@ def judge(case: Case) -> Verdict:
         faults.append(f"exit code {result.exit_code}")
     if result.exit_code == 2 and not _PLACE.search(said):
         faults.append(f"no place: {said[:500]}")
+    lacks = "no torque sensor" in said
+    if case.kind == WHOLE and ((result.exit_code == 2 and not lacks) or "; allowed: " in said):
+        faults.append(f"refused: {said[:500]}")
     if found := _STEERS.search(said):
         faults.append(f"steers the terminal: {found[0]!r}")
     if (memory := 1024 * resource.getrusage(resource.RUSAGE_SELF).ru_maxrss) > MOST_BYTES:

@@ -2,7 +2,8 @@
 
 Cases run in processes of their own, a hundred at a time; one that takes far too long is killed and counts as
 found. The same numbers give the same cases. With ``--notes FILE`` it goes on where it was left, and keeps in
-the file how the cases ended and what was found.
+the file how the cases ended and what was found. ``--kinds whole`` runs what is not broken through every
+command: the shipped benches, those beside the project, and 60 random ones, none of which may be refused.
 """
 
 import argparse
@@ -22,7 +23,7 @@ import click
 
 sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1])]
 
-from cases import KINDS, Case, prepare
+from cases import KINDS, WHOLE, Case, prepare, whole_count
 from judge import MOST_SECONDS, judge
 
 from randombench import random_bench
@@ -35,12 +36,14 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--count", type=int, default=20_000)
     parser.add_argument("--first", type=int, default=0, help="number of the first case")
-    parser.add_argument("--kinds", nargs="+", choices=list(KINDS), default=list(KINDS))
+    parser.add_argument("--kinds", nargs="+", choices=[*KINDS, WHOLE], default=list(KINDS))
     parser.add_argument(
         "--seconds", type=float, default=float("inf"), help="begin no further cases after this"
     )
     parser.add_argument("--notes", type=Path, help="file that keeps how far it is and what was found")
     options = parser.parse_args()
+    if options.kinds == [WHOLE]:
+        options.count = min(options.count, whole_count() - options.first)
     begun, last = time.monotonic(), options.first + options.count
     notes: dict[str, Any] = {"next": options.first, "counts": {}, "found": []}
     if options.notes is not None and options.notes.exists():

@@ -74,9 +74,8 @@ def measured_bench(description: Description) -> Measured:
     bench = HyperMap(description)
     sensor, machines = bench.bench.main_sensor(), list(bench.bench.machines)
     if sensor is None or not machines:
-        raise ScenarioError(
-            ["the line has no torque sensor, so there is no torque to be uncertain of; add one"]
-        )
+        message = "the line has no torque sensor, so there is no torque to be uncertain of; add one"
+        raise BenchError(("line",), message)
     unit = description.unit or machines[0]
     place = bench.bench.machines[unit].body
     side = 1.0 if place <= sensor.spring else -1.0

@@ -7,13 +7,13 @@ central differences, holds everything about small motions, sampling and delays i
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, nullcontext
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.analysis.carried import Known, carried
 from shaftloop.analysis.cost import check_map
+from shaftloop.analysis.opening import START, Opening
 from shaftloop.analysis.openloop import OpenLoop
 from shaftloop.analysis.operating import OperatingPoint
 from shaftloop.analysis.reduction import inverse, moving, needed, released, typical_sizes
@@ -44,18 +44,6 @@ _LEADS_ON = 0.03
 """Share of the residual that a step of Newton's method may leave before its derivative is taken anew."""
 _RELATIVE_STEP = 1e-3
 _LONGEST_HYPERPERIOD = 0.05
-
-
-@dataclass(frozen=True)
-class _Opening:
-    """Where a loop is cut."""
-
-    injected: int
-    """Slot that carries the command in place of the controller's."""
-    seen: int
-    """Slot that is looked at."""
-    ticks: NDArray[np.int64]
-    """Of the loop within the hyperperiod. [tick]"""
 
 
 class HyperMap:
@@ -207,7 +195,7 @@ class HyperMap:
         SimulationError
             Where the bench diverges.
         """
-        moving, where = state.copy(), (0, 0, -1)
+        moving, where = state.copy(), START
         states = np.empty((len(stops), len(state)))
         for row, stop in zip(states, stops, strict=True):
             where = self._stretch(moving, where, int(stop))
@@ -255,12 +243,13 @@ class HyperMap:
         share = self._share(loop)
         base = self._advance(state.copy(), self.ticks)[loop.break_slot]
         kept = self.run.tables.ft[share]
-        opening = _Opening(loop.break_slot + 1, loop.break_slot if seen is None else seen, ticks)
+        looked = loop.break_slot if seen is None else seen
+        opening = Opening(self._stretch, self.slots, loop.break_slot + 1, looked, (*ticks[1:], self.ticks))
         self.run.tables.ft[share] = 0.0
         try:
-            columns = [self._opened(opening, base, *self._pair(state, j)) for j in range(len(self.slots))]
+            columns = [opening.moved(base, *self._pair(state, j)) for j in range(len(self.slots))]
             unit = 1e-3 * max(abs(base), self._typical_torque())
-            kicks = [self._kicked(opening, base, state, j, unit) for j in range(len(ticks))]
+            kicks = opening.kicked(base, state, unit)
         finally:
             self.run.tables.ft[share] = kept
         ac = np.column_stack(columns) / (2.0 * self._steps)
@@ -345,28 +334,6 @@ class HyperMap:
         sensor = self.bench.main_sensor()
         return sensor.parameters.rated if sensor else 1.0
 
-    def _opened(self, opening: "_Opening", base: float, high: Array, low: Array) -> Array:
-        hold = np.full(len(opening.ticks), base)
-        return self._stretches(opening, high, hold) - self._stretches(opening, low, hold)
-
-    def _kicked(self, opening: "_Opening", base: float, state: Array, j: int, unit: float) -> Array:
-        values = np.full(len(opening.ticks), base)
-        values[j] = base + unit
-        high = self._stretches(opening, state.copy(), values)
-        values[j] = base - unit
-        return high - self._stretches(opening, state.copy(), values)
-
-    def _stretches(self, opening: "_Opening", state: Array, values: Array) -> Array:
-        """Return the mapped slots after a hyperperiod, then what is seen at each tick, for given commands."""
-        ticks, outputs = opening.ticks, np.empty(len(opening.ticks))
-        where = (0, 0, -1)
-        for j, value in enumerate(values):
-            state[opening.injected] = value
-            to = int(ticks[j + 1]) if j + 1 < len(ticks) else self.ticks
-            where = self._stretch(state, where, to)
-            outputs[j] = state[opening.seen]
-        return np.concatenate([state[self.slots], outputs])
-
     def _pair(self, state: Array, j: int) -> tuple[Array, Array]:
         high, low = state.copy(), state.copy()
         high[self.slots[j]] += self._steps[j]
@@ -374,7 +341,7 @@ class HyperMap:
         return high, low
 
     def _advance(self, state: Array, to: int) -> Array:
-        self._stretch(state, (0, 0, -1), to)
+        self._stretch(state, START, to)
         return state
 
     def _stretch(self, state: Array, where: tuple[int, int, int], to: int) -> tuple[int, int, int]:

@@ -61,6 +61,15 @@ class OpenLoop:
         passed = np.asarray(np.linalg.inv(np.eye(len(self.d)) - self.d), dtype=np.float64)
         return replace(self, a=self.closed(), b=self.b @ passed, c=passed @ self.c, d=passed)
 
+    @cached_property
+    def lags(self) -> tuple[Array, Array]:
+        """Sums of D along its diagonals: below and on the main one, shape (p,), and above it, shape (p - 1,).
+
+        At one frequency D counts with them alone, as ticks are evenly spaced.
+        """
+        below = [np.trace(self.d, -lag) for lag in range(len(self.d))]
+        return np.array(below), np.array([np.trace(self.d, lag) for lag in range(1, len(self.d))])
+
     def states(self, z: Complex, forced: Complex) -> Complex:
         """Return the solutions x of ``z·x = A·x + forced``, shape (m, n, k).
 

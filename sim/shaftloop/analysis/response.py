@@ -124,7 +124,10 @@ def _response(loop: OpenLoop, frequency: Array) -> Complex:
     wave = np.exp(1j * np.outer(omega, loop.instants))
     z = np.exp(1j * omega * loop.hyperperiod)
     state = loop.states(z, (wave @ loop.b.T)[:, :, None])[:, :, 0]
-    return np.asarray(np.mean((state @ loop.c.T + wave @ loop.d.T) * np.conj(wave), axis=1))
+    below, above = loop.lags
+    turned = wave * wave[:, :1].conj()
+    direct = turned.conj() @ below + turned[:, 1:] @ above
+    return np.asarray((np.sum(state @ loop.c.T * np.conj(wave), axis=1) + direct) / len(loop.instants))
 
 
 def grid(loop: OpenLoop, least: float = 0.0) -> Array:

@@ -20,7 +20,7 @@ from shaftloop.analysis.simulation import check_runs, simulate
 from shaftloop.analysis.uncertainty.model import Measurement, Output
 from shaftloop.analysis.uncertainty.propagation import Budget, propagate
 from shaftloop.bench.assemble import build_bench
-from shaftloop.errors import ScenarioError, ShaftloopError
+from shaftloop.errors import BenchError, ScenarioError, ShaftloopError
 from shaftloop.scenario.derive import validate
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.shipped import shipped_folder
@@ -112,7 +112,8 @@ def choose(description: Description, candidates: Sequence[Candidate], demand: De
     bench = build_bench(description, smooth=True)
     sensor = bench.main_sensor()
     if sensor is None:
-        raise ScenarioError(["the line has no torque sensor whose place a candidate could take; add one"])
+        message = "the line has no torque sensor whose place a candidate could take; add one"
+        raise BenchError(("line",), message)
     points = demand.points
     if not points:
         held = operating_point(bench)
