@@ -5,19 +5,22 @@ from pathlib import Path
 import pytest
 
 from randombench import random_bench
-from shaftloop.analysis.cost import have_patience, shared
+from shaftloop.analysis.cost import MapWork, have_patience, loop_rates, shared
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.simulation import check_runs, make_run
+from shaftloop.analysis.worstcase import analyse_loops, operating_map
 from shaftloop.bench.assemble import build_bench
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.scenario.shipped import shipped_folder, shipped_names
+from shaftloop.studies.vary import Demand, read_range, vary
 
 CASES = Path(__file__).parents[3] / "shared" / "cases"
 SHAFT = (
     '[[line]]\npart = "shaft"\nname = "x{}"\ndiameter = "80 mm"\nlength = "400 mm"\nloss_factor_psi = 1\n\n'
 )
+SLOW = '\n[[hop]]\nname = "slow"\ncarries = "drive"\nperiod = "40 ms"\ntransport = "1 ms"\n'
 HOP = '[[hop]]\nname = "h{}"\ncarries = "{}"\nperiod = "7 us"\ntransport = "1 us"\n\n'
 
 
@@ -74,15 +77,16 @@ def test_a_large_recording_is_refused_with_the_rate_that_would_do() -> None:
 
 
 def test_many_values_in_delay_lines_are_refused() -> None:
+    found = bench("loop.torque.output_latency=0.1 s")
     with pytest.raises(SimulationError, match="an analysis of 440 states and delays") as caught:
-        HyperMap(bench("loop.torque.output_latency=0.1 s"))
+        HyperMap(found, MapWork(loop_rates(found)))
     assert caught.value.advice.startswith("408 values wait in delay lines: shorten latencies")
 
 
 def test_a_long_line_is_refused(tmp_path: Path) -> None:
-    found = many(tmp_path, "truck-axle", "[[line]]", "".join(SHAFT.format(i) for i in range(24)))
-    with pytest.raises(SimulationError, match="an analysis of 197 states and delays") as caught:
-        HyperMap(found)
+    found = many(tmp_path, "truck-axle", "[[line]]", "".join(SHAFT.format(i) for i in range(35)))
+    with shared(2.0), pytest.raises(SimulationError, match="an analysis of 263 states") as caught:
+        HyperMap(found, MapWork(loop_rates(found)))
     assert caught.value.advice.startswith("the line is long: join stiff parts")
 
 
@@ -91,6 +95,30 @@ def test_a_long_common_period_is_refused(tmp_path: Path) -> None:
     with pytest.raises(SimulationError, match="an analysis of 118 states and delays over 1045") as caught:
         HyperMap(many(tmp_path, "wheel-hub", "[[hop]]", hops))
     assert "make 1045 instants: choose ones with a shorter common period" in caught.value.advice
+
+
+def test_a_loop_that_ticks_often_in_a_common_period_is_refused_with_its_name(tmp_path: Path) -> None:
+    """Its task made ideal ticks 16 times as often; that is known before any of it is paid."""
+    path = tmp_path / "bench.toml"
+    path.write_text(random_bench(10).replace("10 kHz", "16 kHz") + SLOW, encoding="utf-8")
+    found = read_scenario(path).description
+    rates = {"torque": 16.0 * loop_rates(found)["torque"]}
+    with pytest.raises(SimulationError, match="an analysis of") as caught:
+        HyperMap(found, MapWork(rates, whole=False))
+    assert caught.value.advice.startswith("loop torque ticks 5120 times in a common period of 40 ms: choose")
+
+
+def test_points_of_a_map_and_of_a_variation_share_the_patience() -> None:
+    scenario = read_scenario("wheel-hub")
+    have_patience(0.4)
+    try:
+        found = analyse_loops(scenario.description, ("torque",))
+        with pytest.raises(SimulationError, match=r"allowed: 0\.016 s, since about 25 such are needed"):
+            operating_map(found)
+        with pytest.raises(SimulationError, match="since about 21 such are needed"):
+            vary(scenario, read_range("line.ts.latency=0ms..1ms"), Demand(("torque",)))
+    finally:
+        have_patience(20.0)
 
 
 def test_patience_is_shared_among_computations_and_can_be_raised() -> None:

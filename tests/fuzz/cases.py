@@ -303,7 +303,8 @@ def _whole(number: int, folder: Path) -> tuple[Path, tuple[str, ...]]:
     if verb != "study":
         return path, (verb, str(path), *rest)
     study = folder / "study.toml"
-    study.write_text(_WHOLE_STUDY, encoding="utf-8")
+    text = _WHOLE_STUDY.replace("torque", described["loop"][-1]["name"])
+    study.write_text(text, encoding="utf-8")
     return study, (verb, str(study), *rest)
 
 

@@ -210,6 +210,7 @@ def test_one_who_reads_sees_what_is_there_and_stops_nobody(tmp_path: Path) -> No
         ("UPDATE candidates SET \"line.c2.damping [N m s/rad]\" = x'00' WHERE candidate = 3", "candidate 3"),
         ("UPDATE candidates SET candidate = 12 WHERE candidate = 3", "candidate 12 cannot be one of this"),
         ("UPDATE candidates SET candidate = -1 WHERE candidate = 3", "candidate -1 cannot be one of this"),
+        ('UPDATE candidates SET "modes.1.frequency [Hz]" = 1e308 WHERE candidate = 3', "candidate 3 cannot"),
         ("UPDATE candidates SET missing = '{' WHERE candidate = 3", "candidate 3 cannot be one of this"),
         ("UPDATE candidates SET missing = '{\"a\": 1}' WHERE candidate = 3", "candidate 3 cannot be one"),
         ("UPDATE candidates SET missing = '[]' WHERE candidate = 3", "candidate 3 cannot be one"),

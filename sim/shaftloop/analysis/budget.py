@@ -13,6 +13,7 @@ from typing import TypeVar
 import numpy as np
 
 from shaftloop.analysis.carried import Known
+from shaftloop.analysis.cost import MapWork, loop_rates
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.limits import held_state
 from shaftloop.analysis.margins import Margins, loop_margins
@@ -74,16 +75,18 @@ def latency_budget(description: Description, margins: Margins, start: Known | No
     if frequency is None:
         return None
     loop = next(spec for spec in description.loop if spec.name == margins.loop)
-    variants = _variants(description, loop)
-    here = _phase_near(margins, frequency, None)
-    shares, ideal = [], description
-    for cause, change in variants:
-        variant = _margins(change(description), margins, start)
+    ideal, benches = description, []
+    for cause, change in _variants(description, loop):
+        benches.append((cause, _bench(change(description), loop.name)))
+        ideal = change(ideal)
+    whole = _bench(ideal, loop.name)
+    here, shares = _phase_near(margins, frequency, None), []
+    for cause, bench in benches:
+        variant = _margins(bench, margins, start)
         if variant is not None:
             lost = here - _phase_near(variant, frequency, here)
             shares.append(Share(cause, lost, -lost / 360.0 / frequency, variant))
-        ideal = change(ideal)
-    every = _margins(ideal, margins, start)
+    every = _margins(whole, margins, start)
     if every is None:
         return None
     best = _phase_near(every, frequency, here)
@@ -99,10 +102,15 @@ def latency_budget(description: Description, margins: Margins, start: Known | No
     return Budget(margins.loop, frequency, here, tuple(shares))
 
 
-def _margins(description: Description, margins: Margins, start: Known | None) -> Margins | None:
+def _bench(description: Description, loop: str) -> HyperMap:
+    """Return a bench of which crossover, Ms and phase margin of one loop will be found."""
+    rates = loop_rates(description)
+    return HyperMap(description, MapWork({loop: rates[loop]}, 4.0, whole=False))
+
+
+def _margins(bench: HyperMap, margins: Margins, start: Known | None) -> Margins | None:
     """Return the margins of the same loop of another bench, None where that bench has no steady state."""
     try:
-        bench = HyperMap(description, responses=1)
         state = held_state(bench, margins.point, start)
     except SimulationError:
         return None

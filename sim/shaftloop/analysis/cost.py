@@ -5,7 +5,7 @@ an ordinary processor; it is meant to be right within a factor of about two. Wha
 patience that is left, or more memory than `MOST_BYTES`, is refused with the figure and with what drives it.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 
@@ -14,9 +14,19 @@ from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Model
 from shaftloop.engine.steprule import Stepping, tightest
 from shaftloop.errors import SimulationError
+from shaftloop.scenario.description import Description
 from shaftloop_models.network import OwnKind, TermKind
 
-__all__ = ["MOST_BYTES", "PATIENCE", "check_map", "check_run", "have_patience", "shared"]
+__all__ = [
+    "MOST_BYTES",
+    "PATIENCE",
+    "MapWork",
+    "check_map",
+    "check_run",
+    "have_patience",
+    "loop_rates",
+    "shared",
+]
 
 PATIENCE = 20.0
 """Longest time that a computation may take by its estimate unless asked otherwise. [s]"""
@@ -29,10 +39,14 @@ _TASK, _SHIFT = 0.05e-6, 0.3e-9
 """Of the run of a task, and of the shift of one value in a delay line. [s]"""
 _EXPONENTIAL = 2e-8
 """Of the matrices of one gap length, per cube of their size. [s]"""
-_JACOBIANS = 100.0
-"""Derivatives of the map that an analysis takes, about."""
-_RESPONSE = 1e-8
-"""Of the frequency response of a loop, per fourth power of the slots of the map. [s]"""
+_STRETCH = 3e-6
+"""Of the way from one tick of an opened loop to the next. [s]"""
+_POINTS = 500.0, 12.0, 5.0
+"""Of the grid of a loop: whatever the bench, per slot of the map, and per slot and further tick."""
+_POINT = 5e-6, 3.9e-9, 2.5e-7
+"""Of a point of the grid: whatever the bench, per square of the slots, and per tick. [s]"""
+_EIGENVALUES, _LIFTED = 3e-8, 1e-9
+"""Of the gain margins, per cube of the slots; of the worst amplification, per point, tick and square. [s]"""
 _COPIES = 2.5
 """Times that a recording is in memory at once."""
 _REMEDIES = {
@@ -125,7 +139,30 @@ def check_run(model: Model, stepping: Stepping, seconds: float, records: int) ->
         )
 
 
-def check_map(model: Model, stepping: Stepping, slots: int, responses: int) -> None:
+@dataclass(frozen=True)
+class MapWork:
+    """What is to be found of a bench whose map over a hyperperiod is taken."""
+
+    rates: Mapping[str, float]
+    """Of the loops whose frequency response is taken, by name. [Hz]"""
+    derivatives: float = 100.0
+    """Derivatives of the map that are taken, about."""
+    whole: bool = True
+    """Whether all figures of the loops are found, or crossover, Ms and phase margin alone."""
+
+
+def loop_rates(description: Description) -> dict[str, float]:
+    """Return the rate of every loop that can be opened, by its name [Hz].
+
+    Parameters
+    ----------
+    description : Description
+        The bench.
+    """
+    return {loop.name: float(loop.rate) for loop in description.loop if loop.limiter_of is None}
+
+
+def check_map(model: Model, stepping: Stepping, slots: int, work: MapWork) -> None:
     """Refuse a bench whose map over a hyperperiod takes too long to be analysed.
 
     Parameters
@@ -136,38 +173,58 @@ def check_map(model: Model, stepping: Stepping, slots: int, responses: int) -> N
         Method and step rule.
     slots : int
         Of the map.
-    responses : int
-        Loops whose frequency response is taken.
+    work : MapWork
+        What is to be found.
 
     Raises
     ------
     SimulationError
         With the estimate and what to change.
     """
-    response = responses * _RESPONSE * float(slots) ** 4
     delays = sum(slot.kind is SlotKind.DELAY for slot in model.layout.slots)
     delayed = f"{delays} values wait in delay lines: shorten latencies, or lower the rates that feed them"
     bodies = "the line is long: join stiff parts into one, or leave bodies out that are light"
     many = delayed if 2 * delays > slots else bodies
-    _refuse(response, f"an analysis of {slots} states and delays", many)
+    once = sum(_response(slots, 1, work.whole) for _ in work.rates)
+    _refuse(once, f"an analysis of {slots} states and delays", many)
     pattern = _pattern(model, stepping)
-    columns = _JACOBIANS * 2.0 * slots * pattern.seconds
+    columns = work.derivatives * 2.0 * slots * pattern.seconds
+    ticks = {name: max(round(rate * pattern.period), 1) for name, rate in work.rates.items()}
+    responses = {name: _response(slots, count, work.whole) for name, count in ticks.items()}
+    total, dearest = sum(responses.values()), max(responses, key=lambda name: responses[name], default="")
+    if total > 2.0 * once:
+        many = (
+            f"loop {dearest} ticks {ticks[dearest]} times in a common period of {_short(pattern.period)}: "
+            "choose rates, phases and latencies with a shorter one"
+        )
     rates = (
         f"rates, phases and latencies make {pattern.instants} instants: choose ones with a shorter common "
         "period, such as 4, 8 and 12 kHz"
     )
     _refuse(
-        pattern.setup + columns + response,
+        pattern.setup + columns + total,
         f"an analysis of {slots} states and delays over {pattern.substeps} substeps of a common period",
-        _driver(model, stepping, pattern) or (many if response > columns else rates),
+        _driver(model, stepping, pattern)
+        or (many if max(total / columns, slots / pattern.instants) > 1.0 else rates),
     )
 
 
+def _response(slots: int, ticks: int, whole: bool) -> float:
+    """Return what the response of a loop takes that ticks so often in a hyperperiod [s]."""
+    points = _POINTS[0] + slots * (_POINTS[1] + _POINTS[2] * (ticks - 1))
+    opening = _STRETCH * ticks * (2.0 * slots + ticks)
+    on_grid = points * (_POINT[0] + _POINT[1] * float(slots) ** 2 + _POINT[2] * ticks)
+    lifted = ticks * float(slots) ** 2 + 0.5 * float(ticks) ** 3 if ticks > 1 else 0.0
+    more = _EIGENVALUES * float(slots) ** 3 + _LIFTED * (_POINTS[0] + _POINTS[1] * slots) * lifted
+    return opening + on_grid + (more if whole else 0.0)
+
+
 def _refuse(seconds: float, what: str, advice: str) -> None:
+    many = _left[0] / _left[-1]
     if not seconds <= _left[-1]:
         raise SimulationError(
             f"{what} takes about {_long(seconds)}; allowed: {_long(_left[-1])}"
-            + ("" if len(_left) == 1 else f", since about {_left[0] / _left[-1]:.0f} such are needed"),
+            + (f", since about {many:.0f} such are needed" if many > 1.0 else ""),
             f"{advice}; or allow more with --patience",
         )
 
@@ -205,6 +262,10 @@ def _driver(model: Model, stepping: Stepping, pattern: _Pattern) -> str:
 def _fastest(model: Model) -> str:
     task = min(model.tasks, key=lambda task: task.period)
     return f"{float(1 / task.period):.6g} Hz ({task.name})"
+
+
+def _short(seconds: float) -> str:
+    return f"{1e3 * seconds:.4g} ms"
 
 
 def _long(seconds: float) -> str:

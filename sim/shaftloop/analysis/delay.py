@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.analysis.carried import Known
+from shaftloop.analysis.cost import MapWork
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.limits import held_state
 from shaftloop.analysis.margins import Margins
@@ -112,7 +113,7 @@ class _Bench:
 
     def __init__(self, description: Description, margins: Margins, start: Known | None) -> None:
         self._description, self._margins, self._start = description, margins, start
-        self._bench = HyperMap(description, responses=0)
+        self._bench = HyperMap(description, MapWork({}))
         self._loop = self._bench.bench.loops[margins.loop]
         self.source = self._loop.source
         self.tick = Fraction(1, self._bench.run.clock.ticks_per_second)
@@ -187,7 +188,7 @@ class _Bench:
         old = self._description
         line = tuple(_swapped(part, changed) for part in old.line)
         loops = tuple(_swapped(loop, changed) for loop in old.loop)
-        bench = HyperMap(replace(old, line=line, loop=loops), responses=0)
+        bench = HyperMap(replace(old, line=line, loop=loops), MapWork({}, 4.0))
         state = held_state(bench, self._margins.point, self._start)
         return spectral_radius(bench.dynamics(state)) - 1.0
 

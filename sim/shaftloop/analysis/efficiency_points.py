@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from shaftloop.analysis.cost import MapWork
 from shaftloop.analysis.fidelity.correction import correction
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.limits import held_state
@@ -71,7 +72,7 @@ def measured_bench(description: Description) -> Measured:
     ScenarioError
         Where it has no torque sensor or no machine.
     """
-    bench = HyperMap(description)
+    bench = HyperMap(description, MapWork({}))
     sensor, machines = bench.bench.main_sensor(), list(bench.bench.machines)
     if sensor is None or not machines:
         message = "the line has no torque sensor, so there is no torque to be uncertain of; add one"

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.analysis.carried import Known, carried
-from shaftloop.analysis.cost import check_map
+from shaftloop.analysis.cost import MapWork, check_map, loop_rates
 from shaftloop.analysis.opening import START, Opening
 from shaftloop.analysis.openloop import OpenLoop
 from shaftloop.analysis.operating import OperatingPoint
@@ -53,8 +53,8 @@ class HyperMap:
     ----------
     description : Description
         The bench.
-    responses : int, optional
-        How many loops will be opened, for the estimate of what that takes; all where left out.
+    work : MapWork, optional
+        What will be found of it, for the estimate of what that takes; the responses of all loops else.
 
     Raises
     ------
@@ -62,13 +62,12 @@ class HyperMap:
         Where the rates have no common period up to 50 ms, or the analysis would take too long.
     """
 
-    def __init__(self, description: Description, responses: int | None = None) -> None:
+    def __init__(self, description: Description, work: MapWork | None = None) -> None:
         self.bench: Bench = build_bench(description, smooth=True)
         model = self.bench.model
         self.slots = np.array([i for i, s in enumerate(model.layout.slots) if s.kind in _MAPPED])
         stepping = Stepping(at.ETD4, longest_step(model.plant, at.ETD4))
-        loops = sum(loop.limiter_of is None for loop in description.loop)
-        check_map(model, stepping, len(self.slots), loops if responses is None else responses)
+        check_map(model, stepping, len(self.slots), work or MapWork(loop_rates(description), whole=False))
         self.run = Run(model, stepping, 1)
         self.ticks = self.run.tables.calendar.hyperperiod
         self.hyperperiod = self.run.clock.seconds(self.ticks)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.analysis.carried import Known, named
+from shaftloop.analysis.cost import MapWork, loop_rates, shared
 from shaftloop.analysis.freerunning import Variant, phase_variants, swept_clocks
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.limits import at_voltage_limit, held_state
@@ -115,10 +116,12 @@ def analyse_loops(
         Where the bench has no such steady state.
     """
     found: dict[str, LoopAnalysis] = {}
+    variants = phase_variants(description)
+    work = MapWork(loop_rates(description), 4.0, whole=len(variants) == 1)
 
     def look(variant: Variant, names: Sequence[str]) -> None:
         phases, shifted = variant
-        bench = HyperMap(shifted)
+        bench = HyperMap(shifted, work)
         point = operating_point(bench.bench, speed, torque)
         near = next((analysis.known for analysis in found.values()), start)
         state = held_state(bench, point, near)
@@ -128,8 +131,9 @@ def analyse_loops(
             if name not in found or _badness(margins) > _badness(found[name].margins):
                 found[name] = LoopAnalysis(shifted, bench, state, margins, phases, limited)
 
-    for variant in phase_variants(description):
-        look(variant, loops)
+    with shared(len(variants)):
+        for variant in variants:
+            look(variant, loops)
     for name in loops:
         for _ in range(_ROUNDS if len(found[name].phases) > 1 else 0):
             worst = found[name]
@@ -153,7 +157,7 @@ def operating_map(analyses: Mapping[str, LoopAnalysis], count: int = 5) -> tuple
     count : int
         Points per axis.
     """
-    return _over(analyses, lambda bench: _range_points(bench, count))
+    return _over(analyses, count**2, lambda bench: _range_points(bench, count))
 
 
 def far_ends(analyses: Mapping[str, LoopAnalysis]) -> tuple[MapPoint, ...]:
@@ -168,7 +172,7 @@ def far_ends(analyses: Mapping[str, LoopAnalysis]) -> tuple[MapPoint, ...]:
     """
     here = next(iter(analyses.values())).margins.point
     ends = dict.fromkeys([(0.0, here.torque), (here.speed, -here.torque)])
-    return _over(analyses, lambda _: [end for end in ends if end != (here.speed, here.torque)])
+    return _over(analyses, len(ends), lambda _: [end for end in ends if end != (here.speed, here.torque)])
 
 
 def worse_elsewhere(points: Sequence[MapPoint], here: Margins) -> tuple[Worst, ...]:
@@ -228,15 +232,21 @@ def worst_cases(points: Sequence[MapPoint], loop: str) -> tuple[Worst, ...]:
 
 def _over(
     analyses: Mapping[str, LoopAnalysis],
+    points: int,
     places: Callable[[HyperMap], Sequence[tuple[float, float]]],
 ) -> tuple[MapPoint, ...]:
-    """Return the margins at speeds and torques; the benches of the analyses stay at their operating point."""
+    """Return the margins at up to so many speeds and torques.
+
+    The benches of the analyses stay at their operating point.
+    """
     # Loops that free-running clocks treat alike share their bench.
     alike = {id(analysis.bench): analysis for analysis in analyses.values()}
     maps = []
     for one in alike.values():
-        bench, known = HyperMap(one.description), one.known
         loops = [name for name, found in analyses.items() if found.bench is one.bench]
+        rates = {name: rate for name, rate in loop_rates(one.description).items() if name in loops}
+        with shared(points):
+            bench, known = HyperMap(one.description, MapWork(rates, 4.0)), one.known
         turning, main = bench.bench.speed_loop(), bench.bench.torque_loop()
         maps.append(
             [

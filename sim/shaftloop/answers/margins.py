@@ -6,6 +6,7 @@ from itertools import product
 from typing import TYPE_CHECKING
 
 from shaftloop.analysis.budget import Budget, latency_budget
+from shaftloop.analysis.cost import shared
 from shaftloop.analysis.delay import DelayMargin, delay_margin
 from shaftloop.analysis.freerunning import sweep_note
 from shaftloop.analysis.handover import closed_state_space, opened_state_space
@@ -177,6 +178,8 @@ def find_margins(
         with watch("varying") as progress:
             variation = vary(scenario, varied, demand, progress)
     found = analyse_loops(scenario.description, demand.loops, demand.speed, demand.torque)
+    with shared(len(found)):
+        budgets = {name: _budget(analysis) for name, analysis in found.items()}
     first = next(iter(found.values()))
     poles = closed_poles(first.bench, first.state)
     points = operating_map(found) if everywhere else ()
@@ -184,7 +187,7 @@ def find_margins(
     ends = points or (far_ends(found) if free else ())
     loops = {
         name: replace(
-            _details(analysis, worst_cases(points, name) if points else ()),
+            _details(analysis, budgets[name], worst_cases(points, name) if points else ()),
             elsewhere=worse_elsewhere(ends, analysis.margins),
             at=tuple(
                 at_frequency(analysis.bench, analysis.state, analysis.margins, frequency)
@@ -219,14 +222,18 @@ def with_injection(answer: MarginsAnswer, kind: str, *, noise: bool = False) -> 
     return replace(answer, loops={name: measured(found) for name, found in answer.loops.items()})
 
 
-def _details(analysis: LoopAnalysis, worst: tuple[Worst, ...]) -> LoopAnswer:
+def _budget(analysis: LoopAnalysis) -> Budget | None:
+    return latency_budget(analysis.description, analysis.margins, analysis.known)
+
+
+def _details(analysis: LoopAnalysis, budget: Budget | None, worst: tuple[Worst, ...]) -> LoopAnswer:
     """Return a loop with what takes further runs of its bench."""
     description, margins = analysis.description, analysis.margins
     return LoopAnswer(
         analysis,
         analysis.small_step(),
         delay_margin(description, margins, analysis.known),
-        latency_budget(description, margins, analysis.known),
+        budget,
         worst,
     )
 

@@ -12,6 +12,7 @@ from fractions import Fraction
 from itertools import pairwise
 
 from shaftloop.analysis.carried import Known
+from shaftloop.analysis.cost import shared
 from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.worstcase import analyse_loops
 from shaftloop.errors import ScenarioError, ShaftloopError
@@ -188,7 +189,8 @@ class _Study:
             settings = (*self.scenario.settings, self.range.setting(value))
             description = read_scenario(self.scenario.path, settings).description
             demand = self.demand
-            found = analyse_loops(description, demand.loops, demand.speed, demand.torque, self.start)
+            with shared(self.range.points):
+                found = analyse_loops(description, demand.loops, demand.speed, demand.torque, self.start)
             self.start = next(analysis.known for analysis in found.values())
             self.known[value] = {name: analysis.margins for name, analysis in found.items()}
         return self.known[value]

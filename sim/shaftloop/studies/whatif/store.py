@@ -30,6 +30,8 @@ Entry = tuple[int, str, str, tuple[Any, ...], tuple[Any, ...], dict[str, str]]
 """Number, status, reason, values of the factors, figures, why figures are missing."""
 
 _FORMAT = 2
+_LARGEST = 1e150
+"""What no figure of a bench reaches, whose square still is a number; infinite ones may stand as such."""
 _CHUNK = 1000
 _BEFORE = ("candidate", "status", "reason")
 _BEHIND = ("missing", "lanes")
@@ -239,7 +241,8 @@ class Store:
         kinds = [
             f"{name} IS NULL OR {name} IN ({', '.join('?' * len(axis.levels()))})"
             if axis is not None and _has_texts(axis)
-            else f"typeof({name}) IN ('real', 'integer', 'null')"
+            else f"typeof({name}) IN ('real', 'integer') AND ({name} BETWEEN {-_LARGEST} AND {_LARGEST} "
+            f"OR {name} IN (-9e999, 9e999)) OR {name} IS NULL"
             for name, axis in zip_longest(map(_quoted, self._columns), self.study.axes)
         ]
         kinds += [
