@@ -44,6 +44,8 @@ class Part(Checked):
     """Whether a loop can act on it."""
     absent: ClassVar[dict[str, str]] = {}
     """Keys that it cannot have although others of its kind do, and why."""
+    wound: ClassVar[bool] = False
+    """Whether it has terminals that can be shorted: voltages and currents, not only a torque."""
     range: float | None = None
     """Largest reading, either sign, where there is one."""
 

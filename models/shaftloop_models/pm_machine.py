@@ -93,6 +93,7 @@ class CurrentControl:
 class PmMachine(Machine):
     """Parameters of a PM synchronous machine with its inverter."""
 
+    wound = True
     part: Literal["machine"]
     model: Literal["pm_synchronous"]
     name: str

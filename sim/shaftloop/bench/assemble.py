@@ -121,7 +121,7 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
             energy = model.meter_slot + bench.machines[meter.on].link_meter
             bench.power_meters[meter.name] = BenchPowerMeter(meter, wiring, energy)
     if description.fault and not smooth:
-        unwritten = layout.add("unwritten", SlotKind.HELD, "")
+        unwritten = layout.add("unwritten", SlotKind.HELD, "", 2)
         model.faults = engine_faults(bench, lambda now: _physics(description.line, now).plant, unwritten)
     model.latencies = tuple(wiring.latencies)
     model.channels = standard_channels(bench, () if smooth else description.record.channels)

@@ -4,13 +4,13 @@ A part that breaks or blocks gives the line other equations with the same states
 rows of its tasks: a task does not run, a number of it changes, or it no longer reaches the slot it writes to.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
 from shaftloop.bench.condition import Condition
 from shaftloop.bench.handles import Bench
 from shaftloop.engine import at, rows
-from shaftloop.engine.model import Fault
+from shaftloop.engine.model import Fault, Task
 from shaftloop.engine.plant import Plant
 from shaftloop.scenario import description as stated
 
@@ -81,11 +81,20 @@ def _sampled(bench: Bench, fault: Fault, entry: stated.Fault, unwritten: int) ->
     if entry.kind == "shifted":
         number, column = part.zero
         return replace(fault, numbers=((number, column, tasks[number].f[column] + entry.by),))
+    if entry.kind == "shorted":
+        machine = bench.machines[entry.on]
+        words = [(machine.control_task, rows.KIND, at.IDLE), *_cut(tasks, machine.terminals[0], unwritten)]
+        return replace(fault, words=tuple(words), shows=tuple((slot, 0.0) for slot in machine.terminals))
     slot = part.command_slot if entry.kind in ("torque_off", "command_stuck") else part.reading_slot
-    words = tuple(
-        (number, _EMITS[task.kind], unwritten)
-        for number, task in enumerate(tasks)
-        if task.kind in _EMITS and (0, *task.a)[_EMITS[task.kind]] == slot
-    )
     shows = {"torque_off": 0.0, "zero": 0.0, "full_scale": part.parameters.range}.get(entry.kind)
-    return replace(fault, words=words, shows=() if shows is None else ((slot, shows),))
+    return replace(
+        fault, words=tuple(_cut(tasks, slot, unwritten)), shows=() if shows is None else ((slot, shows),)
+    )
+
+
+def _cut(tasks: Sequence[Task], slot: int, unwritten: int) -> Iterator[tuple[int, int, int]]:
+    """Yield what keeps tasks from writing to a slot."""
+    for number, task in enumerate(tasks):
+        column = _EMITS.get(task.kind, rows.KIND)
+        if (task.kind, *task.a)[column] == slot and column != rows.KIND:
+            yield number, column, unwritten

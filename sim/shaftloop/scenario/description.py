@@ -206,6 +206,7 @@ FaultKind = Literal[
     "blocked",
     "torque_off",
     "command_stuck",
+    "shorted",
     "stuck",
     "zero",
     "full_scale",

@@ -15,6 +15,7 @@ _WORDS = {
     "blocked": "is blocked",
     "torque_off": "loses its torque",
     "command_stuck": "keeps its last command",
+    "shorted": "is shorted",
     "stuck": "keeps its last reading",
     "zero": "reads zero",
     "full_scale": "reads full scale",
@@ -44,6 +45,7 @@ def fault_kinds(part: Part) -> tuple[FaultKind, ...]:
     found: list[FaultKind] = ["broken"] if springs else ["blocked"]
     if part.drives:
         found += ["torque_off", "command_stuck"]
+        found += ["shorted"] if part.wound else []
     if part.samples:
         found += ["stuck", "zero"]
         found += ["full_scale"] if part.range is not None else []

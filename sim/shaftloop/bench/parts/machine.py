@@ -31,6 +31,10 @@ class BenchMachine(BenchPart[M]):
     """Air-gap torque as a sum of weight·quantity. [N m]"""
     link_meter: int
     """Energy taken from the DC link."""
+    terminals: tuple[int, ...] = ()
+    """Held slots of the voltages at its terminals; empty where it is only a torque. [V]"""
+    control_task: int = -1
+    """Task that makes these voltages."""
     voltage_limits: tuple[tuple[int, int, float], ...] = ()
     """Task and column of its floats that hold a limit of a voltage, and that limit, which a smooth bench has
     switched off. [V]"""

@@ -39,8 +39,6 @@ class BenchPmMachine(BenchMachine[PmMachine]):
     """A PM machine on a bench."""
 
     ports: PmPorts
-    voltage_slots: tuple[int, int]
-    """Voltages that are held. [V]"""
     most_voltage: float
     """What the inverter can make of the link. [V]"""
     warmths: tuple[Warmth, ...]
@@ -86,8 +84,8 @@ class BenchPmMachine(BenchMachine[PmMachine]):
         machine, layout, port, smooth = self.parameters, wiring.layout, self.ports, wiring.smooth
         control, period = machine.current_control, 1 / machine.current_control.rate
         integral = layout.add(f"{self.name}.current_integral", SlotKind.HELD, "V", 2)
-        self.voltage_slots = wiring.held_slot(port.voltage_d), wiring.held_slot(port.voltage_q)
-        first = self.voltage_slots[0]
+        self.terminals = wiring.held_slot(port.voltage_d), wiring.held_slot(port.voltage_q)
+        first = self.terminals[0]
         emit = wiring.line(f"{self.name}.voltage", "V", period, control.phase, period, first, wide=2)
         limit = voltage_limit(wiring.description.supply.voltage, control.modulation)
         self.most_voltage = limit
@@ -156,7 +154,7 @@ class BenchPmMachine(BenchMachine[PmMachine]):
     def loads(self, state: Floats) -> Iterator[Violation]:
         """Yield current and voltage."""
         current = self.current(state)
-        voltage = math.hypot(*(float(state[slot]) for slot in self.voltage_slots))
+        voltage = math.hypot(*(float(state[slot]) for slot in self.terminals))
         advice, most = "choose a lower torque with --torque", self.parameters.current_limit
         yield Violation(f"current limit of {self.name}", current, most, "A", advice)
         advice = "choose a lower speed with --speed or raise supply.voltage"
