@@ -37,7 +37,7 @@ def machine(heat: Table | None = None, **keys: Any) -> Table:
     return plain | ({} if heat is None else {"heat": PLAIN | heat}) | keys
 
 
-def bench(heat: Table | None, moves: list[Table], *settings: str, **keys: Any) -> Description:
+def document(heat: Table | None, moves: list[Table], **keys: Any) -> Table:
     """Return the bench: speed held at 50 rad/s, the torque of the machine as its set-point says.
 
     Its torque loop passes the set-point on without feedback, so that commands are air-gap torques as long as
@@ -50,9 +50,13 @@ def bench(heat: Table | None, moves: list[Table], *settings: str, **keys: Any) -
         servo("d", 5.0, time_constant="2 ms", rate="1 kHz"),
     ]
     loops = [speed_loop("d", 200.0, 2000.0, **slow), torque_loop("m", "ts", **slow)]
-    document: Table = {"line": line, "loop": loops, "supply": {"voltage": "800 V"}}
-    moves = [step("speed", "50 rad/s"), *moves]
-    return describe({**document, "record": {"rate": "100 Hz"}, "sequence": moves}, *settings)
+    rest: Table = {"supply": {"voltage": "800 V"}, "record": {"rate": "100 Hz"}}
+    return {"line": line, "loop": loops, "sequence": [step("speed", "50 rad/s"), *moves], **rest}
+
+
+def bench(heat: Table | None, moves: list[Table], *settings: str, **keys: Any) -> Description:
+    """Return the description of such a bench."""
+    return describe(document(heat, moves, **keys), *settings)
 
 
 def hold(seconds: float) -> Table:

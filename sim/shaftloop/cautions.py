@@ -34,6 +34,10 @@ CAUTIONS = {
         "A simulated interlock is no protective device, and what may break needs a guard that holds the "
         "pieces."
     ),
+    "hot": (
+        "Temperatures are means of a body, and a hot spot is hotter; housings, drives and resistors burn the "
+        "hand long before they are damaged: let them cool, and measure before touching."
+    ),
     "lockout": "Lock out and tag every source of energy before work at shaft, machine or link.",
     "restart": (
         "After a trip a drive may start again as soon as its cause is gone: a set-point of zero is no "

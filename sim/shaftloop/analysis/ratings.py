@@ -124,12 +124,16 @@ def overloads(simulation: Simulation) -> tuple[str, ...]:
     simulation : Simulation
         Finished run.
     """
-    return tuple(
+    found = [
         f"{entry.part} sees {_shown(entry.peak, entry.unit)}, beyond its limit of "
         f"{_shown(entry.limit, entry.unit)}"
         for entry in loads(simulation)
         if entry.limit is not None and entry.beyond_limit
-    )
+    ]
+    duty = simulation.duty
+    if duty is not None and duty.ended:
+        found.append(f"the duty ends in its cycle {duty.cycles}: {duty.ended}")
+    return tuple(found)
 
 
 def strained(simulation: Simulation) -> tuple[str, ...]:
@@ -152,7 +156,30 @@ def strained(simulation: Simulation) -> tuple[str, ...]:
         for entry in held(simulation)
         if entry.first is not None and entry.last is not None and entry.share > _LONG
     ]
-    return tuple(found)
+    return (*found, *_warm(simulation))
+
+
+def _warm(simulation: Simulation) -> Iterator[str]:
+    """Yield what is said of currents over time that are spent, and of a steady state beyond a limit."""
+    heat, duty = simulation.heat, simulation.duty
+    if heat is None:
+        return
+    for number, budget in enumerate(heat.heat.budgets if duty is None else ()):
+        spent = heat.reached(heat.spent[:, number], 1.0 - 1e-9)
+        if spent is not None:
+            owner = budget.name.split(".")[0]
+            most = budget.limits[1]
+            yield f"{owner} has spent its current over time at {spent:.4g} s and gets {most:.4g} A"
+    for number, body in enumerate(heat.heat.bodies):
+        if duty is None or duty.steady is None or body.limit is None:
+            continue
+        highest = float(duty.steady[:, number].max())
+        if highest > body.limit >= heat.temperature[:, number].max():
+            owner, _, what = body.name.partition(".")
+            yield (
+                f"the {what} of {owner} would reach {highest:.4g} degC in the steady state of the duty, "
+                f"beyond its limit of {body.limit:.4g} degC"
+            )
 
 
 def _shown(value: float, unit: str) -> str:

@@ -57,7 +57,9 @@ class RunAnswer(Answer):
         """What is to be minded where the line still turns, or a trip has let go of it."""
         left = self.at_end
         turning = ("magnets", "link") if left.voltages else ("link",)
-        return cautions(*(turning if left.turns else ()), *(("restart", "lockout") if self.off else ()))
+        off = ("restart", "lockout") if self.off else ()
+        warm = ("hot",) if self.simulation.heat else ()
+        return cautions(*(turning if left.turns else ()), *off, *warm)
 
     @property
     def notes(self) -> tuple[str, ...]:

@@ -11,7 +11,7 @@ from shaftloop.scenario.timing import sequence_length
 
 __all__ = ["MOST_CYCLES", "actions", "cycle_time", "duty_cycles", "interlocks", "longest_time"]
 
-MOST_CYCLES = 40
+MOST_CYCLES = 26
 """Of a duty that are run; what lies between them is extrapolated."""
 
 

@@ -15,6 +15,7 @@ from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import identity, origin, text
 from shaftloop.report.files import Outputs, write_text
 from shaftloop.report.logs import log_document
+from shaftloop.report.run.heat import duty_document
 from shaftloop.report.run.tables import details, end_caution
 from shaftloop.report.run.traces import write_traces
 from shaftloop.report.run.verdict import verdict
@@ -42,6 +43,8 @@ def document(results: RunAnswer) -> dict[str, Any]:
         "events": [_event(event) for event in results.simulation.events],
         "warnings": list(results.warnings),
     }
+    if results.simulation.duty is not None:
+        document["duty"] = duty_document(results.simulation.duty)
     if results.verification is not None:
         document["verify"] = _verification(results.verification)
     if results.overlay is not None:
@@ -59,6 +62,7 @@ def pictures(results: RunAnswer) -> list[Picture]:
     """
     from shaftloop.analysis.flow import energy_flow
     from shaftloop.report.run.energy import energy_picture
+    from shaftloop.report.run.heat import heat_picture
     from shaftloop.report.run.overlay import overlay_picture
     from shaftloop.report.run.overview import overview_picture
 
@@ -67,6 +71,9 @@ def pictures(results: RunAnswer) -> list[Picture]:
         overview_picture(simulation, verdict(results)[0], subject),
         energy_picture(energy_flow(simulation), subject),
     ]
+    heat = heat_picture(results)
+    if heat is not None:
+        drawn.append(heat)
     if results.overlay is not None:
         drawn.append(overlay_picture(simulation, results.overlay, subject))
     return drawn

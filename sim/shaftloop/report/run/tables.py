@@ -12,13 +12,14 @@ from shaftloop.engine.supervision import Event
 from shaftloop.figures import Figure
 from shaftloop.report.logs import tell_log
 from shaftloop.report.quantities import show, spoken
+from shaftloop.report.run.heat import HEAT_METRICS, tell_heat
 from shaftloop.report.terminal import Piece, add_row, new_table
 
 __all__ = ["CAUTIONS", "details", "end_caution", "speed"]
 
 CAUTIONS = (
-    "Not modelled: the link is stiff; saturation, backlash and temperature are left out. "
-    "So are ripple and cogging where no machine states them. "
+    "Not modelled: the link is stiff; saturation and backlash are left out. "
+    "So are temperature, ripple and cogging where no machine states them. "
     "Trust grows with --verify (steps) and --overlay measured.csv (model)."
 )
 
@@ -28,7 +29,7 @@ _LITTLE = 1e-6
 """Share of the energy of motion below which another is not worth a line."""
 _NO_CURRENT = 1e-3
 """Below it a current is what control leaves of none. [A]"""
-_APART = ("load.", "load_of_", "limited.", "at_end.")
+_APART = ("load.", "load_of_", "limited.", "at_end.", *HEAT_METRICS)
 """Metrics that have a table of their own where they matter."""
 
 
@@ -41,6 +42,7 @@ def details(results: RunAnswer) -> Iterator[Piece]:
         Of the run.
     """
     yield from _tell_metrics(results.title, results.metrics)
+    yield from tell_heat(results)
     yield from _tell_ratings(results.simulation)
     yield from _tell_events(results.simulation.events)
     yield from _tell_end(results)

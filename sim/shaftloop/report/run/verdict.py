@@ -7,6 +7,7 @@ from shaftloop.analysis.ratings import Load, loads, strained
 from shaftloop.answers.run import RunAnswer
 from shaftloop.engine.supervision import SEQUENCE
 from shaftloop.report.quantities import show
+from shaftloop.report.run.heat import heat_words, span
 from shaftloop.scenario.faults import said
 
 __all__ = ["verdict"]
@@ -20,7 +21,10 @@ def verdict(answer: RunAnswer) -> list[str]:
     answer : RunAnswer
         Of the run.
     """
-    return [_failed(answer) + _end(answer), " ".join(_torque(answer)), _energy(answer)]
+    heat = heat_words(answer)
+    # Of a duty, how warm things become is asked; the steps of its cycle stand in the table.
+    torque = heat if heat and answer.simulation.duty else " ".join(_torque(answer))
+    return [_failed(answer) + _end(answer), torque, _energy(answer)]
 
 
 def _failed(answer: RunAnswer) -> str:
@@ -83,7 +87,10 @@ def _end(answer: RunAnswer) -> str:
     off, begin = answer.off, "The run"
     if off is not None and off.name == SEQUENCE:
         begin = f"The sequence takes the torque away at {off.time:.4g} s{_left(answer)}; the run"
-    return f"{begin} of {answer.simulation.duration:.4g} s ends with no interlock tripped; {_strain(answer)}."
+    length, duty = f"{answer.simulation.duration:.4g} s", answer.simulation.duty
+    if duty is not None:
+        begin, length = "The duty", f"{span(duty.cycles * duty.cycle)} ({duty.cycles} cycles)"
+    return f"{begin} of {length} ends with no interlock tripped; {_strain(answer)}."
 
 
 def _left(answer: RunAnswer) -> str:
@@ -110,7 +117,8 @@ def _energy(answer: RunAnswer) -> str:
     grid, residual = found["grid_energy"].value, found["energy_residual"].value
     losses = {name: figure.value or 0.0 for name, figure in found.items() if name.startswith(LOSS_PREFIX)}
     largest = max(losses, key=lambda name: losses[name], default=None)
-    text = f"The grid {'takes in' if (grid or 0.0) < 0.0 else 'supplies'} {show(abs(grid or 0.0), 'J')}"
+    within = "In the cycles that were run the" if answer.simulation.duty else "The"
+    text = f"{within} grid {'takes in' if (grid or 0.0) < 0.0 else 'supplies'} {show(abs(grid or 0.0), 'J')}"
     if largest is not None and losses[largest] > 0.0:
         text += f"; the largest loss is {largest.removeprefix(LOSS_PREFIX)}, {show(losses[largest], 'J')}"
     if answer.unclosed:
