@@ -213,6 +213,14 @@ watches = "ts"
 above = "{_torque(min(1.45 * bench.torque, bench.range))}"
 debounce = "{_time(4.0 / bench.rate)}"
 reaction = "{_time(8.0 / bench.rate)}"
+
+# Another for the speed: a machine that is left alone by a lost reading or a broken coupling runs away.
+# See what else may fail: shaftloop faults
+[[limit]]
+name = "overspeed"
+watches = "drive"
+above = "{_speed(1.25 * bench.speed)}"
+reaction = "{_time(8.0 / bench.rate)}"
 """
     return [*([hop] if bench.bus else []), loops]
 

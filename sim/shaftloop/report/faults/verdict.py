@@ -77,7 +77,10 @@ def _remedy(damaging: list[FaultRun]) -> list[str]:
     if load is None:
         return ["Look at that run first."]
     if load.quantity == "speed":
-        return ["Watch the speed with an interlock, or take a machine that stands it."]
+        return [
+            f'Watch the speed with an interlock, e.g. [[limit]] with watches = "{load.part}" and above = '
+            f'"{show(0.95 * (load.limit or load.peak), "rad/s", 3)}", or take a machine that stands it.'
+        ]
     if damaging[0].tripped is not None:
         return [
             "The interlock cannot be faster than the shaft: a softer or stronger coupling, or one that slips "
