@@ -1,6 +1,8 @@
-"""What README.md and DEVELOPERS.md show works as it stands there."""
+"""What README.md, DEVELOPERS.md and docs/ show works as it stands there."""
 
+import json
 import re
+import runpy
 import shlex
 import textwrap
 from pathlib import Path
@@ -8,6 +10,7 @@ from typing import Any, get_args, get_type_hints
 
 import click
 import pytest
+from click.testing import CliRunner
 
 from shaftloop.analysis.metrics import metrics
 from shaftloop.analysis.simulation import simulate
@@ -20,6 +23,10 @@ ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 MOST_BYTES = 150_000
+PAGES = {path.name: path.read_text(encoding="utf-8") for path in sorted((ROOT / "docs").glob("*.md"))}
+SHOWN = "\n".join([README, *PAGES.values()])
+QUICK = {"simulate", "modes", "margins", "fidelity", "check"}
+"""Commands whose sample answers are asked for anew; the others take too long for that."""
 
 
 def blocks(text: str, language: str) -> list[str]:
@@ -29,8 +36,8 @@ def blocks(text: str, language: str) -> list[str]:
 
 
 def shown_commands() -> list[list[str]]:
-    """Return the command lines of the README that begin with the tool itself."""
-    lines = [line for block in blocks(README, "sh") for line in block.splitlines()]
+    """Return the command lines of all documents that begin with the tool itself."""
+    lines = [line for block in blocks(SHOWN, "sh") for line in block.splitlines()]
     return [shlex.split(line)[1:] for line in lines if line.startswith("shaftloop ")]
 
 
@@ -42,7 +49,7 @@ def run_block(code: str) -> dict[str, Any]:
 
 @pytest.mark.compiled
 def test_the_scenario_runs_and_the_torque_settles(tmp_path: Path) -> None:
-    (text,) = blocks(README, "toml")
+    (text,) = blocks(PAGES["scenario.md"], "toml")
     path = tmp_path / "bench.toml"
     path.write_text(text, encoding="utf-8")
     scenario = read_scenario(path)
@@ -55,14 +62,14 @@ def test_the_scenario_runs_and_the_torque_settles(tmp_path: Path) -> None:
 
 
 def test_every_step_of_a_sequence_has_a_row() -> None:
-    table = README.partition("| `do =` | what it does |")[2].partition("\n\n")[0]
+    table = PAGES["scenario.md"].partition("| `do =` | what it does |")[2].partition("\n\n")[0]
     kinds = [get_args(get_type_hints(step)["do"])[0] for step in get_args(SequenceStep)]
     assert set(kinds) <= set(re.findall(r"`(\w+)`", table))
 
 
 @pytest.mark.compiled
 def test_the_python_lines_run(capsys: pytest.CaptureFixture[str]) -> None:
-    names = run_block("\n".join(blocks(README, "python")))
+    names = run_block("\n".join(blocks(PAGES["python.md"], "python")))
     assert names["torque"].shape == names["time"].shape
     rise, margins, delays, *_, lanes_1, lanes_2, lanes_3 = capsys.readouterr().out.splitlines()
     assert rise.split()[1] == "s" and margins.startswith("True ")
@@ -90,15 +97,58 @@ def test_every_command_and_every_shipped_scenario_is_named() -> None:
     assert [name for name in shipped_names() if f"| `{name}` |" not in README] == []
 
 
-@pytest.mark.parametrize("text", [README, DEVELOPERS], ids=["README", "DEVELOPERS"])
-def test_links_lead_somewhere_and_pictures_are_small(text: str) -> None:
-    headings = {
-        re.sub(r"[^\w -]", "", heading.lower()).replace(" ", "-")
-        for document in (README, DEVELOPERS)
-        for heading in re.findall(r"^#+ (.*)$", document, re.MULTILINE)
-    }
-    for target in re.findall(r"\]\(([^)]+)\)", text):
+def anchors(text: str) -> set[str]:
+    """Return what the headings of a document are called in links."""
+    found = re.findall(r"^#+ (.*)$", text, re.MULTILINE)
+    return {re.sub(r"[^\w -]", "", heading.lower()).replace(" ", "-") for heading in found}
+
+
+DOCUMENTS = {"README.md": README, "DEVELOPERS.md": DEVELOPERS} | {f"docs/{k}": v for k, v in PAGES.items()}
+
+
+@pytest.mark.parametrize("name", DOCUMENTS)
+def test_links_lead_somewhere_and_pictures_are_small(name: str) -> None:
+    for target in re.findall(r"\]\(([^)]+)\)", DOCUMENTS[name]):
         path, _, anchor = target.partition("#")
-        assert (ROOT / path).exists(), target
-        assert not anchor or anchor in headings, target
-        assert Path(path).suffix != ".png" or (ROOT / path).stat().st_size < MOST_BYTES, target
+        place = ((ROOT / name).parent / path).resolve() if path else ROOT / name
+        assert place.exists(), target
+        assert not anchor or anchor in anchors(place.read_text(encoding="utf-8")), target
+        assert place.suffix != ".png" or place.stat().st_size < MOST_BYTES, target
+
+
+def test_readme_is_read_in_two_minutes() -> None:
+    prose = re.sub(r"```.*?```|^\|.*?$", "", README, flags=re.DOTALL | re.MULTILINE)
+    assert len(prose.split()) < 2 * 240  # Words a minute; tables are looked at, not read.
+
+
+def samples() -> list[tuple[str, str]]:
+    """Return the commands of the README's questions and their sample answers."""
+    rows = re.findall(r"^\| [^|]+\? \| `shaftloop ([^`]+)` \| (.+) \|$", README, re.MULTILINE)
+    return [(command, answer) for command, answer in rows if command.split()[0] in QUICK]
+
+
+@pytest.mark.parametrize(("command", "answer"), samples())
+def test_a_sample_answer_is_what_the_command_says(command: str, answer: str) -> None:
+    result = CliRunner().invoke(cli, [*shlex.split(command), "--json"])
+    assert answer in json.loads(result.stdout)["answer"]
+
+
+def test_every_quick_command_has_a_sample_answer() -> None:
+    assert {command.split()[0] for command, _ in samples()} == QUICK
+
+
+def test_pages_that_follow_from_the_program_are_up_to_date() -> None:
+    made = runpy.run_path(str(ROOT / "docs" / "make_reference.py"))["pages"]()
+    for name, text in made.items():
+        assert PAGES[name] == text, f"run docs/make_reference.py: {name}"
+    assert "| `loss_factor_psi` | energy lost per cycle" in made["scenario-reference.md"]
+
+
+def test_the_documents_make_a_site(tmp_path: Path) -> None:
+    pytest.importorskip("mkdocs", reason="the site needs the extra docs")
+    from mkdocs.commands.build import build
+    from mkdocs.config import load_config
+
+    config = load_config(str(ROOT / "mkdocs.yml"), site_dir=str(tmp_path), strict=True)
+    build(config)
+    assert {path.parent.name for path in tmp_path.glob("*/index.html")} >= {"gains", "safety", "limits"}

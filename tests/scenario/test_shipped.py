@@ -56,7 +56,7 @@ def test_every_part_file_is_a_whole_part(path: Path) -> None:
 
 def test_part_files_are_used() -> None:
     used = "".join(path.read_text(encoding="utf-8") for path in (REPOSITORY / "scenarios").glob("*.toml"))
-    used += (REPOSITORY / "README.md").read_text(encoding="utf-8").replace("`", '"')
+    used += (REPOSITORY / "docs" / "scenario.md").read_text(encoding="utf-8").replace("`", '"')
     for path in (REPOSITORY / "scenarios" / "parts").glob("*.toml"):
         # Torque sensors also ship as candidates of `shaftloop sensors`.
         candidate = tomllib.loads(path.read_text(encoding="utf-8"))["part"] == "torque_sensor"

@@ -56,7 +56,7 @@ class Meeting:
 
 @dataclass(frozen=True)
 class Interference:
-    """The interference diagram of a bench."""
+    """What the Campbell diagram of a bench shows."""
 
     excitations: tuple[Excitation, ...]
     """By rising order."""

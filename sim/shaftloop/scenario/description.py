@@ -283,7 +283,7 @@ class Description:
     uncertainty: Uncertainty | None = None
     orders: Annotated[
         tuple[float, ...],
-        Number("further excitations per turn, e.g. slots, for the interference diagram", gt=0.0, le=1000.0),
+        Number("further excitations per turn, e.g. slots, for the Campbell diagram", gt=0.0, le=1000.0),
     ] = ()
 
     def machines(self) -> list[Machine]:

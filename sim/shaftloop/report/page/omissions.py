@@ -1,4 +1,4 @@
-"""What is not modelled, and the cautions: as README.md, which comes with the package, says them."""
+"""What is not modelled, and the cautions: as the documents that come with the package say them."""
 
 import re
 from functools import cache
@@ -10,22 +10,16 @@ __all__ = ["cautions", "left_out"]
 
 
 @cache
-def _readme() -> str:
-    """Return README.md: inside the wheel, else that of the repository."""
-    inside = Path(__file__).parents[2] / "README.md"
-    path = inside if inside.is_file() else Path(__file__).parents[4] / "README.md"
+def _document(name: str) -> str:
+    """Return a document: inside the wheel, else that of the repository."""
+    inside = Path(__file__).parents[2] / name
+    path = inside if inside.is_file() else Path(__file__).parents[4] / name
     return path.read_text(encoding="utf-8")
-
-
-def _part(heading: str) -> str:
-    found = re.search(rf"^## {re.escape(heading)}.*?\n(.*?)(?=^## |\Z)", _readme(), re.M | re.S)
-    assert found is not None, f"README.md has the heading {heading}"
-    return found[1]
 
 
 def left_out() -> tuple[str, Grid]:
     """Return a line on sizes, and the table of what is not modelled."""
-    text, lines = _part("What is not modelled"), []
+    text, lines = _document("docs/limits.md").partition("\n")[2], []
     for line in text.splitlines():
         if line.startswith("|"):
             lines.append([cell.strip().replace("`", "") for cell in line.strip("|").split("|")])
@@ -37,4 +31,6 @@ def left_out() -> tuple[str, Grid]:
 
 def cautions() -> list[str]:
     """Return the cautions of a bench."""
-    return [" ".join(item.split()) for item in re.split(r"^- ", _part("Cautions"), flags=re.M)[1:]]
+    found = re.search(r"^## Cautions\n(.*?)(?=^## )", _document("README.md"), re.M | re.S)
+    assert found is not None, "README.md has the heading Cautions"
+    return [" ".join(item.split()) for item in re.split(r"^- ", found[1], flags=re.M)[1:]]
