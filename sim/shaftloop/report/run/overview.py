@@ -12,13 +12,14 @@ from shaftloop.analysis.steps import settling_time
 from shaftloop.engine.supervision import SEQUENCE
 from shaftloop.report.canvas import COLOURS, MACHINE_COLOURS, Picture, thinned
 from shaftloop.report.quantities import show
+from shaftloop.scenario.faults import said
 
 __all__ = ["machine_colours", "overview_picture", "zoom_window"]
 
 Array = NDArray[np.float64]
 
 _RPM = 30.0 / math.pi
-_MARKED = ("tripped", "torque_off", "ramp_down")
+_MARKED = ("failed", "tripped", "torque_off", "ramp_down")
 _LARGE, _SMALL = 2500.0, 0.05
 _POWERS_DRAWN = 400
 """Points of a power curve of the whole run: its means over short stretches, free of ripple."""
@@ -196,17 +197,19 @@ def _plot(axes: Any, curves: list[_Curve], factor: float) -> None:
 
 
 def _mark(top: Any, columns: list[Any], simulation: Simulation) -> None:
-    """Mark trips and what followed from them."""
+    """Mark what fails, trips, and what followed from them."""
+    happens = {fault.name: said(fault) for fault in simulation.bench.description.fault}
     for event in simulation.events:
         if event.kind not in _MARKED:
             continue
         for axes in columns:
             axes.axvline(event.time, color=COLOURS["limit"], linestyle=":", linewidth=1.2)
-        if event.kind == "tripped" or event.name == SEQUENCE:
-            late = event.time > 0.5 * simulation.duration
+        if event.kind in ("failed", "tripped") or event.name == SEQUENCE:
+            late, failed = event.time > 0.5 * simulation.duration, event.kind == "failed"
+            what = happens[event.name] if failed else f"{event.name} trips"
             top.annotate(
-                f"  {event.name} trips at {event.time:.4g} s  ",
-                (event.time, 1.0),
+                f"  {what} at {event.time:.4g} s  ",
+                (event.time, 0.86 if happens and not failed else 1.0),
                 xycoords=("data", "axes fraction"),
                 ha="right" if late else "left",
                 va="top",

@@ -67,10 +67,10 @@ def _end(answer: RunAnswer) -> str:
     tripped = [event for event in events if event.kind == "tripped"]
     if tripped:
         others = f" and {len(tripped) - 1} more" if len(tripped) > 1 else ""
-        return (
-            f"The run does not hold: interlock {tripped[0].name} trips at {tripped[0].time:.4g} s{others}"
-            f"{_left(answer)}; look at what it watches, then at the set-points and gains."
-        )
+        trip = f"interlock {tripped[0].name} trips at {tripped[0].time:.4g} s{others}{_left(answer)}"
+        if _failed(answer):
+            return f"{trip[0].upper()}{trip[1:]}; what the parts see until then, the ratings say."
+        return f"The run does not hold: {trip}; look at what it watches, then at the set-points and gains."
     if answer.overloads:
         more = f" and {len(answer.overloads) - 1} more" if len(answer.overloads) > 1 else ""
         return (
