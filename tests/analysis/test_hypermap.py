@@ -105,3 +105,13 @@ def test_a_derivative_kick_from_rest_does_not_hide_the_steady_state() -> None:
     state = bench.steady(point)
     after = bench.walk(state, np.array([bench.ticks]))[0]
     assert np.allclose(after[bench.slots], state[bench.slots], rtol=1e-6, atol=1e-6)
+
+
+def test_a_bench_that_runs_away_from_its_steady_state_has_one_all_the_same() -> None:
+    """An unstable loop is a result, however unstable: the steady state is that of gentler gains."""
+    description = shipped("wheel-hub", "loop.torque.kp=1e4")
+    calm, wild = HyperMap(shipped("wheel-hub")), HyperMap(description)
+    point = operating_point(wild.bench)
+    expected, found = calm.steady(point), wild.steady(point)
+    assert np.max(np.abs((found[wild.slots] - expected[wild.slots]) / wild.difference_steps)) < 1.0
+    assert spectral_radius(wild.dynamics(found)) > 1.5

@@ -5,18 +5,28 @@ Its fixed point under constant set-points is the steady state; the derivative of
 central differences, holds everything about small motions, sampling and delays included.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager, nullcontext
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.analysis.carried import Known, carried
 from shaftloop.analysis.cost import MapWork, check_map, loop_rates
+from shaftloop.analysis.gentler import gently, run_up
 from shaftloop.analysis.opening import START, Opening
 from shaftloop.analysis.openloop import OpenLoop
 from shaftloop.analysis.operating import OperatingPoint
-from shaftloop.analysis.reduction import inverse, moving, needed, released, typical_sizes
+from shaftloop.analysis.reduction import (
+    inverse,
+    moving,
+    nearest_rates,
+    needed,
+    released,
+    turning,
+    typical_sizes,
+)
 from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench, LoopHandle
 from shaftloop.engine import at
@@ -74,7 +84,7 @@ class HyperMap:
         if self.hyperperiod > _LONGEST_HYPERPERIOD:
             raise SimulationError(
                 f"the common period of the rates is {self.hyperperiod:.4g} s, > {_LONGEST_HYPERPERIOD:g} s",
-                "for this analysis choose rates with a short common period; " + _nearest_rates(self.bench),
+                "for this analysis choose rates with a short common period; " + nearest_rates(self.bench),
             )
         self._steps = _RELATIVE_STEP * typical_sizes(self.bench)[self.slots]
 
@@ -120,18 +130,21 @@ class HyperMap:
         """
         self.hold(point)
         if start is not None:
-            found = self._fixed(self._turning(carried(self.bench, start), point))
+            found = self._fixed(turning(self.bench, carried(self.bench, start), point.speed))
             if found is not None:
                 return found
-        state = (
-            self._turning(np.array(self.bench.model.layout.initial), point) if near is None else near.copy()
-        )
-        for rounds in _RUN_UP if near is None else _RUN_UP[1:2]:
-            for _ in range(rounds):
-                self._advance(state, self.ticks)
-            found = self._fixed(state.copy())
-            if found is not None:
-                return found
+        begin = near
+        if begin is None:
+            begin = turning(self.bench, np.array(self.bench.model.layout.initial), point.speed)
+        rounds, scale = (_RUN_UP if near is None else _RUN_UP[1:2]), self._steps / _RELATIVE_STEP
+        search = partial(run_up, begin, rounds, self._once, self._fixed)
+        state, found = search()
+        if found is None:
+            found = gently(
+                self.run, self.bench, search, lambda s: (self._once(s.copy()) - s)[self.slots] / scale
+            )
+        if found is not None:
+            return found
         where = f"no steady state at {point.speed * 30.0 / np.pi:.6g} rpm and {point.torque:.6g} N m"
         slope, keep = moving(self.jacobian(state))
         if len(self._held(slope, np.zeros((len(keep), 0)), keep)[2]) < len(keep):
@@ -139,13 +152,12 @@ class HyperMap:
                 f"{where}: nothing holds the speed, so the torque accelerates the line",
                 "add a speed loop or drag, or choose --torque '0 N m'",
             )
-        raise SimulationError(where, "choose a point that the bench can hold with --speed and --torque")
+        raise SimulationError(
+            where, "choose a point that the bench can hold with --speed and --torque, or lower the gains"
+        )
 
-    def _turning(self, state: Array, point: OperatingPoint) -> Array:
-        """Return a state with the whole line at the speed of a point."""
-        for node in self.bench.line.nodes:
-            state[node.speed.index] = point.speed
-        return state
+    def _once(self, state: Array) -> Array:
+        return self._advance(state, self.ticks)
 
     def _fixed(self, state: Array) -> Array | None:
         """Return the state near one that a hyperperiod maps to itself, nothing where Newton finds none."""
@@ -347,12 +359,8 @@ class HyperMap:
         self.run.records = 0
         status, place = self.run.stretch(state, Position(*where), to)
         if status != REACHED:
-            raise SimulationError("the smooth bench diverged within one hyperperiod", "lower the gains")
+            loops = " and ".join(self.bench.loops) or "the machines"
+            raise SimulationError(
+                "the bench is unstable: it diverges within one hyperperiod", f"lower the gains of {loops}"
+            )
         return place.tick, place.instant, place.gap
-
-
-def _nearest_rates(bench: Bench) -> str:
-    """Return advice: the rates in use, and the multiples of 100 Hz nearest to them."""
-    rates: Sequence[float] = sorted({float(1 / task.period) for task in bench.model.tasks})
-    near = ", ".join(f"{rate:g} Hz -> {max(100.0, round(rate / 100.0) * 100.0):g} Hz" for rate in rates)
-    return f"rates with a common period of 10 ms: {near}"

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from shaftloop.bench.handles import Bench
 
-__all__ = ["inverse", "moving", "needed", "released", "typical_sizes"]
+__all__ = ["inverse", "moving", "nearest_rates", "needed", "released", "turning", "typical_sizes"]
 
 Array = NDArray[np.float64]
 Numbers = NDArray[np.intp]
@@ -135,3 +135,33 @@ def typical_sizes(bench: Bench) -> Array:
     typical |= {unit: max(sizes.get(unit, 0.0) for sizes in known) for units in known for unit in units}
     sizes = [typical.get(slot.unit, torque) for slot in bench.model.layout.slots]
     return np.array(sizes)
+
+
+def nearest_rates(bench: Bench) -> str:
+    """Return advice: the rates in use, and the multiples of 100 Hz nearest to them.
+
+    Parameters
+    ----------
+    bench : Bench
+        With a common period that is too long.
+    """
+    rates = sorted({float(1 / task.period) for task in bench.model.tasks})
+    near = ", ".join(f"{rate:g} Hz -> {max(100.0, round(rate / 100.0) * 100.0):g} Hz" for rate in rates)
+    return f"rates with a common period of 10 ms: {near}"
+
+
+def turning(bench: Bench, state: Array, speed: float) -> Array:
+    """Return a state with the whole line at a speed; it is written into.
+
+    Parameters
+    ----------
+    bench : Bench
+        The bench.
+    state : ndarray, shape (slots,)
+        Of the bench.
+    speed : float
+        [rad/s]
+    """
+    for node in bench.line.nodes:
+        state[node.speed.index] = speed
+    return state
