@@ -34,7 +34,7 @@ _NUMBER = re.compile(r"-?\d+\.\d{3,}")
 _SHADES = 24
 """Colours of surfaces beyond which they are a map, which keeps its colours and its light paper."""
 
-_TALL = 0.62
+_TALL = 0.74
 """Height over width from which a picture is drawn narrower than the page."""
 
 

@@ -25,6 +25,7 @@ from shaftloop.report.margins import room as margins
 from shaftloop.report.modes import room as modes
 from shaftloop.report.run import judged as ratings
 from shaftloop.report.run import room as run
+from shaftloop.report.run.tables import CAUTIONS, end_caution
 from shaftloop.report.show import room as bench
 from shaftloop.report.study import room as study
 from shaftloop.report.terminal import Piece
@@ -78,6 +79,17 @@ def _run(asked: Asked) -> RunAnswer:
     return find_run(asked.scenario, finer=True, measurement=asked.measurement, watch=asked.watch)
 
 
+def _run_details(answer: RunAnswer) -> Iterator[Piece]:
+    """Yield what a run says; what the models leave out has a place of its own in the report."""
+    return (piece for piece in run.details(answer) if piece is not CAUTIONS)
+
+
+def _run_dangers(answer: RunAnswer) -> Iterator[str]:
+    caution = end_caution(answer)
+    if caution is not None:
+        yield caution
+
+
 def _margins(asked: Asked) -> MarginsAnswer:
     names = named_loops(asked.scenario.description, (), "there are no margins")
     return find_margins(asked.scenario, Demand(names), watch=asked.watch)
@@ -106,9 +118,10 @@ SECTIONS = (
         "What does the bench do over time, and where does the energy go?",
         _run,
         run.verdict,
-        run.details,
+        _run_details,
         run.pictures,
         ratings.judgements,
+        dangers=_run_dangers,
     ),
     Section(
         "margins",
