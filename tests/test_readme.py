@@ -85,6 +85,18 @@ def test_a_shown_command_is_understood(arguments: list[str]) -> None:
         read_scenario(context.params["scenario"], context.params["settings"])
 
 
+@pytest.mark.compiled
+def test_the_way_from_data_sheets_to_the_report_works_as_it_stands(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (text,) = blocks((ROOT / "docs" / "report.md").read_text(encoding="utf-8"), "sh")
+    for line in text.splitlines():
+        verb, *rest = shlex.split(line, comments=True)[1:]
+        assert CliRunner().invoke(cli, [verb, *rest]).exit_code == 0, line
+    assert (tmp_path / "shaftloop-out" / "hub" / "report.html").is_file()
+
+
 def test_there_is_a_shown_command_for_every_option_of_simulate() -> None:
     lines = [arguments for arguments in shown_commands() if arguments[0] == "simulate"]
     shown = {word for arguments in lines for word in arguments if word.startswith("--")}

@@ -110,7 +110,7 @@ def test_the_cursor_reads_what_was_recorded(browser: Any, address: str) -> None:
         page.keyboard.press("Shift+ArrowRight")
     playwright.expect(page.locator("#traces output")).to_contain_text("at 0.9")
     read = page.evaluate(
-        """() => [document.querySelector("#traces output"), ...document.querySelectorAll("#traces .legend button")]
+        """() => [...document.querySelectorAll("#traces output, #traces .legend button")]
         .map((e) => e.textContent)"""
     )
     at = float(read[0].split()[1])

@@ -43,7 +43,8 @@ def folding_picture(found: Fidelity, aliasing: Aliasing, subject: str) -> Pictur
 def _draw(axes: Any, found: Fidelity, aliasing: Aliasing) -> None:
     half = 0.5 * found.sampling
     reach = _RPM * aliasing.max_speed
-    top = min(half, 1.15 * max([entry.ripple.order for entry in aliasing.orders], default=1.0) * reach / 60.0)
+    highest = max([entry.ripple.order for entry in aliasing.orders], default=1.0) * reach / 60.0
+    top = min(half, 1.15 * max(highest, aliasing.band or 0.0))
     axes.set(
         xlim=(0.0, reach),
         ylim=(0.0, 1.02 * top),

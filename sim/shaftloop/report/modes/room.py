@@ -61,7 +61,7 @@ def details(results: ModesAnswer) -> Iterator[Piece]:
     """
     line, found = results.line, results.interference
     gains = [f"{line.sensor} per N m of {name}" for name in line.machines] if line.sensor else []
-    table = new_table(results.scenario.description.title, "mode", "frequency", "damping", "strains", *gains)
+    table = new_table(f"{results.title}: modes", "mode", "frequency", "damping", "strains", *gains)
     for i, mode in enumerate(results.modes, 1):
         values = [_gain(value) for value in mode.amplification.values()] if gains else []
         add_row(

@@ -7,8 +7,8 @@ __all__ = ["DARK", "LIGHT", "MARKS", "TEXT", "contrast", "legible", "rules"]
 
 LIGHT, DARK = "#ffffff", "#14171c"
 """Paper."""
-TEXT, MARKS = 4.6, 3.0
-"""Least contrast of text and of marks with the paper: WCAG 2.2, 1.4.3 (4.5) and 1.4.11 (3)."""
+TEXT, MARKS = 4.6, 4.0
+"""Least contrast of text, and of marks on dark paper: WCAG 2.2, 1.4.3 (4.5) and 1.4.11 (3)."""
 _GREY = 0.06
 """Saturation below which a colour is paper, grid or ink, whose lightness turns over with the paper."""
 _TINT, _DIM = 0.85, 0.24

@@ -1,7 +1,7 @@
 """The questions of the report, in their order. One more is one more line of `SECTIONS`."""
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from shaftloop.analysis.overlay import Measurement
@@ -80,8 +80,8 @@ def _run(asked: Asked) -> RunAnswer:
 
 
 def _run_details(answer: RunAnswer) -> Iterator[Piece]:
-    """Yield what a run says; what the models leave out has a place of its own in the report."""
-    return (piece for piece in run.details(answer) if piece is not CAUTIONS)
+    """Yield what a run says; how exact it is, and what the models leave out, have places of their own."""
+    return (piece for piece in run.details(replace(answer, verification=None)) if piece is not CAUTIONS)
 
 
 def _run_dangers(answer: RunAnswer) -> Iterator[str]:

@@ -54,7 +54,7 @@ def details(results: RunAnswer) -> Iterator[Piece]:
 
 
 def _tell_metrics(title: str, metrics: dict[str, Figure]) -> Iterator[Piece]:
-    table = new_table(title, "metric", "value", "")
+    table = new_table(f"{title}: metrics", "metric", "value", "")
     loss = metrics["loss_energy"].value or 0.0
     for name, metric in metrics.items():
         if name.startswith(_APART) or (metric.value is None and "_tracking_" in name):
