@@ -80,7 +80,7 @@ def page_text(bench: ShowAnswer, found: Sequence[Found], front: Front) -> str:
         values=values(bench),
         left_out=left,
         left_out_note=omitted,
-        cautions=cautions(),
+        cautions=_cautions(found),
         long=_LONG,
         provenance=_provenance(bench, run),
         style=style,
@@ -120,6 +120,12 @@ def _heading(heading: str, title: str) -> str:
 def _warnings(bench: ShowAnswer, found: Sequence[Found]) -> list[str]:
     notes = [note for entry in found for note in getattr(entry.answer, "notes", ())]
     return list(dict.fromkeys([*bench.scenario.warnings, *notes]))
+
+
+def _cautions(found: Sequence[Found]) -> list[str]:
+    """Return what the answers ask to be minded, and what holds for every bench."""
+    named = [text for entry in found for text in getattr(entry.answer, "cautions", ())]
+    return list(dict.fromkeys([*named, *cautions()]))
 
 
 def _provenance(bench: ShowAnswer, run: RunAnswer | None) -> Grid:
