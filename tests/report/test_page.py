@@ -103,9 +103,10 @@ def test_every_figure_says_in_words_what_it_shows(page: str) -> None:
         assert any(e.tag.endswith("}text") for e in picture.iter()), "text is text"
 
 
-def test_the_same_input_gives_the_same_bytes(page: str) -> None:
-    again = text_of(report_of(shaftloop.read("wheel-hub", {"duration": "1 s"})))
-    assert again == page
+def test_the_same_input_gives_the_same_bytes() -> None:
+    names = ("line", "modes", "run", "uncertainty")
+    first, again = (text_of(report_of(shaftloop.read("wheel-hub", SHORT), *names)) for _ in range(2))
+    assert first == again
 
 
 def test_colours_of_figures_and_page_stand_out_from_the_paper(page: str) -> None:
