@@ -1,6 +1,8 @@
 """A duty against the whole run, and what ends or forbids one."""
 
 import re
+from dataclasses import replace
+from fractions import Fraction
 
 import numpy as np
 import pytest
@@ -10,6 +12,8 @@ from rigs import step
 from shaftloop.analysis.metrics import metrics
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.errors import BenchError, ScenarioError, SimulationError
+from shaftloop.scenario.description import Fault
+from shaftloop.studies.faults import run_faults
 
 WARM = {
     "resistance_coefficient": "0.0039 1/K",
@@ -123,3 +127,15 @@ def test_a_sequence_that_is_no_cycle_is_refused(
 ) -> None:
     with pytest.raises(ScenarioError, match=re.escape(words)):
         bench(WARM, moves, "duty=60 s", *settings)
+
+
+@pytest.mark.compiled
+def test_faults_of_a_duty_are_those_of_its_first_cycle() -> None:
+    """Machines that warm up go on doing so when their windings are shorted."""
+    short = [step("torque", "60 N m"), hold(0.3)]
+    (found,) = run_faults(bench(WARM, short, "duty=60 s"), [("m", "shorted")])
+    assert found.error is None and 0.0 <= float(found.fault.at) <= 0.31
+    description = bench(WARM, [*short, hold(0.5)])
+    run = simulate(replace(description, fault=(Fault("short", "m", "shorted", Fraction(1, 5)),)))
+    assert run.heat is not None and run.heat.temperature[-1, 0] > 30.0
+    assert run.energies.residual < 1e-5

@@ -153,6 +153,6 @@ def with_run(answer: FidelityAnswer) -> FidelityAnswer:
         From `find_fidelity`.
     """
     try:
-        return replace(answer, simulation=simulate(answer.scenario.description))
+        return replace(answer, simulation=simulate(replace(answer.scenario.description, duty=None)))
     except SimulationError as error:
         return replace(answer, no_run=error.message)

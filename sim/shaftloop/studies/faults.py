@@ -77,7 +77,7 @@ class FaultRun:
 
 def _share(load: Load) -> float:
     bound = load.limit or load.rated
-    return load.peak / bound if bound else 0.0
+    return load.share(bound) if bound else 0.0
 
 
 def standard_faults(description: Description) -> list[tuple[str, FaultKind]]:
@@ -142,7 +142,7 @@ def run_faults(
 ) -> tuple[FaultRun, ...]:
     """Run a bench with each of some faults, the worst first.
 
-    Faults that the scenario states happen in all of these runs, too.
+    Faults that the scenario states happen in all of these runs, too. Of a duty that is its first cycle.
 
     Parameters
     ----------
@@ -160,6 +160,7 @@ def run_faults(
     SimulationError
         Where the healthy bench cannot be run, or all of it would take too long.
     """
+    description = replace(description, duty=None)
     bench = description if protected else replace(description, limit=())
     healthy = simulate(replace(description, record=replace(description.record, rate=None)))
     period = _first_period(description)

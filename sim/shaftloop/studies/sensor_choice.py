@@ -232,7 +232,7 @@ def _peak(description: Description, name: str, sensor: TorqueSensor) -> tuple[fl
     """Return the peak of the sequence with a sensor in place, or why there is none."""
     line = tuple(sensor if part.name == name else part for part in description.line)
     try:
-        return metrics(simulate(replace(description, line=line)))["peak_true_torque"].value, ""
+        return metrics(simulate(replace(description, line=line, duty=None)))["peak_true_torque"].value, ""
     except (ShaftloopError, ParameterError) as error:
         return None, f"the sequence cannot be run with it: {str(error).splitlines()[0]}"
 

@@ -22,11 +22,11 @@ def judgements(answer: RunAnswer) -> Iterator[Judgement]:
     for load in loads(simulation):
         if load.rated:
             yield Judgement(
-                "rating", not load.beyond_rating, _load(load, "rating", load.rated), load.peak / load.rated
+                "rating", not load.beyond_rating, _load(load, "rating", load.rated), load.share(load.rated)
             )
         if load.limit:
             yield Judgement(
-                "limit", not load.beyond_limit, _load(load, "limit", load.limit), load.peak / load.limit
+                "limit", not load.beyond_limit, _load(load, "limit", load.limit), load.share(load.limit)
             )
     trips = {event.name: event.time for event in reversed(simulation.events) if event.kind == "tripped"}
     for entry in answer.scenario.description.limit:
@@ -38,8 +38,9 @@ def judgements(answer: RunAnswer) -> Iterator[Judgement]:
 
 
 def _load(load: Load, what: str, bound: float) -> str:
-    share = load.peak / bound
+    seen, quantity = show(load.peak, load.unit), load.quantity.replace("_", " ")
+    base = f" from {show(load.base, load.unit)} on" if load.base else ""
     return (
-        f"{load.part} sees a {load.quantity} of up to {show(load.peak, load.unit)}, {share:.0%} of its "
-        f"{what} of {show(bound, load.unit)}"
+        f"{load.part} sees a {quantity} of up to {seen}, {load.share(bound):.0%} of its {what} of "
+        f"{show(bound, load.unit)}{base}"
     )
