@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from kills import TIMES, Stop, killed, stopping_files
+from kills import TIMES, Stop, dying_files, killed
 from randombench import random_bench
 from shaftloop.answers import tuning
 from shaftloop.cli.main import cli
@@ -50,20 +50,20 @@ def test_ten_kills_inside_a_write(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     before = contents(tmp_path)
     if kind == "gains":
         _search_once(monkeypatch)
-    for number in range(TIMES):
+    drafts: list[set[str]] = []
 
-        def work(stop: Stop, number: int = number) -> None:
-            with monkeypatch.context() as patch:
-                opening = stopping_files(name, number, stop)
-                for module in (files, canvas, traces, table):
-                    patch.setattr(module, "open_atomically", opening)
-                run(arguments)
-
-        killed(work)
+    def look() -> None:
         found = contents(tmp_path)
-        drafts = {path for path in found if path.endswith(".tmp")}
-        assert any(f".{name}." in path for path in drafts)
-        assert {path: found[path] for path in found if path not in drafts} == before
+        drafts.append({path for path in found if f".{name}." in path and path.endswith(".tmp")})
+        assert {path: found[path] for path in found if not path.endswith(".tmp")} == before
+
+    with monkeypatch.context() as patch:
+        opening = dying_files(name, look)
+        for module in (files, canvas, traces, table):
+            patch.setattr(module, "open_atomically", opening)
+        run(arguments)
+    # Each copy sweeps what the one before left, so there is always one draft.
+    assert [len(found) for found in drafts] == [1] * TIMES
     run(arguments)
     after = contents(tmp_path)
     assert not any(path.endswith(".tmp") for path in after)
