@@ -334,3 +334,15 @@ def test_candidates_that_take_a_part_beyond_its_limit_are_told(tmp_path: Path) -
     )
     rows = list(csv.DictReader((tmp_path / "o" / "candidates.csv").open(encoding="utf-8")))
     assert [float(row["simulate.beyond_limit [1]"]) for row in rows] == [1.0, 0.0]
+
+
+def test_what_a_long_study_takes_is_told_before_it_begins(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("s.toml").write_text(STUDY, encoding="utf-8")
+    assert "candidates take about" not in call("s.toml", "--json").stderr
+    monkeypatch.setattr("shaftloop.cli.study._LONG", 0.0)
+    told = call("s.toml", "--out", "o", "--workers", "1").stderr
+    assert "16 candidates take about 0.24 s of processor time, most of it for reading (0.01 s each)\n" in told
+    assert "candidates take about" not in call("s.toml", "--out", "o").stderr

@@ -25,7 +25,10 @@ __all__ = [
     "check_run",
     "have_patience",
     "loop_rates",
+    "map_seconds",
+    "run_seconds",
     "shared",
+    "told",
 ]
 
 PATIENCE = 20.0
@@ -101,6 +104,22 @@ class _Pattern:
     """Of a computer, once, for the matrices. [s]"""
 
 
+def run_seconds(model: Model, stepping: Stepping, seconds: float) -> float:
+    """Return what a run takes [s].
+
+    Parameters
+    ----------
+    model : Model
+        The bench.
+    stepping : Stepping
+        Method and step rule.
+    seconds : float
+        Length of the run. [s]
+    """
+    pattern = _pattern(model, stepping)
+    return pattern.setup + seconds / pattern.period * pattern.seconds
+
+
 def check_run(model: Model, stepping: Stepping, seconds: float, records: int) -> None:
     """Refuse a run that would take too long or too much memory.
 
@@ -122,7 +141,7 @@ def check_run(model: Model, stepping: Stepping, seconds: float, records: int) ->
     """
     pattern = _pattern(model, stepping)
     share = seconds / pattern.period
-    total = pattern.setup + share * pattern.seconds
+    total = run_seconds(model, stepping, seconds)
     _refuse(
         total,
         f"a run of {seconds:.6g} s with {share * pattern.substeps:.3g} substeps",
@@ -209,6 +228,26 @@ def check_map(model: Model, stepping: Stepping, slots: int, work: MapWork) -> No
     )
 
 
+def map_seconds(model: Model, stepping: Stepping, slots: int, work: MapWork) -> float:
+    """Return what the map of a bench and what is found of it take [s].
+
+    Parameters
+    ----------
+    model : Model
+        The smooth bench.
+    stepping : Stepping
+        Method and step rule.
+    slots : int
+        Of the map.
+    work : MapWork
+        What is to be found.
+    """
+    pattern = _pattern(model, stepping)
+    ticks = (max(round(rate * pattern.period), 1) for rate in work.rates.values())
+    responses = sum(_response(slots, count, work.whole) for count in ticks)
+    return pattern.setup + work.derivatives * 2.0 * slots * pattern.seconds + responses
+
+
 def _response(slots: int, ticks: int, whole: bool) -> float:
     """Return what the response of a loop takes that ticks so often in a hyperperiod [s]."""
     points = _POINTS[0] + slots * (_POINTS[1] + _POINTS[2] * (ticks - 1))
@@ -223,7 +262,7 @@ def _refuse(seconds: float, what: str, advice: str) -> None:
     many = _left[0] / _left[-1]
     if not seconds <= _left[-1]:
         raise SimulationError(
-            f"{what} takes about {_long(seconds)}; allowed: {_long(_left[-1])}"
+            f"{what} takes about {told(seconds)}; allowed: {told(_left[-1])}"
             + (f", since about {many:.0f} such are needed" if many > 1.0 else ""),
             f"{advice}; or allow more with --patience",
         )
@@ -268,7 +307,14 @@ def _short(seconds: float) -> str:
     return f"{1e3 * seconds:.4g} ms"
 
 
-def _long(seconds: float) -> str:
+def told(seconds: float) -> str:
+    """Return a time that something takes in words.
+
+    Parameters
+    ----------
+    seconds : float
+        [s]
+    """
     for unit, size in (("years", 3.156e7), ("days", 86400.0), ("h", 3600.0), ("min", 60.0)):
         if seconds >= 2.0 * size:
             return f"{seconds / size:.3g} {unit}"

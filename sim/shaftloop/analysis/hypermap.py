@@ -32,7 +32,7 @@ from shaftloop.bench.handles import Bench, LoopHandle
 from shaftloop.engine import at
 from shaftloop.engine.kernel import REACHED
 from shaftloop.engine.layout import SlotKind
-from shaftloop.engine.model import Segment
+from shaftloop.engine.model import Model, Segment
 from shaftloop.engine.rows import LOOP_NUMBERS
 from shaftloop.engine.run import Position, Run
 from shaftloop.engine.setpoints import HOLD
@@ -40,7 +40,7 @@ from shaftloop.engine.steprule import Stepping, longest_step
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 
-__all__ = ["HyperMap"]
+__all__ = ["HyperMap", "mapped_slots"]
 
 Array = NDArray[np.float64]
 _MAPPED = (SlotKind.CONTINUOUS, SlotKind.HELD, SlotKind.DELAY)
@@ -75,7 +75,7 @@ class HyperMap:
     def __init__(self, description: Description, work: MapWork | None = None) -> None:
         self.bench: Bench = build_bench(description, smooth=True)
         model = self.bench.model
-        self.slots = np.array([i for i, s in enumerate(model.layout.slots) if s.kind in _MAPPED])
+        self.slots = mapped_slots(model)
         stepping = Stepping(at.ETD4, longest_step(model.plant, at.ETD4))
         check_map(model, stepping, len(self.slots), work or MapWork(loop_rates(description), whole=False))
         self.run = Run(model, stepping, 1)
@@ -364,3 +364,14 @@ class HyperMap:
                 "the bench is unstable: it diverges within one hyperperiod", f"lower the gains of {loops}"
             )
         return place.tick, place.instant, place.gap
+
+
+def mapped_slots(model: Model) -> NDArray[np.intp]:
+    """Return the slots that a map over a hyperperiod is about.
+
+    Parameters
+    ----------
+    model : Model
+        The smooth bench.
+    """
+    return np.array([i for i, s in enumerate(model.layout.slots) if s.kind in _MAPPED])

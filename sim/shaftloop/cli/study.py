@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 __all__ = ["study"]
 
 _STORE = "results.sqlite"
+_LONG = 10.0
+"""Processor time from which on a study says ahead what it takes. [s]"""
 
 
 @click.command()
@@ -94,12 +96,21 @@ def _cores() -> int:
 
 
 def _run(store: "Store", run: "Runner") -> None:
+    from shaftloop.analysis.cost import told
     from shaftloop.report.terminal import Progress
+    from shaftloop.studies.whatif.estimate import estimated
     from shaftloop.studies.whatif.execute import execute
 
     before, total = store.done, store.plan.total
     if 0 < before:
         say(f"going on: {before} of {total} candidates are there already")
+    takes = estimated(store.study, store.plan, total - before)
+    if takes.seconds > _LONG:
+        runs = f"; a run has {takes.records} records" if takes.records else ""
+        say(
+            f"{takes.candidates} candidates take about {told(takes.seconds)} of processor time, most of it "
+            f"for {takes.driver} ({told(takes.parts[takes.driver])} each){runs}"
+        )
     try:
         with Progress(f"{total} candidates") as progress:
             execute(store, run, progress)
