@@ -443,3 +443,11 @@ def test_a_loop_with_active_damping_is_tuned_with_it() -> None:
     assert result.exit_code == 0
     tuned = json.loads(result.stdout)
     assert "active damping" in json.dumps(tuned) and "3 N m s/rad" in json.dumps(tuned)
+
+
+def test_gains_that_win_nothing_are_told() -> None:
+    options = ("reference-bench", "--loop", "torque", "--structure", "pi")
+    first = document(*options)
+    assert "wins less than 1 %" not in first["answer"][0]
+    again = document(*options, *(word for text in settings(first, "torque") for word in ("--set", text)))
+    assert "over the gains that it has, loop torque wins less than 1 %" in again["answer"][0]

@@ -13,7 +13,7 @@ from shaftloop.errors import ScenarioError
 from shaftloop.scenario.reading import Scenario
 from shaftloop.studies.checks.run import judge_of_changes
 from shaftloop.studies.tuning.choosing import Demand
-from shaftloop.studies.tuning.results import Tuning
+from shaftloop.studies.tuning.results import LoopTuning, Tuning
 from shaftloop.studies.tuning.tolerance import corners, read_tolerance
 from shaftloop.studies.tuning.tune import tune
 
@@ -27,6 +27,9 @@ _RUNS = 10
 """Runs of the sequence that it takes to judge what a scenario expects, about."""
 _NOISY = 0.05
 """Rms of the command by noise over the clamp that is worth a word; common practice, no source."""
+
+_NOTHING = 0.01
+"""Share by which tuning must change what is optimised to be worth new gains."""
 
 
 @dataclass(frozen=True)
@@ -50,7 +53,24 @@ class TuneAnswer(Answer):
             text = f"do not use: {broken} of {count} expectations of the scenario do not hold"
             return text if len(tuning.loops) == 1 else f"{text}; {_ONE_BY_ONE}"
         held = f"all {count} expectations of the scenario hold" if count else "the scenario expects nothing"
-        return f"may be used: all bounds are kept, {held}"
+        idle = [name for name, entry in tuning.loops.items() if self._idle(entry)]
+        text = f"may be used: all bounds are kept, {held}"
+        if not idle:
+            return text
+        return f"{text}; over the gains that it has, loop {' and '.join(idle)} wins less than 1 %"
+
+    def _idle(self, entry: LoopTuning) -> bool:
+        """Return whether tuning changes what was optimised for a loop by next to nothing."""
+        now, before, objective = entry.chosen.design, entry.before, self.tuning.objective
+        if now is None or before is None:
+            return False
+        if objective == "disturbance":
+            pair = now.error_area, before.error_area
+        elif objective == "integral_gain":
+            pair = float(now.loop.ki.value), float(before.loop.ki.value)
+        else:
+            return False
+        return abs(pair[0] - pair[1]) < _NOTHING * abs(pair[1])
 
     @property
     def cautions(self) -> tuple[str, ...]:
