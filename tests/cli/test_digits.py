@@ -26,7 +26,8 @@ from shaftloop.studies.sensor_choice import Demand, find_candidates
 
 ASKED: dict[str, tuple[Any, Callable[[TestBench], Any]]] = {
     "show": (show, TestBench.show),
-    "simulate": (run, lambda bench: bench.simulate(verify=True)),
+    # An hour of a duty cycle is run once, which is enough.
+    "simulate": (run, lambda bench: bench.simulate(verify=bench.scenario.description.duty is None)),
     "modes": (modes, TestBench.modes),
     "margins": (margins, TestBench.margins),
     "fidelity": (fidelity, TestBench.fidelity),
