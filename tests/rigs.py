@@ -148,6 +148,40 @@ def rough() -> Description:
     return describe({**document, "supply": {"voltage": "600 V"}, "record": {"channels": ["angle"]}})
 
 
+RECTIFIER = {
+    "kind": "rectifier",
+    "line_voltage": "400 V",
+    "line_frequency": "50 Hz",
+    "source_inductance": "0.5 mH",
+    "source_resistance": "20 mohm",
+    "capacitance": "2 mF",
+}
+"""A supply of 540.2 V without load."""
+
+
+def fed_bench(supply: Table, sequence: list[Table], *, efficiency: float = 0.95, **more: Any) -> Description:
+    """Return two machines and a sensor on a supply; sampled at 8 kHz, without drag."""
+    plain = {"time_constant": "1 ms", "max_torque": "200 N m", "max_speed": "4000 rpm", "rate": "8 kHz"}
+    plain |= {"efficiency": efficiency, "idle_loss": "50 W"}
+    middle = sensor("ts", 6e4, damping="2 N m s/rad", sampling="8 kHz")
+    loops = [
+        speed_loop("drive", 5.0, 100.0, clamp="150 N m", rate="8 kHz"),
+        torque_loop("load", "ts", clamp="150 N m", rate="8 kHz"),
+    ]
+    line = [servo("drive", 0.05, **plain), middle, servo("load", 0.05, **plain)]
+    return describe({"line": line, "loop": loops, "sequence": sequence, "supply": supply, **more})
+
+
+def ramp(to: str, over: str) -> Table:
+    """Return a ramp of the speed."""
+    return {"do": "ramp", "loop": "speed", "to": to, "over": over}
+
+
+def hold(time: str) -> Table:
+    """Return a wait."""
+    return {"do": "hold", "time": time}
+
+
 def step(loop: str, to: str) -> Table:
     """Return a step of a set-point."""
     return {"do": "step", "loop": loop, "to": to}

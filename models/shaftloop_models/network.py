@@ -35,7 +35,7 @@ class Ref:
     """Handle of one quantity of a network."""
 
     kind: str
-    """``state``, ``held``, ``signal``, ``output``, ``potential`` or ``one``."""
+    """``state``, ``held``, ``signal``, ``output``, ``aside``, ``potential`` or ``one``."""
     index: int
 
 
@@ -52,6 +52,10 @@ class TermKind(IntEnum):
     RELUCTANCE_TORQUE = 3
     RIPPLE = 4
     MISALIGNMENT = 5
+    LINK = 6
+    """What a machine draws from the DC link"""
+    BRIDGE = 7
+    CHOPPER = 8
 
 
 @dataclass(frozen=True)
@@ -95,6 +99,8 @@ class Term:
     currents rotate [rad/s]. A torque that depends on the angle: its highest order times the speed [rad/s].
     Zero where the term asks for no shorter step.
     """
+    choices: tuple[int, ...] = ()
+    """Integers that say how it is evaluated."""
 
 
 @dataclass(frozen=True)
@@ -110,10 +116,11 @@ class Power:
 
 @dataclass(frozen=True)
 class Meter:
-    """Integral of a power from the start of the run [J]."""
+    """Integral of a power from the start of the run [J], or of a square of a current."""
 
     name: str
     meaning: str
+    unit: str = "J"
 
 
 @dataclass(frozen=True)
@@ -165,9 +172,13 @@ class Network:
 
     states: list[tuple[str, str]] = field(default_factory=list)
     """(name, unit) of every continuous state, in order."""
+    initial: dict[str, float] = field(default_factory=dict)
+    """Value at the start of states and held inputs that do not begin with 0, by name."""
     helds: list[tuple[str, str]] = field(default_factory=list)
     """(name, unit) of every input that is constant between task instants."""
     outputs: list[str] = field(default_factory=list)
+    asides: list[str] = field(default_factory=list)
+    """Results of terms that drive no state, for meters and peaks."""
     signals: list[tuple[str, dict[Ref, float]]] = field(default_factory=list)
     """(name, linear form of states)."""
     linear: list[tuple[int, Ref, float]] = field(default_factory=list)
@@ -177,16 +188,24 @@ class Network:
     powers: list[Power] = field(default_factory=list)
     balances: list[Balance] = field(default_factory=list)
     potentials: list[Potential] = field(default_factory=list)
+    powered: Ref = ONE
+    """Share of its idle power that the machine draws whose equations are being added; 1 on a stiff link."""
 
-    def state(self, name: str, unit: str) -> Ref:
+    def state(self, name: str, unit: str, initial: float = 0.0) -> Ref:
         """Add a continuous state and return its handle."""
+        self._begin(name, initial)
         self.states.append((name, unit))
         return Ref("state", len(self.states) - 1)
 
-    def held(self, name: str, unit: str) -> Ref:
+    def held(self, name: str, unit: str, initial: float = 0.0) -> Ref:
         """Add a held input and return its handle."""
+        self._begin(name, initial)
         self.helds.append((name, unit))
         return Ref("held", len(self.helds) - 1)
+
+    def _begin(self, name: str, value: float) -> None:
+        if value:
+            self.initial[name] = value
 
     def signal(self, name: str, form: dict[Ref, float]) -> Ref:
         """Add a linear form of states and return its handle."""
@@ -217,20 +236,30 @@ class Network:
         slope: float,
     ) -> tuple[Ref, ...]:
         """Add a nonlinear term and return the handles of its outputs."""
-        first = len(self.outputs)
-        self.outputs.extend(names)
-        outputs = tuple(Ref("output", first + i) for i in range(len(names)))
+        outputs = tuple(self.output(name) for name in names)
         self.terms.append(Term(kind, tuple(reads), tuple(parameters), outputs, slope))
         return outputs
+
+    def output(self, name: str) -> Ref:
+        """Return the handle of an output whose term is added later."""
+        self.outputs.append(name)
+        return Ref("output", len(self.outputs) - 1)
+
+    def aside(self, name: str) -> Ref:
+        """Return the handle of a result that drives no state, whose term is added later."""
+        self.asides.append(name)
+        return Ref("aside", len(self.asides) - 1)
 
     def potential(self, angle: tuple[Ref, ...], orders: Sequence[tuple[float, float, float]]) -> Ref:
         """Add an energy that depends on an angle, for a balance, and return its handle."""
         self.potentials.append(Potential(angle, tuple(orders)))
         return Ref("potential", len(self.potentials) - 1)
 
-    def meter(self, name: str, meaning: str, powers: Iterable[tuple[float, Ref, Ref]] = ()) -> int:
+    def meter(
+        self, name: str, meaning: str, powers: Iterable[tuple[float, Ref, Ref]] = (), unit: str = "J"
+    ) -> int:
         """Add a meter with the products it integrates and return its number."""
-        self.meters.append(Meter(name, meaning))
+        self.meters.append(Meter(name, meaning, unit))
         number = len(self.meters) - 1
         for coefficient, a, b in powers:
             self.power(number, PowerKind.PRODUCT, coefficient, a, b)

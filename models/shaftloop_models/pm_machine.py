@@ -41,6 +41,7 @@ from shaftloop_models.pm_currents import (
     unweakened_currents,
     weakening_current,
 )
+from shaftloop_models.supply import voltage_limit
 
 __all__ = [
     "CurrentControl",
@@ -125,6 +126,10 @@ class PmMachine(Machine):
         """Return when the current control is due."""
         control = self.current_control
         return Clock(1 / control.rate, control.phase, keys=("rate", "phase", ""), table=("current_control",))
+
+    def largest_power(self, link_voltage: float) -> float:
+        """Return the power of the largest current at the largest voltage [W]."""
+        return 1.5 * self.current_limit * voltage_limit(link_voltage, self.current_control.modulation)
 
     def torque_constant(self) -> float:
         """Return the torque per q current at id = 0 [N m/A]."""
@@ -276,7 +281,7 @@ def _declare_inverter(
     if not (inverter.constant or inverter.proportional or inverter.quadratic):
         link = net.meter(f"{machine.name}.link", "energy taken from the DC link", electrical)
         return link, link
-    loss = [(inverter.constant, ONE, ONE)] if inverter.constant else []
+    loss = [(inverter.constant, net.powered, ONE)] if inverter.constant else []
     if inverter.quadratic:
         loss += [(inverter.quadratic, i, i) for i in currents]
     link = net.meter(f"{machine.name}.link", "energy taken from the DC link", electrical + loss)

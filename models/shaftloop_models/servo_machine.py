@@ -65,6 +65,10 @@ class ServoMachine(Machine):
         check_machine(self.ripple, self.cogging, self.rated_torque, self.max_torque)
         return [Inertia(self.inertia, self.drag, self.name)]
 
+    def largest_power(self, link_voltage: float) -> float:
+        """Return the largest power of its envelope at the link [W]."""
+        return min(self.max_torque * self.max_speed, rated_power(self)) / self.efficiency
+
     def timing(self) -> Clock:
         """Return when the drive takes its command."""
         period = 1 / self.rate
@@ -129,7 +133,7 @@ def declare_servo_machine(
     net.derivative(torque, command, 1.0 / machine.time_constant)
     net.torque(node, torque)
     made = [(1.0, torque)]
-    idle = [(machine.idle_loss, ONE, ONE)] if machine.idle_loss else []
+    idle = [(machine.idle_loss, net.powered, ONE)] if machine.idle_loss else []
     drawn = list(idle)
     if machine.ripple:
         reference = (machine.rated_torque, machine.max_speed)

@@ -1,26 +1,179 @@
 """The common DC link and its grid side.
 
-The link is stiff: its voltage is the stated one whatever power flows. Motoring and regenerating
-power meet at the link; the grid supplies or absorbs the rest, ``P_grid = Σ P_link``. The grid
-converter is taken as free of loss (check E10.4).
+``stiff``: the link has the stated voltage whatever power flows; the grid supplies or absorbs the rest,
+``P_grid = Σ P_link``, free of loss (check E10.4). The other kinds have the voltage V as a state::
 
-Neglected: link capacitance and voltage swing, the loss of the grid converter (common practice, no
-source: 1.5 to 3 % of the power it carries, so of the small rest and not of the circulating power).
+    C·V' = I − Σ P_machine/V − Σ I_resistor − V/R_discharge
+
+``rectifier``: a six-pulse diode bridge behind the inductance Ls and the resistance Rs of each phase. It
+feeds only. With ω the angular frequency of the line and s the share of its voltage that is there::
+
+    2·Ls·I' = s·Vd0 − V − (2·Rs + 3·ω·Ls/π)·I + u,   I ≥ 0,   Vd0 = 3·√2/π·V_line
+
+Commutation lowers the voltage by 3·ω·Ls/π·I without heat: the grid delivers
+``(s·Vd0 − 3·ω·Ls/π·I + u)·I``. The diodes block: u keeps the current from falling faster than ``I' = −I/τ``
+with τ = 0.25 ms, so that it fades to zero and never turns. The bridge then conducts with gaps, and its mean
+voltage rises to that of the link; the grid delivers that too. A resistor for pre-charge lies in series until
+a contactor bridges it.
+
+Neglected: the ripple of the rectified voltage, of six times the line frequency, peak to peak 14 % of Vd0 and
+much less behind Ls and C; that an unloaded bridge charges the link to the crest of the line, 4.7 % above Vd0;
+that overlap of the diodes lowers the inductance on the DC side by up to a quarter. In pre-charge the current
+follows ``(Vd0 − V)/R`` with the lag τ in place of 2·Ls/R, which is shorter.
+
+References
+----------
+.. [1] N. Mohan, T. M. Undeland, W. P. Robbins, Power Electronics, section 5-6 (three-phase, full-bridge
+   rectifiers, commutation). From memory.
 """
 
+import math
 from dataclasses import dataclass
-from typing import Annotated
+from typing import Annotated, Literal
 
-from shaftloop_models.parameters import Quantity
+from shaftloop_models.compiled import equation
+from shaftloop_models.parameters import Checked, Gain, ParameterError, Quantity
 
-__all__ = ["Supply", "voltage_limit"]
+__all__ = [
+    "FADING",
+    "DcLink",
+    "Rectifier",
+    "Stiff",
+    "Supply",
+    "awake_share",
+    "bridge_voltages",
+    "voltage_limit",
+]
+
+FADING = 0.25e-3
+"""Time constant with which the current of blocking diodes fades. [s]"""
+_CURRENCIES = ("USD/J", "GBP/J", "CHF/J", "JPY/J")
 
 
-@dataclass(frozen=True)
-class Supply:
-    """Parameters of the DC link."""
+class Supply(Checked):
+    """What feeds the DC link."""
 
+    price: Gain | None
+
+    def check(self) -> None:
+        """Check nothing across the parameters."""
+
+    def nominal(self) -> float:
+        """Return the voltage of the link without load [V]."""
+        raise NotImplementedError
+
+    def link(self) -> "DcLink | None":
+        """Return the link whose voltage is a state, nothing where it is stiff."""
+        return None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stiff(Supply):
+    """Parameters of a link whose voltage stays what it is."""
+
+    kind: Literal["stiff"] = "stiff"
     voltage: Annotated[float, Quantity("V", "DC-link voltage", gt=0.0, le=1500.0)] = 600.0
+    price: Annotated[
+        Gain | None, Quantity("EUR/J", "price of energy from the grid", ge=0.0, also=_CURRENCIES)
+    ] = None
+
+    def nominal(self) -> float:
+        """Return the stated voltage [V]."""
+        return self.voltage
+
+
+@dataclass(frozen=True, kw_only=True)
+class DcLink(Supply):
+    """Parameters of a link whose voltage follows what flows in and out."""
+
+    capacitance: Annotated[float, Quantity("F", "capacitance of the link, that of all inverters", gt=0.0)]
+    undervoltage: Annotated[
+        float | None,
+        Quantity(
+            "V", "below it inverters draw nothing and give no torque; half the nominal where left out", gt=0.0
+        ),
+    ] = None
+    overvoltage: Annotated[
+        float | None, Quantity("V", "largest voltage that the inverters stand", gt=0.0)
+    ] = None
+    initial_voltage: Annotated[
+        float | None, Quantity("V", "at the start; the nominal where left out, 0 V: not charged yet", ge=0.0)
+    ] = None
+    discharge_resistance: Annotated[
+        float | None, Quantity("ohm", "resistor across the link that discharges it", gt=0.0)
+    ] = None
+    price: Annotated[
+        Gain | None, Quantity("EUR/J", "price of energy from the grid", ge=0.0, also=_CURRENCIES)
+    ] = None
+
+    def check(self) -> None:
+        """Check the order of the voltages."""
+        low, high = self.lowest(), self.overvoltage
+        if low >= self.nominal():
+            raise ParameterError(
+                "undervoltage", f"{low:g} V is not below the {self.nominal():.6g} V of the link; lower it"
+            )
+        if high is not None and high <= self.nominal():
+            raise ParameterError(
+                "overvoltage", f"{high:g} V is not above the {self.nominal():.6g} V of the link; raise it"
+            )
+
+    def lowest(self) -> float:
+        """Return the voltage below which the inverters are off [V]."""
+        return 0.5 * self.nominal() if self.undervoltage is None else self.undervoltage
+
+    def start(self) -> float:
+        """Return the voltage at the start [V]."""
+        return self.nominal() if self.initial_voltage is None else self.initial_voltage
+
+    def link(self) -> "DcLink":
+        """Return itself."""
+        return self
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rectifier(DcLink):
+    """Parameters of a diode bridge on a three-phase line."""
+
+    kind: Literal["rectifier"]
+    line_voltage: Annotated[float, Quantity("V", "line to line, rms", gt=0.0, le=1000.0)]
+    line_frequency: Annotated[float, Quantity("Hz", "of the line", ge=10.0, le=1000.0)]
+    source_inductance: Annotated[
+        float, Quantity("H", "of each phase, line, transformer and choke together", gt=0.0)
+    ]
+    source_resistance: Annotated[float, Quantity("ohm", "of each phase", ge=0.0)] = 0.0
+    precharge_resistance: Annotated[
+        float | None, Quantity("ohm", "in series on the DC side until the link is charged", gt=0.0)
+    ] = None
+    precharge_until: Annotated[
+        float | None,
+        Quantity("V", "voltage from which it is bridged; 90 % of nominal where left out", gt=0.0),
+    ] = None
+
+    def check(self) -> None:
+        """Check that pre-charge comes to an end."""
+        super().check()
+        if self.precharge_until is None:
+            return
+        if self.precharge_resistance is None:
+            raise ParameterError("precharge_until", "there is no precharge_resistance to bridge; state one")
+        if self.precharge_until >= self.nominal():
+            raise ParameterError(
+                "precharge_until",
+                f"{self.precharge_until:g} V is never reached: the line charges to {self.nominal():.6g} V",
+            )
+
+    def nominal(self) -> float:
+        """Return Vd0 [V]."""
+        return 3.0 * 2.0**0.5 / math.pi * self.line_voltage
+
+    def commutation(self) -> float:
+        """Return the drop of voltage per current by commutation [ohm]."""
+        return 6.0 * self.line_frequency * self.source_inductance
+
+    def bridged_from(self) -> float:
+        """Return the voltage from which the pre-charge resistor is bridged [V]."""
+        return 0.9 * self.nominal() if self.precharge_until is None else self.precharge_until
 
 
 def voltage_limit(link_voltage: float, modulation: float) -> float:
@@ -34,3 +187,52 @@ def voltage_limit(link_voltage: float, modulation: float) -> float:
         Share of the linear range of space-vector modulation that is used; 1 is all of it. [1]
     """
     return float(modulation * link_voltage / 3.0**0.5)
+
+
+@equation
+def awake_share(voltage: float, lowest: float) -> float:
+    """Return which share of its idle power an inverter draws: none below 0.9, all from 1 times the lowest.
+
+    Parameters
+    ----------
+    voltage : float
+        Of the link. [V]
+    lowest : float
+        Undervoltage. [V]
+    """
+    return min(max(10.0 * (voltage / lowest - 0.9), 0.0), 1.0)
+
+
+@equation
+def bridge_voltages(
+    voltage: float,
+    current: float,
+    line: float,
+    bridged: float,
+    resistance: float,
+    fading: float,
+    precharge: float,
+) -> tuple[float, float, float]:
+    """Return the voltage at the inductance, and by how much diodes raise and pre-charge lowers it [V].
+
+    Parameters
+    ----------
+    voltage, current : float
+        Of the link [V] and of the bridge [A].
+    line : float
+        s·Vd0. [V]
+    bridged : float
+        1 where the pre-charge resistor is bridged, else 0. [1]
+    resistance : float
+        2·Rs and commutation. [ohm]
+    fading : float
+        Inductance over the time in which the current of blocking diodes fades. [ohm]
+    precharge : float
+        Resistor for pre-charge. [ohm]
+    """
+    free, fades = line - voltage - resistance * current, -fading * current
+    if bridged > 0.5:
+        left = max(free, fades)
+    else:
+        left = fades + fading * max(line - voltage, 0.0) / (resistance + precharge)
+    return left, max(left - free, 0.0), max(free - left, 0.0)

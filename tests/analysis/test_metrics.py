@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from shaftloop.analysis import atend, ratings
+from shaftloop.analysis import atend, grid, heatfigures, ratings
 from shaftloop.analysis.metrics import (
     LOSS_PREFIX,
     METRICS,
@@ -55,7 +55,8 @@ def test_every_required_metric_is_defined_once() -> None:
 def test_a_run_has_every_metric_and_one_loss_per_meter(run: Simulation) -> None:
     found = metrics(run)
     losses = {LOSS_PREFIX + name for name in run.energies.losses}
-    others = {entry.name for known in (ratings, atend) for entry in known.known_figures(run.bench)}
+    modules = (grid, ratings, heatfigures, atend)
+    others = {entry.name for known in modules for entry in known.known_figures(run.bench)}
     assert set(found) == {entry.name for entry in METRICS} | losses | others
     assert sum(found[name].value or 0.0 for name in losses) == pytest.approx(found["loss_energy"].value)
     for entry in METRICS:

@@ -54,10 +54,12 @@ def evaluate(net: Network, state: Sequence[float], held: Sequence[float] = ()) -
         raise ValueError(f"the network has {len(net.states)} states and {len(net.helds)} held inputs")
     values = {Ref("one", 0): 1.0}
     values |= {Ref("state", i): float(x) for i, x in enumerate(state)}
+    # What a machine draws may depend on its own idle share, which its voltage gives.
+    values |= {Ref("aside", i): 0.0 for i in range(len(net.asides))}
     values |= {Ref("held", i): float(u) for i, u in enumerate(held)}
     for i, (_, form) in enumerate(net.signals):
         values[Ref("signal", i)] = math.fsum(weight * values[ref] for ref, weight in form.items())
-    for term in net.terms:
+    for term in (*net.terms, *net.terms):
         values |= zip(term.outputs, _outputs(term, [values[ref] for ref in term.reads]), strict=True)
     for i, potential in enumerate(net.potentials):
         angle = values[potential.angle[0]] - math.fsum(values[ref] for ref in potential.angle[1:])
@@ -133,6 +135,24 @@ def _outputs(term: Term, inputs: list[float]) -> tuple[float, ...]:
         angle = line - math.fsum(twists) + phase
         slope = first * math.cos(angle) + 2.0 * second * math.cos(2.0 * angle)
         return slope * speed, slope * (stiffness * (twist + error) + math.fsum(forces))
+    if term.kind == TermKind.LINK:
+        (voltage, *pairs), (low, *sizes) = inputs, term.parameters
+        powers = [
+            Power(0, PowerKind(kind), size, Ref("one", 0), Ref("one", 0))
+            for kind, size in zip(term.choices[1:], sizes, strict=True)
+        ]
+        total = math.fsum(_power(p, *pairs[2 * i : 2 * i + 2]) for i, p in enumerate(powers))
+        awake = min(max((voltage - 0.9 * low) / (0.1 * low), 0.0), 1.0)
+        return total * voltage / max(voltage**2, 0.25 * low**2), awake
+    if term.kind == TermKind.BRIDGE:
+        (voltage, current, line, bridged), (drop, fading, precharge) = inputs, term.parameters
+        free = line - voltage - drop * current
+        at = max(line - voltage, 0.0) / (drop + precharge) - current
+        left = max(free, -fading * current) if bridged else fading * at
+        return left, max(left - free, 0.0), max(free - left, 0.0)
+    if term.kind == TermKind.CHOPPER:
+        (share, voltage), (conductance,) = inputs, term.parameters
+        return share * voltage * conductance, share * voltage**2 * conductance
     raise NotImplementedError(f"no plain-Python equation for terms of kind {term.kind!r}")
 
 

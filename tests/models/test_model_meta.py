@@ -21,7 +21,7 @@ MODULES = [
     importlib.import_module(f"shaftloop_models.{info.name}")
     for info in pkgutil.iter_modules(shaftloop_models.__path__)
 ]
-DISCRIMINATORS = {"part", "model", "name", "material"}
+DISCRIMINATORS = {"part", "model", "kind", "name", "material"}
 BARE = {float, int, bool, Fraction, Literal}
 
 

@@ -19,7 +19,7 @@ from shaftloop_models.line import Inertia, Spring
 from shaftloop_models.material import MATERIALS
 from shaftloop_models.network import Network, Node
 from shaftloop_models.parameters import ParameterError
-from shaftloop_models.supply import Supply, voltage_limit
+from shaftloop_models.supply import Stiff, voltage_limit
 
 DISC = Flywheel(part="flywheel", name="f", diameter=0.4, inner_diameter=0.1, width=0.05)
 ENCODER = Encoder(part="encoder", name="e", lines=1024, sampling=Fraction(1000), inertia=1e-5)
@@ -102,7 +102,7 @@ def test_the_angle_of_an_encoder_follows_its_body() -> None:
 
 
 def test_the_phase_voltage_is_the_link_voltage_over_root_three() -> None:
-    assert voltage_limit(Supply().voltage, 1.0) == pytest.approx(346.410, rel=1e-6)
+    assert voltage_limit(Stiff().voltage, 1.0) == pytest.approx(346.410, rel=1e-6)
     assert voltage_limit(565.0, 0.9) == pytest.approx(0.9 * 565.0 / math.sqrt(3.0), rel=1e-15)
 
 

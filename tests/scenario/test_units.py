@@ -226,6 +226,7 @@ WORTH = {
     "V s": {"Wb weber": 1, "mWb milliweber": 1e-3},
     "A s/V": {"F farad": 1, "mF millifarad": 1e-3, "uF microfarad": 1e-6, "nF nanofarad": 1e-9},
     "V s/A": {"H henry": 1, "mH millihenry": 1e-3, "uH microhenry": 1e-6},
+    "EUR": {"EUR euro": 1}, "USD": {"USD": 1}, "GBP": {"GBP": 1}, "CHF": {"CHF": 1}, "JPY": {"JPY yen": 1},
     "sample": {"sample samples": 1},
     "1": {"percent": 1e-2, "ppm": 1e-6},
 }  # fmt: skip

@@ -48,12 +48,14 @@ class Energies:
 
     meters: dict[str, float]
     """Energy of every meter. [J]"""
+    squares: dict[int, float]
+    """Integral of the square of a current by the number of its meter. [A^2 s]"""
     losses: dict[str, float]
     """The meters that are losses. [J]"""
     balances: tuple[ElementBalance, ...]
     """Balance of every element."""
     grid: float
-    """Supplied by the grid: the sum of what the machines take from the link. [J]"""
+    """Supplied by the grid; to a stiff link the sum of what the machines take from it. [J]"""
     links: dict[str, float]
     """Taken from the link by every machine. [J]"""
     loss: float
@@ -100,10 +102,15 @@ def energies(bench: Bench, run: Run) -> Energies:
     links = {name: energy[machine.link_meter] for name, machine in bench.machines.items()}
     circulated = 0.5 * float(sum(passed[machine.link_meter] for machine in bench.machines.values()))
     return Energies(
-        meters=dict(zip(names, energy, strict=True)),
+        meters={
+            meter.name: value for meter, value in zip(net.meters, energy, strict=True) if meter.unit == "J"
+        },
+        squares={number: energy[number] for number, meter in enumerate(net.meters) if meter.unit != "J"},
         losses=losses,
         balances=balances,
-        grid=sum(links.values()),
+        grid=sum(
+            energy[meter] for meter in bench.link.grid_meters([m.link_meter for m in bench.machines.values()])
+        ),
         links=links,
         loss=float(sum(losses.values())),
         stored=float(sum(balance.stored for balance in balances)),

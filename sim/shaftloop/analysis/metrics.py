@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from shaftloop.analysis.atend import end_figures
 from shaftloop.analysis.energymetrics import energy_values
+from shaftloop.analysis.grid import link_figures
 from shaftloop.analysis.heatfigures import heat_figures
 from shaftloop.analysis.ratings import rating_figures
 from shaftloop.analysis.simulation import Simulation
@@ -168,7 +169,12 @@ def metrics(simulation: Simulation) -> dict[str, Figure]:
         result[entry.name] = replace(entry, reason=reason or "").found(value, at)
         if entry.name == "loss_energy":
             result |= _losses(simulation)
-    further = (rating_figures(simulation), heat_figures(simulation), end_figures(simulation))
+    further = (
+        link_figures(simulation),
+        rating_figures(simulation),
+        heat_figures(simulation),
+        end_figures(simulation),
+    )
     return result | by_name(figure for group in further for figure in group)
 
 

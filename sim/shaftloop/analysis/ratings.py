@@ -156,7 +156,7 @@ def strained(simulation: Simulation) -> tuple[str, ...]:
         for entry in held(simulation)
         if entry.first is not None and entry.last is not None and entry.share > _LONG
     ]
-    return (*found, *_warm(simulation))
+    return (*found, *simulation.bench.link.findings(simulation.peaks), *_warm(simulation))
 
 
 def _warm(simulation: Simulation) -> Iterator[str]:

@@ -129,7 +129,7 @@ def typical_sizes(bench: Bench) -> Array:
     torque = sensor.parameters.rated if sensor else 1.0
     speed = 0.1 * max(machine.parameters.max_speed for machine in bench.machines.values())
     twist = torque / max((edge.stiffness for edge in bench.line.edges), default=1.0)
-    voltage = 0.1 * bench.description.supply.voltage
+    voltage = 0.1 * bench.description.supply.nominal()
     typical = {"N m": torque, "rad/s": speed, "rad": twist, "A": torque, "V": voltage}
     known = [part.sizes(torque) for part in bench.parts.values()]
     typical |= {unit: max(sizes.get(unit, 0.0) for sizes in known) for units in known for unit in units}

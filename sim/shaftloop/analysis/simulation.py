@@ -50,7 +50,7 @@ class Simulation:
     """Unit of each channel."""
     energies: Energies
     peaks: dict[str, tuple[float, float]]
-    """(lowest, highest) of spring torques and true torques [N m], from inside the steps."""
+    """(lowest, highest) of spring torques, true torques [N m] and the like, from inside the steps."""
     watched: dict[int, tuple[float, float, float, float]]
     """By first slot of a limit: ticks at it, first and last instant at it [s], largest size."""
     run: Run
@@ -246,7 +246,8 @@ def _watched(run: Run, watch: Watch) -> tuple[float, float, float, float]:
 
 def _peaks(bench: Bench, run: Run) -> dict[str, tuple[float, float]]:
     slot = bench.model.peak_slot
-    return {
+    peaks = {
         name: (float(run.state[slot + 2 * i + 1]), float(run.state[slot + 2 * i]))
         for i, (name, _) in enumerate(bench.model.peaks)
     }
+    return peaks | {name: (0.0, value) for name, value in bench.link.highest(run.state).items()}

@@ -6,7 +6,7 @@ from copy import copy
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property, lru_cache
-from typing import Any
+from typing import Any, cast
 
 from shaftloop.bench.angle import add_wrap, without_angle
 from shaftloop.bench.channels import standard_channels
@@ -15,6 +15,8 @@ from shaftloop.bench.control import add_hops, add_loops
 from shaftloop.bench.faults import engine_faults, prone
 from shaftloop.bench.handles import Bench
 from shaftloop.bench.line import Line, declare_line
+from shaftloop.bench.parts.link import BenchLink, make_link
+from shaftloop.bench.parts.machine import BenchMachine
 from shaftloop.bench.parts.part import BenchPart, make_part
 from shaftloop.bench.parts.power_meter import BenchPowerMeter
 from shaftloop.bench.sequence import MOST_CYCLES, longest_time
@@ -25,8 +27,10 @@ from shaftloop.engine.layout import Slot, SlotKind
 from shaftloop.engine.model import Guard, Model, Task
 from shaftloop.engine.plant import Plant
 from shaftloop.scenario.description import Description, Settle, Trace
+from shaftloop_models.brake_resistor import BrakeResistor
 from shaftloop_models.network import Network, Ref
 from shaftloop_models.part import Part
+from shaftloop_models.supply import DcLink
 
 __all__ = ["build_bench"]
 
@@ -43,6 +47,8 @@ class _Physics:
     line: Line
     parts: tuple[BenchPart[Any], ...]
     """Left to right, with their equations."""
+    link: BenchLink
+    """With its equations."""
 
     @cached_property
     def slots(self) -> list[Slot]:
@@ -53,8 +59,11 @@ class _Physics:
     @cached_property
     def meters(self) -> list[Slot]:
         """Return the slots of energies, then of throughputs."""
-        names = [f"{what}.{meter.name}" for what in ("energy", "throughput") for meter in self.net.meters]
-        return [Slot(name, SlotKind.ACCUMULATOR, "J") for name in names]
+        return [
+            Slot(f"{what}.{meter.name}", SlotKind.ACCUMULATOR, meter.unit)
+            for what in ("energy", "throughput")
+            for meter in self.net.meters
+        ]
 
 
 def build_bench(description: Description, *, smooth: bool = False) -> Bench:
@@ -68,14 +77,16 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
         Switch off quantisers, noise, clamps, edge counting, all that depends on the angle of the line and the
         recorder, for derivatives of the stepper.
     """
+    link = description.supply.link()
+    feed = link, description.brake_resistor if link else ()
     physics = (
-        _physics(without_angle(description.line))
+        _physics(without_angle(description.line), *feed)
         if smooth
-        else _physics(description.line, prone(description.fault))
+        else _physics(description.line, *feed, prone(description.fault))
     )
-    wiring = Wiring(description, physics.plant, smooth)
+    wiring = Wiring(description, physics.plant, smooth, link=physics.link.ports)
     layout = wiring.layout
-    layout.extend(physics.slots, [0.0] * len(physics.slots))
+    layout.extend(physics.slots, [physics.net.initial.get(slot.name, 0.0) for slot in physics.slots])
     parts = {part.name: copy(part) for part in physics.parts}
     trip_slot = layout.add("trip", SlotKind.INTEGER, "tick", 2, initial=-1.0)
     for part in sorted(parts.values(), key=_turn):
@@ -84,11 +95,12 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
         physics.plant,
         layout,
         wiring.tasks,
-        profiles=len(description.loop),
+        profiles=len(description.loop) + (link is not None),
         channels=[],
         peaks=[(edge.part, edge.torque) for edge in physics.line.edges]
         + [peak for part in parts.values() for peak in part.peaks()]
-        + _top_speeds(physics.line, description),
+        + _top_speeds(physics.line, description)
+        + physics.link.peaks(),
         noises=[] if smooth else [noise for part in parts.values() for noise in part.noises()],
         traces=[(step.times, step.values) for step in description.sequence if isinstance(step, Trace)],
         trip_slot=trip_slot,
@@ -102,6 +114,7 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
         physics.line,
         period,
         parts,
+        copy(physics.link),
         record_sparser=sparser,
         watches=wiring.watches,
     )
@@ -115,6 +128,7 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
         bench.record_task = wiring.add(recorder)
     _add_guards(description, bench)
     _add_accumulators(model, physics.meters)
+    bench.link.wire(wiring, len(description.loop), model.meter_slot)
     if not smooth:
         model.heat = assemble_heat(bench.thermal, model.layout, model.meter_slot)
         for meter in description.power_meter:
@@ -122,7 +136,9 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
             bench.power_meters[meter.name] = BenchPowerMeter(meter, wiring, energy)
     if description.fault and not smooth:
         unwritten = layout.add("unwritten", SlotKind.HELD, "", 2)
-        model.faults = engine_faults(bench, lambda now: _physics(description.line, now).plant, unwritten)
+        model.faults = engine_faults(
+            bench, lambda now: _physics(description.line, *feed, now).plant, unwritten
+        )
     model.latencies = tuple(wiring.latencies)
     model.channels = standard_channels(bench, () if smooth else description.record.channels)
     return bench
@@ -143,15 +159,23 @@ def _turn(part: BenchPart[Any]) -> tuple[bool, bool]:
 
 
 @lru_cache(maxsize=32)
-def _physics(parts: tuple[Part, ...], condition: Condition = HEALTHY) -> _Physics:
+def _physics(
+    parts: tuple[Part, ...],
+    supply: DcLink | None,
+    resistors: tuple[BrakeResistor, ...],
+    condition: Condition = HEALTHY,
+) -> _Physics:
     """Return the equations of all parts, which are kept: benches of a study often have the same line."""
-    net = Network()
+    net, link = Network(), make_link(supply, resistors)
     line = declare_line(net, parts, condition)
     on_bench = tuple(make_part(part) for part in parts)
+    link.declare(net)
     losses = [list(meters) for meters in line.drag_meters]
     gains: list[list[int]] = [[] for _ in line.nodes]
     for number, part in enumerate(on_bench):
         site = line.site(part.name, number)
+        if part.parameters.drives:
+            link.prepare(net, part.parameters)
         part.declare(net, site)
         losses[site.body] += part.losses
         gains[site.body] += part.gains
@@ -160,11 +184,12 @@ def _physics(parts: tuple[Part, ...], condition: Condition = HEALTHY) -> _Physic
         outgoing = [line.edges[i].incoming] if i < len(line.edges) else []
         losses[i] += [net.failure(node.name)] if node in line.bodies(condition.bodies) else []
         net.balance(node.name, incoming, outgoing, losses[i], [(0.5 * node.inertia, node.speed, node.speed)])
+    link.connect(net, [cast(BenchMachine[Any], part) for part in on_bench if part.parameters.drives])
     still = {node.speed.index for node in line.bodies(condition.blocked)}
     net.linear = [entry for entry in net.linear if entry[0] not in still]
     signals = [signal for part in on_bench for signal in part.signals()]
     plant = Plant.assemble(net, [*signals, *(edge.torque for edge in line.edges)])
-    return _Physics(net, plant, line, on_bench)
+    return _Physics(net, plant, line, on_bench, link)
 
 
 def _record_period(description: Description) -> tuple[Fraction, int]:

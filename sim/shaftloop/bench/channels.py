@@ -41,7 +41,7 @@ def standard_channels(bench: Bench, further: Sequence[str]) -> list[Channel]:
         channels.append(Channel(f"{edge.part}_torque", "N m", (("z", edge.torque, 1.0),)))
     for name, meter in bench.power_meters.items():
         channels += meter.channels(f"{name}_")
-    return [*channels, *_energies(bench), *(_asked(bench, name) for name in further)]
+    return [*channels, *bench.link.channels(), *_energies(bench), *(_asked(bench, name) for name in further)]
 
 
 def _asked(bench: Bench, name: str) -> Channel:
@@ -73,4 +73,6 @@ def _energies(bench: Bench) -> list[Channel]:
     first = bench.model.meter_slot
     slots = {f"{name}_energy": first + machine.link_meter for name, machine in bench.machines.items()}
     channels = [Channel(name, "J", (("state", slot, 1.0),)) for name, slot in slots.items()]
-    return [*channels, Channel("grid_energy", "J", tuple(("state", slot, 1.0) for slot in slots.values()))]
+    grid = bench.link.grid_meters([machine.link_meter for machine in bench.machines.values()])
+    entries = tuple(("state", first + meter, 1.0) for meter in grid)
+    return [*channels, Channel("grid_energy", "J", entries)]

@@ -6,6 +6,7 @@ from functools import cached_property
 from typing import Any, cast
 
 from shaftloop.bench.line import Line
+from shaftloop.bench.parts.link import BenchLink
 from shaftloop.bench.parts.machine import BenchMachine
 from shaftloop.bench.parts.part import BenchPart
 from shaftloop.bench.parts.power_meter import BenchPowerMeter
@@ -57,6 +58,8 @@ class Bench:
     """[s]"""
     parts: dict[str, BenchPart[Any]]
     """All parts of the line, left to right."""
+    link: BenchLink = field(default_factory=BenchLink)
+    """The DC link and what feeds it."""
     loops: dict[str, LoopHandle] = field(default_factory=dict)
     power_meters: dict[str, BenchPowerMeter] = field(default_factory=dict)
     record_task: int = 0
@@ -73,7 +76,7 @@ class Bench:
             for part in self.description.line
             for rating in ratings(part, places[part.name].spring is not None)
         ]
-        return found + temperature_ratings(self.thermal.bodies)
+        return found + self.link.ratings() + temperature_ratings(self.thermal.bodies)
 
     @cached_property
     def thermal(self) -> Thermal:

@@ -31,6 +31,8 @@ def actions(bench: Bench) -> list[engine.Action]:
                 result.extend(_stop(bench, step))
             case stated.End():
                 result.append(engine.End())
+            case stated.Grid():
+                result.append(engine.Move(bench.link.profile, HOLD, (), (step.to - 1.0,)))
             case _:
                 traces = sum(isinstance(before, stated.Trace) for before in bench.description.sequence[:i])
                 result.extend(_move(step, bench.loops[step.loop].profile, traces))

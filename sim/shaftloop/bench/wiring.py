@@ -14,6 +14,7 @@ from shaftloop.engine.own import Equation, address_of
 from shaftloop.engine.plant import Plant
 from shaftloop.engine.rows import DeliverWords, OwnWords
 from shaftloop.scenario.description import Description
+from shaftloop_models.dc_link import LinkPorts
 from shaftloop_models.network import Ref
 from shaftloop_models.parameters import Clock
 
@@ -50,6 +51,8 @@ class Wiring:
     latencies: list[Fraction] = field(default_factory=list)
     watches: list["Watch"] = field(default_factory=list)
     """Limits that tasks keep to."""
+    link: LinkPorts | None = None
+    """The DC link, where its voltage is a state."""
 
     def held_slot(self, ref: Ref) -> int:
         """Return the slot of a held input of the plant."""

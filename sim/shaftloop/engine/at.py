@@ -11,6 +11,7 @@ vector (w). Kernels write ``it[at.N]``.
     N,  # continuous states
     M,  # held inputs of the plant
     Q,  # outputs of nonlinear terms
+    ASIDES,  # results of nonlinear terms that drive no state
     R,  # signals (linear forms of the states), padded to four with zeros
     METHOD,  # ETD4 or RK4
     TICKS_PER_SECOND,
@@ -42,6 +43,15 @@ vector (w). Kernels write ``it[at.N]``.
     MISALIGNMENTS,
     MISALIGNMENT_INT,  # i: (reads, floats, reads: speed, angle, twist, error, forces, twists; writes) each
     MISALIGNMENT_FLOAT,  # f: (stiffness, amplitudes of order 1 and 2 [rad], phase, number of forces) each
+    LINKS,
+    LINK_INT,  # i: (powers, kind of each, reads: voltage, then a and b of each; writes current, awake) each
+    LINK_FLOAT,  # f: (undervoltage [V], coefficient of each power) each
+    BRIDGES,
+    BRIDGE_INT,  # i: (voltage, current, line, bridged, write voltage, rise, drop) each
+    BRIDGE_FLOAT,  # f: (resistance, inductance over fading, pre-charge) each [ohm]
+    CHOPPERS,
+    CHOPPER_INT,  # i: (share, voltage, write current, write power) each
+    CHOPPER_FLOAT,  # f: [1/ohm] each
     OWNS,
     OWN_INT,  # i: (address, number of reads, floats and writes, then reads, writes) each
     OWN_FLOAT,  # f: as the part has them
@@ -96,7 +106,7 @@ vector (w). Kernels write ``it[at.N]``.
     ZEROS,  # w: zeros
     RECENT,  # w: the block of recent records
     WORDS,  # length of the directory
-) = range(79)
+) = range(89)
 
 ETD4, RK4 = 0, 1
 """Values of METHOD."""
@@ -106,7 +116,7 @@ SEGMENT_INTS = 5
 SEGMENT_FLOATS = 4
 
 RECORD, DELIVER, SAMPLE, ENCODER, HOP, LOOP, LIMITER, PM_CONTROL, SERVO = range(9)
-AVERAGE, EDGES, POWER, WRAP, PATH_MODEL, DAMPING, OWN, IDLE = range(9, 17)
+AVERAGE, EDGES, POWER, WRAP, PATH_MODEL, DAMPING, OWN, IDLE, FOLLOW, COMPARE = range(9, 19)
 """The closed set of sampled tasks; their rows stand in `engine.rows`."""
 
 FREE, MIDDLE, LAST, END, SLOPE, SIGNAL = range(6)

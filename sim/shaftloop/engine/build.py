@@ -9,6 +9,7 @@ import numpy as np
 from shaftloop.engine import at
 from shaftloop.engine.calendar import Clock, Instants, Timing, instants
 from shaftloop.engine.gaps import Gaps
+from shaftloop.engine.linkterms import LINK_KINDS, LINK_KINDS_READ
 from shaftloop.engine.model import Model, Segment
 from shaftloop.engine.own import ROOM, address_of
 from shaftloop.engine.terms import OF_ANY_LENGTH, TERMS
@@ -152,6 +153,7 @@ def _add_plant(sections: _Sections, model: Model) -> None:
     plant, head = model.plant, sections.head
     head[at.N], head[at.M], head[at.Q] = len(plant.a), plant.b.shape[1], plant.g.shape[1]
     head[at.R], head[at.SLOTS] = plant.padded_signals, len(model.layout.initial)
+    head[at.ASIDES] = len(plant.network.asides)
     head[at.NOISES] = len(model.noises)
     sections.ints(at.NOISE_INT, [v for c in model.noises for v in (c.state, len(c.g))])
 
@@ -165,12 +167,16 @@ def _add_terms(sections: _Sections, model: Model) -> None:
                 )
         elif term.kind not in TERMS:
             raise ValueError(f"no kernel evaluates terms of kind {term.kind!r}: make it an OwnKind")
-        if any(ref.kind != "state" for ref in term.reads):
-            raise ValueError(f"a term of kind {term.kind!r} reads {term.reads}: terms read states only")
+        allowed = LINK_KINDS_READ if term.kind in LINK_KINDS else {"state"}
+        if any(ref.kind not in allowed for ref in term.reads):
+            kinds = " and ".join(sorted(allowed))
+            raise ValueError(f"a term of kind {term.kind!r} reads {term.reads}: it may read {kinds} only")
     for kind, word in TERMS.items():
         terms = [term for term in model.plant.network.terms if term.kind == kind]
         sections.head[word] = len(terms)
-        rows = [[model.plant.z(ref) for ref in (*term.reads, *term.outputs)] for term in terms]
+        rows = [
+            [*term.choices, *(model.plant.z(ref) for ref in (*term.reads, *term.outputs))] for term in terms
+        ]
         if kind in OF_ANY_LENGTH:
             sizes = [[len(term.reads), len(term.parameters)] for term in terms]
             rows = [size + row for size, row in zip(sizes, rows, strict=True)]
@@ -266,7 +272,7 @@ def _place_work(head: list[int]) -> int:
     """
     n, m, q, r = (head[word] for word in (at.N, at.M, at.Q, at.R))
     base = n + -n % 4
-    z = r + base + m + q + 1
+    z = r + base + m + q + 1 + head[at.ASIDES]
     head[at.Z_SIZE] = z = z + -z % LINE
     sizes = {
         at.Z: 2 * z,

@@ -14,6 +14,7 @@ from typing import Any
 
 from shaftloop.engine import at
 from shaftloop.engine.cache import helper, kernel, routine
+from shaftloop.engine.linkterms import evaluate_link
 from shaftloop.engine.meters import integrate_meters, keep_peaks
 from shaftloop.engine.noise import add_noise
 from shaftloop.engine.recorder import flush, record_row
@@ -190,6 +191,8 @@ def probe(it: Ints, numbers: tuple[Floats, Floats, Ints], s: Floats, w: Floats, 
 def _cross(it: Ints, ft: Floats, et: Floats, s: Floats, w: Floats, gap: int, z: int, metered: bool) -> int:
     """Take the plant across a gap from z and return where z lies at its end."""
     set_held(it, s, w, z)
+    if it[at.LINKS] > 0:
+        evaluate_link(it, ft, w, z)
     for _ in range(it[it[at.GAP_INT] + 2 * gap + 1]):
         start, z = z, 2 * it[at.Z] + it[at.Z_SIZE] - z
         if it[at.METHOD] == at.ETD4:

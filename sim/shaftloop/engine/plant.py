@@ -1,7 +1,8 @@
 """The arrays of ``x' = A·x + B·u + G·N(x)`` and the vector z that terms, powers and tasks read.
 
-``z = [C·x, x, u, N, 1]``: the signals (linear forms of the states that are in use, padded to four), the
-states, the held inputs, the outputs of the nonlinear terms, and the constant. Terms read states.
+``z = [C·x, x, u, N, 1, ...]``: the signals (linear forms of the states that are in use, padded to four), the
+states, the held inputs, the outputs of the nonlinear terms, the constant, and results of terms
+that drive no state. Terms read states.
 """
 
 from dataclasses import dataclass
@@ -67,5 +68,8 @@ class Plant:
     def z(self, ref: Ref) -> int:
         """Return the index in z of a quantity."""
         n, r, m, q = self.a.shape[0], self.padded_signals, self.b.shape[1], self.g.shape[1]
-        first = {"signal": 0, "state": r, "held": r + n, "output": r + n + m, "one": r + n + m + q}[ref.kind]
+        end = r + n + m + q
+        first = {"signal": 0, "state": r, "held": r + n, "output": r + n + m, "one": end, "aside": end + 1}[
+            ref.kind
+        ]
         return first + (self.rows[ref] if ref.kind == "signal" else ref.index)

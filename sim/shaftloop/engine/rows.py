@@ -11,11 +11,15 @@ from typing import Generic, NamedTuple, TypeVar
 
 __all__ = [
     "AVERAGE",
+    "COMPARE",
+    "COMPARE_NUMBERS",
     "DAMPING",
     "DAMPING_NUMBERS",
     "DELIVER",
     "EDGES",
     "EDGES_NUMBERS",
+    "FOLLOW",
+    "FOLLOW_NUMBERS",
     "HOP",
     "KIND",
     "LIMITER",
@@ -35,11 +39,15 @@ __all__ = [
     "WRAP",
     "WRAP_NUMBERS",
     "AverageWords",
+    "CompareNumbers",
+    "CompareWords",
     "DampingNumbers",
     "DampingWords",
     "DeliverWords",
     "EdgesNumbers",
     "EdgesWords",
+    "FollowNumbers",
+    "FollowWords",
     "HopWords",
     "LimiterNumbers",
     "LimiterWords",
@@ -221,7 +229,8 @@ class PmWords(NamedTuple):
     emit: int  # both voltages
     mtpa: int  # 1 for least current per torque
     advance: int  # 1 where the voltage is turned ahead ideally
-    watch: int  # of current, then of voltage
+    watch: int  # of current, of voltage, of the voltage of the link where that is a state
+    link: int  # its voltage, of which the limits of the voltage are shares then; -1 for none
 
 
 class PmNumbers(NamedTuple, Generic[V]):
@@ -237,6 +246,7 @@ class PmNumbers(NamedTuple, Generic[V]):
     current_limit: V  # [A]
     weaken_above: V  # [V]
     pole_pairs: V
+    lowest: V  # undervoltage [V]
 
 
 class ServoWords(NamedTuple):
@@ -245,7 +255,8 @@ class ServoWords(NamedTuple):
     speed: int
     command: int
     emit: int
-    watch: int  # of torque, power, speed
+    watch: int  # of torque, power, speed, of the voltage of the link where that is a state
+    link: int  # its voltage, -1 for none
 
 
 class ServoNumbers(NamedTuple, Generic[V]):
@@ -254,6 +265,39 @@ class ServoNumbers(NamedTuple, Generic[V]):
     torque: V  # [N m]
     power: V  # [W]
     speed: V  # [rad/s]
+    lowest: V  # undervoltage [V]
+
+
+class FollowWords(NamedTuple):
+    """An input that follows a profile: factor·(1 + profile)."""
+
+    profile: int
+    result: int
+
+
+class FollowNumbers(NamedTuple, Generic[V]):
+    """An input that follows a profile."""
+
+    factor: V
+
+
+class CompareWords(NamedTuple):
+    """A switch that is on from a high value until a low one."""
+
+    value: int
+    result: int
+    energy: int  # that passes it, -1 where it keeps no account
+    load: int  # energy before; of this pulse; of the largest; mean of a period; largest of that
+
+
+class CompareNumbers(NamedTuple, Generic[V]):
+    """A switch that is on from a high value until a low one."""
+
+    low: V
+    high: V
+    smooth: V  # 1 where the result is in proportion between them
+    flows: V  # energy that flows off in a period [J]
+    lag: V  # share by which the mean follows
 
 
 class WrapWords(NamedTuple):
@@ -317,8 +361,10 @@ POWER, POWER_NUMBERS = PowerWords(*range(1, 4)), PowerNumbers(*range(6))
 HOP = HopWords(*range(1, 3))
 LOOP, LOOP_NUMBERS = LoopWords(*range(1, 20)), LoopNumbers(*range(8))
 LIMITER, LIMITER_NUMBERS = LimiterWords(*range(1, 8)), LimiterNumbers(*range(8))
-PM, PM_NUMBERS = PmWords(*range(1, 11)), PmNumbers(*range(10))
-SERVO, SERVO_NUMBERS = ServoWords(*range(1, 5)), ServoNumbers(*range(3))
+PM, PM_NUMBERS = PmWords(*range(1, 12)), PmNumbers(*range(11))
+SERVO, SERVO_NUMBERS = ServoWords(*range(1, 6)), ServoNumbers(*range(4))
+FOLLOW, FOLLOW_NUMBERS = FollowWords(*range(1, 3)), FollowNumbers(0)
+COMPARE, COMPARE_NUMBERS = CompareWords(*range(1, 5)), CompareNumbers(*range(5))
 WRAP, WRAP_NUMBERS = WrapWords(1), WrapNumbers(0)
 PATH = PathWords(*range(1, 9))
 DAMPING, DAMPING_NUMBERS = DampingWords(*range(1, 6)), DampingNumbers(0)

@@ -69,10 +69,16 @@ def _one(lane: int, w: Floats, slot: int) -> None:
 
 
 @helper
+def _inputs(it: Ints, s: Floats, w: Floats, z: int) -> None:
+    """Fill held inputs and the constant of the z vector at `z`: the padding of a product may cover it."""
+    set_held(it, s, w, z)
+    for_lanes(_one, (w, z + it[at.R] + it[at.N] + it[at.M] + it[at.Q]))
+
+
+@helper
 def _signals(it: Ints, et: Floats, s: Floats, w: Floats, z: int) -> None:
     """Fill held inputs, the constant and signals of the z vector at `z` from the states in it."""
-    set_held(it, s, w, z)
-    for_lanes(_one, (w, z + it[at.R] + it[at.N] + it[at.M] + it[at.Q]))  # padding may have covered it
+    _inputs(it, s, w, z)
     product(it, et, at.SIGNAL, 0, (w, z + it[at.R]), (w, it[at.ZEROS], _ALL), (w, z))
 
 
@@ -90,6 +96,8 @@ def etd4_step(it: Ints, ft: Floats, et: Floats, s: Floats, w: Floats, gap: int, 
     base, change, out = it[at.BASE], it[at.CHANGE], it[at.R] + it[at.N] + it[at.M]
     middle = base + padded(n)
     product(it, et, at.FREE, gap, (w, z0 + r), (w, it[at.ZEROS], _ALL), (w, base))
+    if it[at.LINKS] > 0:
+        _inputs(it, s, w, middle - r)
     evaluate_terms(it, ft, w, middle - r)
 
     _subtract(w, change, middle - r + out, z0 + out, q)
@@ -98,6 +106,8 @@ def etd4_step(it: Ints, ft: Floats, et: Floats, s: Floats, w: Floats, gap: int, 
 
     _subtract(w, change + q, zm + out, z0 + out, q)
     product(it, et, at.LAST, gap, (w, change + q), (w, base, _OWN), (w, zc + r))
+    if it[at.LINKS] > 0:
+        _inputs(it, s, w, zc)
     evaluate_terms(it, ft, w, zc)
 
     _add(w, change, change + q, q)

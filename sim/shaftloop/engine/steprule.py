@@ -76,7 +76,8 @@ def tightest(plant: Plant, method: int) -> tuple[float, Term | None]:
         if angle is not None:
             bound = angle / term.slope
         else:
-            reach = max(float(np.max(np.abs(plant.g[:, ref.index]))) for ref in term.outputs)
+            driving = [ref.index for ref in term.outputs if ref.kind == "output"]
+            reach = float(np.max(np.abs(plant.g[:, driving])))
             # What acts on a body that is blocked reaches nothing.
             bound = _LARGEST_DECAY / (term.slope * reach) if reach > 0.0 else math.inf
         if bound < longest:

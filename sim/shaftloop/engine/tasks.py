@@ -9,6 +9,7 @@ from shaftloop.control.current_control import current_tick, turn
 from shaftloop.control.reading import count_edges, digitise, graduation, hysteresis, time_edges
 from shaftloop.engine import at
 from shaftloop.engine.cache import helper, routine
+from shaftloop.engine.linktasks import compare, follow, note_voltage, powered
 from shaftloop.engine.loops import filtered, limit_speed, note_limit, run_loop
 from shaftloop.engine.own import ROOM, call_at, room
 from shaftloop.engine.rows import (
@@ -18,6 +19,7 @@ from shaftloop.engine.rows import (
     DELIVER,
     EDGES,
     EDGES_NUMBERS,
+    FOLLOW,
     HOP,
     OWN,
     PATH,
@@ -32,6 +34,7 @@ from shaftloop.engine.rows import (
     WRAP,
     WRAP_NUMBERS,
 )
+from shaftloop.engine.setpoints import write_setpoints
 from shaftloop.engine.steppers import copy_slots
 from shaftloop.engine.types import Floats, Ints
 from shaftloop.engine.views import flat, for_lanes, lane_of, one_by_one, width
@@ -76,6 +79,11 @@ def run_task(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, task: int, tick
         _pm_control(it, ft, s, w, a, f, tick)
     elif kind == at.SERVO:
         for_lanes(_servo, (it, ft, s, a, f, tick))
+    elif kind == at.FOLLOW:
+        write_setpoints(it, ft, w, it[a + FOLLOW.profile], tick, it[at.LOCALS], alike)
+        for_lanes(follow, (it, ft, s, w, a, f))
+    elif kind == at.COMPARE:
+        for_lanes(compare, (it, ft, s, a, f))
     else:
         one_by_one(_run_rare, (it, ft, s, w, z, task, tick))
 
@@ -241,7 +249,9 @@ def _servo(lane: int, it: Ints, ft: Floats, s: Floats, a: int, f: int, tick: int
         p[f + SERVO_NUMBERS.power],
         p[f + SERVO_NUMBERS.speed],
     )
-    command, speed = _allowed(it, u, tick, u[it[a + SERVO.command]]), u[it[a + SERVO.speed]]
+    link, lowest = it[a + SERVO.link], p[f + SERVO_NUMBERS.lowest]
+    command = powered(u, link, lowest, _allowed(it, u, tick, u[it[a + SERVO.command]]))
+    speed = u[it[a + SERVO.speed]]
     torque = envelope_torque(command, speed, most, strongest, fastest)
     u[it[a + SERVO.emit]] = torque
     power, cut, m = abs(torque * speed), torque != command, it[a + SERVO.watch]
@@ -250,6 +260,7 @@ def _servo(lane: int, it: Ints, ft: Floats, s: Floats, a: int, f: int, tick: int
     note_limit(u, m, abs(torque), cut and not fast and not weak, tick)
     note_limit(u, m + 4, power, weak, tick)
     note_limit(u, m + 8, abs(speed), fast, tick)
+    note_voltage(u, m + 12, link, lowest, tick)
 
 
 @helper
@@ -284,12 +295,19 @@ def _pm_control(it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: int, tick
 
 
 @helper
+def _per_share(it: Ints, u: Floats, a: int) -> float:
+    """Return what the limits of a machine's voltage are shares of; 1 where they are stated in volts."""
+    return u[it[a + PM.link]] if it[a + PM.link] >= 0 else 1.0
+
+
+@helper
 def _currents(
     lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: int, tick: int, mtpa: bool
 ) -> None:
     """Write the wanted currents, the torque that asks for them, and whether they need weakening."""
     p, u, v, wanted = lane_of(ft, lane), lane_of(s, lane), lane_of(w, lane), it[at.LOCALS]
     n, torque = PM_NUMBERS, _allowed(it, u, tick, u[it[a + PM.command]])
+    torque = powered(u, it[a + PM.link], p[f + n.lowest], torque)
     d, q, fits = unweakened_currents(
         torque,
         u[it[a + PM.speed]],
@@ -298,7 +316,7 @@ def _currents(
         p[f + n.inductance_d],
         p[f + n.inductance_q],
         p[f + n.current_limit],
-        p[f + n.weaken_above],
+        p[f + n.weaken_above] * _per_share(it, u, a),
         mtpa,
     )
     v[wanted] = d
@@ -321,7 +339,7 @@ def _weaken(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: in
             p[f + n.inductance_d],
             p[f + n.inductance_q],
             p[f + n.current_limit],
-            p[f + n.weaken_above],
+            p[f + n.weaken_above] * _per_share(it, u, a),
             mtpa,
         )
 
@@ -331,6 +349,7 @@ def _voltages(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: 
     p, u, v, wanted = lane_of(ft, lane), lane_of(s, lane), lane_of(w, lane), it[at.LOCALS]
     n, memory_d, memory_q, emit = PM_NUMBERS, it[a + PM.integral_d], it[a + PM.integral_q], it[a + PM.emit]
     current_d, current_q = u[it[a + PM.current_d]], u[it[a + PM.current_q]]
+    ceiling = p[f + n.most_voltage] * _per_share(it, u, a)
     vd, vq, integral_d, integral_q = current_tick(
         v[wanted],
         v[wanted + 1],
@@ -345,7 +364,7 @@ def _voltages(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: 
         p[f + n.inductance_q],
         p[f + n.flux_linkage],
         p[f + n.period],
-        p[f + n.most_voltage],
+        ceiling,
     )
     u[memory_d] = integral_d
     u[memory_q] = integral_q
@@ -354,10 +373,11 @@ def _voltages(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: 
     # Squares: a root in every lane would cost more than the rest of the look-out.
     wished = v[wanted] * v[wanted] + v[wanted + 1] * v[wanted + 1]
     flowing = current_d * current_d + current_q * current_q
-    most, ceiling = p[f + n.current_limit], p[f + n.most_voltage]
+    most = p[f + n.current_limit]
     size, m = vd * vd + vq * vq, it[a + PM.watch]
     note_limit(u, m, flowing, wished >= _FULL * most * most, tick)
     note_limit(u, m + 4, size, size >= _FULL * ceiling * ceiling, tick)
+    note_voltage(u, m + 8, it[a + PM.link], p[f + n.lowest], tick)
 
 
 @routine

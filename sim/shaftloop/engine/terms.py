@@ -1,13 +1,15 @@
 """The nonlinear terms, kind by kind in a fixed order; each equation stands with its part.
 
 A term reads states. Its row in the integer table holds the indices in z of what it reads, then of what it
-writes; rows of kinds whose terms differ in length begin with the numbers of their reads and floats.
+writes; rows of kinds whose terms differ in length begin with the numbers of their reads and floats. The terms
+of a DC link (`engine.linkterms`) come last, for they read outputs of others and held inputs as well.
 """
 
 import math
 
 from shaftloop.engine import at
 from shaftloop.engine.cache import helper, routine
+from shaftloop.engine.linkterms import evaluate_link
 from shaftloop.engine.own import ROOM, call_at, room
 from shaftloop.engine.types import Floats, Ints
 from shaftloop.engine.views import flat, for_lanes, lane_of, one_by_one, width
@@ -26,6 +28,9 @@ TERMS = {
     TermKind.RELUCTANCE_TORQUE: at.RELUCTANCES,
     TermKind.RIPPLE: at.RIPPLES,
     TermKind.MISALIGNMENT: at.MISALIGNMENTS,
+    TermKind.LINK: at.LINKS,
+    TermKind.BRIDGE: at.BRIDGES,
+    TermKind.CHOPPER: at.CHOPPERS,
 }
 """The kinds that `evaluate_terms` knows: word of their number; rows and floats are in the two behind it."""
 
@@ -60,6 +65,8 @@ def evaluate_terms(it: Ints, ft: Floats, w: Floats, z: int) -> None:
         one_by_one(_angle_terms, (it, ft, w, z))
     if it[at.OWNS] > 0:
         one_by_one(_own_terms, (it, ft, w, z))
+    if it[at.LINKS] > 0:
+        evaluate_link(it, ft, w, z)
 
 
 @helper

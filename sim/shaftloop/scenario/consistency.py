@@ -8,6 +8,7 @@ from shaftloop.scenario.linechecks import check_line
 from shaftloop.scenario.loopchecks import check_levels, check_loops
 from shaftloop.scenario.problems import Problems
 from shaftloop.scenario.references import carried, check_reference, driving, showing
+from shaftloop.scenario.supplychecks import check_supply
 
 __all__ = ["check_consistency"]
 
@@ -29,6 +30,7 @@ def check_consistency(draft: Draft, problems: Problems) -> None:
     for meter in draft.lists["power_meter"]:
         if meter.text("on"):
             check_reference(draft, problems, meter.at("on"), meter.text("on"), *driving())
+    check_supply(draft, problems)
     _check_expectations(draft, problems)
 
 

@@ -228,6 +228,12 @@ def _select(members: tuple[type, ...], value: Any) -> type:
         if not known:
             continue
         if key not in value:
+            usual = tuple(
+                cls for cls in left if key in dict(_constants(cls)) and not readable_fields(cls)[key][1]
+            )
+            if usual:
+                left = usual
+                continue
             raise _custom(f"missing: one of {', '.join(known)}", key)
         left = tuple(cls for cls in left if dict(_constants(cls)).get(key) == value[key])
         if not left:

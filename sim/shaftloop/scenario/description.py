@@ -7,10 +7,11 @@ from typing import Annotated, Literal, cast
 from shaftloop.control.parameters import Hop, Loop
 from shaftloop.scenario.uncertainty import Uncertainty
 from shaftloop.scenario.units import Stated
+from shaftloop_models.brake_resistor import BrakeResistor
 from shaftloop_models.parameters import Number, Quantity
 from shaftloop_models.part import Machine, Part, Sensor
 from shaftloop_models.power_meter import PowerMeter
-from shaftloop_models.supply import Supply
+from shaftloop_models.supply import Rectifier, Stiff
 
 __all__ = [
     "FILLED",
@@ -20,6 +21,7 @@ __all__ = [
     "Expect",
     "Fault",
     "FaultKind",
+    "Grid",
     "Hold",
     "Limit",
     "Machine",
@@ -175,7 +177,17 @@ class Stop(End):
     do: Literal["stop"]  # type: ignore[assignment]
 
 
-SequenceStep = Step | Ramp | Hold | PeriodicStep | Sine | Trace | Settle | Trip | EmergencyStop | End | Stop
+@dataclass(frozen=True)
+class Grid:
+    """Change the voltage of the line: 0 where the grid is lost or the contactor opens."""
+
+    do: Literal["grid"]
+    to: Annotated[float, Number("share of the line's voltage; 0: grid lost, contactor open", ge=0.0, le=1.2)]
+
+
+SequenceStep = (
+    Step | Ramp | Hold | PeriodicStep | Sine | Trace | Settle | Trip | EmergencyStop | End | Stop | Grid
+)
 Move = Step | Ramp | PeriodicStep | Sine | Trace
 """Steps that move the set-point of a loop."""
 
@@ -264,7 +276,8 @@ class Description:
     title: str
     line: tuple[Part, ...]
     unit: Annotated[str | None, Number("machine under test")] = None
-    supply: Supply = Supply()
+    supply: Stiff | Rectifier = Stiff()
+    brake_resistor: tuple[BrakeResistor, ...] = ()
     loop: tuple[Loop, ...] = ()
     hop: tuple[Hop, ...] = ()
     sequence: tuple[SequenceStep, ...] = ()

@@ -17,7 +17,7 @@ from shaftloop.scenario.problems import Problems
 
 __all__ = ["NAMED", "Draft", "Entry", "read_draft"]
 
-NAMED = ("line", "loop", "hop", "limit", "power_meter", "fault")
+NAMED = ("line", "loop", "hop", "limit", "power_meter", "fault", "brake_resistor")
 """The lists whose entries have names."""
 
 

@@ -36,7 +36,7 @@ NAME_PATTERN = r"[A-Za-z0-9_-]+"
 Plain = str | bool | int | float
 """What a key of a scenario may hold that is no table and no list."""
 
-_WRITTEN = {"rad/s": "rpm", "rad/s^2": "rpm/s"}
+_WRITTEN = {"rad/s": "rpm", "rad/s^2": "rpm/s", "EUR/J": "EUR/kWh", "F": "mF"}
 """Units in which people write what is stored in SI units."""
 
 _SMALLEST, _LARGEST = 1e-18, 1e18
@@ -145,7 +145,7 @@ def _with_unit(value: Fraction | float, unit: str) -> str | float:
     if unit == "1":
         return number
     plain = f"{number:.12g} {unit}"
-    if unit not in _WRITTEN:
+    if unit not in ("rad/s", "rad/s^2"):
         return plain
     return min(plain, f"{number * 30.0 / math.pi:.12g} {_WRITTEN[unit]}", key=len)
 

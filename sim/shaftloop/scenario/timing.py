@@ -8,6 +8,7 @@ from typing import NamedTuple
 from shaftloop.scenario.description import (
     EmergencyStop,
     End,
+    Grid,
     Hold,
     Move,
     PeriodicStep,
@@ -284,7 +285,7 @@ def sequence_length(steps: Sequence[SequenceStep]) -> tuple[Fraction, Fraction]:
 def _taken(step: SequenceStep) -> Fraction | None:
     """Return the time [s] that a step takes at most, nothing where it has no end."""
     match step:
-        case Step() | Trip() | End():
+        case Step() | Trip() | End() | Grid():
             return Fraction(0)
         case EmergencyStop():
             return step.taken

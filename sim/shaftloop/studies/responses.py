@@ -157,7 +157,7 @@ def _unknown(name: str, have: dict[str, Figure]) -> str:
 
 
 def _simulate_known(description: Description) -> dict[str, Figure]:
-    from shaftloop.analysis import atend, heatfigures, ratings
+    from shaftloop.analysis import atend, grid, heatfigures, ratings
     from shaftloop.analysis.metrics import LOSS_PREFIX, METRICS
     from shaftloop.bench.assemble import build_bench
 
@@ -167,7 +167,9 @@ def _simulate_known(description: Description) -> dict[str, Figure]:
     for meter in sorted({meter for balance in network.balances for meter in balance.losses}):
         entry = network.meters[meter]
         figures.append(Figure(LOSS_PREFIX + entry.name, "J", entry.meaning, better="lower"))
-    further = (figure for module in (ratings, heatfigures, atend) for figure in module.known_figures(bench))
+    further = (
+        figure for module in (grid, ratings, heatfigures, atend) for figure in module.known_figures(bench)
+    )
     return by_name([*figures, *further, *_counted(description)])
 
 

@@ -1,5 +1,6 @@
 """What every machine is on the bench: torque at the air gap, energy from the link, a command."""
 
+import math
 from abc import abstractmethod
 from collections.abc import Iterator
 from dataclasses import replace
@@ -60,6 +61,24 @@ class BenchMachine(BenchPart[M]):
         wiring : Wiring
             Extended.
         """
+
+    link_slot: int = -1
+    """State: voltage of the link; -1 where it is stiff."""
+
+    def link_watch(self, wiring: Wiring) -> tuple[int, float, tuple[tuple[str, str, float], ...]]:
+        """Return the slot of the link's voltage, the one below which it is off [V], and a watch for that.
+
+        Parameters
+        ----------
+        wiring : Wiring
+            Being extended.
+        """
+        link = wiring.link
+        if link is None:
+            return -1, -math.inf, ()
+        lowest = link.supply.lowest()
+        level = -math.inf if wiring.smooth else lowest
+        return link.voltage.index, level, (("undervoltage", "V", lowest),)
 
     def smooth(self) -> M:
         """Return its parameters without ripple and cogging."""

@@ -40,7 +40,7 @@ class BenchPmMachine(BenchMachine[PmMachine]):
 
     ports: PmPorts
     most_voltage: float
-    """What the inverter can make of the link. [V]"""
+    """What the inverter can make of the link at its nominal voltage. [V]"""
     warmths: tuple[Warmth, ...]
     """What follows the temperatures."""
     copper: int
@@ -87,9 +87,12 @@ class BenchPmMachine(BenchMachine[PmMachine]):
         self.terminals = wiring.held_slot(port.voltage_d), wiring.held_slot(port.voltage_q)
         first = self.terminals[0]
         emit = wiring.line(f"{self.name}.voltage", "V", period, control.phase, period, first, wide=2)
-        limit = voltage_limit(wiring.description.supply.voltage, control.modulation)
-        self.most_voltage = limit
+        self.most_voltage = voltage_limit(wiring.description.supply.nominal(), control.modulation)
+        self.link_slot, lowest, watched = self.link_watch(wiring)
+        # Where the voltage of the link is a state, limits are shares of what is measured of it.
+        limit = self.most_voltage if self.link_slot < 0 else voltage_limit(1.0, control.modulation)
         weaken = (1.0 - control.voltage_reserve) * limit if control.field_weakening else math.inf
+        limits = (("current", "A", machine.current_limit), ("voltage", "V", self.most_voltage))
         a = PmWords(
             speed=self.node.speed.index,
             current_d=port.current_d.index,
@@ -100,9 +103,8 @@ class BenchPmMachine(BenchMachine[PmMachine]):
             emit=emit,
             mtpa=int(control.strategy == "mtpa"),
             advance=int(control.angle_advance),
-            watch=watch(
-                wiring, self.name, (("current", "A", machine.current_limit), ("voltage", "V", limit))
-            ),
+            watch=watch(wiring, self.name, (*limits, *watched)),
+            link=self.link_slot,
         )
         f = PmNumbers(
             bandwidth=2.0 * math.pi * control.bandwidth,
@@ -115,6 +117,7 @@ class BenchPmMachine(BenchMachine[PmMachine]):
             current_limit=math.inf if smooth else machine.current_limit,
             weaken_above=weaken,
             pole_pairs=float(machine.pole_pairs),
+            lowest=lowest,
         )
         name = f"{self.name}.current_control"
         task = wiring.add(Task(name, at.PM_CONTROL, period, control.phase, Priority.MACHINE, a, f))
@@ -155,12 +158,15 @@ class BenchPmMachine(BenchMachine[PmMachine]):
         """Yield current and voltage."""
         current = self.current(state)
         voltage = math.hypot(*(float(state[slot]) for slot in self.terminals))
-        advice, most = "choose a lower torque with --torque", self.parameters.current_limit
-        yield Violation(f"current limit of {self.name}", current, most, "A", advice)
-        advice = "choose a lower speed with --speed or raise supply.voltage"
+        advice = "choose a lower torque with --torque"
+        yield Violation(f"current limit of {self.name}", current, self.parameters.current_limit, "A", advice)
+        advice = "choose a lower speed with --speed or raise the voltage of the supply"
         if not self.parameters.current_control.field_weakening:
             advice += f", or switch line.{self.name}.current_control.field_weakening on"
-        yield Violation(f"voltage limit of {self.name}", voltage, self.most_voltage, "V", advice)
+        most = self.most_voltage
+        if self.link_slot >= 0:
+            most = voltage_limit(float(state[self.link_slot]), self.parameters.current_control.modulation)
+        yield Violation(f"voltage limit of {self.name}", voltage, most, "V", advice)
 
     def current(self, state: Floats) -> float:
         """Return the amplitude of its current [A]."""

@@ -47,10 +47,15 @@ class BenchServoMachine(BenchMachine[ServoMachine]):
         held = wiring.held_slot(self.ports.command)
         emit = wiring.line(self.name, "N m", clock.period, clock.phase, clock.latency, held)
         bounds = (machine.max_torque, rated_power(machine), machine.max_speed)
-        f = ServoNumbers(*((math.inf,) * 3 if wiring.smooth else bounds))
+        link, lowest, watched = self.link_watch(wiring)
+        f = ServoNumbers(*((math.inf,) * 3 if wiring.smooth else bounds), lowest)
         limits = zip(("torque", "power", "speed"), ("N m", "W", "rad/s"), bounds, strict=True)
         a = ServoWords(
-            self.node.speed.index, self.command_slot, emit, watch(wiring, self.name, tuple(limits))
+            self.node.speed.index,
+            self.command_slot,
+            emit,
+            watch(wiring, self.name, (*limits, *watched)),
+            link,
         )
         wiring.add(Task(f"{self.name}.drive", at.SERVO, clock.period, clock.phase, Priority.MACHINE, a, f))
 

@@ -9,6 +9,7 @@ from shaftloop.control.parameters import Loop
 from shaftloop.scenario.description import Description
 from shaftloop.studies.tuning.plant import loop_named, with_loop
 from shaftloop_models.part import Part
+from shaftloop_models.supply import Stiff
 
 __all__ = ["EFFECTS", "Effect", "present", "without"]
 
@@ -104,7 +105,7 @@ def _weak_link(bench: Description, _: str) -> Description:
     kept = {machine.name: make_part(machine).on_stronger_link(BEYOND) for machine in bench.machines()}
     if not any(kept.values()):
         return bench
-    supply = replace(bench.supply, voltage=BEYOND * bench.supply.voltage)
+    supply = Stiff(voltage=BEYOND * bench.supply.nominal())
     return replace(bench, supply=supply, line=tuple(kept.get(part.name) or part for part in bench.line))
 
 

@@ -1,0 +1,244 @@
+"""The equations of a DC link whose voltage is a state: capacitor, machines, rectifier, brake resistors.
+
+Every machine draws ``P·V/max(V², (V_low/2)²)`` with P what its meter of link energy states: P/V, and
+nothing from an empty link. Inverters are off below V_low, so no power is left to draw where the two differ.
+"""
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from shaftloop_models.brake_resistor import BrakeResistor
+from shaftloop_models.network import Network, PowerKind, Ref, Term, TermKind
+from shaftloop_models.supply import FADING, DcLink, Rectifier
+
+__all__ = [
+    "Drain",
+    "LinkPorts",
+    "ResistorPorts",
+    "SourcePorts",
+    "balance_link",
+    "declare_drain",
+    "declare_link",
+    "declare_rectifier",
+    "declare_resistor",
+    "declare_square",
+    "prepare_drain",
+]
+
+
+@dataclass(frozen=True)
+class LinkPorts:
+    """What the rest of the bench connects to."""
+
+    supply: DcLink
+    voltage: Ref
+    """State. [V]"""
+
+
+@dataclass(frozen=True)
+class SourcePorts:
+    """What feeds the link."""
+
+    current: Ref
+    """State: into the link. [A]"""
+    grid: int
+    """Meter: energy from the grid."""
+    delivered: int
+    """Meter: energy into the link."""
+    square: int
+    """Meter: square of the current."""
+    line: Ref | None = None
+    """Held input: voltage of the line behind an ideal bridge. [V]"""
+    bridged: Ref | None = None
+    """Held input: 1 where the pre-charge resistor is bridged."""
+
+
+@dataclass(frozen=True)
+class ResistorPorts:
+    """What the rest of the bench connects to."""
+
+    share: Ref
+    """Held input: share of the time in which it is on."""
+    power: Ref
+    """[W]"""
+    heat: int
+    """Meter: energy that it has taken."""
+
+
+@dataclass(frozen=True)
+class Drain:
+    """What a machine draws, before its power is known."""
+
+    current: Ref
+    """[A]"""
+    awake: Ref
+    """Share of its idle power. [1]"""
+
+
+def declare_link(net: Network, supply: DcLink) -> LinkPorts:
+    """Add the capacitor.
+
+    Parameters
+    ----------
+    net : Network
+        Equations to extend.
+    supply : DcLink
+        Parameters.
+    """
+    voltage = net.state("link.voltage", "V", supply.start())
+    if supply.discharge_resistance is not None:
+        net.derivative(voltage, voltage, -1.0 / (supply.discharge_resistance * supply.capacitance))
+    return LinkPorts(supply, voltage)
+
+
+def prepare_drain(net: Network, name: str) -> Drain:
+    """Return handles of what a machine draws, for its own equations.
+
+    Parameters
+    ----------
+    net : Network
+        Equations to extend.
+    name : str
+        Of the machine.
+    """
+    return Drain(net.output(f"{name}.link_current"), net.aside(f"{name}.awake"))
+
+
+def declare_drain(net: Network, link: LinkPorts, drain: Drain, meter: int, largest: float) -> int:
+    """Let a machine draw the power that a meter states, and return the meter of its current's square.
+
+    The meter then integrates what leaves the link; the balance of the machine tells whether it is the same.
+
+    Parameters
+    ----------
+    net : Network
+        Equations to extend.
+    link : LinkPorts
+        The link.
+    drain : Drain
+        From `prepare_drain`.
+    meter : int
+        Energy that the machine takes from the link.
+    largest : float
+        Largest power of the machine, for the step rule. [W]
+    """
+    powers = [power for power in net.powers if power.meter == meter]
+    net.powers[:] = [power for power in net.powers if power.meter != meter]
+    net.power(meter, PowerKind.PRODUCT, 1.0, link.voltage, drain.current)
+    reads = [link.voltage, *(ref for power in powers for ref in (power.a, power.b))]
+    choices = (len(powers), *(int(power.kind) for power in powers))
+    parameters = (link.supply.lowest(), *(power.coefficient for power in powers))
+    slope = largest / link.supply.nominal() ** 2
+    outputs = (drain.current, drain.awake)
+    net.terms.append(Term(TermKind.LINK, tuple(reads), parameters, outputs, slope, choices))
+    net.derivative(link.voltage, drain.current, -1.0 / link.supply.capacitance)
+    return declare_square(net, drain.current)
+
+
+def declare_square(net: Network, current: Ref) -> int:
+    """Add the meter of which the rms of a current is taken and return its number.
+
+    Parameters
+    ----------
+    net : Network
+        Equations to extend.
+    current : Ref
+        [A]
+    """
+    number = len(net.meters)
+    return net.meter(f"square{number}", "square of a current", [(1.0, current, current)], "A^2 s")
+
+
+def declare_rectifier(net: Network, link: LinkPorts, rectifier: Rectifier) -> SourcePorts:
+    """Add a diode bridge.
+
+    Parameters
+    ----------
+    net : Network
+        Equations to extend.
+    link : LinkPorts
+        The link that it feeds.
+    rectifier : Rectifier
+        Parameters.
+    """
+    inductance, heat = 2.0 * rectifier.source_inductance, 2.0 * rectifier.source_resistance
+    drop = heat + rectifier.commutation()
+    precharge = rectifier.precharge_resistance or 0.0
+    charged = not precharge or rectifier.start() >= rectifier.bridged_from()
+    current = net.state("supply.current", "A")
+    line = net.held("supply.line", "V", rectifier.nominal())
+    bridged = net.held("supply.bridged", "1", float(charged))
+    quickest = max(0.5 / FADING, drop / inductance, 1.0 / math.sqrt(inductance * rectifier.capacitance))
+    # All of it is one term: where the diodes block, a linear part would have to be taken back.
+    left, rise, lost = (
+        net.output("supply.inductance"),
+        net.aside("supply.rise"),
+        net.aside("supply.precharge"),
+    )
+    reads, parameters = (link.voltage, current, line, bridged), (drop, inductance / FADING, precharge)
+    net.terms.append(
+        Term(TermKind.BRIDGE, reads, parameters, (left, rise, lost), slope=inductance * quickest)
+    )
+    net.derivative(current, left, 1.0 / inductance)
+    net.derivative(link.voltage, current, 1.0 / rectifier.capacitance)
+    powers = [(1.0, line, current), (-rectifier.commutation(), current, current), (1.0, rise, current)]
+    grid = net.meter("supply.grid", "energy from the grid", powers)
+    delivered = net.meter("supply.link", "energy into the DC link", [(1.0, link.voltage, current)])
+    losses = []
+    if heat:
+        losses.append(net.meter("supply.source", "loss of line and bridge", [(heat, current, current)]))
+    if precharge:
+        losses.append(net.meter("supply.precharge", "loss of pre-charge", [(1.0, lost, current)]))
+    square = declare_square(net, current)
+    net.balance("supply", [grid], [delivered], losses, [(0.5 * inductance, current, current)])
+    return SourcePorts(current, grid, delivered, square, line, bridged)
+
+
+def declare_resistor(net: Network, link: LinkPorts, resistor: BrakeResistor) -> ResistorPorts:
+    """Add a brake resistor.
+
+    Parameters
+    ----------
+    net : Network
+        Equations to extend.
+    link : LinkPorts
+        The link across which it lies.
+    resistor : BrakeResistor
+        Parameters.
+    """
+    share = net.held(f"{resistor.name}.share", "1")
+    conductance = 1.0 / resistor.resistance
+    current, power = net.output(f"{resistor.name}.current"), net.aside(f"{resistor.name}.power")
+    net.terms.append(
+        Term(TermKind.CHOPPER, (share, link.voltage), (conductance,), (current, power), slope=conductance)
+    )
+    net.derivative(link.voltage, current, -1.0 / link.supply.capacitance)
+    meter = net.meter(f"{resistor.name}.heat", "heat in the brake resistor", [(1.0, current, link.voltage)])
+    return ResistorPorts(share, power, meter)
+
+
+def balance_link(
+    net: Network, link: LinkPorts, incoming: int, drawn: Iterable[int], heats: Iterable[int]
+) -> None:
+    """State the balance of the link.
+
+    Parameters
+    ----------
+    net : Network
+        Equations to extend.
+    link : LinkPorts
+        The link.
+    incoming : int
+        Meter of what feeds it.
+    drawn : iterable of int
+        Meters of what the machines take.
+    heats : iterable of int
+        Meters of the brake resistors.
+    """
+    supply, losses = link.supply, list(heats)
+    if supply.discharge_resistance is not None:
+        leak = [(1.0 / supply.discharge_resistance, link.voltage, link.voltage)]
+        losses.append(net.meter("link.discharge", "loss of the discharge resistor", leak))
+    stored = [(0.5 * supply.capacitance, link.voltage, link.voltage)]
+    net.balance("link", [incoming], list(drawn), losses, stored)

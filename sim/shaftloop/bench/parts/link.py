@@ -1,0 +1,294 @@
+"""The DC link on the bench: what feeds it, capacitor, brake resistors, what the machines draw from it."""
+
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from fractions import Fraction
+
+from shaftloop.bench.parts.machine import BenchMachine
+from shaftloop.bench.parts.ratings import Rating
+from shaftloop.bench.wiring import Priority, Wiring
+from shaftloop.engine import at
+from shaftloop.engine.layout import SlotKind
+from shaftloop.engine.model import Channel, Task
+from shaftloop.engine.rows import CompareNumbers, CompareWords, FollowNumbers, FollowWords
+from shaftloop.engine.types import Floats
+from shaftloop_models.brake_resistor import BrakeResistor
+from shaftloop_models.dc_link import (
+    Drain,
+    LinkPorts,
+    ResistorPorts,
+    SourcePorts,
+    balance_link,
+    declare_drain,
+    declare_link,
+    declare_rectifier,
+    declare_resistor,
+    prepare_drain,
+)
+from shaftloop_models.network import ONE, Network, Ref
+from shaftloop_models.part import Machine
+from shaftloop_models.supply import DcLink, Rectifier
+
+__all__ = ["BenchLink", "BenchResistor", "make_link"]
+
+
+_HOLDS = 1.03
+"""Voltage over the on level of a resistor that counts as held: how far it rises from one look to the next."""
+
+
+class BenchResistor:
+    """A brake resistor on a bench.
+
+    Parameters
+    ----------
+    parameters : BrakeResistor
+        As the scenario states them.
+    """
+
+    ports: ResistorPorts
+    voltage: Ref
+    """State: of the link. [V]"""
+    load_slot: int = -1
+    """Five slots of its heat load, as its task keeps them."""
+    period: float
+    """Between two looks at the voltage. [s]"""
+
+    def __init__(self, parameters: BrakeResistor) -> None:
+        self.parameters = parameters
+
+    def declare(self, net: Network, link: LinkPorts) -> None:
+        """Add its equations."""
+        self.ports, self.voltage = declare_resistor(net, link, self.parameters), link.voltage
+
+    def wire(self, wiring: Wiring, period: Fraction, first_meter: int) -> None:
+        """Add its chopper, which watches the energy of a pulse on the way.
+
+        Parameters
+        ----------
+        wiring : Wiring
+            Extended.
+        period : Fraction
+            Between two looks at the voltage. [s]
+        first_meter : int
+            Slot of the first energy.
+        """
+        part, name = self.parameters, self.parameters.name
+        self.period = float(period)
+        self.load_slot = memory = wiring.layout.add(f"{name}.load", SlotKind.ACCUMULATOR, "J", 5)
+        share, heat = wiring.held_slot(self.ports.share), first_meter + self.ports.heat
+        a = CompareWords(self.voltage.index, share, heat, memory)
+        flows, lag = (part.continuous_power or 0.0) * self.period, 0.0
+        if part.time_constant is not None:
+            lag = -math.expm1(-self.period / part.time_constant)
+        f = CompareNumbers(part.off_level, part.on_level, float(wiring.smooth), flows, lag)
+        wiring.add(Task(f"{name}.chopper", at.COMPARE, period, Fraction(0), Priority.SAMPLE, a, f))
+
+
+class BenchLink:
+    """The DC link on a bench; a stiff one has nothing to say.
+
+    Parameters
+    ----------
+    supply : DcLink or None
+        Parameters, nothing for a stiff link.
+    resistors : iterable of BrakeResistor
+        Those across it.
+    """
+
+    ports: LinkPorts | None = None
+    source: SourcePorts
+    profile: int = -1
+    """Number of the profile of the line's voltage: its share beyond 1."""
+
+    def __init__(self, supply: DcLink | None = None, resistors: Iterable[BrakeResistor] = ()) -> None:
+        self.supply = supply
+        self.resistors = tuple(BenchResistor(resistor) for resistor in resistors)
+        self.drains: dict[str, Drain] = {}
+        self.squares: dict[str, int] = {}
+        """Meters of the square of the current that every machine draws."""
+
+    def declare(self, net: Network) -> None:
+        """Add capacitor, supply and resistors."""
+
+    def prepare(self, net: Network, machine: Machine) -> None:
+        """Tell the equations of the machine that comes next what share of its idle power it draws."""
+
+    def connect(self, net: Network, machines: Iterable[BenchMachine[Machine]]) -> None:
+        """Let the machines draw what their meters say, and state the balance."""
+
+    def wire(self, wiring: Wiring, profile: int, first_meter: int) -> None:
+        """Add the tasks.
+
+        Parameters
+        ----------
+        wiring : Wiring
+            Extended.
+        profile : int
+            Number of the profile of the line's voltage.
+        first_meter : int
+            Slot of the first energy.
+        """
+
+    def grid_meters(self, machines: Sequence[int]) -> Sequence[int]:
+        """Return the meters whose sum is the energy from the grid.
+
+        Parameters
+        ----------
+        machines : sequence of int
+            Meters of what the machines take from the link.
+        """
+        return machines
+
+    def channels(self) -> Iterator[Channel]:
+        """Yield what is recorded of it."""
+        yield from ()
+
+    def peaks(self) -> list[tuple[str, Ref]]:
+        """Return the quantities whose extremes are kept, by name."""
+        return []
+
+    def highest(self, state: Floats) -> dict[str, float]:
+        """Return further quantities whose largest value a run leaves in its state, by name.
+
+        Parameters
+        ----------
+        state : ndarray, shape (slots,)
+            At the end of a run.
+        """
+        return {}
+
+    def ratings(self) -> list[Rating]:
+        """Return what the inverters and the resistors stand."""
+        return []
+
+    def findings(self, peaks: Mapping[str, tuple[float, float]]) -> list[str]:
+        """Return, in words, what went wrong with the voltage in a run.
+
+        Parameters
+        ----------
+        peaks : mapping
+            (lowest, highest) of every quantity whose extremes are kept.
+        """
+        return []
+
+
+class _LiveLink(BenchLink):
+    """A link whose voltage is a state, fed by a diode bridge."""
+
+    supply: Rectifier
+    ports: LinkPorts
+
+    def declare(self, net: Network) -> None:
+        """Add capacitor, supply and resistors."""
+        self.ports = declare_link(net, self.supply)
+        self.source = declare_rectifier(net, self.ports, self.supply)
+        for resistor in self.resistors:
+            resistor.declare(net, self.ports)
+
+    def prepare(self, net: Network, machine: Machine) -> None:
+        """Let a machine draw its idle power while the link is charged."""
+        self.drains[machine.name] = drain = prepare_drain(net, machine.name)
+        net.powered = drain.awake
+
+    def connect(self, net: Network, machines: Iterable[BenchMachine[Machine]]) -> None:
+        """Add what the machines draw, and the balance."""
+        net.powered, drawn = ONE, []
+        for machine in machines:
+            drawn.append(machine.link_meter)
+            largest = machine.parameters.largest_power(self.supply.nominal())
+            self.squares[machine.name] = declare_drain(
+                net, self.ports, self.drains[machine.name], machine.link_meter, largest
+            )
+        balance_link(
+            net,
+            self.ports,
+            self.source.delivered,
+            drawn,
+            [resistor.ports.heat for resistor in self.resistors],
+        )
+
+    def wire(self, wiring: Wiring, profile: int, first_meter: int) -> None:
+        """Add line, contactor of the pre-charge and choppers; all look as often as the fastest machine."""
+        self.profile = profile
+        period = min(machine.timing().period for machine in wiring.description.machines())
+        line, bridged = self.source.line, self.source.bridged
+        if line is not None and not wiring.smooth:
+            a = FollowWords(profile, wiring.held_slot(line))
+            f = FollowNumbers(self.supply.nominal())
+            wiring.add(Task("supply.line", at.FOLLOW, period, Fraction(0), Priority.SAMPLE, a, f))
+        if bridged is not None and self.supply.precharge_resistance is not None and not wiring.smooth:
+            closes = self.supply.bridged_from()
+            words = CompareWords(self.ports.voltage.index, wiring.held_slot(bridged), -1, 0)
+            levels = CompareNumbers(0.5 * closes, closes, 0.0, 0.0, 0.0)
+            name = "supply.contactor"
+            wiring.add(Task(name, at.COMPARE, period, Fraction(0), Priority.SAMPLE, words, levels))
+        for resistor in self.resistors:
+            resistor.wire(wiring, period, first_meter)
+
+    def grid_meters(self, machines: Sequence[int]) -> Sequence[int]:
+        """Return the supply's own meter."""
+        return (self.source.grid,)
+
+    def channels(self) -> Iterator[Channel]:
+        """Yield the voltage, the current of the supply and the power of the resistors."""
+        yield Channel("link_voltage", "V", (("z", self.ports.voltage, 1.0),))
+        yield Channel("supply_current", "A", (("z", self.source.current, 1.0),))
+        for resistor in self.resistors:
+            yield Channel(f"{resistor.parameters.name}_power", "W", (("z", resistor.ports.power, 1.0),))
+
+    def peaks(self) -> list[tuple[str, Ref]]:
+        """Return voltage and currents."""
+        found = [("link.voltage", self.ports.voltage), ("supply.current", self.source.current)]
+        return found + [(f"{name}.link_current", drain.current) for name, drain in self.drains.items()]
+
+    def highest(self, state: Floats) -> dict[str, float]:
+        """Return the largest mean power [W] and pulse energy [J] of every resistor."""
+        found = {}
+        for resistor in self.resistors:
+            name, load = resistor.parameters.name, resistor.load_slot
+            found[f"{name}.pulse_energy"] = float(state[load + 2])
+            found[f"{name}.mean_power"] = float(state[load + 4]) / resistor.period
+        return found
+
+    def ratings(self) -> list[Rating]:
+        """Return the voltage that every inverter stands, and the heat load of the resistors."""
+        over = self.supply.overvoltage
+        found = [
+            Rating(name, "link_voltage", "V", None, over, "link.voltage")
+            for name in self.drains
+            if over is not None
+        ]
+        for part in (resistor.parameters for resistor in self.resistors):
+            if part.continuous_power is not None:
+                rated, name = part.continuous_power, f"{part.name}.mean_power"
+                found.append(Rating(part.name, "mean_power", "W", rated, None, name))
+            if part.pulse_energy is not None:
+                name = f"{part.name}.pulse_energy"
+                found.append(Rating(part.name, "pulse_energy", "J", None, part.pulse_energy, name))
+        return found
+
+    def findings(self, peaks: Mapping[str, tuple[float, float]]) -> list[str]:
+        """Return which resistors do not hold the link."""
+        highest, found = peaks["link.voltage"][1], []
+        for part in (resistor.parameters for resistor in self.resistors):
+            if highest > _HOLDS * part.on_level:
+                most = part.on_level**2 / part.resistance
+                found.append(
+                    f"brake resistor {part.name} does not hold the link: {highest:.4g} V at its on level of "
+                    f"{part.on_level:.4g} V, where it takes {most / 1000.0:.3g} kW; "
+                    "lower its resistance or brake more slowly"
+                )
+        return found
+
+
+def make_link(supply: DcLink | None, resistors: tuple[BrakeResistor, ...]) -> BenchLink:
+    """Return the link of a supply, before it has equations.
+
+    Parameters
+    ----------
+    supply : DcLink or None
+        Parameters, nothing for a stiff link.
+    resistors : tuple of BrakeResistor
+        Those across it.
+    """
+    return BenchLink() if supply is None else _LiveLink(supply, resistors)

@@ -1,0 +1,52 @@
+"""Checks between the supply of the DC link, its brake resistors and the steps that change the grid."""
+
+from shaftloop.scenario.description import Grid
+from shaftloop.scenario.draft import Draft, Entry
+from shaftloop.scenario.problems import Problems
+from shaftloop_models.brake_resistor import BrakeResistor
+from shaftloop_models.supply import DcLink, Stiff
+
+__all__ = ["check_supply"]
+
+_OTHERWISE = 'state [supply] kind = "rectifier", or leave this out'
+
+
+def check_supply(draft: Draft, problems: Problems) -> None:
+    """Add what does not fit the supply of a draft.
+
+    Parameters
+    ----------
+    draft : Draft
+        What could be read.
+    problems : Problems
+        Takes the errors.
+    """
+    supply = draft.single.get("supply", Stiff())
+    if supply is None:
+        return
+    link = supply.link()
+    for entry in draft.lists["brake_resistor"]:
+        if link is None:
+            problems.error(entry.path, f"the voltage of a stiff link never rises to its levels; {_OTHERWISE}")
+        elif entry.value is not None:
+            _check_levels(entry, entry.value, link, problems)
+    for entry in draft.lists["sequence"]:
+        if isinstance(entry.value, Grid) and link is None:
+            problems.error(entry.path, f"a stiff link does not notice the grid; {_OTHERWISE}")
+
+
+def _check_levels(entry: Entry, resistor: BrakeResistor, link: DcLink, problems: Problems) -> None:
+    """Add what is wrong between the levels of a resistor and the voltages of the link."""
+    usual, most = link.nominal(), link.overvoltage
+    if resistor.off_level <= usual:
+        problems.error(
+            entry.at("off_level"),
+            f"{resistor.off_level:g} V is not above the {usual:.6g} V that the supply holds: the resistor "
+            "would never go off; raise it",
+        )
+    if most is not None and resistor.on_level >= most:
+        problems.error(
+            entry.at("on_level"),
+            f"{resistor.on_level:g} V is not below the overvoltage of {most:g} V: the inverters give up "
+            "before the resistor is on; lower it",
+        )
