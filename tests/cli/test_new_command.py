@@ -1,7 +1,9 @@
 """`shaftloop new`: a newcomer's path from an empty folder to a report of margins."""
 
+import importlib
 import json
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from click.testing import CliRunner, Result
@@ -9,6 +11,8 @@ from click.testing import CliRunner, Result
 from shaftloop.cli.main import cli
 from shaftloop.scenario.first import FirstBench, first_scenario
 from shaftloop.scenario.reading import read_scenario
+
+command = importlib.import_module("shaftloop.cli.new")
 
 
 def call(*arguments: str) -> Result:
@@ -97,3 +101,18 @@ def test_a_file_that_is_there_stays_as_it_is(tmp_path: Path) -> None:
     result = call("new", "mine.toml")
     assert result.exit_code == 2 and "is there already" in result.stderr
     assert (tmp_path / "mine.toml").read_text(encoding="utf-8") == "title = 1\n"
+
+
+def test_what_no_option_states_is_asked_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    terminal = SimpleNamespace(isatty=lambda: True)
+    monkeypatch.setattr(command, "sys", SimpleNamespace(stdin=terminal, stdout=terminal))
+    # Speed by default, inertia by estimate, then sensor, coupling and no bus.
+    answers = "40 N m\n\n\n60 N m\n9 kN m/rad\n\n"
+    result = CliRunner().invoke(cli, ["new", "asked"], input=answers)
+    assert result.exit_code == 0, result.output
+    assert "Rated torque of the machine under test. [90 N m]" in result.output
+    assert "Empty: estimated or none." in result.output
+    text = (tmp_path / "asked.toml").read_text(encoding="utf-8")
+    assert 'rated = "60 N m"' in text and "9 kN m/rad" in text.replace("9000 N m/rad", "9 kN m/rad")
+    refused = CliRunner().invoke(cli, ["new", "wrong"], input="40 apples\n\n\n\n\n\n")
+    assert refused.exit_code == 2 and "--torque" in refused.output and not (tmp_path / "wrong.toml").exists()
