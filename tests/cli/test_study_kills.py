@@ -1,9 +1,10 @@
 """A study that is killed in the middle of a write, any write: nothing half-written, and the next works."""
 
 import os
+import pkgutil
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -87,3 +88,63 @@ def test_ten_kills_inside_a_write_leave_nothing_half_written(
     assert run("o") == 0
     for path, content in whole.items():
         assert (tmp_path / path).read_bytes() == content
+
+
+START = (
+    ("shaftloop.studies.whatif.reading.read_study", "before", 1, 0),
+    ("shaftloop.studies.whatif.reading.read_study", "after", 1, 0),
+    ("shaftloop.studies.whatif.store.open_store", "before", 1, 0),
+    ("shaftloop.studies.whatif.execute.evaluate_batch", "before", 1, 0),
+    ("shaftloop.studies.whatif.execute.evaluate_batch", "after", 1, 0),
+    ("shaftloop.studies.whatif.store.Store.add", "after", 1, 1),
+    ("shaftloop.studies.whatif.execute.evaluate_batch", "before", 2, 1),
+    ("shaftloop.studies.whatif.store.Store.add", "before", 3, 2),
+    ("shaftloop.studies.whatif.store.Store.add", "after", 2, 2),
+    ("shaftloop.studies.whatif.execute.evaluate_batch", "after", 4, 3),
+)
+"""Where a study that begins is killed: what is called, before or after it, how often, and batches kept."""
+
+
+def stop_around(patch: pytest.MonkeyPatch, place: str, when: str, count: int, stop: Stop) -> None:
+    module, _, name = place.rpartition(".")
+    owner = pkgutil.resolve_name(module)
+    called, calls = getattr(owner, name), []
+
+    def stopping(*arguments: Any, **named: Any) -> Any:
+        calls.append(name)
+        if when == "before" and len(calls) == count:
+            stop()
+        found = called(*arguments, **named)
+        if when == "after" and len(calls) == count:
+            stop()
+        return found
+
+    patch.setattr(owner, name, stopping)
+
+
+def test_ten_kills_while_a_study_begins_lose_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a batch has found is kept from the moment on that it is there; each start goes on from there."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(room, "pictures", lambda _: ())
+    monkeypatch.setattr("shaftloop.studies.whatif.execute._BATCHES", 22)
+    (tmp_path / "s.toml").write_text(STUDY)
+    assert run("whole") == 0
+    kept = 0
+    for place, when, count, batches in START:
+
+        def work(stop: Stop, place: str = place, when: str = when, count: int = count) -> None:
+            with monkeypatch.context() as patch:
+                stop_around(patch, place, when, count, stop)
+                run("o")
+
+        killed(work)
+        kept += 4 * batches
+        path = tmp_path / "o" / "results.sqlite"
+        if path.exists():
+            with closing(sqlite3.connect(path)) as db:
+                assert db.execute("SELECT count(*) FROM candidates").fetchone() == (kept,)
+        else:
+            assert kept == 0
+    assert run("o") == 0
+    for name in ("study.json", "candidates.csv"):
+        assert (tmp_path / "o" / name).read_bytes() == (tmp_path / "whole" / name).read_bytes()
