@@ -11,7 +11,6 @@ from shaftloop.report.run import room
 from shaftloop.report.terminal import print_details
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.scenario.source import find_scenario
-from shaftloop_models.supply import Supply
 
 TRIP = '[[sequence]]\ndo = "hold"\ntime = "80 ms"\n\n[[sequence]]\ndo = "trip"\n'
 LIMIT = '\n[[limit]]\nname = "top"\nwatches = "ts"\nabove = "10 N m"\n'
@@ -62,7 +61,8 @@ def test_an_interlock_says_so_too(ending: Ending) -> None:
 
 def test_magnets_that_make_more_than_the_link_are_named(ending: Ending) -> None:
     answer = ending(TRIP, "sequence.1.wait=false")
-    description = replace(answer.scenario.description, supply=Supply(10.0))
+    described = answer.scenario.description
+    description = replace(described, supply=replace(described.supply, voltage=10.0))
     weak = replace(answer, scenario=replace(answer.scenario, description=description))
     caution = room.document(weak)["at_end"]["caution"]
     assert "; drive and load would charge the link through the diodes." in caution
