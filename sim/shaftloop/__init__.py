@@ -1,17 +1,17 @@
 """Simulator for regenerative back-to-back test benches.
 
 `read` a scenario and ask the bench: `TestBench.show`, `TestBench.simulate`, `TestBench.modes`,
-`TestBench.margins`, `TestBench.tune`, `TestBench.fidelity`, `TestBench.uncertainty`, `TestBench.check`;
-`study` asks one question of many benches. Answers are frozen dataclasses; inside, every number is in SI
-units.
+`TestBench.margins`, `TestBench.tune`, `TestBench.fidelity`, `TestBench.uncertainty`, `TestBench.identify`,
+`TestBench.check`; `study` asks one question of many benches, `response` asks logs without any bench. Answers
+are frozen dataclasses; inside, every number is in SI units.
 """
 
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from shaftloop.interface import TestBench, read, study
+    from shaftloop.interface import TestBench, read, response, study
 
-__all__ = ["TestBench", "read", "study"]
+__all__ = ["TestBench", "read", "response", "study"]
 
 
 def __getattr__(name: str) -> Any:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from shaftloop.analysis.overlay import read_measurement
 from shaftloop.answers.faults import FaultsAnswer, find_faults
 from shaftloop.answers.fidelity import FidelityAnswer, Wishes, find_fidelity
+from shaftloop.answers.identify import FitAnswer, find_fit, response
 from shaftloop.answers.margins import MarginsAnswer, find_margins, with_injection
 from shaftloop.answers.modes import ModesAnswer, find_line_modes
 from shaftloop.answers.point import check_point, named_loops
@@ -32,7 +33,7 @@ from shaftloop.studies.whatif.store import open_store
 if TYPE_CHECKING:
     from shaftloop.report.page.room import Report
 
-__all__ = ["TestBench", "read", "study"]
+__all__ = ["TestBench", "read", "response", "study"]
 
 
 class TestBench:
@@ -194,6 +195,51 @@ class TestBench:
         wanted = choosing.Demand(names, **demand)
         check_point(self.scenario.description, wanted.speed, wanted.torque)
         return find_gains(self.scenario, wanted, tolerances)
+
+    def identify(
+        self,
+        logs: str | Path | Sequence[str | Path],
+        free: Sequence[str],
+        *,
+        log: Sequence[str] = (),
+        held_out: float = 0.3,
+        lead: float = 0.0,
+        others: Sequence[str | Path] = (),
+    ) -> FitAnswer:
+        """Find values of the bench from logs of a run.
+
+        Parameters
+        ----------
+        logs : str, Path or sequence of them
+            Logs of one run.
+        free : sequence of str
+            ``PATH``, ``PATH=START`` or ``PATH=START ± TOLERANCE`` each.
+        log : sequence of str
+            How the logs are to be read, ``key=value`` each, on top of their ``[log]`` tables.
+        held_out : float
+            Share of the log at its end that is kept out of the fit and judged. [1]
+        lead : float
+            How long the first values of what is played are held before the log begins. [s]
+        others : sequence of str or Path
+            Logs of other runs, which are judged with the values that were found.
+
+        Raises
+        ------
+        ScenarioError
+            Where a log cannot be read or says nothing about what is free.
+        SimulationError
+            Where the bench cannot be run.
+        """
+        paths = [logs] if isinstance(logs, str | Path) else logs
+        return find_fit(
+            self.scenario,
+            [Path(path) for path in paths],
+            free,
+            options=log,
+            held_out=held_out,
+            lead=lead,
+            others=[Path(path) for path in others],
+        )
 
     def fidelity(self, wishes: Wishes | None = None, **changes: Any) -> FidelityAnswer:
         """Return how far the torque reading is from the torque of the unit under test.

@@ -57,14 +57,14 @@ def test_the_document_states_figures_with_intervals() -> None:
 @pytest.mark.parametrize(
     ("arguments", "code", "message"),
     [
-        (["run.csv", "--from", "M", "--to", "n"], 2, "Missing option '--response'"),
-        (["--response", "run.csv", "--to", "n"], 2, "Missing option '--from'"),
+        (["run.csv", "--from", "M", "--to", "n"], 2, "belong to a response: add --response"),
+        (["--response", "run.csv", "--to", "n"], 2, "--response needs the columns --from and --to"),
         (["--response", "run.csv", "--from", "M", "--to", "n"], 2, "the columns are not told apart"),
         (["--response", "no.csv", "--from", "M", "--to", "n"], 2, "no.csv: cannot be read: No such file"),
         (
             ["--response", "run.csv", "--from", "M", "--to", "n", "--set", "a=1"],
             2,
-            "--set changes a scenario",
+            "belong to a scenario, which --response has not",
         ),
         (["--response", "run.csv", "--from", "M", "--to", "n", "--period", "0 s"], 2, "--period"),
         (["--response", "run.csv", "--from", "M", "--to", "n", "--period", "5"], 2, "the unit is missing"),
@@ -78,3 +78,30 @@ def test_the_document_states_figures_with_intervals() -> None:
 def test_wrong_input(arguments: list[str], code: int, message: str) -> None:
     result = identify(*arguments)
     assert result.exit_code == code and message in result.output
+
+
+def test_a_fit_says_first_whether_the_log_contradicts_the_bench() -> None:
+    settings = ("--set", "duration=60 ms", "--set", "record.rate=4 kHz")
+    made = CliRunner().invoke(
+        cli, ["simulate", "reference-bench", *settings, "--json", "--traces", "own.npz"]
+    )
+    assert made.exit_code == 0
+    rng = np.random.default_rng(0)
+    with np.load("own.npz") as file:
+        noisy = {
+            name: file[name] + 0.05 * rng.normal(size=len(file[name])) for name in ("reading", "load_speed")
+        }
+        np.savez("own.npz", time=file["time"], units=file["units"], **noisy)
+    start = "line.load.inertia=0.032 kg m^2"
+    arguments = ("reference-bench", "own.npz", *settings, "--free", start, "--hold-out", "20 %")
+    result = identify(*arguments)
+    assert result.exit_code == 0, result.output
+    first, *rest = result.stdout.splitlines()
+    assert first.startswith("The log does not contradict the bench, with line.load.inertia 0.0")
+    assert "good" not in result.stdout
+    assert any("runs of the bench; noise and rounding are off in them" in line for line in rest)
+    assert {path.name for path in Path("shaftloop-out/reference-bench").iterdir()} == {"fit.json", "fit.png"}
+    document = json.loads(Path("shaftloop-out/reference-bench/fit.json").read_text())
+    (parameter,) = document["parameters"]
+    assert parameter["value"]["unit"] == "kg m^2" and abs(parameter["value"]["value"] - 0.03) < 3e-4
+    assert document["contradicted"] is False and document["channels"]["reading"]["fit"]["value"] > 0.9

@@ -3,13 +3,23 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from shaftloop.analysis.logs.frequency import Demand, LogResponse, measure_response
-from shaftloop.answers.base import Found
+from shaftloop.analysis.modes import find_modes, mechanics
+from shaftloop.analysis.overlay import Measurement, read_measurement
+from shaftloop.answers.base import Answer, Found, Watch, unwatched
+from shaftloop.bench.assemble import build_bench
+from shaftloop.errors import ScenarioError
 from shaftloop.figures import Figure, by_name
 from shaftloop.scenario.logs.reading import read_log
+from shaftloop.scenario.reading import Scenario
+from shaftloop.studies.identification.fit import Fit, estimate
+from shaftloop.studies.identification.free import read_free
+from shaftloop.studies.identification.judge import Judgement, fit_share, judge
+from shaftloop.studies.identification.replay import Replay
 
-__all__ = ["ResponseAnswer", "find_response"]
+__all__ = ["FitAnswer", "Judged", "ResponseAnswer", "find_fit", "find_response", "response"]
 
 _NO_DEAD_TIME = "the output follows none of the last 64 inputs with certainty"
 
@@ -89,3 +99,191 @@ def find_response(logs: Sequence[Path], demand: Demand, options: Sequence[str] =
         Where a log cannot be read, a column is missing, or nothing moves.
     """
     return ResponseAnswer(measure_response([read_log(path, options) for path in logs], demand))
+
+
+def response(
+    logs: str | Path | Sequence[str | Path],
+    source: str,
+    output: str,
+    *,
+    log: Sequence[str] = (),
+    **demand: Any,
+) -> ResponseAnswer:
+    """Return the response between two columns of logs, which needs no bench.
+
+    Parameters
+    ----------
+    logs : str, Path or sequence of them
+        Logs of one run.
+    source, output : str
+        Channels or headers of input and output.
+    log : sequence of str
+        How the logs are to be read, ``key=value`` each, on top of their ``[log]`` tables.
+    **demand : object
+        Further fields of `shaftloop.analysis.logs.frequency.Demand`, e.g. `reference`, `period`.
+
+    Raises
+    ------
+    ScenarioError
+        Where a log cannot be read, a column is missing, or nothing moves.
+    """
+    paths = [logs] if isinstance(logs, str | Path) else logs
+    return find_response([Path(path) for path in paths], Demand(source, output, **demand), log)
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What the values that were found make of another run."""
+
+    label: str
+    """Of its log."""
+    shares: dict[str, float]
+    """Fit by channel, 1 is perfect. [1]"""
+
+    @property
+    def against(self) -> tuple[str, ...]:
+        """Why it contradicts the bench."""
+        return tuple(
+            f"in {self.label} the bench explains {name} to {100.0 * share:.0f} % only: one set of values "
+            "does not serve both"
+            for name, share in self.shares.items()
+            if share < _SERVES
+        )
+
+
+_SERVES = 0.5
+"""Least fit of another run."""
+
+
+@dataclass(frozen=True)
+class FitAnswer(Answer):
+    """A bench fitted to a log."""
+
+    measurements: tuple[Measurement, ...]
+    replay: Replay
+    fit: Fit
+    judgement: Judgement
+    judged: tuple[Judged, ...] = ()
+
+    @property
+    def against(self) -> tuple[str, ...]:
+        """Why the bench is contradicted; empty where it is not."""
+        return (*self.judgement.against, *(reason for run in self.judged for reason in run.against))
+
+    @property
+    def names(self) -> list[str]:
+        """Channels that were compared."""
+        return [entry.column.channel for entry in self.replay.compared]
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What was wrong with the logs."""
+        return tuple(
+            f"{m.table.log.label}: {sentence}" for m in self.measurements for sentence in m.findings.said()
+        )
+
+    @property
+    def figures(self) -> dict[str, Figure]:
+        """Values that were found by path, each with its 95 % interval, and the fit of every channel."""
+        figures = []
+        for entry in self.fit.estimates:
+            path, unit = entry.free.path, entry.free.unit
+            low, high = entry.interval
+            blind = "nothing that was logged depends on it"
+            for name, meaning, value in (
+                (path, "value that was found", entry.value),
+                (f"{path}_low", "lower end of its 95 % interval", low),
+                (f"{path}_high", "upper end of its 95 % interval", high),
+            ):
+                figure = Figure(name, unit, meaning)
+                known = low > -float("inf")
+                figures.append(figure.found(value) if known else figure.absent(blind))
+        for name, share in zip(self.names, self.judgement.shares, strict=True):
+            meaning = "share of the motion that the bench explains where nothing was fitted"
+            figures.append(Figure(f"fit.{name}", "1", meaning, better="higher").found(share))
+        return by_name(figures)
+
+
+def find_fit(
+    scenario: Scenario,
+    logs: Sequence[Path],
+    free: Sequence[str],
+    *,
+    options: Sequence[str] = (),
+    held_out: float = 0.3,
+    lead: float = 0.0,
+    others: Sequence[Path] = (),
+    watch: Watch = unwatched,
+) -> FitAnswer:
+    """Find values of a scenario from logs of a run.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        The bench.
+    logs : sequence of Path
+        Of one run.
+    free : sequence of str
+        ``PATH``, ``PATH=START`` or ``PATH=START ± TOLERANCE`` each.
+    options : sequence of str
+        How the logs are to be read, ``key=value`` each, on top of their ``[log]`` tables.
+    held_out : float
+        Share of the log at its end that is kept out of the fit and judged.
+    lead : float
+        How long the first values of what is played are held before the log begins. [s]
+    others : sequence of Path
+        Logs of other runs, which are judged with the values that were found.
+    watch : callable
+        Shows what is going on.
+
+    Raises
+    ------
+    ScenarioError
+        Where a log cannot be read or says nothing about what is free.
+    SimulationError
+        Where the bench cannot be run.
+    """
+    measurements = [read_measurement(path, options) for path in logs]
+    replay = Replay(scenario, measurements, lead)
+    frees = read_free(scenario, free, replay.log_parameters())
+    _check_length(scenario, replay)
+    with watch("fitting the bench to the log") as progress:
+        fit = estimate(replay, frees, held_out=held_out, progress=progress)
+    names = [entry.column.channel for entry in replay.compared]
+    played = [replay.played_at(entry.time) for entry in replay.compared]
+    judgement = judge(fit, names, played)
+    theta = [entry.theta for entry in fit.estimates]
+    judged = []
+    for path in others:
+        # What belongs to the columns of the other log is not moved: only the bench is judged.
+        other = Replay(scenario, [read_measurement(path, _known(path, options))], lead)
+        shown = other.seen(other.runs(frees, [theta])[0], frees, theta)
+        shares = {
+            entry.column.channel: fit_share(entry.measured, values)
+            for entry, values in zip(other.compared, shown, strict=True)
+        }
+        judged.append(Judged(str(path), shares))
+    return FitAnswer(scenario, tuple(measurements), replay, fit, judgement, tuple(judged))
+
+
+def _known(path: Path, options: Sequence[str]) -> Sequence[str]:
+    """Return the options that a log of another run can have: its columns may be named otherwise."""
+    return [option for option in options if not option.startswith("column.")] if _stated(path) else options
+
+
+def _stated(path: Path) -> bool:
+    return path.suffix == ".toml" or path.with_suffix(".toml").is_file()
+
+
+def _check_length(scenario: Scenario, replay: Replay) -> None:
+    """Refuse a log that is shorter than a period of the slowest mode."""
+    modes = find_modes(mechanics(build_bench(scenario.description, smooth=True)))
+    slowest = min((mode.frequency for mode in modes if mode.frequency > 0.0), default=None)
+    first = min(float(entry.time[0]) for entry in replay.compared)
+    if slowest is not None and (replay.end - first) * slowest < 1.0:
+        raise ScenarioError(
+            [
+                f"the log is {replay.end - first:.3g} s long, less than a period of the slowest mode "
+                f"({1.0 / slowest:.3g} s): record for longer"
+            ]
+        )

@@ -12,17 +12,24 @@ _FILE = click.Path(path_type=Path)
 
 
 @click.command()
-@request_options("LOG")
+@request_options("SCENARIO|LOG")
 @click.argument("more", nargs=-1, type=_FILE, metavar="[LOG]...")
 @log_option
-@click.option("--response", is_flag=True, required=True, help="The response between two columns of the logs.")
-@click.option("--from", "input_column", metavar="COLUMN", required=True, help="Input: a channel or header.")
-@click.option("--to", "output_column", metavar="COLUMN", required=True, help="Output: a channel or header.")
 @click.option(
-    "--instrument",
-    metavar="COLUMN",
-    help="Known command or injected signal, where a loop is closed around both.",
+    "--free",
+    multiple=True,
+    metavar="PATH[=START[±TOL]]",
+    help='What to find, e.g. "line.c1.stiffness=20 kN m/rad ± 20 %"; repeatable.',
 )
+@click.option(
+    "--hold-out", metavar="SHARE", default="30 %", show_default=True, help="Of the log, to be judged."
+)
+@click.option("--lead", metavar="TIME", help="How long what is played is held before the log begins.")
+@click.option("--judge", "others", multiple=True, type=_FILE, metavar="LOG", help="Another run to be judged.")
+@click.option("--response", is_flag=True, help="The response between two columns instead; needs no scenario.")
+@click.option("--from", "input_column", metavar="COLUMN", help="Input of a response: a channel or header.")
+@click.option("--to", "output_column", metavar="COLUMN", help="Output of a response.")
+@click.option("--instrument", metavar="COLUMN", help="Known command, where a loop is closed around both.")
 @click.option("--order", "orders", type=float, multiple=True, metavar="N", help="Taken out; repeatable.")
 @click.option("--speed", metavar="COLUMN", help="Speed of the shaft that the orders belong to.")
 @click.option("--period", metavar="TIME", help="Of the excitation, where it repeats exactly.")
@@ -31,43 +38,80 @@ def identify(  # noqa: PLR0913  (one argument per option)
     request: Request,
     more: tuple[Path, ...],
     log_options: tuple[str, ...],
+    free: tuple[str, ...],
+    hold_out: str,
+    lead: str | None,
+    others: tuple[Path, ...],
     response: bool,
-    input_column: str,
-    output_column: str,
+    input_column: str | None,
+    output_column: str | None,
     instrument: str | None,
     orders: tuple[float, ...],
     speed: str | None,
     period: str | None,
     resolution: str | None,
 ) -> None:
-    """Find the response between two columns of LOG: resonances, damping, dead time, with intervals.
+    """Find values of SCENARIO from logs of its bench, or with --response what LOG says without any scenario.
 
-    Needs no scenario. Several logs of one run are brought onto the clock of the first by a channel that both
-    show. Writes response.json, response.csv and the picture response into ./shaftloop-out/<log>/; with --json
-    nothing is written unless --out is given.
+    Several logs of one run are brought onto one clock by a channel that two of them show. A fit writes
+    fit.json and the picture fit into ./shaftloop-out/<scenario>/; a response writes response.json,
+    response.csv and the picture response into ./shaftloop-out/<log>/. With --json nothing is written unless
+    --out is given.
     """
+    if not response:
+        if input_column or output_column or instrument or orders or speed or period or resolution:
+            raise click.UsageError("--from, --to and what follows belong to a response: add --response.")
+        _fit(request, more, log_options, free, (hold_out, lead), others)
+        return
     from shaftloop.analysis.logs.frequency import Demand
     from shaftloop.answers.identify import find_response
     from shaftloop.report.files import make_folder
     from shaftloop.report.identify import response as room
 
-    if request.settings:
-        raise click.UsageError("--set changes a scenario, which --response does not need.")
+    if request.settings or free or others or lead:
+        raise click.UsageError(
+            "--set, --free, --lead and --judge belong to a scenario, which --response has not."
+        )
+    if not input_column or not output_column:
+        raise click.UsageError("--response needs the columns --from and --to.")
     if any(not order > 0.0 for order in orders):
         raise click.UsageError("--order must be above 0.")
-    demand = Demand(
-        input_column,
-        output_column,
-        instrument,
-        speed,
-        orders,
-        _read("--period", period, "s"),
-        _read("--resolution", resolution, "Hz"),
-    )
+    repeats, lines = _read("--period", period, "s"), _read("--resolution", resolution, "Hz")
+    demand = Demand(input_column, output_column, instrument, speed, orders, repeats, lines)
     answer = find_response([Path(request.source), *more], demand, log_options)
     folder = request.folder(answer.name)
     if folder is not None:
         make_folder(folder)
+    hand_over(answer, room, request, folder)
+
+
+def _fit(
+    request: Request,
+    logs: tuple[Path, ...],
+    options: tuple[str, ...],
+    free: tuple[str, ...],
+    wishes: tuple[str, str | None],
+    others: tuple[Path, ...],
+) -> None:
+    from shaftloop.errors import ScenarioError
+
+    if not logs:
+        raise click.UsageError("name the scenario and then a log: identify SCENARIO LOG --free PATH.")
+    held_out, lead = _read("--hold-out", wishes[0], "1") or 0.0, _read("--lead", wishes[1], "s") or 0.0
+    if held_out > 0.9:
+        raise ScenarioError([f"--hold-out {wishes[0]}: at most 90 % can be kept out of a fit"])
+    scenario = request.read()
+    from shaftloop.answers.identify import find_fit
+    from shaftloop.report.files import make_folder
+    from shaftloop.report.identify import fit as room
+    from shaftloop.report.terminal import Progress
+
+    folder = request.folder(scenario.name)
+    if folder is not None:
+        make_folder(folder)
+    answer = find_fit(
+        scenario, logs, free, options=options, held_out=held_out, lead=lead, others=others, watch=Progress
+    )
     hand_over(answer, room, request, folder)
 
 

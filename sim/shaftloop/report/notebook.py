@@ -14,6 +14,7 @@ _ROOMS = {
     "MarginsAnswer": "margins.room",
     "FidelityAnswer": "fidelity.room",
     "ResponseAnswer": "identify.response",
+    "FitAnswer": "identify.fit",
 }
 """Which room draws the main picture of an answer, its first one."""
 

@@ -37,7 +37,7 @@ class BenchEncoder(BenchPart[Encoder]):
     def imperfections(self) -> list[Ideal]:
         """Return edges and the error of the graduation."""
         return [
-            Ideal("edges of the encoder", lambda part: replace(part, lines=_FINE_EDGES)),
+            Ideal("edges of the encoder", lambda part: replace(part, lines=_FINE_EDGES), True),
             Ideal("angle error of the encoder", lambda part: replace(part, turn_error=0.0)),
         ]
 

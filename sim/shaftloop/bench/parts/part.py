@@ -60,6 +60,8 @@ class Ideal(NamedTuple):
     """In words."""
     change: Callable[[Any], Part]
     """Takes parameters, which may be ideal in other respects already."""
+    scatters: bool = False
+    """Whether it is noise or rounding, which tells nothing of the bench and is no part of a sensitivity."""
 
 
 class BenchPart(Generic[P]):

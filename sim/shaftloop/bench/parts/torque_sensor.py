@@ -48,9 +48,15 @@ class BenchTorqueSensor(BenchPart[TorqueSensor]):
         """Return the errors of the reading; the range is taken away with its quantiser kept."""
         return [
             Ideal("hysteresis of the torque sensor", lambda part: replace(part, hysteresis=0.0)),
-            Ideal("zero of the torque sensor from run to run", lambda part: replace(part, repeatability=0.0)),
-            Ideal("noise of the torque sensor", lambda part: replace(part, noise_density=0.0)),
-            Ideal("quantiser of the torque sensor", lambda part: replace(part, bits=None, resolution=0.0)),
+            Ideal(
+                "zero of the torque sensor from run to run",
+                lambda part: replace(part, repeatability=0.0),
+                True,
+            ),
+            Ideal("noise of the torque sensor", lambda part: replace(part, noise_density=0.0), True),
+            Ideal(
+                "quantiser of the torque sensor", lambda part: replace(part, bits=None, resolution=0.0), True
+            ),
             Ideal("range of the torque sensor", _boundless),
         ]
 

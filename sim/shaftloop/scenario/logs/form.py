@@ -41,7 +41,16 @@ class LogColumn:
     channel: Annotated[str | None, Number("channel of the bench; that of the header where left out")] = None
     unit: Annotated[str | None, Number("unit, where the file states none")] = None
     sign: Annotated[int, Number("-1 where the column counts the other way", ge=-1, le=1)] = 1
+    gain: Annotated[float, Number("by which its numbers are multiplied, e.g. of an amplifier", gt=0.0)] = 1.0
     size_only: Annotated[bool, Number("true: the column shows the size without the sign")] = False
+    plays: Annotated[bool, Number("true: a fit puts the column in place of its set-point or command")] = False
+    rate_over: Annotated[
+        Fraction | None,
+        Quantity("s", "the column is an angle; its rate over this time shows the channel", gt=0.0),
+    ] = None
+    mean_over: Annotated[
+        Fraction | None, Quantity("s", "its mean over this time around each instant is what counts", gt=0.0)
+    ] = None
 
 
 @dataclass(frozen=True)

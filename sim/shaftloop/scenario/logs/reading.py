@@ -112,7 +112,7 @@ class Log:
         file = _open(self.path, self.form, self.label)
         headers = [name for name, _ in file.columns]
         wanted = [headers.index(column.header) for column in columns]
-        signs = np.array([column.stated.sign for column in columns], dtype=float)
+        gains = np.array([column.stated.sign * column.stated.gain for column in columns], dtype=float)
         if self.form.rate is None:
             scale, wanted = _seconds(self.time_unit), [headers.index(self.form.time), *wanted]
         count = 0
@@ -123,7 +123,7 @@ class Log:
             else:
                 time, values = (count + np.arange(len(block))) / float(self.form.rate), block
             count += len(block)
-            yield time, values * signs
+            yield time, values * gains
 
     def _check(self, block: Array, before: int, lenient: bool) -> None:
         """Refuse what is no finite number where nothing says that it stands for no value."""

@@ -1,0 +1,263 @@
+"""A bench fitted to a log: verdict, document, files."""
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from shaftloop.answers.identify import FitAnswer
+from shaftloop.figures import number
+from shaftloop.report.canvas import Picture
+from shaftloop.report.documents import identity, origin, text
+from shaftloop.report.files import Outputs, write_text
+from shaftloop.report.logs import log_document, tell_log
+from shaftloop.report.quantities import readable, show
+from shaftloop.report.terminal import Piece, add_row, new_table
+from shaftloop.studies.identification.fit import Estimate
+from shaftloop.studies.identification.judge import Combination
+
+__all__ = ["details", "document", "pictures", "verdict", "write"]
+
+_SIDES = 1.959964
+_MOST = 4
+
+
+def verdict(answer: FitAnswer) -> list[str]:
+    """Return what the log says of the bench, in two or three sentences.
+
+    Parameters
+    ----------
+    answer : FitAnswer
+        What was found.
+    """
+    judgement, against = answer.judgement, answer.against
+    known = [e for e in answer.fit.estimates if not any(e is u for u in judgement.unknown)]
+    named = ", ".join(f"{e.free.path} {_with_interval(e)}" for e in known[:_MOST])
+    more = f" and {len(known) - _MOST} more" if len(known) > _MOST else ""
+    found = f"{named}{more}" if known else "none of the free parameters alone"
+    if against:
+        said = [
+            f"The log contradicts the bench: {against[0]}.",
+            f"Found under that reservation: {found}; do not rely on it, and free or add what acts.",
+        ]
+    else:
+        worst = min(range(len(judgement.shares)), key=lambda i: judgement.shares[i])
+        share = f"{100.0 * judgement.shares[worst]:.1f} %"
+        said = [
+            f"The log does not contradict the bench, with {found}.",
+            f"Where nothing was fitted it explains {answer.names[worst]} to {share}"
+            + (", the other channels better." if len(judgement.shares) > 1 else "."),
+        ]
+    if judgement.unknown:
+        paths = ", ".join(e.free.path for e in judgement.unknown)
+        combined = "; ".join(_combined(c) for c in judgement.combinations)
+        only = f", only {combined}" if combined else ""
+        said.append(
+            f"The log does not tell {paths} alone{only}: state what is known beforehand, "
+            "PATH=VALUE ± TOLERANCE."
+        )
+    return said
+
+
+def document(answer: FitAnswer) -> dict[str, Any]:
+    """Return the JSON document.
+
+    Parameters
+    ----------
+    answer : FitAnswer
+        What was found.
+    """
+    judgement, fit = answer.judgement, answer.fit
+    columns = zip(answer.names, judgement.shares, judgement.told, judgement.more, fit.noise, strict=True)
+    return {
+        "scenario": identity(answer.scenario),
+        "provenance": origin(answer.scenario),
+        "contradicted": bool(answer.against),
+        "against": list(answer.against),
+        "parameters": [_parameter(entry) for entry in fit.estimates],
+        "not_told_alone": [entry.free.path for entry in judgement.unknown],
+        "combinations": [
+            {
+                "paths": list(c.paths),
+                "combined": c.words,
+                "value": number(c.value, c.unit, "a product of powers"),
+                "relative_standard_deviation": number(c.spread, "1"),
+            }
+            for c in judgement.combinations
+        ],
+        "correlation": _correlation(fit.covariance),
+        "channels": {
+            name: {
+                "fit": number(share, "1"),
+                "told_of_the_residual": number(told, "1"),
+                "residual_over_that_of_the_fitted_part": number(more, "1"),
+                "residual": number(noise, entry.unit),
+            }
+            for (name, share, told, more, noise), entry in zip(columns, answer.replay.compared, strict=True)
+        },
+        "other_runs": {
+            text(run.label): {name: number(share, "1") for name, share in run.shares.items()}
+            for run in answer.judged
+        },
+        "runs": fit.runs,
+        "logs": [log_document(m.table.log, m.table.columns, m.findings) for m in answer.measurements],
+        "clocks": {
+            text(label): {
+                "offset": number(clock.offset, "s"),
+                "offset_standard_deviation": number(clock.offset_spread, "s"),
+                "drift": number(clock.drift, "1"),
+                "drift_standard_deviation": number(clock.drift_spread, "1"),
+            }
+            for label, clock in answer.replay.clocks.items()
+        },
+        "warnings": list(answer.warnings),
+    }
+
+
+def details(answer: FitAnswer) -> Iterator[Piece]:
+    """Yield the tables and lines that say what was found.
+
+    Parameters
+    ----------
+    answer : FitAnswer
+        What was found.
+    """
+    table = new_table("Free parameters with 95 % intervals", "path", "start", "value", "interval", "spread")
+    for entry in answer.fit.estimates:
+        low, high = entry.interval
+        unit = entry.free.unit
+        known = np.isfinite(low) and np.isfinite(high)
+        spread = f"{100.0 * entry.deviation / abs(entry.value):.2g} %" if known and entry.value else "-"
+        add_row(
+            table,
+            entry.free.path,
+            show(entry.free.start, unit),
+            show(entry.value, unit, _digits(entry)),
+            _between(low, high, unit, _digits(entry)) if known else "not told",
+            spread,
+        )
+    yield table
+    channels = new_table(
+        "What is compared; fit where nothing was fitted",
+        "channel",
+        "fit",
+        "residual",
+        "of it told",
+        "against inside",
+    )
+    judgement = answer.judgement
+    for i, compared in enumerate(answer.replay.compared):
+        add_row(
+            channels,
+            answer.names[i],
+            f"{100.0 * judgement.shares[i]:.1f} %",
+            show(answer.fit.noise[i], compared.unit, 3),
+            f"{100.0 * max(judgement.told[i], 0.0):.1f} %",
+            f"x {judgement.more[i]:.2f}",
+        )
+    yield channels
+    for reason in answer.against:
+        yield f"against: {reason}"
+    for run in answer.judged:
+        shares = ", ".join(f"{name} {100.0 * share:.0f} %" for name, share in run.shares.items())
+        yield f"with these values in {run.label}: {shares}"
+    for measurement in answer.measurements:
+        yield from tell_log(measurement.table.log, measurement.table.columns, measurement.findings)
+    for label, clock in answer.replay.clocks.items():
+        yield (
+            f"  clock of {label}: {clock.offset:.6g} s ± {_SIDES * clock.offset_spread:.2g} s is added, "
+            f"drift {1e6 * clock.drift:.3g} ppm ± {_SIDES * 1e6 * clock.drift_spread:.2g} ppm"
+        )
+    if answer.replay.left_out:
+        yield f"no channel of the bench, left out: {', '.join(answer.replay.left_out)}"
+    yield f"{answer.fit.runs} runs of the bench; noise and rounding are off in them."
+
+
+def pictures(answer: FitAnswer) -> list[Picture]:
+    """Return the pictures of what was found.
+
+    Parameters
+    ----------
+    answer : FitAnswer
+        What was found.
+    """
+    from shaftloop.report.identify.overlaid import fit_picture
+
+    return [fit_picture(answer, verdict(answer)[0])]
+
+
+def write(folder: Path, answer: FitAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
+    """Write the document and the picture; return the files.
+
+    Parameters
+    ----------
+    folder : Path
+        An existing folder.
+    answer : FitAnswer
+        What was found.
+    document : str
+        The JSON document, written as fit.json.
+    kinds : sequence of str
+        Formats of the pictures; none, no pictures.
+
+    Raises
+    ------
+    OutputError
+        Where a file cannot be written.
+    """
+    out = Outputs(folder, kinds)
+    write_text(out.file("fit.json"), document)
+    out.draw(pictures(answer))
+    return out.files
+
+
+def _parameter(entry: Estimate) -> dict[str, Any]:
+    unit, blind = entry.free.unit, "nothing that was logged depends on it"
+    low, high = entry.interval
+    return {
+        "path": entry.free.path,
+        "start": number(entry.free.start, unit),
+        "value": number(entry.value if np.isfinite(entry.spread) else None, unit, blind),
+        "standard_deviation": number(entry.deviation if np.isfinite(entry.spread) else None, unit, blind),
+        "low": number(low if np.isfinite(low) else None, unit, blind),
+        "high": number(high if np.isfinite(high) else None, unit, blind),
+        "prior_standard_deviation_of_theta": number(entry.free.prior, "1", "nothing known beforehand"),
+    }
+
+
+def _correlation(covariance: np.ndarray) -> list[list[float | None]]:
+    size = np.sqrt(np.diag(covariance))
+    with np.errstate(invalid="ignore"):
+        found = covariance / np.outer(size, size)
+    return [[round(float(x), 3) if np.isfinite(x) else None for x in row] for row in found]
+
+
+def _digits(entry: Estimate) -> int:
+    """Return the digits that a spread leaves."""
+    if not 0.0 < entry.deviation < abs(entry.value):
+        return 3
+    return min(max(2 + int(np.log10(abs(entry.value) / entry.deviation)), 2), 6)
+
+
+def _with_interval(entry: Estimate) -> str:
+    low, high = entry.interval
+    digits = _digits(entry)
+    return f"{show(entry.value, entry.free.unit, digits)} ({_between(low, high, entry.free.unit, digits)})"
+
+
+def _between(low: float, high: float, unit: str, digits: int) -> str:
+    """Return an interval, its unit once where both ends have the same."""
+    one, other = show(low, unit, digits), show(high, unit, digits)
+    name = readable(low, unit)[1]
+    if name == readable(high, unit)[1] and name and one.endswith(f" {name}"):
+        one = one.removesuffix(f" {name}")
+    return f"{one} to {other}"
+
+
+def _combined(combination: Combination) -> str:
+    spread = f"± {100.0 * _SIDES * combination.spread:.2g} %"
+    if combination.value is None:
+        return f"{combination.words} {spread}"
+    paths = " and ".join(combination.paths)
+    return f"{paths} {combination.words}: {show(combination.value, combination.unit)} {spread}"

@@ -1,0 +1,1 @@
+"""From logs back to the parameters of a bench."""

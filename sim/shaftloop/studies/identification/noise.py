@@ -1,0 +1,138 @@
+"""What a fit leaves: how strong it is, and how neighbouring samples of it belong together.
+
+An autoregressive model of the residual, of the order of least AIC, makes it white; the same filter over the
+sensitivities gives spreads that take the correlation into account.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Whitener", "robust_spread", "whitener"]
+
+Array = NDArray[np.float64]
+
+_MOST = 40
+"""Highest order."""
+_CLIPPED = 4.0
+"""Standard deviations at which an outlier is cut before the filter is found."""
+
+
+@dataclass(frozen=True)
+class Whitener:
+    """A filter that makes a residual white and of unit size."""
+
+    coefficients: Array
+    """Of the residual and its past, first 1."""
+    spread: float
+    """Standard deviation of what it leaves."""
+    breaks: NDArray[np.int64]
+    """Where stretches begin."""
+
+    def __call__(self, values: Array) -> Array:
+        """Return values filtered, zero where their past is not known.
+
+        Parameters
+        ----------
+        values : ndarray, shape (rows,) or (rows, columns)
+        """
+        order = len(self.coefficients) - 1
+        found = self.coefficients[0] * values
+        for lag in range(1, order + 1):
+            found[lag:] += self.coefficients[lag] * values[:-lag]
+        for start in self.breaks:
+            found[start : start + order] = 0.0
+        return np.asarray(found / self.spread)
+
+    def scattered(self, slopes: Array, fitted: NDArray[np.bool_]) -> Array:
+        """Return the covariance of ``slopes.T @ residual``, the residual as the filter knows it.
+
+        Parameters
+        ----------
+        slopes : ndarray, shape (rows, columns)
+            Sensitivities.
+        fitted : ndarray, shape (rows,)
+            Rows that count.
+        """
+        from scipy.signal import lfilter
+
+        total = np.zeros((slopes.shape[1], slopes.shape[1]))
+        ends = [*self.breaks[1:], len(slopes)]
+        for start, end in zip(self.breaks, ends, strict=True):
+            part = slopes[start:end][fitted[start:end]]
+            if len(part):
+                coloured = lfilter([1.0], self.coefficients, part[::-1], axis=0)
+                # What the filter still holds where the stretch begins.
+                rest = np.zeros((min(2000, 50 * len(self.coefficients)), part.shape[1]))
+                _, state = lfilter(
+                    [1.0],
+                    self.coefficients,
+                    part[::-1],
+                    axis=0,
+                    zi=np.zeros((len(self.coefficients) - 1, part.shape[1])),
+                )
+                after = lfilter([1.0], self.coefficients, rest, axis=0, zi=state)[0] if len(state) else rest
+                total += coloured.T @ coloured + after.T @ after
+        return np.asarray(total * self.spread**2)
+
+
+def _stable(coefficients: Array) -> Array:
+    """Return a filter whose roots lie inside the unit circle, so that its inverse dies out."""
+    roots = np.roots(coefficients)
+    outside = np.abs(roots) >= 0.9999
+    if not outside.any():
+        return coefficients
+    roots[outside] = 0.9999 * roots[outside] / np.abs(roots[outside])
+    return np.asarray(np.poly(roots).real, dtype=float)
+
+
+def robust_spread(values: Array) -> float:
+    """Return a standard deviation that outliers do not move.
+
+    Parameters
+    ----------
+    values : ndarray
+        Any.
+    """
+    middle = float(np.median(values))
+    spread = 1.4826 * float(np.median(np.abs(values - middle)))
+    return spread if spread > 0.0 else float(np.std(values))
+
+
+def whitener(residual: Array, breaks: NDArray[np.int64], fitted: NDArray[np.bool_]) -> Whitener:
+    """Return the filter that makes a residual white.
+
+    Parameters
+    ----------
+    residual : ndarray, shape (rows,)
+        What a fit leaves.
+    breaks : ndarray
+        Where stretches without gap begin.
+    fitted : ndarray, shape (rows,)
+        Rows that count.
+    """
+    size = robust_spread(residual[fitted])
+    if size == 0.0:
+        return Whitener(np.ones(1), 1.0, breaks)
+    clipped = np.clip(residual, -_CLIPPED * size, _CLIPPED * size)
+    most = int(min(_MOST, fitted.sum() // 20))
+    usable = fitted.copy()
+    for start in breaks:
+        usable[start : start + most] = False
+    rows = np.flatnonzero(usable)
+    if most == 0 or len(rows) < 20 * most:
+        return Whitener(np.ones(1), size, breaks)
+    past = np.column_stack([clipped[rows - lag] for lag in range(1, most + 1)])
+    gram, cross, power = past.T @ past, past.T @ clipped[rows], float(clipped[rows] @ clipped[rows])
+    best: tuple[float, Array, float] | None = None
+    for order in range(most + 1):
+        solution: Array = np.asarray(
+            np.linalg.pinv(gram[:order, :order], hermitian=True) @ cross[:order], float
+        )
+        left = max(power - float(solution @ cross[:order]), 1e-12 * power) / len(rows)
+        aic = len(rows) * np.log(left) + 2.0 * order
+        if best is None or aic < best[0]:
+            best = aic, solution, left
+    assert best is not None, "order 0 is always tried"
+    return Whitener(_stable(np.concatenate(([1.0], -best[1]))), float(np.sqrt(best[2])), breaks)

@@ -1,0 +1,208 @@
+"""Values found from logs of which the truth is known, and logs that say too little."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from shaftloop.analysis.overlay import read_measurement
+from shaftloop.analysis.simulation import simulate
+from shaftloop.answers.identify import FitAnswer, find_fit
+from shaftloop.errors import ScenarioError
+from shaftloop.scenario.reading import Scenario, read_scenario
+from shaftloop.studies.identification.fit import Estimate, Fit
+from shaftloop.studies.identification.free import Free, read_free
+from shaftloop.studies.identification.judge import fit_share, judge
+from shaftloop.studies.identification.noise import whitener
+from shaftloop.studies.identification.replay import Replay
+
+BASE = (
+    "duration=160 ms",
+    "record.rate=4 kHz",
+    "sequence.1.period=40 ms",
+    "sequence.1.rise=4 ms",
+    "sequence.1.fall=24 ms",
+)
+
+
+def bench(*settings: str) -> Scenario:
+    return read_scenario("reference-bench", (*BASE, *settings))
+
+
+def logged(path: Path, *settings: str, more: Sequence[str] = ()) -> Path:
+    """Return the log of a run, with noise."""
+    rng = np.random.default_rng(1)
+    run = simulate(bench(*settings).description)
+    columns = {"time [s]": run.time}
+    for name, noise in (("reading", 0.2), ("drive_speed", 0.02), *((extra, 0.0) for extra in more)):
+        columns[f"{name} [{run.units[name]}]"] = run.traces[name] + noise * rng.normal(size=len(run.time))
+    np.savez(path, **columns)
+    return path
+
+
+@pytest.fixture(scope="module")
+def answer(tmp_path_factory: pytest.TempPathFactory) -> FitAnswer:
+    path = logged(tmp_path_factory.mktemp("log") / "run.npz")
+    start = bench("line.c1.stiffness=20 kN m/rad", "line.load.inertia=0.033 kg m^2")
+    free = ["line.c1.stiffness", "line.load.inertia", "log.reading.zero=0 N m ± 1 N m"]
+    return find_fit(start, [path], free)
+
+
+def test_the_truth_is_found_within_its_interval_and_not_contradicted(answer: FitAnswer) -> None:
+    stiffness, inertia, zero = answer.fit.estimates
+    assert stiffness.value == pytest.approx(25e3, abs=3.5 * stiffness.deviation)
+    assert inertia.value == pytest.approx(0.03, abs=3.5 * inertia.deviation)
+    assert zero.value == pytest.approx(0.0, abs=3.5 * zero.deviation)
+    assert stiffness.deviation < 500.0 and inertia.deviation < 3e-4
+    assert answer.against == () and answer.judgement.unknown == ()
+    assert answer.judgement.shares[0] > 0.98
+    assert answer.figures["line.c1.stiffness_low"].value == stiffness.interval[0]
+
+
+def test_what_the_scenario_lacks_is_objected_to(tmp_path: Path) -> None:
+    path = logged(tmp_path / "run.npz", "line.ts.filter.order=4", "line.ts.filter.cutoff=200 Hz")
+    wrong = find_fit(bench(), [path], ["line.c1.stiffness", "line.load.inertia"])
+    assert any("of what is left of reading follows what was played" in reason for reason in wrong.against)
+
+
+def test_a_latency_is_stepped_to_its_ticks(tmp_path: Path) -> None:
+    path = logged(tmp_path / "run.npz", "line.ts.latency=500 us")
+    found = find_fit(bench("line.ts.latency=800 us"), [path], ["line.ts.latency"]).fit.estimates[0]
+    assert found.free.kind == "stepped"
+    assert found.value == pytest.approx(500e-6, abs=30e-6)
+
+
+def test_what_plays_takes_the_place_of_the_sequence(tmp_path: Path) -> None:
+    more = ("torque_setpoint", "speed_setpoint", "torque_command", "speed_command")
+    path = logged(tmp_path / "run.npz", more=more)
+    still = bench("sequence.1.high=0 N m")
+    for columns in (("torque_setpoint", "speed_setpoint"), ("torque_command", "speed_command")):
+        options = [f"column.{name}.plays=true" for name in columns]
+        replay = Replay(still, [read_measurement(path, options)])
+        shown = replay.seen(replay.runs([], [[]])[0], [], [])
+        shares = {
+            entry.column.channel: fit_share(entry.measured, values)
+            for entry, values in zip(replay.compared, shown, strict=True)
+        }
+        # A command was recorded up to a period of its loop after it became active.
+        assert shares["reading"] > (0.99 if columns[0].endswith("setpoint") else 0.93)
+        assert shares["drive_speed"] > 0.98
+        assert ("torque_setpoint" in replay.left_out) == columns[0].endswith("command")
+
+
+def series(k: float, s: float, noise: float = 0.01) -> Fit:
+    """Return a fit that knows two stiffnesses in series only."""
+    free = [
+        Free(f"line.{name}.stiffness", value, "N m/rad", "scaled") for name, value in (("a", k), ("b", s))
+    ]
+    gradient = np.array([s / (k + s), k / (k + s)])
+    information = np.outer(gradient, gradient) / noise**2
+    estimates = tuple(Estimate(entry, 0.0, 5.0) for entry in free)
+    rows = np.zeros(1000)
+    every = np.arange(1000) < 700
+    return Fit(
+        estimates, np.eye(2), information, (rows + 1.0,), (rows,), (rows,), (every,), (rows,), (1.0,), 0
+    )
+
+
+def test_parameters_that_cannot_be_told_apart_are_named_with_what_can() -> None:
+    found = judge(series(20e3, 60e3), ["reading"], [[]])
+    assert [entry.free.path for entry in found.unknown] == ["line.a.stiffness", "line.b.stiffness"]
+    (combination,) = found.combinations
+    assert combination.words == "in series" and combination.value == pytest.approx(15e3)
+    assert combination.spread == pytest.approx(0.01, rel=0.1)
+
+
+def test_neighbouring_values_of_a_residual_belong_together() -> None:
+    rng = np.random.default_rng(0)
+    noise = np.zeros(20_000)
+    for k in range(1, len(noise)):
+        noise[k] = 0.9 * noise[k - 1] + rng.normal()
+    every, start = np.ones(len(noise), dtype=bool), np.array([0])
+    found = whitener(noise, start, every)
+    white = found(noise)
+    assert abs(np.corrcoef(white[1:-1], white[2:])[0, 1]) < 0.03 and np.std(white) == pytest.approx(
+        1.0, abs=0.05
+    )
+    # The variance of a sum: ten times in standard deviation what a white residual would give.
+    spread = found.scattered(np.ones((len(noise), 1)), every)[0, 0]
+    assert spread / len(noise) == pytest.approx(100.0, rel=0.15)
+
+
+def test_priors_hold_what_a_log_does_not_tell(tmp_path: Path) -> None:
+    path = logged(tmp_path / "run.npz")
+    free = ["line.c1.stiffness", "line.drive.drag.coulomb=0.2 N m ± 10 %"]
+    coulomb = find_fit(bench(), [path], free).fit.estimates[1]
+    assert coulomb.spread <= 0.1 / np.sqrt(3.0) * 1.01
+    assert coulomb.value == pytest.approx(0.2, rel=0.2)
+
+
+@pytest.mark.parametrize(
+    ("free", "message"),
+    [
+        ([], "nothing is free"),
+        (["line.c1.stifness"], "no such value; nearest: line.c1.stiffness"),
+        (["title"], "is no number that could be found"),
+        (["line.drive.pole_pairs"], "is a count or a choice"),
+        (["line.ts.zero"], 'it starts at 0, which says no size; state one, "line.ts.zero=0.1 N m"'),
+        (["line.c1.stiffness=2 N m"], "a stiffness is a torque per angle"),
+        (["line.c1.stiffness=20 kN m/rad ± 2 ± 3"], "one tolerance is enough"),
+        (["line.c1.stiffness=20 kN m/rad ± 0 %"], "the tolerance must be above 0"),
+        (["line.c1.stiffness", "line.c1.stiffness"], "stated twice"),
+    ],
+)
+def test_what_is_no_free_parameter(free: list[str], message: str) -> None:
+    with pytest.raises(ScenarioError) as caught:
+        read_free(bench(), free, {"log.reading.zero": ("N m", False)})
+    assert message in str(caught.value)
+
+
+def test_signs_and_tolerances_are_understood() -> None:
+    stated = ["line.ts.zero=0.1 N m ± 0.3 N m", "line.c1.stiffness=20 kN m/rad ± 10 %", "log.reading.zero"]
+    zero, stiffness, logs = read_free(bench(), stated, {"log.reading.zero": ("N m", False)})
+    assert (zero.kind, zero.value(-1.0)) == ("shifted", 0.0) and zero.prior == pytest.approx(
+        3.0 / np.sqrt(3.0)
+    )
+    assert stiffness.kind == "scaled" and stiffness.prior == pytest.approx(0.1 / np.sqrt(3.0))
+    assert (
+        stiffness.setting(0.0) == "line.c1.stiffness=20000 N m/rad"
+        and not logs.simulated
+        and not logs.of_bench
+    )
+
+
+def test_logs_that_say_too_little(tmp_path: Path) -> None:
+    time = np.arange(300) * 1e-3
+    moving = np.sin(30.0 * time)
+
+    def refusal(options: Sequence[str] = (), **columns: np.ndarray) -> str:
+        np.savez(tmp_path / "run.npz", **columns)
+        with pytest.raises(ScenarioError) as caught:
+            find_fit(bench(), [tmp_path / "run.npz"], ["line.c1.stiffness"], options=options)
+        return str(caught.value)
+
+    clock = {"time [s]": time}
+    assert "no column shows a channel of the bench; nearest: reading" in refusal(
+        **clock, **{"readin [N m]": moving}
+    )
+    assert "the unit V does not fit" in refusal(**clock, **{"reading [V]": moving})
+    assert "nothing that is compared moves" in refusal(**clock, **{"reading [N m]": 0.0 * moving})
+    few = {"time [s]": time[:50], "reading [N m]": moving[:50]}
+    assert "35 values are too few for 1 free parameters" in refusal(**few) or "too few" in refusal(**few)
+    short = {"time [s]": time[:200] * 1e-3, "reading [N m]": moving[:200]}
+    plays = {**short, "speed_setpoint [rad/s]": moving[:200]}
+    assert "less than a period of the slowest mode" in refusal(["column.speed_setpoint.plays=true"], **plays)
+    assert "plays reading, which is no set-point or command of a loop" in refusal(
+        ["column.reading.plays=true"], **clock, **{"reading [N m]": moving, "drive_speed [rad/s]": moving}
+    )
+
+
+def test_a_share_is_that_of_the_motion() -> None:
+    measured = np.array([0.0, 2.0, 4.0])
+    assert fit_share(measured, measured) == 1.0
+    assert fit_share(measured, np.full(3, 2.0)) == pytest.approx(0.0)
+    assert fit_share(np.ones(3), np.ones(3)) == 1.0 and fit_share(np.ones(3), np.zeros(3)) == -np.inf
+    blind = replace(series(1.0, 1.0).estimates[0], spread=np.inf)
+    assert blind.interval == (-np.inf, np.inf)
