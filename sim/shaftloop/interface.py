@@ -197,14 +197,7 @@ class TestBench:
         return find_gains(self.scenario, wanted, tolerances)
 
     def identify(
-        self,
-        logs: str | Path | Sequence[str | Path],
-        free: Sequence[str],
-        *,
-        log: Sequence[str] = (),
-        held_out: float = 0.3,
-        lead: float = 0.0,
-        others: Sequence[str | Path] = (),
+        self, logs: str | Path | Sequence[str | Path], free: Sequence[str], **wishes: Any
     ) -> FitAnswer:
         """Find values of the bench from logs of a run.
 
@@ -214,14 +207,8 @@ class TestBench:
             Logs of one run.
         free : sequence of str
             ``PATH``, ``PATH=START`` or ``PATH=START ± TOLERANCE`` each.
-        log : sequence of str
-            How the logs are to be read, ``key=value`` each, on top of their ``[log]`` tables.
-        held_out : float
-            Share of the log at its end that is kept out of the fit and judged. [1]
-        lead : float
-            How long the first values of what is played are held before the log begins. [s]
-        others : sequence of str or Path
-            Logs of other runs, which are judged with the values that were found.
+        **wishes : object
+            Further arguments of `shaftloop.answers.identify.find_fit`, e.g. `options`, `held_out`, `others`.
 
         Raises
         ------
@@ -231,15 +218,7 @@ class TestBench:
             Where the bench cannot be run.
         """
         paths = [logs] if isinstance(logs, str | Path) else logs
-        return find_fit(
-            self.scenario,
-            [Path(path) for path in paths],
-            free,
-            options=log,
-            held_out=held_out,
-            lead=lead,
-            others=[Path(path) for path in others],
-        )
+        return find_fit(self.scenario, [Path(path) for path in paths], free, **wishes)
 
     def fidelity(self, wishes: Wishes | None = None, **changes: Any) -> FidelityAnswer:
         """Return how far the torque reading is from the torque of the unit under test.
