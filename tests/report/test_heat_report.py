@@ -34,7 +34,10 @@ def duty(tmp_path_factory: pytest.TempPathFactory) -> RunAnswer:
 @pytest.mark.compiled
 def test_the_verdict_says_that_and_when_a_limit_is_passed(duty: RunAnswer) -> None:
     first, second, third = room.verdict(duty)
-    assert first.startswith("The run does not hold: m sees ") and "beyond its limit of 90 degC" in first
+    assert (
+        first.startswith("The run does not hold: the winding of m reaches ")
+        and "beyond its limit of 90 degC" in first
+    )
     assert second.startswith("The winding of m reaches ")
     assert " above its limit, which it passes at " in second and "the duty takes it to " in second
     assert third.startswith("In the cycles that were run the grid ")

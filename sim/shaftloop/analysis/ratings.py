@@ -125,7 +125,7 @@ def overloads(simulation: Simulation) -> tuple[str, ...]:
         Finished run.
     """
     found = [
-        f"{entry.part} sees {_shown(entry.peak, entry.unit)}, beyond its limit of "
+        f"{_sees(entry)} {_shown(entry.peak, entry.unit)}, beyond its limit of "
         f"{_shown(entry.limit, entry.unit)}"
         for entry in loads(simulation)
         if entry.limit is not None and entry.beyond_limit
@@ -180,6 +180,12 @@ def _warm(simulation: Simulation) -> Iterator[str]:
                 f"the {what} of {owner} would reach {highest:.4g} degC in the steady state of the duty, "
                 f"beyond its limit of {body.limit:.4g} degC"
             )
+
+
+def _sees(entry: Load) -> str:
+    """Return whose the load is, in words that its size follows."""
+    body, _, temperature = entry.quantity.rpartition("_")
+    return f"the {body} of {entry.part} reaches" if body and temperature else f"{entry.part} sees"
 
 
 def _shown(value: float, unit: str) -> str:

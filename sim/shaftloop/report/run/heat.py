@@ -188,7 +188,7 @@ def heat_picture(answer: RunAnswer) -> Picture | None:
             axes.plot(*thinned(trace.time / scale, trace.temperature[:, i]), label=body.name, **style)
             if duty is not None and duty.steady is not None:
                 ends = float(duty.steady[:, i].min()), float(duty.steady[:, i].max())
-                bar = {"linewidth": 5.0, "solid_capstyle": "projecting", "color": colours[owner]}
+                bar = {"linewidth": 5.0, "marker": "_", "markersize": 5.0, "color": colours[owner]}
                 axes.plot([place, place], ends, **bar)
                 top = max(top, ends[1])
         limits: dict[float, list[str]] = {}
