@@ -7,7 +7,7 @@ all it holds in ``args``.
 from collections.abc import Sequence
 from typing import ClassVar
 
-__all__ = ["BenchError", "ScenarioError", "ShaftloopError", "SimulationError"]
+__all__ = ["BenchError", "CostError", "ScenarioError", "ShaftloopError", "SimulationError"]
 
 
 class ShaftloopError(Exception):
@@ -74,3 +74,7 @@ class SimulationError(ShaftloopError):
     def __str__(self) -> str:
         """Return the message, with the advice after it."""
         return f"{self.message}\n{self.advice}" if self.advice else self.message
+
+
+class CostError(SimulationError):
+    """What was asked for is refused before it begins: it would take too long, or too much memory."""

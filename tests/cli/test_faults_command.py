@@ -8,7 +8,9 @@ import pytest
 from click.testing import CliRunner
 
 from rigs import Table, coupling, describe, sensor, servo, speed_loop, step, torque_loop
+from shaftloop.analysis.cost import PATIENCE, have_patience
 from shaftloop.cli.main import cli
+from shaftloop.errors import CostError
 from shaftloop.scenario.description import Description
 from shaftloop.studies.faults import FaultRun, run_faults, standard_faults
 from shaftloop.studies.responses import evaluate, known
@@ -101,3 +103,13 @@ def test_the_command_says_which_fault_is_worst_and_exits_with_1(tmp_path: Path) 
 def test_a_name_that_does_not_fail_is_refused_with_the_nearest() -> None:
     result = CliRunner().invoke(cli, ["faults", "wheel-hub", "--fault", "load.blokced"])
     assert result.exit_code == 2 and "load.blocked" in result.stderr
+
+
+def test_a_run_that_takes_too_long_is_refused_and_is_no_fault_that_does_damage() -> None:
+    description = rig()
+    have_patience(0.02)  # Enough for the healthy bench, not for hundreds of its runs.
+    try:
+        with pytest.raises(CostError, match="such are needed"):
+            run_faults(description, standard_faults(description))
+    finally:
+        have_patience(PATIENCE)

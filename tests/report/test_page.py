@@ -18,7 +18,7 @@ import tomlkit
 import shaftloop
 from rigs import disc, servo
 from shaftloop.analysis.cost import PATIENCE, have_patience
-from shaftloop.errors import ScenarioError
+from shaftloop.errors import ScenarioError, SimulationError
 from shaftloop.report.files import OutputError
 from shaftloop.report.page import colours, sections
 from shaftloop.report.page.omissions import cautions, left_out
@@ -171,16 +171,26 @@ def test_a_bench_without_loop_sensor_or_sequence_gets_a_report_that_says_so(tmp_
 
 
 def test_a_run_that_fails_is_told_and_the_bench_does_not_hold(monkeypatch: pytest.MonkeyPatch) -> None:
-    bench = shaftloop.read("reference-bench")
-    have_patience(1e-9)
-    try:
-        report = report_of(bench, "line", "run")
-    finally:
-        have_patience(PATIENCE)
+    def diverges(*_: object, **__: object) -> None:
+        raise SimulationError("diverges at 0.1 s: drive turns at 1e9 rad/s", "lower the gains")
+
+    monkeypatch.setattr(sections, "find_run", diverges)
+    report = report_of(shaftloop.read("reference-bench"), "line", "run")
     (failed,) = [entry for entry in report.found if entry.failed]
     assert failed.section.name == "run" and failed.sentences[0].startswith("The simulation failed: ")
     assert report.front.holds is False and "The simulation failed" in report.front.lead
     assert "The simulation failed" in words_of(tree_of(text_of(report)))
+
+
+def test_what_takes_too_long_says_so_and_is_no_failure() -> None:
+    have_patience(1e-9)
+    try:
+        report = report_of(shaftloop.read("reference-bench"), "line", "run")
+    finally:
+        have_patience(PATIENCE)
+    (found,) = [entry for entry in report.found if entry.reason]
+    assert not found.failed and found.sentences[0].startswith("No answer: a run of 2 s ")
+    assert "allow more with --patience" in found.sentences[0] and report.front.holds is None
 
 
 def test_changing_one_gain_changes_what_it_concerns_and_nothing_else() -> None:

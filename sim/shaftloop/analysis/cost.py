@@ -13,7 +13,7 @@ from shaftloop.engine.build import make_calendar, make_clock
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Model
 from shaftloop.engine.steprule import Stepping, tightest
-from shaftloop.errors import SimulationError
+from shaftloop.errors import CostError
 from shaftloop.scenario.description import Description
 from shaftloop_models.network import OwnKind, TermKind
 
@@ -136,7 +136,7 @@ def check_run(model: Model, stepping: Stepping, seconds: float, records: int) ->
 
     Raises
     ------
-    SimulationError
+    CostError
         With the estimate and what to change.
     """
     pattern = _pattern(model, stepping)
@@ -151,7 +151,7 @@ def check_run(model: Model, stepping: Stepping, seconds: float, records: int) ->
     size = _COPIES * 8.0 * records * len(model.channels)
     if size > MOST_BYTES:
         rate = records / seconds
-        raise SimulationError(
+        raise CostError(
             f"{records} records of {len(model.channels)} channels take {size / 1e9:.3g} GB of memory; "
             f"allowed: {MOST_BYTES / 1e9:g} GB",
             f"record.rate drives it: {rate * MOST_BYTES / size:.3g} Hz would do, or a shorter duration",
@@ -197,7 +197,7 @@ def check_map(model: Model, stepping: Stepping, slots: int, work: MapWork) -> No
 
     Raises
     ------
-    SimulationError
+    CostError
         With the estimate and what to change.
     """
     delays = sum(slot.kind is SlotKind.DELAY for slot in model.layout.slots)
@@ -261,7 +261,7 @@ def _response(slots: int, ticks: int, whole: bool) -> float:
 def _refuse(seconds: float, what: str, advice: str) -> None:
     many = _left[0] / _left[-1]
     if not seconds <= _left[-1]:
-        raise SimulationError(
+        raise CostError(
             f"{what} takes about {told(seconds)}; allowed: {told(_left[-1])}"
             + (f", since about {many:.0f} such are needed" if many > 1.0 else ""),
             f"{advice}; or allow more with --patience",

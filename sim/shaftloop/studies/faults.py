@@ -19,7 +19,7 @@ from shaftloop.analysis.ratings import Load, loads
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.bench.assemble import build_bench
 from shaftloop.engine.supervision import OFF
-from shaftloop.errors import SimulationError
+from shaftloop.errors import CostError, SimulationError
 from shaftloop.figures import Figure, by_name
 from shaftloop.scenario.description import Description, Fault, FaultKind
 from shaftloop.scenario.faults import fault_kinds
@@ -227,6 +227,8 @@ def _run(bench: Description, fault: Fault, moment: str) -> FaultRun:
     """Run a bench with one more fault until `AFTER` behind it; set-points stay as they are left."""
     try:
         found = simulate(replace(bench, fault=(*bench.fault, fault), duration=fault.at + AFTER))
+    except CostError:
+        raise  # Says nothing about the fault.
     except SimulationError as error:
         return FaultRun(fault, moment, 1, error=str(error).partition("\n")[0])
     at = float(fault.at)

@@ -14,7 +14,7 @@ from shaftloop.answers.point import named_loops
 from shaftloop.answers.run import RunAnswer, find_run
 from shaftloop.answers.show import find_bench
 from shaftloop.answers.uncertainty import find_uncertainty
-from shaftloop.errors import ScenarioError, ShaftloopError, SimulationError
+from shaftloop.errors import CostError, ScenarioError, ShaftloopError, SimulationError
 from shaftloop.report.canvas import Picture
 from shaftloop.report.check import tables as check
 from shaftloop.report.faults import room as faults
@@ -180,7 +180,7 @@ class Found:
     answer: Any = None
     reason: str = ""
     failed: bool = False
-    """Whether the simulation failed; else the bench lacks what the question is about."""
+    """Whether the simulation failed; else the bench lacks what is asked about, or it takes too long."""
 
     @property
     def sentences(self) -> list[str]:
@@ -224,7 +224,8 @@ def find_sections(asked: Asked, names: Iterable[str]) -> Iterator[Found]:
         try:
             answer = section.find(asked)
         except ShaftloopError as error:
-            yield Found(section, None, str(error), isinstance(error, SimulationError))
+            failed = isinstance(error, SimulationError) and not isinstance(error, CostError)
+            yield Found(section, None, str(error), failed)
             continue
         if answer is not None:
             yield Found(section, answer)
