@@ -23,7 +23,7 @@ class Stands(NamedTuple):
     """What a part stands; nothing where that is not stated."""
 
     rated: float | None = None
-    """Torque that its spring carries for good. [N m]"""
+    """Torque that it carries, or makes, for good. [N m]"""
     limit: float | None = None
     """Torque beyond which its spring is damaged. [N m]"""
     max_speed: float | None = None
@@ -110,8 +110,8 @@ class Machine(Part):
         return 0.0
 
     def stands(self) -> Stands:
-        """Return its largest speed."""
-        return Stands(max_speed=self.max_speed)
+        """Return its rated torque and its largest speed."""
+        return Stands(rated=self.rated_torque, max_speed=self.max_speed)
 
 
 _Kind = TypeVar("_Kind", bound=type[Part])

@@ -14,6 +14,7 @@ from shaftloop.answers.modes import ModesAnswer, find_line_modes
 from shaftloop.answers.point import check_point, named_loops
 from shaftloop.answers.run import RunAnswer, find_run
 from shaftloop.answers.show import ShowAnswer, find_bench
+from shaftloop.answers.sizing import SizeAnswer, find_sizes
 from shaftloop.answers.tuning import TuneAnswer, find_gains
 from shaftloop.answers.uncertainty import TRIALS, UncertaintyAnswer, find_uncertainty
 from shaftloop.errors import ScenarioError
@@ -127,6 +128,18 @@ class TestBench:
             False to leave the interlocks out.
         """
         return find_faults(self.scenario, names, protected=protected)
+
+    def size(self, *files: str | Path, faults: bool = True) -> SizeAnswer:
+        """Return what sequence and faults ask of every part, what it stands, and what else would do.
+
+        Parameters
+        ----------
+        *files : str or Path
+            Part files that may take the place of one that does not serve; else the shipped ones.
+        faults : bool
+            False to look at the sequence alone.
+        """
+        return find_sizes(self.scenario, [Path(file) for file in files], faults=faults)
 
     def margins(
         self,

@@ -74,6 +74,7 @@ COMMANDS = {
     "show": "show bench.toml",
     "simulate": "simulate bench.toml --verify",
     "modes": "modes bench.toml",
+    "size": "size bench.toml --no-faults",
     "faults": "faults bench.toml --fault load.blocked",
     "margins": "margins bench.toml --map --vary loop.torque.kp=0.1..0.2:2 --inject multisine --at 20_Hz",
     "fidelity": "fidelity bench.toml --crosstalk 0.5_% --lever 20_mm --encoder-clock 10_MHz "

@@ -21,6 +21,7 @@ from shaftloop.cli.report import report
 from shaftloop.cli.sensors import sensors
 from shaftloop.cli.show import show
 from shaftloop.cli.simulate import simulate
+from shaftloop.cli.size import size
 from shaftloop.cli.study import study
 from shaftloop.cli.tune import tune
 from shaftloop.cli.uncertainty import uncertainty
@@ -91,6 +92,7 @@ cli.add_command(report)
 cli.add_command(sensors)
 cli.add_command(show)
 cli.add_command(simulate)
+cli.add_command(size)
 cli.add_command(study)
 cli.add_command(tune)
 cli.add_command(uncertainty)

@@ -1,0 +1,58 @@
+"""Whether every part stands what is asked of it, and what else would do."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from shaftloop.answers.base import Answer, Watch, unwatched
+from shaftloop.cautions import cautions
+from shaftloop.figures import Figure
+from shaftloop.scenario.reading import Scenario
+from shaftloop.studies.sizing import Sized, size_figures, size_parts
+
+__all__ = ["SizeAnswer", "find_sizes"]
+
+
+@dataclass(frozen=True)
+class SizeAnswer(Answer):
+    """What is asked of every part, left to right."""
+
+    sized: tuple[Sized, ...]
+    faults: bool
+    """Whether faults were looked at."""
+
+    @property
+    def short(self) -> list[Sized]:
+        """What does not serve, worst first."""
+        return sorted((entry for entry in self.sized if entry.serves is False), key=lambda entry: -entry.used)
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What no rating replaces."""
+        return cautions("guards", "loose parts")
+
+    @property
+    def figures(self) -> dict[str, Figure]:
+        """The share of what each part stands that is used, e.g. ``c1.torque.used``."""
+        return size_figures(self.sized)
+
+
+def find_sizes(
+    scenario: Scenario, files: Sequence[Path] = (), *, faults: bool = True, watch: Watch = unwatched
+) -> SizeAnswer:
+    """Hold every part of a bench against what sequence and faults ask of it.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        As read.
+    files : sequence of Path
+        Part files that may take the place of one that does not serve; the shipped ones where there are none.
+    faults : bool
+        False to look at the sequence alone.
+    watch : callable
+        Shows what is going on.
+    """
+    with watch("trying faults") as progress:
+        found = size_parts(scenario.description, files, faults=faults, progress=progress)
+    return SizeAnswer(scenario, found, faults)

@@ -1,0 +1,1 @@
+"""Whether every part stands what is asked of it: document, terminal, picture."""

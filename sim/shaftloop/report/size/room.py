@@ -1,0 +1,114 @@
+"""What `shaftloop size` found: as a document, on the terminal, as a folder of files."""
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+from shaftloop.answers.sizing import SizeAnswer
+from shaftloop.figures import number
+from shaftloop.report.documents import identity, origin
+from shaftloop.report.files import Outputs, write_text
+from shaftloop.report.quantities import show
+from shaftloop.report.size.verdict import verdict
+from shaftloop.report.terminal import Piece, add_row, new_table
+from shaftloop.scenario.faults import said
+from shaftloop.studies.sizing import Sized
+
+__all__ = ["details", "document", "verdict", "write"]
+
+_LEFT_OUT = (
+    "A rating counts against the rms of a torque and the peak of what has none, a limit against the worst "
+    "fault. Left out: fatigue, key and bolt loads, bearing life, lateral critical speeds and residual "
+    "unbalance."
+)
+
+
+def document(results: SizeAnswer) -> dict[str, Any]:
+    """Return the JSON document.
+
+    Parameters
+    ----------
+    results : SizeAnswer
+        What was found.
+    """
+    return {
+        "scenario": identity(results.scenario),
+        "provenance": origin(results.scenario),
+        "faults": results.faults,
+        "figures": {name: figure.document() for name, figure in results.figures.items()},
+        "parts": [_entry(entry) for entry in results.sized],
+        "warnings": list(results.warnings),
+    }
+
+
+def details(results: SizeAnswer) -> Iterator[Piece]:
+    """Yield the tables and lines that say what was found.
+
+    Parameters
+    ----------
+    results : SizeAnswer
+        What was found.
+    """
+    columns = ("part", "sequence", "rms", "worst fault", "rated", "limit", "used", "serves", "would do")
+    table = new_table(f"{results.title}: what is asked of the parts", *columns)
+    for entry in results.sized:
+        values = (entry.sequence, entry.rms, entry.fault, entry.rated, entry.limit)
+        add_row(
+            table,
+            f"{entry.part}, {entry.quantity}",
+            *("-" if value is None else show(value, entry.unit, 3) for value in values),
+            "-" if entry.serves is None else f"{entry.used:.0%}",
+            _judged(entry),
+            ", ".join(entry.others) or "-",
+        )
+    yield table
+    worst = {entry.worst.fault.name: entry.worst for entry in results.short if entry.worst is not None}
+    for run in worst.values():
+        yield f"Worst fault: {said(run.fault)} at {float(run.fault.at):.4g} s; see shaftloop faults."
+    yield _LEFT_OUT
+
+
+def _judged(entry: Sized) -> str:
+    if entry.serves is None:
+        return "not judged"
+    return (entry.doubt or "yes") if entry.serves else "NO"
+
+
+def write(folder: Path, results: SizeAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
+    """Write the document and return the file.
+
+    Parameters
+    ----------
+    folder : Path
+        An existing folder.
+    results : SizeAnswer
+        What was found.
+    document : str
+        The JSON document, written as size.json.
+    kinds : sequence of str
+        Formats of pictures; there are none of sizes.
+
+    Raises
+    ------
+    OutputError
+        Where it cannot be written.
+    """
+    out = Outputs(folder, kinds)
+    write_text(out.file("size.json"), document)
+    return out.files
+
+
+def _entry(entry: Sized) -> dict[str, Any]:
+    return {
+        "part": entry.part,
+        "quantity": entry.quantity,
+        "sequence": number(entry.sequence, entry.unit),
+        "rms": number(entry.rms, entry.unit, "of no use for this quantity"),
+        "fault": number(entry.fault, entry.unit, "no fault was tried"),
+        "worst_fault": None if entry.worst is None else said(entry.worst.fault),
+        "rated": number(entry.rated, entry.unit, "not stated"),
+        "limit": number(entry.limit, entry.unit, "not stated"),
+        "used": number(entry.used, "1"),
+        "serves": entry.serves,
+        "others": list(entry.others),
+    }

@@ -1,0 +1,52 @@
+"""The answer about sizes in words."""
+
+from shaftloop.answers.sizing import SizeAnswer
+from shaftloop.report.quantities import show
+from shaftloop.scenario.faults import said
+from shaftloop.studies.sizing import Sized
+
+__all__ = ["asked", "verdict"]
+
+_MOST = 3
+
+
+def verdict(answer: SizeAnswer) -> list[str]:
+    """Return whether every part serves, what binds and what else would do, in at most three sentences.
+
+    Parameters
+    ----------
+    answer : SizeAnswer
+        What was found.
+    """
+    judged = [entry for entry in answer.sized if entry.serves is not None]
+    if not judged:
+        return ["Not judged: no part states a rating or a limit; add rated, limit and max_speed."]
+    what = "sequence and faults ask" if answer.faults else "the sequence asks"
+    if not answer.short:
+        nearest = max(judged, key=lambda entry: entry.used)
+        return [f"Every part stands what {what} of it; nearest is {asked(nearest)}."]
+    parts = list(dict.fromkeys(entry.part for entry in answer.short))
+    more = f" and {len(parts) - _MOST} more" if len(parts) > _MOST else ""
+    listed = ", ".join(parts[:_MOST]) + more
+    verb = "does" if len(parts) == 1 else "do"
+    first = f"{listed} {verb} not stand what {what} of the line: {asked(answer.short[0])}."
+    others = answer.short[0].others
+    if others:
+        return [first, f"In place of {answer.short[0].part} would do: {', '.join(others[:_MOST])}."]
+    return [
+        first,
+        f"No part file at hand would do in place of {answer.short[0].part}; look at the fault first.",
+    ]
+
+
+def asked(entry: Sized) -> str:
+    """Return what binds a part: its largest load against what it stands, and when."""
+    load, mean = (entry.sequence, "") if entry.rms is None else (entry.rms, " rms")
+    if entry.rated is not None and entry.used == load / entry.rated:
+        stated = show(entry.rated, entry.unit, 3)
+        return f"{entry.part} with {show(load, entry.unit, 3)}{mean} of a rating of {stated}"
+    fault, bound, when = entry.fault or 0.0, show(entry.limit or 0.0, entry.unit, 3), ""
+    if entry.worst is not None and fault > entry.sequence:
+        when = f" where {said(entry.worst.fault)}"
+    largest = show(max(fault, entry.sequence), entry.unit, 3)
+    return f"{entry.part} with {largest} of a limit of {bound}{when}"

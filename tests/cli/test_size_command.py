@@ -1,0 +1,76 @@
+"""`shaftloop size`: what is asked of the parts, what they stand, and what else would do."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from rigs import Table, coupling, describe, sensor, servo, speed_loop, step, torque_loop
+from shaftloop.analysis.simulation import simulate
+from shaftloop.cli.main import cli
+from shaftloop.scenario.description import Description
+from shaftloop.studies.sizing import size_figures, size_parts
+
+pytestmark = pytest.mark.compiled
+
+
+def rig(rated: float = 100.0, limit: float = 200.0) -> Description:
+    """Return two machines that carry 40 N m for a third of the time."""
+    line: list[Table] = [
+        servo("drive", 0.02, time_constant="1 ms", rated_torque="30 N m", max_speed="2000 rpm"),
+        sensor("ts", 5e3, rated=f"{rated} N m", limit=f"{limit} N m", damping="2 N m s/rad"),
+        {"part": "flywheel", "name": "f", "inertia": "0.001 kg m^2"},
+        coupling("c", 2e4, rated="60 N m", damping="2 N m s/rad"),
+        servo("load", 0.03, time_constant="1 ms", max_speed="2000 rpm"),
+    ]
+    hold = {"do": "hold", "time": "0.1 s"}
+    moves = [step("speed", "200 rpm"), hold, step("torque", "40 N m"), hold, step("torque", "0 N m"), hold]
+    loops = [speed_loop("drive", 2.0, 20.0), torque_loop("load", "ts")]
+    return describe({"line": line, "loop": loops, "sequence": moves})
+
+
+def test_a_rating_counts_against_the_rms_and_a_limit_against_the_worst_fault() -> None:
+    description = rig()
+    found = {(entry.part, entry.quantity): entry for entry in size_parts(description)}
+    torque = simulate(description).traces["ts_torque"]
+    entry = found["ts", "torque"]
+    assert entry.rms == pytest.approx(float(np.sqrt(np.mean(torque**2))))
+    assert entry.fault is not None and entry.fault > entry.sequence and entry.worst is not None
+    assert entry.worst.fault.kind == "blocked"
+    assert entry.used == pytest.approx(max(entry.rms / 100.0, entry.fault / 200.0))
+    assert found["c", "torque"].doubt == "states no limit for faults"
+    assert (
+        found["drive", "torque"].serves and found["drive", "torque"].doubt == "above its rating for a while"
+    )
+    assert ("load", "torque") not in found
+    figures = size_figures(tuple(found.values()))
+    assert figures["ts.torque.used"].value == entry.used
+
+
+def test_a_part_file_that_would_do_is_named(tmp_path: Path) -> None:
+    text = 'part = "torque_sensor"\nstiffness = "5 kN m/rad"\nsampling = "10 kHz"\n'
+    for name, rated, limit in (("strong", 400, 4000), ("weak", 22, 60), ("silent", 400, None)):
+        more = "" if limit is None else f'limit = "{limit} N m"\n'
+        (tmp_path / f"{name}.toml").write_text(f'{text}rated = "{rated} N m"\n{more}')
+    description = rig(rated=20.0, limit=45.0)
+    found = size_parts(description, sorted(tmp_path.glob("*.toml")), faults=False)
+    entry = next(entry for entry in found if entry.part == "ts")
+    assert entry.serves is False and entry.others == ("strong",)
+
+
+def test_the_command_answers_first_and_exits_with_1_where_a_part_does_not_serve() -> None:
+    arguments = ["size", "wheel-hub", "--no-faults", "--json"]
+    good = CliRunner().invoke(cli, arguments)
+    assert good.exit_code == 0 and json.loads(good.stdout)["answer"][0].startswith("Every part stands")
+    short = CliRunner().invoke(
+        cli, [*arguments, "--set", "line.ts.limit='80 N m'", "--set", "line.ts.rated='70 N m'"]
+    )
+    document = json.loads(short.stdout)
+    assert short.exit_code == 1 and document["answer"][0].startswith(
+        "ts does not stand what the sequence asks"
+    )
+    assert {entry["part"] for entry in document["parts"] if entry["serves"] is False} == {"ts"}
+    shown = CliRunner().invoke(cli, arguments[:-1]).stdout
+    assert "lateral critical speeds" in shown and "Caution" in shown
