@@ -272,13 +272,13 @@ def test_the_folder_of_the_results() -> None:
 
 
 def test_a_part_beyond_its_limit_ends_with_1_unless_that_is_allowed() -> None:
-    overload = ("--json", "--set", "line.ts.limit=30 N m")
+    overload = ("--json", "--set", "line.c1.limit=30 N m")
     result = run(*overload)
     document = json.loads(result.stdout)
-    assert result.exit_code == 1 and document["answer"][0].startswith("The run does not hold: ts sees ")
+    assert result.exit_code == 1 and document["answer"][0].startswith("The run does not hold: c1 sees ")
     assert any("beyond its limit of 30 N m" in warning for warning in document["warnings"])
-    assert "warning: ts sees " in result.stderr
-    (load,) = [entry for entry in document["ratings"] if entry["part"] == "ts"]
+    assert "warning: c1 sees " in result.stderr
+    (load,) = [entry for entry in document["ratings"] if entry["part"] == "c1"]
     assert load["beyond_limit"] and not load["beyond_rating"] and load["limit"]["value"] == 30.0
     assert run(*overload, "--allow-overload").exit_code == 0
 
