@@ -16,7 +16,7 @@ from mutations import broken
 from randombench import random_bench
 from shaftloop.scenario.shipped import shipped_folder
 
-__all__ = ["KINDS", "WHOLE", "Case", "prepare", "whole_count"]
+__all__ = ["KINDS", "WHOLE", "Case", "prepare", "whole_count", "whole_numbers"]
 
 _SCENARIO_VERBS: tuple[tuple[str, ...], ...] = (
     ("simulate",),
@@ -280,6 +280,18 @@ KINDS: dict[str, Callable[[random.Random, Path], tuple[Path, tuple[str, ...]]]] 
 def whole_count() -> int:
     """Return how many cases there are of benches that are not broken."""
     return len(_whole_benches()) * len(_COMMANDS)
+
+
+def whole_numbers(seed: int) -> range:
+    """Return the cases of a random bench that is not broken, one per command.
+
+    Parameters
+    ----------
+    seed : int
+        Of the bench.
+    """
+    first = _whole_benches().index(seed) * len(_COMMANDS)
+    return range(first, first + len(_COMMANDS))
 
 
 def _whole_benches() -> list[Path | int]:

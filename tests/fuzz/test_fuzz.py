@@ -4,7 +4,7 @@ import random
 from pathlib import Path
 
 import pytest
-from cases import KINDS, prepare
+from cases import KINDS, WHOLE, prepare, whole_numbers
 from judge import judge
 
 from mutations import broken
@@ -32,6 +32,16 @@ def test_what_is_not_broken_is_accepted(tmp_path: Path, kind: str, monkeypatch: 
     for number in range(2):
         verdict = judge(prepare(number, tmp_path / "case", [kind]))
         assert (verdict.code in (0, 1), verdict.faults) == (True, ())
+
+
+@pytest.mark.parametrize("number", whole_numbers(10))
+def test_no_command_refuses_a_random_bench(tmp_path: Path, number: int) -> None:
+    """One of 60, with the shipped benches and those beside the project by hand: run.py --kinds whole."""
+    case = prepare(number, tmp_path / "case", [WHOLE])
+    if case.arguments[0] == "tune":
+        pytest.skip("the gains of both loops together take too long here: by hand")
+    verdict = judge(case)
+    assert (verdict.code in (0, 1), verdict.faults) == (True, ())
 
 
 def test_a_case_follows_from_its_number() -> None:
