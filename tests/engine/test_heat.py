@@ -99,6 +99,8 @@ def test_a_restored_run_goes_on_as_it_would_have() -> None:
     run.warm()
     run.restore(saved)
     assert np.array_equal(run.tables.ft, other.tables.ft) and np.array_equal(run.state, other.state)
+    assert run.heating is not None and other.heating is not None
+    assert [tick for tick, _ in run.heating.rows] == [tick for tick, _ in other.heating.rows]
 
 
 @pytest.mark.compiled

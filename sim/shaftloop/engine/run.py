@@ -224,6 +224,8 @@ class Run:
         self.position = saved.position
         self.records = saved.records
         self._segment_count()[:] = saved.segment_count
+        if self.heating is not None:
+            self.heating.rows = [row for row in self.heating.rows if row[0] <= saved.position.tick]
         self._write_heat()
 
     def add_segment(self, profile: int, segment: Segment) -> None:
