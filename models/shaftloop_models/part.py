@@ -99,16 +99,6 @@ class Machine(Part):
     def timing(self) -> Clock:
         """Return when it takes its command."""
 
-    def largest_power(self, link_voltage: float) -> float:
-        """Return the largest power that it draws from a link [W]; 0 where nothing bounds it.
-
-        Parameters
-        ----------
-        link_voltage : float
-            [V]
-        """
-        return 0.0
-
     def stands(self) -> Stands:
         """Return its rated torque and its largest speed."""
         return Stands(rated=self.rated_torque, max_speed=self.max_speed)

@@ -41,7 +41,6 @@ from shaftloop_models.pm_currents import (
     unweakened_currents,
     weakening_current,
 )
-from shaftloop_models.supply import voltage_limit
 
 __all__ = [
     "CurrentControl",
@@ -126,10 +125,6 @@ class PmMachine(Machine):
         """Return when the current control is due."""
         control = self.current_control
         return Clock(1 / control.rate, control.phase, keys=("rate", "phase", ""), table=("current_control",))
-
-    def largest_power(self, link_voltage: float) -> float:
-        """Return the power of the largest current at the largest voltage [W]."""
-        return 1.5 * self.current_limit * voltage_limit(link_voltage, self.current_control.modulation)
 
     def torque_constant(self) -> float:
         """Return the torque per q current at id = 0 [N m/A]."""

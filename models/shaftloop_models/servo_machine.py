@@ -65,10 +65,6 @@ class ServoMachine(Machine):
         check_machine(self.ripple, self.cogging, self.rated_torque, self.max_torque)
         return [Inertia(self.inertia, self.drag, self.name)]
 
-    def largest_power(self, link_voltage: float) -> float:
-        """Return the largest power of its envelope at the link [W]."""
-        return min(self.max_torque * self.max_speed, rated_power(self)) / self.efficiency
-
     def timing(self) -> Clock:
         """Return when the drive takes its command."""
         period = 1 / self.rate

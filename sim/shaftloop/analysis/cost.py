@@ -58,6 +58,9 @@ _REMEDIES = {
     TermKind.DQ_COUPLING: "lower max_speed or pole_pairs of that machine",
     TermKind.RIPPLE: "lower its highest order, or max_speed of the machines",
     TermKind.MISALIGNMENT: "lower max_speed of the machines",
+    TermKind.LINK: "raise supply.capacitance",
+    TermKind.BRIDGE: "raise supply.source_inductance or supply.capacitance",
+    TermKind.CHOPPER: "raise the resistance of that brake resistor or supply.capacitance",
 }
 
 _left = [PATIENCE]

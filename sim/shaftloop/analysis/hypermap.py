@@ -146,6 +146,11 @@ class HyperMap:
         if found is not None:
             return found
         where = f"no steady state at {point.speed * 30.0 / np.pi:.6g} rpm and {point.torque:.6g} N m"
+        if self.bench.link.runs_full(state):
+            raise SimulationError(
+                f"{where}: machines feed the DC link, its rectifier blocks and no brake resistor takes it",
+                "add a [[brake_resistor]], or choose a point at which power is drawn",
+            )
         slope, keep = moving(self.jacobian(state))
         if len(self._held(slope, np.zeros((len(keep), 0)), keep)[2]) < len(keep):
             raise SimulationError(

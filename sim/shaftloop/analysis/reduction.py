@@ -134,6 +134,8 @@ def typical_sizes(bench: Bench) -> Array:
     known = [part.sizes(torque) for part in bench.parts.values()]
     typical |= {unit: max(sizes.get(unit, 0.0) for sizes in known) for units in known for unit in units}
     sizes = [typical.get(slot.unit, torque) for slot in bench.model.layout.slots]
+    for slot, size in bench.link.sizes().items():
+        sizes[slot] = size
     return np.array(sizes)
 
 

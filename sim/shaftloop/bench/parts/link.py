@@ -161,6 +161,20 @@ class BenchLink:
         """Return what the inverters and the resistors stand."""
         return []
 
+    def runs_full(self, state: Floats) -> bool:
+        """Return whether a state is on its way up, for nothing takes what the machines give.
+
+        Parameters
+        ----------
+        state : ndarray, shape (slots,)
+            After a run-up at constant set-points.
+        """
+        return False
+
+    def sizes(self) -> dict[int, float]:
+        """Return the usual size of its states by their slots."""
+        return {}
+
     def findings(self, peaks: Mapping[str, tuple[float, float]]) -> list[str]:
         """Return, in words, what went wrong with the voltage in a run.
 
@@ -195,9 +209,8 @@ class _LiveLink(BenchLink):
         net.powered, drawn = ONE, []
         for machine in machines:
             drawn.append(machine.link_meter)
-            largest = machine.parameters.largest_power(self.supply.nominal())
             self.squares[machine.name] = declare_drain(
-                net, self.ports, self.drains[machine.name], machine.link_meter, largest
+                net, self.ports, self.drains[machine.name], machine.link_meter
             )
         balance_link(
             net,
@@ -212,14 +225,17 @@ class _LiveLink(BenchLink):
         self.profile = profile
         period = min(machine.timing().period for machine in wiring.description.machines())
         line, bridged = self.source.line, self.source.bridged
-        if line is not None and not wiring.smooth:
+        # On a smooth bench, too: an input that nothing writes would seem to move by rounding.
+        if line is not None:
             a = FollowWords(profile, wiring.held_slot(line))
             f = FollowNumbers(self.supply.nominal())
             wiring.add(Task("supply.line", at.FOLLOW, period, Fraction(0), Priority.SAMPLE, a, f))
-        if bridged is not None and self.supply.precharge_resistance is not None and not wiring.smooth:
-            closes = self.supply.bridged_from()
+        if bridged is not None:
+            closes = (
+                -1.0 if wiring.smooth or not self.supply.precharge_resistance else self.supply.bridged_from()
+            )
             words = CompareWords(self.ports.voltage.index, wiring.held_slot(bridged), -1, 0)
-            levels = CompareNumbers(0.5 * closes, closes, 0.0, 0.0, 0.0)
+            levels = CompareNumbers(0.5 * closes - 1.0, closes, 0.0, 0.0, 0.0)
             name = "supply.contactor"
             wiring.add(Task(name, at.COMPARE, period, Fraction(0), Priority.SAMPLE, words, levels))
         for resistor in self.resistors:
@@ -266,6 +282,17 @@ class _LiveLink(BenchLink):
                 name = f"{part.name}.pulse_energy"
                 found.append(Rating(part.name, "pulse_energy", "J", None, part.pulse_energy, name))
         return found
+
+    def runs_full(self, state: Floats) -> bool:
+        """Return whether the bridge blocks well above its own voltage, without a resistor."""
+        volts, amperes = (float(state[ref.index]) for ref in (self.ports.voltage, self.source.current))
+        return not self.resistors and volts > 1.02 * self.supply.nominal() and amperes < 1e-3
+
+    def sizes(self) -> dict[int, float]:
+        """Return the current that a tenth of the voltage would ring with."""
+        supply = self.supply
+        ring = math.sqrt(supply.capacitance / (2.0 * supply.source_inductance))
+        return {self.source.current.index: 0.1 * supply.nominal() * ring}
 
     def findings(self, peaks: Mapping[str, tuple[float, float]]) -> list[str]:
         """Return which resistors do not hold the link."""
