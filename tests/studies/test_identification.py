@@ -115,6 +115,18 @@ def test_parameters_that_cannot_be_told_apart_are_named_with_what_can() -> None:
     assert combination.spread == pytest.approx(0.01, rel=0.1)
 
 
+def test_a_part_in_which_nothing_moves_is_no_objection() -> None:
+    rng = np.random.default_rng(0)
+    noise = rng.normal(size=1000)
+    every = np.arange(1000) < 700
+    moving = np.where(every, 20.0 * np.sin(np.arange(1000) / 9.0), 0.0)
+    fit = replace(series(1.0, 1.0), measured=(moving + noise,), after=(moving,), white=(noise,), noise=(1.0,))
+    found = judge(fit, ["reading"], [[]])
+    assert found.still == (True,) and found.against == ()
+    gone = replace(fit, measured=(20.0 * np.sin(np.arange(1000) / 9.0) + noise,))
+    assert "explains reading only to" in judge(gone, ["reading"], [[]]).against[-1]
+
+
 def test_neighbouring_values_of_a_residual_belong_together() -> None:
     rng = np.random.default_rng(0)
     noise = np.zeros(20_000)
@@ -171,6 +183,12 @@ def test_signs_and_tolerances_are_understood() -> None:
         and not logs.simulated
         and not logs.of_bench
     )
+
+
+def test_what_nothing_depends_on_is_refused(tmp_path: Path) -> None:
+    path = logged(tmp_path / "run.npz")
+    with pytest.raises(ScenarioError, match=r"nothing that was logged depends on line\.drive\.current_limit"):
+        find_fit(bench(), [path], ["line.drive.current_limit"])
 
 
 def test_logs_that_say_too_little(tmp_path: Path) -> None:

@@ -198,9 +198,11 @@ class FitAnswer(Answer):
                 figure = Figure(name, unit, meaning)
                 known = low > -float("inf")
                 figures.append(figure.found(value) if known else figure.absent(blind))
-        for name, share in zip(self.names, self.judgement.shares, strict=True):
+        judged = zip(self.names, self.judgement.shares, self.judgement.still, strict=True)
+        for name, share, still in judged:
             meaning = "share of the motion that the bench explains where nothing was fitted"
-            figures.append(Figure(f"fit.{name}", "1", meaning, better="higher").found(share))
+            figure = Figure(f"fit.{name}", "1", meaning, better="higher")
+            figures.append(figure.absent("nothing moves there") if still else figure.found(share))
         return by_name(figures)
 
 

@@ -21,6 +21,7 @@ __all__ = ["details", "document", "pictures", "verdict", "write"]
 
 _SIDES = 1.959964
 _MOST = 4
+_RESTS = "nothing moves in the part that was kept out"
 
 
 def verdict(answer: FitAnswer) -> list[str]:
@@ -42,13 +43,7 @@ def verdict(answer: FitAnswer) -> list[str]:
             f"Found under that reservation: {found}; do not rely on it, and free or add what acts.",
         ]
     else:
-        worst = min(range(len(judgement.shares)), key=lambda i: judgement.shares[i])
-        share = f"{100.0 * judgement.shares[worst]:.1f} %"
-        said = [
-            f"The log does not contradict the bench, with {found}.",
-            f"Where nothing was fitted it explains {answer.names[worst]} to {share}"
-            + (", the other channels better." if len(judgement.shares) > 1 else "."),
-        ]
+        said = [f"The log does not contradict the bench, with {found}.", _kept_out(answer)]
     if judgement.unknown:
         paths = ", ".join(e.free.path for e in judgement.unknown)
         combined = "; ".join(_combined(c) for c in judgement.combinations)
@@ -57,7 +52,22 @@ def verdict(answer: FitAnswer) -> list[str]:
             f"The log does not tell {paths} alone{only}: state what is known beforehand, "
             "PATH=VALUE ± TOLERANCE."
         )
+    elif judgement.combinations:
+        combined = "; ".join(_combined(c) for c in judgement.combinations)
+        said.append(f"Better told than each alone: {combined}.")
     return said
+
+
+def _kept_out(answer: FitAnswer) -> str:
+    """Return what the part that was kept out says."""
+    judgement = answer.judgement
+    moving = [i for i, still in enumerate(judgement.still) if not still]
+    if not moving:
+        return "Nothing moves in the part that was kept out: it proves little. Hold out more, or cut the log."
+    worst = min(moving, key=lambda i: judgement.shares[i])
+    others = ", the other channels better." if len(moving) > 1 else "."
+    share = f"{100.0 * judgement.shares[worst]:.1f} %"
+    return f"Where nothing was fitted it explains {answer.names[worst]} to {share}{others}"
 
 
 def document(answer: FitAnswer) -> dict[str, Any]:
@@ -69,7 +79,8 @@ def document(answer: FitAnswer) -> dict[str, Any]:
         What was found.
     """
     judgement, fit = answer.judgement, answer.fit
-    columns = zip(answer.names, judgement.shares, judgement.told, judgement.more, fit.noise, strict=True)
+    shares = [None if s else share for s, share in zip(judgement.still, judgement.shares, strict=True)]
+    columns = zip(answer.names, shares, judgement.told, judgement.more, fit.noise, strict=True)
     return {
         "scenario": identity(answer.scenario),
         "provenance": origin(answer.scenario),
@@ -89,7 +100,7 @@ def document(answer: FitAnswer) -> dict[str, Any]:
         "correlation": _correlation(fit.covariance),
         "channels": {
             name: {
-                "fit": number(share, "1"),
+                "fit": number(share, "1", _RESTS),
                 "told_of_the_residual": number(told, "1"),
                 "residual_over_that_of_the_fitted_part": number(more, "1"),
                 "residual": number(noise, entry.unit),
@@ -133,7 +144,7 @@ def details(answer: FitAnswer) -> Iterator[Piece]:
             table,
             entry.free.path,
             show(entry.free.start, unit),
-            show(entry.value, unit, _digits(entry)),
+            _rounded(entry.value, unit, _digits(entry)),
             _between(low, high, unit, _digits(entry)) if known else "not told",
             spread,
         )
@@ -151,7 +162,7 @@ def details(answer: FitAnswer) -> Iterator[Piece]:
         add_row(
             channels,
             answer.names[i],
-            f"{100.0 * judgement.shares[i]:.1f} %",
+            "rests there" if judgement.still[i] else f"{100.0 * judgement.shares[i]:.1f} %",
             show(answer.fit.noise[i], compared.unit, 3),
             f"{100.0 * max(judgement.told[i], 0.0):.1f} %",
             f"x {judgement.more[i]:.2f}",
@@ -243,16 +254,23 @@ def _digits(entry: Estimate) -> int:
 def _with_interval(entry: Estimate) -> str:
     low, high = entry.interval
     digits = _digits(entry)
-    return f"{show(entry.value, entry.free.unit, digits)} ({_between(low, high, entry.free.unit, digits)})"
+    return (
+        f"{_rounded(entry.value, entry.free.unit, digits)} ({_between(low, high, entry.free.unit, digits)})"
+    )
 
 
 def _between(low: float, high: float, unit: str, digits: int) -> str:
     """Return an interval, its unit once where both ends have the same."""
-    one, other = show(low, unit, digits), show(high, unit, digits)
+    one, other = _rounded(low, unit, digits), _rounded(high, unit, digits)
     name = readable(low, unit)[1]
     if name == readable(high, unit)[1] and name and one.endswith(f" {name}"):
         one = one.removesuffix(f" {name}")
     return f"{one} to {other}"
+
+
+def _rounded(value: float, unit: str, digits: int) -> str:
+    """Return a quantity with no more digits than its spread leaves, before the point either."""
+    return show(float(f"{value:.{digits}g}"), unit, digits)
 
 
 def _combined(combination: Combination) -> str:

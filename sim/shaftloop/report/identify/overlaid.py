@@ -58,9 +58,9 @@ def _draw(above: Any, below: Any, answer: FitAnswer, i: int) -> None:
         below.set_ylim(-1.3 * reach, 1.3 * reach)
     below.set_ylabel(f"left\n[{unit}]")
     share, told = answer.judgement.shares[i], max(answer.judgement.told[i], 0.0)
+    explained = "nothing moves" if answer.judgement.still[i] else f"explains {100.0 * share:.1f} %"
     below.set_title(
-        f"explains {100.0 * share:.1f} % where nothing was fitted; {100.0 * told:.1f} % of what is left "
-        "follows what was played",
+        f"{explained} where nothing was fitted; {100.0 * told:.1f} % of what is left follows what was played",
         **SIDE,
     )
     if not fit.fitted[i].all():

@@ -216,6 +216,9 @@ def estimate(
     left = [m - s for m, s in zip(problem.measured, shown, strict=True)]
     slopes = [values / scale for values, scale in zip(problem.slopes(theta), scales, strict=True)]
     information = np.sum([s[c].T @ s[c] for s, c in zip(slopes, problem.fitted, strict=True)], axis=0)
+    if not np.any(np.diag(information) > 0.0):
+        paths = ", ".join(free.path for free in frees)
+        raise ScenarioError([f"nothing that was logged depends on {paths}: log what does, or excite it"])
     scattered = [
         entry.scattered(s, c) / scale**2
         for entry, s, c, scale in zip(filters, slopes, problem.fitted, scales, strict=True)

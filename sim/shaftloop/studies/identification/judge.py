@@ -27,6 +27,10 @@ _POOR = 0.5
 """Least fit where nothing was fitted."""
 _MATTERS = 1e-3
 """Share of the motion below which what is left does not matter."""
+_TIED = 0.9
+"""Correlation from which two values are told together better than alone."""
+_STILL = 3.0
+"""Motion over residual below which nothing moves."""
 _WEAK = 0.3
 """Spread of θ from which a parameter is not known alone."""
 _SIDES = 1.959964
@@ -56,11 +60,14 @@ class Judgement:
     """Share of its white residual there that could be told from what was played and simulated. [1]"""
     more: tuple[float, ...]
     """White residual there over that where it was fitted. [1]"""
+    still: tuple[bool, ...]
+    """Whether nothing moves there, so that a fit says nothing."""
     against: tuple[str, ...]
     """Why the bench is contradicted; empty where it is not."""
     unknown: tuple[Estimate, ...]
     """Parameters that the log does not tell alone."""
     combinations: tuple[Combination, ...]
+    """What it tells better than each of them alone."""
 
 
 def fit_share(measured: Array, shown: Array) -> float:
@@ -88,7 +95,7 @@ def judge(fit: Fit, names: Sequence[str], played: Sequence[Sequence[Array]]) -> 
     played : sequence of sequence of ndarray
         Per compared column: what was played, at its instants.
     """
-    shares, told, more, against = [], [], [], []
+    shares, told, more, still, against = [], [], [], [], []
     for i, name in enumerate(names):
         inside = fit.fitted[i]
         outside = ~inside if (~inside).sum() > 10 else inside
@@ -101,6 +108,7 @@ def judge(fit: Fit, names: Sequence[str], played: Sequence[Sequence[Array]]) -> 
         shares.append(share)
         told.append(part)
         more.append(ratio)
+        still.append(bool(np.std(fit.measured[i][outside]) < _STILL * fit.noise[i]))
         matters = 1.0 - share > _MATTERS
         if matters and part > _TOLD:
             against.append(
@@ -109,13 +117,19 @@ def judge(fit: Fit, names: Sequence[str], played: Sequence[Sequence[Array]]) -> 
             )
         if matters and ratio > _MORE:
             against.append(f"{name} is left {ratio:.2g} times as far off where nothing was fitted")
-        if share < _POOR:
+        if share < _POOR and not still[-1]:
             against.append(
                 f"the bench explains {name} only to {100.0 * share:.0f} % where nothing was fitted"
             )
     unknown = tuple(entry for entry in fit.estimates if not entry.spread < _WEAK)
     return Judgement(
-        tuple(shares), tuple(told), tuple(more), tuple(against), unknown, _combinations(fit, unknown)
+        tuple(shares),
+        tuple(told),
+        tuple(more),
+        tuple(still),
+        tuple(against),
+        unknown,
+        _combinations(fit, unknown),
     )
 
 
@@ -160,9 +174,15 @@ def _late(values: Array, lag: int) -> Array:
 
 
 def _combinations(fit: Fit, unknown: Sequence[Estimate]) -> tuple[Combination, ...]:
-    """Return what the log tells of the parameters that it does not tell alone."""
-    index = [i for i, entry in enumerate(fit.estimates) if any(entry is other for other in unknown)]
-    index = [i for i in index if fit.information[i, i] > 0.0]
+    """Return what the log tells of the parameters that it does not, or hardly, tell alone."""
+    size = np.sqrt(np.diag(fit.covariance))
+    with np.errstate(invalid="ignore"):
+        tied = np.abs(fit.covariance / np.outer(size, size)) > _TIED
+    index = [
+        i
+        for i, entry in enumerate(fit.estimates)
+        if fit.information[i, i] > 0.0 and (any(entry is other for other in unknown) or tied[i].sum() > 1)
+    ]
     if len(index) < 2:
         return ()
     others = [i for i in range(len(fit.estimates)) if i not in index]
@@ -177,7 +197,8 @@ def _combinations(fit: Fit, unknown: Sequence[Estimate]) -> tuple[Combination, .
         total = float(np.sum(np.abs(weights)))
         spread = 1.0 / np.sqrt(max(strength, 1e-300)) / total
         chosen = [k for k in range(len(index)) if abs(weights[k]) > 0.05 * np.max(np.abs(weights))]
-        if spread > _WEAK or len(chosen) < 2:
+        alone = min(fit.estimates[index[k]].spread for k in chosen)
+        if spread > min(_WEAK, 0.5 * alone) or len(chosen) < 2:
             continue
         found.append(_named([fit.estimates[index[k]] for k in chosen], weights[chosen] / total, spread))
     return tuple(found)
