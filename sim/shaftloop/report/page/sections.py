@@ -13,6 +13,7 @@ from shaftloop.answers.modes import find_line_modes
 from shaftloop.answers.point import named_loops
 from shaftloop.answers.run import RunAnswer, find_run
 from shaftloop.answers.show import find_bench
+from shaftloop.answers.sizing import find_sizes
 from shaftloop.answers.uncertainty import find_uncertainty
 from shaftloop.errors import CostError, ScenarioError, ShaftloopError, SimulationError
 from shaftloop.report.canvas import Picture
@@ -27,6 +28,7 @@ from shaftloop.report.run import judged as ratings
 from shaftloop.report.run import room as run
 from shaftloop.report.run.tables import CAUTIONS, end_caution
 from shaftloop.report.show import room as bench
+from shaftloop.report.size import room as size
 from shaftloop.report.study import room as study
 from shaftloop.report.terminal import Piece
 from shaftloop.report.uncertainty import room as uncertainty
@@ -122,6 +124,14 @@ SECTIONS = (
         run.pictures,
         ratings.judgements,
         dangers=_run_dangers,
+    ),
+    Section(
+        "parts",
+        "Does every part stand the sequence?",
+        # With faults it would run them all twice: they have a section of their own.
+        lambda a: find_sizes(a.scenario, faults=False, watch=a.watch),
+        size.verdict,
+        size.details,
     ),
     Section(
         "margins",
