@@ -68,7 +68,7 @@ def _lead(every: Sequence[Judgement], failing: Sequence[Judgement], found: Seque
     if not every and len(found) == 1:
         return next(iter(found[0].sentences))
     if not every:
-        return "Not judged: nothing is expected of the bench, and no part states a rating; add an [[expect]]."
+        return "Not judged: nothing that was asked here has a bound; ask more sections, or add an [[expect]]."
     if failing:
         verb = "does" if len(failing) == 1 else "do"
         return f"No: {len(failing)} of {len(every)} demands {verb} not hold. First: {failing[0].words}."
