@@ -23,6 +23,7 @@ References
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Annotated, Literal
 
 from shaftloop_models.compiled import equation
@@ -36,6 +37,7 @@ __all__ = [
     "cosine",
     "declare_cogging",
     "declare_ripple",
+    "potential_energy",
 ]
 
 _TWO_OVER_PI = 0.6366197723675814
@@ -222,6 +224,22 @@ def declare_cogging(
     meter = net.meter(
         f"{name}.cogging", "energy that cogging gives to the rotor", [(1.0, torque, node.speed)]
     )
-    field = net.potential(angle, [(float(o.order), o.amplitude, o.phase) for o in orders])
+    stored = [(float(o.order), o.amplitude, o.phase) for o in orders]
+    field = net.potential(angle, partial(potential_energy, stored))
     net.balance(f"{name}.cogging", [], [meter], [], [(1.0, field, ONE)])
     return torque
+
+
+def potential_energy(orders: Sequence[tuple[float, float, float]], angles: Sequence[float]) -> float:
+    """Return the energy stored at an angle θ, ``−Σ amplitude/order·sin(order·θ + phase)`` [J].
+
+    Parameters
+    ----------
+    orders : sequence of (float, float, float)
+        Order, amplitude of the torque [N m], phase [rad].
+    angles : sequence of float
+        The line's angle, then the twists that are subtracted from it. [rad]
+    """
+    line, *twists = angles
+    angle = line - sum(twists)
+    return -math.fsum(a / n * math.sin(n * angle + phase) for n, a, phase in orders)

@@ -18,9 +18,10 @@ References
 from dataclasses import dataclass
 from typing import Annotated
 
+from shaftloop_models.network import ONE, Network, PowerKind, Ref
 from shaftloop_models.parameters import ParameterError, Quantity
 
-__all__ = ["Inverter"]
+__all__ = ["Inverter", "declare_inverter"]
 
 
 @dataclass(frozen=True)
@@ -61,3 +62,41 @@ class Inverter:
                 f"continuous_current {rest:g} A is not below current_limit {current_limit:g} A, which "
                 "then is the only limit; lower it, or leave it and overload_time out",
             )
+
+
+def declare_inverter(
+    net: Network,
+    name: str,
+    inverter: Inverter,
+    electrical: list[tuple[float, Ref, Ref]],
+    currents: tuple[Ref, Ref],
+) -> tuple[int, int]:
+    """Add the meters of link and terminals and return them; they are one where the inverter has no loss.
+
+    Parameters
+    ----------
+    net : Network
+        Equations to extend.
+    name : str
+        Of the machine.
+    inverter : Inverter
+        Parameters.
+    electrical : list of (float, Ref, Ref)
+        Power into the machine as a sum of products. [W]
+    currents : tuple of Ref
+        In d and q. [A]
+    """
+    if not (inverter.constant or inverter.proportional or inverter.quadratic):
+        link = net.meter(f"{name}.link", "energy taken from the DC link", electrical)
+        return link, link
+    loss = [(inverter.constant, net.powered, ONE)] if inverter.constant else []
+    if inverter.quadratic:
+        loss += [(inverter.quadratic, i, i) for i in currents]
+    link = net.meter(f"{name}.link", "energy taken from the DC link", electrical + loss)
+    switching = net.meter(f"{name}.inverter", "inverter loss", loss)
+    if inverter.proportional:
+        for meter in (link, switching):
+            net.power(meter, PowerKind.AMPLITUDE, inverter.proportional, *currents)
+    terminals = net.meter(f"{name}.electrical", "energy into the machine terminals", electrical)
+    net.balance(f"{name}.inverter", [link], [terminals], [switching], [])
+    return link, terminals

@@ -8,7 +8,6 @@ Every meter is the integral of a sum of powers, each a product of two quantities
 none is computed from other meters: a forgotten entry shows as an energy that does not close.
 """
 
-import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum
@@ -137,22 +136,12 @@ class Balance:
 
 @dataclass(frozen=True)
 class Potential:
-    """Energy that depends on an angle θ: ``−Σ amplitude/order·sin(order·θ + phase)`` [J]."""
+    """Energy that is no sum of products of states."""
 
-    angle: tuple[Ref, ...]
-    """The line's angle, then the twists that are subtracted from it."""
-    orders: tuple[tuple[float, float, float], ...]
-    """(order, amplitude of the torque [N m], phase [rad])."""
-
-    def energy(self, angle: float) -> float:
-        """Return the energy stored at an angle [J].
-
-        Parameters
-        ----------
-        angle : float
-            [rad]
-        """
-        return -math.fsum(a / n * math.sin(n * angle + phase) for n, a, phase in self.orders)
+    reads: tuple[Ref, ...]
+    """States."""
+    energy: Callable[[Sequence[float]], float]
+    """Takes what is read and returns the energy [J]."""
 
 
 @dataclass(frozen=True)
@@ -250,9 +239,9 @@ class Network:
         self.asides.append(name)
         return Ref("aside", len(self.asides) - 1)
 
-    def potential(self, angle: tuple[Ref, ...], orders: Sequence[tuple[float, float, float]]) -> Ref:
-        """Add an energy that depends on an angle, for a balance, and return its handle."""
-        self.potentials.append(Potential(angle, tuple(orders)))
+    def potential(self, reads: Sequence[Ref], energy: Callable[[Sequence[float]], float]) -> Ref:
+        """Add an energy as a function of states, for a balance, and return its handle."""
+        self.potentials.append(Potential(tuple(reads), energy))
         return Ref("potential", len(self.potentials) - 1)
 
     def meter(
@@ -299,8 +288,7 @@ class Network:
             return sum(weight * state[part.index] for part, weight in form.items())
         if ref.kind == "potential":
             potential = self.potentials[ref.index]
-            line, *twists = (state[part.index] for part in potential.angle)
-            return potential.energy(line - sum(twists))
+            return potential.energy([state[part.index] for part in potential.reads])
         return 1.0 if ref.kind == "one" else state[ref.index]
 
     def balance(

@@ -30,9 +30,9 @@ from shaftloop_models.compiled import equation
 from shaftloop_models.drag import Drag, coulomb_torque, declare_drag
 from shaftloop_models.harmonics import Cogging, Ripple, check_machine, declare_cogging, declare_ripple
 from shaftloop_models.heat import Heat, Warmth, declare_warmth
-from shaftloop_models.inverter import Inverter
+from shaftloop_models.inverter import Inverter, declare_inverter
 from shaftloop_models.line import Element, Inertia
-from shaftloop_models.network import ONE, Network, Node, OwnKind, PowerKind, Ref, TermKind
+from shaftloop_models.network import Network, Node, OwnKind, Ref, TermKind
 from shaftloop_models.parameters import Clock, Number, Quantity
 from shaftloop_models.part import Machine, part_kind
 from shaftloop_models.pm_currents import (
@@ -254,7 +254,7 @@ def declare_pm_machine(net: Network, machine: PmMachine, node: Node, angle: tupl
         torque.append((1.0, more[3]))
     for weight, source in torque:
         net.torque(node, source, weight)
-    link, terminals = _declare_inverter(net, machine, electrical, (current_d, current_q))
+    link, terminals = declare_inverter(net, name, machine.inverter, electrical, (current_d, current_q))
     windings = net.meter(f"{name}.copper", "copper loss", copper)
     airgap = net.meter(f"{name}.airgap", "air-gap energy", [(w, q, speed) for w, q in torque])
     magnetic = [(0.75 * ld, current_d, current_d), (0.75 * lq, current_q, current_q)]
@@ -266,27 +266,6 @@ def declare_pm_machine(net: Network, machine: PmMachine, node: Node, angle: tupl
         squares = [(1.0, current, current) for current in (current_d, current_q)]
         squared = net.meter(f"{name}.squared_current", "integral of the squared current", squares)
     return PmPorts(current_d, current_q, voltage_d, voltage_q, tuple(torque), link, warmths, squared)
-
-
-def _declare_inverter(
-    net: Network, machine: PmMachine, electrical: list[tuple[float, Ref, Ref]], currents: tuple[Ref, Ref]
-) -> tuple[int, int]:
-    """Add the meters of link and terminals; they are one where the inverter has no loss."""
-    inverter = machine.inverter
-    if not (inverter.constant or inverter.proportional or inverter.quadratic):
-        link = net.meter(f"{machine.name}.link", "energy taken from the DC link", electrical)
-        return link, link
-    loss = [(inverter.constant, net.powered, ONE)] if inverter.constant else []
-    if inverter.quadratic:
-        loss += [(inverter.quadratic, i, i) for i in currents]
-    link = net.meter(f"{machine.name}.link", "energy taken from the DC link", electrical + loss)
-    switching = net.meter(f"{machine.name}.inverter", "inverter loss", loss)
-    if inverter.proportional:
-        for meter in (link, switching):
-            net.power(meter, PowerKind.AMPLITUDE, inverter.proportional, *currents)
-    terminals = net.meter(f"{machine.name}.electrical", "energy into the machine terminals", electrical)
-    net.balance(f"{machine.name}.inverter", [link], [terminals], [switching], [])
-    return link, terminals
 
 
 def _loaded_iron(x: Any, p: Any, y: Any) -> None:

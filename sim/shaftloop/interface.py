@@ -175,7 +175,8 @@ class TestBench:
         SimulationError
             Where a limit prevents the operating point.
         """
-        names = named_loops(self.scenario.description, loops, "there are no margins")
+        needs = "there are no margins" if everywhere or vary or inject or at else ""
+        names = named_loops(self.scenario.description, loops, needs)
         check_point(self.scenario.description, speed, torque)
         varied = None if vary is None else read_range(vary)
         found = find_margins(

@@ -169,7 +169,7 @@ def test_kinds_of_terms_that_no_kernel_evaluates_are_refused() -> None:
     term = network.terms[0]
     for wrong, message in (
         (replace(term, kind=99), "no kernel evaluates terms of kind 99: make it an OwnKind"),  # type: ignore[arg-type]
-        (replace(term, reads=(Ref("signal", 0),)), "reads .*: terms read states only"),
+        (replace(term, reads=(Ref("signal", 0),)), "reads .*: it may read state only"),
     ):
         network.terms[0] = wrong
         with pytest.raises(ValueError, match=message):

@@ -1,14 +1,26 @@
 """A network evaluated in plain Python: derivatives, terms, powers and energy balances at one state.
 
-It shares no code with the compiled engine or with the equations of the parts, so it serves as an oracle
-for both. Import it as ``from evaluate import ...`` with this folder on the path.
+It shares no code with the compiled engine or, but for what parts bring along, with their equations, so it
+serves as an oracle for both. Import it as ``from evaluate import ...`` with this folder on the path.
 """
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
-from shaftloop_models.network import Balance, Network, OwnKind, Power, PowerKind, Ref, Term, TermKind
+from shaftloop_models.harmonics import potential_energy
+from shaftloop_models.network import (
+    Balance,
+    Network,
+    OwnKind,
+    Potential,
+    Power,
+    PowerKind,
+    Ref,
+    Term,
+    TermKind,
+)
 
 __all__ = ["Evaluation", "Residual", "balance_residuals", "evaluate"]
 
@@ -62,9 +74,7 @@ def evaluate(net: Network, state: Sequence[float], held: Sequence[float] = ()) -
     for term in (*net.terms, *net.terms):
         values |= zip(term.outputs, _outputs(term, [values[ref] for ref in term.reads]), strict=True)
     for i, potential in enumerate(net.potentials):
-        angle = values[potential.angle[0]] - math.fsum(values[ref] for ref in potential.angle[1:])
-        stored = [a / n * math.sin(n * angle + phase) for n, a, phase in potential.orders]
-        values[Ref("potential", i)] = -math.fsum(stored)
+        values[Ref("potential", i)] = _stored(potential, [values[ref] for ref in potential.reads])
     rows: list[list[float]] = [[] for _ in net.states]
     for row, source, coefficient in net.linear:
         rows[row].append(coefficient * values[source])
@@ -97,12 +107,32 @@ def _rate(net: Network, ref: Ref, at: Evaluation) -> float:
     if ref.kind == "one":
         return 0.0
     if ref.kind == "potential":
-        line, *twists = net.potentials[ref.index].angle
-        angle = at.values[line] - math.fsum(at.values[twist] for twist in twists)
-        turning = _rate(net, line, at) - math.fsum(_rate(net, twist, at) for twist in twists)
-        orders = net.potentials[ref.index].orders
-        return -turning * math.fsum(a * math.cos(n * angle + phase) for n, a, phase in orders)
+        potential = net.potentials[ref.index]
+        now = [at.values[read] for read in potential.reads]
+        rates = [_rate(net, read, at) for read in potential.reads]
+        if (orders := _cogging(potential)) is not None:
+            angle, turning = now[0] - math.fsum(now[1:]), rates[0] - math.fsum(rates[1:])
+            return -turning * math.fsum(a * math.cos(n * angle + phase) for n, a, phase in orders)
+        time = 1e-5 * math.hypot(*now) / max(math.hypot(*rates), 1e-200)
+        later, before = (
+            potential.energy([x + sign * time * rate for x, rate in zip(now, rates, strict=True)])
+            for sign in (1.0, -1.0)
+        )
+        return (later - before) / (2.0 * time) if time > 0.0 else 0.0
     raise ValueError(f"stored energy must be made of states, not of a quantity of kind {ref.kind}")
+
+
+def _cogging(potential: Potential) -> list[tuple[float, float, float]] | None:
+    """Return the orders of an energy of cogging, which has an oracle of its own."""
+    energy = potential.energy
+    return energy.args[0] if isinstance(energy, partial) and energy.func is potential_energy else None
+
+
+def _stored(potential: Potential, values: list[float]) -> float:
+    if (orders := _cogging(potential)) is None:
+        return potential.energy(values)
+    angle = values[0] - math.fsum(values[1:])
+    return -math.fsum(a / n * math.sin(n * angle + phase) for n, a, phase in orders)
 
 
 def _outputs(term: Term, inputs: list[float]) -> tuple[float, ...]:

@@ -118,7 +118,7 @@ class _Piece:
 def _of_windings(balance: Balance, bench: Bench) -> bool:
     """Return whether an element is the inside of a machine; a magnet's pull over the angle is no store."""
     machine, _, inside = balance.element.partition(".")
-    return machine in bench.machines and bool(inside) and all(a.kind == "state" for _, a, _ in balance.stored)
+    return machine in bench.machines and bool(inside and balance.incoming)
 
 
 def _coasting(drags: Drags, inertia: float, speed: float) -> float | None:

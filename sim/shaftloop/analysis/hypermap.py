@@ -56,6 +56,10 @@ _RELATIVE_STEP = 1e-3
 _LONGEST_HYPERPERIOD = 0.05
 
 
+class _Diverged(SimulationError):
+    """The bench left the finite range."""
+
+
 class HyperMap:
     """A smooth bench at constant set-points.
 
@@ -166,6 +170,12 @@ class HyperMap:
 
     def _fixed(self, state: Array) -> Array | None:
         """Return the state near one that a hyperperiod maps to itself, nothing where Newton finds none."""
+        try:
+            return self._newton(state)
+        except _Diverged:  # a step may leave what the bench can run from
+            return None
+
+    def _newton(self, state: Array) -> Array | None:
         scale = self._steps / _RELATIVE_STEP
         residual, last = np.inf, 0.0
         for _ in range(_MOST_STEPS):
@@ -365,7 +375,7 @@ class HyperMap:
         status, place = self.run.stretch(state, Position(*where), to)
         if status != REACHED:
             loops = " and ".join(self.bench.loops) or "the machines"
-            raise SimulationError(
+            raise _Diverged(
                 "the bench is unstable: it diverges within one hyperperiod", f"lower the gains of {loops}"
             )
         return place.tick, place.instant, place.gap

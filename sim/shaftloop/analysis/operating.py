@@ -47,7 +47,13 @@ def operating_point(bench: Bench, speed: float | None = None, torque: float | No
         best[speed_loop.parameters.name] = speed
     if torque is not None and torque_loop is not None:
         best[torque_loop.parameters.name] = torque
-    held_speed = best.get(speed_loop.parameters.name, 0.0) if speed_loop else (speed or 0.0)
+    if speed_loop is None:
+        own = [
+            kept for kept in (machine.own_speed() for machine in bench.machines.values()) if kept is not None
+        ]
+        held_speed = next(iter(own), 0.0) if speed is None else speed
+    else:
+        held_speed = best.get(speed_loop.parameters.name, 0.0)
     held_torque = best.get(torque_loop.parameters.name, 0.0) if torque_loop else 0.0
     return OperatingPoint(best, held_speed, held_torque)
 

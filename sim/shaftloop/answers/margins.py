@@ -10,8 +10,11 @@ from shaftloop.analysis.cost import shared
 from shaftloop.analysis.delay import DelayMargin, delay_margin
 from shaftloop.analysis.freerunning import sweep_note
 from shaftloop.analysis.handover import closed_state_space, opened_state_space
+from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.injection import Measured, measure_response
+from shaftloop.analysis.limits import held_state
 from shaftloop.analysis.margins import Margins
+from shaftloop.analysis.operating import OperatingPoint, operating_point
 from shaftloop.analysis.poles import Pole, closed_poles
 from shaftloop.analysis.sineresponse import AtFrequency, at_frequency, check_frequency
 from shaftloop.analysis.stepresponse import StepResponse
@@ -35,7 +38,7 @@ from shaftloop.studies.vary import Demand, Range, Variation, vary
 if TYPE_CHECKING:
     import control
 
-__all__ = ["FREE", "LoopAnswer", "MarginsAnswer", "find_margins", "with_injection"]
+__all__ = ["FREE", "LoopAnswer", "Loopless", "MarginsAnswer", "find_margins", "with_injection"]
 
 FREE = "nothing holds the speed, no loop and no drag: loops are judged without the motion of the whole line"
 """What is said of a free line."""
@@ -80,6 +83,15 @@ class LoopAnswer:
 
 
 @dataclass(frozen=True)
+class Loopless:
+    """Where a bench without a loop was looked at."""
+
+    point: OperatingPoint
+    hyperperiod: float
+    """[s]"""
+
+
+@dataclass(frozen=True)
 class MarginsAnswer(Answer):
     """All that was found for the loops of a bench."""
 
@@ -89,6 +101,8 @@ class MarginsAnswer(Answer):
     variation: Variation | None = None
     poles: tuple[Pole, ...] = ()
     """Of the closed bench, at the phases of free-running clocks that are worst for the first loop."""
+    loopless: Loopless | None = None
+    """Where the bench has no loop, so that poles are all there is."""
 
     @property
     def figures(self) -> dict[str, Figure]:
@@ -146,14 +160,14 @@ def find_margins(
     at: Sequence[float] = (),
     watch: Watch = unwatched,
 ) -> MarginsAnswer:
-    """Return stability and margins of loops.
+    """Return stability and margins of loops, of a bench without a loop its poles.
 
     Parameters
     ----------
     scenario : Scenario
         As read.
     demand : Demand
-        Which loops, and at which operating point.
+        Which loops, none where the bench has none, and at which operating point.
     everywhere : bool
         Also the worst case over the operating range.
     varied : Range, optional
@@ -173,6 +187,11 @@ def find_margins(
     rates = {loop.name: float(loop.rate) for loop in scenario.description.loop}
     for name, frequency in product(demand.loops, at):
         check_frequency(frequency, rates[name], f"loop {name}")
+    if not demand.loops:
+        bench = HyperMap(scenario.description)
+        point = operating_point(bench.bench, demand.speed, demand.torque)
+        poles = closed_poles(bench, held_state(bench, point))
+        return MarginsAnswer(scenario, {}, poles=poles, loopless=Loopless(point, bench.hyperperiod))
     variation = None
     if varied is not None:
         with watch("varying") as progress:

@@ -9,6 +9,9 @@ from shaftloop.scenario.fields import nearest, shown
 
 __all__ = ["check_point", "named_loops"]
 
+_NO_MARGINS = "there are no margins"
+"""What a bench without a loop lacks where its poles alone will do."""
+
 
 def named_loops(
     description: Description, wanted: Sequence[str], purpose: str, word: str = "loop"
@@ -22,7 +25,7 @@ def named_loops(
     wanted : sequence of str
         Names; empty for all.
     purpose : str
-        What a bench without a loop lacks, e.g. ``there are no margins``.
+        What a bench without a loop lacks, e.g. ``there is nothing to tune``; empty where it will do.
     word : str
         What a message begins with, e.g. ``--loop``.
 
@@ -33,8 +36,10 @@ def named_loops(
     """
     loops = {entry.name: entry for entry in description.loop}
     names = tuple(name for name, entry in loops.items() if entry.limiter_of is None)
+    if not names and not wanted and not purpose:
+        return ()
     if not names:
-        raise ScenarioError([f"the scenario has no loop, so {purpose}; add a [[loop]]"])
+        raise ScenarioError([f"the scenario has no loop, so {purpose or _NO_MARGINS}; add a [[loop]]"])
     for name in wanted:
         if name not in loops:
             known = ", ".join(names)
@@ -43,7 +48,7 @@ def named_loops(
         if main is not None:
             raise ScenarioError(
                 [
-                    f"{word} {name}: a limiter acts beyond its limit speed only, so {purpose} "
+                    f"{word} {name}: a limiter acts beyond its limit speed only, so {purpose or _NO_MARGINS} "
                     f"here; ask for the loop it limits: {word} {main}"
                 ]
             )

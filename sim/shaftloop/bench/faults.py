@@ -85,7 +85,8 @@ def _sampled(bench: Bench, fault: Fault, entry: stated.Fault, unwritten: int) ->
         machine = bench.machines[entry.on]
         words = [(machine.control_task, rows.KIND, at.IDLE), *_cut(tasks, machine.terminals[0], unwritten)]
         return replace(fault, words=tuple(words), shows=tuple((slot, 0.0) for slot in machine.terminals))
-    slot = part.command_slot if entry.kind in ("torque_off", "command_stuck") else part.reading_slot
+    slots = {"torque_off": "torque_slot", "command_stuck": "command_slot"}
+    slot = getattr(part, slots.get(entry.kind, "reading_slot"))
     shows = {"torque_off": 0.0, "zero": 0.0, "full_scale": part.parameters.range}.get(entry.kind)
     return replace(
         fault, words=tuple(_cut(tasks, slot, unwritten)), shows=() if shows is None else ((slot, shows),)

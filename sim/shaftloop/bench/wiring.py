@@ -71,6 +71,7 @@ class Wiring:
         equation: Equation,
         slots: tuple[int, Sequence[int], Sequence[int]],
         numbers: Sequence[float],
+        watched: tuple[int, int] = (-1, 0),
     ) -> int:
         """Add a task whose equation a part brings along and return its number.
 
@@ -89,13 +90,17 @@ class Wiring:
             are written: results and what is remembered.
         numbers : sequence of float
             Parameters of the equation.
+        watched : tuple of int
+            First slot of limits that the task keeps to (`bench.parts.ratings.watch`) and their number. Behind
+            what goes to slots the equation writes, for each, its size (of currents and voltages the
+            square) and 1 where that is at the limit.
         """
         command, reads, writes = slots
-        a = (*OwnWords(address_of(equation), command, len(reads), len(writes)), *reads, *writes)
+        a = (*OwnWords(address_of(equation), command, len(reads), len(writes), *watched), *reads, *writes)
         if len(a) >= at.TASK_WIDTH or len(numbers) > at.TASK_WIDTH:
             raise ValueError(
                 f"task {name} has {len(reads) + len(writes)} slots and {len(numbers)} numbers; allowed: "
-                f"{at.TASK_WIDTH - 5} slots and {at.TASK_WIDTH} numbers"
+                f"{at.TASK_WIDTH - 1 - len(OwnWords._fields)} slots and {at.TASK_WIDTH} numbers"
             )
         return self.add(Task(name, at.OWN, clock.period, clock.phase, priority, a, tuple(numbers)))
 

@@ -40,10 +40,10 @@ def margins(  # noqa: PLR0913  (one argument per option)
 ) -> None:
     """Show stability and margins of the loops of SCENARIO, a file or the name of a shipped one.
 
-    Each loop is opened at its actuator command with all others closed. An unstable bench is a result
-    (stable = false); only a limit that prevents the operating point is an error. Writes margins.json and the
-    pictures bode and nyquist of each loop, poles, step and vary into ./shaftloop-out/<scenario>/. With
-    --json nothing is written unless --out is given.
+    Each loop is opened at its actuator command with all others closed; of a bench without a loop the poles
+    are shown. An unstable bench is a result (stable = false); only a limit that prevents the operating point
+    is an error. Writes margins.json and the pictures bode and nyquist of each loop, poles, step and vary into
+    ./shaftloop-out/<scenario>/. With --json nothing is written unless --out is given.
     """
     scenario = request.read()
     from shaftloop.analysis.interference import read_speed
@@ -54,9 +54,8 @@ def margins(  # noqa: PLR0913  (one argument per option)
     from shaftloop.report.terminal import Progress
     from shaftloop.studies.vary import Demand, read_range
 
-    names = named_loops(
-        scenario.description, () if loop is None else (loop,), "there are no margins", "--loop"
-    )
+    needs = "there are no margins" if with_map or varied or inject or at else ""
+    names = named_loops(scenario.description, () if loop is None else (loop,), needs, "--loop")
     wanted = read_range(varied) if varied is not None else None
     demand = Demand(
         names,

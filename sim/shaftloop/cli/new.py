@@ -43,13 +43,34 @@ def _options(command: Any) -> Any:
     return command
 
 
+_BARE = re.compile(r"\d+(\.\d*)?|\.\d+")
+_PLATE = (
+    _Question("power", "W", "", "1 W", "10 MW", ""),
+    _Question("speed", "rad/s", "", "10 rpm", "200000 rpm", ""),
+    _Question("voltage", "V", "", "10 V", "1000 V", ""),
+    _Question("frequency", "Hz", "", "1 Hz", "2 kHz", ""),
+    _Question("power factor", "1", "", "0.1", "0.99", ""),
+    _Question("efficiency", "1", "", "0.1", "0.99", ""),
+    _Question("pull-out ratio", "1", "", "1.1", "10", ""),
+)
+"""What stands on the name plate of an induction machine, in the order in which it is stated."""
+
+
 @click.command()
 @click.argument("name")
 @_options
-def new(name: str, **answers: str | None) -> None:
+@click.option(
+    "--name-plate",
+    "plate",
+    metavar="LIST",
+    help="Write a part file instead, of an induction machine: power, speed, voltage between lines, "
+    "frequency, power factor, efficiency and pull-out ratio, e.g. "
+    '"7.5 kW, 1455 rpm, 400 V, 50 Hz, 0.85, 0.88, 2.8".',
+)
+def new(name: str, plate: str | None, **answers: str | None) -> None:
     """Write a first scenario NAME.toml, with a comment beside every estimate.
 
-    Asks for what no option states where somebody is there to answer.
+    Asks for what no option states where somebody is there to answer. With --name-plate NAME.toml is a part.
     """
     from shaftloop.report.files import write_text
     from shaftloop.report.terminal import print_answer, print_line
@@ -62,6 +83,9 @@ def new(name: str, **answers: str | None) -> None:
     file = Path(f"{stem}.toml")
     if file.exists():
         raise ScenarioError([f"{file}: is there already; choose another name, or move it away"])
+    if plate is not None:
+        _write_part(file, plate, answers)
+        return
     if sys.stdin.isatty() and sys.stdout.isatty():
         for question in _QUESTIONS:
             if answers[question.option] is None:
@@ -91,7 +115,39 @@ def new(name: str, **answers: str | None) -> None:
         print_line(f"shaftloop {verb} {file}: {why}")
 
 
-def _read(question: _Question, text: str) -> Any:
+def _write_part(file: Path, text: str, answers: dict[str, str | None]) -> None:
+    """Write the part file of an induction machine from the text of its name plate."""
+    from shaftloop.report.files import write_text
+    from shaftloop.report.terminal import print_answer, print_line
+    from shaftloop.scenario.plate import plate_text
+    from shaftloop_models.name_plate import NamePlate, NamePlateError, estimate
+
+    if extra := [name for name, value in answers.items() if value is not None and name != "inertia"]:
+        raise click.UsageError(f"--{extra[0]} does not go with --name-plate; only --inertia does")
+    words = [word.strip() for word in text.split(",")]
+    if len(words) != len(_PLATE):
+        order = ", ".join(question.option for question in _PLATE)
+        raise click.BadParameter(
+            f"{len(words)} values where {len(_PLATE)} are due: {order}; decimals have a point",
+            param_hint="--name-plate",
+        )
+    stated = NamePlate(*(_read(q, w, "--name-plate") for q, w in zip(_PLATE, words, strict=True)))
+    inertia = _read(_QUESTIONS[2], answers["inertia"] or "")
+    try:
+        found = estimate(stated)
+    except NamePlateError as error:
+        raise click.BadParameter(str(error), param_hint="--name-plate") from None
+    write_text(file, plate_text(stated, found, inertia))
+    print_answer(
+        [
+            f"{file} is an induction machine of {found.torque:.4g} N m that pulls out at "
+            f"{stated.pull_out:g} times that. What its name plate does not tell is marked as assumed."
+        ]
+    )
+    print_line(f'in a scenario: [[line]] with from = "{file}" and a name')
+
+
+def _read(question: _Question, text: str, hint: str = "") -> Any:
     """Return an answer in SI units, nothing where there is none."""
     from shaftloop.scenario.units import UnitError, read_quantity
 
@@ -99,13 +155,16 @@ def _read(question: _Question, text: str) -> Any:
         return None
     try:
         value, least, most = (
-            float(read_quantity(each, (question.unit,))[0]) for each in (text, question.least, question.most)
+            float(each)
+            if question.unit == "1" and _BARE.fullmatch(each)
+            else float(read_quantity(each, (question.unit,))[0])
+            for each in (text, question.least, question.most)
         )
     except UnitError as error:
-        raise click.BadParameter(f"{text}: {error}", param_hint=f"--{question.option}") from None
+        raise click.BadParameter(f"{text}: {error}", param_hint=hint or f"--{question.option}") from None
     if not least <= value <= most:
         raise click.BadParameter(
-            f"{text} is out of range; allowed: {question.least} to {question.most}",
-            param_hint=f"--{question.option}",
+            f"{question.option} {text} is out of range; allowed: {question.least} to {question.most}",
+            param_hint=hint or f"--{question.option}",
         )
     return value

@@ -167,7 +167,8 @@ def _add_terms(sections: _Sections, model: Model) -> None:
                 )
         elif term.kind not in TERMS:
             raise ValueError(f"no kernel evaluates terms of kind {term.kind!r}: make it an OwnKind")
-        allowed = LINK_KINDS_READ if term.kind in LINK_KINDS else {"state"}
+        allowed = frozenset({"state", "held"} if isinstance(term.kind, OwnKind) else {"state"})
+        allowed = LINK_KINDS_READ if term.kind in LINK_KINDS else allowed
         if any(ref.kind not in allowed for ref in term.reads):
             kinds = " and ".join(sorted(allowed))
             raise ValueError(f"a term of kind {term.kind!r} reads {term.reads}: it may read {kinds} only")

@@ -17,9 +17,11 @@ from shaftloop.engine.cache import helper, kernel, routine
 from shaftloop.engine.linkterms import evaluate_link
 from shaftloop.engine.meters import integrate_meters, keep_peaks
 from shaftloop.engine.noise import add_noise
+from shaftloop.engine.products import padded
 from shaftloop.engine.recorder import flush, record_row
 from shaftloop.engine.steppers import copy_slots, etd4_step, rk4_step, set_held, set_z
 from shaftloop.engine.tasks import run_task
+from shaftloop.engine.terms import evaluate_terms
 from shaftloop.engine.types import Floats, Ints
 from shaftloop.engine.views import (
     abreast,
@@ -191,6 +193,10 @@ def probe(it: Ints, numbers: tuple[Floats, Floats, Ints], s: Floats, w: Floats, 
 def _cross(it: Ints, ft: Floats, et: Floats, s: Floats, w: Floats, gap: int, z: int, metered: bool) -> int:
     """Take the plant across a gap from z and return where z lies at its end."""
     set_held(it, s, w, z)
+    if it[at.OWNS] > 0:  # they may read held inputs, which tasks have changed
+        set_held(it, s, w, it[at.BASE] + padded(it[at.N]) - it[at.R])
+        set_held(it, s, w, it[at.ZC])
+        evaluate_terms(it, ft, w, z)
     if it[at.LINKS] > 0:
         evaluate_link(it, ft, w, z)
     for _ in range(it[it[at.GAP_INT] + 2 * gap + 1]):

@@ -2,7 +2,7 @@
 
 ``z = [C·x, x, u, N, 1, ...]``: the signals (linear forms of the states that are in use, padded to four), the
 states, the held inputs, the outputs of the nonlinear terms, the constant, and results of terms
-that drive no state. Terms read states.
+that drive no state. Terms read states, those that parts bring along held inputs too.
 """
 
 from dataclasses import dataclass

@@ -348,6 +348,8 @@ class OwnWords(NamedTuple):
     command: int  # of a machine, -1 for none
     reads: int  # number of slots
     writes: int
+    watch: int  # of its limits, one behind the other
+    watches: int  # number of limits
 
 
 KIND = 0
@@ -368,4 +370,4 @@ COMPARE, COMPARE_NUMBERS = CompareWords(*range(1, 5)), CompareNumbers(*range(5))
 WRAP, WRAP_NUMBERS = WrapWords(1), WrapNumbers(0)
 PATH = PathWords(*range(1, 9))
 DAMPING, DAMPING_NUMBERS = DampingWords(*range(1, 6)), DampingNumbers(0)
-OWN = OwnWords(*range(1, 5))
+OWN = OwnWords(*range(1, 7))

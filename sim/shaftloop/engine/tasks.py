@@ -121,7 +121,10 @@ def _damping(it: Ints, p: Floats, u: Floats, a: int, f: int) -> None:
 
 @helper
 def _own(it: Ints, p: Floats, u: Floats, a: int, f: int, tick: int) -> None:
-    """Run the equation of a part: it reads the command, as a trip leaves it, and slots; writes slots."""
+    """Run the equation of a part: it reads the command, as a trip leaves it, and slots; writes slots.
+
+    Behind what goes to slots it writes, for every limit that is watched, its size and 1 where that is at it.
+    """
     command, count, results = it[a + OWN.command], it[a + OWN.reads], it[a + OWN.writes]
     x, reads = room(), a + 1 + len(OWN)
     if command >= 0:
@@ -136,6 +139,9 @@ def _own(it: Ints, p: Floats, u: Floats, a: int, f: int, tick: int) -> None:
     call_at(it[a + OWN.address], x)
     for i in range(results):
         u[it[writes + i]] = x[2 * ROOM + i]
+    for i in range(it[a + OWN.watches]):
+        found = 2 * ROOM + results + 2 * i
+        note_limit(u, it[a + OWN.watch] + 4 * i, x[found], x[found + 1] > 0.0, tick)
 
 
 @helper

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from shaftloop.cautions import cautions
 
-__all__ = ["FirstBench", "first_scenario"]
+__all__ = ["FirstBench", "first_scenario", "similar_inertia"]
 
 _SIMILAR = (100.0, 0.03)
 """Torque and inertia of the machine to which all others are similar. [N m], [kg m^2]"""
@@ -47,8 +47,7 @@ class FirstBench:
     @property
     def rotor(self) -> float:
         """Inertia of each machine; torque goes with the size cubed, inertia with its fifth power [kg m^2]."""
-        torque, inertia = _SIMILAR
-        return self.inertia or _rounded(inertia * (self.torque / torque) ** (5.0 / 3.0))
+        return self.inertia or similar_inertia(self.torque)
 
     @property
     def range(self) -> float:
@@ -90,6 +89,18 @@ class FirstBench:
     def speed_bandwidth(self) -> float:
         """Bandwidth of the speed loop, well below the first mode [rad/s]."""
         return min(0.06 * 2.0 * math.pi * self.mode, 0.08 * self.rate / 8.0)
+
+
+def similar_inertia(torque: float) -> float:
+    """Return the inertia of a machine that is similar to others [kg m^2].
+
+    Parameters
+    ----------
+    torque : float
+        Its rated torque. [N m]
+    """
+    known, inertia = _SIMILAR
+    return _rounded(inertia * (torque / known) ** (5.0 / 3.0))
 
 
 def first_scenario(name: str, bench: FirstBench) -> str:

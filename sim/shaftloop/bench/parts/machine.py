@@ -9,14 +9,16 @@ from typing import TypeVar
 from shaftloop.bench.parts.limits import Violation
 from shaftloop.bench.parts.part import FASTER, BenchPart, Ideal, Site
 from shaftloop.bench.wiring import Wiring
+from shaftloop.engine.heat import Budget
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Channel
 from shaftloop.engine.types import Floats
+from shaftloop_models.inverter import Inverter
 from shaftloop_models.network import Network, Node, Ref
 from shaftloop_models.part import Machine
 from shaftloop_models.servo_machine import ServoMachine
 
-__all__ = ["BenchMachine"]
+__all__ = ["BenchMachine", "current_budgets"]
 
 M = TypeVar("M", bound=Machine)
 
@@ -124,6 +126,15 @@ class BenchMachine(BenchPart[M]):
         self.command_slot = wiring.layout.add(f"{self.name}.command_active", SlotKind.HELD, "N m")
         self.wire_control(wiring)
 
+    @property
+    def torque_slot(self) -> int:
+        """Return the slot that takes the torque away where it is 0."""
+        return self.command_slot
+
+    def own_speed(self) -> float | None:
+        """Return the speed that it keeps without a loop, nothing where it keeps none [rad/s]."""
+        return None
+
     def too_weak(self, torque: float, speed: float) -> Violation | None:
         """Return the limit that keeps it from a torque at a speed, where known ahead of a steady state.
 
@@ -165,6 +176,29 @@ class BenchMachine(BenchPart[M]):
         torque = tuple(("z", ref, weight) for weight, ref in self.torque)
         yield Channel(f"{prefix}speed", "rad/s", (("z", self.node.speed, 1.0),))
         yield Channel(f"{prefix}torque", "N m", torque)
+
+
+def current_budgets(
+    name: str, inverter: Inverter, most: float, place: tuple[int, int, int]
+) -> tuple[Budget, ...]:
+    """Return the limit of current over time of an inverter, where it has one.
+
+    Parameters
+    ----------
+    name : str
+        Of the machine.
+    inverter : Inverter
+        Parameters.
+    most : float
+        Largest current. [A]
+    place : tuple of int
+        Meter of the squared current, task that limits the current, column of its floats.
+    """
+    rest, time = inverter.continuous_current, inverter.overload_time
+    if rest is None or time is None:
+        return ()
+    meter, task, column = place
+    return (Budget(f"{name}.i2t", meter, rest**2, (most**2 - rest**2) * time, task, column, (most, rest)),)
 
 
 def _torque_source(machine: Machine) -> ServoMachine:

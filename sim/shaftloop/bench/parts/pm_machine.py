@@ -5,12 +5,12 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from shaftloop.bench.parts.limits import Violation
-from shaftloop.bench.parts.machine import BenchMachine
+from shaftloop.bench.parts.machine import BenchMachine, current_budgets
 from shaftloop.bench.parts.part import BEYOND, Ideal, Site, on_bench
 from shaftloop.bench.parts.ratings import watch
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
-from shaftloop.engine.heat import Body, Budget, Thermal
+from shaftloop.engine.heat import Body, Thermal
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Task
 from shaftloop.engine.rows import PM_NUMBERS, PmNumbers, PmWords
@@ -130,15 +130,10 @@ class BenchPmMachine(BenchMachine[PmMachine]):
     def thermal(self) -> Thermal:
         """Return winding, housing, and the current over time that the inverter allows."""
         machine, heat = self.parameters, self.parameters.heat
-        rest, time = machine.inverter.continuous_current, machine.inverter.overload_time
-        budgets, most = [], machine.current_limit
-        if rest is not None and time is not None:
-            size = (most**2 - rest**2) * time
-            name, column = f"{self.name}.i2t", PM_NUMBERS.current_limit
-            limits = (most, rest)
-            budgets.append(Budget(name, self.ports.squared, rest**2, size, self.control_task, column, limits))
+        place = self.ports.squared, self.control_task, PM_NUMBERS.current_limit
+        budgets = current_budgets(self.name, machine.inverter, machine.current_limit, place)
         if heat is None:
-            return Thermal(budgets=tuple(budgets))
+            return Thermal(budgets=budgets)
         winding, housing = f"{self.name}.winding", f"{self.name}.housing"
         air = (heat.ambient, heat.begins)
         bodies = (
@@ -152,7 +147,7 @@ class BenchPmMachine(BenchMachine[PmMachine]):
             ),
         )
         warmths = tuple((warmth, f"{self.name}.{warmth.body}") for warmth in self.warmths)
-        return Thermal(bodies, warmths, tuple(budgets))
+        return Thermal(bodies, warmths, budgets)
 
     def loads(self, state: Floats) -> Iterator[Violation]:
         """Yield current and voltage."""

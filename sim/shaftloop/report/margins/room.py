@@ -71,6 +71,8 @@ def pictures(results: MarginsAnswer) -> list[Picture]:
         margins = result.margins
         found.append(bode_picture(margins, standing(name, result), subject, result.measured))
         found.append(nyquist_picture(margins, peak(name, margins), subject))
+    if results.loopless is not None:
+        return [pole_picture(results.poles, results.loopless.hyperperiod, subject)]
     analysis = next(iter(results.loops.values())).analysis
     found.append(pole_picture(results.poles, analysis.bench.hyperperiod, subject))
     found.append(step_picture([result.step for result in results.loops.values()], subject))

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from shaftloop.analysis.budget import Budget
 from shaftloop.analysis.delay import DelayMargin, PathMargin
 from shaftloop.analysis.margins import Margins
+from shaftloop.analysis.operating import OperatingPoint
 from shaftloop.analysis.worstcase import MapPoint, Worst
 from shaftloop.answers.margins import LoopAnswer, MarginsAnswer
 from shaftloop.report.glossary import defined
@@ -19,7 +20,11 @@ _NOTE = (
     "Exact for small motions at the operating point, sampling and latencies included; clamps, quantiser and "
     "noise are switched off. All other loops are closed."
 )
+_WITHOUT_LOOP = (
+    "Exact for small motions at this point, sampling included. There are no margins without a loop."
+)
 _MOST_CROSSINGS = 6
+_MOST_POLES = 8
 
 
 def details(results: MarginsAnswer) -> Iterator[Piece]:
@@ -31,6 +36,9 @@ def details(results: MarginsAnswer) -> Iterator[Piece]:
         What was found.
     """
     loops = results.loops
+    if results.loopless is not None:
+        yield from _tell_poles(results, results.loopless.point)
+        return
     point = next(iter(loops.values())).margins.point
     title = f"{results.title}: at {show(point.speed, 'rad/s')} and {show(point.torque, 'N m')}"
     table = new_table(title, "", *(f"loop {name}" for name in loops))
@@ -61,6 +69,21 @@ def _at_frequencies(results: MarginsAnswer) -> Piece:
             cells = f"{entry.amplitude:.4g}", f"{entry.phase:.4g}°", f"{entry.left:.3g} %"
             add_row(table, name, _hertz(entry.frequency), *cells)
     return table
+
+
+def _tell_poles(results: MarginsAnswer, point: OperatingPoint) -> Iterator[Piece]:
+    """Yield the poles of a bench without a loop, the slowest to fade first."""
+    title = f"{results.title}: at {show(point.speed, 'rad/s')}"
+    table = new_table(title, "frequency", "fades to 1/e in", "damping")
+    for pole in results.poles[:_MOST_POLES]:
+        place = pole.folded if pole.frequency is None else pole.frequency
+        size = math.hypot(pole.rate, 2.0 * math.pi * place)
+        fades = "GROWS" if pole.rate <= 0.0 else show(1.0 / pole.rate, "s", 3)
+        add_row(table, _hertz(place or None), fades, f"{100.0 * pole.rate / size:.3g} %")
+    yield table
+    if len(results.poles) > _MOST_POLES:
+        yield f"and {len(results.poles) - _MOST_POLES} that fade faster"
+    yield _WITHOUT_LOOP
 
 
 def _rows(result: LoopAnswer) -> list[tuple[str, str]]:

@@ -19,7 +19,16 @@ def verdict(answer: MarginsAnswer) -> list[str]:
     answer : MarginsAnswer
         What was found.
     """
+    if answer.loopless is not None:
+        return [_without_loop(answer)]
     return [_loop(name, found) for name, found in answer.loops.items()]
+
+
+def _without_loop(answer: MarginsAnswer) -> str:
+    from shaftloop.report.margins.poles import slowest
+
+    state = "UNSTABLE" if any(pole.rate <= 0.0 for pole in answer.poles) else "stable"
+    return f"The bench, which has no loop, is {state} at this point: {slowest(answer.poles)}."
 
 
 def standing(name: str, found: LoopAnswer) -> str:

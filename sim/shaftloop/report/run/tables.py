@@ -18,7 +18,7 @@ from shaftloop.report.terminal import Piece, add_row, new_table
 __all__ = ["CAUTIONS", "details", "end_caution", "speed"]
 
 CAUTIONS = (
-    "Not modelled: saturation and backlash; a stiff link stays stiff. "
+    "Not modelled: backlash, saturation of PM machines; a stiff link stays stiff. "
     "So are temperature, ripple and cogging where no machine states them. "
     "Trust grows with --verify (steps) and --overlay measured.csv (model)."
 )

@@ -1,0 +1,347 @@
+"""An induction machine on the bench: its control makes voltages, active one period later, and a frequency."""
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from typing import Any, Generic, NamedTuple, TypeVar
+
+from shaftloop.bench.parts.limits import Violation
+from shaftloop.bench.parts.machine import BenchMachine, current_budgets
+from shaftloop.bench.parts.part import BEYOND, Ideal, Site, on_bench
+from shaftloop.bench.parts.ratings import watch
+from shaftloop.bench.wiring import Priority, Wiring
+from shaftloop.control.induction_control import field_oriented_tick, volts_per_hertz_tick
+from shaftloop.engine.heat import Thermal
+from shaftloop.engine.layout import SlotKind
+from shaftloop.engine.model import Channel
+from shaftloop.engine.own import Equation
+from shaftloop.engine.types import Floats
+from shaftloop.errors import BenchError
+from shaftloop_models.compiled import equation
+from shaftloop_models.induction_machine import (
+    FieldOriented,
+    InductionMachine,
+    InductionPorts,
+    VoltsPerHertz,
+    declare_induction_machine,
+    inverse_inductance,
+    pull_out_torque,
+    stator_current,
+)
+from shaftloop_models.network import Network
+from shaftloop_models.supply import voltage_limit
+
+__all__ = ["BenchInductionMachine"]
+
+_FULL = 1.0 - 1e-9
+"""Share of a limit from which on it counts as reached."""
+_TURN = 2.0 * math.pi
+_STOPS = 3.0
+"""Ticks in which the current falls to 1/e once pulses are blocked."""
+
+
+V = TypeVar("V")
+
+
+class _Common(NamedTuple, Generic[V]):
+    """Numbers that both tasks begin with."""
+
+    main: V
+    knee: V
+    exponent: V
+    leakage: V
+    stator: V
+    rotor: V
+    iron: V
+    pole_pairs: V
+    most_current: V
+    most_voltage: V
+
+
+class _Oriented(NamedTuple, Generic[V]):
+    """What follows for field orientation."""
+
+    flux: V
+    flux_bandwidth: V
+    bandwidth: V
+    period: V
+    weaken_above: V
+
+
+class _Scalar(NamedTuple, Generic[V]):
+    """What follows for volts per hertz."""
+
+    frequency: V
+    step: V
+    per_torque: V
+    per_current: V
+    lag: V
+    boost: V
+    voltage: V
+    rated_frequency: V
+    stopping: V
+
+
+_C = _Common(*range(10))
+_O = _Oriented(*range(10, 15))
+_S = _Scalar(*range(10, 19))
+
+
+@equation
+def _currents(x: Any, p: Any) -> tuple[float, float]:
+    """Return the stator currents [A]; x holds fluxes and voltages from 3 on."""
+    leakage, stator, iron = p[_C.leakage], p[_C.stator], p[_C.iron]
+    inverse = inverse_inductance(x[3], x[4], p[_C.main], p[_C.knee], p[_C.exponent])
+    d, _ = stator_current(x[3], x[5], x[7], inverse, leakage, stator, iron)
+    q, _ = stator_current(x[4], x[6], x[8], inverse, leakage, stator, iron)
+    return d, q
+
+
+def _oriented(x: Any, p: Any, y: Any) -> None:
+    """x: command, -, speed, fluxes, voltages; y: voltages, frame, integrals, flux; squares."""
+    d, q = _currents(x, p)
+    voltages, y[2], memory, wanted = field_oriented_tick(
+        x[0],
+        p[_C.pole_pairs] * x[2],
+        (d, q),
+        (y[3], y[4], y[5]),
+        (p[_C.main], p[_C.knee], p[_C.exponent], p[_C.leakage], p[_C.stator], p[_C.rotor]),
+        (p[_O.flux], p[_O.flux_bandwidth], p[_O.bandwidth], p[_C.pole_pairs]),
+        (p[_O.period], p[_C.most_voltage], p[_O.weaken_above], p[_C.most_current]),
+    )
+    y[0], y[1] = voltages
+    y[3], y[4], y[5] = memory
+    y[6], y[8] = d * d + q * q, y[0] * y[0] + y[1] * y[1]
+    y[7] = 1.0 if math.hypot(wanted[0], wanted[1]) >= _FULL * p[_C.most_current] else 0.0
+    y[9] = 1.0 if math.sqrt(y[8]) >= _FULL * p[_C.most_voltage] else 0.0
+
+
+def _scalar(x: Any, p: Any, y: Any) -> None:
+    """x: enabled, command, speed, fluxes, voltages; y: voltages, frame, ramp, slip; squares."""
+    d, q = _currents(x, p)
+    voltages, y[2], memory = volts_per_hertz_tick(
+        x[0],
+        x[1],
+        p[_C.pole_pairs] * x[2],
+        (d, q),
+        (x[3], x[4]),
+        (y[3], y[4]),
+        (p[_S.frequency], p[_S.step], p[_S.per_torque], p[_S.per_current], p[_S.lag]),
+        (p[_S.boost], p[_S.voltage], p[_S.rated_frequency], p[_C.most_voltage]),
+        (p[_C.most_current], p[_S.stopping]),
+    )
+    y[0], y[1] = voltages
+    y[3], y[4] = memory
+    y[5], y[7] = d * d + q * q, y[0] * y[0] + y[1] * y[1]
+    y[6] = 1.0 if y[5] > p[_C.most_current] * p[_C.most_current] else 0.0
+    y[8] = 1.0 if math.sqrt(y[7]) >= _FULL * p[_C.most_voltage] else 0.0
+
+
+@on_bench(InductionMachine)
+class BenchInductionMachine(BenchMachine[InductionMachine]):
+    """An induction machine on a bench."""
+
+    ports: InductionPorts
+    frame_slot: int
+    """Frequency of the inverter. [rad/s]"""
+    most_voltage: float
+    """What the inverter can make of the link. [V]"""
+    enabled_slot: int = -1
+    """What a trip leaves of a machine that keeps a frequency; -1 for field orientation."""
+
+    def limits(self) -> list[Ideal]:
+        """Return the current limit."""
+        return [Ideal("current limit", lambda m: replace(m, current_limit=BEYOND * m.current_limit))]
+
+    def on_stronger_link(self, factor: float) -> InductionMachine:
+        """Return it with field weakening from the voltage at which it begins now."""
+        control = self.parameters.control
+        if not isinstance(control, FieldOriented):
+            return self.parameters
+        reserve = 1.0 - (1.0 - control.voltage_reserve) / factor
+        return replace(self.parameters, control=replace(control, voltage_reserve=reserve))
+
+    def sizes(self, torque: float) -> dict[str, float]:
+        """Return the usual flux, and the current of a torque."""
+        flux = self._flux()
+        return {"Wb": flux, "A": torque / (1.5 * self.parameters.pole_pairs * flux)}
+
+    def _flux(self) -> float:
+        """Return the flux linkage that its control keeps below rated frequency [Wb]."""
+        control = self.parameters.control
+        if isinstance(control, FieldOriented):
+            return control.flux
+        return control.rated_voltage / (_TURN * control.rated_frequency)
+
+    @property
+    def torque_slot(self) -> int:
+        """Return its command, or what enables it."""
+        return self.command_slot if self.enabled_slot < 0 else self.enabled_slot
+
+    def own_speed(self) -> float | None:
+        """Return the speed of the frequency that is set."""
+        oriented = isinstance(self.parameters.control, FieldOriented)
+        return None if oriented else self.parameters.synchronous_speed()
+
+    def declare_drive(self, net: Network, site: Site) -> None:
+        """Add fields, windings and inverter."""
+        self.ports = declare_induction_machine(net, self.parameters, site.node)
+        self.torque, self.link_meter = ((1.0, self.ports.torque),), self.ports.link_meter
+
+    def wire_control(self, wiring: Wiring) -> None:
+        """Add field orientation or volts per hertz."""
+        control = self.parameters.control
+        if wiring.description.supply.link() is not None:
+            raise BenchError(
+                ("supply", "kind"),
+                f"the control of the induction machine {self.name} does not measure the voltage of the link; "
+                'set supply.kind = "stiff" with the voltage that the link has',
+            )
+        first, second = (wiring.held_slot(ref) for ref in self.ports.voltages)
+        self.terminals, self.frame_slot = (first, second), wiring.held_slot(self.ports.frame)
+        self.most_voltage = voltage_limit(wiring.description.supply.nominal(), control.modulation)
+        if isinstance(control, FieldOriented):
+            self._wire_oriented(wiring, control)
+        else:
+            self._wire_scalar(wiring, control)
+
+    def _wire_oriented(self, wiring: Wiring, control: FieldOriented) -> None:
+        memory = wiring.layout.add(f"{self.name}.current_integral", SlotKind.HELD, "V", 2)
+        flux = wiring.layout.add(f"{self.name}.believed_flux", SlotKind.HELD, "Wb")
+        if wiring.smooth:
+            wiring.layout.initial[flux] = control.flux
+            self._start_near(wiring, control.flux, 0.0)
+        emit = self._voltage_line(wiring)
+        weaken = (1.0 - control.voltage_reserve) * self.most_voltage if control.field_weakening else math.inf
+        numbers = _Oriented(
+            flux=control.flux,
+            flux_bandwidth=_TURN * control.flux_bandwidth,
+            bandwidth=_TURN * control.bandwidth,
+            period=float(1 / control.rate),
+            weaken_above=weaken,
+        )
+        # The command is read twice, so that all else stands where it does for the other task.
+        slots = (self.command_slot, self.command_slot)
+        written = (emit, emit + 1, self.frame_slot, memory, memory + 1, flux)
+        self._add_task(wiring, _oriented, slots, written, numbers, 1.0 + control.rotor_resistance_error)
+        self.voltage_limits = ((self.control_task, _C.most_voltage, self.most_voltage),)
+
+    def _wire_scalar(self, wiring: Wiring, control: VoltsPerHertz) -> None:
+        # Scaled by a trip, as commands of other machines are: a torque of 0 alone would take nothing away.
+        enabled = wiring.layout.add(f"{self.name}.enabled", SlotKind.INTEGER, "1", initial=1.0)
+        self.enabled_slot = enabled
+        memory = wiring.layout.add(f"{self.name}.ramp", SlotKind.HELD, "rad/s", 2)
+        period, per_torque = float(1 / control.rate), self._slip_per_torque(control)
+        constant = 1.5 * self.parameters.pole_pairs * self._flux()
+        numbers = _Scalar(
+            frequency=_TURN * control.frequency,
+            step=math.inf if wiring.smooth else _TURN * control.ramp * period,
+            per_torque=per_torque,
+            per_current=control.slip_compensation * per_torque * constant,
+            lag=1.0 - math.exp(-period / control.compensation_time),
+            boost=control.boost,
+            voltage=control.rated_voltage,
+            rated_frequency=_TURN * control.rated_frequency,
+            stopping=self.parameters.circuit().leakage / (_STOPS * period),
+        )
+        if wiring.smooth:
+            wiring.layout.initial[memory] = wiring.layout.initial[self.frame_slot] = numbers.frequency
+            self._start_near(wiring, 0.0, -math.copysign(self._flux(), control.frequency))
+        emit = self._voltage_line(wiring)
+        written = (emit, emit + 1, self.frame_slot, memory, memory + 1)
+        self._add_task(wiring, _scalar, (enabled, self.command_slot), written, numbers)
+
+    def _start_near(self, wiring: Wiring, d: float, q: float) -> None:
+        """Let the search for a steady state begin with the fluxes of a machine without torque [Wb]."""
+        for ref, flux in zip(self.ports.fluxes, (d, q, d, q), strict=True):
+            wiring.layout.initial[ref.index] = flux
+
+    def _slip_per_torque(self, control: VoltsPerHertz) -> float:
+        """Return the frequency that a command adds [rad/(N m s)]."""
+        rated = self.parameters.rated_torque
+        assert rated is not None, "checked by the part"
+        return _TURN * control.rated_slip / rated
+
+    def _voltage_line(self, wiring: Wiring) -> int:
+        clock = self.parameters.timing()
+        name, first = f"{self.name}.voltage", self.terminals[0]
+        return wiring.line(name, "V", clock.period, clock.phase, clock.period, first, 2)
+
+    def _add_task(
+        self,
+        wiring: Wiring,
+        equation: Equation,
+        commands: tuple[int, int],
+        written: Sequence[int],
+        own: _Oriented[float] | _Scalar[float],
+        believed: float = 1.0,
+    ) -> None:
+        machine, smooth = self.parameters, wiring.smooth
+        circuit = machine.circuit()
+        common = _Common(
+            *circuit._replace(rotor=believed * circuit.rotor),
+            pole_pairs=float(machine.pole_pairs),
+            most_current=math.inf if smooth else machine.current_limit,
+            most_voltage=math.inf if smooth and equation is _oriented else self.most_voltage,
+        )
+        scaled, command = commands
+        fluxes = (ref.index for ref in self.ports.fluxes)
+        reads = (command, self.node.speed.index, *fluxes, *self.terminals)
+        limits = (("current", "A", machine.current_limit), ("voltage", "V", self.most_voltage))
+        watched = watch(wiring, self.name, limits), len(limits)
+        slots = (scaled, reads, written)
+        name, clock = f"{self.name}.control", machine.timing()
+        numbers = (*common, *own)
+        self.control_task = wiring.own_task(name, Priority.MACHINE, clock, equation, slots, numbers, watched)
+
+    def channels(self, prefix: str) -> Iterator[Channel]:
+        """Yield speed, air-gap torque and frequency."""
+        yield from super().channels(prefix)
+        yield Channel(f"{prefix}frequency", "Hz", (("state", self.frame_slot, 1.0 / _TURN),))
+
+    def loads(self, state: Floats) -> Iterator[Violation]:
+        """Yield current and voltage."""
+        machine, control = self.parameters, self.parameters.control
+        advice = "choose a lower torque with --torque"
+        yield Violation(
+            f"current limit of {self.name}", self.current(state), machine.current_limit, "A", advice
+        )
+        if isinstance(control, FieldOriented):
+            voltage = math.hypot(*(float(state[slot]) for slot in self.terminals))
+            advice = "choose a lower speed with --speed or raise supply.voltage"
+            if not control.field_weakening:
+                advice += f", or switch line.{self.name}.control.field_weakening on"
+            yield Violation(f"voltage limit of {self.name}", voltage, self.most_voltage, "V", advice)
+
+    def current(self, state: Floats) -> float:
+        """Return the amplitude of its current [A]."""
+        slots = (*(ref.index for ref in self.ports.fluxes), *self.terminals)
+        values = (0.0, 0.0, 0.0, *(float(state[slot]) for slot in slots))
+        return math.hypot(*_currents(values, self.parameters.circuit()))
+
+    def squared_current(self) -> tuple[str, ...]:
+        """Return the meter of its squared current, where something depends on it."""
+        return () if self.ports.squared < 0 else (f"{self.name}.squared_current",)
+
+    def thermal(self) -> Thermal:
+        """Return the current over time that the inverter allows."""
+        machine, place = self.parameters, (self.ports.squared, self.control_task, _C.most_current)
+        return Thermal(budgets=current_budgets(self.name, machine.inverter, machine.current_limit, place))
+
+    def too_weak(self, torque: float, speed: float) -> Violation | None:
+        """Return the torque at which it pulls out, where that is too little."""
+        machine, control = self.parameters, self.parameters.control
+        frequency = machine.pole_pairs * speed
+        if isinstance(control, FieldOriented):
+            voltage = self.most_voltage
+        else:
+            frequency = _TURN * abs(control.frequency)
+            slope = (control.rated_voltage - control.boost) / (_TURN * control.rated_frequency)
+            voltage = min(control.boost + slope * frequency, control.rated_voltage, self.most_voltage)
+        if frequency == 0.0:
+            return None
+        made = pull_out_torque(machine.circuit(), machine.pole_pairs, voltage, frequency, -1.0)
+        if made >= torque:
+            return None
+        limit = f"pull-out torque of {self.name} at {frequency / _TURN:.5g} Hz and {voltage:.5g} V"
+        return Violation(limit, torque, made, "N m", "choose a lower torque with --torque")

@@ -1,0 +1,156 @@
+"""Every command runs on a bench with a machine of each type, whose name none of them knows."""
+
+import json
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import pytest
+import tomlkit
+from click.testing import CliRunner, Result
+
+from rigs import coupling, servo, speed_loop, step, torque_loop
+from shaftloop.cli.main import cli
+from shaftloop_models.part import Machine, kinds
+
+INDUCTION = {
+    "part": "machine",
+    "model": "induction",
+    "name": "load",
+    "inertia": "0.03 kg m^2",
+    "pole_pairs": 2,
+    "stator_resistance": "0.7 ohm",
+    "rotor_resistance": "0.6 ohm",
+    "stator_leakage": "3.5 mH",
+    "rotor_leakage": "4 mH",
+    "main_inductance": "130 mH",
+    "saturation": {"flux": "1.2 Wb"},
+    "iron_resistance": "700 ohm",
+    "current_limit": "60 A",
+    "max_speed": "2000 rpm",
+    "rated_torque": "40 N m",
+    "drag": {"viscous": "2 mN m s/rad"},
+}
+ORIENTED = {"kind": "field_oriented", "rate": "10 kHz", "bandwidth": "400 Hz", "flux": "0.9 Wb"}
+SCALAR = {
+    "kind": "volts_per_hertz",
+    "rate": "10 kHz",
+    "frequency": "20 Hz",
+    "rated_frequency": "50 Hz",
+    "rated_voltage": "320 V",
+    "rated_slip": "1.5 Hz",
+    "ramp": "1 kHz/s",
+    "slip_compensation": 0.5,
+}
+PM = {
+    "part": "machine",
+    "model": "pm_synchronous",
+    "name": "load",
+    "inertia": "0.03 kg m^2",
+    "pole_pairs": 4,
+    "resistance": "50 mohm",
+    "inductance_d": "0.4 mH",
+    "inductance_q": "0.6 mH",
+    "flux_linkage": "0.12 Wb",
+    "current_limit": "200 A",
+    "max_speed": "2000 rpm",
+    "current_control": {"rate": "10 kHz", "bandwidth": "500 Hz"},
+}
+MACHINES = {
+    "torque_servo": servo("load", 0.03, time_constant="1 ms", max_speed="2000 rpm"),
+    "pm_synchronous": PM,
+    "field_oriented": INDUCTION | {"control": ORIENTED},
+    "volts_per_hertz": INDUCTION | {"control": SCALAR},
+}
+SENSOR = {
+    "part": "torque_sensor",
+    "name": "ts",
+    "rated": "100 N m",
+    "stiffness": "30 kN m/rad",
+    "inertia_left": "0.001 kg m^2",
+    "inertia_right": "0.001 kg m^2",
+    "sampling": "10 kHz",
+    "gain_error": "0.1 %",
+    "filter": {"kind": "bessel", "order": 2, "cutoff": "1 kHz"},
+}
+
+
+def document(machine: dict[str, Any]) -> dict[str, Any]:
+    drive = servo("drive", 0.05, time_constant="1 ms", max_speed="2000 rpm")
+    sequence = [
+        {"do": "ramp", "loop": "speed", "to": "600 rpm", "over": "0.1 s"},
+        {"do": "hold", "time": "0.2 s"},
+        step("torque", "10 N m"),
+        {"do": "hold", "time": "0.3 s"},
+    ]
+    torque = torque_loop("load", "ts", rate="5 kHz", kp=0.02, ki="10 1/s", feedforward=0.0)
+    return {
+        "title": "Bench",
+        "unit": "load",
+        "supply": {"voltage": "560 V"},
+        "line": [drive, coupling("c", 2e4, damping="2 N m s/rad"), SENSOR, machine],
+        "loop": [speed_loop("drive", 3.0, 20.0), torque],
+        "sequence": sequence,
+        "expect": [{"metric": "simulate.trips", "at_most": 0}],
+    }
+
+
+STUDY = """\
+title = "Gains"
+scenario = "bench.toml"
+[[factor]]
+path = "loop.torque.ki"
+values = ["5 1/s", "10 1/s"]
+[design]
+kind = "grid"
+[[objective]]
+metric = "simulate.peak_true_torque"
+goal = "minimise"
+"""
+COMMANDS = {
+    "show": (),
+    "simulate": (),
+    "modes": (),
+    "margins": (),
+    "fidelity": (),
+    "uncertainty": (),
+    "check": (),
+    "study": (),
+    "tune": ("--loop", "torque"),
+    "faults": ("--fault", "torque"),
+}
+
+
+@cache
+def written(model: str, folder: Path) -> tuple[Path, Path]:
+    scenario, study = folder / "bench.toml", folder / "study.toml"
+    scenario.write_text(tomlkit.dumps(document(MACHINES[model])), encoding="utf-8")
+    study.write_text(STUDY, encoding="utf-8")
+    return scenario, study
+
+
+@pytest.fixture(scope="module")
+def folders(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    return {model: tmp_path_factory.mktemp(model) for model in MACHINES}
+
+
+def call(*arguments: str) -> Result:
+    return CliRunner().invoke(cli, [*arguments, "--json"], catch_exceptions=False)
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+@pytest.mark.parametrize("model", MACHINES)
+def test_a_command_runs(model: str, command: str, folders: dict[str, Path]) -> None:
+    scenario, study = written(model, folders[model])
+    result = call(command, str(study if command == "study" else scenario), *COMMANDS[command])
+    assert result.exit_code == 0, result.output
+    assert json.loads(result.stdout)
+
+
+def test_no_type_and_no_command_is_left_out() -> None:
+    """Aside stand what takes no bench, asks the other commands, tries part files or reads logs."""
+    models = {cls.__annotations__["model"] for cls in kinds() if issubclass(cls, Machine)}
+    tried = {str(machine["model"]) for machine in MACHINES.values()}
+    assert len(models) == len(tried)
+    aside = {"new", "scenarios", "schema", "report", "sensors", "identify"}
+    assert set(cli.commands) - set(COMMANDS) == aside
