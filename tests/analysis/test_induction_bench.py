@@ -294,15 +294,15 @@ def test_lanes_give_the_bits_of_single_runs() -> None:
 
 def test_a_link_whose_voltage_moves_is_refused() -> None:
     supply = {"kind": "rectifier", "line_voltage": "400 V", "line_frequency": "50 Hz"}
-    moving = supply | {"line_inductance": "0.5 mH", "capacitance": "1 mF"}
+    moving = supply | {"source_inductance": "0.5 mH", "capacitance": "1 mF"}
     with pytest.raises(BenchError, match=r"supply.kind: the control of the induction machine load does not"):
         simulate(describe(alone() | {"supply": moving}))
 
 
 def test_beyond_pull_out_there_is_no_steady_state_and_it_says_so() -> None:
-    moves = at("1500 rpm", "30 N m", "0.1 s")
+    moves = at("1500 rpm", "80 N m", "0.1 s")
     document = driven(SCALAR | {"rated_voltage": "100 V"}, *moves)
     document["loop"][1] |= {"ki": "20 1/s", "feedforward": 0.0, "kp": 0.01, "anti_windup": "back_calculation"}
     bench = HyperMap(describe(document))
-    with pytest.raises(SimulationError, match=r"pull-out torque of load at 50 Hz and 100 V: needs 30 N m"):
+    with pytest.raises(SimulationError, match=r"pull-out torque of load at 50 Hz and 100 V: needs 80 N m"):
         held_state(bench, operating_point(bench.bench))
