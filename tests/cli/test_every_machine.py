@@ -118,6 +118,7 @@ COMMANDS = {
     "study": (),
     "tune": ("--loop", "torque"),
     "faults": ("--fault", "torque"),
+    "size": ("--no-faults",),
 }
 
 
