@@ -193,6 +193,15 @@ def test_a_wrong_table_is_named_with_its_line(tmp_path: Path) -> None:
     assert "--log decimal" in refusal(path, "decimal=:") or "--log: decimal" in refusal(path, "decimal=:")
 
 
+@pytest.mark.parametrize(
+    "text", ["log = 3", "[log]\ncolumn = 3", "[log]\ncolumn = [3]", "[log.column]\na = 1"]
+)
+def test_a_table_of_another_shape_is_refused(tmp_path: Path, text: str) -> None:
+    path = write(tmp_path, "time [s],a [V]\n0,1\n")
+    write(tmp_path, text + "\n", "run.toml")
+    assert "run.toml:" in refusal(path, "column.a.sign=-1")
+
+
 def test_bytes_that_are_no_utf8_are_read_as_stated(tmp_path: Path) -> None:
     path = tmp_path / "run.csv"
     path.write_bytes("time [s],k\u00e4lte [V]\n0,1\n1,2\n".encode("latin-1"))

@@ -110,6 +110,9 @@ def read_form(path: Path, options: Sequence[str] = ()) -> Stating:
         if "log" in source.document:
             problems = Problems(source, source.document)
             table = source.document["log"]
+            if not isinstance(table, dict) or not isinstance(table.get("column", []), list):
+                what = "a table is due, [log]" if not isinstance(table, dict) else "write [[log.column]]"
+                raise ScenarioError([f"{source.label}:{source.locator.line(('log',))}: log: {what}"])
             places.append(source.label)
         elif named:
             raise ScenarioError([f"{source.label}: no table [log], which says how a log is to be read"])
@@ -186,5 +189,6 @@ def _by_option(where: tuple[str | int, ...], table: dict[str, Any], options: Seq
     """Return whether an option states a key."""
     words = [str(word) for word in where]
     if len(where) > 1 and isinstance(where[1], int):
-        words[1] = str(table["column"][where[1]].get("header", where[1]))
+        entry = table["column"][where[1]]
+        words[1] = str(entry.get("header", where[1])) if isinstance(entry, dict) else words[1]
     return any(option.partition("=")[0].strip().startswith(".".join(words)) for option in options)

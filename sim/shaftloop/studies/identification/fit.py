@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from shaftloop.analysis.simulation import Simulation
 from shaftloop.errors import ScenarioError, SimulationError
 from shaftloop.studies.identification.free import Free
 from shaftloop.studies.identification.noise import Whitener, robust_spread, whitener
@@ -99,8 +100,7 @@ class _Problem:
         self.fitted = [entry.time <= self.split for entry in replay.compared]
         self.breaks = [_breaks(entry.time) for entry in replay.compared]
         self.runs = 0
-        self._known: dict[tuple[float, ...], list[Array]] = {}
-        self._kept: dict[tuple[float, ...], object] = {}
+        self._kept: dict[tuple[float, ...], Simulation] = {}
 
     def shown(self, thetas: Sequence[Array]) -> list[list[Array]]:
         """Return what the bench shows at several θ; runs are made once per value of what they depend on."""
@@ -116,7 +116,7 @@ class _Problem:
                 self._kept[keys[i]] = run
             self.runs += len(new)
         return [
-            self.replay.seen(self._kept[key], self.frees, theta)  # type: ignore[arg-type]
+            self.replay.seen(self._kept[key], self.frees, theta)
             for key, theta in zip(keys, thetas, strict=True)
         ]
 
