@@ -20,7 +20,7 @@ REPOSITORY = Path(__file__).parents[2]
 
 
 def test_names_and_titles() -> None:
-    names = ["hour-of-duty", "micro-spindle", "reference-bench", "truck-axle"]
+    names = ["hour-of-duty", "micro-spindle", "rectifier-hub", "reference-bench", "truck-axle"]
     assert shipped_names() == [*names, "two-inverters", "warm-rotor", "wheel-hub"]
     for scenario in shipped_scenarios():
         assert scenario.title == read_scenario(scenario.name).description.title

@@ -63,6 +63,7 @@ def pictures(results: RunAnswer) -> list[Picture]:
     from shaftloop.analysis.flow import energy_flow
     from shaftloop.report.run.energy import energy_picture
     from shaftloop.report.run.heat import heat_picture
+    from shaftloop.report.run.link import link_picture
     from shaftloop.report.run.overlay import overlay_picture
     from shaftloop.report.run.overview import overview_picture
 
@@ -71,9 +72,7 @@ def pictures(results: RunAnswer) -> list[Picture]:
         overview_picture(simulation, verdict(results)[0], subject),
         energy_picture(energy_flow(simulation), subject),
     ]
-    heat = heat_picture(results)
-    if heat is not None:
-        drawn.append(heat)
+    drawn += [picture for picture in (heat_picture(results), link_picture(results)) if picture is not None]
     if results.overlay is not None:
         drawn.append(overlay_picture(simulation, results.overlay, subject))
     return drawn
