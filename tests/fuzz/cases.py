@@ -4,6 +4,7 @@ Every case follows from its number alone. Benches are small and runs short, so t
 an input that is still right costs little.
 """
 
+import math
 import random
 import shutil
 import sqlite3
@@ -196,6 +197,15 @@ def _trace(rng: random.Random, folder: Path) -> tuple[Path, tuple[str, ...]]:
     return path, ("simulate", str(bench), *(() if follow else ("--overlay", str(path))))
 
 
+def _log(rng: random.Random, folder: Path) -> tuple[Path, tuple[str, ...]]:
+    path = folder / "run.csv"
+    rows = "".join(f"{k / 100};{math.sin(k)};{math.cos(1.1 * k)}\n" for k in range(100))
+    path.write_bytes(broken(f"time [s];u [V];y [V]\n{rows}", rng))
+    form = '[log]\ndelimiter = ";"\nmissing = ["x"]\n\n[[log.column]]\nheader = "u"\nsign = -1\n'
+    (folder / "run.toml").write_bytes(broken(form, rng) if rng.random() < 0.5 else form.encode())
+    return path, ("identify", "--response", str(path), "--from", "u", "--to", "y")
+
+
 def _baseline(rng: random.Random, folder: Path) -> tuple[Path, tuple[str, ...]]:
     bench = folder / "bench.toml"
     bench.write_text(_bench(rng) + _EXPECT, encoding="utf-8")
@@ -271,6 +281,7 @@ KINDS: dict[str, Callable[[random.Random, Path], tuple[Path, tuple[str, ...]]]] 
     "measurement": _measurement,
     "gains": _gains,
     "trace": _trace,
+    "log": _log,
     "baseline": _baseline,
     "database": _database,
 }

@@ -25,7 +25,7 @@ def test_a_broken_file_ends_in_a_message(tmp_path: Path, kind: str) -> None:
     assert set(codes) != {0}
 
 
-@pytest.mark.parametrize("kind", ["scenario", "measurement", "gains", "trace", "baseline", "study"])
+@pytest.mark.parametrize("kind", ["scenario", "measurement", "gains", "trace", "log", "baseline", "study"])
 def test_what_is_not_broken_is_accepted(tmp_path: Path, kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """Refusing everything would pass the tests above."""
     monkeypatch.setattr("cases.broken", lambda text, rng: text.encode())

@@ -144,6 +144,11 @@ class _Signals:
         self.highest = np.full(len(names), -np.inf)
         self._parts: list[Part] = []
 
+    @property
+    def label(self) -> str:
+        """How messages call the log of the output."""
+        return self._where[2][0].label
+
     def parts(self) -> tuple[Part, ...]:
         """Return what was read."""
         return tuple(self._parts)
@@ -236,9 +241,7 @@ def _gather(signals: _Signals, demand: Demand, covariances: Covariances) -> tupl
                 waiting, _samples(demand, signals.bridge.period, _BLOCK), signals, demand, covariances
             )
     if count < _LEAST:
-        raise ScenarioError(
-            [f"{signals.columns[0].header}: {count} even samples; a response needs at least {_LEAST}"]
-        )
+        raise ScenarioError([f"{signals.label}: {count} even samples; a response needs at least {_LEAST}"])
     if blocks is None:
         longest = max(_stretches(waiting), key=len)
         if len(longest) > 0.8 * count and len(longest) <= _WHOLE:
@@ -338,8 +341,8 @@ def _prepared(record: Array, signals: _Signals, demand: Demand) -> Array:
         if len(plain) > MOST:
             raise ScenarioError(
                 [
-                    f"{signals.columns[2].header} shows the size only, and {len(plain)} samples are too "
-                    f"many to give it back its sign: cut the log to {MOST}"
+                    f"{signals.label}: {signals.columns[2].header} shows the size only, and {len(plain)} "
+                    f"samples are too many to give it back its sign: cut the log to {MOST}"
                 ]
             )
         plain = np.column_stack((plain[:, :2], signed(plain[:, 1], plain[:, 2])))
@@ -359,4 +362,6 @@ def _stretches(waiting: Sequence[tuple[Array, bool]]) -> list[Array]:
 def _check_moves(signals: _Signals, names: Sequence[str]) -> None:
     for name, low, high in zip(names, signals.lowest, signals.highest, strict=True):
         if low == high:
-            raise ScenarioError([f"{name} stays at {low:.6g}: without motion there is no response"])
+            raise ScenarioError(
+                [f"{signals.label}: {name} stays at {low:.6g}: without motion there is no response"]
+            )
