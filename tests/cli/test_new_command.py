@@ -116,3 +116,51 @@ def test_what_no_option_states_is_asked_for(tmp_path: Path, monkeypatch: pytest.
     assert 'rated = "60 N m"' in text and "9 kN m/rad" in text.replace("9000 N m/rad", "9 kN m/rad")
     refused = CliRunner().invoke(cli, ["new", "wrong"], input="40 apples\n\n\n\n\n\n")
     assert refused.exit_code == 2 and "--torque" in refused.output and not (tmp_path / "wrong.toml").exists()
+
+
+PLATE = "7.5 kW, 1455 rpm, 400 V, 50 Hz, 0.85, 88 %, 2.8"
+
+
+def test_a_name_plate_becomes_a_part_file() -> None:
+    result = CliRunner().invoke(cli, ["new", "motor", "--name-plate", PLATE], catch_exceptions=False)
+    assert result.exit_code == 0, result.output
+    text = Path("motor.toml").read_text(encoding="utf-8")
+    assert text.count("assumed") >= 6 and 'rated_torque = "49.22 N m"' in text
+    bench = """
+title = "From a plate"
+duration = "1 ms"
+[[line]]
+from = "motor.toml"
+name = "m"
+[[line]]
+part = "coupling"
+name = "c"
+stiffness = "10 kN m/rad"
+[[line]]
+part = "flywheel"
+name = "f"
+inertia = "0.1 kg m^2"
+"""
+    Path("bench.toml").write_text(bench, encoding="utf-8")
+    shown = CliRunner().invoke(cli, ["show", "bench.toml", "--json"], catch_exceptions=False)
+    assert shown.exit_code == 0, shown.output
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["--name-plate", PLATE.replace(".", ",")], "values where 7 are due: power, speed, voltage"),
+        (["--name-plate", PLATE.replace("1455", "1500")], "speed 1500 rpm does not go with 50 Hz"),
+        (["--name-plate", PLATE.replace("88 %", "97 %")], "speed and efficiency contradict each other"),
+        (
+            ["--name-plate", PLATE.replace("88 %", "1.2")],
+            "efficiency 1.2 is out of range; allowed: 0.1 to 0.99",
+        ),
+        (["--name-plate", PLATE.replace("7.5 kW", "7.5 N m")], "7.5 N m: the unit N m does not fit"),
+        (["--name-plate", PLATE, "--torque", "90 N m"], "--torque does not go with --name-plate"),
+    ],
+)
+def test_a_name_plate_that_cannot_be_read_is_refused(arguments: list[str], says: str, tmp_path: Path) -> None:
+    result = CliRunner().invoke(cli, ["new", "motor", *arguments])
+    assert result.exit_code == 2 and not list(tmp_path.iterdir())
+    assert says in " ".join(result.output.split())
