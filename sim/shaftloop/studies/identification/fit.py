@@ -23,7 +23,7 @@ Array = NDArray[np.float64]
 
 _STEP = 1e-3
 """Of θ in a difference."""
-_ROBUST = 5.0
+_ROBUST = 10.0
 """Standard deviations from which a residual counts less."""
 _SCANNED = (-0.7, -0.3, 0.3, 0.7)
 """θ at which a parameter is tried ahead of the first step."""
