@@ -172,6 +172,10 @@ def test_benches_that_lack_a_loop(tmp_path: Path) -> None:
     none.write_text(one_machine_text("0.1 s"), encoding="utf-8")
     speed.write_text(one_machine_text("0.1 s") + SPEED_LOOP, encoding="utf-8")
     result = margins(str(none))
+    assert result.exit_code == 0 and "The bench, which has no loop, is stable at this point" in result.output
+    found = document(str(none))
+    assert found["loops"] == {} and found["poles"]
+    result = margins(str(none), "--map")
     assert result.exit_code == 2 and "no loop, so there are no margins" in result.output
     result = margins(str(speed), "--torque", "5 N m")
     assert result.exit_code == 2 and "--torque: no loop of the scenario controls a torque" in result.output
