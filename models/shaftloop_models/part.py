@@ -71,6 +71,16 @@ class Part(Checked):
         """Return what it stands, as far as that is stated."""
         return Stands()
 
+    def stress(self, torque: float) -> float | None:
+        """Return the largest shear stress of its section [Pa], nothing where its dimensions are not known.
+
+        Parameters
+        ----------
+        torque : float
+            That it carries. [N m]
+        """
+        return None
+
     def timing(self) -> Clock | None:
         """Return when its sampled side is due, nothing where it has none."""
         return None

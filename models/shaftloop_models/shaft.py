@@ -134,6 +134,10 @@ class Shaft(Part):
                 )
         return sections
 
+    def stress(self, torque: float) -> float:
+        """Return the shear stress of its weakest section, without what steps and keyways add [Pa]."""
+        return max(shear_stress(torque, s.diameter, s.inner_diameter) for s in self.all_sections())
+
     def elements(self) -> list[Element]:
         """Return the mechanical elements, left to right."""
         sections = self.all_sections()

@@ -142,8 +142,9 @@ def test_a_study_that_is_stopped_says_so_and_runs_nothing_of_its_folder(
     # As a terminal does it: to every process of the command.
     os.killpg(study.pid, stop) if stop == signal.SIGINT else study.send_signal(stop)
     stdout, stderr = study.communicate(timeout=120)
-    kept, said = stderr.splitlines()
+    ahead, kept, said = stderr.splitlines()
     assert (study.returncode, stdout, said) == (code, "", word)
+    assert ahead.startswith("100000 candidates")
     assert kept.endswith("of 100000 candidates are done and kept; the same command goes on from there")
     assert not (tmp_path / "ran").exists()
     assert sorted(path.name for path in (tmp_path / "o").iterdir()) == ["results.sqlite"]

@@ -62,7 +62,7 @@ def test_gains_and_baseline_are_taken_into_account(pytester: pytest.Pytester) ->
     (pytester.path / "g.toml").write_text("loop.torque.kp = 0.44\n", encoding="utf-8")
     result = run(pytester, "--shaftloop-gains", "g.toml")
     result.assert_outcomes(passed=3, failed=1)
-    result.stdout.fnmatch_lines(["phase margin of torque fell from 60 deg to 56 deg*"])
+    result.stdout.fnmatch_lines(["phase margin of torque fell from 60° to 56°*"])
     write_bench(path, EXPECTED, ('latency = "3 samples"', 'latency = "4 samples"'))
     result = run(pytester)
     result.assert_outcomes(passed=3, failed=1)

@@ -101,7 +101,11 @@ LEAF_ERRORS = [
         'part = "couplng"',
         f'line.c1.part: "couplng" is not one of: {KINDS}; nearest: coupling',
     ),
-    ('model = "torque_servo"\n', "", "line.drive.model: missing: one of induction, pm_synchronous, torque_servo"),
+    (
+        'model = "torque_servo"\n',
+        "",
+        "line.drive.model: missing: one of induction, pm_synchronous, torque_servo",
+    ),
     (
         'rated = "200 N m"\n',
         "",
@@ -284,7 +288,9 @@ def test_a_file_that_cannot_be_found(tmp_path: Path, monkeypatch: pytest.MonkeyP
         read_scenario("referense-bench")
     with pytest.raises(ScenarioError, match="nearest: wheel-hub"):
         read_scenario(tmp_path / "wheel-hubs.toml")
-    with pytest.raises(ScenarioError, match=": not a file; give a scenario file or one of: .*micro-spindle, "):
+    with pytest.raises(
+        ScenarioError, match=r": not a file; give a scenario file or one of: .*micro-spindle, "
+    ):
         read_scenario(tmp_path)
     for name in ("a\0b", "x" * 5000, "x" * 5000 + ".toml"):
         with pytest.raises(ScenarioError, match="no such file"):

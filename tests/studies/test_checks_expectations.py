@@ -36,7 +36,8 @@ def test_bounds_arrive_in_the_unit_of_the_figure(tmp_path: Path) -> None:
             "§§§",
             ["at_least = 1"],
             "metric",
-            '"§§§" is no figure of this bench; figures begin with faults, gains, map, margins, modes, simulate',
+            '"§§§" is no figure of this bench; figures begin with faults, gains, map, margins, modes, '
+            "simulate",
         ),
         (
             "margins.torque.phase_margin",

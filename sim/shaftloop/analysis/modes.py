@@ -49,6 +49,13 @@ class Mode:
         """The part that the mode strains most."""
         return max(self.strains, key=lambda part: self.strains[part])
 
+    @property
+    def nodes(self) -> dict[str, float]:
+        """Where the line stands still: springs, and the share of each that lies left of its node."""
+        angles = list(self.shape.values())
+        ends = zip(self.strains, angles, angles[1:], strict=False)
+        return {part: left / (left - right) for part, left, right in ends if left * right < 0.0}
+
 
 @dataclass(frozen=True)
 class Mechanics:

@@ -209,6 +209,12 @@ def rating_figures(simulation: Simulation) -> Iterator[Figure]:
         for name, bound in (("rated", load.rated), ("limit", load.limit)):
             if bound is not None:
                 values[f"load_of_{name}", *place] = load.share(bound), None
+    for edge in simulation.bench.line.edges:
+        peak = max(map(abs, simulation.peaks[edge.part]))
+        values["twist", edge.part] = peak / edge.stiffness, None
+        stress = simulation.bench.parts[edge.part].parameters.stress(peak)
+        if stress is not None:
+            values["stress", edge.part] = stress, None
     for watch, limit in zip(simulation.bench.watches, held(simulation), strict=True):
         values["limited", watch.owner, watch.limit] = limit.share, limit.first
     for figure in known_figures(simulation.bench):
@@ -233,6 +239,12 @@ def known_figures(bench: Bench) -> Iterator[Figure]:
             if bound is not None:
                 words = "over what it is rated for" if name == "rated" else "over its limit"
                 yield Figure(f"load_of_{name}.{place}", "1", f"{what} {words}{from_where}", better="lower")
+    for edge in bench.line.edges:
+        meaning = f"largest torque of {edge.part} over its static stiffness"
+        yield Figure(f"twist.{edge.part}", "rad", meaning, better="lower")
+        if bench.parts[edge.part].parameters.stress(1.0) is not None:
+            meaning = f"shear stress of {edge.part} at its largest torque, without what steps and keyways add"
+            yield Figure(f"stress.{edge.part}", "Pa", meaning, better="lower")
     for limited in bench.watches:
         yield Figure(
             f"limited.{limited.owner}.{limited.limit}",

@@ -1,6 +1,6 @@
 """What the bench is: the line in order, every value with what states it, what is due when, its modes."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from shaftloop.analysis.modes import Mode, find_modes, mechanics
 from shaftloop.answers.base import Answer
@@ -75,6 +75,8 @@ class ShowAnswer(Answer):
     """Of rising frequency."""
     ratings: tuple[Rating, ...] = ()
     """What the parts state of what they stand, left to right."""
+    derived: dict[str, dict[str, tuple[float, str]]] = field(default_factory=dict)
+    """What follows from the data of a machine, as value and unit by name."""
 
     @property
     def figures(self) -> dict[str, Figure]:
@@ -112,7 +114,9 @@ def find_bench(scenario: Scenario) -> ShowAnswer:
         for part, spring in sprung
     )
     modes = tuple(find_modes(mechanics(bench)))
-    return ShowAnswer(scenario, bodies, springs, values, _tasks(bench, values), modes, tuple(bench.ratings()))
+    derived = {name: found for name, machine in bench.machines.items() if (found := machine.derived())}
+    tasks, ratings = _tasks(bench, values), tuple(bench.ratings())
+    return ShowAnswer(scenario, bodies, springs, values, tasks, modes, ratings, derived)
 
 
 def _tasks(bench: Bench, values: tuple[Statement, ...]) -> tuple[Due, ...]:

@@ -5,7 +5,7 @@ import math
 __all__ = ["readable", "show", "spoken"]
 
 _PREFIXES = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ"))
-_LADDERS = {"J": _PREFIXES, "W": _PREFIXES, "s": _PREFIXES[2:]}
+_LADDERS = {"J": _PREFIXES, "W": _PREFIXES, "Pa": _PREFIXES, "s": _PREFIXES[2:]}
 _SPECIAL = {"ms": "Ms", "mt": "Mt"}
 _NOTHING = 1e-12
 """Below it, in SI units, a quantity is what rounding leaves of none."""
@@ -25,6 +25,8 @@ def readable(value: float, unit: str) -> tuple[float, str]:
     size = abs(value)
     if unit == "rad/s":
         return value * 30.0 / math.pi, "rpm"
+    if unit == "rad":
+        return math.degrees(value), "deg"
     if unit == "1" and size >= 1e-3:
         return 100.0 * value, "%"
     if unit == "1":

@@ -135,6 +135,10 @@ class BenchMachine(BenchPart[M]):
         """Return the speed that it keeps without a loop, nothing where it keeps none [rad/s]."""
         return None
 
+    def derived(self) -> dict[str, tuple[float, str]]:
+        """Return what follows from its data, value and unit by name; nothing of one that is a torque."""
+        return {}
+
     def too_weak(self, torque: float, speed: float) -> Violation | None:
         """Return the limit that keeps it from a torque at a speed, where known ahead of a steady state.
 

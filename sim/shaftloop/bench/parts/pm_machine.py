@@ -171,6 +171,17 @@ class BenchPmMachine(BenchMachine[PmMachine]):
         """Return what its magnets make between two terminals, the peak [V]."""
         return math.sqrt(3.0) * self.parameters.pole_pairs * self.parameters.flux_linkage * abs(speed)
 
+    def derived(self) -> dict[str, tuple[float, str]]:
+        """Return base speed, at which its current limit takes all voltage, and characteristic current."""
+        machine, mtpa = self.parameters, self.parameters.current_control.strategy == "mtpa"
+        p, flux = float(machine.pole_pairs), machine.flux_linkage
+        ld, lq, most = machine.inductance_d, machine.inductance_q, machine.current_limit
+        # More torque than it has: what it makes of that is its current limit.
+        asked = 10.0 * most * machine.torque_constant()
+        d, q = current_reference(asked, 0.0, p, flux, ld, lq, most, math.inf, mtpa)
+        base = self.most_voltage / (p * math.hypot(flux + ld * d, lq * q))
+        return {"base_speed": (base, "rad/s"), "characteristic_current": (flux / ld, "A")}
+
     def too_weak(self, torque: float, speed: float) -> Violation | None:
         """Return how much torque field weakening makes, where that is too little."""
         machine, control, volts = self.parameters, self.parameters.current_control, self.most_voltage

@@ -61,11 +61,17 @@ def details(results: ModesAnswer) -> Iterator[Piece]:
     """
     line, found = results.line, results.interference
     gains = [f"{line.sensor} per N m of {name}" for name in line.machines] if line.sensor else []
-    table = new_table(f"{results.title}: modes", "mode", "frequency", "damping", "strains", *gains)
+    table = new_table(f"{results.title}: modes", "mode", "frequency", "damping", "strains", "nodes", *gains)
     for i, mode in enumerate(results.modes, 1):
         values = [_gain(value) for value in mode.amplification.values()] if gains else []
         add_row(
-            table, f"{i}", f"{mode.frequency:#.5g} Hz", f"{mode.damping_ratio:.2%}", strained(mode), *values
+            table,
+            f"{i}",
+            f"{mode.frequency:#.5g} Hz",
+            f"{mode.damping_ratio:.2%}",
+            strained(mode),
+            _nodes(mode),
+            *values,
         )
     yield table
     speed = show(found.operating_speed, "rad/s")
@@ -93,6 +99,11 @@ def strained(mode: Mode) -> str:
     ranked = sorted(mode.strains.items(), key=lambda item: -item[1])
     worth = [item for item in ranked if item[1] >= 0.1] or ranked[:1]
     return ", ".join(f"{part} {share:.0%}" for part, share in worth[:3])
+
+
+def _nodes(mode: Mode) -> str:
+    """Return where the line stands still: springs, with how far from their left end."""
+    return ", ".join(f"{part} at {share:.0%}" for part, share in mode.nodes.items()) or "-"
 
 
 def pictures(results: ModesAnswer) -> list[Picture]:
@@ -146,6 +157,7 @@ def _mode(mode: Mode, sensor: str | None) -> dict[str, Any]:
         "shape": mode.shape,
         "strains": mode.strains,
         "most_strained": mode.weakest,
+        "nodes": mode.nodes,
         "amplification": {name: number(value, "1", reason) for name, value in mode.amplification.items()},
     }
 

@@ -29,7 +29,7 @@ _LITTLE = 1e-6
 """Share of the energy of motion below which another is not worth a line."""
 _NO_CURRENT = 1e-3
 """Below it a current is what control leaves of none. [A]"""
-_APART = ("load.", "load_of_", "limited.", "at_end.", *HEAT_METRICS)
+_APART = ("load.", "twist.", "load_of_", "limited.", "at_end.", *HEAT_METRICS)
 """Metrics that have a table of their own where they matter."""
 
 

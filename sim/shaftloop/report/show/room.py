@@ -58,6 +58,10 @@ def document(results: ShowAnswer) -> dict[str, Any]:
             {"frequency": number(mode.frequency, "Hz"), "damping_ratio": mode.damping_ratio}
             for mode in results.modes
         ],
+        "machines": {
+            machine: {name: number(value, unit) for name, (value, unit) in found.items()}
+            for machine, found in results.derived.items()
+        },
         "values": {value.path: _value(value) for value in results.values},
         "warnings": list(results.scenario.warnings),
     }
@@ -82,7 +86,7 @@ def details(results: ShowAnswer) -> Iterator[Piece]:
 
 
 def tables(results: ShowAnswer) -> Iterator[Grid]:
-    """Yield what is due when, and the first modes.
+    """Yield what is due when, what follows for the machines, and the first modes.
 
     Parameters
     ----------
@@ -95,6 +99,12 @@ def tables(results: ShowAnswer) -> Iterator[Grid]:
         latency = "-" if task.latency is None else show(task.latency, "s", 3) + _why(task)
         add_row(table, task.name, f"{task.rate:.6g} Hz", show(task.phase, "s", 3), latency, task.what + free)
     yield table
+    if results.derived:
+        table = new_table("What follows for the machines", "machine", "quantity", "value")
+        for machine, found in results.derived.items():
+            for name, (value, unit) in found.items():
+                add_row(table, machine, name.replace("_", " "), show(value, unit, 3))
+        yield table
     table = new_table("First modes", "mode", "frequency", "damping", "strains most")
     for i, mode in enumerate(results.modes[:_FIRST], 1):
         add_row(table, f"{i}", f"{mode.frequency:#.5g} Hz", f"{mode.damping_ratio:.2%}", mode.weakest)
