@@ -212,7 +212,8 @@ def rating_figures(simulation: Simulation) -> Iterator[Figure]:
     for edge in simulation.bench.line.edges:
         peak = max(map(abs, simulation.peaks[edge.part]))
         values["twist", edge.part] = peak / edge.stiffness, None
-        stress = simulation.bench.parts[edge.part].parameters.stress(peak)
+        part = simulation.bench.description.part(edge.part)
+        stress = None if part is None else part.stress(peak)
         if stress is not None:
             values["stress", edge.part] = stress, None
     for watch, limit in zip(simulation.bench.watches, held(simulation), strict=True):
@@ -242,7 +243,8 @@ def known_figures(bench: Bench) -> Iterator[Figure]:
     for edge in bench.line.edges:
         meaning = f"largest torque of {edge.part} over its static stiffness"
         yield Figure(f"twist.{edge.part}", "rad", meaning, better="lower")
-        if bench.parts[edge.part].parameters.stress(1.0) is not None:
+        part = bench.description.part(edge.part)
+        if part is not None and part.stress(1.0) is not None:
             meaning = f"shear stress of {edge.part} at its largest torque, without what steps and keyways add"
             yield Figure(f"stress.{edge.part}", "Pa", meaning, better="lower")
     for limited in bench.watches:
