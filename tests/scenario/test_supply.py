@@ -78,6 +78,15 @@ def test_what_only_a_link_with_a_voltage_of_its_own_can_have() -> None:
     assert "on_level: 700 V is not below the overvoltage of 690 V" in refused(over, [BRAKE])
 
 
+@pytest.mark.parametrize(
+    ("supply", "resistor"),
+    [({"undervoltage": "450"}, {}), ({"undervoltage": "600 V"}, {}), ({}, {"on_level": "700"})],
+)
+def test_a_bad_value_draws_one_error(supply, resistor) -> None:
+    found = refused(RECTIFIER | supply, [BRAKE | resistor], [{"do": "grid", "to": 0}, *MOVES])
+    assert "stiff link" not in found and len(found.strip().splitlines()) == 1, found
+
+
 def test_a_price_makes_a_bill_in_its_currency() -> None:
     from shaftloop.analysis.metrics import metrics
     from shaftloop.analysis.simulation import simulate

@@ -4,7 +4,7 @@ from shaftloop.scenario.description import Grid
 from shaftloop.scenario.draft import Draft, Entry
 from shaftloop.scenario.problems import Problems
 from shaftloop_models.brake_resistor import BrakeResistor
-from shaftloop_models.supply import DcLink, Stiff
+from shaftloop_models.supply import DcLink
 
 __all__ = ["check_supply"]
 
@@ -21,10 +21,9 @@ def check_supply(draft: Draft, problems: Problems) -> None:
     problems : Problems
         Takes the errors.
     """
-    supply = draft.single.get("supply", Stiff())
-    if supply is None:
-        return
-    link = supply.link()
+    if "supply" not in draft.single:
+        return  # It, or a key beside it, could not be read: what the link is stays unknown.
+    link = draft.single["supply"].link()
     for entry in draft.lists["brake_resistor"]:
         if link is None:
             problems.error(entry.path, f"the voltage of a stiff link never rises to its levels; {_OTHERWISE}")
