@@ -189,7 +189,7 @@ def declare_rectifier(net: Network, link: LinkPorts, rectifier: Rectifier) -> So
     if precharge:
         losses.append(net.meter("supply.precharge", "loss of pre-charge", [(1.0, lost, current)]))
     square = declare_square(net, current)
-    net.balance("supply", [grid], [delivered], losses, [(0.5 * inductance, current, current)])
+    net.balance("supply", [grid], [delivered], losses, [(0.5 * inductance, current, current)], switched=True)
     return SourcePorts(current, grid, delivered, square, line, bridged)
 
 
@@ -239,4 +239,4 @@ def balance_link(
         leak = [(1.0 / supply.discharge_resistance, link.voltage, link.voltage)]
         losses.append(net.meter("link.discharge", "loss of the discharge resistor", leak))
     stored = [(0.5 * supply.capacitance, link.voltage, link.voltage)]
-    net.balance("link", [incoming], list(drawn), losses, stored)
+    net.balance("link", [incoming], list(drawn), losses, stored, switched=True)

@@ -132,6 +132,8 @@ class Balance:
     losses: tuple[int, ...]
     stored: tuple[tuple[float, Ref, Ref], ...]
     """Stored energy as a sum of coefficient·a·b, of states, signals and potentials [J]."""
+    switched: bool = False
+    """Whether steps pass over instants at which it switches, so that its gap is more than rounding."""
 
 
 @dataclass(frozen=True)
@@ -298,6 +300,9 @@ class Network:
         outgoing: Sequence[int],
         losses: Sequence[int],
         stored: Sequence[tuple[float, Ref, Ref]],
+        *,
+        switched: bool = False,
     ) -> None:
         """State the energy balance of an element."""
-        self.balances.append(Balance(element, tuple(incoming), tuple(outgoing), tuple(losses), tuple(stored)))
+        found = Balance(element, tuple(incoming), tuple(outgoing), tuple(losses), tuple(stored), switched)
+        self.balances.append(found)

@@ -23,6 +23,7 @@ from rigs import (
 from shaftloop.analysis.lanes import simulate_many
 from shaftloop.analysis.metrics import metrics
 from shaftloop.analysis.simulation import Simulation, simulate
+from shaftloop.analysis.verify import check_energy
 from shaftloop.bench.assemble import build_bench
 from shaftloop_models.supply import Rectifier
 
@@ -54,6 +55,12 @@ def test_energy_closes_while_the_bridge_feeds_blocks_and_the_resistor_chops(meth
         next(b.stored for b in run.energies.balances if b.element == "link"), rel=0.02
     )
     assert run.peaks["supply.current"][0] >= 0.0
+
+
+def test_a_resistor_that_never_conducted_is_no_doubt_of_the_energies() -> None:
+    moves = [*UP, {"do": "grid", "to": 0.6}, hold("0.1 s"), {"do": "grid", "to": 1}, hold("0.1 s")]
+    run = simulate(fed_bench(RECTIFIER, moves, brake_resistor=[BRAKE]))
+    assert run.energies.losses["brake.heat"] == 0.0 and check_energy(run) == []
 
 
 def test_both_steppers_and_half_the_step_agree(braked: Simulation) -> None:

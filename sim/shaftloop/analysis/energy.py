@@ -12,6 +12,8 @@ _DOUBT = 0.2
 """Share of a loss above which a gap beside it makes it doubtful; a meter that reads 0 or twice has more."""
 _ROUNDING = 1e-12
 """Share of the throughput of an element below which a gap is rounding."""
+_SWITCHED = 1e-4
+"""The same where diodes and choppers switch within a step: a resistor that never conducted has lost 0 J."""
 
 
 @dataclass(frozen=True)
@@ -152,8 +154,9 @@ def _doubtful(net: Network, found: tuple[ElementBalance, ...], energy: list[floa
             and (set(other.incoming) & set(balance.outgoing) or set(other.outgoing) & set(balance.incoming))
         ]
         gap = min(map(abs, gaps))
+        rounding = (_SWITCHED if balance.switched else _ROUNDING) * own.throughput
         for meter in counted & set(balance.losses):
-            if gap > max(_DOUBT * abs(energy[meter]), _ROUNDING * own.throughput):
+            if gap > max(_DOUBT * abs(energy[meter]), rounding):
                 doubtful[net.meters[meter].name] = gap
     return doubtful
 
