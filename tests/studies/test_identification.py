@@ -127,6 +127,19 @@ def test_a_part_in_which_nothing_moves_is_no_objection() -> None:
     assert "explains reading only to" in judge(gone, ["reading"], [[]]).against[-1]
 
 
+def test_a_column_that_rests_is_not_judged_unless_the_bench_moves_it() -> None:
+    rng = np.random.default_rng(0)
+    rounding = 1e-14 * np.where(np.arange(1000) < 700, 1.0, 3.0)
+    rest, played = np.full(1000, 83.7758), np.sin(np.arange(1000) / 9.0)
+    left = np.where(np.arange(1000) < 700, 1.0, 3.0) * (rng.normal(size=1000) + played)
+    fit = replace(series(1.0, 1.0), measured=(rest,), after=(rest - rounding * played,), white=(left,))
+    found = judge(replace(fit, noise=(1e-14,)), ["speed_setpoint"], [[played]])
+    assert found.still == (True,) and found.against == ()
+    # A sensor that is stuck rests too, but not on the bench.
+    stuck = replace(fit, measured=(0.0 * rest,), after=(played,), white=(left,), noise=(0.7,))
+    assert len(judge(stuck, ["reading"], [[played]]).against) >= 2
+
+
 def test_neighbouring_values_of_a_residual_belong_together() -> None:
     rng = np.random.default_rng(0)
     noise = np.zeros(20_000)
@@ -212,6 +225,12 @@ def test_logs_that_say_too_little(tmp_path: Path) -> None:
     short = {"time [s]": time[:200] * 1e-3, "reading [N m]": moving[:200]}
     plays = {**short, "speed_setpoint [rad/s]": moving[:200]}
     assert "less than a period of the slowest mode" in refusal(["column.speed_setpoint.plays=true"], **plays)
+    # The sequence of the bench goes on for longer than such a log.
+    rows = {name: moving[:120] for name in ("reading [N m]", "drive_torque [N m]")}
+    assert "less than a period of the slowest mode" in refusal(**{"time [s]": time[:120] * 1e-6}, **rows)
+    at_rest = 1e-3 * np.random.default_rng(0).normal(size=120)
+    standing = {"time [s]": time[:120] * 0.1, "true_torque [N m]": at_rest}
+    assert "nothing that is compared moves" in refusal(**standing)
     assert "plays reading, which is no set-point or command of a loop" in refusal(
         ["column.reading.plays=true"], **clock, **{"reading [N m]": moving, "drive_speed [rad/s]": moving}
     )

@@ -281,11 +281,13 @@ def _check_length(scenario: Scenario, replay: Replay) -> None:
     """Refuse a log that is shorter than a period of the slowest mode."""
     modes = find_modes(mechanics(build_bench(scenario.description, smooth=True)))
     slowest = min((mode.frequency for mode in modes if mode.frequency > 0.0), default=None)
+    # A run may go on behind the log: only what was logged counts.
     first = min(float(entry.time[0]) for entry in replay.compared)
-    if slowest is not None and (replay.end - first) * slowest < 1.0:
+    length = max(float(entry.time[-1]) for entry in replay.compared) - first
+    if slowest is not None and length * slowest < 1.0:
         raise ScenarioError(
             [
-                f"the log is {replay.end - first:.3g} s long, less than a period of the slowest mode "
+                f"the log is {length:.3g} s long, less than a period of the slowest mode "
                 f"({1.0 / slowest:.3g} s): record for longer"
             ]
         )

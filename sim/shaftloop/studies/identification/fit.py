@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.errors import ScenarioError, SimulationError
 from shaftloop.studies.identification.free import Free
-from shaftloop.studies.identification.noise import Whitener, robust_spread, whitener
+from shaftloop.studies.identification.noise import Whitener, rests, robust_spread, whitener
 from shaftloop.studies.identification.replay import Replay
 
 __all__ = ["Estimate", "Fit", "estimate"]
@@ -198,7 +198,7 @@ def estimate(
     problem = _Problem(replay, frees, held_out)
     theta = replay.clock_start(frees)
     before = problem.shown([theta])[0]
-    _check(problem, before)
+    _check(problem)
     scales = [max(robust_spread(values), 1e-300) for values in problem.measured]
     tell(0.1)
     theta = _scanned(problem, theta, before, scales)
@@ -249,7 +249,7 @@ def _breaks(time: Array) -> NDArray[np.int64]:
     return np.concatenate(([0], np.flatnonzero(steps > 1.5 * np.median(steps)) + 1))
 
 
-def _check(problem: _Problem, before: Sequence[Array]) -> None:
+def _check(problem: _Problem) -> None:
     if problem.rows < 10 * len(problem.frees) + 50:
         raise ScenarioError(
             [
@@ -257,7 +257,7 @@ def _check(problem: _Problem, before: Sequence[Array]) -> None:
                 f"{10 * len(problem.frees) + 50} are needed"
             ]
         )
-    if all(np.ptp(values) == 0.0 for values in problem.measured):
+    if all(rests(values, values) for values in problem.measured):
         raise ScenarioError(["nothing that is compared moves in the log: there is nothing to find"])
 
 

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.studies.identification.fit import Estimate, Fit
+from shaftloop.studies.identification.noise import MATTERS, STILL, rests
 
 __all__ = ["Combination", "Judgement", "fit_share", "judge"]
 
@@ -25,12 +26,8 @@ _MORE = 1.3
 """Most that may be left where nothing was fitted over where it was."""
 _POOR = 0.5
 """Least fit where nothing was fitted."""
-_MATTERS = 1e-3
-"""Share of the motion below which what is left does not matter."""
 _TIED = 0.9
 """Correlation from which two values are told together better than alone."""
-_STILL = 3.0
-"""Motion over residual below which nothing moves."""
 _WEAK = 0.3
 """Spread of θ from which a parameter is not known alone."""
 _SIDES = 1.959964
@@ -108,8 +105,9 @@ def judge(fit: Fit, names: Sequence[str], played: Sequence[Sequence[Array]]) -> 
         shares.append(share)
         told.append(part)
         more.append(ratio)
-        still.append(bool(np.std(fit.measured[i][outside]) < _STILL * fit.noise[i]))
-        matters = 1.0 - share > _MATTERS
+        at_rest = rests(fit.measured[i][outside], fit.after[i][outside])
+        still.append(at_rest or bool(np.std(fit.measured[i][outside]) < STILL * fit.noise[i]))
+        matters = 1.0 - share > MATTERS and not at_rest
         if matters and part > _TOLD:
             against.append(
                 f"{100.0 * part:.0f} % of what is left of {name} follows what was played: something acts "

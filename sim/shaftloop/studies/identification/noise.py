@@ -9,10 +9,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Whitener", "robust_spread", "whitener"]
+__all__ = ["MATTERS", "STILL", "Whitener", "rests", "robust_spread", "whitener"]
 
 Array = NDArray[np.float64]
 
+MATTERS = 1e-3
+"""Share of the motion below which what is left does not matter."""
+STILL = 3.0
+"""Motion over residual or noise below which nothing moves."""
+
+_ROUNDING = 1e-9
+"""Motion of a column that is zero below which it rests. [unit]"""
 _MOST = 40
 """Highest order."""
 _CLIPPED = 4.0
@@ -136,3 +143,16 @@ def whitener(residual: Array, breaks: NDArray[np.int64], fitted: NDArray[np.bool
             best = aic, solution, left
     assert best is not None, "order 0 is always tried"
     return Whitener(_stable(np.concatenate(([1.0], -best[1]))), float(np.sqrt(best[2])), breaks)
+
+
+def rests(measured: Array, shown: Array) -> bool:
+    """Return whether a column and what the bench shows of it move by no more than noise and rounding.
+
+    Parameters
+    ----------
+    measured, shown : ndarray, shape (rows,)
+        Any unit, the same for both.
+    """
+    noise = robust_spread(np.diff(measured, 2)) / np.sqrt(6.0) if len(measured) > 2 else 0.0
+    quiet = STILL * noise + MATTERS * np.max(np.abs(measured)) + _ROUNDING
+    return bool(max(np.std(measured), np.std(shown)) < quiet)
