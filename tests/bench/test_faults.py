@@ -1,18 +1,22 @@
 """What fails in a run: equations of the line, readings, commands, interlocks; at its tick, energy closing."""
 
 import math
+import tempfile
 from dataclasses import replace
 from fractions import Fraction
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+import tomlkit
 
 from rigs import Table, coupling, describe, disc, rough, sensor, servo, speed_loop, step, torque_loop
 from shaftloop.analysis.lanes import simulate_many
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.description import Description, Fault
+from shaftloop.scenario.reading import read_scenario
 
 LEFT, RIGHT, STIFFNESS = 0.05, 0.1, 2e4
 AT = 0.012345679
@@ -184,6 +188,17 @@ def test_an_interlock_on_an_encoder_sees_its_reading() -> None:
 def test_interlocks_that_make_no_sense_are_refused(limit: Table, message: str) -> None:
     with pytest.raises(ScenarioError, match=message):
         rig(limit=[{"name": "over", **limit}])
+
+
+def test_what_never_happens_is_warned_of_and_what_happened_is_not_repeated() -> None:
+    late = {"name": "late", "on": "c", "kind": "broken", "at": "60 ms"}
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "rig.toml"
+        line = [servo("drive", LEFT), coupling("c", STIFFNESS), servo("load", RIGHT)]
+        path.write_text(tomlkit.dumps({"title": "t", "duration": "50 ms", "line": line, "fault": [late]}))
+        assert "never happens: the run ends at 0.05 s" in " ".join(read_scenario(path).warnings)
+    with pytest.raises(ScenarioError, match="c breaks already by f0"):
+        rig({"on": "c", "kind": "broken"}, {"on": "c", "kind": "broken", "at": "20 ms"})
 
 
 def test_emergency_stops_of_both_categories() -> None:

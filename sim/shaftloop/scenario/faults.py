@@ -87,15 +87,25 @@ def check_fault(draft: Draft, entry: Entry, problems: Problems) -> None:
             f"{shown(kind)} is nothing that {name} can suffer; choose one of {', '.join(kinds)}",
         )
         return
-    _check_times(entry, problems)
+    _check_times(draft, entry, problems)
+    if kind in _FOR_GOOD:
+        same = [
+            other for other in draft.lists["fault"] if (other.text("on"), other.text("kind")) == (name, kind)
+        ]
+        if same[0] is not entry:
+            problems.error(
+                entry.at("on"), f"{name} {_WORDS[kind]} already by {same[0].name}; leave one of them out"
+            )
     if kind == "shifted" and entry.value.by == 0.0:
         problems.error(entry.at("by"), 'missing: state how far the reading is off, e.g. by = "5 N m"')
     elif kind != "shifted" and entry.value.by != 0.0:
         problems.error(entry.at("by"), "only a shifted reading is off by something; leave it out")
 
 
-def _check_times(entry: Entry, problems: Problems) -> None:
-    fault = entry.value
+def _check_times(draft: Draft, entry: Entry, problems: Problems) -> None:
+    fault, duration = entry.value, draft.single.get("duration")
+    if duration is not None and fault.at >= duration:
+        problems.warn(entry.at("at"), f"never happens: the run ends at {float(duration):g} s")
     if fault.until is None:
         return
     if fault.kind in _FOR_GOOD:

@@ -142,7 +142,7 @@ def run_faults(
 ) -> tuple[FaultRun, ...]:
     """Run a bench with each of some faults, the worst first.
 
-    Faults that the scenario states happen in all of these runs, too. Of a duty that is its first cycle.
+    Faults that the scenario states are left out. Of a duty that is its first cycle.
 
     Parameters
     ----------
@@ -161,8 +161,8 @@ def run_faults(
         Where the healthy bench cannot be run, or all of it would take too long.
     """
     description = replace(description, duty=None)
-    bench = description if protected else replace(description, limit=())
-    healthy = simulate(replace(description, record=replace(description.record, rate=None)))
+    bench = replace(description, fault=(), limit=description.limit if protected else ())
+    healthy = simulate(replace(bench, record=replace(bench.record, rate=None)))
     period = _first_period(description)
     cases = [(name, kind, _moments(healthy, kind, period)) for name, kind in chosen]
     total, done = sum(len(moments) for _, _, moments in cases), 0
@@ -226,7 +226,7 @@ def _nanosecond(seconds: float) -> Fraction:
 def _run(bench: Description, fault: Fault, moment: str) -> FaultRun:
     """Run a bench with one more fault until `AFTER` behind it; set-points stay as they are left."""
     try:
-        found = simulate(replace(bench, fault=(*bench.fault, fault), duration=fault.at + AFTER))
+        found = simulate(replace(bench, fault=(fault,), duration=fault.at + AFTER))
     except CostError:
         raise  # Says nothing about the fault.
     except SimulationError as error:

@@ -42,7 +42,7 @@ class Sized:
     limit: float | None
     """[unit]"""
     others: tuple[str, ...] = ()
-    """Part files of the kind that would do."""
+    """Part files of the kind whose ratings and limits are large enough."""
 
     @property
     def used(self) -> float:
@@ -60,11 +60,16 @@ class Sized:
         return None if not (self.rated or self.limit) else self.used <= 1.0
 
     @property
+    def above(self) -> bool:
+        """Whether a fault takes it above its rating."""
+        return self.rated is not None and (self.fault or 0.0) > self.rated
+
+    @property
     def doubt(self) -> str:
         """What is to be known of a part that serves; empty where nothing is."""
         if not self.serves or self.rated is None:
             return ""
-        if self.limit is None and (self.fault or 0.0) > self.rated:
+        if self.limit is None and self.above:
             return "states no limit for faults"
         return "above its rating for a while" if self.sequence > self.rated else ""
 
@@ -100,7 +105,9 @@ def size_parts(
     runs = run_faults(description, standard_faults(description), progress=progress) if faults else ()
     found = [_sized(load, healthy, runs) for load in (*_machines(healthy), *loads(healthy))]
     order = [part.name for part in description.line]
-    found.sort(key=lambda entry: (order.index(entry.part), entry.quantity != "torque"))
+    # What is no part of the line, a brake resistor say, comes last.
+    place = {name: number for number, name in enumerate(order)}
+    found.sort(key=lambda entry: (place.get(entry.part, len(order)), entry.quantity != "torque"))
     chosen = list(files) or sorted((shipped_folder() / "parts").glob("*.toml"))
     sources = [load_toml(path, label_of(path)) for path in chosen]
     documents = {path.stem: source.document for path, source in zip(chosen, sources, strict=True)}
@@ -123,7 +130,7 @@ def _machines(healthy: Simulation) -> Iterator[Load]:
 
 def _sized(load: Load, healthy: Simulation, runs: Sequence[FaultRun]) -> Sized:
     rms = None
-    if load.quantity == "torque":
+    if load.quantity == "torque" and f"{load.part}_torque" in healthy.traces:
         torque = healthy.traces[f"{load.part}_torque"]
         rms = float(np.sqrt(np.mean(np.square(torque)))) if torque.size else 0.0
     same = [
@@ -140,7 +147,7 @@ def _sized(load: Load, healthy: Simulation, runs: Sequence[FaultRun]) -> Sized:
 def _others(
     description: Description, short: Sized, found: Sequence[Sized], documents: dict[str, dict[str, object]]
 ) -> Iterator[str]:
-    """Yield the part files that would do in place of a part that does not serve."""
+    """Yield the part files that state enough for what the part that does not serve sees now."""
     part = description.part(short.part)
     for name, document in documents.items():
         if part is None or document.get("part") != part.part:

@@ -60,30 +60,36 @@ def _caught(answer: FaultsAnswer) -> str:
         return "The interlocks are left out here."
     if not answer.scenario.description.limit:
         return "No interlock watches the bench: add [[limit]]."
-    caught = [run for run in answer.runs if run.tripped]
-    missed = [run for run in answer.damaging if not run.tripped]
-    text = f"An interlock trips in {len(caught)} of {len(answer.runs)}"
-    if not missed:
+    damaging = answer.damaging
+    missed = [run for run in damaging if not run.tripped]
+    text = (
+        f"An interlock trips in {sum(run.tripped is not None for run in answer.runs)} of {len(answer.runs)}"
+    )
+    if not damaging:
         return f"{text}."
+    if not missed:
+        return f"{text}, in all that do damage."
     more = f" and {len(missed) - 1} more" if len(missed) > 1 else ""
-    return f"{text}; none does where {said(missed[0].fault)}{more}."
+    return f"{text}, but in none of {len(missed)} that do damage: where {said(missed[0].fault)}{more}."
 
 
 def _remedy(damaging: list[FaultRun]) -> list[str]:
-    """Return what to do about the worst, where it does damage."""
+    """Return what to do about what does damage, in one sentence for each way out."""
     if not damaging:
         return []
-    load = damaging[0].worst
-    if load is None:
-        return ["Look at that run first."]
-    if load.quantity == "speed":
-        return [
-            f'Watch the speed with an interlock, e.g. [[limit]] with watches = "{load.part}" and above = '
-            f'"{show(0.95 * (load.limit or load.peak), "rad/s", 3)}", or take a machine that stands it.'
-        ]
-    if damaging[0].tripped is not None:
-        return [
-            "The interlock cannot be faster than the shaft: a softer or stronger coupling, or one that slips "
+    loads = [(run, run.worst) for run in damaging if run.worst is not None]
+    fast = next((load for _, load in loads if load.quantity == "speed"), None)
+    found = []
+    if any(load.quantity != "speed" and run.tripped is not None for run, load in loads):
+        found.append(
+            "An interlock cannot be faster than the shaft: a softer or stronger coupling, or one that slips "
             "or breaks first, protects the line."
-        ]
-    return ["Watch the torque with an interlock, or take a part that stands it."]
+        )
+    if fast is not None:
+        found.append(
+            f'Watch the speed with an interlock, e.g. [[limit]] with watches = "{fast.part}" and above = '
+            f'"{show(0.95 * (fast.limit or fast.peak), "rad/s", 3)}", or take a machine that stands it.'
+        )
+    if any(load.quantity != "speed" and run.tripped is None for run, load in loads):
+        found.append("Watch the torque with an interlock, or take a part that stands it.")
+    return [" ".join(found) or "Look at the worst run first."]

@@ -26,6 +26,18 @@ class Front:
     dangers: tuple[str, ...]
 
     @property
+    def safe(self) -> list[str]:
+        """What was looked for and is not unsafe."""
+        looked = {
+            "limit": "In the run no part passes its limit.",
+            "interlock": "In the run no interlock trips.",
+            "stability": "No loop is unstable.",
+        }
+        kinds = {entry.kind for entry in self.judgements}
+        bad = {entry.kind for entry in self.judgements if not entry.holds}
+        return [text for kind, text in looked.items() if kind in kinds - bad]
+
+    @property
     def sentences(self) -> list[str]:
         """Page one in one to three sentences."""
         said = [self.lead]
@@ -35,8 +47,9 @@ class Front:
 
     @property
     def broken(self) -> bool:
-        """Whether an expectation does not hold, or a part is taken beyond its limit."""
-        return any(not entry.holds and entry.kind in ("expectation", "limit") for entry in self.judgements)
+        """Whether an expectation or an answer fails, or a part is taken beyond its limit."""
+        kinds = ("expectation", "limit", "answer")
+        return any(not entry.holds and entry.kind in kinds for entry in self.judgements)
 
 
 def front_of(found: Sequence[Found]) -> Front:
@@ -72,7 +85,12 @@ def _lead(every: Sequence[Judgement], failing: Sequence[Judgement], found: Seque
     if failing:
         verb = "does" if len(failing) == 1 else "do"
         return f"No: {len(failing)} of {len(every)} demands {verb} not hold. First: {failing[0].words}."
-    return f"Yes: all {len(every)} demands hold ({_counted(every)})."
+    asked = (
+        ""
+        if any(section.section.name == "expectations" for section in found)
+        else (" Whether the scenario's expectations hold was not asked here.")
+    )
+    return f"Yes: all {len(every)} demands hold ({_counted(every)}).{asked}"
 
 
 def _counted(every: Sequence[Judgement]) -> str:

@@ -198,6 +198,7 @@ def _plot(axes: Any, curves: list[_Curve], factor: float) -> None:
 
 def _mark(top: Any, columns: list[Any], simulation: Simulation) -> None:
     """Mark what fails, trips, and what followed from them."""
+    level = iter((1.0, 0.86, 0.72, 0.58, 0.44))
     happens = {fault.name: said(fault) for fault in simulation.bench.description.fault}
     for event in simulation.events:
         if event.kind not in _MARKED:
@@ -209,7 +210,7 @@ def _mark(top: Any, columns: list[Any], simulation: Simulation) -> None:
             what = happens[event.name] if failed else f"{event.name} trips"
             top.annotate(
                 f"  {what} at {event.time:.4g} s  ",
-                (event.time, 0.86 if happens and not failed else 1.0),
+                (event.time, next(level, 0.3)),
                 xycoords=("data", "axes fraction"),
                 ha="right" if late else "left",
                 va="top",

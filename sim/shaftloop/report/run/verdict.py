@@ -69,7 +69,9 @@ def _end(answer: RunAnswer) -> str:
         others = f" and {len(tripped) - 1} more" if len(tripped) > 1 else ""
         trip = f"interlock {tripped[0].name} trips at {tripped[0].time:.4g} s{others}{_left(answer)}"
         if _failed(answer):
-            return f"{trip[0].upper()}{trip[1:]}; what the parts see until then, the ratings say."
+            more = f" and {len(answer.overloads) - 1} more" if len(answer.overloads) > 1 else ""
+            saw = f"{answer.overloads[0]}{more}" if answer.overloads else "no part passes its limit"
+            return f"{trip[0].upper()}{trip[1:]}; {saw}."
         return f"The run does not hold: {trip}; look at what it watches, then at the set-points and gains."
     if answer.overloads:
         more = f" and {len(answer.overloads) - 1} more" if len(answer.overloads) > 1 else ""

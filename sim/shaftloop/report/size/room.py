@@ -18,8 +18,9 @@ __all__ = ["details", "document", "verdict", "write"]
 
 _LEFT_OUT = (
     "A rating counts against the rms of a torque and the peak of what has none, a limit against the worst "
-    "fault. Left out: fatigue, key and bolt loads, bearing life, lateral critical speeds and residual "
-    "unbalance."
+    "fault. Strong enough is what states as much; with its own stiffness and inertia the line sees something "
+    "else, and a sensor must measure as well. Left out: fatigue, key and bolt loads, bearing life, lateral "
+    "critical speeds and residual unbalance."
 )
 
 
@@ -49,7 +50,7 @@ def details(results: SizeAnswer) -> Iterator[Piece]:
     results : SizeAnswer
         What was found.
     """
-    columns = ("part", "sequence", "rms", "worst fault", "rated", "limit", "used", "serves", "would do")
+    columns = ("part", "sequence", "rms", "worst fault", "rated", "limit", "used", "serves", "strong enough")
     table = new_table(f"{results.title}: what is asked of the parts", *columns)
     for entry in results.sized:
         values = (entry.sequence, entry.rms, entry.fault, entry.rated, entry.limit)
@@ -64,7 +65,8 @@ def details(results: SizeAnswer) -> Iterator[Piece]:
     yield table
     worst = {entry.worst.fault.name: entry.worst for entry in results.short if entry.worst is not None}
     for run in worst.values():
-        yield f"Worst fault: {said(run.fault)} at {float(run.fault.at):.4g} s; see shaftloop faults."
+        parts = ", ".join(e.part for e in results.short if e.worst is not None and e.worst.fault == run.fault)
+        yield f"Worst for {parts}: {said(run.fault)} at {float(run.fault.at):.4g} s; see shaftloop faults."
     yield _LEFT_OUT
 
 

@@ -24,19 +24,39 @@ def verdict(answer: SizeAnswer) -> list[str]:
     what = "sequence and faults ask" if answer.faults else "the sequence asks"
     if not answer.short:
         nearest = max(judged, key=lambda entry: entry.used)
+        if unsure := _unsure(judged):
+            return [f"No part passes a limit that is stated, but {unsure}.", f"Nearest is {asked(nearest)}."]
         return [f"Every part stands what {what} of it; nearest is {asked(nearest)}."]
     parts = list(dict.fromkeys(entry.part for entry in answer.short))
     more = f" and {len(parts) - _MOST} more" if len(parts) > _MOST else ""
     listed = ", ".join(parts[:_MOST]) + more
     verb = "does" if len(parts) == 1 else "do"
     first = f"{listed} {verb} not stand what {what} of the line: {asked(answer.short[0])}."
-    others = answer.short[0].others
+    part, others = answer.short[0].part, answer.short[0].others
+    sentences = [first]
+    if unsure := _unsure(judged):
+        sentences.append(f"Besides, {unsure}.")
     if others:
-        return [first, f"In place of {answer.short[0].part} would do: {', '.join(others[:_MOST])}."]
-    return [
-        first,
-        f"No part file at hand would do in place of {answer.short[0].part}; look at the fault first.",
-    ]
+        names = ", ".join(others[:_MOST])
+        sentences.append(f"Strong enough in place of {part}: {names}; run the bench with it first.")
+    else:
+        sentences.append(f"No part file at hand is strong enough in place of {part}.")
+    return sentences
+
+
+def _unsure(judged: list[Sized]) -> str:
+    """Return which parts are above their rating in a fault and state no limit, as a sentence goes on."""
+    doubtful = [entry for entry in judged if entry.serves and not entry.limit and entry.above]
+    if not doubtful:
+        return ""
+    worst = max(doubtful, key=lambda entry: (entry.fault or 0.0) / (entry.rated or 1.0))
+    names = ", ".join(entry.part for entry in doubtful)
+    size, rated = show(worst.fault or 0.0, worst.unit, 3), show(worst.rated or 0.0, worst.unit, 3)
+    when = said(worst.worst.fault) if worst.worst else "something fails"
+    return (
+        f"{names} cannot be judged in faults: no limit is stated, and {worst.part} sees {size} of a rating "
+        f"of {rated} where {when}"
+    )
 
 
 def asked(entry: Sized) -> str:
