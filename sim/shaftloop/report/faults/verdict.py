@@ -69,8 +69,9 @@ def _caught(answer: FaultsAnswer) -> str:
         return f"{text}."
     if not missed:
         return f"{text}, in all that do damage."
-    more = f" and {len(missed) - 1} more" if len(missed) > 1 else ""
-    return f"{text}, but in none of {len(missed)} that do damage: where {said(missed[0].fault)}{more}."
+    if len(missed) == 1:
+        return f"{text}; one that does damage goes unnoticed: {said(missed[0].fault)}."
+    return f"{text}; {len(missed)} that do damage go unnoticed, the first: {said(missed[0].fault)}."
 
 
 def _remedy(damaging: list[FaultRun]) -> list[str]:
