@@ -10,6 +10,7 @@ import pytest
 
 from fidelity_bench import BARE, RICH
 from shaftloop.analysis.fidelity.aliasing import Aliasing, aliasing
+from shaftloop.analysis.fidelity.bands import Band
 from shaftloop.analysis.fidelity.correction import correction
 from shaftloop.analysis.fidelity.misalignment import misalignment
 from shaftloop.analysis.fidelity.transfer import Fidelity, fidelity
@@ -20,6 +21,7 @@ from shaftloop.report.fidelity.folding import folding_picture
 from shaftloop.report.fidelity.pulse import pulse_picture
 from shaftloop.report.fidelity.tables import details
 from shaftloop.report.fidelity.time import time_picture
+from shaftloop.report.fidelity.verdict import verdict
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import print_details
 from shaftloop.scenario.reading import Scenario, read_scenario
@@ -123,3 +125,23 @@ def test_tables_and_pictures_of_a_bench_that_lacks_much(
         ElementTree.parse(tmp_path / "bare.svg")
     folding_picture(results.found, results.aliasing, TITLE).write([tmp_path / "folding.svg"])
     ElementTree.parse(tmp_path / "folding.svg")
+
+
+@pytest.mark.parametrize(
+    ("mechanics", "signal", "says"),
+    [
+        ((None, False), (177.0, True), "the mechanics limit it"),
+        ((90.0, True), (177.0, True), "the mechanics limit it"),
+        ((None, True), (177.0, True), "the signal path limits it"),
+        ((90.0, True), (None, False), "the signal path limits it"),
+        ((None, False), (None, False), "mechanics and signal path limit it"),
+    ],
+)
+def test_what_is_nowhere_limits_the_band(
+    tmp_path: Path, mechanics: tuple[float | None, bool], signal: tuple[float | None, bool], says: str
+) -> None:
+    results = results_of(scenario_of(tmp_path, BARE))
+    bands = {"mechanical": mechanics, "signal": signal}
+    changed = {part: (Band("5 %", None, *entry),) for part, entry in bands.items()}
+    found = replace(results.found, bands={**results.found.bands, **changed})
+    assert says in verdict(replace(results, found=found))[0]

@@ -1,5 +1,7 @@
 """The answer about the torque reading in words."""
 
+import math
+
 from shaftloop.analysis.fidelity.bands import Band
 from shaftloop.analysis.fidelity.transfer import Fidelity
 from shaftloop.answers.fidelity import FidelityAnswer, TorqueAt
@@ -22,11 +24,7 @@ def verdict(answer: FidelityAnswer) -> list[str]:
         first = (
             f"The bench is unstable with its loops closed: mend that first. With their commands held: {first}"
         )
-    limited = figures["mechanical_band_5_percent"].value, figures["signal_band_5_percent"].value
-    if limited[0] is not None and (limited[1] is None or limited[0] < limited[1]):
-        first += "; the mechanics limit it: line and inertia ahead of the sensor would move it"
-    elif limited[1] is not None:
-        first += "; the signal path limits it: cutoff and sampling rate would move it"
+    first += _limited(_end(found, "mechanical"), _end(found, "signal"))
     bias, late = figures["drag_bias"].value or 0.0, figures["reading_delay"].value or 0.0
     first = ". ".join([first, *(_at(entry) for entry in answer.at)])
     said = [
@@ -51,6 +49,25 @@ def bands(found: Fidelity) -> str:
     """
     ends = ", ".join(f"{band.level} {_reach(band)}" for band in found.bands["total"])
     return f"The reading of {found.sensor.name} follows the torque of {found.unit} within {ends}"
+
+
+def _end(found: Fidelity, part: str) -> float:
+    """Return where the band of 5 % of a part of the way ends: 0 where it is nowhere, infinite without end."""
+    (band,) = (band for band in found.bands[part] if band.level == "5 %")
+    if not band.exists:
+        return 0.0
+    return math.inf if band.high is None else band.high
+
+
+def _limited(mechanics: float, signal: float) -> str:
+    """Return what ends the band of 5 % first."""
+    if mechanics == signal == 0.0:
+        return "; mechanics and signal path limit it, each alone"
+    if mechanics < signal:
+        return "; the mechanics limit it: line and inertia ahead of the sensor would move it"
+    if signal < math.inf:
+        return "; the signal path limits it: cutoff and sampling rate would move it"
+    return ""
 
 
 def _at(entry: TorqueAt) -> str:
