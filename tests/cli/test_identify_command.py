@@ -105,3 +105,14 @@ def test_a_fit_says_first_whether_the_log_contradicts_the_bench() -> None:
     (parameter,) = document["parameters"]
     assert parameter["value"]["unit"] == "kg m^2" and abs(parameter["value"]["value"] - 0.03) < 3e-4
     assert document["contradicted"] is False and document["channels"]["reading"]["fit"]["value"] > 0.9
+
+
+def test_a_loop_on_an_encoder_is_warned_of_unless_its_command_plays() -> None:
+    settings = ("--set", "duration=40 ms")
+    made = CliRunner().invoke(cli, ["simulate", "wheel-hub", *settings, "--json", "--traces", "hub.npz"])
+    assert made.exit_code == 0, made.output
+    fit = ("wheel-hub", "hub.npz", *settings, "--free", "line.load.inertia", "--json")
+    warning = "loop speed: closed on an encoder"
+    assert any(warning in said for said in json.loads(identify(*fit).stdout)["warnings"])
+    played = identify(*fit, "--log", "column.speed_command.plays=true")
+    assert not any(warning in said for said in json.loads(played.stdout)["warnings"])

@@ -177,10 +177,24 @@ class FitAnswer(Answer):
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What was wrong with the logs."""
-        return tuple(
+        """What was wrong with the logs, and where intervals are too narrow."""
+        said = [
             f"{m.table.log.label}: {sentence}" for m in self.measurements for sentence in m.findings.said()
-        )
+        ]
+        if coarse := self._coarse_loops():
+            said.append(
+                f"{', '.join(coarse)}: closed on an encoder, the steps of which come back through it and "
+                "are off in the fit; intervals may be too narrow"
+            )
+        return tuple(said)
+
+    def _coarse_loops(self) -> list[str]:
+        """Return the loops that are closed on an encoder, the steps of which the runs leave out."""
+        description = self.scenario.description
+        encoders = {part.name for part in description.readers("speed")}
+        given = {played.loop for played in self.replay.played if played.way == "_command"}
+        closed = [loop for loop in description.loop if loop.name not in given]
+        return [f"loop {loop.name}" for loop in closed if description.origin(loop.reads) in encoders]
 
     @property
     def figures(self) -> dict[str, Figure]:
