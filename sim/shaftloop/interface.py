@@ -123,7 +123,7 @@ class TestBench:
         Parameters
         ----------
         *names : str
-            Only what fails here: a part, hop or loop, or one kind of it, e.g. ``c1.broken``.
+            Only what fails here: part, hop or loop, or one kind of it: ``c1.broken``.
         protected : bool
             False to leave the interlocks out.
         """
@@ -310,6 +310,7 @@ class TestBench:
         only: Sequence[str] = (),
         study: Findings | None = None,
         overlay: str | Path | None = None,
+        free: Sequence[str] = (),
     ) -> "Report":
         """Write all answers into one page to hand over, and return them.
 
@@ -323,20 +324,20 @@ class TestBench:
             Also what this study says.
         overlay : str or Path, optional
             A measured run (CSV) to lay over the simulated one.
+        free : sequence of str
+            Values of the scenario that are found from that run, as `identify` takes them.
 
         Raises
         ------
-        ScenarioError
-            Where there is no such section.
-        OutputError
-            Where the file cannot be written.
+        ScenarioError, OutputError
+            Where there is no such section; where the file cannot be written.
         """
         from shaftloop.report.page.room import make_report, write_page
         from shaftloop.report.page.sections import Asked
 
-        measured = None if overlay is None else read_measurement(Path(overlay))
-        found = make_report(Asked(self.scenario, study, measured), only, [Path(path)])
-        write_page(found)
+        log, measured = (Path(overlay), read_measurement(Path(overlay))) if overlay else (None, None)
+        asked = Asked(self.scenario, study, measured, log=log, free=tuple(free))
+        write_page(found := make_report(asked, only, [Path(path)]))
         return found
 
 

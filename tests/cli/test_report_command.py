@@ -43,12 +43,22 @@ def test_an_expectation_that_does_not_hold_fails_and_is_said_first() -> None:
     assert "What does not hold" in result.stdout and Path("shaftloop-out/wheel-hub/report.html").is_file()
 
 
+def test_what_a_log_says_of_a_value_is_a_section() -> None:
+    short = ["--set", "duration=0.9 s"]
+    CliRunner().invoke(cli, ["simulate", "wheel-hub", *short, "--json", "--traces", "run.csv"])
+    told = ["--log", "run.csv", "--free", "line.load.inertia", "--only", "identification"]
+    result = report("wheel-hub", *short, *told, "--json")
+    (section,) = json.loads(result.stdout)["sections"]
+    assert section["name"] == "identification" and "line.load.inertia" in " ".join(section["answer"])
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
         (["--only", "margin"], "no such section; known: expectations"),
         (["--format", "doc"], '"doc" is no format; choose html, pdf'),
         (["--log", "none.csv"], "none.csv"),
+        (["--free", "line.c1.stiffness"], "name it with --log"),
         (["--study", "hub-gains"], "is a study of"),
     ],
 )

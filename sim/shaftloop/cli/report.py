@@ -31,6 +31,12 @@ def _read_formats(_: click.Context, __: click.Parameter, text: str) -> tuple[str
 )
 @click.option("--log", type=_FILE, metavar="FILE", help="Measured run (CSV) to lay over the simulated one.")
 @click.option(
+    "--free",
+    multiple=True,
+    metavar="PATH[=START[±TOL]]",
+    help="Also find this value from the log, as shaftloop identify does; repeatable.",
+)
+@click.option(
     "--format",
     "formats",
     metavar="FORMATS",
@@ -41,7 +47,12 @@ def _read_formats(_: click.Context, __: click.Parameter, text: str) -> tuple[str
 )
 @click.option("--only", metavar="NAMES", help="Only these sections, e.g. margins,run.")
 def report(
-    request: Request, study: str | None, log: Path | None, formats: tuple[str, ...], only: str | None
+    request: Request,
+    study: str | None,
+    log: Path | None,
+    free: tuple[str, ...],
+    formats: tuple[str, ...],
+    only: str | None,
 ) -> None:
     """Write all answers about SCENARIO, a file or the name of a shipped one, into one page to hand over.
 
@@ -49,6 +60,8 @@ def report(
     the bench does not admit says why and keeps no other out. With --json nothing is written unless --out is
     given. Exit 1 where an expectation does not hold, or a part is taken beyond its limit.
     """
+    if free and log is None:
+        raise click.UsageError("--free finds values from a log: name it with --log.")
     scenario = request.read()
     from shaftloop.analysis.overlay import read_measurement
     from shaftloop.report.files import make_folder
@@ -64,7 +77,7 @@ def report(
         make_folder(folder)
     findings = None if study is None else _findings(study, scenario)
     files = [] if folder is None else [folder / f"report.{kind}" for kind in formats]
-    asked = Asked(scenario, findings, measurement, Progress)
+    asked = Asked(scenario, findings, measurement, Progress, log, free)
     answer = room.make_report(asked, names, files)
     hand_over(answer, room, request, folder)
     if answer.front.broken:

@@ -2,12 +2,14 @@
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 from shaftloop.analysis.overlay import Measurement
 from shaftloop.answers.base import Watch, unwatched
 from shaftloop.answers.faults import find_faults
 from shaftloop.answers.fidelity import find_fidelity, with_run
+from shaftloop.answers.identify import FitAnswer, find_fit
 from shaftloop.answers.margins import MarginsAnswer, find_margins
 from shaftloop.answers.modes import find_line_modes
 from shaftloop.answers.point import named_loops
@@ -20,6 +22,7 @@ from shaftloop.report.canvas import Picture
 from shaftloop.report.check import tables as check
 from shaftloop.report.faults import room as faults
 from shaftloop.report.fidelity import room as fidelity
+from shaftloop.report.identify import fit as identification
 from shaftloop.report.judgement import Judgement
 from shaftloop.report.margins import judged as stability
 from shaftloop.report.margins import room as margins
@@ -50,6 +53,9 @@ class Asked:
     measurement: Measurement | None = None
     """A measured run to lay over the simulated one."""
     watch: Watch = unwatched
+    log: Path | None = None
+    free: tuple[str, ...] = ()
+    """Values that are to be found from the log; none, and nothing is identified."""
 
 
 def _none(_: Any) -> Iterable[Any]:
@@ -95,6 +101,12 @@ def _run_dangers(answer: RunAnswer) -> Iterator[str]:
 def _margins(asked: Asked) -> MarginsAnswer:
     names = named_loops(asked.scenario.description, (), "there are no margins")
     return find_margins(asked.scenario, Demand(names), watch=asked.watch)
+
+
+def _fit(asked: Asked) -> FitAnswer | None:
+    if asked.log is None or not asked.free:
+        return None
+    return find_fit(asked.scenario, [asked.log], asked.free, watch=asked.watch)
 
 
 SECTIONS = (
@@ -170,6 +182,14 @@ SECTIONS = (
         faults.pictures,
         advice=faults.advice,
         dangers=faults.dangers,
+    ),
+    Section(
+        "identification",
+        "Does the real bench say the same?",
+        _fit,
+        identification.verdict,
+        identification.details,
+        identification.pictures,
     ),
     Section(
         "study",
