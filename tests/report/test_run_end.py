@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from shaftloop.answers.run import RunAnswer, find_run
+from shaftloop.report.quantities import show
 from shaftloop.report.run import room
 from shaftloop.report.terminal import print_details
 from shaftloop.scenario.reading import read_scenario
@@ -45,7 +46,8 @@ def test_a_trip_says_what_turns_on(ending: Ending, capsys: pytest.CaptureFixture
     text = " ".join(told(answer, capsys).split())
     assert f"speed of the line {speed}" in text and "current of drive" in text
     assert "without torque, by drag alone, to 1 % of its speed" in text
-    assert "Caution: the magnets make voltage as long as they turn" in text
+    volts = show(answer.at_end.voltages["drive"], "V", 3)
+    assert f"Caution: the magnets make voltage as long as they turn (at the end drive {volts}, load" in text
     assert "charge the link" not in text
     left = room.document(answer)["at_end"]
     assert left["speed"]["value"] == answer.at_end.speed and left["caution"].startswith(
@@ -78,3 +80,13 @@ def test_a_line_that_stands_says_nothing(one_machine: RunAnswer, ending: Ending)
     assert one_machine.at_end.turns and room.document(one_machine)["at_end"]["caution"] is None
     titles = [getattr(piece, "title", "") for piece in room.details(one_machine)]
     assert "Left at the end of the run" in titles
+
+
+def test_figures_of_several_steps_are_not_given_to_one(ending: Ending) -> None:
+    answer = ending("")
+    said = room.verdict(answer)[1]
+    names = ("torque_rise_time", "torque_overshoot", "torque_settling_time")
+    rise, over, settled = (answer.metrics[name].value for name in names)
+    assert rise is not None and over is not None and settled is not None
+    assert f"its steps rise within {show(rise, 's', 3)}, overshoot by at most {over:.1f} %" in said
+    assert said.endswith(f" and settle within {show(settled, 's', 3)}.")

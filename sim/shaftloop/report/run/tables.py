@@ -130,11 +130,11 @@ def end_caution(results: RunAnswer) -> str | None:
     left = results.at_end
     if not left.turns or not left.voltages:
         return None
-    said = ", ".join(f"{name} up to {show(volts, 'V', 3)}" for name, volts in left.voltages.items())
+    said = ", ".join(f"{name} {show(volts, 'V', 3)}" for name, volts in left.voltages.items())
     link = results.scenario.description.supply.nominal()
     charges = [name for name, volts in left.voltages.items() if volts > link]
     more = f"; {' and '.join(charges)} would charge the link through the diodes" if charges else ""
-    return f"Caution: the magnets make voltage as long as they turn ({said}){more}."
+    return f"Caution: the magnets make voltage as long as they turn (at the end {said}){more}."
 
 
 def _tell_verification(verification: Verification) -> Iterator[Piece]:

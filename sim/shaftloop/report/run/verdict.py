@@ -110,8 +110,10 @@ def _torque(answer: RunAnswer) -> Iterator[str]:
     if rise.value is None or over.value is None:
         yield f"{'no' if peak.value is not None else 'No'} step is judged: {rise.reason or over.reason}."
         return
-    how = f"settles in {show(settled.value, 's', 3)}" if settled.value is not None else "does not settle"
-    yield f"its slowest step rises in {show(rise.value, 's', 3)}, overshoots by {over.value:.1f} % and {how}."
+    how = f"settle within {show(settled.value, 's', 3)}" if settled.value is not None else "do not all settle"
+    # Each figure is that of the step that is worst in it, which need not be the same.
+    rises = f"its steps rise within {show(rise.value, 's', 3)}"
+    yield f"{rises}, overshoot by at most {over.value:.1f} % and {how}."
 
 
 def _energy(answer: RunAnswer) -> str:
