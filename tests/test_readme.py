@@ -156,6 +156,12 @@ def test_pages_that_follow_from_the_program_are_up_to_date() -> None:
     assert "| `loss_factor_psi` | energy lost per cycle" in made["scenario-reference.md"]
 
 
+def test_every_page_is_in_the_contents() -> None:
+    site = (ROOT / "mkdocs.yml").read_text(encoding="utf-8")
+    for contents in (site, PAGES["index.md"] + "index.md"):
+        assert [name for name in PAGES if not re.search(rf"\b{re.escape(name)}", contents)] == []
+
+
 def test_the_documents_make_a_site(tmp_path: Path) -> None:
     pytest.importorskip("mkdocs", reason="the site needs the extra docs")
     from mkdocs.commands.build import build

@@ -2,6 +2,7 @@
 
 import dataclasses
 import math
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from shaftloop.analysis.metrics import (
     torque_steps,
 )
 from shaftloop.analysis.simulation import Simulation, simulate
+from shaftloop.bench.assemble import build_bench
 from shaftloop.engine.supervision import Event
 from shaftloop.scenario.reading import read_scenario
 
@@ -68,6 +70,20 @@ def test_the_table_of_the_page_is_this_one() -> None:
     if not PAGE.exists():
         pytest.skip("no docs beside the tests")
     assert metrics_table() in PAGE.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("name", ["hour-of-duty", "rectifier-hub", "truck-axle"])
+def test_the_page_names_what_a_bench_has_besides(name: str) -> None:
+    if not PAGE.exists():
+        pytest.skip("no docs beside the tests")
+    words = re.findall(r"`([A-Za-z_][\w.]*)`", PAGE.read_text(encoding="utf-8"))
+    # Of a pattern the words in capitals are names, as `load.PART.QUANTITY` has them.
+    known = [re.sub("[A-Z]+", ".+", re.escape(word)) for word in words]
+    bench = build_bench(read_scenario(name).description)
+    shown = [
+        entry.name for kind in (grid, ratings, heatfigures, atend) for entry in kind.known_figures(bench)
+    ]
+    assert [entry for entry in shown if not any(re.fullmatch(word, entry) for word in known)] == []
 
 
 def test_steps_are_those_while_the_speed_rests(run: Simulation) -> None:
