@@ -18,6 +18,7 @@ from shaftloop.studies.faults import FaultRun
 
 __all__ = ["advice", "dangers", "details", "document", "pictures", "verdict", "write"]
 
+_MOST_DANGERS = 3
 _LEFT_OUT = (
     "Left out: what a broken part does next, how a part blocks (here at once, the worst case), and what the "
     "diodes of an inverter with blocked pulses do."
@@ -93,15 +94,19 @@ def advice(results: FaultsAnswer) -> Iterator[str]:
 
 
 def dangers(results: FaultsAnswer) -> Iterator[str]:
-    """Yield every fault that takes a part beyond its limit.
+    """Yield the worst faults that take a part beyond its limit, and how many more do.
 
     Parameters
     ----------
     results : FaultsAnswer
         What was found.
     """
-    for run in results.damaging:
-        yield f"where {said(run.fault)}" + ("" if run.worst is None else f", {seen(run.worst)}")
+    damaging = results.damaging
+    for run in damaging[:_MOST_DANGERS]:
+        yield f"If {said(run.fault)}" + ("." if run.worst is None else f", {seen(run.worst)}.")
+    if len(damaging) > _MOST_DANGERS:
+        more = len(damaging) - _MOST_DANGERS
+        yield f"{more} more fault{'' if more == 1 else 's'} would take a part beyond its limit: see the faults."
 
 
 def pictures(results: FaultsAnswer) -> list[Picture]:
