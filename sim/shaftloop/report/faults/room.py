@@ -106,7 +106,7 @@ def dangers(results: FaultsAnswer) -> Iterator[str]:
         yield f"If {said(run.fault)}" + ("." if run.worst is None else f", {seen(run.worst)}.")
     if len(damaging) > _MOST_DANGERS:
         more = len(damaging) - _MOST_DANGERS
-        yield f"{more} more fault{'' if more == 1 else 's'} would take a part beyond its limit: see the faults."
+        yield f"{more} more fault{'' if more == 1 else 's'} would take a part beyond its limit: see there."
 
 
 def pictures(results: FaultsAnswer) -> list[Picture]:
