@@ -7,9 +7,10 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from heatbench import bench, hold
-from rigs import step
+from heatbench import bench, document, hold
+from rigs import RECTIFIER, describe, ramp, step
 from shaftloop.analysis.metrics import metrics
+from shaftloop.analysis.ratings import strained
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.errors import BenchError, ScenarioError, SimulationError
 from shaftloop.scenario.description import Fault
@@ -45,6 +46,20 @@ def test_a_duty_is_what_the_whole_run_comes_to(duty: Simulation) -> None:
         assert one is not None and one == pytest.approx(other, rel=1e-3), name
     energy = sum(found.meters[f"{name}.link"] for name in ("m", "d"))
     assert energy == pytest.approx(whole.energies.grid, rel=2e-3)
+
+
+@pytest.mark.compiled
+def test_a_duty_judges_a_brake_resistor_by_its_mean_power() -> None:
+    brake = {"name": "brake", "resistance": "20 ohm", "on_level": "700 V", "off_level": "680 V"}
+    brake |= {"continuous_power": "400 W", "time_constant": "600 s"}
+    moves = [ramp("20 rad/s", "0.5 s"), hold(0.5), ramp("50 rad/s", "0.5 s"), hold(1.0)]
+    scenario = document(WARM, moves) | {"supply": RECTIFIER, "brake_resistor": [brake]}
+    run = simulate(describe(scenario, "duty=300 s"))
+    assert run.duty is not None and run.duty.run < 20
+    after_first = run.traces["brake_power"][250:]  # 100 records a second, 2.5 s a cycle
+    mean = metrics(run)["load.brake.mean_power"].value
+    assert mean == pytest.approx(after_first.mean(), rel=0.1) and mean > 400.0
+    assert f"the mean power of brake reaches {mean:.4g} W, above its rating of 400 W" in strained(run)[0]
 
 
 @pytest.mark.compiled

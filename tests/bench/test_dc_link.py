@@ -22,6 +22,7 @@ from rigs import (
 )
 from shaftloop.analysis.lanes import simulate_many
 from shaftloop.analysis.metrics import metrics
+from shaftloop.analysis.ratings import held, loads
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.analysis.verify import check_energy
 from shaftloop.bench.assemble import build_bench
@@ -123,13 +124,16 @@ def test_the_heat_load_of_a_resistor_is_the_mean_over_its_time_constant_and_has_
 
 def test_a_link_without_grid_rides_through_for_the_time_of_its_capacitor() -> None:
     moves = [*UP, {"do": "grid", "to": 0}, hold("0.3 s")]
-    run = simulate(fed_bench({**RECTIFIER, "undervoltage": "400 V"}, moves))
+    run = simulate(fed_bench({**RECTIFIER, "undervoltage": "400 V", "overvoltage": "800 V"}, moves))
     power = (at(run, "drive_energy", 0.82) + at(run, "load_energy", 0.82)) - (
         at(run, "drive_energy", 0.8) + at(run, "load_energy", 0.8)
     )
     first = at(run, "link_voltage", 0.8)
     rides = 2e-3 * (first**2 - 400.0**2) / (2.0 * power / 0.02)
     watch = next(w for w in run.bench.watches if w.limit == "undervoltage" and w.owner == "drive")
+    assert [entry.part for entry in loads(run) if entry.unit == "V"] == ["link"]
+    row = next(entry for entry in held(run) if entry.limit == "undervoltage")
+    assert row.below and row.peak == run.peaks["link.voltage"][0] < 400.0
     assert run.watched[watch.slot][1] - 0.8 == pytest.approx(rides, rel=5e-3)
     assert at(run, "grid_energy", 0.9) == pytest.approx(at(run, "grid_energy", 0.85), abs=1e-9)
 

@@ -56,13 +56,15 @@ class Held:
     allowed: float
     """[unit]"""
     peak: float
-    """Largest size at a tick. [unit]"""
+    """Largest size at a tick, the lowest value of the run where it is a limit from below. [unit]"""
     share: float
     """Of the ticks at which it held its owner back. [1]"""
     first: float | None
     """Instant at which it first did; nothing where it never did. [s]"""
     last: float | None
     """[s]"""
+    below: bool = False
+    """Whether it holds its owner back below what is allowed."""
 
 
 def loads(simulation: Simulation) -> tuple[Load, ...]:
@@ -108,9 +110,10 @@ def held(simulation: Simulation) -> tuple[Held, ...]:
                 entry.limit,
                 entry.unit,
                 entry.allowed,
-                peak,
+                simulation.peaks[entry.lowest][0] if entry.lowest else peak,
                 min(ticks / due, 1.0) if due > 0.0 else 0.0,
                 *instants,
+                bool(entry.lowest),
             )
         )
     return tuple(found)
@@ -145,7 +148,7 @@ def strained(simulation: Simulation) -> tuple[str, ...]:
         Finished run.
     """
     found = [
-        f"{entry.part} sees {_shown(entry.peak, entry.unit)}, above its rating of "
+        f"{_sees(entry)} {_shown(entry.peak, entry.unit)}, above its rating of "
         f"{_shown(entry.rated, entry.unit)}"
         for entry in loads(simulation)
         if entry.rated is not None and entry.beyond_rating and not entry.beyond_limit
@@ -184,8 +187,9 @@ def _warm(simulation: Simulation) -> Iterator[str]:
 
 def _sees(entry: Load) -> str:
     """Return whose the load is, in words that its size follows."""
-    body, _, temperature = entry.quantity.rpartition("_")
-    return f"the {body} of {entry.part} reaches" if body and temperature else f"{entry.part} sees"
+    if "_" not in entry.quantity:
+        return f"{entry.part} sees"
+    return f"the {entry.quantity.removesuffix('_temperature').replace('_', ' ')} of {entry.part} reaches"
 
 
 def _shown(value: float, unit: str) -> str:

@@ -114,7 +114,18 @@ def simulate(
     else:
         events = run_bench(run, actions(bench), interlocks(bench), end, progress)
     found = finished(bench, run, events, method, time.perf_counter() - compiling() - started)
-    return found if duty is None else replace(found, heat=duty.trace, duty=duty)
+    return found if duty is None else _of_duty(found, duty)
+
+
+def _of_duty(found: Simulation, duty: Duty) -> Simulation:
+    """Return a run of some cycles with what the whole duty comes to.
+
+    A brake resistor that is cold in these cycles may be on its way up: the mean over the duty is where it
+    ends.
+    """
+    means = found.bench.link.steady(duty.meters, duty.cycle * duty.cycles)
+    peaks = {name: (0.0, max(mean, found.peaks[name][1])) for name, mean in means.items()}
+    return replace(found, heat=duty.trace, duty=duty, peaks=found.peaks | peaks)
 
 
 def recorded(bench: Bench, channels: Channels | None) -> Bench:

@@ -157,6 +157,19 @@ class BenchLink:
         """
         return {}
 
+    def steady(self, meters: Mapping[str, float], length: float) -> dict[str, float]:
+        """Return the mean power of every resistor over a duty [W], by the names of its largest ones.
+
+        Parameters
+        ----------
+        meters : mapping
+            Energy of every meter over the duty. [J]
+        length : float
+            Of the duty. [s]
+        """
+        names = [resistor.parameters.name for resistor in self.resistors]
+        return {f"{name}.mean_power": meters[f"{name}.heat"] / length for name in names}
+
     def ratings(self) -> list[Rating]:
         """Return what the inverters and the resistors stand."""
         return []
@@ -267,13 +280,9 @@ class _LiveLink(BenchLink):
         return found
 
     def ratings(self) -> list[Rating]:
-        """Return the voltage that every inverter stands, and the heat load of the resistors."""
+        """Return the voltage that the inverters stand, and the heat load of the resistors."""
         over = self.supply.overvoltage
-        found = [
-            Rating(name, "link_voltage", "V", None, over, "link.voltage")
-            for name in self.drains
-            if over is not None
-        ]
+        found = [] if over is None else [Rating("link", "voltage", "V", None, over, "link.voltage")]
         for part in (resistor.parameters for resistor in self.resistors):
             if part.continuous_power is not None:
                 rated, name = part.continuous_power, f"{part.name}.mean_power"

@@ -8,6 +8,7 @@ from typing import TypeVar
 
 from shaftloop.bench.parts.limits import Violation
 from shaftloop.bench.parts.part import FASTER, BenchPart, Ideal, Site
+from shaftloop.bench.parts.ratings import UNDERVOLTAGE
 from shaftloop.bench.wiring import Wiring
 from shaftloop.engine.heat import Budget
 from shaftloop.engine.layout import SlotKind
@@ -80,7 +81,7 @@ class BenchMachine(BenchPart[M]):
             return -1, -math.inf, ()
         lowest = link.supply.lowest()
         level = -math.inf if wiring.smooth else lowest
-        return link.voltage.index, level, (("undervoltage", "V", lowest),)
+        return link.voltage.index, level, ((UNDERVOLTAGE, "V", lowest),)
 
     def smooth(self) -> M:
         """Return its parameters without ripple and cogging."""

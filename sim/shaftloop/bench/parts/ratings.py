@@ -8,10 +8,12 @@ from shaftloop.engine.heat import Body
 from shaftloop.engine.layout import SlotKind
 from shaftloop_models.part import Part
 
-__all__ = ["WATCHED", "Rating", "Watch", "ratings", "temperature_ratings", "watch"]
+__all__ = ["UNDERVOLTAGE", "WATCHED", "Rating", "Watch", "ratings", "temperature_ratings", "watch"]
 
 WATCHED = 4
 """Slots of a limit that is watched: ticks at it, first and last tick at it, largest value."""
+UNDERVOLTAGE = "undervoltage"
+"""The limit of a machine from below: of the voltage of its link."""
 
 
 @dataclass(frozen=True)
@@ -49,6 +51,8 @@ class Watch:
     """First of its slots."""
     words: str
     """The owner in words."""
+    lowest: str = ""
+    """Name of the extremes that a limit from below is held against; empty for a limit from above."""
 
 
 def ratings(part: Part, springs: bool) -> list[Rating]:
@@ -103,5 +107,6 @@ def watch(wiring: Wiring, owner: str, limits: tuple[tuple[str, str, float], ...]
     for limit, unit, allowed in limits:
         slot = wiring.layout.add(f"{owner}.{limit}_limit", SlotKind.ACCUMULATOR, "", WATCHED)
         wiring.layout.initial[slot + 1] = wiring.layout.initial[slot + 2] = -1.0
-        wiring.watches.append(Watch(owner, limit, unit, allowed, task, slot, words or owner))
+        lowest = "link.voltage" if limit == UNDERVOLTAGE else ""
+        wiring.watches.append(Watch(owner, limit, unit, allowed, task, slot, words or owner, lowest))
     return first

@@ -80,7 +80,8 @@ def _tell_ratings(simulation: Simulation) -> Iterator[Piece]:
         if entry.first is not None and entry.last is not None:
             acts = f"{entry.share:.2%} of the time, {entry.first:.4g} to {entry.last:.4g} s"
             allowed = show(entry.allowed, entry.unit)
-            add_row(table, entry.owner, entry.limit, show(entry.peak, entry.unit), "-", allowed, acts)
+            peak = f"{'lowest ' if entry.below else ''}{show(entry.peak, entry.unit)}"
+            add_row(table, entry.owner, entry.limit, peak, "-", allowed, acts)
     yield table
 
 
