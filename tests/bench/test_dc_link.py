@@ -131,6 +131,11 @@ def test_a_link_without_grid_rides_through_for_the_time_of_its_capacitor() -> No
     first = at(run, "link_voltage", 0.8)
     rides = 2e-3 * (first**2 - 400.0**2) / (2.0 * power / 0.02)
     watch = next(w for w in run.bench.watches if w.limit == "undervoltage" and w.owner == "drive")
+    assert [(e.name, e.kind, e.count) for e in run.events[:2]] == [
+        ("grid", "lost", 1),
+        ("inverters", "blocked_by_undervoltage", 1),
+    ]
+    assert run.events[1].time == run.watched[watch.slot][1]
     assert [entry.part for entry in loads(run) if entry.unit == "V"] == ["link"]
     row = next(entry for entry in held(run) if entry.limit == "undervoltage")
     assert row.below and row.peak == run.peaks["link.voltage"][0] < 400.0

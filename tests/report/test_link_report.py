@@ -5,6 +5,8 @@ from matplotlib.figure import Figure
 
 from report.conftest import results_of
 from shaftloop.report.run.link import link_picture
+from shaftloop.report.run.tables import details
+from shaftloop.report.terminal import Grid
 
 
 def test_the_picture_shows_the_voltage_and_every_level() -> None:
@@ -19,6 +21,19 @@ def test_the_picture_shows_the_voltage_and_every_level() -> None:
     assert said == {"undervoltage", "without load", "overvoltage", "brake on", "brake off"}
     highest = answer.simulation.peaks["link.voltage"][1]
     assert max(axes.lines[0].get_ydata()) == pytest.approx(highest, abs=0.5)
+
+
+def test_what_is_left_in_the_link_is_told() -> None:
+    answer = results_of("rectifier-hub", "duration=20 ms")
+    said = list(details(answer))
+    rows = [row for piece in said if isinstance(piece, Grid) for row in piece.rows]
+    left = next(row for row in rows if row[0] == "voltage of the link")
+    volts = answer.metrics["at_end.link_voltage"].value
+    assert float(left[1].split()[0]) == pytest.approx(volts, rel=1e-3) and volts > 390.0
+    energy = answer.metrics["at_end.link_energy"].value
+    assert energy == pytest.approx(0.5 * 1.5e-3 * volts**2)
+    assert any(isinstance(piece, str) and "the link is left with" in piece for piece in said)
+    assert any("the link keeps its voltage" in caution for caution in answer.cautions)
 
 
 def test_a_stiff_link_has_no_picture() -> None:

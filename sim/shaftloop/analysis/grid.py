@@ -54,6 +54,7 @@ def known_figures(bench: Bench) -> Iterator[Figure]:
         "link_voltage_min", "V", "lowest voltage of the DC link, from inside the steps", better="higher"
     )
     yield Figure("at_end.link_voltage", "V", "voltage of the DC link at the end of the run")
+    yield Figure("at_end.link_energy", "J", "energy in the capacitor of the DC link at the end of the run")
     for place, words in [
         ("supply", "the supply"),
         *((name, f"the inverter of {name}") for name in link.drains),
@@ -89,7 +90,8 @@ def _link(simulation: Simulation) -> dict[str, float | None]:
         return {}
     low, high = peaks["link.voltage"]
     values: dict[str, float | None] = {"link_voltage_min": low, "link_voltage_max": high}
-    values["at_end.link_voltage"] = float(simulation.run.state[link.ports.voltage.index])
+    values["at_end.link_voltage"] = left = float(simulation.run.state[link.ports.voltage.index])
+    values["at_end.link_energy"] = 0.5 * link.ports.supply.capacitance * left**2
     squares = {"supply": ("supply.current", link.source.square)}
     squares |= {name: (f"{name}.link_current", square) for name, square in link.squares.items()}
     for place, (peak, square) in squares.items():

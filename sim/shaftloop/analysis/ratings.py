@@ -103,7 +103,7 @@ def held(simulation: Simulation) -> tuple[Held, ...]:
     for entry in simulation.bench.watches:
         ticks, first, last, peak = simulation.watched[entry.slot]
         due = simulation.duration / float(simulation.bench.model.tasks[entry.task].period)
-        instants = (None, None) if ticks == 0.0 else (first, last)
+        acted = ticks > 0.0
         found.append(
             Held(
                 entry.words,
@@ -112,8 +112,9 @@ def held(simulation: Simulation) -> tuple[Held, ...]:
                 entry.allowed,
                 simulation.peaks[entry.lowest][0] if entry.lowest else peak,
                 min(ticks / due, 1.0) if due > 0.0 else 0.0,
-                *instants,
-                bool(entry.lowest),
+                first if acted else None,
+                last if acted else None,
+                below=bool(entry.lowest),
             )
         )
     return tuple(found)

@@ -2,7 +2,7 @@
 
 import math
 import time
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
@@ -16,7 +16,7 @@ from shaftloop.analysis.energy import Energies, energies
 from shaftloop.analysis.heat import HeatTrace, heat_trace
 from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench
-from shaftloop.bench.parts.ratings import WATCHED, Watch
+from shaftloop.bench.parts.ratings import UNDERVOLTAGE, WATCHED, Watch
 from shaftloop.bench.sequence import actions, interlocks, longest_time
 from shaftloop.engine import at
 from shaftloop.engine.kernelstore import compiling
@@ -163,6 +163,8 @@ def finished(bench: Bench, run: Run, events: Sequence[Event], method: str, wall_
     records = run.records
     columns = np.ascontiguousarray(run.recording[:records].T)
     traces = {c.name: columns[i] for i, c in enumerate(bench.model.channels)}
+    watched = {watch.slot: _watched(run, watch) for watch in bench.watches}
+    happened = [*events, *_blocked(bench, run, watched, traces)]
     return Simulation(
         bench=bench,
         time=_instants(records, float(1 / bench.record_period)),
@@ -170,9 +172,9 @@ def finished(bench: Bench, run: Run, events: Sequence[Event], method: str, wall_
         units={c.name: c.unit for c in bench.model.channels},
         energies=energies(bench, run),
         peaks=_peaks(bench, run),
-        watched={watch.slot: _watched(run, watch) for watch in bench.watches},
+        watched=watched,
         run=run.without_records(),
-        events=tuple(events),
+        events=tuple(sorted(happened, key=lambda event: event.tick)),
         duration=run.clock.seconds(run.position.tick),
         step=max(run.steps().values()),
         method=method,
@@ -253,6 +255,22 @@ def _watched(run: Run, watch: Watch) -> tuple[float, float, float, float]:
     # Currents and voltages are looked after by their squares.
     size = math.sqrt(size) if watch.unit in ("A", "V") else size
     return ticks, run.clock.seconds(int(first)), run.clock.seconds(int(last)), size
+
+
+def _blocked(
+    bench: Bench,
+    run: Run,
+    watched: dict[int, tuple[float, float, float, float]],
+    traces: dict[str, Array],
+) -> Iterator[Event]:
+    """Yield that inverters were blocked by undervoltage, and how often as far as records show it."""
+    low = [watch for watch in bench.watches if watch.limit == UNDERVOLTAGE and watched[watch.slot][0] > 0.0]
+    if not low:
+        return
+    tick = min(int(run.state[watch.slot + 1]) for watch in low)
+    below = np.concatenate([[False], traces.get("link_voltage", np.zeros(0)) < low[0].allowed])
+    falls = int(np.count_nonzero(below[1:] & ~below[:-1]))
+    yield Event(tick, run.clock.seconds(tick), "blocked_by_undervoltage", "inverters", max(falls, 1))
 
 
 def _peaks(bench: Bench, run: Run) -> dict[str, tuple[float, float]]:

@@ -54,12 +54,13 @@ class RunAnswer(Answer):
 
     @property
     def cautions(self) -> tuple[str, ...]:
-        """What is to be minded where the line still turns, or a trip has let go of it."""
+        """What is to be minded where the line turns, a link is charged or a trip has let go of the line."""
         left = self.at_end
-        turning = ("magnets", "link") if left.voltages else ("link",)
+        magnets = ("magnets",) if left.turns and left.voltages else ()
+        link = ("link",) if left.turns or self.simulation.bench.link.ports is not None else ()
         off = ("restart", "lockout") if self.off else ()
         warm = ("hot",) if self.simulation.heat else ()
-        return cautions(*(turning if left.turns else ()), *off, *warm)
+        return cautions(*magnets, *link, *off, *warm)
 
     @property
     def notes(self) -> tuple[str, ...]:

@@ -32,7 +32,10 @@ def actions(bench: Bench) -> list[engine.Action]:
             case stated.End():
                 result.append(engine.End())
             case stated.Grid():
-                result.append(engine.Move(bench.link.profile, HOLD, (), (step.to - 1.0,)))
+                kind = "lost" if step.to == 0.0 else "sags" if step.to < 1.0 else "returned"
+                result.append(
+                    engine.Move(bench.link.profile, HOLD, (), (step.to - 1.0,), event=(kind, "grid"))
+                )
             case _:
                 traces = sum(isinstance(before, stated.Trace) for before in bench.description.sequence[:i])
                 result.extend(_move(step, bench.loops[step.loop].profile, traces))

@@ -52,6 +52,8 @@ class Move:
     """Durations [s], or the number of a trace."""
     values: tuple[float, ...] = ()
     """As in `engine.setpoints`; a ramp states its end only."""
+    event: tuple[str, str] | None = None
+    """Kind and name of the event that it is, where it is one."""
 
 
 @dataclass(frozen=True)
@@ -114,9 +116,12 @@ class Event:
     """[s]"""
     kind: str
     """``exceeded``, ``cleared``, ``tripped``, ``did_not_act``, ``torque_off``, ``ramp_down``, ``settled``,
-    ``not_settled``, ``failed``, ``restored``, ``ended``."""
+    ``not_settled``, ``failed``, ``restored``, ``ended``; of the grid ``lost``, ``sags``, ``returned``; of the
+    inverters ``blocked_by_undervoltage``."""
     name: str
-    """Interlock, loop that is waited for, fault, or `SEQUENCE`."""
+    """Interlock, loop that is waited for, fault, ``grid``, ``inverters``, or `SEQUENCE`."""
+    count: int = 1
+    """How often it happened, at `time` first."""
 
 
 @dataclass
@@ -143,6 +148,8 @@ class _Supervisor:
         for action in self.actions:
             if isinstance(action, Move):
                 self.run.add_segment(action.profile, _segment(self.run, action, int(self.env.now)))
+                if action.event is not None:
+                    self.note(*action.event)
             elif isinstance(action, Wait):
                 yield self.pause(action.seconds)
             elif isinstance(action, Settle):

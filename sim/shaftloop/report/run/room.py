@@ -135,6 +135,7 @@ def _held(entry: Held) -> dict[str, Any]:
         "limit": entry.limit,
         "allowed": number(entry.allowed, entry.unit),
         "largest": number(entry.peak, entry.unit),
+        "from_below": entry.below,
         "share_of_time": number(entry.share, "1"),
         "first": number(entry.first, "s", never),
         "last": number(entry.last, "s", never),
@@ -151,7 +152,7 @@ def _at_end(results: RunAnswer) -> dict[str, Any]:
 
 
 def _event(event: Event) -> dict[str, Any]:
-    return {"time": number(event.time, "s"), "kind": event.kind, "name": event.name}
+    return {"time": number(event.time, "s"), "kind": event.kind, "name": event.name, "count": event.count}
 
 
 def _verification(verification: Verification) -> dict[str, Any]:

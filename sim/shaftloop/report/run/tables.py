@@ -88,7 +88,8 @@ def _tell_ratings(simulation: Simulation) -> Iterator[Piece]:
 def _tell_events(events: Sequence[Event]) -> Iterator[Piece]:
     """Yield the first events; those of a limit that chatters would fill the screen."""
     for event in events[:_MOST_EVENTS]:
-        yield f"{event.time:.6g} s: {event.name} {event.kind.replace('_', ' ')}"
+        often = f", {event.count} times" if event.count > 1 else ""
+        yield f"{event.time:.6g} s: {event.name} {event.kind.replace('_', ' ')}{often}"
     if len(events) > _MOST_EVENTS:
         last, more = events[-1], len(events) - _MOST_EVENTS
         what = f"{last.name} {last.kind.replace('_', ' ')}"
@@ -96,9 +97,9 @@ def _tell_events(events: Sequence[Event]) -> Iterator[Piece]:
 
 
 def _tell_end(results: RunAnswer) -> Iterator[Piece]:
-    """Yield what is left at the end, where the line still turns or a trip has let go of it."""
-    left = results.at_end
-    if results.off is None and not left.turns:
+    """Yield what is left where the line turns, a trip has let go of it or the link has a charge."""
+    left, link = results.at_end, results.metrics.get("at_end.link_voltage")
+    if results.off is None and not left.turns and link is None:
         return
     table = new_table("Left at the end of the run", "what", "value", "")
     add_row(table, "speed of the line", show(left.speed, "rad/s"), "")
@@ -110,6 +111,9 @@ def _tell_end(results: RunAnswer) -> Iterator[Piece]:
         add_row(table, f"current of {name}", show(current, "A", 3) if current > _NO_CURRENT else "none", "")
     for name, voltage in left.voltages.items():
         add_row(table, f"voltage of {name}", show(voltage, "V"), "of its magnets, between terminals, peak")
+    if link is not None:
+        add_row(table, "voltage of the link", show(link.value or 0.0, "V"), "of its capacitor")
+        add_row(table, "energy, link", show(results.metrics["at_end.link_energy"].value or 0.0, "J"), "")
     coasting = results.metrics["at_end.coasting_time"]
     value = "-" if coasting.value is None else show(coasting.value, "s", 3)
     add_row(
@@ -121,21 +125,24 @@ def _tell_end(results: RunAnswer) -> Iterator[Piece]:
 
 
 def end_caution(results: RunAnswer) -> str | None:
-    """Return what is to be minded where a rotor with magnets still turns.
+    """Return what is to be minded where a link is charged or a rotor with magnets still turns.
 
     Parameters
     ----------
     results : RunAnswer
         Of the run.
     """
-    left = results.at_end
+    left, charge = results.at_end, results.metrics.get("at_end.link_voltage")
+    live = "" if charge is None else f"Caution: the link is left with {show(charge.value or 0.0, 'V', 3)}."
     if not left.turns or not left.voltages:
-        return None
+        return live or None
     said = ", ".join(f"{name} {show(volts, 'V', 3)}" for name, volts in left.voltages.items())
     link = results.scenario.description.supply.nominal()
     charges = [name for name, volts in left.voltages.items() if volts > link]
     more = f"; {' and '.join(charges)} would charge the link through the diodes" if charges else ""
-    return f"Caution: the magnets make voltage as long as they turn (at the end {said}){more}."
+    return (
+        f"{live} Caution: the magnets make voltage as long as they turn (at the end {said}){more}.".lstrip()
+    )
 
 
 def _tell_verification(verification: Verification) -> Iterator[Piece]:
