@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from fractions import Fraction
 from typing import Any
 
 import numpy as np
@@ -20,7 +21,7 @@ from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.answers.margins import find_margins
 from shaftloop.errors import BenchError, SimulationError
 from shaftloop.report.margins.room import details, pictures, verdict
-from shaftloop.scenario.description import Description
+from shaftloop.scenario.description import Description, Fault
 from shaftloop.studies.vary import Demand
 
 Array = NDArray[np.float64]
@@ -271,6 +272,15 @@ def test_a_trip_takes_the_torque_away(control: dict[str, Any]) -> None:
         energy = run.traces["load_energy"]
         assert run.bench.machines["load"].current(run.run.state) < 0.1  # some 30 A before
         assert abs(energy[-1] - energy[place + 50]) < 1e-3 * abs(energy[-1])
+
+
+def test_behind_a_fault_pulses_on_volts_per_hertz_stay_blocked() -> None:
+    healthy = describe(alone(control={"ramp": "400 Hz/s"}))
+    fault = Fault("off", "load", "torque_off", Fraction(1, 4), until=Fraction(3, 10))
+    run = simulate(replace(healthy, fault=(fault,)))
+    assert [event.kind for event in run.events] == ["failed", "restored"]
+    torque = np.abs(run.traces["load_torque"])
+    assert torque[2499] > 5.0 and np.max(torque[3000:]) < 0.1 * torque[2499]
 
 
 def test_lanes_give_the_bits_of_single_runs() -> None:
