@@ -26,6 +26,7 @@ from shaftloop.analysis.ratings import held, loads
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.analysis.verify import check_energy
 from shaftloop.bench.assemble import build_bench
+from shaftloop.errors import SimulationError
 from shaftloop_models.supply import Rectifier
 
 NOMINAL = 3.0 * math.sqrt(2.0) / math.pi * 400.0
@@ -62,6 +63,18 @@ def test_a_resistor_that_never_conducted_is_no_doubt_of_the_energies() -> None:
     moves = [*UP, {"do": "grid", "to": 0.6}, hold("0.1 s"), {"do": "grid", "to": 1}, hold("0.1 s")]
     run = simulate(fed_bench(RECTIFIER, moves, brake_resistor=[BRAKE]))
     assert run.energies.losses["brake.heat"] == 0.0 and check_energy(run) == []
+
+
+def test_a_capacitor_that_is_too_small_for_the_control_is_named() -> None:
+    run = simulate(shipped("rectifier-hub", "supply.capacitance=1 uF", "duration=0.1 s"))
+    words = "the capacitance of the link, 1 uF, is too small"
+    with pytest.raises(SimulationError) as caught:
+        check_energy(run)
+    advice = caught.value.advice
+    assert words in advice and "report" not in advice
+    draws = max(abs(peak) for name in ("drive", "load") for peak in run.peaks[f"{name}.link_current"])
+    least = draws * 100e-6 / (0.1 * run.bench.description.supply.nominal()) * 1e6
+    assert float(advice.split("capacitance to ")[1].split(" uF")[0]) == pytest.approx(least, rel=0.06)
 
 
 def test_both_steppers_and_half_the_step_agree(braked: Simulation) -> None:

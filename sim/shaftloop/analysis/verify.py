@@ -21,6 +21,7 @@ _NEGLIGIBLE = 1e-9
 """Share of the circulated energy below which a gap is rounding, however little passed an element."""
 _SMALL = 1e-4
 """Share of all losses below which a loss does not count in a summary."""
+_UNCLOSED = "do not use this run; try --method rk4, lower gains or higher rates, and report the scenario"
 _OWN = ("step", "energy_residual")
 """Metrics that state the accuracy themselves."""
 
@@ -71,12 +72,12 @@ def check_energy(simulation: Simulation) -> list[str]:
     SimulationError
         Where energy does not close at all.
     """
-    warnings = []
+    warnings, small = [], simulation.bench.link.too_small(simulation.peaks)
     for name, residual in _residuals(simulation.energies):
         if not residual <= FAIL_ABOVE:
             raise SimulationError(
                 f"the energy of {name} does not close: {residual:.2g} of it is missing, above {FAIL_ABOVE:g}",
-                "do not use this run; try --method rk4, lower gains or higher rates, and report the scenario",
+                small or _UNCLOSED,
             )
         if residual > WARN_ABOVE:
             warnings.append(
@@ -88,7 +89,8 @@ def check_energy(simulation: Simulation) -> list[str]:
             f"the loss {meter}, {loss:.2g} J, is not to be trusted: {gap:.2g} J of the energy there does not "
             "close; try --verify"
         )
-    return warnings
+    # The cause before what follows from it.
+    return [small, *warnings] if warnings and small else warnings
 
 
 def verify(

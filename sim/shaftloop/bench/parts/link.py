@@ -36,6 +36,10 @@ _HOLDS = 1.03
 """Voltage over the on level of a resistor that counts as held: how far it rises from one look to the next."""
 
 
+_QUICK = 0.1
+"""Share of its voltage by which a link may move in a period of control: beyond, control comes too late."""
+
+
 class BenchResistor:
     """A brake resistor on a bench.
 
@@ -198,12 +202,24 @@ class BenchLink:
         """
         return []
 
+    def too_small(self, peaks: Mapping[str, tuple[float, float]]) -> str:
+        """Return, in words, that the capacitor is too small for the control; empty where it is not.
+
+        Parameters
+        ----------
+        peaks : mapping
+            (lowest, highest) of every quantity whose extremes are kept.
+        """
+        return ""
+
 
 class _LiveLink(BenchLink):
     """A link whose voltage is a state, fed by a diode bridge."""
 
     supply: Rectifier
     ports: LinkPorts
+    slowest: float
+    """Longest period of control of the machines. [s]"""
 
     def declare(self, net: Network) -> None:
         """Add capacitor, supply and resistors."""
@@ -236,7 +252,8 @@ class _LiveLink(BenchLink):
     def wire(self, wiring: Wiring, profile: int, first_meter: int) -> None:
         """Add line, contactor of the pre-charge and choppers; all look as often as the fastest machine."""
         self.profile = profile
-        period = min(machine.timing().period for machine in wiring.description.machines())
+        periods = [machine.timing().period for machine in wiring.description.machines()]
+        period, self.slowest = min(periods), float(max(periods))
         line, bridged = self.source.line, self.source.bridged
         # On a smooth bench, too: an input that nothing writes would seem to move by rounding.
         if line is not None:
@@ -315,6 +332,20 @@ class _LiveLink(BenchLink):
                     "lower its resistance or brake more slowly"
                 )
         return found
+
+    def too_small(self, peaks: Mapping[str, tuple[float, float]]) -> str:
+        """Return that the largest current moves the voltage much in a period of control, if it does."""
+        volts, capacitance = self.supply.nominal(), self.supply.capacitance
+        amperes = max(abs(peak) for name in self.drains for peak in peaks[f"{name}.link_current"])
+        least = amperes * self.slowest / (_QUICK * volts)
+        if capacitance >= least:
+            return ""
+        enough = float(f"{least * 1e6:.2g}")
+        return (
+            f"the capacitance of the link, {capacitance * 1e6:.3g} uF, is too small: a machine draws "
+            f"{amperes:.3g} A, which moves {volts:.4g} V by more than {_QUICK:.0%} in a period of control of "
+            f"{self.slowest * 1e6:.4g} us; raise supply.capacitance to {enough:g} uF or more"
+        )
 
 
 def make_link(supply: DcLink | None, resistors: tuple[BrakeResistor, ...]) -> BenchLink:
