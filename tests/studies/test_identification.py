@@ -140,6 +140,15 @@ def test_a_column_that_rests_is_not_judged_unless_the_bench_moves_it() -> None:
     assert len(judge(stuck, ["reading"], [[played]]).against) >= 2
 
 
+@pytest.mark.filterwarnings("error")
+def test_a_column_at_zero_does_not_outweigh_the_others(tmp_path: Path) -> None:
+    path = logged(tmp_path / "run.npz", "sequence.1.high=0 N m", more=("torque_setpoint",))
+    found = find_fit(bench("sequence.1.high=0 N m"), [path], ["line.load.inertia=0.031 kg m^2"])
+    (inertia,) = found.fit.estimates
+    assert found.judgement.still[-1] and np.isfinite(found.fit.covariance).all()
+    assert inertia.value == pytest.approx(0.03, abs=3.5 * inertia.deviation)
+
+
 def test_neighbouring_values_of_a_residual_belong_together() -> None:
     rng = np.random.default_rng(0)
     noise = np.zeros(20_000)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.errors import ScenarioError, SimulationError
 from shaftloop.studies.identification.free import Free
-from shaftloop.studies.identification.noise import Whitener, rests, robust_spread, whitener
+from shaftloop.studies.identification.noise import Whitener, rests, robust_spread, rounding, whitener
 from shaftloop.studies.identification.replay import Replay
 
 __all__ = ["Estimate", "Fit", "estimate"]
@@ -199,7 +199,7 @@ def estimate(
     theta = replay.clock_start(frees)
     before = problem.shown([theta])[0]
     _check(problem)
-    scales = [max(robust_spread(values), 1e-300) for values in problem.measured]
+    scales = [max(robust_spread(values), rounding(values)) for values in problem.measured]
     tell(0.1)
     theta = _scanned(problem, theta, before, scales)
     tell(0.2)
@@ -373,9 +373,9 @@ def _whiteners(problem: _Problem, shown: Sequence[Array]) -> list[Whitener]:
 
 
 def _left_over(problem: _Problem, shown: Sequence[Array], scales: Sequence[float]) -> list[float]:
-    """Return the size of what is left of every column, at least a millionth of its own."""
+    """Return the size of what is left of every column, at least rounding and a millionth of its own."""
     return [
-        max(robust_spread((m - s)[c]), 1e-6 * scale)
+        max(robust_spread((m - s)[c]), 1e-6 * scale, rounding(m))
         for m, s, c, scale in zip(problem.measured, shown, problem.fitted, scales, strict=True)
     ]
 

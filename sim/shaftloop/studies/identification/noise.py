@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["MATTERS", "STILL", "Whitener", "rests", "robust_spread", "whitener"]
+__all__ = ["MATTERS", "STILL", "Whitener", "rests", "robust_spread", "rounding", "whitener"]
 
 Array = NDArray[np.float64]
 
@@ -19,7 +19,7 @@ STILL = 3.0
 """Motion over residual or noise below which nothing moves."""
 
 _ROUNDING = 1e-9
-"""Motion of a column that is zero below which it rests. [unit]"""
+"""Share of a column, or motion of one that is below 1, that is rounding."""
 _MOST = 40
 """Highest order."""
 _CLIPPED = 4.0
@@ -154,5 +154,16 @@ def rests(measured: Array, shown: Array) -> bool:
         Any unit, the same for both.
     """
     noise = robust_spread(np.diff(measured, 2)) / np.sqrt(6.0) if len(measured) > 2 else 0.0
-    quiet = STILL * noise + MATTERS * np.max(np.abs(measured)) + _ROUNDING
+    quiet = STILL * noise + MATTERS * np.max(np.abs(measured)) + rounding(measured)
     return bool(max(np.std(measured), np.std(shown)) < quiet)
+
+
+def rounding(measured: Array) -> float:
+    """Return the size below which a column tells nothing [unit].
+
+    Parameters
+    ----------
+    measured : ndarray, shape (rows,)
+        [unit]
+    """
+    return _ROUNDING * max(1.0, float(np.max(np.abs(measured))))
