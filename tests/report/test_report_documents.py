@@ -58,7 +58,12 @@ def test_document_of_a_run(full: RunAnswer) -> None:
         provenance
     )
     assert set(provenance["libraries"]) == {"numpy", "scipy", "numba", "simpy"}
-    assert document["events"][1] == {"time": {"value": 0.1, "unit": "s"}, "kind": "exceeded", "name": "limit"}
+    assert document["events"][1] == {
+        "time": {"value": 0.1, "unit": "s"},
+        "kind": "exceeded",
+        "name": "limit",
+        "count": 1,
+    }
     assert document["warnings"] == ["looks odd"]
     assert document["verify"]["largest"] == {"metric": "a", "relative": {"value": 0.01, "unit": "1"}}
     assert document["verify"]["metrics"]["b"]["change"] == {"value": None, "unit": "s", "reason": "no step"}
