@@ -335,7 +335,8 @@ def test_a_scheduler_that_is_lost_leaves_what_is_done(
     worker = subprocess.Popen([part.format("worker") for part in dask] + ["--no-nanny"], **options)
     study, plan = read(tmp_path, *BLOCKS)
     try:
-        while not place.is_file():
+        # The scheduler writes its file while it is looked at: it is whole at its closing brace.
+        while not (place.is_file() and place.read_text().rstrip().endswith("}")):
             assert scheduler.poll() is None
         address = json.loads(place.read_text())["address"]
 
