@@ -211,8 +211,7 @@ def check_map(model: Model, stepping: Stepping, slots: int, work: MapWork) -> No
     _refuse(once, f"an analysis of {slots} states and delays", many)
     pattern = _pattern(model, stepping)
     columns = work.derivatives * 2.0 * slots * pattern.seconds
-    ticks = {name: max(round(rate * pattern.period), 1) for name, rate in work.rates.items()}
-    responses = {name: _response(slots, count, work.whole) for name, count in ticks.items()}
+    ticks, responses = _loops(pattern, slots, work)
     total, dearest = sum(responses.values()), max(responses, key=lambda name: responses[name], default="")
     if total > 2.0 * once:
         many = (
@@ -246,9 +245,14 @@ def map_seconds(model: Model, stepping: Stepping, slots: int, work: MapWork) -> 
         What is to be found.
     """
     pattern = _pattern(model, stepping)
-    ticks = (max(round(rate * pattern.period), 1) for rate in work.rates.values())
-    responses = sum(_response(slots, count, work.whole) for count in ticks)
-    return pattern.setup + work.derivatives * 2.0 * slots * pattern.seconds + responses
+    _, responses = _loops(pattern, slots, work)
+    return pattern.setup + work.derivatives * 2.0 * slots * pattern.seconds + sum(responses.values())
+
+
+def _loops(pattern: _Pattern, slots: int, work: MapWork) -> tuple[dict[str, int], dict[str, float]]:
+    """Return how often each loop ticks in a hyperperiod, and what its response takes [s]."""
+    ticks = {name: max(round(rate * pattern.period), 1) for name, rate in work.rates.items()}
+    return ticks, {name: _response(slots, count, work.whole) for name, count in ticks.items()}
 
 
 def _response(slots: int, ticks: int, whole: bool) -> float:

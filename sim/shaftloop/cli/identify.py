@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from shaftloop.cli.options import Request, hand_over, log_option, request_options
+from shaftloop.cli.options import Request, hand_over, log_option, read_above_zero, request_options
 
 __all__ = ["identify"]
 
@@ -76,7 +76,10 @@ def identify(  # noqa: PLR0913  (one argument per option)
         raise click.UsageError("--response needs the columns --from and --to.")
     if any(not order > 0.0 for order in orders):
         raise click.UsageError("--order must be above 0.")
-    repeats, lines = _read("--period", period, "s"), _read("--resolution", resolution, "Hz")
+    repeats, lines = (
+        read_above_zero("--period", period, "s"),
+        read_above_zero("--resolution", resolution, "Hz"),
+    )
     demand = Demand(input_column, output_column, instrument, speed, orders, repeats, lines)
     answer = find_response([Path(request.source), *more], demand, log_options)
     folder = request.folder(answer.name)
@@ -97,7 +100,10 @@ def _fit(
 
     if not logs:
         raise click.UsageError("name the scenario and then a log: identify SCENARIO LOG --free PATH.")
-    held_out, lead = _read("--hold-out", wishes[0], "1") or 0.0, _read("--lead", wishes[1], "s") or 0.0
+    held_out, lead = (
+        read_above_zero("--hold-out", wishes[0], "1") or 0.0,
+        read_above_zero("--lead", wishes[1], "s") or 0.0,
+    )
     if held_out > 0.9:
         raise ScenarioError([f"--hold-out {wishes[0]}: at most 90 % can be kept out of a fit"])
     scenario = request.read()
@@ -113,20 +119,3 @@ def _fit(
         scenario, logs, free, options=options, held_out=held_out, lead=lead, others=others, watch=Progress
     )
     hand_over(answer, room, request, folder)
-
-
-def _read(option: str, text: str | None, unit: str) -> float | None:
-    """Return a stated quantity, which must be above 0."""
-    from shaftloop.errors import ScenarioError
-    from shaftloop.scenario.fields import shown
-    from shaftloop.scenario.units import UnitError, read_quantity
-
-    if text is None:
-        return None
-    try:
-        number = float(read_quantity(text, (unit,))[0])
-    except UnitError as error:
-        raise ScenarioError([f"{option} {shown(text)}: {error}"]) from None
-    if not number > 0.0:
-        raise ScenarioError([f"{option} {shown(text)}: must be above 0"])
-    return number

@@ -26,6 +26,7 @@ __all__ = [
     "hand_over",
     "log_option",
     "patience_option",
+    "read_above_zero",
     "request_options",
     "say",
     "scenario_options",
@@ -161,6 +162,38 @@ def hand_over(answer: Any, room: Room, request: Request, folder: Path | None, *m
         show_files([*files, *more])
         # The answer has said some of them already.
         show_cautions([text for text in mind if text not in sentences])
+
+
+def read_above_zero(option: str, text: str | None, unit: str) -> float | None:
+    """Return a stated quantity, nothing where it is left out.
+
+    Parameters
+    ----------
+    option : str
+        Whose value it is.
+    text : str or None
+        As it stands on the command line.
+    unit : str
+        SI unit.
+
+    Raises
+    ------
+    ScenarioError
+        Where it cannot be read, or is not above 0.
+    """
+    from shaftloop.errors import ScenarioError
+    from shaftloop.scenario.fields import shown
+    from shaftloop.scenario.units import UnitError, read_quantity
+
+    if text is None:
+        return None
+    try:
+        number = float(read_quantity(text, (unit,))[0])
+    except UnitError as error:
+        raise ScenarioError([f"{option} {shown(text)}: {error}"]) from None
+    if not number > 0.0:
+        raise ScenarioError([f"{option} {shown(text)}: must be above 0"])
+    return number
 
 
 def _set_patience(_: click.Context, __: click.Parameter, text: str) -> None:

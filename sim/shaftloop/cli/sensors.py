@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from shaftloop.cli.options import Request, hand_over, request_options
+from shaftloop.cli.options import Request, hand_over, read_above_zero, request_options
 
 __all__ = ["sensors"]
 
@@ -57,10 +57,10 @@ def sensors(
     stated = tuple(read_point(text) for text in points) or (plan.points if plan else ())
     demand = Demand(
         stated,
-        _read("--require", require, "1"),
-        _read("--peak", peak, "N m"),
-        _read("--bandwidth", bandwidth, "Hz"),
-        _read("--tolerance", tolerance, "1") or 0.0,
+        read_above_zero("--require", require, "1"),
+        read_above_zero("--peak", peak, "N m"),
+        read_above_zero("--bandwidth", bandwidth, "Hz"),
+        read_above_zero("--tolerance", tolerance, "1") or 0.0,
     )
     name = next((part.name for part in description.readers("torque")), "sensor")
     candidates = find_candidates(parts, name)
@@ -71,20 +71,3 @@ def sensors(
     hand_over(answer, room, request, folder)
     if all(entry.serves is False for entry in answer.judged):
         raise click.exceptions.Exit(1)
-
-
-def _read(option: str, text: str | None, unit: str) -> float | None:
-    """Return a stated quantity, which must be above 0."""
-    from shaftloop.errors import ScenarioError
-    from shaftloop.scenario.fields import shown
-    from shaftloop.scenario.units import UnitError, read_quantity
-
-    if text is None:
-        return None
-    try:
-        number = float(read_quantity(text, (unit,))[0])
-    except UnitError as error:
-        raise ScenarioError([f"{option} {shown(text)}: {error}"]) from None
-    if not number > 0.0:
-        raise ScenarioError([f"{option} {shown(text)}: must be above 0"])
-    return number
