@@ -13,6 +13,7 @@ from typing import ClassVar, NamedTuple, TypeVar, get_args, get_type_hints
 
 from shaftloop_models.drag import Drag
 from shaftloop_models.harmonics import Cogging, Ripple
+from shaftloop_models.lateral import Lateral, Rotor
 from shaftloop_models.line import Element
 from shaftloop_models.parameters import Checked, Clock, Sampled
 
@@ -48,6 +49,10 @@ class Part(Checked):
     """Whether it has terminals that can be shorted: voltages and currents, not only a torque."""
     range: float | None = None
     """Largest reading, either sign, where there is one."""
+    radial_stiffness: float | None = None
+    """With which it carries the part beside it, where that is stated. [N/m]"""
+    lateral: Lateral | None = None
+    """How it bends between its ends, where that is stated."""
 
     @abstractmethod
     def elements(self) -> list[Element]:
@@ -78,6 +83,16 @@ class Part(Checked):
         ----------
         torque : float
             That it carries. [N m]
+        """
+        return None
+
+    def rotor(self, beside: tuple[float | None, float | None]) -> Rotor | None:
+        """Return what of it bends between its ends, nothing where that is not stated.
+
+        Parameters
+        ----------
+        beside : tuple of (float or None, float or None)
+            Radial stiffness with which the parts left and right of it carry it. [N/m]
         """
         return None
 

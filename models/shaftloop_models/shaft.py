@@ -17,6 +17,7 @@ import math
 from dataclasses import dataclass
 from typing import Annotated, Literal
 
+from shaftloop_models.lateral import Lateral, Rotor, tube
 from shaftloop_models.line import Element, Inertia
 from shaftloop_models.loss_factor import DEFAULT_BAND, damped_spring
 from shaftloop_models.material import MATERIALS, MaterialName
@@ -101,6 +102,7 @@ class Shaft(Part):
     rated: Annotated[float | None, Quantity("N m", "rated torque", gt=0.0)] = None
     limit: Annotated[float | None, Quantity("N m", "limit torque, beyond which it is damaged", gt=0.0)] = None
     max_speed: Annotated[float | None, Quantity("rad/s", "largest speed", gt=0.0)] = None
+    lateral: Lateral | None = None
 
     def stands(self) -> Stands:
         """Return its torques and its largest speed."""
@@ -138,12 +140,41 @@ class Shaft(Part):
         """Return the shear stress of its weakest section, without what steps and keyways add [Pa]."""
         return max(shear_stress(torque, s.diameter, s.inner_diameter) for s in self.all_sections())
 
+    def rotor(self, beside: tuple[float | None, float | None]) -> Rotor | None:
+        """Return what of it bends between its ends.
+
+        Parameters
+        ----------
+        beside : tuple of (float or None, float or None)
+            Radial stiffness with which the parts left and right of it carry it. [N/m]
+
+        Raises
+        ------
+        ParameterError
+            Where `lateral` states what the shaft has keys of its own for.
+        """
+        if self.lateral is None:
+            return None
+        for key in ("span", "diameter", "inner_diameter", "bending_stiffness", "mass"):
+            if getattr(self.lateral, key):
+                raise ParameterError("lateral", f"{key} is that of the shaft; leave it out of lateral")
+        modulus = self.lateral.youngs_modulus or MATERIALS[self.material].youngs_modulus
+        shapes = [(s.length, *tube(s.diameter, s.inner_diameter)) for s in self.all_sections()]
+        sections = [(length, modulus * moment, self._density() * area) for length, moment, area in shapes]
+        return self.lateral.rotor(tuple(sections), beside)
+
+    def check(self) -> None:
+        """Check dimensions, damping, and what bends."""
+        self.elements()
+        self.rotor((None, None))
+
+    def _density(self) -> float:
+        return MATERIALS[self.material].density if self.density is None else self.density
+
     def elements(self) -> list[Element]:
         """Return the mechanical elements, left to right."""
-        sections = self.all_sections()
-        material = MATERIALS[self.material]
-        modulus = material.shear_modulus if self.shear_modulus is None else self.shear_modulus
-        density = material.density if self.density is None else self.density
+        sections, density = self.all_sections(), self._density()
+        modulus = self.shear_modulus or MATERIALS[self.material].shear_modulus
         inertia = sum(density * polar_moment(s.diameter, s.inner_diameter) * s.length for s in sections)
         stiffness = stepped_stiffness(sections, modulus)
         spring = damped_spring(stiffness, self.damping, self.loss_factor_psi, self.loss_band)

@@ -34,9 +34,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop_models.accuracy import Accuracy
+from shaftloop_models.lateral import Lateral, Rotor
 from shaftloop_models.line import Element, Inertia
 from shaftloop_models.loss_factor import DEFAULT_BAND, damped_spring
 from shaftloop_models.lowpass import LowPass, state_space
+from shaftloop_models.material import MATERIALS
 from shaftloop_models.network import ONE, Network, Ref
 from shaftloop_models.parameters import Delay, Number, ParameterError, Quantity
 from shaftloop_models.part import Sensor, Stands, part_kind
@@ -116,6 +118,7 @@ class TorqueSensor(Sensor):
     free_running: Annotated[bool, Number("its clock is not synchronised: analyses sweep its phase")] = False
     bits: Annotated[int | None, Number("bits of the quantiser over twice the range", ge=4, le=32)] = None
     accuracy: Accuracy | None = None
+    lateral: Lateral | None = None
 
     def stands(self) -> Stands:
         """Return its torques and its largest speed."""
@@ -126,9 +129,22 @@ class TorqueSensor(Sensor):
         spring = damped_spring(self.stiffness, self.damping, self.loss_factor_psi, self.loss_band)
         return [Inertia(self.inertia_left), spring, Inertia(self.inertia_right)]
 
+    def rotor(self, beside: tuple[float | None, float | None]) -> Rotor | None:
+        """Return what of it bends between its ends.
+
+        Parameters
+        ----------
+        beside : tuple of (float or None, float or None)
+            Radial stiffness with which the parts left and right of it carry it. [N/m]
+        """
+        if self.lateral is None:
+            return None
+        return self.lateral.rotor((self.lateral.own_section(MATERIALS["steel"].youngs_modulus),), beside)
+
     def check(self) -> None:
-        """Check quantiser, moving average, and that something bounds the noise."""
+        """Check quantiser, moving average, what bends, and that something bounds the noise."""
         self.elements()
+        self.rotor((None, None))
         self.quantiser_step()
         self.averaged_samples()
         if self.filter is None:

@@ -11,6 +11,7 @@ from rigs import Table, coupling, describe, sensor, servo, speed_loop, step, tor
 from shaftloop.analysis.simulation import simulate
 from shaftloop.cli.main import cli
 from shaftloop.scenario.description import Description
+from shaftloop.studies.responses import evaluate
 from shaftloop.studies.sizing import size_figures, size_parts
 
 pytestmark = pytest.mark.compiled
@@ -73,4 +74,58 @@ def test_the_command_answers_first_and_exits_with_1_where_a_part_does_not_serve(
     )
     assert {entry["part"] for entry in document["parts"] if entry["serves"] is False} == {"ts"}
     shown = CliRunner().invoke(cli, arguments[:-1]).stdout
-    assert "lateral critical speeds" in shown and "Caution" in shown
+    assert "a table lateral; here none has" in " ".join(shown.split()) and "Caution" in shown
+
+
+def bent(**more: str) -> list[str]:
+    keys = {"span": "150 mm", "diameter": "40 mm", "mass": "2.2 kg", "balance_grade": "6.3 mm/s"} | more
+    table = ", ".join(f'{key}="{value}"' for key, value in keys.items())
+    return ["size", "wheel-hub", "--no-faults", "--set", f"line.ts.lateral={{{table}}}"]
+
+
+def test_a_sensor_in_bending_is_held_against_its_critical_speed() -> None:
+    # 2.2 kg on two couplings of 50 N/mm ride at √(2·5e4/2.2) = 213 rad/s = 2036 rpm, of which 1/1.2 is free.
+    carried = [f"--set=line.{name}.radial_stiffness='50 N/mm'" for name in ("c1", "c2")]
+    result = CliRunner().invoke(cli, [*bent(), *carried, "--json"])
+    document = json.loads(result.stdout)
+    lateral = document["lateral"]
+    critical = lateral["ts.critical_speed"]["value"]
+    assert critical == pytest.approx((2 * 5e4 / 2.2) ** 0.5, rel=1e-3)
+    entry = next(e for e in document["parts"] if e["quantity"] == "speed_in_bending")
+    assert entry["rated"]["value"] == pytest.approx(critical / 1.2)
+    assert entry["used"]["value"] == pytest.approx(entry["sequence"]["value"] / critical * 1.2)
+    # The sensor states no largest speed, so that of the faster machine counts.
+    service = 5000.0 * np.pi / 30.0
+    unbalance = 6.3e-3 * 2.2 / service
+    assert lateral["ts.residual_unbalance"]["value"] == pytest.approx(unbalance)
+    force = next(e for e in document["parts"] if e["quantity"] == "unbalance_force")
+    assert force["sequence"]["value"] == pytest.approx(unbalance * entry["sequence"]["value"] ** 2)
+    assert force["serves"] is None and document["warnings"] == []
+
+
+def test_a_sensor_that_turns_too_near_its_critical_speed_does_not_serve() -> None:
+    result = CliRunner().invoke(cli, bent(span="400 mm", diameter="8 mm", mass="12 kg"))
+    words = " ".join(result.stdout.split())
+    assert result.exit_code == 1 and words.startswith(
+        "ts does not stand what the sequence asks of the line: ts in"
+    )
+    assert "Make ts stiffer, shorter or lighter" in words and "G 6.3" in words
+    assert "counts as carried stiffly on the left and the right" in " ".join(result.stderr.split())
+
+
+def test_critical_speeds_are_responses_of_checks_and_studies() -> None:
+    description = describe(
+        {
+            "line": [
+                servo("drive", 0.02, max_speed="2000 rpm"),
+                {"part": "shaft", "name": "s", "diameter": "30 mm", "length": "600 mm", "lateral": {}},
+                servo("load", 0.03, max_speed="2000 rpm"),
+            ],
+            "sequence": [{"do": "hold", "time": "1 ms"}],
+        }
+    )
+    found = evaluate(description, ["lateral.s.critical_speed", "lateral.s.unbalance_force"])
+    speed = found["lateral.s.critical_speed"].value
+    # First bending mode of a uniform shaft on stiff supports: (π/L)²·√(E/ρ)·d/4.
+    assert speed == pytest.approx((np.pi / 0.6) ** 2 * (207e9 / 7850.0) ** 0.5 * 0.03 / 4.0, rel=1e-4)
+    assert found["lateral.s.unbalance_force"].reason == "no balance_grade is stated"

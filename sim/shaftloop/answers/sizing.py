@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from shaftloop.analysis.lateral import Bending, find_bending
 from shaftloop.answers.base import Answer, Watch, unwatched
 from shaftloop.cautions import cautions
 from shaftloop.figures import Figure
@@ -20,6 +21,8 @@ class SizeAnswer(Answer):
     sized: tuple[Sized, ...]
     faults: bool
     """Whether faults were looked at."""
+    bending: tuple[Bending, ...]
+    """What bends, left to right."""
 
     @property
     def short(self) -> list[Sized]:
@@ -30,6 +33,17 @@ class SizeAnswer(Answer):
     def cautions(self) -> tuple[str, ...]:
         """What no rating replaces."""
         return cautions("guards", "loose parts")
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What counts as stiff because nothing is stated."""
+        return tuple(
+            f"{entry.part} counts as carried stiffly on the {' and the '.join(entry.stiff_ends)}, where no "
+            "radial stiffness is stated, so its critical speed is an upper bound; give left_stiffness and "
+            "right_stiffness, or radial_stiffness of the coupling beside it"
+            for entry in self.bending
+            if entry.stiff_ends
+        )
 
     @property
     def figures(self) -> dict[str, Figure]:
@@ -55,4 +69,4 @@ def find_sizes(
     """
     with watch("trying faults") as progress:
         found = size_parts(scenario.description, files, faults=faults, progress=progress)
-    return SizeAnswer(scenario, found, faults)
+    return SizeAnswer(scenario, found, faults, find_bending(scenario.description))

@@ -145,11 +145,11 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
 
 
 def _top_speeds(line: Line, description: Description) -> list[tuple[str, Ref]]:
-    """Return the speeds whose extremes are kept: those of parts that state a largest one."""
+    """Return the speeds whose extremes are kept: of parts that state a largest one, or how they bend."""
     return [
         (f"{part.name}.speed", line.nodes[line.places[part.name].body].speed)
         for part in description.line
-        if part.stands().max_speed is not None
+        if part.stands().max_speed is not None or part.lateral is not None
     ]
 
 

@@ -10,7 +10,7 @@ from shaftloop.bench.parts.link import BenchLink
 from shaftloop.bench.parts.machine import BenchMachine
 from shaftloop.bench.parts.part import BenchPart
 from shaftloop.bench.parts.power_meter import BenchPowerMeter
-from shaftloop.bench.parts.ratings import Rating, Watch, ratings, temperature_ratings
+from shaftloop.bench.parts.ratings import Rating, Watch, bending_ratings, ratings, temperature_ratings
 from shaftloop.bench.parts.torque_sensor import BenchTorqueSensor
 from shaftloop.control.parameters import Loop
 from shaftloop.engine.heat import Thermal
@@ -76,6 +76,7 @@ class Bench:
             for part in self.description.line
             for rating in ratings(part, places[part.name].spring is not None)
         ]
+        found += bending_ratings(self.description.line)
         return found + self.link.ratings() + temperature_ratings(self.thermal.bodies)
 
     @cached_property

@@ -27,6 +27,8 @@ def readable(value: float, unit: str) -> tuple[float, str]:
         return value * 30.0 / math.pi, "rpm"
     if unit == "rad":
         return math.degrees(value), "deg"
+    if unit == "kg m":
+        return 1e6 * value, "g mm"
     if unit == "1" and size >= 1e-3:
         return 100.0 * value, "%"
     if unit == "1":

@@ -321,6 +321,12 @@ def _faults(description: Description, names: Sequence[str]) -> dict[str, Figure]
     return found_figures(run_faults(description, chosen))
 
 
+def _lateral_known(description: Description) -> dict[str, Figure]:
+    from shaftloop.analysis.lateral import bending_figures, find_bending
+
+    return bending_figures(find_bending(description))
+
+
 def _gains_known(description: Description) -> dict[str, Figure]:
     from shaftloop.studies.checks.gains import gain_figures
 
@@ -334,6 +340,7 @@ SOURCES: dict[str, Source] = {
     "modes": Source(_modes_known, _modes),
     "fidelity": Source(_fidelity_known, _fidelity),
     "faults": Source(_faults_known, _faults),
+    "lateral": Source(_lateral_known, lambda description, _: _lateral_known(description)),
     "gains": Source(_gains_known, lambda description, _: _gains_known(description)),
 }
 """Everything that has responses, by the first word of their names."""

@@ -2,6 +2,7 @@
 
 A rating is held against the root mean square of a torque over the sequence, and against the peak of what has
 none. A limit is held against the peak and the worst of all faults; what states no limit is not judged there.
+What bends is held against its lateral critical speed; the force of its residual unbalance is stated beside.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -10,14 +11,17 @@ from pathlib import Path
 
 import numpy as np
 
+from shaftloop.analysis.lateral import find_bending
 from shaftloop.analysis.ratings import Load, loads
 from shaftloop.analysis.simulation import Simulation, simulate
+from shaftloop.bench.parts.ratings import BENDING
 from shaftloop.figures import Figure, by_name
 from shaftloop.scenario.derive import validate
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.shipped import shipped_folder
 from shaftloop.scenario.source import label_of, load_toml
 from shaftloop.studies.faults import FaultRun, run_faults, standard_faults
+from shaftloop_models.lateral import unbalance_force
 
 __all__ = ["Sized", "size_figures", "size_parts"]
 
@@ -104,6 +108,7 @@ def size_parts(
     healthy = simulate(description)
     runs = run_faults(description, standard_faults(description), progress=progress) if faults else ()
     found = [_sized(load, healthy, runs) for load in (*_machines(healthy), *loads(healthy))]
+    found += _forces(description, found)
     order = [part.name for part in description.line]
     # What is no part of the line, a brake resistor say, comes last.
     place = {name: number for number, name in enumerate(order)}
@@ -144,11 +149,32 @@ def _sized(load: Load, healthy: Simulation, runs: Sequence[FaultRun]) -> Sized:
     return Sized(load.part, load.quantity, load.unit, load.peak, rms, fault, worst, *rating)
 
 
+def _forces(description: Description, found: Sequence[Sized]) -> Iterator[Sized]:
+    """Yield the force of the residual unbalance of what bends, at the speeds that it sees."""
+    speeds = {entry.part: entry for entry in found if entry.quantity == BENDING}
+    for bending in find_bending(description):
+        speed = speeds[bending.part]
+        if bending.unbalance is not None:
+            force = unbalance_force(bending.unbalance, speed.sequence)
+            most = None if speed.fault is None else unbalance_force(bending.unbalance, speed.fault)
+            yield replace(
+                speed,
+                quantity="unbalance_force",
+                unit="N",
+                sequence=force,
+                fault=most,
+                rated=None,
+                limit=None,
+            )
+
+
 def _others(
     description: Description, short: Sized, found: Sequence[Sized], documents: dict[str, dict[str, object]]
 ) -> Iterator[str]:
     """Yield the part files that state enough for what the part that does not serve sees now."""
     part = description.part(short.part)
+    if short.quantity not in ("torque", "speed"):
+        return
     for name, document in documents.items():
         if part is None or document.get("part") != part.part:
             continue

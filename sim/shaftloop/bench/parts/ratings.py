@@ -6,9 +6,24 @@ from dataclasses import dataclass
 from shaftloop.bench.wiring import Wiring
 from shaftloop.engine.heat import Body
 from shaftloop.engine.layout import SlotKind
+from shaftloop_models.lateral import CLEAR, Rotor, critical_speeds
 from shaftloop_models.part import Part
 
-__all__ = ["UNDERVOLTAGE", "WATCHED", "Rating", "Watch", "ratings", "temperature_ratings", "watch"]
+__all__ = [
+    "BENDING",
+    "UNDERVOLTAGE",
+    "WATCHED",
+    "Rating",
+    "Watch",
+    "bending_ratings",
+    "ratings",
+    "rotors",
+    "temperature_ratings",
+    "watch",
+]
+
+BENDING = "speed_in_bending"
+"""The speed of a part that is held against its lateral critical speed."""
 
 WATCHED = 4
 """Slots of a limit that is watched: ticks at it, first and last tick at it, largest value."""
@@ -22,7 +37,7 @@ class Rating:
 
     part: str
     quantity: str
-    """``torque``, ``speed``, or the temperature of a body."""
+    """``torque``, ``speed``, `BENDING`, or the temperature of a body."""
     unit: str
     rated: float | None
     """What it stands for good; nothing where that is not stated. [unit]"""
@@ -71,6 +86,34 @@ def ratings(part: Part, springs: bool) -> list[Rating]:
     if stands.max_speed is not None:
         found.append(Rating(part.name, "speed", "rad/s", None, stands.max_speed, f"{part.name}.speed"))
     return found
+
+
+def rotors(line: Sequence[Part]) -> dict[str, Rotor]:
+    """Return what of the parts bends, by their names, each carried by the parts beside it.
+
+    Parameters
+    ----------
+    line : sequence of Part
+        Left to right.
+    """
+    radial = [None, *(part.radial_stiffness for part in line), None]
+    found = {part.name: part.rotor((radial[i], radial[i + 2])) for i, part in enumerate(line)}
+    return {name: rotor for name, rotor in found.items() if rotor is not None}
+
+
+def bending_ratings(line: Sequence[Part]) -> list[Rating]:
+    """Return how fast parts may turn in bending: for good well below their lowest critical speed.
+
+    Parameters
+    ----------
+    line : sequence of Part
+        Left to right.
+    """
+    lowest = {name: critical_speeds(rotor).lowest for name, rotor in rotors(line).items()}
+    return [
+        Rating(name, BENDING, "rad/s", speed / CLEAR, speed, f"{name}.speed")
+        for name, speed in lowest.items()
+    ]
 
 
 def temperature_ratings(bodies: Sequence[Body]) -> list[Rating]:

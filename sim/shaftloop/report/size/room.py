@@ -4,23 +4,34 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
+from shaftloop.analysis.lateral import bending_figures
 from shaftloop.answers.sizing import SizeAnswer
 from shaftloop.figures import number
 from shaftloop.report.documents import identity, origin
 from shaftloop.report.files import Outputs, write_text
-from shaftloop.report.quantities import show
+from shaftloop.report.quantities import show, spoken
 from shaftloop.report.size.verdict import verdict
 from shaftloop.report.terminal import Piece, add_row, new_table
 from shaftloop.scenario.faults import said
 from shaftloop.studies.sizing import Sized
+from shaftloop_models.lateral import CLEAR
 
 __all__ = ["details", "document", "verdict", "write"]
 
 _LEFT_OUT = (
     "A rating counts against the rms of a torque and the peak of what has none, a limit against the worst "
     "fault. Strong enough is what states as much; with its own stiffness and inertia the line sees something "
-    "else, and a sensor must measure as well. Left out: fatigue, key and bolt loads, bearing life, lateral "
-    "critical speeds and residual unbalance."
+    "else, and a sensor must measure as well. Left out: fatigue, key and bolt loads, bearing life."
+)
+_NONE_BENDS = (
+    "Lateral critical speeds and residual unbalance are looked at where a shaft or torque sensor has a table "
+    "lateral; here none has."
+)
+_BENDING = (
+    f"In bending, the lowest critical speed is to be {CLEAR:g} times the speed of the sequence (common "
+    "practice) and above that of any fault; Dunkerley and Rayleigh bound it. Left out: shear, gyroscopic "
+    "inertia, damping. The unbalance is what balance_grade leaves at the highest speed of service; its force "
+    "is that of a rigid rotor, and 1/(1 - (speed/critical)^2) times that where the rotor bends."
 )
 
 
@@ -38,6 +49,7 @@ def document(results: SizeAnswer) -> dict[str, Any]:
         "faults": results.faults,
         "figures": {name: figure.document() for name, figure in results.figures.items()},
         "parts": [_entry(entry) for entry in results.sized],
+        "lateral": {name: figure.document() for name, figure in bending_figures(results.bending).items()},
         "warnings": list(results.warnings),
     }
 
@@ -56,18 +68,46 @@ def details(results: SizeAnswer) -> Iterator[Piece]:
         values = (entry.sequence, entry.rms, entry.fault, entry.rated, entry.limit)
         add_row(
             table,
-            f"{entry.part}, {entry.quantity}",
+            f"{entry.part}, {spoken(entry.quantity)}",
             *("-" if value is None else show(value, entry.unit, 3) for value in values),
             "-" if entry.serves is None else f"{entry.used:.0%}",
             _judged(entry),
             ", ".join(entry.others) or "-",
         )
     yield table
+    if results.bending:
+        yield _bending(results)
     worst = {entry.worst.fault.name: entry.worst for entry in results.short if entry.worst is not None}
     for run in worst.values():
         parts = ", ".join(e.part for e in results.short if e.worst is not None and e.worst.fault == run.fault)
         yield f"Worst for {parts}: {said(run.fault)} at {float(run.fault.at):.4g} s; see shaftloop faults."
     yield _LEFT_OUT
+    yield _BENDING if results.bending else _NONE_BENDS
+
+
+def _bending(results: SizeAnswer) -> Piece:
+    """Return the table of what bends."""
+    columns = ("part", "mass", "carried", "lowest critical speed", "bounds", "second", "grade", "unbalance")
+    table = new_table("In bending", *columns)
+    for entry in results.bending:
+        found = entry.criticals
+        carried = (_end(*entry.rotor.left), _end(*entry.rotor.right))
+        add_row(
+            table,
+            entry.part,
+            f"{entry.rotor.mass:.3g} kg",
+            carried[0] if carried[0] == carried[1] else " / ".join(carried),
+            show(found.lowest, "rad/s"),
+            f"{show(found.below, 'rad/s')} to {show(found.above, 'rad/s')}",
+            "-" if found.second is None else show(found.second, "rad/s"),
+            "-" if entry.grade is None else f"G {1e3 * entry.grade:g}",
+            "-" if entry.unbalance is None else show(entry.unbalance, "kg m"),
+        )
+    return table
+
+
+def _end(kind: str, radial: float | None) -> str:
+    return kind if radial is None else f"{kind} on {1e-6 * radial:.3g} kN/mm"
 
 
 def _judged(entry: Sized) -> str:

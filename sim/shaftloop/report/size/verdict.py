@@ -1,6 +1,7 @@
 """The answer about sizes in words."""
 
 from shaftloop.answers.sizing import SizeAnswer
+from shaftloop.bench.parts.ratings import BENDING
 from shaftloop.report.quantities import show
 from shaftloop.scenario.faults import said
 from shaftloop.studies.sizing import Sized
@@ -36,7 +37,11 @@ def verdict(answer: SizeAnswer) -> list[str]:
     sentences = [first]
     if unsure := _unsure(judged):
         sentences.append(f"Besides, {unsure}.")
-    if others:
+    if answer.short[0].quantity == BENDING:
+        sentences.append(
+            f"Make {part} stiffer, shorter or lighter, carry it more stiffly, or stay below that speed."
+        )
+    elif others:
         names = ", ".join(others[:_MOST])
         sentences.append(f"Strong enough in place of {part}: {names}; run the bench with it first.")
     else:
@@ -62,11 +67,12 @@ def _unsure(judged: list[Sized]) -> str:
 def asked(entry: Sized) -> str:
     """Return what binds a part: its largest load against what it stands, and when."""
     load, mean = (entry.sequence, "") if entry.rms is None else (entry.rms, " rms")
+    part = f"{entry.part} in bending" if entry.quantity == BENDING else entry.part
     if entry.rated is not None and entry.used == load / entry.rated:
         stated = show(entry.rated, entry.unit, 3)
-        return f"{entry.part} with {show(load, entry.unit, 3)}{mean} of a rating of {stated}"
+        return f"{part} with {show(load, entry.unit, 3)}{mean} of a rating of {stated}"
     fault, bound, when = entry.fault or 0.0, show(entry.limit or 0.0, entry.unit, 3), ""
     if entry.worst is not None and fault > entry.sequence:
         when = f" where {said(entry.worst.fault)}"
     largest = show(max(fault, entry.sequence), entry.unit, 3)
-    return f"{entry.part} with {largest} of a limit of {bound}{when}"
+    return f"{part} with {largest} of a limit of {bound}{when}"
