@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -9,10 +10,12 @@ from click.testing import CliRunner
 
 from rigs import Table, coupling, describe, sensor, servo, speed_loop, step, torque_loop
 from shaftloop.analysis.cost import PATIENCE, have_patience
+from shaftloop.analysis.ratings import loads
+from shaftloop.analysis.simulation import simulate
 from shaftloop.cli.main import cli
 from shaftloop.errors import CostError
 from shaftloop.scenario.description import Description
-from shaftloop.studies.faults import FaultRun, run_faults, standard_faults
+from shaftloop.studies.faults import AFTER, FaultRun, run_faults, standard_faults
 from shaftloop.studies.responses import evaluate, known
 
 pytestmark = pytest.mark.compiled
@@ -113,3 +116,29 @@ def test_a_run_that_takes_too_long_is_refused_and_is_no_fault_that_does_damage()
             run_faults(description, standard_faults(description))
     finally:
         have_patience(PATIENCE)
+
+
+def test_what_follows_the_healthy_bench_ends_with_the_bits_of_a_run_of_its_own() -> None:
+    """Past interlocks that see their limit exceeded, and a step that waits."""
+    limits = [
+        {"name": "fast", "watches": "drive", "above": "50 rad/s", "debounce": "10 s"},
+        {"name": "twist", "watches": "ts", "above": "2.5 N m", "debounce": "2 ms"},
+    ]
+    ramp = {"do": "ramp", "loop": "speed", "to": "60 rad/s", "over": "0.2 s"}
+    settle = {"do": "settle", "loop": "torque", "within": "0.5 N m", "dwell": "20 ms", "timeout": "0.2 s"}
+    description = rig(
+        limit=limits, sequence=[step("torque", "2 N m"), settle, ramp, {"do": "hold", "time": "0.2 s"}]
+    )
+    found = run_faults(description, standard_faults(description))
+    own = [simulate(replace(description, fault=(run.fault,), duration=run.fault.at + AFTER)) for run in found]
+    for run, alone in zip(found, own, strict=True):
+        assert run.loads == tuple(
+            load for load in loads(alone) if (load.part, "broken") != (run.fault.on, run.fault.kind)
+        )
+    before = [
+        event.kind
+        for run, alone in zip(found, own, strict=True)
+        for event in alone.events
+        if event.time < run.fault.at
+    ]
+    assert {"exceeded", "settled"} <= set(before) and len({run.fault.at for run in found}) > 2

@@ -22,9 +22,9 @@ from shaftloop.engine import at
 from shaftloop.engine.kernelstore import compiling
 from shaftloop.engine.run import Run
 from shaftloop.engine.steprule import Stepping, longest_step
-from shaftloop.engine.supervision import Event, advance_plainly, lay_out, run_bench
+from shaftloop.engine.supervision import Event, Trail, advance_plainly, lay_out, run_bench
 from shaftloop.errors import BenchError
-from shaftloop.scenario.description import Description
+from shaftloop.scenario.description import Description, Fault
 
 __all__ = ["METHODS", "Channels", "Simulation", "check_runs", "finished", "make_run", "recorded", "simulate"]
 
@@ -78,6 +78,8 @@ def simulate(
     plain: bool = False,
     progress: Callable[[float], None] | None = None,
     channels: Channels | None = None,
+    trail: Trail | None = None,
+    prone: tuple[Fault, ...] = (),
 ) -> Simulation:
     """Run a bench through its sequence.
 
@@ -96,13 +98,17 @@ def simulate(
         Called now and then with the share of the run that is done.
     channels : callable, optional
         The channels that are recorded; all where left out.
+    trail : Trail, optional
+        See `run_bench`; the channels of what is followed are lost.
+    prone : tuple of Fault
+        See `build_bench`.
 
     Raises
     ------
     SimulationError
         Where the bench diverges, or the run would be too long or too large.
     """
-    bench = recorded(build_bench(description), channels)
+    bench = recorded(build_bench(description, prone=prone), channels)
     run, end = make_run(bench, method=method, factor=factor)
     started, duty = time.perf_counter() - compiling(), None
     if plain:
@@ -112,7 +118,7 @@ def simulate(
     elif description.duty is not None:
         events, duty = run_duty(bench, run, end, progress)
     else:
-        events = run_bench(run, actions(bench), interlocks(bench), end, progress)
+        events = run_bench(run, actions(bench), interlocks(bench), end, progress, trail)
     found = finished(bench, run, events, method, time.perf_counter() - compiling() - started)
     return found if duty is None else _of_duty(found, duty)
 

@@ -12,7 +12,7 @@ from shaftloop.bench.angle import add_wrap, without_angle
 from shaftloop.bench.channels import standard_channels
 from shaftloop.bench.condition import HEALTHY, Condition
 from shaftloop.bench.control import add_hops, add_loops
-from shaftloop.bench.faults import engine_faults, prone
+from shaftloop.bench.faults import engine_faults, may_fail
 from shaftloop.bench.handles import Bench
 from shaftloop.bench.line import Line, declare_line
 from shaftloop.bench.parts.link import BenchLink, make_link
@@ -26,7 +26,7 @@ from shaftloop.engine.heat import assemble_heat
 from shaftloop.engine.layout import Slot, SlotKind
 from shaftloop.engine.model import Guard, Model, Task
 from shaftloop.engine.plant import Plant
-from shaftloop.scenario.description import Description, Settle, Trace
+from shaftloop.scenario.description import Description, Fault, Settle, Trace
 from shaftloop_models.brake_resistor import BrakeResistor
 from shaftloop_models.network import Network, Ref
 from shaftloop_models.part import Part
@@ -66,7 +66,7 @@ class _Physics:
         ]
 
 
-def build_bench(description: Description, *, smooth: bool = False) -> Bench:
+def build_bench(description: Description, *, smooth: bool = False, prone: tuple[Fault, ...] = ()) -> Bench:
     """Return the bench of a description.
 
     Parameters
@@ -76,13 +76,17 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
     smooth : bool
         Switch off quantisers, noise, clamps, edge counting, all that depends on the angle of the line and the
         recorder, for derivatives of the stepper.
+    prone : tuple of Fault
+        What may fail beside the faults of the description: benches that agree in all that may fail have the
+        same slots, whatever fails.
     """
+    prone = () if smooth else (*description.fault, *prone)
     link = description.supply.link()
     feed = link, description.brake_resistor if link else ()
     physics = (
         _physics(without_angle(description.line), *feed)
         if smooth
-        else _physics(description.line, *feed, prone(description.fault))
+        else _physics(description.line, *feed, may_fail(prone))
     )
     wiring = Wiring(description, physics.plant, smooth, link=physics.link.ports)
     layout = wiring.layout
@@ -134,10 +138,10 @@ def build_bench(description: Description, *, smooth: bool = False) -> Bench:
         for meter in description.power_meter:
             energy = model.meter_slot + bench.machines[meter.on].link_meter
             bench.power_meters[meter.name] = BenchPowerMeter(meter, wiring, energy)
-    if description.fault and not smooth:
+    if prone:
         unwritten = layout.add("unwritten", SlotKind.HELD, "", 2)
         model.faults = engine_faults(
-            bench, lambda now: _physics(description.line, *feed, now).plant, unwritten
+            bench, may_fail(prone), lambda now: _physics(description.line, *feed, now).plant, unwritten
         )
     model.latencies = tuple(wiring.latencies)
     model.channels = standard_channels(bench, () if smooth else description.record.channels)

@@ -14,7 +14,7 @@ from shaftloop.engine.model import Fault, Task
 from shaftloop.engine.plant import Plant
 from shaftloop.scenario import description as stated
 
-__all__ = ["engine_faults", "prone"]
+__all__ = ["engine_faults", "may_fail"]
 
 _EMITS = {
     at.DELIVER: rows.DELIVER.receiver,
@@ -29,13 +29,13 @@ _EMITS = {
 """Column of the slot that a task writes to, of the tasks that readings and commands come from."""
 
 
-def prone(faults: tuple[stated.Fault, ...]) -> Condition:
+def may_fail(faults: tuple[stated.Fault, ...]) -> Condition:
     """Return the condition of a healthy line that knows which of its parts may fail.
 
     Parameters
     ----------
     faults : tuple of Fault
-        Of the scenario.
+        What may fail.
     """
     return Condition(
         springs=frozenset(fault.on for fault in faults if fault.kind == "broken"),
@@ -43,19 +43,23 @@ def prone(faults: tuple[stated.Fault, ...]) -> Condition:
     )
 
 
-def engine_faults(bench: Bench, plant: Callable[[Condition], Plant], unwritten: int) -> tuple[Fault, ...]:
+def engine_faults(
+    bench: Bench, condition: Condition, plant: Callable[[Condition], Plant], unwritten: int
+) -> tuple[Fault, ...]:
     """Return the faults of a scenario in the order of their times.
 
     Parameters
     ----------
     bench : Bench
         Complete but for its faults.
+    condition : Condition
+        Of its line at the start.
     plant : callable
         Returns the equations of its line in a condition.
     unwritten : int
         Slot that nothing reads.
     """
-    condition, found = prone(bench.description.fault), []
+    found = []
     for entry in sorted(bench.description.fault, key=lambda entry: entry.at):
         fault = Fault(entry.name, entry.at, entry.until)
         if entry.kind in ("broken", "blocked"):

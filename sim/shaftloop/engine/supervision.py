@@ -14,7 +14,7 @@ import simpy
 
 from shaftloop.engine.locate import locate_crossing
 from shaftloop.engine.model import Fault, Segment
-from shaftloop.engine.run import Run
+from shaftloop.engine.run import Run, Saved
 from shaftloop.engine.setpoints import RAMP, TRACE, profile_value
 
 __all__ = [
@@ -26,6 +26,7 @@ __all__ = [
     "Interlock",
     "Move",
     "Settle",
+    "Trail",
     "Trip",
     "Wait",
     "advance_plainly",
@@ -38,6 +39,9 @@ SEQUENCE = "sequence"
 """Whose event it is where a step of the sequence made it."""
 OFF = ("torque_off", "ramp_down")
 """Events at which the torque begins to go."""
+
+_STOPS = 256
+"""Of a trail, evenly over the run."""
 
 _Process = Generator[simpy.Event, Any, None]
 
@@ -125,6 +129,31 @@ class Event:
 
 
 @dataclass
+class Trail:
+    """Where a run stopped on its way: runs that are like it so far go on from there, with the same bits."""
+
+    stops: dict[int, Saved] = field(default_factory=dict)
+    """By tick, in its order."""
+    toggles: list[int] = field(default_factory=list)
+    """Ticks at which a guard ended a stretch: a run crosses them itself."""
+
+    def keep(self, run: Run, toggled: bool) -> None:
+        """Note where a run that lays the trail has stopped."""
+        if toggled:
+            self.toggles.append(run.position.tick)
+        elif run.position.gap < 0:
+            self.stops[run.position.tick] = run.save()
+
+    def follow(self, run: Run, to: int) -> None:
+        """Take a run as far towards a tick as the trail leads it."""
+        here = run.position.tick
+        last = min([to, *(tick - 1 for tick in self.toggles if tick > here)])
+        near = max((tick for tick in self.stops if here < tick <= last), default=None)
+        if near is not None:
+            run.restore(self.stops[near])
+
+
+@dataclass
 class _Supervisor:
     run: Run
     actions: Iterable[Action]
@@ -133,6 +162,7 @@ class _Supervisor:
     signals: list[simpy.Event] = field(default_factory=list)
     """Per guard: fires when it toggles."""
     ended: int | None = None
+    healthy: bool = True
     asleep: set[str] = field(default_factory=set)
     """Interlocks that do not act."""
 
@@ -199,6 +229,7 @@ class _Supervisor:
         """Let something fail at its time, and be over again where it does not last."""
         yield self.pause(fault.at)
         self.run.fail(fault)
+        self.healthy = False
         self.asleep.add(fault.asleep)
         self.note("failed", fault.name)
         if fault.until is not None:
@@ -287,6 +318,7 @@ def run_bench(
     interlocks: Sequence[Interlock],
     end: int,
     progress: Callable[[float], None] | None = None,
+    trail: Trail | None = None,
 ) -> list[Event]:
     """Run a bench through its sequence and return what happened.
 
@@ -302,6 +334,9 @@ def run_bench(
         Last tick; the run ends earlier at an `End`. [tick]
     progress : callable, optional
         Called now and then with the share of the run that is done.
+    trail : Trail, optional
+        Of a run of the same bench with the same sequence and limits, which this one follows until something
+        fails; an empty one is laid.
     """
     supervisor = _Supervisor(run, actions)
     env = supervisor.env
@@ -315,7 +350,8 @@ def run_bench(
         env.process(supervisor.watch(interlock))
     guarded = bool(run.model.guards)
     slot = run.model.guard_slot
-    stretch = 2 * run.clock.ticks_per_second
+    laying = trail is not None and not trail.stops
+    stretch = max(end // _STOPS, 1) if laying else 2 * run.clock.ticks_per_second
     while supervisor.ended is None:
         due = env.peek()
         if due <= min(run.position.tick, end):
@@ -324,11 +360,17 @@ def run_bench(
         if run.position.tick >= end:
             break
         before = [run.state[slot + 2 * guard] for guard in range(len(run.model.guards))]
-        due = min(due, run.position.tick + stretch) if progress else due
+        due = min(due, run.position.tick + stretch) if progress or laying else due
         final = due >= end or run.next_instant(int(due)) > end
         exact = final or due in breaks
-        if run.advance(end if final else int(due), exact=exact, guarded=guarded):
+        to = end if final else int(due)
+        if trail and supervisor.healthy and not laying:
+            trail.follow(run, to)
+        toggled = run.advance(to, exact=exact, guarded=guarded)
+        if toggled:
             supervisor.toggled(before)
+        if trail and laying:
+            trail.keep(run, toggled)
         if progress:
             progress(run.position.tick / end)
     if supervisor.ended is not None:

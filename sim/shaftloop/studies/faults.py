@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import partial
 
 import numpy as np
 
@@ -18,7 +19,7 @@ from shaftloop.analysis.modes import find_modes, mechanics
 from shaftloop.analysis.ratings import Load, loads
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.bench.assemble import build_bench
-from shaftloop.engine.supervision import OFF
+from shaftloop.engine.supervision import OFF, Trail
 from shaftloop.errors import CostError, SimulationError
 from shaftloop.figures import Figure, by_name
 from shaftloop.scenario.description import Description, Fault, FaultKind
@@ -164,26 +165,30 @@ def run_faults(
     bench = replace(description, fault=(), limit=description.limit if protected else ())
     healthy = simulate(replace(bench, record=replace(bench.record, rate=None)))
     period = _first_period(description)
-    cases = [(name, kind, _moments(healthy, kind, period)) for name, kind in chosen]
-    total, done = sum(len(moments) for _, _, moments in cases), 0
+    cases = [
+        [(Fault(f"{name} {kind}", name, kind, at), what) for at, what in _moments(healthy, kind, period)]
+        for name, kind in chosen
+    ]
+    total, done = sum(map(len, cases)), 0
+    prone = tuple(case[0][0] for case in cases)
+    follow = partial(simulate, channels=lambda _: (), trail=Trail(), prone=prone)
 
     def run(fault: Fault, moment: str) -> FaultRun:
         nonlocal done
-        found = _run(bench, fault, moment)
+        found = _run(follow, bench, fault, moment)
         done += 1
         if progress is not None:
             progress(done / total)
         return found
 
     with shared(total), ThreadPoolExecutor(_THREADS) as pool:
-        waiting = [
-            [pool.submit(run, Fault(f"{name} {kind}", name, kind, at), moment) for at, moment in moments]
-            for name, kind, moments in cases
-        ]
+        # Up to a fault all runs are the same: they follow this one.
+        follow(replace(bench, duration=max((fault.at for case in cases for fault, _ in case), default=AFTER)))
+        waiting = [[pool.submit(run, *entry) for entry in case] for case in cases]
         worst = [
             max((future.result() for future in group), key=lambda found: found.share) for group in waiting
         ]
-    tried = [replace(found, tried=len(moments)) for found, (_, _, moments) in zip(worst, cases, strict=True)]
+    tried = [replace(found, tried=len(case)) for found, case in zip(worst, cases, strict=True)]
     return tuple(sorted(tried, key=lambda found: (not found.damages, not found.strains, -found.share)))
 
 
@@ -223,10 +228,12 @@ def _nanosecond(seconds: float) -> Fraction:
     return Fraction(round(seconds * 1e9), 10**9)
 
 
-def _run(bench: Description, fault: Fault, moment: str) -> FaultRun:
+def _run(
+    follow: Callable[[Description], Simulation], bench: Description, fault: Fault, moment: str
+) -> FaultRun:
     """Run a bench with one more fault until `AFTER` behind it; set-points stay as they are left."""
     try:
-        found = simulate(replace(bench, fault=(fault,), duration=fault.at + AFTER))
+        found = follow(replace(bench, fault=(fault,), duration=fault.at + AFTER))
     except CostError:
         raise  # Says nothing about the fault.
     except SimulationError as error:
