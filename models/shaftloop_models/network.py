@@ -8,6 +8,7 @@ Every meter is the integral of a sum of powers, each a product of two quantities
 none is computed from other meters: a forgotten entry shows as an energy that does not close.
 """
 
+import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum
@@ -152,9 +153,14 @@ class Node:
 
     name: str
     inertia: float
-    """[kg m^2]"""
+    """Without end where the body is a fixed end of the line. [kg m^2]"""
     speed: Ref
     """State: speed of the body [rad/s]."""
+
+    @property
+    def fixed(self) -> bool:
+        """Whether it never moves."""
+        return math.isinf(self.inertia)
 
 
 @dataclass

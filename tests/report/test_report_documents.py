@@ -3,6 +3,7 @@
 import dataclasses
 import json
 import math
+import threading
 from pathlib import Path
 from typing import Any
 
@@ -162,10 +163,19 @@ def test_a_long_run_shows_its_progress_to_a_person(
 ) -> None:
     monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
     monkeypatch.setenv("TERM", "xterm")
-    with Progress("simulating") as progress:
-        progress(0.1)
-        assert capsys.readouterr().err == ""
+    shown, show = threading.Event(), Progress._show
+    monkeypatch.setattr(Progress, "_show", lambda line: (show(line), shown.set()))
+    monkeypatch.setattr("shaftloop.report.terminal._PATIENCE", 3600.0)
+    with Progress("answering"):
         monkeypatch.setattr("shaftloop.report.terminal._PATIENCE", 0.0)
-        progress(0.5)
-        progress(0.6)
-    assert "simulating" in capsys.readouterr().err
+        with Progress("simulating") as progress:
+            progress(0.1)
+            assert shown.wait(60.0)
+            progress(0.5)
+            err = capsys.readouterr().err
+        assert "simulating" in err and "answering" not in err
+        shown.clear()
+        assert shown.wait(60.0)
+    # No share of it was known.
+    err = capsys.readouterr().err
+    assert "answering" in err and "%" not in err

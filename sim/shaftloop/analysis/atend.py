@@ -111,6 +111,8 @@ class _Piece:
         """Return some bodies at the end of a run."""
         run, nodes = simulation.run, [bench.line.nodes[body] for body in bodies]
         inertia = sum(node.inertia for node in nodes)
+        if any(node.fixed for node in nodes):
+            return _Piece(bodies, 0.0, None)
         speed = float(sum(node.inertia * run.state[node.speed.index] for node in nodes)) / inertia
         return _Piece(bodies, speed, _coasting(Drags(bench, run, bodies), inertia, speed))
 

@@ -296,7 +296,9 @@ class HyperMap:
         return a, b, keep[left]
 
     def _first_speed(self, keep: NDArray[np.intp]) -> int | None:
-        """Return which of some mapped slots is the speed of the first body, if it is among them."""
+        """Return which of some mapped slots is the speed of the first body of a line that may turn."""
+        if self.bench.line.held:
+            return None
         found = np.flatnonzero(self.slots[keep] == self.bench.line.nodes[0].speed.index)
         return int(found[0]) if len(found) else None
 

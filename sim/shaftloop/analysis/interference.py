@@ -95,7 +95,9 @@ def excitations(description: Description) -> tuple[Excitation, ...]:
     )
 
 
-def interference(description: Description, modes: Sequence[Mode], operating_speed: float) -> Interference:
+def interference(
+    description: Description, modes: Sequence[Mode], operating_speed: float, *, turns: bool = True
+) -> Interference:
     """Return where the excitations of a bench meet its modes.
 
     Parameters
@@ -106,8 +108,10 @@ def interference(description: Description, modes: Sequence[Mode], operating_spee
         From `find_modes`.
     operating_speed : float
         Speed from which the margins count; its sign does not matter. [rad/s]
+    turns : bool
+        Whether the line can turn.
     """
-    max_speed = min(machine.max_speed for machine in description.machines())
+    max_speed = min(machine.max_speed for machine in description.machines()) if turns else 0.0
     found = excitations(description)
     speed = abs(operating_speed)
     return Interference(found, find_meetings(found, modes, speed, max_speed), speed, max_speed)

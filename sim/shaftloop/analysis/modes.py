@@ -78,6 +78,8 @@ class Mechanics:
     """(n,): slots of the bench behind the states."""
     scale: Array = field(default_factory=lambda: np.zeros(0))
     """(n,): state over the content of its slot."""
+    held: str = ""
+    """Body that is a fixed end, empty where the line turns."""
 
     def poles(self) -> tuple[Complex, Complex]:
         """Return eigenvalues of rising size, shape (modes,), and vectors, shape (n, modes). [rad/s]."""
@@ -135,7 +137,8 @@ def mechanics(bench: Bench) -> Mechanics:
     weights = {
         a.index: weight for balance in plant.network.balances for weight, a, b in balance.stored if a == b
     }
-    scale = np.sqrt([2.0 * weights[row] for row in rows])
+    # A fixed end stores nothing, and as it never moves any scale will do.
+    scale = np.sqrt([2.0 * weights.get(row, 0.5) for row in rows])
     sensor = bench.main_sensor()
     seen = plant.c[plant.rows[sensor.true_torque]][rows] if sensor else np.zeros(len(rows))
     return Mechanics(
@@ -148,13 +151,15 @@ def mechanics(bench: Bench) -> Mechanics:
         seen / scale,
         np.array(rows),
         scale,
+        line.held,
     )
 
 
 def find_modes(line: Mechanics) -> tuple[Mode, ...]:
     """Return the modes of a line by rising frequency, without the rigid one.
 
-    A line of n bodies has n - 1 modes, fewer where one is damped so strongly that it does not oscillate.
+    A line of n bodies, a fixed end among them, has n - 1 modes, fewer where one is damped so strongly that it
+    does not oscillate.
 
     Parameters
     ----------

@@ -37,9 +37,13 @@ def operating_point(bench: Bench, speed: float | None = None, torque: float | No
     Raises
     ------
     SimulationError
-        Where a speed or torque is stated that no loop holds.
+        Where a speed or torque is stated that no loop holds, or a speed of a line with a fixed end.
     """
     speed_loop, torque_loop = bench.speed_loop(), bench.torque_loop()
+    if speed and bench.line.held:
+        raise SimulationError(
+            f"{bench.line.held} holds the line, so it does not turn", "leave --speed out, or the fixed end"
+        )
     if torque is not None and torque_loop is None:
         raise SimulationError("no loop controls a torque, so --torque has no meaning", "leave --torque out")
     best = _highest(bench, torque_loop.parameters.name if torque_loop else None)

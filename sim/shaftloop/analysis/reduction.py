@@ -153,7 +153,7 @@ def nearest_rates(bench: Bench) -> str:
 
 
 def turning(bench: Bench, state: Array, speed: float) -> Array:
-    """Return a state with the whole line at a speed; it is written into.
+    """Return a state with all that can turn at a speed; it is written into.
 
     Parameters
     ----------
@@ -165,5 +165,5 @@ def turning(bench: Bench, state: Array, speed: float) -> Array:
         [rad/s]
     """
     for node in bench.line.nodes:
-        state[node.speed.index] = speed
+        state[node.speed.index] = 0.0 if node.fixed else speed
     return state

@@ -48,4 +48,5 @@ def find_line_modes(scenario: Scenario, speed: float | None = None) -> ModesAnsw
     line = mechanics(bench)
     modes = find_modes(line)
     turning = operating_point(bench, speed).speed
-    return ModesAnswer(scenario, line, modes, interference(scenario.description, modes, turning))
+    found = interference(scenario.description, modes, turning, turns=not line.held)
+    return ModesAnswer(scenario, line, modes, found)

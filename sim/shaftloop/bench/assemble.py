@@ -187,7 +187,8 @@ def _physics(
         incoming = [*gains[i], *([line.edges[i - 1].outgoing] if i else [])]
         outgoing = [line.edges[i].incoming] if i < len(line.edges) else []
         losses[i] += [net.failure(node.name)] if node in line.bodies(condition.bodies) else []
-        net.balance(node.name, incoming, outgoing, losses[i], [(0.5 * node.inertia, node.speed, node.speed)])
+        stored = [] if node.fixed else [(0.5 * node.inertia, node.speed, node.speed)]
+        net.balance(node.name, incoming, outgoing, losses[i], stored)
     link.connect(net, [cast(BenchMachine[Any], part) for part in on_bench if part.parameters.drives])
     still = {node.speed.index for node in line.bodies(condition.blocked)}
     net.linear = [entry for entry in net.linear if entry[0] not in still]

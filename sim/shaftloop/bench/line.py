@@ -72,6 +72,11 @@ class Line:
     angle: Ref | None
     """State: angle of the leftmost body, wrapped at instants, where a part depends on it. [rad]"""
 
+    @property
+    def held(self) -> str:
+        """Name of the body that is a fixed end, empty where the line turns."""
+        return next((node.name for node in self.nodes if node.fixed), "")
+
     def angle_of(self, body: int) -> tuple[Ref, ...]:
         """Return the angle of a body: the line's angle, then the twists to subtract; empty without one."""
         return () if self.angle is None else (self.angle, *(edge.twist for edge in self.edges[:body]))

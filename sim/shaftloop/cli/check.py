@@ -92,6 +92,7 @@ def _check(
 ) -> "Checked | Refused":
     from shaftloop.errors import ScenarioError
     from shaftloop.report.files import OutputError, make_folder
+    from shaftloop.report.terminal import Progress
     from shaftloop.scenario.source import find_scenario
     from shaftloop.studies.checks.collect import baseline_file
     from shaftloop.studies.checks.run import Refused, check_scenario
@@ -107,7 +108,8 @@ def _check(
             place = None
         if baseline is None and place is not None and not place.is_file():
             place = None
-        checked = check_scenario(source, settings, gains, place, compare=not update)
+        with Progress(f"checking {source}"):
+            checked = check_scenario(source, settings, gains, place, compare=not update)
     except (ScenarioError, OutputError) as error:
         return Refused(source, tuple(str(error).splitlines()))
     for warning in checked.warnings:

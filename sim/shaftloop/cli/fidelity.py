@@ -62,6 +62,7 @@ def fidelity(  # noqa: PLR0913  (one argument per option)
     from shaftloop.answers.fidelity import Wishes, find_fidelity, with_run
     from shaftloop.report.fidelity import room
     from shaftloop.report.files import make_folder
+    from shaftloop.report.terminal import Progress
 
     level, relative = _level(alias_limit)
     wishes = Wishes(
@@ -82,11 +83,12 @@ def fidelity(  # noqa: PLR0913  (one argument per option)
     folder = request.folder(scenario.name)
     if folder is not None:
         make_folder(folder)
-    answer = find_fidelity(scenario, wishes)
-    if folder is not None:
-        answer = with_run(answer)
-        if answer.no_run:
-            say(f"warning: no picture over time: {answer.no_run}")
+    with Progress("comparing reading and torque"):
+        answer = find_fidelity(scenario, wishes)
+        if folder is not None:
+            answer = with_run(answer)
+    if answer.no_run:
+        say(f"warning: no picture over time: {answer.no_run}")
     hand_over(answer, room, request, folder)
 
 

@@ -68,12 +68,14 @@ def margins(  # noqa: PLR0913  (one argument per option)
         make_folder(folder)
     if noise and inject is None:
         raise click.UsageError("--noise goes with --inject")
-    answer = find_margins(
-        scenario, demand, everywhere=with_map, varied=wanted, at=read_frequencies(at), watch=Progress
-    )
+    with Progress("finding margins"):
+        answer = find_margins(
+            scenario, demand, everywhere=with_map, varied=wanted, at=read_frequencies(at), watch=Progress
+        )
     if inject is not None:
         for name, found in answer.loops.items():
             if not found.margins.stable:
                 say(f"warning: {name} is not measured: the bench is unstable")
-        answer = with_injection(answer, inject, noise=noise)
+        with Progress("injecting"):
+            answer = with_injection(answer, inject, noise=noise)
     hand_over(answer, room, request, folder)

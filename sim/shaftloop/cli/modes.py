@@ -21,9 +21,12 @@ def modes(request: Request, speed: str | None) -> None:
     from shaftloop.answers.modes import find_line_modes
     from shaftloop.report.files import make_folder
     from shaftloop.report.modes import room
+    from shaftloop.report.terminal import Progress
 
     stated = None if speed is None else read_speed(speed)
     folder = request.folder(scenario.name)
     if folder is not None:
         make_folder(folder)
-    hand_over(find_line_modes(scenario, stated), room, request, folder)
+    with Progress("finding modes"):
+        answer = find_line_modes(scenario, stated)
+    hand_over(answer, room, request, folder)

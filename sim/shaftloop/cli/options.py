@@ -145,12 +145,12 @@ def hand_over(answer: Any, room: Room, request: Request, folder: Path | None, *m
     """
     from shaftloop.report.documents import as_json
     from shaftloop.report.files import together
-    from shaftloop.report.terminal import print_answer, print_details, show_cautions, show_files
+    from shaftloop.report.terminal import Progress, print_answer, print_details, show_cautions, show_files
 
     sentences = list(room.verdict(answer))
     mind = list(getattr(answer, "cautions", ()))
     document = as_json({"answer": sentences, **room.document(answer), "cautions": mind})
-    with together():
+    with together(), Progress("writing"):
         files = room.write(folder, answer, document, request.pictures) if folder is not None else []
     for note in answer.notes:
         say(f"warning: {note}")

@@ -78,7 +78,8 @@ def report(
     findings = None if study is None else _findings(study, scenario)
     files = [] if folder is None else [folder / f"report.{kind}" for kind in formats]
     asked = Asked(scenario, findings, measurement, Progress, log, free)
-    answer = room.make_report(asked, names, files)
+    with Progress("answering"):
+        answer = room.make_report(asked, names, files)
     hand_over(answer, room, request, folder)
     if answer.front.broken:
         raise click.exceptions.Exit(1)

@@ -50,6 +50,7 @@ def sensors(
     from shaftloop.answers.sensors import find_sensors
     from shaftloop.report.files import make_folder
     from shaftloop.report.sensors import room
+    from shaftloop.report.terminal import Progress
     from shaftloop.studies.sensor_choice import Demand, find_candidates
 
     description = scenario.description
@@ -67,7 +68,8 @@ def sensors(
     folder = request.folder(scenario.name)
     if folder is not None:
         make_folder(folder)
-    answer = find_sensors(scenario, candidates, demand)
+    with Progress(f"trying {len(candidates)} sensors"):
+        answer = find_sensors(scenario, candidates, demand)
     hand_over(answer, room, request, folder)
     if all(entry.serves is False for entry in answer.judged):
         raise click.exceptions.Exit(1)

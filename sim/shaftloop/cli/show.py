@@ -18,7 +18,10 @@ def show(request: Request) -> None:
     from shaftloop.answers.show import find_bench
     from shaftloop.report.files import make_folder
     from shaftloop.report.show import room
+    from shaftloop.report.terminal import Progress
 
     if request.out is not None:
         make_folder(request.out)
-    hand_over(find_bench(scenario), room, request, request.out)
+    with Progress("finding modes"):
+        answer = find_bench(scenario)
+    hand_over(answer, room, request, request.out)

@@ -61,13 +61,16 @@ def _measurement_file(request: Request, path: "Path", changes: dict[str, Any]) -
     from shaftloop.analysis.uncertainty.reading import read_measurement_file
     from shaftloop.answers.uncertainty import find_measurement
     from shaftloop.report.files import make_folder
+    from shaftloop.report.terminal import Progress
     from shaftloop.report.uncertainty import measurement as room
 
     file = read_measurement_file(path)
     folder = request.folder(file.name)
     if folder is not None:
         make_folder(folder)
-    hand_over(find_measurement(file, **changes), room, request, folder)
+    with Progress("drawing from distributions"):
+        answer = find_measurement(file, **changes)
+    hand_over(answer, room, request, folder)
 
 
 def _bench(
@@ -75,10 +78,12 @@ def _bench(
 ) -> None:
     from shaftloop.answers.uncertainty import TRIALS, find_uncertainty
     from shaftloop.report.files import make_folder
+    from shaftloop.report.terminal import Progress
     from shaftloop.report.uncertainty import room
 
     scenario = request.read()
-    answer = find_uncertainty(scenario, points, trials=trials if stated else TRIALS, everywhere=with_map)
+    with Progress("finding uncertainties"):
+        answer = find_uncertainty(scenario, points, trials=trials if stated else TRIALS, everywhere=with_map)
     folder = request.folder(scenario.name)
     if folder is not None:
         make_folder(folder)

@@ -3,12 +3,12 @@
 import os
 import sys
 import textwrap
-import time
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from threading import Lock, Timer
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, ClassVar, Self
 
 from shaftloop.text import escaped
 
@@ -225,7 +225,9 @@ def show_files(files: Sequence[Path]) -> None:
 
 
 class Progress:
-    """A progress line on stderr: only for runs that take a while, and only where a person may be watching.
+    """A progress line on stderr: only for what takes a while, and only where a person may be watching.
+
+    One inside another takes its place as long as it lasts.
 
     Parameters
     ----------
@@ -233,32 +235,67 @@ class Progress:
         What is going on.
     """
 
+    _inmost: ClassVar["Progress | None"] = None
+
     def __init__(self, label: str) -> None:
         self._label = label
-        self._begun = time.monotonic()
         self._watched = sys.stderr.isatty()
+        self._share: float | None = None
         self._line: Any = None
         self._task: Any = None
+        self._outer: Progress | None = None
+        self._timer: Timer | None = None
+        self._changing = Lock()
 
     def __call__(self, share: float) -> None:
         """Show the share that is done."""
-        if not self._watched or (self._line is None and time.monotonic() - self._begun < _PATIENCE):
-            return
-        if self._line is None:
-            from rich.progress import Progress as Line
+        with self._changing:
+            self._share = share
+            if self._line is not None:
+                self._line.update(self._task, completed=share, total=1.0)
 
+    def _show(self) -> None:
+        from rich.progress import Progress as Line
+
+        with self._changing:
+            if self._timer is None:  # It ended meanwhile.
+                return
             self._line = Line(console=console(stderr=True), transient=True)
-            self._task = self._line.add_task(self._label, total=1.0)
+            known = self._share is not None
+            self._task = self._line.add_task(
+                self._label, total=1.0 if known else None, completed=self._share or 0.0
+            )
             self._line.start()
-        self._line.update(self._task, completed=share)
+
+    def _wait(self) -> None:
+        self._timer = Timer(_PATIENCE, self._show)
+        self._timer.daemon = True
+        self._timer.start()
+
+    def _hide(self) -> None:
+        with self._changing:
+            if self._timer is not None:
+                self._timer.cancel()
+                self._timer = None
+            if self._line is not None:
+                self._line.stop()
+                self._line = None
 
     def __enter__(self) -> Self:
         """Begin."""
+        if self._watched:
+            self._outer, Progress._inmost = Progress._inmost, self
+            if self._outer is not None:
+                self._outer._hide()
+            self._wait()
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         """Take the line away."""
-        if self._line is not None:
-            self._line.stop()
+        if self._watched:
+            self._hide()
+            Progress._inmost = self._outer
+            if self._outer is not None:
+                self._outer._wait()

@@ -1,5 +1,7 @@
 """Checks of the line as a whole: enough bodies, no two springs without an inertia between."""
 
+from math import isinf
+
 from shaftloop.scenario.draft import Draft, Entry
 from shaftloop.scenario.problems import Problems
 from shaftloop.scenario.references import driving
@@ -23,6 +25,7 @@ def check_line(draft: Draft, problems: Problems) -> None:
         problems.error(("line",), 'the line has no machine; add a [[line]] entry with part = "machine"')
     if all(entry.value is not None for entry in entries):
         _check_bodies(entries, problems)
+        _check_fixed(entries, problems)
     for entry in entries:
         _check_stands(entry, problems)
         for keys, words in entry.value.warnings() if entry.value is not None else ():
@@ -63,6 +66,20 @@ def _check_bodies(entries: list[Entry], problems: Problems) -> None:
             ("line",),
             f"{bodies} bodies; allowed: at most {MAX_BODIES}; leave out springs that are stiff anyway",
         )
+
+
+def _check_fixed(entries: list[Entry], problems: Problems) -> None:
+    """Check that at most one part holds the line, and at an end."""
+    fixed = [
+        entry
+        for entry in entries
+        if any(isinstance(element, Inertia) and isinf(element.value) for element in entry.value.elements())
+    ]
+    for entry in fixed:
+        if entry not in (entries[0], entries[-1]):
+            problems.error(entry.path, "is inside the line; a fixed end is its first or last part")
+    for entry in fixed[1:]:
+        problems.error(entry.path, f"a second fixed end, beside {fixed[0].name}; allowed: one; leave one out")
 
 
 def _needs_inertia(left: Entry | None, right: Entry | None, problems: Problems) -> None:

@@ -11,6 +11,7 @@ measure, which is no error of the reading; the signal path is the same either wa
 of a torque at the air gap, `Fidelity.closed` knows: lines of ripple in the reading come from there.
 """
 
+import math
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -43,7 +44,7 @@ from shaftloop.analysis.openloop import spectral_radius
 from shaftloop.analysis.operating import OperatingPoint, operating_point
 from shaftloop.bench.handles import Bench
 from shaftloop.bench.parts.torque_sensor import BenchTorqueSensor
-from shaftloop.errors import BenchError
+from shaftloop.errors import BenchError, SimulationError
 from shaftloop.scenario.description import Description
 from shaftloop_models.torque_sensor import TorqueSensor
 
@@ -269,7 +270,15 @@ def _share(bench: Bench, unit: str, sensor: BenchTorqueSensor) -> tuple[float, f
     inertias = [node.inertia for node in bench.line.nodes]
     left = bench.machines[unit].body <= sensor.spring
     beyond = inertias[sensor.spring + 1 :] if left else inertias[: sensor.spring + 1]
-    return sum(beyond) / sum(inertias), 1.0 if left else -1.0
+    if not bench.line.held:
+        return sum(beyond) / sum(inertias), 1.0 if left else -1.0
+    if math.isinf(sum(beyond)):  # All of a slow torque goes to the fixed end.
+        return 1.0, 1.0 if left else -1.0
+    name = sensor.parameters.name
+    raise SimulationError(
+        f"{name} sees nothing of a slow torque of {unit}: {bench.line.held} takes it, on the other side",
+        f"put {name} between {unit} and {bench.line.held}",
+    )
 
 
 def _grid(held: ForcedBench, sensor: TorqueSensor) -> Array:

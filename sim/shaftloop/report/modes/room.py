@@ -74,6 +74,9 @@ def details(results: ModesAnswer) -> Iterator[Piece]:
             *values,
         )
     yield table
+    yield _NOTE
+    if line.held:
+        return
     speed = show(found.operating_speed, "rad/s")
     title = f"Resonance crossings up to {show(found.max_speed, 'rad/s')}, margin from {speed}"
     table = new_table(title, "order", "speed", "margin", "mode", "source")
@@ -85,7 +88,6 @@ def details(results: ModesAnswer) -> Iterator[Piece]:
     yield table
     if len(found.meetings) > _MOST_ROWS:
         yield f"... and {len(found.meetings) - _MOST_ROWS} more at higher speeds: see --json"
-    yield _NOTE
 
 
 def strained(mode: Mode) -> str:
@@ -118,10 +120,9 @@ def pictures(results: ModesAnswer) -> list[Picture]:
     from shaftloop.report.modes.shapes import modes_picture
 
     modes, subject = results.modes, results.title
-    return [
-        modes_picture(results.line, modes, verdict(results)[0], subject),
-        campbell_picture(results.interference, modes, subject),
-    ]
+    found = [modes_picture(results.line, modes, verdict(results)[0], subject)]
+    # A line that is held has no speed to draw over.
+    return found if results.line.held else [*found, campbell_picture(results.interference, modes, subject)]
 
 
 def write(folder: Path, results: ModesAnswer, document: str, kinds: Sequence[str]) -> list[Path]:

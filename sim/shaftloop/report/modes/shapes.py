@@ -113,6 +113,7 @@ def _responses(line: Mechanics, mode: Mode) -> str:
 def _widths(line: Mechanics) -> NDArray[np.float64]:
     """Return half the size of every block, by the logarithm of its inertia."""
     size = np.log10(line.inertias)
+    size[np.isinf(size)] = np.max(size[np.isfinite(size)], initial=-np.inf)
     spread = max(float(np.ptp(size)), 1e-9)
     return np.asarray(0.10 + 0.16 * (size - size.min()) / max(spread, 1.0))
 
@@ -142,11 +143,15 @@ def _name(axes: Any, line: Mechanics, upright: bool) -> None:
     small = 8.0 if upright else 9.5
     axes.set_ylim((-2.6, 2.6) if upright else (-1.25, 0.95))
     for i, (name, inertia) in enumerate(zip(line.bodies, line.inertias, strict=True)):
-        text = shortened(name, most) + ("" if upright else f"\n{inertia:.3g} kg m²".replace("e-0", "e-"))
+        text = shortened(name, most) + ("" if upright else f"\n{_inertia(inertia)}")
         axes.text(i, -0.68, text, va="top", fontsize=small, **turned)
     for i, name in enumerate(line.springs):
         text = shortened(name, most if upright else most // 2)
         axes.text(i + 0.5, 0.3, text, va="bottom", fontsize=small, fontweight="bold", **turned)
+
+
+def _inertia(value: float) -> str:
+    return f"{value:.3g} kg m²".replace("e-0", "e-") if np.isfinite(value) else "fixed"
 
 
 def _draw_shape(axes: Any, line: Mechanics, mode: Mode) -> None:

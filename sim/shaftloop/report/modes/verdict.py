@@ -27,6 +27,8 @@ def verdict(answer: ModesAnswer) -> list[str]:
         f"The line resonates at {frequencies} Hz; the lowest mode strains {lowest.weakest} most, and the "
         f"least damped has a damping ratio of {least.damping_ratio:.2%}."
     ]
+    if answer.line.held:
+        return [*said, f"{answer.line.held} holds the line: nothing turns that could excite them."]
     near = answer.interference.nearest
     said.append(f"{crossing(answer.interference)}.")
     if near is not None and near.margin is not None and abs(near.margin) < _CLOSE:

@@ -5,6 +5,7 @@ common length that has its stiffness: both diameters go with the fourth root.
 """
 
 from collections.abc import Iterator, Sequence
+from math import isfinite
 from xml.etree.ElementTree import Element, SubElement, tostring
 
 from shaftloop.answers.show import ShowAnswer, ShownBody, ShownSpring
@@ -32,8 +33,8 @@ def line_title(answer: ShowAnswer) -> str:
     answer : ShowAnswer
         The bench.
     """
-    heavy = max(answer.bodies, key=lambda body: body.inertia)
-    whole = sum(body.inertia for body in answer.bodies)
+    free = [body for body in answer.bodies if isfinite(body.inertia)] or answer.bodies[:1]
+    heavy, whole = max(free, key=lambda body: body.inertia), sum(body.inertia for body in free)
     text = (
         f"{heavy.name} has {heavy.inertia / whole:.0%} of the inertia" if whole else "The line has no inertia"
     )
@@ -75,7 +76,7 @@ def line_svg(answer: ShowAnswer) -> str:
         start, length = centres[i] + _DISC / 2, _PITCH - _DISC
         _box(root, start, axis - size / 2, length, size, "spring sensed" if spring.loops else "spring")
         _words(root, start + length / 2, head - 12 - _ROW * (len(words) - 1), words)
-    tall = _sizes([body.inertia for body in answer.bodies], _TALL)
+    tall = _sizes([body.inertia if isfinite(body.inertia) else 0.0 for body in answer.bodies], _TALL)
     for body, centre, size, words in zip(answer.bodies, centres, tall, below, strict=True):
         kind = "body driven" if body.loops else "body"
         _box(root, centre - _DISC / 2, axis - size / 2, _DISC, size, kind)
@@ -101,7 +102,7 @@ def _words(root: Element, x: float, y: float, words: Sequence[str]) -> None:
 
 def _body_words(answer: ShowAnswer, body: ShownBody) -> Iterator[str]:
     yield shortened(body.name, _LETTERS)
-    yield f"{body.inertia:#.4g} kg m²"
+    yield f"{body.inertia:#.4g} kg m²" if isfinite(body.inertia) else "fixed"
     springs = {spring.part for spring in answer.springs}
     for part in body.parts:
         if part not in springs:

@@ -2,6 +2,7 @@
 
 import textwrap
 from collections.abc import Iterator, Sequence
+from math import isfinite
 
 from shaftloop.answers.show import ShowAnswer
 
@@ -24,7 +25,7 @@ def draw_line(results: ShowAnswer) -> Iterator[str]:
     for i, body in enumerate(results.bodies):
         made = f"of {', '.join(body.parts)}" if list(body.parts) != [body.name] else ""
         between = "|" if i < len(results.springs) else " "
-        size = f"{body.inertia:#.4g} kg m^2"
+        size = f"{body.inertia:#.4g} kg m^2" if isfinite(body.inertia) else "fixed"
         yield _row("O", between, f"{body.name:{wide}}  {size:>16}", made, _loops("commanded by", body.loops))
         if i < len(results.springs):
             spring = results.springs[i]

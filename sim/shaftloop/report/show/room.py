@@ -38,7 +38,7 @@ def document(results: ShowAnswer) -> dict[str, Any]:
         "bodies": [
             {
                 "name": body.name,
-                "inertia": number(body.inertia, "kg m^2"),
+                "inertia": number(body.inertia, "kg m^2", "a fixed end"),
                 "parts": list(body.parts),
                 "acted_on_by": list(body.loops),
             }

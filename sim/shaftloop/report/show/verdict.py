@@ -1,5 +1,7 @@
 """What a bench is, in words."""
 
+from math import isfinite
+
 from shaftloop.answers.show import ShowAnswer
 from shaftloop.report.quantities import show
 
@@ -14,11 +16,11 @@ def verdict(answer: ShowAnswer) -> list[str]:
     answer : ShowAnswer
         What was found.
     """
-    whole = sum(body.inertia for body in answer.bodies)
+    free = [body.inertia for body in answer.bodies if isfinite(body.inertia)]
     said = [
-        f"{answer.title}: {_count(len(answer.bodies), 'rigid body', 'rigid bodies')} and "
+        f"{answer.title}: {_count(len(free), 'rigid body', 'rigid bodies')} and "
         f"{_count(len(answer.springs), 'spring')} from {answer.bodies[0].name} to {answer.bodies[-1].name}, "
-        f"{whole:.4g} kg m^2 in all, "
+        f"{sum(free):.4g} kg m^2 in all, "
         + (
             f"first mode at {answer.modes[0].frequency:.4g} Hz."
             if answer.modes
