@@ -108,8 +108,6 @@ def misalignment_load(coupling: Coupling, torque: float, speed: float) -> Misali
 
     Parameters
     ----------
-    coupling : Coupling
-        Parameters.
     torque : float
         Mean torque that it carries. [N m]
     speed : float

@@ -77,15 +77,7 @@ class Drain:
 
 
 def declare_link(net: Network, supply: DcLink) -> LinkPorts:
-    """Add the capacitor.
-
-    Parameters
-    ----------
-    net : Network
-        Equations to extend.
-    supply : DcLink
-        Parameters.
-    """
+    """Add the capacitor."""
     voltage = net.state("link.voltage", "V", supply.start())
     if supply.discharge_resistance is not None:
         net.derivative(voltage, voltage, -1.0 / (supply.discharge_resistance * supply.capacitance))
@@ -97,8 +89,6 @@ def prepare_drain(net: Network, name: str) -> Drain:
 
     Parameters
     ----------
-    net : Network
-        Equations to extend.
     name : str
         Of the machine.
     """
@@ -112,10 +102,6 @@ def declare_drain(net: Network, link: LinkPorts, drain: Drain, meter: int) -> in
 
     Parameters
     ----------
-    net : Network
-        Equations to extend.
-    link : LinkPorts
-        The link.
     drain : Drain
         From `prepare_drain`.
     meter : int
@@ -139,8 +125,6 @@ def declare_square(net: Network, current: Ref) -> int:
 
     Parameters
     ----------
-    net : Network
-        Equations to extend.
     current : Ref
         [A]
     """
@@ -149,17 +133,7 @@ def declare_square(net: Network, current: Ref) -> int:
 
 
 def declare_rectifier(net: Network, link: LinkPorts, rectifier: Rectifier) -> SourcePorts:
-    """Add a diode bridge.
-
-    Parameters
-    ----------
-    net : Network
-        Equations to extend.
-    link : LinkPorts
-        The link that it feeds.
-    rectifier : Rectifier
-        Parameters.
-    """
+    """Add a diode bridge."""
     inductance, heat = 2.0 * rectifier.source_inductance, 2.0 * rectifier.source_resistance
     drop = heat + rectifier.commutation()
     precharge = rectifier.precharge_resistance or 0.0
@@ -198,12 +172,8 @@ def declare_resistor(net: Network, link: LinkPorts, resistor: BrakeResistor) -> 
 
     Parameters
     ----------
-    net : Network
-        Equations to extend.
     link : LinkPorts
         The link across which it lies.
-    resistor : BrakeResistor
-        Parameters.
     """
     share = net.held(f"{resistor.name}.share", "1")
     conductance = 1.0 / resistor.resistance
@@ -223,10 +193,6 @@ def balance_link(
 
     Parameters
     ----------
-    net : Network
-        Equations to extend.
-    link : LinkPorts
-        The link.
     incoming : int
         Meter of what feeds it.
     drawn : iterable of int

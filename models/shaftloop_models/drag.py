@@ -122,12 +122,6 @@ def declare_drag(
 
     Parameters
     ----------
-    net : Network
-        Equations to extend.
-    node : Node
-        Body that is braked.
-    drag : Drag
-        Parameters.
     label : str
         Prefix of the names.
     max_speed : float

@@ -164,10 +164,6 @@ def declare_angle(net: Network, encoder: Encoder, node: Node) -> Ref:
 
     Parameters
     ----------
-    net : Network
-        Equations to extend.
-    encoder : Encoder
-        Parameters.
     node : Node
         Body that the encoder turns with.
     """

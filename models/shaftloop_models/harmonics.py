@@ -171,8 +171,6 @@ def declare_ripple(
 
     Parameters
     ----------
-    net : Network
-        Equations to extend.
     name : str
         Of the machine.
     orders : sequence of Ripple
@@ -201,8 +199,6 @@ def declare_cogging(
 
     Parameters
     ----------
-    net : Network
-        Equations to extend.
     name : str
         Of the machine.
     orders : sequence of Cogging

@@ -132,12 +132,8 @@ def declare_warmth(
 
     Parameters
     ----------
-    net : Network
-        Equations to extend.
     name : str
         Of the machine.
-    heat : Heat
-        Parameters.
     speed : Ref
         [rad/s]
     currents : tuple of Ref

@@ -291,8 +291,6 @@ def field_energy(circuit: Circuit, fluxes: Sequence[float]) -> float:
 
     Parameters
     ----------
-    circuit : Circuit
-        Parameters.
     fluxes : sequence of float
         As in `InductionPorts`. [Wb]
     """
@@ -310,10 +308,6 @@ def declare_induction_machine(net: Network, machine: InductionMachine, node: Nod
 
     Parameters
     ----------
-    net : Network
-        Equations to extend.
-    machine : InductionMachine
-        Parameters.
     node : Node
         Body of the line that holds the rotor.
     """
@@ -376,8 +370,6 @@ def pull_out_torque(
 
     Parameters
     ----------
-    circuit : Circuit
-        Parameters.
     pole_pairs : int
         [1]
     voltage : float

@@ -75,12 +75,8 @@ def declare_inverter(
 
     Parameters
     ----------
-    net : Network
-        Equations to extend.
     name : str
         Of the machine.
-    inverter : Inverter
-        Parameters.
     electrical : list of (float, Ref, Ref)
         Power into the machine as a sum of products. [W]
     currents : tuple of Ref

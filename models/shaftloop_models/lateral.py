@@ -219,13 +219,7 @@ def tube(diameter: float, inner_diameter: float) -> tuple[float, float]:
 
 @lru_cache(maxsize=64)
 def critical_speeds(rotor: Rotor) -> Criticals:
-    """Return the lateral critical speeds of a rotor, with bounds of the lowest.
-
-    Parameters
-    ----------
-    rotor : Rotor
-        Held by its ends.
-    """
+    """Return the lateral critical speeds of a rotor, with bounds of the lowest."""
     stiffness, inertia = _matrices(rotor)
     size = len(stiffness)
     gone: list[int] = []

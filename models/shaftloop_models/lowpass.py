@@ -43,11 +43,6 @@ class LowPass(Checked):
 def sections(low_pass: LowPass) -> list[tuple[float, float]]:
     """Return (ω [rad/s], Q) of each section, lowest Q first; Q = 0 marks the one of first order.
 
-    Parameters
-    ----------
-    low_pass : LowPass
-        Parameters.
-
     Raises
     ------
     ParameterError

@@ -122,12 +122,8 @@ def declare_transmission_error(
 
     Parameters
     ----------
-    net : Network
-        Equations to extend.
     part : str
         Name of the coupling.
-    spring : Spring
-        With a transmission error.
     ends : tuple
         The left hub and its angle: the line's angle, then the twists that are subtracted from it.
     carried : tuple

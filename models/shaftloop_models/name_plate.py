@@ -79,11 +79,6 @@ class Estimate(NamedTuple):
 def estimate(plate: NamePlate) -> Estimate:
     """Return a machine with the figures of a name plate.
 
-    Parameters
-    ----------
-    plate : NamePlate
-        What stands on it.
-
     Raises
     ------
     NamePlateError

@@ -282,8 +282,6 @@ class Network:
 
         Parameters
         ----------
-        balance : Balance
-            Of the element.
         state : sequence of float
             Continuous states, in order.
         """

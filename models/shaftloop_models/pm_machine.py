@@ -197,10 +197,6 @@ def declare_pm_machine(net: Network, machine: PmMachine, node: Node, angle: tupl
 
     Parameters
     ----------
-    net : Network
-        Equations to extend.
-    machine : PmMachine
-        Parameters.
     node : Node
         Body of the line that holds the rotor.
     angle : tuple of Ref, optional
@@ -288,14 +284,8 @@ def declare_iron_loss(
 
     Parameters
     ----------
-    net : Network
-        Equations to extend.
-    machine : PmMachine
-        Parameters.
     node : Node
         Body of the line that holds the rotor.
-    ports : PmPorts
-        Of its windings.
     """
     iron, heat, psi = machine.iron_loss, machine.heat, machine.flux_linkage
     label, meaning = f"{machine.name}.iron", "iron loss"

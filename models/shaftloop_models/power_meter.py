@@ -55,13 +55,7 @@ class PowerMeter(Sampled):
 
 
 def lag_share(meter: PowerMeter) -> float:
-    """Return how much of a change the first-order lag passes on in one period [1].
-
-    Parameters
-    ----------
-    meter : PowerMeter
-        Parameters.
-    """
+    """Return how much of a change the first-order lag passes on in one period [1]."""
     if meter.bandwidth is None:
         return 1.0
     return -math.expm1(-2.0 * math.pi * meter.bandwidth / float(meter.sampling))
@@ -72,11 +66,6 @@ def meter_delay(meter: PowerMeter) -> float:
 
     A torque reading with another delay belongs to another instant: their product is off by the
     difference of the delays times the rate of change.
-
-    Parameters
-    ----------
-    meter : PowerMeter
-        Parameters.
     """
     period, share = 1 / meter.sampling, lag_share(meter)
     lag = float(period) * (1.0 - share) / share

@@ -113,10 +113,6 @@ def declare_servo_machine(
 
     Parameters
     ----------
-    net : Network
-        Equations to extend.
-    machine : ServoMachine
-        Parameters.
     node : Node
         Body of the line that holds the rotor.
     angle : tuple of Ref, optional
@@ -149,11 +145,5 @@ def declare_servo_machine(
 
 
 def rated_power(machine: ServoMachine) -> float:
-    """Return the largest shaft power, infinite where none is stated [W].
-
-    Parameters
-    ----------
-    machine : ServoMachine
-        Parameters.
-    """
+    """Return the largest shaft power, infinite where none is stated [W]."""
     return math.inf if machine.max_power is None else machine.max_power

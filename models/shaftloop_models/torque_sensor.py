@@ -202,24 +202,12 @@ class TorqueSensor(Sensor):
 
 
 def hysteresis_play(sensor: TorqueSensor) -> tuple[float, float]:
-    """Return how far the play operator lags [N m] and what share of the lag is added to the value [1].
-
-    Parameters
-    ----------
-    sensor : TorqueSensor
-        Parameters.
-    """
+    """Return how far the play operator lags [N m] and what share of the lag is added to the value [1]."""
     return 0.25 * sensor.rated, 2.0 * sensor.hysteresis
 
 
 def nonlinearity_coefficient(sensor: TorqueSensor) -> float:
-    """Return c of ``c·v·(1 − (v/rated)²)`` [1].
-
-    Parameters
-    ----------
-    sensor : TorqueSensor
-        Parameters.
-    """
+    """Return c of ``c·v·(1 − (v/rated)²)`` [1]."""
     return sensor.nonlinearity / _CUBIC_PEAK
 
 
@@ -249,10 +237,6 @@ def declare_signal_path(net: Network, sensor: TorqueSensor, true_torque: Ref) ->
 
     Parameters
     ----------
-    net : Network
-        Equations to extend.
-    sensor : TorqueSensor
-        Parameters.
     true_torque : Ref
         Signal: elastic torque of the measuring spring. [N m]
 
@@ -282,13 +266,7 @@ def declare_signal_path(net: Network, sensor: TorqueSensor, true_torque: Ref) ->
 
 
 def noise_path(sensor: TorqueSensor) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return F (n, n) and g (n,) of ``x' = F·x + g·u`` from noise u to the states of the signal path [1/s].
-
-    Parameters
-    ----------
-    sensor : TorqueSensor
-        Parameters.
-    """
+    """Return F (n, n) and g (n,) of ``x' = F·x + g·u`` from noise u to the signal path's states [1/s]."""
     f, g, _ = _path(sensor)
     return f, g
 

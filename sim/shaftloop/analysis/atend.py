@@ -56,13 +56,7 @@ class AtEnd:
 
 
 def at_end(simulation: Simulation) -> AtEnd:
-    """Return what is left in a bench.
-
-    Parameters
-    ----------
-    simulation : Simulation
-        Finished run.
-    """
+    """Return what is left in a bench."""
     bench, run = simulation.bench, simulation.run
     net, nodes, state = run.model.plant.network, bench.line.nodes, run.state.tolist()
     stored = {balance.element: net.stored(balance, state) for balance in net.balances}
@@ -140,13 +134,7 @@ def _coasting(drags: Drags, inertia: float, speed: float) -> float | None:
 
 
 def known_figures(bench: Bench) -> Iterator[Figure]:
-    """Yield what is left at the end of a run as metrics, not looked for yet.
-
-    Parameters
-    ----------
-    bench : Bench
-        The bench.
-    """
+    """Yield what is left at the end of a run as metrics, not looked for yet."""
     yield Figure("at_end.speed", "rad/s", "speed of the line at the end of the run")
     yield Figure("at_end.kinetic_energy", "J", "energy of what turns at the end of the run")
     yield Figure("at_end.elastic_energy", "J", "energy of what is twisted at the end of the run")
@@ -173,13 +161,7 @@ def known_figures(bench: Bench) -> Iterator[Figure]:
 
 
 def end_figures(simulation: Simulation) -> Iterator[Figure]:
-    """Yield what is left at the end of a run as metrics.
-
-    Parameters
-    ----------
-    simulation : Simulation
-        Finished run.
-    """
+    """Yield what is left at the end of a run as metrics."""
     found = at_end(simulation)
     values = {
         "speed": found.speed,

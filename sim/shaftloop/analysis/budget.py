@@ -64,10 +64,6 @@ def latency_budget(description: Description, margins: Margins, start: Known | No
 
     Parameters
     ----------
-    description : Description
-        The bench.
-    margins : Margins
-        Of the loop.
     start : mapping, optional
         The steady state, by slot.
     """

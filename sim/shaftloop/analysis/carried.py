@@ -21,8 +21,6 @@ def named(bench: Bench, state: Array) -> Known:
 
     Parameters
     ----------
-    bench : Bench
-        Whose state it is.
     state : ndarray, shape (slots,)
         In the units of the slots.
     """
@@ -36,8 +34,6 @@ def carried(bench: Bench, known: Known) -> Array:
 
     Parameters
     ----------
-    bench : Bench
-        The bench.
     known : mapping
         Values by slot, from `named`.
     """

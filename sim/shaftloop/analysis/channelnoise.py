@@ -19,8 +19,6 @@ def channel_noise(bench: Bench, speed: float) -> dict[str, float]:
 
     Parameters
     ----------
-    bench : Bench
-        The bench.
     speed : float
         Operating speed. [rad/s]
     """

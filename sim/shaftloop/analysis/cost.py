@@ -112,10 +112,6 @@ def run_seconds(model: Model, stepping: Stepping, seconds: float) -> float:
 
     Parameters
     ----------
-    model : Model
-        The bench.
-    stepping : Stepping
-        Method and step rule.
     seconds : float
         Length of the run. [s]
     """
@@ -128,10 +124,6 @@ def check_run(model: Model, stepping: Stepping, seconds: float, records: int) ->
 
     Parameters
     ----------
-    model : Model
-        The bench.
-    stepping : Stepping
-        Method and step rule.
     seconds : float
         Length of the run. [s]
     records : int
@@ -174,13 +166,7 @@ class MapWork:
 
 
 def loop_rates(description: Description) -> dict[str, float]:
-    """Return the rate of every loop that can be opened, by its name [Hz].
-
-    Parameters
-    ----------
-    description : Description
-        The bench.
-    """
+    """Return the rate of every loop that can be opened, by its name [Hz]."""
     return {loop.name: float(loop.rate) for loop in description.loop if loop.limiter_of is None}
 
 
@@ -189,14 +175,8 @@ def check_map(model: Model, stepping: Stepping, slots: int, work: MapWork) -> No
 
     Parameters
     ----------
-    model : Model
-        The smooth bench.
-    stepping : Stepping
-        Method and step rule.
     slots : int
         Of the map.
-    work : MapWork
-        What is to be found.
 
     Raises
     ------
@@ -235,14 +215,8 @@ def map_seconds(model: Model, stepping: Stepping, slots: int, work: MapWork) -> 
 
     Parameters
     ----------
-    model : Model
-        The smooth bench.
-    stepping : Stepping
-        Method and step rule.
     slots : int
         Of the map.
-    work : MapWork
-        What is to be found.
     """
     pattern = _pattern(model, stepping)
     _, responses = _loops(pattern, slots, work)

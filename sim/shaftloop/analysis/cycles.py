@@ -34,8 +34,6 @@ class Cycle:
 
         Parameters
         ----------
-        other : Cycle
-            Run at other temperatures.
         temperatures : ndarray, shape (bodies,)
             [degC]
         """
@@ -80,8 +78,6 @@ class Warming:
 
         Parameters
         ----------
-        cycle : Cycle
-            Whose losses they are.
         warm : ndarray, shape (bodies,)
             Temperatures at its start. [degC]
         spent : ndarray, shape (budgets,)

@@ -85,8 +85,6 @@ def delay_margin(description: Description, margins: Margins, start: Known | None
 
     Parameters
     ----------
-    description : Description
-        The bench.
     margins : Margins
         Of the loop, at the operating point of interest.
     start : mapping, optional

@@ -71,10 +71,6 @@ def run_duty(
 
     Parameters
     ----------
-    bench : Bench
-        Whose scenario states a duty.
-    run : Run
-        At its start.
     end : int
         Last tick. [tick]
     progress : callable, optional

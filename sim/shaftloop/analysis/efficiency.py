@@ -93,10 +93,6 @@ def bench_budget(measured: Measured, point: BenchPoint, plan: Uncertainty | None
 
     Parameters
     ----------
-    measured : Measured
-        The bench.
-    point : BenchPoint
-        Operating point.
     plan : Uncertainty, optional
         Conditions in place of those of the scenario.
     """
@@ -117,17 +113,7 @@ def bench_budget(measured: Measured, point: BenchPoint, plan: Uncertainty | None
 def bench_measurement(
     measured: Measured, point: BenchPoint, plan: Uncertainty
 ) -> tuple[Measurement, list[str]]:
-    """Return the measurement function of a bench at a point, and what it leaves out.
-
-    Parameters
-    ----------
-    measured : Measured
-        The bench.
-    point : BenchPoint
-        Operating point.
-    plan : Uncertainty
-        Conditions.
-    """
+    """Return the measurement function of a bench at a point, and what it leaves out."""
     meters = {meter.on: meter for meter in measured.description.power_meter}
     groups = [
         torque_components(measured.sensor, point.torque, point.speed, plan),
@@ -151,12 +137,6 @@ def window_curve(measured: Measured, point: BenchPoint, plan: Uncertainty, count
 
     Parameters
     ----------
-    measured : Measured
-        The bench.
-    point : BenchPoint
-        Operating point.
-    plan : Uncertainty
-        Conditions.
     count : int
         Number of windows.
     """

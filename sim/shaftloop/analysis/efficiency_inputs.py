@@ -95,14 +95,10 @@ def torque_components(sensor: TorqueSensor, torque: float, speed: float, plan: U
 
     Parameters
     ----------
-    sensor : TorqueSensor
-        Parameters.
     torque : float
         [N m]
     speed : float
         [rad/s]
-    plan : Uncertainty
-        Conditions.
     """
     found = Components("torque", "N m")
     size, rated = abs(torque), sensor.rated
@@ -131,8 +127,6 @@ def speed_components(encoder: Encoder | None, speed: float, plan: Uncertainty) -
         Parameters.
     speed : float
         [rad/s]
-    plan : Uncertainty
-        Conditions.
     """
     found = Components("speed", "rad/s")
     if encoder is None:
@@ -158,8 +152,6 @@ def meter_components(meter: PowerMeter, power: float) -> Components:
 
     Parameters
     ----------
-    meter : PowerMeter
-        Parameters.
     power : float
         [W]
     """
@@ -176,27 +168,13 @@ def meter_components(meter: PowerMeter, power: float) -> Components:
 
 
 def find_encoder(measured: Measured) -> Encoder | None:
-    """Return the encoder that stands nearest to the unit under test.
-
-    Parameters
-    ----------
-    measured : Measured
-        The bench.
-    """
+    """Return the encoder that stands nearest to the unit under test."""
     bench = measured.bench.bench
     return nearest_encoder(measured.description, bench, bench.machines[measured.unit].body)
 
 
 def electrical_delay(measured: Measured, meter: PowerMeter) -> float:
-    """Return by how much the electrical reading is later than that of the torque [s].
-
-    Parameters
-    ----------
-    measured : Measured
-        The bench.
-    meter : PowerMeter
-        Parameters.
-    """
+    """Return by how much the electrical reading is later than that of the torque [s]."""
     return meter_delay(meter) - slow_delay(measured.sensor)
 
 

@@ -43,12 +43,8 @@ def efficiency_map(
 
     Parameters
     ----------
-    measured : Measured
-        The bench.
     points : tuple of BenchPoint
         Operating points; the sign of the first torque chooses between motoring and generating.
-    plan : Uncertainty
-        Conditions.
     count : tuple of int
         Numbers of speeds and torques.
     """

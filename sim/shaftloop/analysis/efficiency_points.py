@@ -62,11 +62,6 @@ class BenchPoint:
 def measured_bench(description: Description) -> Measured:
     """Return a bench as an efficiency measurement sees it.
 
-    Parameters
-    ----------
-    description : Description
-        The bench.
-
     Raises
     ------
     ScenarioError
@@ -93,8 +88,6 @@ def bench_point(measured: Measured, speed: float | None = None, torque: float | 
 
     Parameters
     ----------
-    measured : Measured
-        The bench.
     speed, torque : float, optional
         In place of those of the sequence. [rad/s], [N m]
 
@@ -139,8 +132,6 @@ def stated_points(measured: Measured, texts: Sequence[str]) -> tuple[BenchPoint,
 
     Parameters
     ----------
-    measured : Measured
-        The bench.
     texts : sequence of str
         From the command line, e.g. ``"800 rpm, 90 N m"``.
     """

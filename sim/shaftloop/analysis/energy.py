@@ -84,15 +84,7 @@ class Energies:
 
 
 def energies(bench: Bench, run: Run) -> Energies:
-    """Return the energies of a run that started from its initial state.
-
-    Parameters
-    ----------
-    bench : Bench
-        The bench.
-    run : Run
-        At its end.
-    """
+    """Return the energies of a run that started from its initial state."""
     net = run.model.plant.network  # of the equations that the run ends with
     first, count = bench.model.meter_slot, len(net.meters)
     state, initial = run.state.tolist(), bench.model.layout.initial

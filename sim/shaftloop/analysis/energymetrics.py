@@ -14,13 +14,7 @@ _Found = tuple[float | None, str | None, float | None]
 
 
 def energy_values(simulation: Simulation) -> dict[str, _Found]:
-    """Return value, reason and instant of every metric of energy but the single losses, by name.
-
-    Parameters
-    ----------
-    simulation : Simulation
-        Finished run.
-    """
+    """Return value, reason and instant of every metric of energy but the single losses, by name."""
     energies = simulation.energies
     order = [part.name for part in simulation.bench.description.line if part.name in energies.links]
     taken = sum(max(energy, 0.0) for energy in energies.links.values())

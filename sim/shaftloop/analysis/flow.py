@@ -39,13 +39,7 @@ class Flow:
 
 
 def energy_flow(simulation: Simulation) -> Flow:
-    """Return where the energy of a run went.
-
-    Parameters
-    ----------
-    simulation : Simulation
-        Finished run.
-    """
+    """Return where the energy of a run went."""
     energies, bench = simulation.energies, simulation.bench
     balances = {balance.element: balance for balance in energies.balances}
     stations: list[Station] = []

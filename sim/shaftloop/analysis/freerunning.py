@@ -89,8 +89,6 @@ def phase_variants(description: Description, most: int = MOST_VARIANTS) -> list[
 
     Parameters
     ----------
-    description : Description
-        The bench.
     most : int
         Combinations of phases beside the stated one. With more the steps become coarser, then combinations of
         near misses are spread evenly.
@@ -112,8 +110,6 @@ def swept_clocks(description: Description, phases: Mapping[str, Fraction]) -> li
 
     Parameters
     ----------
-    description : Description
-        The bench.
     phases : mapping of str to Fraction
         By name of the clock. [s]
     """
@@ -127,13 +123,7 @@ def swept_clocks(description: Description, phases: Mapping[str, Fraction]) -> li
 
 
 def sweep_note(description: Description) -> str:
-    """Return what the bound on the number of benches leaves out of the sweep, in words; empty for nothing.
-
-    Parameters
-    ----------
-    description : Description
-        The bench.
-    """
+    """Return what the bound on the number of benches leaves out of the sweep, in words; empty for nothing."""
     clocks = _clocks(description)
     if len(list(islice(_combinations(clocks, _STEPS), MOST_VARIANTS + 1))) <= MOST_VARIANTS:
         return ""

@@ -66,8 +66,6 @@ def gently(
     ----------
     run : Run
         Of the bench; its gains are as they were afterwards.
-    bench : Bench
-        The smooth bench.
     search : callable
         `run_up` with the gains as they are then.
     change : callable

@@ -13,26 +13,14 @@ __all__ = ["known_figures", "link_figures"]
 
 
 def link_figures(simulation: Simulation) -> Iterator[Figure]:
-    """Yield the figures of grid, link and brake resistors.
-
-    Parameters
-    ----------
-    simulation : Simulation
-        Finished run.
-    """
+    """Yield the figures of grid, link and brake resistors."""
     values = _grid(simulation) | _link(simulation)
     for figure in known_figures(simulation.bench):
         yield figure.found(values[figure.name])
 
 
 def known_figures(bench: Bench) -> Iterator[Figure]:
-    """Yield the same figures, not looked for yet.
-
-    Parameters
-    ----------
-    bench : Bench
-        The bench.
-    """
+    """Yield the same figures, not looked for yet."""
     short = "the run ended before a second record"
     yield Figure(
         "grid_power_max", "W", "largest power from the grid, mean of a record interval", reason=short

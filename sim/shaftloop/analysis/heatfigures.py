@@ -13,13 +13,7 @@ __all__ = ["heat_figures", "known_figures"]
 
 
 def heat_figures(simulation: Simulation) -> Iterator[Figure]:
-    """Yield what temperatures and currents say, as metrics.
-
-    Parameters
-    ----------
-    simulation : Simulation
-        Finished run.
-    """
+    """Yield what temperatures and currents say, as metrics."""
     values: dict[str, tuple[float | None, float | None]] = {}
     trace = simulation.heat
     if trace is not None:
@@ -60,13 +54,7 @@ def _duty(duty: Duty) -> dict[str, tuple[float | None, float | None]]:
 
 
 def known_figures(bench: Bench) -> Iterator[Figure]:
-    """Yield the same figures, not looked for yet.
-
-    Parameters
-    ----------
-    bench : Bench
-        The bench.
-    """
+    """Yield the same figures, not looked for yet."""
     for body in bench.thermal.bodies:
         of = " of ".join(reversed(body.name.split(".")))
         yield Figure(f"end_temperature.{body.name}", "degC", f"of the {of} at the end", better="lower")

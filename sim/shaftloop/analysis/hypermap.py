@@ -120,8 +120,6 @@ class HyperMap:
 
         Parameters
         ----------
-        point : OperatingPoint
-            Constant set-points.
         near : ndarray, shape (slots,), optional
             Look for it from where the bench goes from here, in place of the line turning.
         start : mapping, optional
@@ -229,13 +227,7 @@ class HyperMap:
         return states
 
     def hold(self, point: OperatingPoint) -> None:
-        """Keep the set-points of all loops at those of a point.
-
-        Parameters
-        ----------
-        point : OperatingPoint
-            Constant set-points.
-        """
+        """Keep the set-points of all loops at those of a point."""
         for name, value in point.setpoints.items():
             handle = self.bench.loops[name]
             self.run.set_profile(handle.profile, Segment(0, HOLD, (), (value,)))
@@ -384,11 +376,5 @@ class HyperMap:
 
 
 def mapped_slots(model: Model) -> NDArray[np.intp]:
-    """Return the slots that a map over a hyperperiod is about.
-
-    Parameters
-    ----------
-    model : Model
-        The smooth bench.
-    """
+    """Return the slots that a map over a hyperperiod is about."""
     return np.array([i for i, s in enumerate(model.layout.slots) if s.kind in _MAPPED])

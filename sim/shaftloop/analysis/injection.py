@@ -68,12 +68,8 @@ def measure_response(  # noqa: PLR0913  (a measurement has this many settings, a
 
     Parameters
     ----------
-    description : Description
-        The bench.
     loop : str
         Name of the loop.
-    point : OperatingPoint
-        Constant set-points during the measurement.
     kind : str
         One of `KINDS`.
     smooth : bool

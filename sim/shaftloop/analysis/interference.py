@@ -74,13 +74,7 @@ class Interference:
 
 
 def excitations(description: Description) -> tuple[Excitation, ...]:
-    """Return the excitations of a bench by rising order.
-
-    Parameters
-    ----------
-    description : Description
-        The bench.
-    """
+    """Return the excitations of a bench by rising order."""
     found: dict[float, dict[str, list[str]]] = {1.0: {"unbalance": []}, 2.0: {"misalignment": []}}
     for part in description.line:
         for order, kind in make_part(part).excitations():
@@ -102,8 +96,6 @@ def interference(
 
     Parameters
     ----------
-    description : Description
-        The bench.
     modes : sequence of Mode
         From `find_modes`.
     operating_speed : float

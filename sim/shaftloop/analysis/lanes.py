@@ -77,8 +77,6 @@ def simulate_many(
 
     Parameters
     ----------
-    descriptions : iterable of Description
-        The benches.
     width : int
         Most lanes in use, 1 to `LANES`.
     threads : int

@@ -36,13 +36,7 @@ class Bending:
 
 
 def find_bending(description: Description) -> tuple[Bending, ...]:
-    """Return what bends, left to right.
-
-    Parameters
-    ----------
-    description : Description
-        The bench.
-    """
+    """Return what bends, left to right."""
     top = max(part.stands().max_speed or 0.0 for part in description.line if part.drives)
     found = rotors(description.line)
     return tuple(

@@ -26,10 +26,6 @@ def held_state(bench: HyperMap, point: OperatingPoint, start: Known | None = Non
 
     Parameters
     ----------
-    bench : HyperMap
-        The smooth bench.
-    point : OperatingPoint
-        Constant set-points.
     start : mapping, optional
         What is known of a similar bench or point.
 
@@ -92,15 +88,7 @@ def at_voltage_limit(bench: HyperMap, state: Array) -> list[str]:
 
 
 def violations_ahead(bench: Bench, point: OperatingPoint) -> list[Violation]:
-    """Return the limits that the set-points alone exceed.
-
-    Parameters
-    ----------
-    bench : Bench
-        The bench.
-    point : OperatingPoint
-        Constant set-points.
-    """
+    """Return the limits that the set-points alone exceed."""
     found, speed = [], abs(point.speed)
     lower = "choose a lower speed with --speed"
     for name, machine in bench.machines.items():

@@ -225,12 +225,8 @@ def loop_margins(bench: HyperMap, loop: LoopHandle, point: OperatingPoint, state
 
     Parameters
     ----------
-    bench : HyperMap
-        The smooth bench.
     loop : LoopHandle
         A loop of it that is no limiter.
-    point : OperatingPoint
-        Where.
     state : ndarray, shape (slots,)
         From `HyperMap.steady`.
     """

@@ -153,13 +153,7 @@ def metrics_table() -> str:
 
 
 def metrics(simulation: Simulation) -> dict[str, Figure]:
-    """Return the metrics of a run by name.
-
-    Parameters
-    ----------
-    simulation : Simulation
-        Finished run.
-    """
+    """Return the metrics of a run by name."""
     groups = (_torque, _sensor, _speed, _tracking, energy_values)
     found = {name: value for group in groups for name, value in group(simulation).items()}
     found["step"] = (simulation.step, None, None)
@@ -179,13 +173,7 @@ def metrics(simulation: Simulation) -> dict[str, Figure]:
 
 
 def needed_channels(bench: Bench) -> set[str]:
-    """Return the names of the recorded channels from which the metrics of a bench are taken.
-
-    Parameters
-    ----------
-    bench : Bench
-        The bench.
-    """
+    """Return the names of the recorded channels from which the metrics of a bench are taken."""
     names = {"true_torque", "reading", *(f"{name}_setpoint" for name in bench.loops), "grid_energy"}
     names |= {f"{name}_energy" for name in bench.machines}
     loop = bench.speed_loop()
@@ -193,25 +181,13 @@ def needed_channels(bench: Bench) -> set[str]:
 
 
 def control_end(simulation: Simulation) -> int:
-    """Return the number of records until a trip takes the torque away; all where nothing trips.
-
-    Parameters
-    ----------
-    simulation : Simulation
-        Finished run.
-    """
+    """Return the number of records until a trip takes the torque away; all where nothing trips."""
     off = min((event.time for event in simulation.events if event.kind in OFF), default=np.inf)
     return int(np.searchsorted(simulation.time, off))
 
 
 def torque_steps(simulation: Simulation) -> list[Step]:
-    """Return the steps on which the torque loop is judged, until a trip.
-
-    Parameters
-    ----------
-    simulation : Simulation
-        Finished run.
-    """
+    """Return the steps on which the torque loop is judged, until a trip."""
     loop = simulation.bench.torque_loop()
     if loop is None:
         return []

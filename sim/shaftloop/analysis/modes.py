@@ -119,13 +119,7 @@ class Mechanics:
 
 
 def mechanics(bench: Bench) -> Mechanics:
-    """Return the mechanical part of a bench.
-
-    Parameters
-    ----------
-    bench : Bench
-        The bench.
-    """
+    """Return the mechanical part of a bench."""
     line, plant = bench.line, bench.model.plant
     speeds = [node.speed.index for node in line.nodes]
     rows, springs = list(speeds), {}

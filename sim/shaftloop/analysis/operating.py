@@ -27,8 +27,6 @@ def operating_point(bench: Bench, speed: float | None = None, torque: float | No
 
     Parameters
     ----------
-    bench : Bench
-        The bench.
     speed : float, optional
         In place of the sequence's. [rad/s]
     torque : float, optional
@@ -63,13 +61,7 @@ def operating_point(bench: Bench, speed: float | None = None, torque: float | No
 
 
 def setpoint_ranges(bench: Bench) -> dict[str, tuple[float, float]]:
-    """Return the lowest and the highest set-point of every loop in the sequence, 0 included.
-
-    Parameters
-    ----------
-    bench : Bench
-        The bench.
-    """
+    """Return the lowest and the highest set-point of every loop in the sequence, 0 included."""
     ranges = {name: (0.0, 0.0) for name, loop in bench.loops.items() if loop.setpoint_slot >= 0}
     for step in _moves(bench):
         levels = (*ranges[step.loop], *_levels(step))

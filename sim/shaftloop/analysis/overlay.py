@@ -122,8 +122,6 @@ def lay_over(simulation: Simulation, measurement: Measurement, offset: float = 0
 
     Parameters
     ----------
-    simulation : Simulation
-        Finished run.
     measurement : Measurement
         From `read_measurement`.
     offset : float

@@ -68,13 +68,7 @@ class Held:
 
 
 def loads(simulation: Simulation) -> tuple[Load, ...]:
-    """Return the largest torque, speed and temperature of every part that states a rating or limit.
-
-    Parameters
-    ----------
-    simulation : Simulation
-        Finished run.
-    """
+    """Return the largest torque, speed and temperature of every part that states a rating or limit."""
     heat = simulation.heat
     peaks = simulation.peaks if heat is None else simulation.peaks | heat.extremes()
     return tuple(
@@ -92,13 +86,7 @@ def loads(simulation: Simulation) -> tuple[Load, ...]:
 
 
 def held(simulation: Simulation) -> tuple[Held, ...]:
-    """Return how every limit of a machine or loop acted.
-
-    Parameters
-    ----------
-    simulation : Simulation
-        Finished run.
-    """
+    """Return how every limit of a machine or loop acted."""
     found = []
     for entry in simulation.bench.watches:
         ticks, first, last, peak = simulation.watched[entry.slot]
@@ -121,13 +109,7 @@ def held(simulation: Simulation) -> tuple[Held, ...]:
 
 
 def overloads(simulation: Simulation) -> tuple[str, ...]:
-    """Return, in words, every limit of a part that a run passes: such a part is damaged.
-
-    Parameters
-    ----------
-    simulation : Simulation
-        Finished run.
-    """
+    """Return, in words, every limit of a part that a run passes: such a part is damaged."""
     found = [
         f"{_sees(entry)} {_shown(entry.peak, entry.unit)}, beyond its limit of "
         f"{_shown(entry.limit, entry.unit)}"
@@ -141,13 +123,7 @@ def overloads(simulation: Simulation) -> tuple[str, ...]:
 
 
 def strained(simulation: Simulation) -> tuple[str, ...]:
-    """Return, in words, every rating that is passed and every limit that holds its owner back for long.
-
-    Parameters
-    ----------
-    simulation : Simulation
-        Finished run.
-    """
+    """Return, in words, every rating that is passed and every limit that holds its owner back for long."""
     found = [
         f"{_sees(entry)} {_shown(entry.peak, entry.unit)}, above its rating of "
         f"{_shown(entry.rated, entry.unit)}"
@@ -200,13 +176,7 @@ def _shown(value: float, unit: str) -> str:
 
 
 def rating_figures(simulation: Simulation) -> Iterator[Figure]:
-    """Yield what loads and limits say, as metrics.
-
-    Parameters
-    ----------
-    simulation : Simulation
-        Finished run.
-    """
+    """Yield what loads and limits say, as metrics."""
     values: dict[tuple[str, ...], tuple[float, float | None]] = {}
     for load in loads(simulation):
         place = load.part, load.quantity
@@ -228,13 +198,7 @@ def rating_figures(simulation: Simulation) -> Iterator[Figure]:
 
 
 def known_figures(bench: Bench) -> Iterator[Figure]:
-    """Yield the same figures, not looked for yet.
-
-    Parameters
-    ----------
-    bench : Bench
-        The bench.
-    """
+    """Yield the same figures, not looked for yet."""
     for entry in bench.ratings():
         place = f"{entry.part}.{entry.quantity}"
         what = f"largest {entry.quantity.replace('_', ' ')} of {entry.part}"

@@ -118,13 +118,7 @@ def released(
 
 
 def typical_sizes(bench: Bench) -> Array:
-    """Return the typical size of the quantity of every slot, shape (slots,).
-
-    Parameters
-    ----------
-    bench : Bench
-        The bench.
-    """
+    """Return the typical size of the quantity of every slot, shape (slots,)."""
     sensor = bench.main_sensor()
     torque = sensor.parameters.rated if sensor else 1.0
     speed = 0.1 * max(machine.parameters.max_speed for machine in bench.machines.values())
@@ -157,8 +151,6 @@ def turning(bench: Bench, state: Array, speed: float) -> Array:
 
     Parameters
     ----------
-    bench : Bench
-        The bench.
     state : ndarray, shape (slots,)
         Of the bench.
     speed : float

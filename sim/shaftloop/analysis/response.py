@@ -72,8 +72,6 @@ def fundamental(loop: OpenLoop, frequency: Array) -> Complex:
 
     Parameters
     ----------
-    loop : OpenLoop
-        The opened loop.
     frequency : ndarray, shape (n,)
         Up to half the rate of the loop. [Hz]
 
@@ -102,8 +100,6 @@ def transfer(loop: OpenLoop, frequency: Array) -> Complex:
 
     Parameters
     ----------
-    loop : OpenLoop
-        The opened loop.
     frequency : ndarray, shape (n,)
         [Hz]
     """
@@ -135,8 +131,6 @@ def grid(loop: OpenLoop, least: float = 0.0) -> Array:
 
     Parameters
     ----------
-    loop : OpenLoop
-        The opened loop.
     least : float
         A pole that raises L, or S of the closed loop, by less than this at an image is not looked at there.
     """
@@ -221,8 +215,6 @@ def gain_crossings(loop: OpenLoop, frequency: Array, response: Complex) -> list[
 
     Parameters
     ----------
-    loop : OpenLoop
-        The opened loop.
     frequency : ndarray, shape (n,)
         From `grid`. [Hz]
     response : ndarray, shape (n,)
@@ -242,8 +234,6 @@ def phase_crossings(loop: OpenLoop, frequency: Array, response: Complex) -> list
 
     Parameters
     ----------
-    loop : OpenLoop
-        The opened loop.
     frequency : ndarray, shape (n,)
         From `grid`. [Hz]
     response : ndarray, shape (n,)

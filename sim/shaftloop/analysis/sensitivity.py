@@ -46,8 +46,6 @@ def sensitivity(loop: OpenLoop, frequency: Array) -> Complex:
 
     Parameters
     ----------
-    loop : OpenLoop
-        The opened loop.
     frequency : ndarray, shape (n,)
         Up to half the rate of the loop. [Hz]
     """
@@ -61,8 +59,6 @@ def amplification(loop: OpenLoop, frequency: Array) -> Array:
 
     Parameters
     ----------
-    loop : OpenLoop
-        The opened loop.
     frequency : ndarray, shape (n,)
         [Hz]
     """
@@ -77,8 +73,6 @@ def sensitivity_peak(loop: OpenLoop, frequency: Array, known: Complex) -> Peak:
 
     Parameters
     ----------
-    loop : OpenLoop
-        The opened loop.
     frequency : ndarray, shape (n,)
         From `grid`. [Hz]
     known : ndarray, shape (n,)
@@ -92,8 +86,6 @@ def complementary_peak(loop: OpenLoop, frequency: Array, known: Complex) -> Peak
 
     Parameters
     ----------
-    loop : OpenLoop
-        The opened loop.
     frequency : ndarray, shape (n,)
         From `grid`. [Hz]
     known : ndarray, shape (n,)
@@ -107,8 +99,6 @@ def amplification_peak(loop: OpenLoop, frequency: Array) -> Peak:
 
     Parameters
     ----------
-    loop : OpenLoop
-        The opened loop.
     frequency : ndarray, shape (n,)
         From `grid`. [Hz]
     """

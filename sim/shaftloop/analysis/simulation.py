@@ -85,8 +85,6 @@ def simulate(
 
     Parameters
     ----------
-    description : Description
-        From the scenario reader.
     method : str
         ``etd4`` or ``rk4``.
     factor : int
@@ -155,10 +153,6 @@ def finished(bench: Bench, run: Run, events: Sequence[Event], method: str, wall_
 
     Parameters
     ----------
-    bench : Bench
-        The bench.
-    run : Run
-        At its end.
     events : sequence of Event
         What happened.
     method : str
@@ -218,8 +212,6 @@ def check_runs(description: Description, count: int) -> None:
 
     Parameters
     ----------
-    description : Description
-        The bench.
     count : int
         Number of runs.
 

@@ -80,12 +80,8 @@ def at_frequency(bench: HyperMap, state: Array, margins: Margins, frequency: flo
 
     Parameters
     ----------
-    bench : HyperMap
-        The smooth bench.
     state : ndarray, shape (slots,)
         From `HyperMap.steady`.
-    margins : Margins
-        Of the loop there.
     frequency : float
         Below half the rate of the loop. [Hz]
     """

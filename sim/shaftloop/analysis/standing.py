@@ -32,8 +32,6 @@ def standing_run(
 
     Parameters
     ----------
-    description : Description
-        The bench.
     reference : HyperMap
         Its smooth bench; gains and clamps may differ.
     state : ndarray, shape (slots,)

@@ -65,8 +65,6 @@ def step_response(
 
     Parameters
     ----------
-    bench : HyperMap
-        The smooth bench.
     loop : LoopHandle
         A loop of it that is no limiter.
     point : OperatingPoint
@@ -96,15 +94,7 @@ def step_response(
 
 
 def small_step(bench: HyperMap, loop: LoopHandle) -> float:
-    """Return a small change of the set-point of a loop [N m] or [rad/s].
-
-    Parameters
-    ----------
-    bench : HyperMap
-        The smooth bench.
-    loop : LoopHandle
-        A loop of it.
-    """
+    """Return a small change of the set-point of a loop [N m] or [rad/s]."""
     if loop.quantity == "torque":
         return _SMALL * bench.bench.sensors[loop.source].parameters.rated
     return _SMALL * bench.bench.machines[loop.parameters.acts_on].parameters.max_speed
@@ -141,10 +131,6 @@ def true_quantity(bench: HyperMap, loop: LoopHandle, states: NDArray[_N]) -> NDA
 
     Parameters
     ----------
-    bench : HyperMap
-        The smooth bench.
-    loop : LoopHandle
-        A loop of it.
     states : ndarray, shape (states, slots)
         From `HyperMap.walk`, or changes of them.
     """

@@ -109,8 +109,6 @@ def rise_time(step: Step, time: Array, values: Array) -> float | None:
 
     Parameters
     ----------
-    step : Step
-        The step.
     time : ndarray, shape (records,)
         [s]
     values : ndarray, shape (records,)
@@ -133,8 +131,6 @@ def overshoot(step: Step, values: Array) -> float:
 
     Parameters
     ----------
-    step : Step
-        The step.
     values : ndarray, shape (records,)
         What answers the step, in the unit of the set-point.
     """
@@ -153,8 +149,6 @@ def settling_time(step: Step, time: Array, values: Array, band: float) -> float 
 
     Parameters
     ----------
-    step : Step
-        The step.
     time : ndarray, shape (records,)
         [s]
     values : ndarray, shape (records,)

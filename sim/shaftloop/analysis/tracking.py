@@ -42,10 +42,6 @@ def tracking(simulation: Simulation, loop: LoopHandle, true: Array) -> Tracking 
 
     Parameters
     ----------
-    simulation : Simulation
-        Finished run.
-    loop : LoopHandle
-        The loop.
     true : ndarray, shape (records,)
         What it controls, until a trip. [N m] or [rad/s]
     """

@@ -62,11 +62,6 @@ class Verification:
 def check_energy(simulation: Simulation) -> list[str]:
     """Return a warning for everything whose energy does not close well.
 
-    Parameters
-    ----------
-    simulation : Simulation
-        Finished run.
-
     Raises
     ------
     SimulationError
@@ -104,10 +99,6 @@ def verify(
 
     Parameters
     ----------
-    description : Description
-        What was run.
-    simulation : Simulation
-        The run.
     factor : int
         How many times finer. [1]
     progress : callable, optional

@@ -101,8 +101,6 @@ def analyse_loops(
 
     Parameters
     ----------
-    description : Description
-        The bench.
     loops : sequence of str
         Names of loops that are no limiters.
     speed, torque : float, optional

@@ -15,24 +15,12 @@ __all__ = ["add_wrap", "needs_angle", "without_angle"]
 
 
 def needs_angle(parts: Sequence[Part]) -> bool:
-    """Return whether a part depends on the angle: ripple, cogging, or a misaligned coupling.
-
-    Parameters
-    ----------
-    parts : sequence of Part
-        The line.
-    """
+    """Return whether a part depends on the angle: ripple, cogging, or a misaligned coupling."""
     return any(part != plain for part, plain in zip(parts, without_angle(parts), strict=True))
 
 
 def without_angle(parts: Sequence[Part]) -> tuple[Part, ...]:
-    """Return the parts without what depends on the angle: ripple, cogging and misalignment.
-
-    Parameters
-    ----------
-    parts : sequence of Part
-        The line.
-    """
+    """Return the parts without what depends on the angle: ripple, cogging and misalignment."""
     return tuple(make_part(part).smooth() for part in parts)
 
 
@@ -40,15 +28,6 @@ def add_wrap(wiring: Wiring, angle: Ref, machine: Machine) -> None:
     """Add the task that takes whole turns away from the angle, at the ticks of a machine.
 
     Its own instants would divide gaps for no other purpose.
-
-    Parameters
-    ----------
-    wiring : Wiring
-        Tasks of the bench.
-    angle : Ref
-        The line's angle.
-    machine : Machine
-        Any machine of the line.
     """
     clock = machine.timing()
     task = Task(

@@ -19,8 +19,6 @@ def standard_channels(bench: Bench, further: Sequence[str]) -> list[Channel]:
 
     Parameters
     ----------
-    bench : Bench
-        Complete but for its channels.
     further : sequence of str
         Names of slots.
 

@@ -26,14 +26,8 @@ def add_hops(
 
     Parameters
     ----------
-    wiring : Wiring
-        Extended.
-    description : Description
-        The bench.
     sources : dict
         Slot of the reading of every sensor, encoder and machine.
-    bench : Bench
-        Its machines are known.
     """
     slots = dict(sources)
     carried = {hop.name: hop.carries for hop in description.hop}
@@ -66,10 +60,6 @@ def add_loops(
 
     Parameters
     ----------
-    wiring : Wiring
-        Extended.
-    description : Description
-        The bench.
     slots : dict
         From `add_hops`.
     bench : Bench

@@ -30,13 +30,7 @@ _EMITS = {
 
 
 def may_fail(faults: tuple[stated.Fault, ...]) -> Condition:
-    """Return the condition of a healthy line that knows which of its parts may fail.
-
-    Parameters
-    ----------
-    faults : tuple of Fault
-        What may fail.
-    """
+    """Return the condition of a healthy line that knows which of its parts may fail."""
     return Condition(
         springs=frozenset(fault.on for fault in faults if fault.kind == "broken"),
         bodies=frozenset(fault.on for fault in faults if fault.kind == "blocked"),
@@ -50,8 +44,6 @@ def engine_faults(
 
     Parameters
     ----------
-    bench : Bench
-        Complete but for its faults.
     condition : Condition
         Of its line at the start.
     plant : callable

@@ -130,12 +130,8 @@ def declare_line(net: Network, parts: Sequence[Part], condition: Condition = HEA
 
     Parameters
     ----------
-    net : Network
-        Equations to extend.
     parts : sequence of Part
         Left to right, a machine among them.
-    condition : Condition
-        What has failed.
     """
     bodies, springs, places = lay_out(parts)
     # The operating range, for the step rule.

@@ -39,14 +39,10 @@ def add_structure(wiring: Wiring, bench: Bench, slots: dict[str, int], loop: Loo
 
     Parameters
     ----------
-    wiring : Wiring
-        Extended.
     bench : Bench
         Its line is known; its filters are extended.
     slots : dict
         Slot of the reading of every sensor, encoder, machine and hop.
-    loop : Loop
-        Parameters.
     sign : float
         +1 where a positive output acts as positive air-gap torque, -1 where as negative.
     """

@@ -81,8 +81,6 @@ class Wiring:
             Of the task.
         priority : int
             From `Priority`.
-        clock : Clock
-            When it is due.
         equation : callable
             Takes (command and what is read, numbers, what is written, which holds the values of before).
         slots : tuple

@@ -132,12 +132,8 @@ def hand_over(answer: Any, room: Room, request: Request, folder: Path | None, *m
 
     Parameters
     ----------
-    answer : Answer
-        What was found.
     room : module
         What the report knows of the question.
-    request : Request
-        What was asked for.
     folder : Path or None
         Of the results.
     *more : Path

@@ -34,8 +34,6 @@ def design(spec: Filter, rate: float) -> Section:
 
     Parameters
     ----------
-    spec : Filter
-        Low-pass, notch or lead-lag.
     rate : float
         Sampling rate of the loop; the filter's frequencies lie below half of it. [Hz]
     """

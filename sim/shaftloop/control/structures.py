@@ -79,8 +79,6 @@ def damping_section(damping: ActiveDamping, rate: float) -> Section:
 
     Parameters
     ----------
-    damping : ActiveDamping
-        Parameters.
     rate : float
         Rate of the loop. [Hz]
     """
@@ -95,8 +93,6 @@ def predictor_sections(model: Predictor, period: Fraction) -> tuple[Section, Sec
 
     Parameters
     ----------
-    model : Predictor
-        Parameters.
     period : Fraction
         Of the loop. [s]
     """
@@ -110,8 +106,6 @@ def observer_sections(model: DisturbanceObserver, period: Fraction) -> tuple[Sec
 
     Parameters
     ----------
-    model : DisturbanceObserver
-        Parameters.
     period : Fraction
         Of the loop. [s]
     """
@@ -127,8 +121,6 @@ def whole_samples(model: PathModel, period: Fraction) -> int:
 
     Parameters
     ----------
-    model : PathModel
-        Parameters.
     period : Fraction
         Of the loop. [s]
     """
@@ -140,8 +132,6 @@ def controller_response(loop: Loop, z: complex) -> complex:
 
     Parameters
     ----------
-    loop : Loop
-        Parameters.
     z : complex
         Shift by one tick of the loop: exp(j·2π·f·T).
     """

@@ -105,8 +105,6 @@ def build_tables(model: Model, clock: Clock, gaps: Gaps) -> Tables:
 
     Parameters
     ----------
-    model : Model
-        The bench.
     clock : Clock
         From `make_clock`.
     gaps : Gaps
@@ -132,15 +130,7 @@ def build_tables(model: Model, clock: Clock, gaps: Gaps) -> Tables:
 
 
 def with_numbers(tables: Tables, model: Model) -> Tables:
-    """Return the tables of a model that is `alike` the one that given tables were built for.
-
-    Parameters
-    ----------
-    tables : Tables
-        Of the other model.
-    model : Model
-        The bench.
-    """
+    """Return the tables of a model that is `alike` the one that given tables were built for."""
     ft = aligned(len(tables.ft))
     ft[:] = tables.ft
     for word, values in _numbers(model).items():

@@ -97,8 +97,6 @@ def instants(tasks: Sequence[Timing], ticks_per_second: int) -> Instants:
 
     Parameters
     ----------
-    tasks : sequence of Timing
-        The tasks.
     ticks_per_second : int
         For the message.
 

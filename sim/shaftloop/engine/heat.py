@@ -124,10 +124,6 @@ def assemble_heat(thermal: Thermal, layout: Layout, meters: int) -> Heat | None:
 
     Parameters
     ----------
-    thermal : Thermal
-        Of all parts.
-    layout : Layout
-        Extended.
     meters : int
         First slot of the meters.
     """

@@ -102,8 +102,6 @@ def exponential_pack(plant: Plant, h: float) -> Array:
 
     Parameters
     ----------
-    plant : Plant
-        The continuous part of the bench.
     h : float
         Substep. [s]
     """

@@ -39,8 +39,6 @@ class Plant:
 
         Parameters
         ----------
-        network : Network
-            The equations.
         extra : list of Ref
             Signals that are needed in z beyond those of the powers.
         """

@@ -163,8 +163,6 @@ class Run:
         ----------
         state : ndarray, shape (slots,)
             Changed in place.
-        start : Position
-            Where it stands.
         to : int
             See `advance`. [tick]
         last : int

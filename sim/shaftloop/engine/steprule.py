@@ -50,8 +50,6 @@ def longest_step(plant: Plant, method: int) -> float:
 
     Parameters
     ----------
-    plant : Plant
-        The continuous part of the bench.
     method : int
         `at.ETD4` or `at.RK4`.
     """
@@ -63,8 +61,6 @@ def tightest(plant: Plant, method: int) -> tuple[float, Term | None]:
 
     Parameters
     ----------
-    plant : Plant
-        The continuous part of the bench.
     method : int
         `at.ETD4` or `at.RK4`.
     """

@@ -282,8 +282,6 @@ def advance_plainly(run: Run, end: int) -> None:
 
     Parameters
     ----------
-    run : Run
-        The bench at its start.
     end : int
         Last tick. [tick]
     """
@@ -324,8 +322,6 @@ def run_bench(
 
     Parameters
     ----------
-    run : Run
-        The bench at its start.
     actions : iterable of Action
         The sequence; what yields it is asked for the next action once the one before is done.
     interlocks : sequence of Interlock

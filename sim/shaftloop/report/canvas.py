@@ -211,8 +211,6 @@ def over(axes: Any, columns: int, **more: Any) -> None:
 
     Parameters
     ----------
-    axes : Axes
-        Of matplotlib.
     columns : int
         Entries side by side.
     **more

@@ -42,13 +42,7 @@ def tool_version() -> str:
 
 
 def identity(scenario: Scenario) -> dict[str, Any]:
-    """Return what says which scenario a result belongs to.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        Its scenario.
-    """
+    """Return what says which scenario a result belongs to."""
     return {
         "name": text(scenario.name),
         "title": scenario.description.title,
@@ -58,13 +52,7 @@ def identity(scenario: Scenario) -> dict[str, Any]:
 
 
 def origin(scenario: Scenario) -> dict[str, Any]:
-    """Return what any result came from.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        What was looked at.
-    """
+    """Return what any result came from."""
     return {
         "tool": "shaftloop",
         "version": tool_version(),

@@ -41,11 +41,6 @@ class OutputError(ShaftloopError):
 def make_folder(folder: Path) -> None:
     """Create a folder where it is missing, and make sure that files can be written there.
 
-    Parameters
-    ----------
-    folder : Path
-        Folder.
-
     Raises
     ------
     OutputError
@@ -60,11 +55,6 @@ def make_folder(folder: Path) -> None:
 
 def check_folder(folder: Path) -> None:
     """Make sure that files can be written to a folder, before a long run.
-
-    Parameters
-    ----------
-    folder : Path
-        Folder.
 
     Raises
     ------
@@ -114,11 +104,6 @@ def open_atomically(path: Path) -> Iterator[BinaryIO]:
     """Open a file that takes its name only once it is complete.
 
     A file that is there already keeps its permissions, and a link goes on pointing to it.
-
-    Parameters
-    ----------
-    path : Path
-        Its name.
 
     Raises
     ------
@@ -172,13 +157,7 @@ class Outputs:
         return self.files[-1]
 
     def draw(self, pictures: "Iterable[Picture]") -> None:
-        """Draw pictures, one file per format each.
-
-        Parameters
-        ----------
-        pictures : iterable of Picture
-            Of an answer.
-        """
+        """Draw pictures, one file per format each."""
         for picture in pictures if self._kinds else ():
             picture.write([self.file(f"{picture.name}.{kind}") for kind in self._kinds])
 
@@ -188,8 +167,6 @@ def write_text(path: Path, text: str) -> None:
 
     Parameters
     ----------
-    path : Path
-        Its name.
     text : str
         Content.
     """

@@ -17,12 +17,8 @@ def log_document(log: Log, columns: Sequence[Column], findings: Findings) -> dic
 
     Parameters
     ----------
-    log : Log
-        The log.
     columns : sequence of Column
         Those that were read.
-    findings : Findings
-        What was wrong.
     """
     return {
         "file": text(log.label),
@@ -58,12 +54,8 @@ def tell_log(log: Log, columns: Sequence[Column], findings: Findings) -> Iterato
 
     Parameters
     ----------
-    log : Log
-        The log.
     columns : sequence of Column
         Those that were read.
-    findings : Findings
-        What was wrong.
     """
     by = f", read as {' and '.join(log.places)} states" if log.places else ""
     rate = f", {1.0 / findings.period:.6g} Hz" if findings.period > 0.0 else ""

@@ -20,13 +20,7 @@ _ROOMS = {
 
 
 def shown(answer: Found) -> str:
-    """Return an answer as a piece of a page.
-
-    Parameters
-    ----------
-    answer : Found
-        From one of the questions.
-    """
+    """Return an answer as a piece of a page."""
     rows = "".join(
         f"<tr><td>{escape(name)}</td><td>{escape(_value(figure.value, figure.unit, figure.reason))}</td>"
         f"<td>{escape(figure.meaning)}</td></tr>"

@@ -57,8 +57,6 @@ def read_rows(path: Path, label: str, limit: int) -> Rows:
 
     Parameters
     ----------
-    path : Path
-        File.
     label : str
         How messages call it.
     limit : int

@@ -96,8 +96,6 @@ def read_draft(document: dict[str, Any], problems: Problems, broken: set[int]) -
     ----------
     document : dict
         The effective document.
-    problems : Problems
-        Takes the errors.
     broken : set of int
         Entries of the line that need not be read, since their part file could not.
     """

@@ -34,13 +34,7 @@ def said(fault: Fault) -> str:
 
 
 def fault_kinds(part: Part) -> tuple[FaultKind, ...]:
-    """Return how a part of the line can fail.
-
-    Parameters
-    ----------
-    part : Part
-        Its parameters.
-    """
+    """Return how a part of the line can fail."""
     springs = any(isinstance(element, Spring) for element in part.elements())
     found: list[FaultKind] = ["broken"] if springs else ["blocked"]
     if part.drives:
@@ -54,17 +48,7 @@ def fault_kinds(part: Part) -> tuple[FaultKind, ...]:
 
 
 def check_fault(draft: Draft, entry: Entry, problems: Problems) -> None:
-    """Add what is wrong with a fault.
-
-    Parameters
-    ----------
-    draft : Draft
-        What could be read.
-    entry : Entry
-        The fault.
-    problems : Problems
-        Takes the errors.
-    """
+    """Add what is wrong with a fault."""
     name, kind = entry.text("on"), entry.text("kind")
     found = draft.find(name, ("line", *_OF_LIST))
     if not name:

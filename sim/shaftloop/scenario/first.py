@@ -110,8 +110,6 @@ def first_scenario(name: str, bench: FirstBench) -> str:
     ----------
     name : str
         Its name, for the title.
-    bench : FirstBench
-        What is known.
     """
     line = "\n".join(
         [_machine(bench, "drive"), _coupling(bench, "c1"), _sensor(bench), _coupling(bench, "c2")]

@@ -38,8 +38,6 @@ def check_levels(entry: Entry, kind: str, problems: Problems) -> None:
         Loop, step of the sequence or limit, read without an error.
     kind : str
         ``torque`` or ``speed``.
-    problems : Problems
-        Takes the errors.
     """
     cls: type = type(entry.value)
     for key, (hint, _) in readable_fields(cls).items():

@@ -27,8 +27,6 @@ def plate_text(plate: NamePlate, found: Estimate, inertia: float | None) -> str:
     ----------
     plate : NamePlate
         What stands on the name plate.
-    found : Estimate
-        From it.
     inertia : float or None
         Of the rotor; nothing where it is estimated. [kg m^2]
     """

@@ -26,8 +26,6 @@ def carried(draft: Draft, name: str) -> list[str]:
 
     Parameters
     ----------
-    draft : Draft
-        What could be read.
     name : str
         A hop, or anything else.
     """
@@ -49,14 +47,8 @@ def check_reference(draft: Draft, problems: Problems, path: KeyPath, name: str, 
 
     Parameters
     ----------
-    draft : Draft
-        What could be read.
-    problems : Problems
-        Takes the error.
     path : tuple
         Key that holds the name.
-    name : str
-        The name.
     *roles : str
         Kinds of part, ``loop`` or ``hop``.
     """

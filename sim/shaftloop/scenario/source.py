@@ -107,8 +107,6 @@ def read_text(path: Path, label: str, limit: int) -> str:
 
     Parameters
     ----------
-    path : Path
-        File.
     label : str
         How messages call it.
     limit : int

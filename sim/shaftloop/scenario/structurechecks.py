@@ -24,14 +24,10 @@ def check_structure(draft: Draft, entry: Entry, kind: str, problems: Problems) -
 
     Parameters
     ----------
-    draft : Draft
-        What could be read.
     entry : Entry
         A loop, read without an error.
     kind : str
         ``torque`` or ``speed``, empty if unknown.
-    problems : Problems
-        Takes the errors.
     """
     loop: Loop = entry.value
     if loop.limiter_of is not None:

@@ -12,15 +12,7 @@ _OTHERWISE = 'state [supply] kind = "rectifier", or leave this out'
 
 
 def check_supply(draft: Draft, problems: Problems) -> None:
-    """Add what does not fit the supply of a draft.
-
-    Parameters
-    ----------
-    draft : Draft
-        What could be read.
-    problems : Problems
-        Takes the errors.
-    """
+    """Add what does not fit the supply of a draft."""
     if "supply" not in draft.single:
         return  # It, or a key beside it, could not be read: what the link is stays unknown.
     link = draft.single["supply"].link()

@@ -37,8 +37,6 @@ def read_traces(draft: Draft, problems: Problems, folders: Sequence[Path], diges
     ----------
     draft : Draft
         Its sequence is changed.
-    problems : Problems
-        Takes the errors.
     folders : sequence of Path
         Folders that may hold the files.
     digest : hash object

@@ -50,8 +50,6 @@ def known(description: Description, names: Iterable[str] | None = None) -> dict[
 
     Parameters
     ----------
-    description : Description
-        The bench.
     names : iterable of str, optional
         Only the sources with which these begin are looked at; some take a second to say what they have.
     """
@@ -69,8 +67,6 @@ def require(description: Description, names: Iterable[str]) -> dict[str, Figure]
 
     Parameters
     ----------
-    description : Description
-        The bench.
     names : iterable of str
         For example ``margins.torque.ms``.
 
@@ -97,8 +93,6 @@ def evaluate(
 
     Parameters
     ----------
-    description : Description
-        The bench.
     names : sequence of str
         As in `known`.
     outcome : Outcome, optional

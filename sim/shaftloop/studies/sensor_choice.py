@@ -101,8 +101,6 @@ def choose(description: Description, candidates: Sequence[Candidate], demand: De
         The bench, with a torque sensor whose place the candidates take.
     candidates : sequence of Candidate
         From `find_candidates`.
-    demand : Demand
-        What is asked for.
 
     Raises
     ------

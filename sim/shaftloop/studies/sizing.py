@@ -89,8 +89,6 @@ def size_parts(
 
     Parameters
     ----------
-    description : Description
-        The bench.
     files : sequence of Path
         Part files that may take the place of one that does not serve; the shipped ones where there are none.
     faults : bool

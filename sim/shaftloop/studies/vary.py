@@ -138,12 +138,6 @@ def vary(
 
     Parameters
     ----------
-    scenario : Scenario
-        As read.
-    wanted : Range
-        Parameter and values.
-    demand : Demand
-        Loops and operating point.
     progress : callable, optional
         Gets the share of the values that is done.
 

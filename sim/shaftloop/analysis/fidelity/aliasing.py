@@ -109,8 +109,6 @@ def ripples(
 
     Parameters
     ----------
-    found : Fidelity
-        The bench.
     orders : sequence of float
         Further orders.
     amplitude : float, optional
@@ -167,8 +165,6 @@ def aliasing(
 
     Parameters
     ----------
-    found : Fidelity
-        The bench.
     orders : sequence of float
         Beyond those of the scenario.
     amplitude : float, optional
@@ -198,13 +194,7 @@ def aliasing(
 
 
 def control_band(found: Fidelity) -> float | None:
-    """Return the bandwidth of the torque loop, its crossover where it has none, None without a loop [Hz].
-
-    Parameters
-    ----------
-    found : Fidelity
-        The bench.
-    """
+    """Return the bandwidth of the torque loop, its crossover where it has none, None without a loop [Hz]."""
     loop = found.bench.bench.torque_loop()
     if loop is None or loop.source != found.sensor.name:
         return None

@@ -97,10 +97,6 @@ def correction(
     ----------
     description : Description
         With its `unit` and a torque sensor.
-    bench : HyperMap
-        Of that description, smooth.
-    point : OperatingPoint
-        Where drag counts.
     level : float
         Rms of the rounding that a window is chosen for, where none is stated. [N m]
     inertia_error : float
@@ -164,8 +160,6 @@ def angle_step(encoder: Encoder, speed: float) -> float:
 
     Parameters
     ----------
-    encoder : Encoder
-        Parameters.
     speed : float
         [rad/s]
     """
@@ -206,13 +200,7 @@ def window_for(step: float, inertia: float, level: float, period: float) -> floa
 
 
 def largest_acceleration(bench: Bench) -> float:
-    """Return the steepest speed ramp of the sequence, 0 where there is none [rad/s^2].
-
-    Parameters
-    ----------
-    bench : Bench
-        The bench.
-    """
+    """Return the steepest speed ramp of the sequence, 0 where there is none [rad/s^2]."""
     now = {name: 0.0 for name, loop in bench.loops.items() if loop.quantity == "speed"}
     steepest = 0.0
     for step in bench.description.sequence:
@@ -230,8 +218,6 @@ def between(bench: Bench, body: int, spring: int) -> range:
 
     Parameters
     ----------
-    bench : Bench
-        The bench.
     body : int
         Of the machine.
     spring : int
@@ -245,10 +231,6 @@ def nearest_encoder(description: Description, bench: Bench, body: int) -> Encode
 
     Parameters
     ----------
-    description : Description
-        The bench.
-    bench : Bench
-        Of that description.
     body : int
         Number of the body.
     """

@@ -74,8 +74,6 @@ def encoder_figures(
 
     Parameters
     ----------
-    sensor : Sensor
-        Parameters.
     speed : float
         [rad/s]
     clock : float, optional

@@ -307,13 +307,7 @@ def folded(frequency: float, rate: float) -> float:
 
 
 def deliveries(sensor: BenchTorqueSensor) -> tuple[Fraction, Fraction]:
-    """Return period and phase at which new readings arrive [s].
-
-    Parameters
-    ----------
-    sensor : BenchTorqueSensor
-        The sensor.
-    """
+    """Return period and phase at which new readings arrive [s]."""
     part = sensor.parameters
     period = 1 / part.sampling
     return period, (part.phase + part.latency.seconds(period)) % period
@@ -330,8 +324,6 @@ def air_gap_torque(bench: HyperMap, state: Array, machine: str) -> float:
 
     Parameters
     ----------
-    bench : HyperMap
-        The smooth bench.
     state : ndarray, shape (slots,)
         From `HyperMap.steady`.
     machine : str

@@ -76,8 +76,6 @@ def misalignment(
 
     Parameters
     ----------
-    found : Fidelity
-        The bench.
     crosstalk : float, optional
         Reading of the sensor per bending moment. [N m/N m]
     lever : float

@@ -117,8 +117,6 @@ def capture(chain: Chain, width: float, period: float) -> tuple[float, float]:
 
     Parameters
     ----------
-    chain : Chain
-        What the pulse goes through.
     width : float
         Of the pulse, from zero to zero. [s]
     period : float

@@ -55,11 +55,6 @@ def noise(sensor: TorqueSensor) -> Noise:
     """Return the noise of a reading.
 
     The rounding counts as noise of its own where the signal moves by more than a step.
-
-    Parameters
-    ----------
-    sensor : TorqueSensor
-        Parameters.
     """
     analogue = (1.0 + sensor.gain_error) * math.sqrt(_variance(sensor))
     step = sensor.quantiser_step()
@@ -74,8 +69,6 @@ def mean_noise(sensor: TorqueSensor, window: float) -> float:
 
     Parameters
     ----------
-    sensor : TorqueSensor
-        Parameters.
     window : float
         [s]
     """
@@ -90,8 +83,6 @@ def amplitude_share(sensor: TorqueSensor, frequency: float) -> float:
 
     Parameters
     ----------
-    sensor : TorqueSensor
-        Parameters.
     frequency : float
         [Hz]
     """
@@ -125,13 +116,7 @@ def _variance(sensor: TorqueSensor) -> float:
 
 
 def averaging_window(sensor: TorqueSensor) -> float:
-    """Return the window of the moving average, 0 without one [s].
-
-    Parameters
-    ----------
-    sensor : TorqueSensor
-        Parameters.
-    """
+    """Return the window of the moving average, 0 without one [s]."""
     return float(sensor.averaged_samples() / sensor.sampling)
 
 
@@ -169,13 +154,7 @@ def rise_time(low_pass: LowPass | None, window: float = 0.0) -> float:
 
 
 def slow_delay(sensor: TorqueSensor) -> float:
-    """Return how late the reading of a slowly changing torque is: low-pass, moving average and latency [s].
-
-    Parameters
-    ----------
-    sensor : TorqueSensor
-        Parameters.
-    """
+    """Return how late a slowly changing torque is read: low-pass, moving average and latency [s]."""
     delay = float(sensor.latency.seconds(1 / sensor.sampling)) + 0.5 * averaging_window(sensor)
     if sensor.filter is not None:
         f, g, out = state_space(sensor.filter)
@@ -189,8 +168,6 @@ def static_error(sensor: TorqueSensor, torque: float) -> float:
 
     Parameters
     ----------
-    sensor : TorqueSensor
-        Parameters.
     torque : float
         True torque. [N m]
     """

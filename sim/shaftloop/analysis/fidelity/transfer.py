@@ -243,11 +243,6 @@ def fidelity(description: Description, speed: float | None = None, torque: float
 def check_bench(description: Description) -> tuple[str, str]:
     """Return the unit under test and the torque sensor.
 
-    Parameters
-    ----------
-    description : Description
-        The bench.
-
     Raises
     ------
     ScenarioError

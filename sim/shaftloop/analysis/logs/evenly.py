@@ -31,8 +31,6 @@ def pieces(blocks: Iterable[tuple[Array, Array]], bridge: Bridge) -> Iterator[tu
     ----------
     blocks : iterable of tuple of ndarray
         Times [s] and values, shape (rows, columns), NaN where there is none; times rise.
-    bridge : Bridge
-        Knows afterwards what was bridged.
 
     Yields
     ------

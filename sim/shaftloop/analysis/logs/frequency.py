@@ -87,8 +87,6 @@ def measure_response(logs: Sequence[Log], demand: Demand) -> LogResponse:
     ----------
     logs : sequence of Log
         Of one run; several are brought onto the clock of the first by a channel that they share with it.
-    demand : Demand
-        What is asked for.
 
     Raises
     ------

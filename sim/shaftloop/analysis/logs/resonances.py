@@ -92,8 +92,6 @@ def find_resonances(response: Response, period: float) -> Resonances | None:
 
     Parameters
     ----------
-    response : Response
-        Of a log.
     period : float
         Of its samples. [s]
     """

@@ -201,8 +201,6 @@ def sound_blocks(log: Log, columns: Sequence[Column], inspector: Inspector) -> I
         From `read_log`.
     columns : sequence of Column
         Of the log.
-    inspector : Inspector
-        Knows afterwards what was found.
 
     Yields
     ------

@@ -41,11 +41,6 @@ class Slopes:
 def slopes(measurement: Measurement) -> Slopes:
     """Return the first derivatives of all results.
 
-    Parameters
-    ----------
-    measurement : Measurement
-        Function and inputs.
-
     Raises
     ------
     SimulationError

@@ -84,13 +84,6 @@ class Evaluation:
 def evaluate_both(measurement: Measurement, plan: Plan) -> Evaluation:
     """Return budget, Monte Carlo and verdicts.
 
-    Parameters
-    ----------
-    measurement : Measurement
-        Function and inputs.
-    plan : Plan
-        Coverage, trials and the like.
-
     Raises
     ------
     ScenarioError

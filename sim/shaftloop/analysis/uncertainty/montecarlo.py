@@ -90,8 +90,6 @@ def monte_carlo(
 
     Parameters
     ----------
-    measurement : Measurement
-        Function and inputs.
     trials : int, optional
         Fixed number; where left out it grows until the figures are stable (JCGM 101, 7.9).
     coverage : float

@@ -96,8 +96,6 @@ def propagate(measurement: Measurement, coverage: float = 0.95, factor: float | 
 
     Parameters
     ----------
-    measurement : Measurement
-        Function and inputs.
     coverage : float
         Probability of the expanded uncertainty. [1]
     factor : float, optional

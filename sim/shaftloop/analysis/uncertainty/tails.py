@@ -109,13 +109,7 @@ class Readings(Distribution):
         return self.estimate + self.uncertainty * (score if extra is None else score / np.sqrt(extra))
 
     def correlation(self, other: "Readings") -> float:
-        """Return the correlation with readings taken at the same time (JCGM 100, 5.2.3) [1].
-
-        Parameters
-        ----------
-        other : Readings
-            As many as here.
-        """
+        """Return the correlation with readings taken at the same time (JCGM 100, 5.2.3) [1]."""
         if len(self.readings) != len(other.readings):
             raise ParameterError(
                 "readings",

@@ -45,25 +45,11 @@ class BenchMachine(BenchPart[M]):
 
     @abstractmethod
     def declare_drive(self, net: Network, site: Site) -> None:
-        """Add its equations, and set `torque`, `link_meter` and its losses.
-
-        Parameters
-        ----------
-        net : Network
-            Extended.
-        site : Site
-            Where it sits.
-        """
+        """Add its equations, and set `torque`, `link_meter` and its losses."""
 
     @abstractmethod
     def wire_control(self, wiring: Wiring) -> None:
-        """Add the task that makes the active command into what the equations take.
-
-        Parameters
-        ----------
-        wiring : Wiring
-            Extended.
-        """
+        """Add the task that makes the active command into what the equations take."""
 
     link_slot: int = -1
     """State: voltage of the link; -1 where it is stiff."""
@@ -192,8 +178,6 @@ def current_budgets(
     ----------
     name : str
         Of the machine.
-    inverter : Inverter
-        Parameters.
     most : float
         Largest current. [A]
     place : tuple of int

@@ -162,28 +162,14 @@ class BenchPart(Generic[P]):
         return None
 
     def declare(self, net: Network, site: Site) -> None:
-        """Add its equations to a network, beyond the elements of the line.
-
-        Parameters
-        ----------
-        net : Network
-            Extended.
-        site : Site
-            Where it sits.
-        """
+        """Add its equations to a network, beyond the elements of the line."""
 
     def signals(self) -> list[Ref]:
         """Return the signals that its tasks, guards or channels read."""
         return []
 
     def wire(self, wiring: "Wiring") -> None:
-        """Add its slots and tasks to a bench.
-
-        Parameters
-        ----------
-        wiring : Wiring
-            Extended.
-        """
+        """Add its slots and tasks to a bench."""
 
     def channels(self, prefix: str) -> Iterator[Channel]:
         """Yield what is recorded of it.
@@ -243,13 +229,7 @@ def on_bench(kind: type[Part]) -> Callable[[B], B]:
 
 
 def make_part(parameters: Part) -> BenchPart[Any]:
-    """Return a part on the bench, before it has equations.
-
-    Parameters
-    ----------
-    parameters : Part
-        As the scenario states them.
-    """
+    """Return a part on the bench, before it has equations."""
     _load()
     known = (_CLASSES[kind] for kind in type(parameters).__mro__ if kind in _CLASSES)
     return next(known, BenchPart)(parameters)

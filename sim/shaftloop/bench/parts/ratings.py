@@ -75,8 +75,6 @@ def ratings(part: Part, springs: bool) -> list[Rating]:
 
     Parameters
     ----------
-    part : Part
-        Its parameters.
     springs : bool
         Whether it has a spring, whose torque counts.
     """
@@ -89,26 +87,14 @@ def ratings(part: Part, springs: bool) -> list[Rating]:
 
 
 def rotors(line: Sequence[Part]) -> dict[str, Rotor]:
-    """Return what of the parts bends, by their names, each carried by the parts beside it.
-
-    Parameters
-    ----------
-    line : sequence of Part
-        Left to right.
-    """
+    """Return what of the parts bends, by their names, each carried by the parts beside it."""
     radial = [None, *(part.radial_stiffness for part in line), None]
     found = {part.name: part.rotor((radial[i], radial[i + 2])) for i, part in enumerate(line)}
     return {name: rotor for name, rotor in found.items() if rotor is not None}
 
 
 def bending_ratings(line: Sequence[Part]) -> list[Rating]:
-    """Return how fast parts may turn in bending: for good well below their lowest critical speed.
-
-    Parameters
-    ----------
-    line : sequence of Part
-        Left to right.
-    """
+    """Return how fast parts may turn in bending: for good well below their lowest critical speed."""
     lowest = {name: critical_speeds(rotor).lowest for name, rotor in rotors(line).items()}
     return [
         Rating(name, BENDING, "rad/s", speed / CLEAR, speed, f"{name}.speed")
@@ -137,8 +123,6 @@ def watch(wiring: Wiring, owner: str, limits: tuple[tuple[str, str, float], ...]
 
     Parameters
     ----------
-    wiring : Wiring
-        Extended.
     owner : str
         Machine or loop.
     limits : tuple of (str, str, float)

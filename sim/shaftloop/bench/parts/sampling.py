@@ -11,13 +11,7 @@ __all__ = ["sampling_ideals"]
 
 
 def sampling_ideals(part: Sampled) -> list[Ideal]:
-    """Return the part with samples close together, and without latency where it has one.
-
-    Parameters
-    ----------
-    part : Sampled
-        Its parameters.
-    """
+    """Return the part with samples close together, and without latency where it has one."""
     found = [Ideal("sampling of the sensor", _fast)]
     return [*found, Ideal("sensor latency", _prompt)] if part.latency.value else found
 

@@ -17,24 +17,12 @@ _ORDER = ("refused", "error", "failed", "passed")
 
 
 def overall(items: Sequence[Checked | Refused]) -> str:
-    """Return the worst status: ``refused``, ``error``, ``failed`` or ``passed``.
-
-    Parameters
-    ----------
-    items : sequence of Checked or Refused
-        One per scenario.
-    """
+    """Return the worst status: ``refused``, ``error``, ``failed`` or ``passed``."""
     return min((item.status for item in items), key=_ORDER.index, default="passed")
 
 
 def check_document(items: Sequence[Checked | Refused]) -> dict[str, Any]:
-    """Return the JSON document.
-
-    Parameters
-    ----------
-    items : sequence of Checked or Refused
-        One per scenario.
-    """
+    """Return the JSON document."""
     return {
         "tool": "shaftloop",
         "version": tool_version(),
@@ -73,13 +61,7 @@ def _checked(item: Checked) -> dict[str, Any]:
 
 
 def verdict_document(verdict: Verdict) -> dict[str, Any]:
-    """Return what was found about an expectation.
-
-    Parameters
-    ----------
-    verdict : Verdict
-        From the check.
-    """
+    """Return what was found about an expectation."""
     expectation, response, unit = verdict.expectation, verdict.response, verdict.expectation.unit
     document: dict[str, Any] = {
         "metric": expectation.metric,

@@ -18,13 +18,7 @@ _HEAD = "| | figure | value | bound | baseline |\n|---|---|---|---|---|\n"
 
 
 def junit_text(items: Sequence[Checked | Refused]) -> str:
-    """Return the result as JUnit XML: a suite per scenario, a case per expectation.
-
-    Parameters
-    ----------
-    items : sequence of Checked or Refused
-        One per scenario.
-    """
+    """Return the result as JUnit XML: a suite per scenario, a case per expectation."""
     from junitparser import Error, Failure, JUnitXml, TestCase, TestSuite
 
     report = JUnitXml("shaftloop check")
@@ -42,13 +36,7 @@ def junit_text(items: Sequence[Checked | Refused]) -> str:
 
 
 def markdown_text(items: Sequence[Checked | Refused]) -> str:
-    """Return the result as Markdown; nothing in a scenario is taken for markup.
-
-    Parameters
-    ----------
-    items : sequence of Checked or Refused
-        One per scenario.
-    """
+    """Return the result as Markdown; nothing in a scenario is taken for markup."""
     parts = [f"## shaftloop check: {_MARKS[overall(items)]}\n"]
     for item in items:
         if isinstance(item, Refused):
@@ -65,13 +53,7 @@ def markdown_text(items: Sequence[Checked | Refused]) -> str:
 
 
 def bounds_words(expectation: Expectation) -> str:
-    """Return the bounds of an expectation, e.g. ``at least 35.0 deg``.
-
-    Parameters
-    ----------
-    expectation : Expectation
-        The expectation.
-    """
+    """Return the bounds of an expectation, e.g. ``at least 35.0 deg``."""
     bounds = (("at least", expectation.at_least), ("at most", expectation.at_most))
     found = [f"{word} {quantity(bound, expectation.unit)}" for word, bound in bounds if bound is not None]
     return " and ".join(found)

@@ -28,8 +28,6 @@ def comparison_picture(found: Comparison, labels: tuple[str, str], subject: str)
         The loop before and now.
     labels : tuple of str
         What the gains were and are.
-    subject : str
-        Of which bench it is.
     """
 
     def paint(figure: Any) -> None:

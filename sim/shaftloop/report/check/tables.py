@@ -15,13 +15,7 @@ _MARKS = {"passed": "ok", "failed": "FAILED", "error": "ERROR"}
 
 
 def details(items: Sequence[Checked | Refused]) -> Iterator[Piece]:
-    """Yield the tables and lines that say what was found, scenario by scenario.
-
-    Parameters
-    ----------
-    items : sequence of Checked or Refused
-        One per scenario.
-    """
+    """Yield the tables and lines that say what was found, scenario by scenario."""
     for item in items:
         if isinstance(item, Refused):
             yield f"{item.name}: refused"
@@ -55,13 +49,7 @@ def _moved(verdict: Verdict) -> bool:
 
 
 def verdict(items: Sequence[Checked | Refused]) -> list[str]:
-    """Return whether what is expected holds, and what is worst.
-
-    Parameters
-    ----------
-    items : sequence of Checked or Refused
-        One per scenario.
-    """
+    """Return whether what is expected holds, and what is worst."""
     verdicts = [v for item in items if isinstance(item, Checked) for v in item.verdicts]
     states = [v.status for v in verdicts]
     counts = [(states.count("failed"), "failed"), (states.count("error"), "could not be found")]
@@ -81,13 +69,7 @@ def verdict(items: Sequence[Checked | Refused]) -> list[str]:
 
 
 def judgements(items: Sequence[Checked | Refused]) -> Iterator[Judgement]:
-    """Yield whether every expectation holds.
-
-    Parameters
-    ----------
-    items : sequence of Checked or Refused
-        One per scenario.
-    """
+    """Yield whether every expectation holds."""
     for item in items:
         for found in item.verdicts if isinstance(item, Checked) else ():
             yield Judgement("expectation", found.status == "passed", verdict_words(found), found.used)

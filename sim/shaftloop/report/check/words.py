@@ -79,13 +79,7 @@ def figure_words(metric: str) -> str:
 
 
 def verdict_words(verdict: Verdict) -> str:
-    """Return what was found about an expectation as one sentence without a full stop.
-
-    Parameters
-    ----------
-    verdict : Verdict
-        From the check.
-    """
+    """Return what was found about an expectation as one sentence without a full stop."""
     name, response = figure_words(verdict.expectation.metric), verdict.response
     if response.failed:
         return f"{name} could not be found: {response.reason}"
@@ -95,13 +89,7 @@ def verdict_words(verdict: Verdict) -> str:
 
 
 def limit_words(verdict: Verdict) -> list[str]:
-    """Return how far the nearest bound is, and was; nothing where there is none.
-
-    Parameters
-    ----------
-    verdict : Verdict
-        From the check.
-    """
+    """Return how far the nearest bound is, and was; nothing where there is none."""
     limit, now, unit = verdict.limit, verdict.now, verdict.expectation.unit
     if limit is None or now is None or isinf(now):
         return []
@@ -131,13 +119,7 @@ def gain_words(path: str, before: str, now: str) -> str:
 
 
 def bench_words(checked: Checked) -> list[str]:
-    """Return what is to be said of a check besides its figures: baseline and gains.
-
-    Parameters
-    ----------
-    checked : Checked
-        From the check.
-    """
+    """Return what is to be said of a check besides its figures: baseline and gains."""
     reference, lines = checked.reference, []
     if not checked.compared:
         return []
@@ -165,8 +147,6 @@ def gain_labels(checked: Checked, loop: str) -> tuple[str, str]:
 
     Parameters
     ----------
-    checked : Checked
-        From the check.
     loop : str
         Its name.
     """

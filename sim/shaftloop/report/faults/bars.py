@@ -15,15 +15,7 @@ _FAR = 400.0
 
 
 def faults_picture(answer: FaultsAnswer, title: str) -> Picture:
-    """Return one bar per fault, the worst on top.
-
-    Parameters
-    ----------
-    answer : FaultsAnswer
-        What was found.
-    title : str
-        The finding.
-    """
+    """Return one bar per fault, the worst on top."""
     runs = [run for run in answer.runs if run.error is None and run.worst is not None]
 
     def paint(figure: Any) -> None:

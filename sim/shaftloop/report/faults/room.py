@@ -26,13 +26,7 @@ _LEFT_OUT = (
 
 
 def document(results: FaultsAnswer) -> dict[str, Any]:
-    """Return the JSON document.
-
-    Parameters
-    ----------
-    results : FaultsAnswer
-        What was found.
-    """
+    """Return the JSON document."""
     return {
         "scenario": identity(results.scenario),
         "provenance": origin(results.scenario),
@@ -44,13 +38,7 @@ def document(results: FaultsAnswer) -> dict[str, Any]:
 
 
 def details(results: FaultsAnswer) -> Iterator[Piece]:
-    """Yield the tables and lines that say what was found.
-
-    Parameters
-    ----------
-    results : FaultsAnswer
-        What was found.
-    """
+    """Yield the tables and lines that say what was found."""
     table = new_table(
         f"{results.title}: what fails, at the worst of the moments tried",
         *("fault", "verdict", "worst part", "largest", "interlock", "torque away after"),
@@ -82,25 +70,13 @@ def _judged(run: FaultRun) -> str:
 
 
 def advice(results: FaultsAnswer) -> Iterator[str]:
-    """Yield what would help most, where a fault does damage.
-
-    Parameters
-    ----------
-    results : FaultsAnswer
-        What was found.
-    """
+    """Yield what would help most, where a fault does damage."""
     if results.damaging:
         yield f"For the case that {said(results.runs[0].fault)}: {verdict(results)[-1]}"
 
 
 def dangers(results: FaultsAnswer) -> Iterator[str]:
-    """Yield the worst faults that take a part beyond its limit, and how many more do.
-
-    Parameters
-    ----------
-    results : FaultsAnswer
-        What was found.
-    """
+    """Yield the worst faults that take a part beyond its limit, and how many more do."""
     damaging = results.damaging
     for run in damaging[:_MOST_DANGERS]:
         yield f"If {said(run.fault)}" + ("." if run.worst is None else f", {seen(run.worst)}.")
@@ -110,13 +86,7 @@ def dangers(results: FaultsAnswer) -> Iterator[str]:
 
 
 def pictures(results: FaultsAnswer) -> list[Picture]:
-    """Return what can be drawn.
-
-    Parameters
-    ----------
-    results : FaultsAnswer
-        What was found.
-    """
+    """Return what can be drawn."""
     from shaftloop.report.faults.bars import faults_picture
 
     return [faults_picture(results, verdict(results)[0])]
@@ -129,8 +99,6 @@ def write(folder: Path, results: FaultsAnswer, document: str, kinds: Sequence[st
     ----------
     folder : Path
         An existing folder.
-    results : FaultsAnswer
-        What was found.
     document : str
         The JSON document, written as faults.json.
     kinds : sequence of str

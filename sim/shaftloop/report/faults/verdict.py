@@ -10,13 +10,7 @@ __all__ = ["bound", "seen", "verdict"]
 
 
 def verdict(answer: FaultsAnswer) -> list[str]:
-    """Return whether the bench stands its faults, what is worst and what interlocks do, in three sentences.
-
-    Parameters
-    ----------
-    answer : FaultsAnswer
-        What was found.
-    """
+    """Return whether the bench stands its faults, what is worst and what interlocks do: three sentences."""
     runs, damaging = answer.runs, answer.damaging
     if not runs:
         return ["Nothing in this bench has a fault that is tried."]

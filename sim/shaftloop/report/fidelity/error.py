@@ -29,8 +29,6 @@ def error_picture(found: Fidelity, subject: str) -> Picture:
     ----------
     found : Fidelity
         From `fidelity`.
-    subject : str
-        Of which bench it is.
     """
 
     def paint(figure: Any) -> None:

@@ -28,8 +28,6 @@ def folding_picture(found: Fidelity, aliasing: Aliasing, subject: str) -> Pictur
         From `fidelity`.
     aliasing : Aliasing
         From `aliasing`.
-    subject : str
-        Of which bench it is.
     """
 
     def paint(figure: Any) -> None:

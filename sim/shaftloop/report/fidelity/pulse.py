@@ -18,8 +18,6 @@ def pulse_picture(found: Fidelity, subject: str) -> Picture:
     ----------
     found : Fidelity
         From `fidelity`.
-    subject : str
-        Of which bench it is.
     """
 
     def paint(figure: Any) -> None:

@@ -32,13 +32,7 @@ _SHOWN_LINES = 4
 
 
 def document(results: FidelityAnswer) -> dict[str, Any]:
-    """Return the JSON document.
-
-    Parameters
-    ----------
-    results : FidelityAnswer
-        What was found.
-    """
+    """Return the JSON document."""
     found = results.found
     at = {"at": [_at(entry) for entry in results.at]} if results.at else {}
     return at | {
@@ -61,13 +55,7 @@ def document(results: FidelityAnswer) -> dict[str, Any]:
 
 
 def pictures(results: FidelityAnswer) -> list[Picture]:
-    """Return what can be drawn.
-
-    Parameters
-    ----------
-    results : FidelityAnswer
-        What was found.
-    """
+    """Return what can be drawn."""
     from shaftloop.report.fidelity.error import error_picture
     from shaftloop.report.fidelity.folding import folding_picture
     from shaftloop.report.fidelity.pulse import pulse_picture
@@ -91,8 +79,6 @@ def write(folder: Path, results: FidelityAnswer, document: str, kinds: Sequence[
     ----------
     folder : Path
         An existing folder.
-    results : FidelityAnswer
-        What was found.
     document : str
         The JSON document, written as fidelity.json.
     kinds : sequence of str

@@ -24,13 +24,7 @@ _PARTS = {"mechanical": "air gap to sensor", "signal": "sensor to reading", "tot
 
 
 def details(results: FidelityAnswer) -> Iterator[Piece]:
-    """Yield the tables and lines that say what was found.
-
-    Parameters
-    ----------
-    results : FidelityAnswer
-        What was found.
-    """
+    """Yield the tables and lines that say what was found."""
     found = results.found
     yield from _tell_bands(found, results.title)
     if results.at:
@@ -150,13 +144,7 @@ def _tell_aliasing(found: Aliasing) -> Iterator[Piece]:
 
 
 def advice(results: FidelityAnswer) -> Iterator[str]:
-    """Yield what keeps known ripple from folding into the reading, where it does.
-
-    Parameters
-    ----------
-    results : FidelityAnswer
-        What was found.
-    """
+    """Yield what keeps known ripple from folding into the reading, where it does."""
     if results.aliasing.remedy.needed:
         yield f"{_remedy(results.aliasing).capitalize()}."
 

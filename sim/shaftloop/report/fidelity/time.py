@@ -25,8 +25,6 @@ def time_picture(found: Fidelity, simulation: Simulation, subject: str) -> Pictu
         From `fidelity`.
     simulation : Simulation
         Finished run of the same bench, noise and quantiser included.
-    subject : str
-        Of which bench it is.
     """
     window = zoom_window(simulation)
     start, end, zero = window if window is not None else (0.0, simulation.duration, 0.0)

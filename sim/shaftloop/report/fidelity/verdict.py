@@ -11,13 +11,7 @@ __all__ = ["bands", "verdict"]
 
 
 def verdict(answer: FidelityAnswer) -> list[str]:
-    """Return how far the reading is from the truth, in at most three sentences.
-
-    Parameters
-    ----------
-    answer : FidelityAnswer
-        What was found.
-    """
+    """Return how far the reading is from the truth, in at most three sentences."""
     found, figures = answer.found, answer.figures
     first = bands(found)
     if found.closed is None:
@@ -40,13 +34,7 @@ def verdict(answer: FidelityAnswer) -> list[str]:
 
 
 def bands(found: Fidelity) -> str:
-    """Return up to which frequencies the reading follows the torque, in words.
-
-    Parameters
-    ----------
-    found : Fidelity
-        Of a bench.
-    """
+    """Return up to which frequencies the reading follows the torque, in words."""
     ends = ", ".join(f"{band.level} {_reach(band)}" for band in found.bands["total"])
     return f"The reading of {found.sensor.name} follows the torque of {found.unit} within {ends}"
 

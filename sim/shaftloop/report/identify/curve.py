@@ -18,10 +18,6 @@ def response_picture(found: LogResponse, title: str, subject: str) -> Picture:
 
     Parameters
     ----------
-    found : LogResponse
-        What was found.
-    title : str
-        The finding.
     subject : str
         What responds to what.
     """

@@ -25,13 +25,7 @@ _RESTS = "nothing moves in the part that was kept out"
 
 
 def verdict(answer: FitAnswer) -> list[str]:
-    """Return what the log says of the bench, in two or three sentences.
-
-    Parameters
-    ----------
-    answer : FitAnswer
-        What was found.
-    """
+    """Return what the log says of the bench, in two or three sentences."""
     judgement, against = answer.judgement, answer.against
     known = [e for e in answer.fit.estimates if not any(e is u for u in judgement.unknown)]
     named = ", ".join(f"{e.free.path} {_with_interval(e)}" for e in known[:_MOST])
@@ -71,13 +65,7 @@ def _kept_out(answer: FitAnswer) -> str:
 
 
 def document(answer: FitAnswer) -> dict[str, Any]:
-    """Return the JSON document.
-
-    Parameters
-    ----------
-    answer : FitAnswer
-        What was found.
-    """
+    """Return the JSON document."""
     judgement, fit = answer.judgement, answer.fit
     shares = [None if s else share for s, share in zip(judgement.still, judgement.shares, strict=True)]
     columns = zip(answer.names, shares, judgement.told, judgement.more, fit.noise, strict=True)
@@ -127,13 +115,7 @@ def document(answer: FitAnswer) -> dict[str, Any]:
 
 
 def details(answer: FitAnswer) -> Iterator[Piece]:
-    """Yield the tables and lines that say what was found.
-
-    Parameters
-    ----------
-    answer : FitAnswer
-        What was found.
-    """
+    """Yield the tables and lines that say what was found."""
     table = new_table("Free parameters with 95 % intervals", "path", "start", "value", "interval", "spread")
     for entry in answer.fit.estimates:
         low, high = entry.interval
@@ -186,13 +168,7 @@ def details(answer: FitAnswer) -> Iterator[Piece]:
 
 
 def pictures(answer: FitAnswer) -> list[Picture]:
-    """Return the pictures of what was found.
-
-    Parameters
-    ----------
-    answer : FitAnswer
-        What was found.
-    """
+    """Return the pictures of what was found."""
     from shaftloop.report.identify.overlaid import fit_picture
 
     return [fit_picture(answer, verdict(answer)[0])]
@@ -205,8 +181,6 @@ def write(folder: Path, answer: FitAnswer, document: str, kinds: Sequence[str]) 
     ----------
     folder : Path
         An existing folder.
-    answer : FitAnswer
-        What was found.
     document : str
         The JSON document, written as fit.json.
     kinds : sequence of str

@@ -15,15 +15,7 @@ _MOST = 3
 
 
 def fit_picture(answer: FitAnswer, title: str) -> Picture:
-    """Return measured channels, the bench before and after the fit, and the residual.
-
-    Parameters
-    ----------
-    answer : FitAnswer
-        What was found.
-    title : str
-        The finding.
-    """
+    """Return measured channels, the bench before and after the fit, and the residual."""
     count = min(len(answer.names), _MOST)
 
     def paint(figure: Any) -> None:

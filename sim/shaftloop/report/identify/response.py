@@ -26,13 +26,7 @@ _SIDES = 1.959964
 
 
 def verdict(answer: ResponseAnswer) -> list[str]:
-    """Return what the logs show, in two or three sentences.
-
-    Parameters
-    ----------
-    answer : ResponseAnswer
-        What was found.
-    """
+    """Return what the logs show, in two or three sentences."""
     found = answer.found
     pair = f"from {text(found.demand.source)} to {text(found.demand.output)}"
     modes = found.resonances.modes if found.resonances else ()
@@ -75,13 +69,7 @@ def _trust(answer: ResponseAnswer) -> str:
 
 
 def document(answer: ResponseAnswer) -> dict[str, Any]:
-    """Return the JSON document.
-
-    Parameters
-    ----------
-    answer : ResponseAnswer
-        What was found.
-    """
+    """Return the JSON document."""
     found, demand = answer.found, answer.found.demand
     resonances = found.resonances
     return {
@@ -108,13 +96,7 @@ def document(answer: ResponseAnswer) -> dict[str, Any]:
 
 
 def details(answer: ResponseAnswer) -> Iterator[Piece]:
-    """Yield the tables and lines that say what was found.
-
-    Parameters
-    ----------
-    answer : ResponseAnswer
-        What was found.
-    """
+    """Yield the tables and lines that say what was found."""
     found = answer.found
     modes = found.resonances.modes if found.resonances else ()
     if modes:
@@ -147,13 +129,7 @@ def details(answer: ResponseAnswer) -> Iterator[Piece]:
 
 
 def pictures(answer: ResponseAnswer) -> list[Picture]:
-    """Return the pictures of what was found.
-
-    Parameters
-    ----------
-    answer : ResponseAnswer
-        What was found.
-    """
+    """Return the pictures of what was found."""
     from shaftloop.report.identify.curve import response_picture
 
     return [response_picture(answer.found, verdict(answer)[0], answer.title)]
@@ -166,8 +142,6 @@ def write(folder: Path, answer: ResponseAnswer, document: str, kinds: Sequence[s
     ----------
     folder : Path
         An existing folder.
-    answer : ResponseAnswer
-        What was found.
     document : str
         The JSON document, written as response.json.
     kinds : sequence of str

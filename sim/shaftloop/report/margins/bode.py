@@ -31,12 +31,8 @@ def bode_picture(margins: Margins, title: str, subject: str, measured: Measured 
 
     Parameters
     ----------
-    margins : Margins
-        Of one loop.
     title : str
         Its finding.
-    subject : str
-        Of which bench it is.
     measured : Measured, optional
         Points of an injection to draw over the exact curve.
     """

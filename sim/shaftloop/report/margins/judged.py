@@ -13,26 +13,14 @@ _WORTH = 0.95
 
 
 def judgements(answer: MarginsAnswer) -> Iterator[Judgement]:
-    """Yield whether every loop is stable.
-
-    Parameters
-    ----------
-    answer : MarginsAnswer
-        What was found.
-    """
+    """Yield whether every loop is stable."""
     for name, found in answer.loops.items():
         stable = found.margins.stable
         yield Judgement("stability", stable, f"loop {name} is {'stable' if stable else 'unstable'}")
 
 
 def advice(answer: MarginsAnswer) -> Iterator[str]:
-    """Yield what in the signal path of a lively loop is most worth mending.
-
-    Parameters
-    ----------
-    answer : MarginsAnswer
-        What was found.
-    """
+    """Yield what in the signal path of a lively loop is most worth mending."""
     for name, found in answer.loops.items():
         now, shares = found.margins, () if found.budget is None else found.budget.shares
         ideal = [

@@ -28,12 +28,8 @@ def nyquist_picture(margins: Margins, title: str, subject: str) -> Picture:
 
     Parameters
     ----------
-    margins : Margins
-        Of one loop.
     title : str
         Its finding.
-    subject : str
-        Of which bench it is.
     """
 
     def paint(figure: Any) -> None:

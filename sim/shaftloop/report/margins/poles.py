@@ -44,8 +44,6 @@ def pole_picture(poles: Sequence[Pole], hyperperiod: float, subject: str) -> Pic
         Of the map over one hyperperiod, all loops closed.
     hyperperiod : float
         [s]
-    subject : str
-        Of which bench it is.
     """
     values = np.array([pole.eigenvalue for pole in poles], dtype=np.complex128)
     largest = float(np.abs(values).max(initial=0.0))

@@ -31,13 +31,7 @@ _NO_CROSSOVER = "|L| never crosses 1"
 
 
 def document(results: MarginsAnswer) -> dict[str, Any]:
-    """Return the JSON document.
-
-    Parameters
-    ----------
-    results : MarginsAnswer
-        What was found.
-    """
+    """Return the JSON document."""
     document: dict[str, Any] = {
         "scenario": identity(results.scenario),
         "provenance": origin(results.scenario),
@@ -53,13 +47,7 @@ def document(results: MarginsAnswer) -> dict[str, Any]:
 
 
 def pictures(results: MarginsAnswer) -> list[Picture]:
-    """Return what can be drawn.
-
-    Parameters
-    ----------
-    results : MarginsAnswer
-        What was found.
-    """
+    """Return what can be drawn."""
     from shaftloop.report.margins.bode import bode_picture
     from shaftloop.report.margins.nyquist import nyquist_picture
     from shaftloop.report.margins.poles import pole_picture
@@ -88,8 +76,6 @@ def write(folder: Path, results: MarginsAnswer, document: str, kinds: Sequence[s
     ----------
     folder : Path
         An existing folder.
-    results : MarginsAnswer
-        What was found.
     document : str
         The JSON document, written as margins.json.
     kinds : sequence of str

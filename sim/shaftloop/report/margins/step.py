@@ -22,8 +22,6 @@ def step_picture(steps: Sequence[StepResponse], subject: str) -> Picture:
     ----------
     steps : sequence of StepResponse
         One per loop.
-    subject : str
-        Of which bench it is.
     """
 
     def paint(figure: Any) -> None:

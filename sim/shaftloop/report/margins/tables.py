@@ -28,13 +28,7 @@ _MOST_POLES = 8
 
 
 def details(results: MarginsAnswer) -> Iterator[Piece]:
-    """Yield the tables and lines that say what was found.
-
-    Parameters
-    ----------
-    results : MarginsAnswer
-        What was found.
-    """
+    """Yield the tables and lines that say what was found."""
     loops = results.loops
     if results.loopless is not None:
         yield from _tell_poles(results, results.loopless.point)

@@ -26,8 +26,6 @@ def vary_picture(variation: Variation, subject: str) -> Picture:
     ----------
     variation : Variation
         From `vary`.
-    subject : str
-        Of which bench it is.
     """
 
     def paint(figure: Any) -> None:

@@ -12,13 +12,7 @@ LIVELY = 1.7
 
 
 def verdict(answer: MarginsAnswer) -> list[str]:
-    """Return how much the loops stand, a sentence each.
-
-    Parameters
-    ----------
-    answer : MarginsAnswer
-        What was found.
-    """
+    """Return how much the loops stand, a sentence each."""
     if answer.loopless is not None:
         return [_without_loop(answer)]
     return [_loop(name, found) for name, found in answer.loops.items()]
@@ -38,8 +32,6 @@ def standing(name: str, found: LoopAnswer) -> str:
     ----------
     name : str
         Of the loop.
-    found : LoopAnswer
-        What was found of it.
     """
     margins = found.margins
     if not margins.stable:
@@ -63,8 +55,6 @@ def peak(name: str, margins: Margins) -> str:
     ----------
     name : str
         Of the loop.
-    margins : Margins
-        Its margins.
     """
     at = f"{margins.ms_frequency:.4g} Hz"
     if not margins.stable:

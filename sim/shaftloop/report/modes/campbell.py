@@ -42,12 +42,8 @@ def campbell_picture(found: Interference, modes: Sequence[Mode], subject: str) -
 
     Parameters
     ----------
-    found : Interference
-        Excitations and resonance crossings.
     modes : sequence of Mode
         From `find_modes`.
-    subject : str
-        Of which bench it is.
     """
 
     def paint(figure: Any) -> None:

@@ -25,13 +25,7 @@ _MOST_ROWS = 24
 
 
 def document(results: ModesAnswer) -> dict[str, Any]:
-    """Return the JSON document.
-
-    Parameters
-    ----------
-    results : ModesAnswer
-        What was found.
-    """
+    """Return the JSON document."""
     line, found = results.line, results.interference
     return {
         "scenario": identity(results.scenario),
@@ -52,13 +46,7 @@ def document(results: ModesAnswer) -> dict[str, Any]:
 
 
 def details(results: ModesAnswer) -> Iterator[Piece]:
-    """Yield the tables and lines that say what was found.
-
-    Parameters
-    ----------
-    results : ModesAnswer
-        What was found.
-    """
+    """Yield the tables and lines that say what was found."""
     line, found = results.line, results.interference
     gains = [f"{line.sensor} per N m of {name}" for name in line.machines] if line.sensor else []
     table = new_table(f"{results.title}: modes", "mode", "frequency", "damping", "strains", "nodes", *gains)
@@ -109,13 +97,7 @@ def _nodes(mode: Mode) -> str:
 
 
 def pictures(results: ModesAnswer) -> list[Picture]:
-    """Return what can be drawn.
-
-    Parameters
-    ----------
-    results : ModesAnswer
-        What was found.
-    """
+    """Return what can be drawn."""
     from shaftloop.report.modes.campbell import campbell_picture
     from shaftloop.report.modes.shapes import modes_picture
 
@@ -132,8 +114,6 @@ def write(folder: Path, results: ModesAnswer, document: str, kinds: Sequence[str
     ----------
     folder : Path
         An existing folder.
-    results : ModesAnswer
-        What was found.
     document : str
         The JSON document, written as modes.json.
     kinds : sequence of str

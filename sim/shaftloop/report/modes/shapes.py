@@ -36,14 +36,10 @@ def modes_picture(line: Mechanics, modes: Sequence[Mode], title: str, subject: s
 
     Parameters
     ----------
-    line : Mechanics
-        The line.
     modes : sequence of Mode
         From `find_modes`.
     title : str
         Its finding.
-    subject : str
-        Of which bench it is.
     """
     shown = list(modes[:_MOST_MODES])
     upright = len(line.bodies) > _SIDE_BY_SIDE

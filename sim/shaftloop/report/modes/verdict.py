@@ -12,13 +12,7 @@ _CLOSE = 15.0
 
 
 def verdict(answer: ModesAnswer) -> list[str]:
-    """Return where the line resonates, in at most three sentences.
-
-    Parameters
-    ----------
-    answer : ModesAnswer
-        What was found.
-    """
+    """Return where the line resonates, in at most three sentences."""
     if not answer.modes:
         return ["No mode of the line oscillates: there is nothing to resonate with."]
     lowest, least = answer.modes[0], min(answer.modes, key=lambda mode: mode.damping_ratio)
@@ -37,13 +31,7 @@ def verdict(answer: ModesAnswer) -> list[str]:
 
 
 def crossing(found: Interference) -> str:
-    """Return where the resonance crossing lies that is nearest to the operating speed, in words.
-
-    Parameters
-    ----------
-    found : Interference
-        Excitations and resonance crossings.
-    """
+    """Return where the resonance crossing lies that is nearest to the operating speed, in words."""
     near, reach = found.nearest, show(found.max_speed, "rad/s")
     if not found.meetings:
         return f"No excitation meets a mode up to {reach}"
@@ -58,11 +46,5 @@ def crossing(found: Interference) -> str:
 
 
 def count(found: Interference) -> str:
-    """Return how many resonance crossings there are, in words.
-
-    Parameters
-    ----------
-    found : Interference
-        Excitations and resonance crossings.
-    """
+    """Return how many resonance crossings there are, in words."""
     return f"{len(found.meetings)} resonance crossing{'' if len(found.meetings) == 1 else 's'}"

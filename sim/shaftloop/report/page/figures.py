@@ -58,8 +58,6 @@ def drawn(picture: Picture, place: str) -> Drawn:
 
     Parameters
     ----------
-    picture : Picture
-        Of an answer.
     place : str
         Unique in the page; identities in the picture begin with it.
     """

@@ -53,13 +53,7 @@ class Front:
 
 
 def front_of(found: Sequence[Found]) -> Front:
-    """Return page one of answers.
-
-    Parameters
-    ----------
-    found : sequence of Found
-        The answers.
-    """
+    """Return page one of answers."""
     every = [entry for section in found for entry in section.judgements]
     failing = [entry for entry in every if not entry.holds]
     measured = [entry for entry in every if entry.used is not None]

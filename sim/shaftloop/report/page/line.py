@@ -26,13 +26,7 @@ _LETTERS = 24
 
 
 def line_title(answer: ShowAnswer) -> str:
-    """Return what the drawing shows, in a sentence.
-
-    Parameters
-    ----------
-    answer : ShowAnswer
-        The bench.
-    """
+    """Return what the drawing shows, in a sentence."""
     free = [body for body in answer.bodies if isfinite(body.inertia)] or answer.bodies[:1]
     heavy, whole = max(free, key=lambda body: body.inertia), sum(body.inertia for body in free)
     text = (
@@ -45,13 +39,7 @@ def line_title(answer: ShowAnswer) -> str:
 
 
 def line_svg(answer: ShowAnswer) -> str:
-    """Return the drawing as an SVG element.
-
-    Parameters
-    ----------
-    answer : ShowAnswer
-        The bench.
-    """
+    """Return the drawing as an SVG element."""
     above = [list(_spring_words(answer, spring)) for spring in answer.springs]
     below = [list(_body_words(answer, body)) for body in answer.bodies]
     head = _ROW * max(map(len, above), default=0) + 12

@@ -51,17 +51,7 @@ class _Shown:
 
 
 def page_text(bench: ShowAnswer, found: Sequence[Found], front: Front) -> str:
-    """Return the page.
-
-    Parameters
-    ----------
-    bench : ShowAnswer
-        The bench as it is understood.
-    found : sequence of Found
-        The answers.
-    front : Front
-        Page one.
-    """
+    """Return the page."""
     sections = [_shown(entry, bench.title) for entry in found]
     light, dark = rules(c for s in sections for f in s.figures if not f.paper for c in f.colours)
     style = _resource("page.css").replace("/* figures, light */", light).replace("/* figures, dark */", dark)

@@ -48,8 +48,6 @@ def write_pdf(path: Path, page: str) -> None:
 
     Parameters
     ----------
-    path : Path
-        File.
     page : str
         The page.
 

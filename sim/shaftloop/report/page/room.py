@@ -36,8 +36,6 @@ def make_report(asked: Asked, names: Iterable[str] = (), files: Iterable[Path] =
 
     Parameters
     ----------
-    asked : Asked
-        What the report is about.
     names : iterable of str
         Sections; all where left out.
     files : iterable of Path
@@ -61,24 +59,12 @@ def make_report(asked: Asked, names: Iterable[str] = (), files: Iterable[Path] =
 
 
 def verdict(report: Report) -> list[str]:
-    """Return whether the bench does its job, what binds, and what to do, in at most three sentences.
-
-    Parameters
-    ----------
-    report : Report
-        All answers.
-    """
+    """Return whether the bench does its job, what binds, and what to do, in at most three sentences."""
     return report.front.sentences
 
 
 def document(report: Report) -> dict[str, Any]:
-    """Return the JSON document.
-
-    Parameters
-    ----------
-    report : Report
-        All answers.
-    """
+    """Return the JSON document."""
     front = report.front
     return {
         "scenario": identity(report.scenario),
@@ -111,13 +97,7 @@ def document(report: Report) -> dict[str, Any]:
 
 
 def details(report: Report) -> Iterator[Piece]:
-    """Yield what does not hold, and the answer to every question.
-
-    Parameters
-    ----------
-    report : Report
-        All answers.
-    """
+    """Yield what does not hold, and the answer to every question."""
     failing = [entry for entry in report.front.judgements if not entry.holds]
     if failing:
         table = new_table("What does not hold", "demand", "finding")

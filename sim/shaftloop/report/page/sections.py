@@ -242,8 +242,6 @@ def find_sections(asked: Asked, names: Iterable[str]) -> Iterator[Found]:
 
     Parameters
     ----------
-    asked : Asked
-        What the report is about.
     names : iterable of str
         Of the sections.
     """

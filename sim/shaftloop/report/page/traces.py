@@ -27,13 +27,7 @@ _SHOWN = ("true_torque", "reading")
 
 
 def trace_data(simulation: Simulation) -> dict[str, Any] | None:
-    """Return the channels by unit, each in steps of its range, packed; nothing where there is no course.
-
-    Parameters
-    ----------
-    simulation : Simulation
-        Finished run.
-    """
+    """Return the channels by unit, each in steps of its range, packed; nothing where there is no course."""
     time, count = simulation.time, len(simulation.traces)
     if len(time) < 3 or not count:
         return None

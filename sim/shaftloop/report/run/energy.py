@@ -26,8 +26,6 @@ def energy_picture(flow: Flow, subject: str) -> Picture:
     ----------
     flow : Flow
         From `energy_flow`.
-    subject : str
-        Of which bench it is.
     """
 
     def paint(figure: Any) -> None:

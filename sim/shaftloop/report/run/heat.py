@@ -57,13 +57,7 @@ def _named(body: Body) -> str:
 
 
 def heat_words(answer: RunAnswer) -> str | None:
-    """Return how warm the machines become, in a sentence; nothing where nothing warms up.
-
-    Parameters
-    ----------
-    answer : RunAnswer
-        Of the run.
-    """
+    """Return how warm the machines become, in a sentence; nothing where nothing warms up."""
     simulation, metrics = answer.simulation, answer.metrics
     trace = simulation.heat
     if trace is None or not trace.heat.bodies:
@@ -86,13 +80,7 @@ def heat_words(answer: RunAnswer) -> str | None:
 
 
 def tell_heat(answer: RunAnswer) -> Iterator[Piece]:
-    """Yield temperatures and currents as tables, where something warms up.
-
-    Parameters
-    ----------
-    answer : RunAnswer
-        Of the run.
-    """
+    """Yield temperatures and currents as tables, where something warms up."""
     trace, duty = answer.simulation.heat, answer.simulation.duty
     if trace is None:
         return
@@ -140,13 +128,7 @@ def _currents(answer: RunAnswer) -> Grid:
 
 
 def duty_document(duty: Duty) -> dict[str, Any]:
-    """Return what a duty comes to beyond its metrics.
-
-    Parameters
-    ----------
-    duty : Duty
-        Of a run.
-    """
+    """Return what a duty comes to beyond its metrics."""
     return {
         "cycle": number(duty.cycle, "s"),
         "cycles": duty.cycles,
@@ -157,13 +139,7 @@ def duty_document(duty: Duty) -> dict[str, Any]:
 
 
 def heat_picture(answer: RunAnswer) -> Picture | None:
-    """Return temperatures over time with their limits, nothing where nothing warms up.
-
-    Parameters
-    ----------
-    answer : RunAnswer
-        Of the run.
-    """
+    """Return temperatures over time with their limits, nothing where nothing warms up."""
     simulation, title = answer.simulation, heat_words(answer)
     trace, duty = simulation.heat, simulation.duty
     if trace is None or title is None:

@@ -11,13 +11,7 @@ __all__ = ["judgements"]
 
 
 def judgements(answer: RunAnswer) -> Iterator[Judgement]:
-    """Yield whether every part stays inside what it states, and which interlocks trip.
-
-    Parameters
-    ----------
-    answer : RunAnswer
-        Of the run.
-    """
+    """Yield whether every part stays inside what it states, and which interlocks trip."""
     simulation = answer.simulation
     for load in loads(simulation):
         if load.rated:

@@ -10,13 +10,7 @@ __all__ = ["link_picture"]
 
 
 def link_picture(answer: RunAnswer) -> Picture | None:
-    """Return the voltage of the link over time with its levels; nothing where the link is stiff.
-
-    Parameters
-    ----------
-    answer : RunAnswer
-        Of the run.
-    """
+    """Return the voltage of the link over time with its levels; nothing where the link is stiff."""
     simulation = answer.simulation
     link = simulation.bench.link
     if link.ports is None:

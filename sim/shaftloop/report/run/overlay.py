@@ -19,12 +19,8 @@ def overlay_picture(simulation: Simulation, overlay: Overlay, subject: str) -> P
 
     Parameters
     ----------
-    simulation : Simulation
-        Finished run.
     overlay : Overlay
         From `lay_over`.
-    subject : str
-        Of which bench it is.
     """
     drawn = list(overlay.channels.items())[:_MOST]
 

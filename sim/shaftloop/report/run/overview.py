@@ -46,12 +46,8 @@ def overview_picture(simulation: Simulation, title: str, subject: str) -> Pictur
 
     Parameters
     ----------
-    simulation : Simulation
-        Finished run.
     title : str
         Its finding.
-    subject : str
-        Of which bench it is.
     """
     window = zoom_window(simulation)
     bin_width = max(len(simulation.time) // _POWERS_DRAWN, 1)
@@ -161,13 +157,7 @@ def _powers(simulation: Simulation, width: int) -> list[_Curve]:
 
 
 def machine_colours(simulation: Simulation) -> dict[str, str]:
-    """Return the colours of the machines by name, left to right.
-
-    Parameters
-    ----------
-    simulation : Simulation
-        Finished run.
-    """
+    """Return the colours of the machines by name, left to right."""
     names = [
         part.name for part in simulation.bench.description.line if part.name in simulation.bench.machines
     ]

@@ -25,13 +25,7 @@ __all__ = ["details", "document", "pictures", "verdict", "write"]
 
 
 def document(results: RunAnswer) -> dict[str, Any]:
-    """Return the result of `shaftloop simulate`.
-
-    Parameters
-    ----------
-    results : RunAnswer
-        Of the run.
-    """
+    """Return the result of `shaftloop simulate`."""
     scenario = results.scenario
     document = {
         "scenario": identity(scenario),
@@ -53,13 +47,7 @@ def document(results: RunAnswer) -> dict[str, Any]:
 
 
 def pictures(results: RunAnswer) -> list[Picture]:
-    """Return what can be drawn.
-
-    Parameters
-    ----------
-    results : RunAnswer
-        Of the run.
-    """
+    """Return what can be drawn."""
     from shaftloop.analysis.flow import energy_flow
     from shaftloop.report.run.energy import energy_picture
     from shaftloop.report.run.heat import heat_picture
@@ -85,8 +73,6 @@ def write(folder: Path, results: RunAnswer, document: str, kinds: Sequence[str])
     ----------
     folder : Path
         An existing folder.
-    results : RunAnswer
-        Of the run.
     document : str
         The JSON document, written as metrics.json.
     kinds : sequence of str

@@ -34,13 +34,7 @@ _APART = ("load.", "twist.", "load_of_", "limited.", "at_end.", *HEAT_METRICS)
 
 
 def details(results: RunAnswer) -> Iterator[Piece]:
-    """Yield the tables and lines that say what was found.
-
-    Parameters
-    ----------
-    results : RunAnswer
-        Of the run.
-    """
+    """Yield the tables and lines that say what was found."""
     yield from _tell_metrics(results.title, results.metrics)
     yield from tell_heat(results)
     yield from _tell_ratings(results.simulation)
@@ -125,13 +119,7 @@ def _tell_end(results: RunAnswer) -> Iterator[Piece]:
 
 
 def end_caution(results: RunAnswer) -> str | None:
-    """Return what is to be minded where a link is charged or a rotor with magnets still turns.
-
-    Parameters
-    ----------
-    results : RunAnswer
-        Of the run.
-    """
+    """Return what is to be minded where a link is charged or a rotor with magnets still turns."""
     left, charge = results.at_end, results.metrics.get("at_end.link_voltage")
     live = "" if charge is None else f"Caution: the link is left with {show(charge.value or 0.0, 'V', 3)}."
     if not left.turns or not left.voltages:
@@ -174,13 +162,7 @@ def _tell_overlay(overlay: Overlay) -> Iterator[Piece]:
 
 
 def speed(simulation: Simulation) -> str:
-    """Return how long a run took; it is no part of what was found.
-
-    Parameters
-    ----------
-    simulation : Simulation
-        Finished run.
-    """
+    """Return how long a run took; it is no part of what was found."""
     factor, took = simulation.duration / simulation.wall_time, show(simulation.wall_time, "s", 2)
     return f"{simulation.duration:g} s of bench in {took}, {factor:.3g} x real time"
 

@@ -23,11 +23,6 @@ _CHUNK = 5000
 def check_traces(path: Path) -> None:
     """Make sure that traces can be written to a file, before a long run.
 
-    Parameters
-    ----------
-    path : Path
-        File.
-
     Raises
     ------
     OutputError
@@ -52,8 +47,6 @@ def write_traces(path: Path, simulation: Simulation) -> None:
     ----------
     path : Path
         File; its ending says the format.
-    simulation : Simulation
-        Finished run.
     """
     with open_atomically(path) as file:
         _WRITERS[path.suffix](file, simulation)

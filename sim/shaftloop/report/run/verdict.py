@@ -14,13 +14,7 @@ __all__ = ["verdict"]
 
 
 def verdict(answer: RunAnswer) -> list[str]:
-    """Return what the run says, in at most three sentences.
-
-    Parameters
-    ----------
-    answer : RunAnswer
-        Of the run.
-    """
+    """Return what the run says, in at most three sentences."""
     heat = heat_words(answer)
     # Of a duty, how warm things become is asked; the steps of its cycle stand in the table.
     torque = heat if heat and answer.simulation.duty else " ".join(_torque(answer))

@@ -19,13 +19,7 @@ _UNASKED = "no frequency of interest is stated"
 
 
 def document(results: SensorsAnswer) -> dict[str, Any]:
-    """Return the JSON document.
-
-    Parameters
-    ----------
-    results : SensorsAnswer
-        What was found.
-    """
+    """Return the JSON document."""
     demand = results.demand
     return {
         "scenario": identity(results.scenario),
@@ -48,8 +42,6 @@ def write(folder: Path, results: SensorsAnswer, document: str, kinds: Sequence[s
     ----------
     folder : Path
         An existing folder.
-    results : SensorsAnswer
-        What was found.
     document : str
         The JSON document, written as sensors.json.
     kinds : sequence of str
@@ -65,13 +57,7 @@ def write(folder: Path, results: SensorsAnswer, document: str, kinds: Sequence[s
 
 
 def details(results: SensorsAnswer) -> Iterator[Piece]:
-    """Yield the tables and lines that say what was found.
-
-    Parameters
-    ----------
-    results : SensorsAnswer
-        What was found.
-    """
+    """Yield the tables and lines that say what was found."""
     title = f"{results.scenario.description.title}: torque sensors"
     table = new_table(title, "part", "rated", "U", "peak", "serves", "because")
     for entry in results.judged:

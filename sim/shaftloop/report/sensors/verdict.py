@@ -9,13 +9,7 @@ _MOST = 3
 
 
 def verdict(answer: SensorsAnswer) -> list[str]:
-    """Return which sensors serve, in one or two sentences.
-
-    Parameters
-    ----------
-    answer : SensorsAnswer
-        What was found.
-    """
+    """Return which sensors serve, in one or two sentences."""
     judged = answer.judged
     standing = [entry for entry in judged if entry.serves is not False]
     if not standing:

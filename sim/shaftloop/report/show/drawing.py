@@ -13,13 +13,7 @@ WIDTH = 80
 
 
 def draw_line(results: ShowAnswer) -> Iterator[str]:
-    """Yield the lines of the drawing: ``O`` for a rigid body, ``|`` for a spring between two.
-
-    Parameters
-    ----------
-    results : ShowAnswer
-        What was found.
-    """
+    """Yield the lines of the drawing: ``O`` for a rigid body, ``|`` for a spring between two."""
     names = [body.name for body in results.bodies] + [spring.part for spring in results.springs]
     wide = min(max(map(len, names)), 24)
     for i, body in enumerate(results.bodies):

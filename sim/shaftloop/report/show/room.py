@@ -25,13 +25,7 @@ _TABLES = ("line", "loop", "hop", "limit", "fault", "power_meter", "sequence", "
 
 
 def document(results: ShowAnswer) -> dict[str, Any]:
-    """Return the JSON document.
-
-    Parameters
-    ----------
-    results : ShowAnswer
-        What was found.
-    """
+    """Return the JSON document."""
     return {
         "scenario": identity(results.scenario),
         "provenance": origin(results.scenario),
@@ -68,13 +62,7 @@ def document(results: ShowAnswer) -> dict[str, Any]:
 
 
 def details(results: ShowAnswer) -> Iterator[Piece]:
-    """Yield the tables and lines that say what was found.
-
-    Parameters
-    ----------
-    results : ShowAnswer
-        What was found.
-    """
+    """Yield the tables and lines that say what was found."""
     yield "The line, left to right"
     for line in draw_line(results):
         yield line
@@ -86,13 +74,7 @@ def details(results: ShowAnswer) -> Iterator[Piece]:
 
 
 def tables(results: ShowAnswer) -> Iterator[Grid]:
-    """Yield what is due when, what follows for the machines, and the first modes.
-
-    Parameters
-    ----------
-    results : ShowAnswer
-        What was found.
-    """
+    """Yield what is due when, what follows for the machines, and the first modes."""
     table = new_table("What is due when", "task", "rate", "phase", "latency", "what")
     for task in results.tasks:
         free = ", clock of its own" if task.free_running else ""
@@ -112,13 +94,7 @@ def tables(results: ShowAnswer) -> Iterator[Grid]:
 
 
 def values(results: ShowAnswer) -> Grid:
-    """Return all values with what states them and what they mean.
-
-    Parameters
-    ----------
-    results : ShowAnswer
-        What was found.
-    """
+    """Return all values with what states them and what they mean."""
     table = new_table("All values as understood", "path", "value", "stated in", "meaning")
     for value in results.values:
         if value.text is not None:
@@ -133,8 +109,6 @@ def write(folder: Path, results: ShowAnswer, document: str, kinds: Sequence[str]
     ----------
     folder : Path
         An existing folder.
-    results : ShowAnswer
-        What was found.
     document : str
         The JSON document, written as show.json.
     kinds : sequence of str

@@ -9,13 +9,7 @@ __all__ = ["verdict"]
 
 
 def verdict(answer: ShowAnswer) -> list[str]:
-    """Return what the bench is, in three sentences.
-
-    Parameters
-    ----------
-    answer : ShowAnswer
-        What was found.
-    """
+    """Return what the bench is, in three sentences."""
     free = [body.inertia for body in answer.bodies if isfinite(body.inertia)]
     said = [
         f"{answer.title}: {_count(len(free), 'rigid body', 'rigid bodies')} and "

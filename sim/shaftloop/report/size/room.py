@@ -36,13 +36,7 @@ _BENDING = (
 
 
 def document(results: SizeAnswer) -> dict[str, Any]:
-    """Return the JSON document.
-
-    Parameters
-    ----------
-    results : SizeAnswer
-        What was found.
-    """
+    """Return the JSON document."""
     return {
         "scenario": identity(results.scenario),
         "provenance": origin(results.scenario),
@@ -55,13 +49,7 @@ def document(results: SizeAnswer) -> dict[str, Any]:
 
 
 def details(results: SizeAnswer) -> Iterator[Piece]:
-    """Yield the tables and lines that say what was found.
-
-    Parameters
-    ----------
-    results : SizeAnswer
-        What was found.
-    """
+    """Yield the tables and lines that say what was found."""
     columns = ("part", "sequence", "rms", "worst fault", "rated", "limit", "used", "serves", "strong enough")
     table = new_table(f"{results.title}: what is asked of the parts", *columns)
     for entry in results.sized:
@@ -123,8 +111,6 @@ def write(folder: Path, results: SizeAnswer, document: str, kinds: Sequence[str]
     ----------
     folder : Path
         An existing folder.
-    results : SizeAnswer
-        What was found.
     document : str
         The JSON document, written as size.json.
     kinds : sequence of str

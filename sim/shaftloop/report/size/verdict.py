@@ -12,13 +12,7 @@ _MOST = 3
 
 
 def verdict(answer: SizeAnswer) -> list[str]:
-    """Return whether every part serves, what binds and what else would do, in at most three sentences.
-
-    Parameters
-    ----------
-    answer : SizeAnswer
-        What was found.
-    """
+    """Return whether every part serves, what binds and what else would do, in at most three sentences."""
     judged = [entry for entry in answer.sized if entry.serves is not None]
     if not judged:
         return ["Not judged: no part states a rating or a limit; add rated, limit and max_speed."]

@@ -28,11 +28,6 @@ def contour_picture(results: Findings) -> Picture:
     """Return the figures as maps over two factors of a study; what breaks a bound is hatched.
 
     Of more than two factors the strongest two are drawn, the others held as in the best candidate.
-
-    Parameters
-    ----------
-    results : Findings
-        What was found.
     """
     names, plane = mapped(results), _plane(results)
     wide = min(len(names), 3)
@@ -62,26 +57,14 @@ def contour_picture(results: Findings) -> Picture:
 
 
 def best_of(results: Findings) -> int | None:
-    """Return the best candidate; nothing where none is ranked, or where chance draws and nobody chooses.
-
-    Parameters
-    ----------
-    results : Findings
-        What was found.
-    """
+    """Return the best candidate; nothing where none is ranked, or where chance draws and nobody chooses."""
     ranked = results.answers.ranked
     chosen = results.study.design.kind != "monte_carlo" and len(ranked)
     return int(ranked[0]) if chosen else None
 
 
 def mapped(results: Findings) -> list[str]:
-    """Return the figures that can be drawn over two factors of numbers.
-
-    Parameters
-    ----------
-    results : Findings
-        What was found.
-    """
+    """Return the figures that can be drawn over two factors of numbers."""
     plane, found = _plane(results), []
     for name in results.study.asked:
         figure = results.table.figures[name]

@@ -36,11 +36,6 @@ def parallel_picture(results: Findings) -> Picture:
     """Return every candidate, or as many as can be told apart, as a line over all factors and figures.
 
     The best one stands out; where none keeps every bound, the one that comes nearest.
-
-    Parameters
-    ----------
-    results : Findings
-        What was found.
     """
     table, passed = results.table, results.answers.passed
     factors, figures = list(table.factors), list(results.study.asked)

@@ -19,13 +19,7 @@ _MOST_COLUMNS = 6
 
 
 def pictures(results: Findings) -> list[Picture]:
-    """Return whatever the study has to show.
-
-    Parameters
-    ----------
-    results : Findings
-        What was found.
-    """
+    """Return whatever the study has to show."""
     drawn = []
     if any(effect.figure in results.study.asked for effect in results.answers.effects):
         drawn.append(effects_picture(results))
@@ -39,13 +33,7 @@ def pictures(results: Findings) -> list[Picture]:
 
 
 def effects_picture(results: Findings) -> Picture:
-    """Return the mean of every figure against every factor.
-
-    Parameters
-    ----------
-    results : Findings
-        What was found.
-    """
+    """Return the mean of every figure against every factor."""
     effects = {(effect.figure, effect.factor): effect for effect in results.answers.effects}
     known = {figure for figure, _ in effects}
     figures = [name for name in results.study.asked if name in known][:_MOST_ROWS]
@@ -101,13 +89,7 @@ def _strongest(results: Findings, figures: list[str]) -> str:
 
 
 def indices_picture(results: Findings) -> Picture:
-    """Return first-order and total indices of every figure with their intervals.
-
-    Parameters
-    ----------
-    results : Findings
-        What was found.
-    """
+    """Return first-order and total indices of every figure with their intervals."""
     entries = [entry for entry in results.indices if entry.indices][:_MOST_ROWS]
     count = len(results.study.axes)
 

@@ -24,13 +24,7 @@ _MOST_FRONT = 200
 
 
 def document(results: Findings) -> dict[str, Any]:
-    """Return the JSON document; it is the same wherever and in whatever order the candidates ran.
-
-    Parameters
-    ----------
-    results : Findings
-        What was found.
-    """
+    """Return the JSON document; it is the same wherever and in whatever order the candidates ran."""
     study, store, answers = results.study, results.store, results.answers
     front = answers.front.tolist()
     return {
@@ -81,8 +75,6 @@ def write(folder: Path, results: Findings, document: str, kinds: Sequence[str]) 
     ----------
     folder : Path
         An existing folder.
-    results : Findings
-        What was found.
     document : str
         The JSON document, written as study.json.
     kinds : sequence of str

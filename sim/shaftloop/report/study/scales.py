@@ -43,8 +43,6 @@ def factor_scale(results: Findings, path: str) -> Scale:
 
     Parameters
     ----------
-    results : Findings
-        What was found.
     path : str
         Of the factor.
     """
@@ -65,8 +63,6 @@ def figure_scale(results: Findings, name: str) -> Scale:
 
     Parameters
     ----------
-    results : Findings
-        What was found.
     name : str
         Of the figure.
     """
@@ -84,8 +80,6 @@ def log_axis(axis: Any, put: Any) -> None:
 
     Parameters
     ----------
-    axis : Axis
-        Of matplotlib.
     put : callable
         Sets the scale of it.
     """
@@ -98,12 +92,6 @@ def log_axis(axis: Any, put: Any) -> None:
 
 
 def wrapped(label: str) -> str:
-    """Return a name over two lines where it is long, broken behind a dot.
-
-    Parameters
-    ----------
-    label : str
-        The name.
-    """
+    """Return a name over two lines where it is long, broken behind a dot."""
     head, dot, tail = label.rpartition(".")
     return f"{head}.\n{tail}" if dot and len(label) > 26 else label

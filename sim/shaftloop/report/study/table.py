@@ -25,11 +25,6 @@ _CHUNK = 1000
 def check_table(path: Path) -> None:
     """Make sure that a table can be written to a file, before a long study.
 
-    Parameters
-    ----------
-    path : Path
-        File.
-
     Raises
     ------
     OutputError
@@ -52,10 +47,6 @@ def write_table(path: Path, store: Store, answers: Answers) -> None:
     ----------
     path : Path
         File; its ending says the format.
-    store : Store
-        Results.
-    answers : Answers
-        What they say.
     """
     with open_atomically(path) as file:
         _WRITERS[path.suffix](file, store, answers)

@@ -19,13 +19,7 @@ _WIDE = 0.3
 
 
 def details(results: Findings) -> Iterator[Piece]:
-    """Yield the tables and lines that say what was found.
-
-    Parameters
-    ----------
-    results : Findings
-        What was found.
-    """
+    """Yield the tables and lines that say what was found."""
     total, done = results.table.evaluated, int(results.table.done.sum())
     yield from _tell_ranked(results)
     yield from _tell_bounds(results)
@@ -51,8 +45,6 @@ def shown_value(axis: Axis, value: Value | None) -> str:
 
     Parameters
     ----------
-    axis : Axis
-        The factor.
     value : float or str or None
         In its unit.
     """
@@ -66,8 +58,6 @@ def shown_bound(results: Findings, place: int) -> str:
 
     Parameters
     ----------
-    results : Findings
-        Of the study.
     place : int
         Of the bound.
     """

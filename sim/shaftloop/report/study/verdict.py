@@ -7,13 +7,7 @@ __all__ = ["verdict"]
 
 
 def verdict(results: Findings) -> list[str]:
-    """Return which candidate is best, or what keeps all of them out.
-
-    Parameters
-    ----------
-    results : Findings
-        What was found.
-    """
+    """Return which candidate is best, or what keeps all of them out."""
     study, answers = results.study, results.answers
     total, passed = results.table.evaluated, int(answers.passed.sum())
     keep = "keeps every bound" if passed == 1 else "keep every bound"

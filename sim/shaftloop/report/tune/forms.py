@@ -26,15 +26,7 @@ class Form:
 
 
 def gain_forms(description: Description, loop: Loop) -> tuple[Form, ...]:
-    """Return the gains: as the controller runs them, as Kp and Ti, and as drives take them.
-
-    Parameters
-    ----------
-    description : Description
-        The bench.
-    loop : Loop
-        The loop.
-    """
+    """Return the gains: as the controller runs them, as Kp and Ti, and as drives take them."""
     kp, ki, rate = loop.kp.value, loop.ki.value, float(loop.rate)
     torque, of = _rated(description, loop)
     speed = loop.kp.unit != "1"
@@ -53,13 +45,7 @@ def gain_forms(description: Description, loop: Loop) -> tuple[Form, ...]:
 
 
 def shape_text(loop: Loop) -> str:
-    """Return all that a controller has besides its gains, in words; empty for a bare PI.
-
-    Parameters
-    ----------
-    loop : Loop
-        The loop.
-    """
+    """Return all that a controller has besides its gains, in words; empty for a bare PI."""
     said = []
     for field in fields(Loop):
         value = getattr(loop, field.name)

@@ -33,12 +33,8 @@ def tuning_picture(entry: LoopTuning, objective: Objective, subject: str) -> Pic
 
     Parameters
     ----------
-    entry : LoopTuning
-        What was found.
     objective : str
         What was optimised.
-    subject : str
-        Of which bench it is.
     """
     designs = [(style, design) for style, design in _designs(entry)]
 
@@ -66,15 +62,7 @@ def tuning_picture(entry: LoopTuning, objective: Objective, subject: str) -> Pic
 
 
 def proof_picture(entry: LoopTuning, subject: str) -> Picture:
-    """Return the proof: the true quantity and the command, predicted and simulated.
-
-    Parameters
-    ----------
-    entry : LoopTuning
-        With a proof.
-    subject : str
-        Of which bench it is.
-    """
+    """Return the proof: the true quantity and the command, predicted and simulated."""
     proof = entry.proof
     assert proof is not None, "only a loop with a proof is drawn"
 

@@ -24,13 +24,7 @@ _UNSETTLED = "it does not settle in the time looked at"
 
 
 def document(results: TuneAnswer) -> dict[str, Any]:
-    """Return the JSON document; of a single loop its entries stand at the top.
-
-    Parameters
-    ----------
-    results : TuneAnswer
-        What was found.
-    """
+    """Return the JSON document; of a single loop its entries stand at the top."""
     tuning = results.tuning
     document: dict[str, Any] = {
         "scenario": identity(results.scenario),
@@ -52,13 +46,7 @@ def document(results: TuneAnswer) -> dict[str, Any]:
 
 
 def pictures(results: TuneAnswer) -> list[Picture]:
-    """Return what can be drawn.
-
-    Parameters
-    ----------
-    results : TuneAnswer
-        What was found.
-    """
+    """Return what can be drawn."""
     from shaftloop.report.tune.pictures import proof_picture, tuning_picture
 
     drawn = []
@@ -76,8 +64,6 @@ def write(folder: Path, results: TuneAnswer, document: str, kinds: Sequence[str]
     ----------
     folder : Path
         An existing folder.
-    results : TuneAnswer
-        What was found.
     document : str
         The JSON document, written as tune.json.
     kinds : sequence of str

@@ -20,13 +20,7 @@ _NOTE = "Exact for small motions at the operating point, by the functions of the
 
 
 def details(results: TuneAnswer) -> Iterator[Piece]:
-    """Yield the tables and lines that say what was found.
-
-    Parameters
-    ----------
-    results : TuneAnswer
-        What was found.
-    """
+    """Yield the tables and lines that say what was found."""
     for verdict in results.tuning.broken:
         yield f"  does not hold: {verdict_words(verdict)}"
     for entry in results.tuning.loops.values():

@@ -12,13 +12,7 @@ __all__ = ["area", "gained", "verdict"]
 
 
 def verdict(answer: TuneAnswer) -> list[str]:
-    """Return whether the gains may be used, and what binds them.
-
-    Parameters
-    ----------
-    answer : TuneAnswer
-        What was found.
-    """
+    """Return whether the gains may be used, and what binds them."""
     said = [f"{answer.verdict[0].upper()}{answer.verdict[1:]}."]
     for name, found in answer.tuning.loops.items():
         design = found.chosen.design
@@ -39,8 +33,6 @@ def gained(entry: LoopTuning, objective: Objective) -> str:
 
     Parameters
     ----------
-    entry : LoopTuning
-        What was found.
     objective : str
         What was optimised.
     """
@@ -65,12 +57,6 @@ def _late(design: Design) -> str:
 
 
 def area(design: Design) -> str:
-    """Return the integral of the size of the error after a step of 1 N m on the command, with its unit.
-
-    Parameters
-    ----------
-    design : Design
-        A controller.
-    """
+    """Return the integral of the size of the error after a step of 1 N m on the command, with its unit."""
     unit = "N m s" if design.analysis.margins.quantity == "torque" else "rad"
     return f"{design.error_area:.4g} {unit}"

@@ -27,16 +27,12 @@ def bars_picture(found: Evaluation, wanted: Sequence[str], people: bool, name: s
 
     Parameters
     ----------
-    found : Evaluation
-        Of a measurement.
     wanted : sequence of str
         Results to draw, at most five.
     people : bool
         True where SI units are to become those of people.
     name : str
         Of the file, without ending.
-    subject : str
-        Of which bench it is.
     """
     propagation = found.propagation
     budgets = [None] * len(found.stated) if propagation is None else propagation.budgets

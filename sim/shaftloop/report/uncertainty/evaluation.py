@@ -22,8 +22,6 @@ def evaluation_document(found: Evaluation, unmeasured: Mapping[str, str] | None 
 
     Parameters
     ----------
-    found : Evaluation
-        Of a measurement.
     unmeasured : mapping of str to str, optional
         Results whose uncertainty nothing tells, with the reason.
     """

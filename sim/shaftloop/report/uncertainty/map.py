@@ -32,12 +32,8 @@ def efficiency_map_picture(
     ----------
     found : EfficiencyMap
         From `efficiency_map`.
-    points : tuple of BenchPoint
-        Operating points, marked.
     missing : str
         What is not stated, where there is no efficiency.
-    subject : str
-        Of which bench it is.
     """
     speed, torque, direct = _RPM * found.speed, np.abs(found.torque), 100.0 * found.direct
     known = np.isfinite(direct)
@@ -81,8 +77,6 @@ def window_picture(curve: WindowCurve, window: float, subject: str) -> Picture:
         From `window_curve`.
     window : float
         The stated one. [s]
-    subject : str
-        Of which bench it is.
     """
 
     def paint(figure: Any) -> None:

@@ -16,13 +16,7 @@ __all__ = ["details", "document", "pictures", "verdict", "write"]
 
 
 def document(results: MeasurementAnswer) -> dict[str, Any]:
-    """Return the JSON document.
-
-    Parameters
-    ----------
-    results : MeasurementAnswer
-        What was found.
-    """
+    """Return the JSON document."""
     file = results.file
     document = evaluation_document(results.found)
     for expression, result in zip(file.expressions, document["results"].values(), strict=True):
@@ -36,13 +30,7 @@ def document(results: MeasurementAnswer) -> dict[str, Any]:
 
 
 def verdict(results: MeasurementAnswer) -> list[str]:
-    """Return the results with their uncertainty, in a sentence.
-
-    Parameters
-    ----------
-    results : MeasurementAnswer
-        What was found.
-    """
+    """Return the results with their uncertainty, in a sentence."""
     found = results.found
     said = [
         f"{sampled.name} is {stated_text(stated, sampled.unit, people=False)}"
@@ -52,13 +40,7 @@ def verdict(results: MeasurementAnswer) -> list[str]:
 
 
 def details(results: MeasurementAnswer) -> Iterator[Piece]:
-    """Yield the tables and lines that say what was found.
-
-    Parameters
-    ----------
-    results : MeasurementAnswer
-        What was found.
-    """
+    """Yield the tables and lines that say what was found."""
     yield from show_evaluation(results.file.title, results.found, False)
     if results.found.propagation is not None:
         for budget in results.found.propagation.budgets:
@@ -66,13 +48,7 @@ def details(results: MeasurementAnswer) -> Iterator[Piece]:
 
 
 def pictures(results: MeasurementAnswer) -> list[Picture]:
-    """Return what can be drawn.
-
-    Parameters
-    ----------
-    results : MeasurementAnswer
-        What was found.
-    """
+    """Return what can be drawn."""
     from shaftloop.report.uncertainty.bars import bars_picture
 
     names = [result.name for result in results.found.sampled.results]
@@ -86,8 +62,6 @@ def write(folder: Path, results: MeasurementAnswer, document: str, kinds: Sequen
     ----------
     folder : Path
         An existing folder.
-    results : MeasurementAnswer
-        What was found.
     document : str
         The JSON document, written as uncertainty.json.
     kinds : sequence of str

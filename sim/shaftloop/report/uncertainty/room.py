@@ -29,13 +29,7 @@ _DRAWN = ("torque", "speed", "electrical_power", "efficiency", "loss")
 
 
 def document(results: UncertaintyAnswer) -> dict[str, Any]:
-    """Return the JSON document.
-
-    Parameters
-    ----------
-    results : UncertaintyAnswer
-        What was found.
-    """
+    """Return the JSON document."""
     document = {
         "scenario": identity(results.scenario),
         "provenance": origin(results.scenario),
@@ -58,13 +52,7 @@ def document(results: UncertaintyAnswer) -> dict[str, Any]:
 
 
 def details(results: UncertaintyAnswer) -> Iterator[Piece]:
-    """Yield the tables and lines that say what was found.
-
-    Parameters
-    ----------
-    results : UncertaintyAnswer
-        What was found.
-    """
+    """Yield the tables and lines that say what was found."""
     unit = results.measured.unit
     for budget, found in results.points:
         way = "motoring" if budget.motoring else "generating"
@@ -94,13 +82,7 @@ def _range(curve: WindowCurve) -> str:
 
 
 def pictures(results: UncertaintyAnswer) -> list[Picture]:
-    """Return what can be drawn.
-
-    Parameters
-    ----------
-    results : UncertaintyAnswer
-        What was found.
-    """
+    """Return what can be drawn."""
     from shaftloop.report.uncertainty.bars import bars_picture
     from shaftloop.report.uncertainty.map import efficiency_map_picture, window_picture
 
@@ -125,8 +107,6 @@ def write(folder: Path, results: UncertaintyAnswer, document: str, kinds: Sequen
     ----------
     folder : Path
         An existing folder.
-    results : UncertaintyAnswer
-        What was found.
     document : str
         The JSON document, written as uncertainty.json.
     kinds : sequence of str

@@ -96,8 +96,6 @@ def show_evaluation(
     ----------
     title : str
         Over the table.
-    found : Evaluation
-        Of a measurement.
     people : bool
         See `scaled`.
     unmeasured : mapping of str to str, optional
@@ -154,8 +152,6 @@ def show_components(budget: Budget, people: bool) -> Iterator[Piece]:
 
     Parameters
     ----------
-    budget : Budget
-        Of the result.
     people : bool
         See `scaled`.
     """
@@ -182,10 +178,6 @@ def show_point(title: str, budget: PointBudget, found: Evaluation, wanted: Seque
     ----------
     title : str
         Over the table.
-    budget : PointBudget
-        Of the point.
-    found : Evaluation
-        Its evaluation.
     wanted : sequence of str
         Results whose contributions are shown.
     """
@@ -214,13 +206,7 @@ def show_point(title: str, budget: PointBudget, found: Evaluation, wanted: Seque
 
 
 def share_above_one(found: Evaluation) -> float:
-    """Return the share of trials whose efficiency is above 1, 0 without an efficiency [1].
-
-    Parameters
-    ----------
-    found : Evaluation
-        Of a measurement.
-    """
+    """Return the share of trials whose efficiency is above 1, 0 without an efficiency [1]."""
     for result in found.sampled.results:
         if result.name == "efficiency":
             return float((result.values > 1.0).mean())

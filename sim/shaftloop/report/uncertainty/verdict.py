@@ -12,13 +12,7 @@ _SAID = ("torque", "efficiency")
 
 
 def verdict(answer: UncertaintyAnswer) -> list[str]:
-    """Return how sure torque and efficiency are, a sentence for each point.
-
-    Parameters
-    ----------
-    answer : UncertaintyAnswer
-        What was found.
-    """
+    """Return how sure torque and efficiency are, a sentence for each point."""
     said = []
     for budget, found in answer.points:
         where = _where(budget)
@@ -45,13 +39,7 @@ def verdict(answer: UncertaintyAnswer) -> list[str]:
 
 
 def advice(answer: UncertaintyAnswer) -> list[str]:
-    """Return what would make the torque surer, where one thing has most of the variance.
-
-    Parameters
-    ----------
-    answer : UncertaintyAnswer
-        What was found.
-    """
+    """Return what would make the torque surer, where one thing has most of the variance."""
     said: dict[str, str] = {}
     for budget, _ in answer.points:
         largest = _largest(budget)

@@ -225,10 +225,6 @@ def factor_to(log: Log, column: Column, wanted: str) -> float:
 
     Parameters
     ----------
-    log : Log
-        Its log.
-    column : Column
-        With a unit.
     wanted : str
         Unit of the channel that it shows.
 

@@ -78,11 +78,6 @@ def bench_parts(description: Description) -> dict[str, str]:
     """Return a short hash of every entry of a bench, gains left out.
 
     What equals its default counts as not stated, so a parameter that a later version adds changes nothing.
-
-    Parameters
-    ----------
-    description : Description
-        The bench.
     """
     parts: dict[str, str] = {}
     for entry in fields(description):
@@ -108,8 +103,6 @@ def take(scenario: Scenario, found: Mapping[str, Figure], version: str, label: s
 
     Parameters
     ----------
-    scenario : Scenario
-        As evaluated.
     found : mapping of str to Figure
         Its figures.
     version : str
@@ -152,11 +145,6 @@ def baseline_text(baseline: Baseline, name: str) -> str:
 
 def read_baseline(path: Path) -> Baseline:
     """Return a baseline from its file.
-
-    Parameters
-    ----------
-    path : Path
-        File.
 
     Raises
     ------

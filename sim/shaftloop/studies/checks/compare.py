@@ -56,11 +56,6 @@ def compare_gains(checked: Checked) -> Comparison:
     The step is the one of the simulated sequence that overshoots most now, for the torque loop on which the
     metrics are taken; for any other loop it is a small one on the smooth bench.
 
-    Parameters
-    ----------
-    checked : Checked
-        From the check.
-
     Raises
     ------
     ScenarioError

@@ -54,11 +54,6 @@ class Expectation:
 def resolve(scenario: Scenario) -> tuple[Expectation, ...]:
     """Return the expectations of a scenario.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        As read.
-
     Raises
     ------
     ScenarioError

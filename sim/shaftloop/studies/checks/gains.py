@@ -52,13 +52,7 @@ class GainsFile:
 
 
 def gains_of(description: Description) -> dict[str, str]:
-    """Return the gains of a bench that differ from their defaults, each as it could be written in a scenario.
-
-    Parameters
-    ----------
-    description : Description
-        The bench.
-    """
+    """Return the gains that differ from their defaults, each as it could be written in a scenario."""
     found: dict[str, str] = {}
     for loop in description.loop:
         for path, value, hint, default in _leaves(f"loop.{loop.name}", loop):
@@ -68,24 +62,12 @@ def gains_of(description: Description) -> dict[str, str]:
 
 
 def gain_paths(description: Description) -> list[str]:
-    """Return the paths that a gains file may name, those of gains that are not stated included.
-
-    Parameters
-    ----------
-    description : Description
-        The bench.
-    """
+    """Return the paths that a gains file may name, those of gains that are not stated included."""
     return [path for loop in description.loop for path, *_ in _leaves(f"loop.{loop.name}", loop)]
 
 
 def gain_figures(description: Description) -> dict[str, Figure]:
-    """Return the gains that are numbers as figures, e.g. ``torque.kp``, so that a check can hold them.
-
-    Parameters
-    ----------
-    description : Description
-        The bench.
-    """
+    """Return the gains that are numbers as figures, e.g. ``torque.kp``, so that a check can hold them."""
     found = {}
     for loop in description.loop:
         for path, value, hint, _ in _leaves(loop.name, loop):

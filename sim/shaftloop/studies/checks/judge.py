@@ -102,10 +102,6 @@ def judge(
 
     Parameters
     ----------
-    expectation : Expectation
-        Its bounds.
-    response : Figure
-        The figure.
     recorded : Recorded, optional
         The figure in the baseline.
     judged : bool

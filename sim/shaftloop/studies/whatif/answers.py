@@ -100,10 +100,6 @@ def answer(study: Study, table: Table, most: int) -> Answers:
 
     Parameters
     ----------
-    study : Study
-        The study.
-    table : Table
-        Its results.
     most : int
         How many candidates are to be ranked.
     """
@@ -121,13 +117,7 @@ def answer(study: Study, table: Table, most: int) -> Answers:
 
 
 def backward_objectives(study: Study) -> list[str]:
-    """Return a warning for every loop whose figures rank hardware by gains that were made for other hardware.
-
-    Parameters
-    ----------
-    study : Study
-        The study.
-    """
+    """Return a warning per loop whose figures rank hardware by gains made for other hardware."""
     hardware = [axis.path for axis in study.axes if not _is_gain(axis.path)]
     tuned = study.tune.loops if study.tune is not None else ()
     found = []
@@ -201,8 +191,6 @@ def main_effects(table: Table, sampled: bool = False) -> tuple[Effect, ...]:
 
     Parameters
     ----------
-    table : Table
-        Results of a study.
     sampled : bool
         Whether candidates are samples. Means of a few of them differ by chance, and what chance alone would
         give is taken off the share of the variance (epsilon squared, Kelley 1935).

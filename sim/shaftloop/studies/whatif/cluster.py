@@ -55,8 +55,6 @@ class Cluster:
 
         Parameters
         ----------
-        work : Work
-            What is asked.
         batches : iterable of Batch
             Candidates; taken as workers get free.
         """

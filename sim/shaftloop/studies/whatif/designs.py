@@ -34,13 +34,7 @@ class Candidate:
     """One per factor, in its unit; nothing where the scenario's own value stays."""
 
     def settings(self, axes: Sequence[Axis]) -> tuple[str, ...]:
-        """Return the candidate as ``path=value`` each.
-
-        Parameters
-        ----------
-        axes : sequence of Axis
-            The factors.
-        """
+        """Return the candidate as ``path=value`` each."""
         pairs = zip(axes, self.values, strict=True)
         return tuple(axis.setting(value) for axis, value in pairs if value is not None)
 

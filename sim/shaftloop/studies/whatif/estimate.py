@@ -55,10 +55,6 @@ def estimated(study: Study, plan: Plan, left: int) -> Estimate:
 
     Parameters
     ----------
-    study : Study
-        The study.
-    plan : Plan
-        Its candidates.
     left : int
         How many have no row yet.
     """

@@ -61,13 +61,7 @@ class Batch:
         return tuple(number for number, _ in self.candidates if number not in self.there)
 
     def without(self, rows: "Iterable[Row]") -> "Batch":
-        """Return the batch once more rows are there.
-
-        Parameters
-        ----------
-        rows : iterable of Row
-            Of its candidates.
-        """
+        """Return the batch once more rows are there."""
         return replace(self, there=self.there | {row.number for row in rows})
 
 
@@ -96,8 +90,6 @@ def evaluate_batch(work: Work, batch: Batch) -> list[Row]:
 
     Parameters
     ----------
-    work : Work
-        What is asked.
     batch : Batch
         Candidates, at least one of them left.
 

@@ -30,13 +30,7 @@ _SIMULATED = 16.0
 
 
 def work_of(study: Study) -> Work:
-    """Return what is asked of every candidate of a study.
-
-    Parameters
-    ----------
-    study : Study
-        The study.
-    """
+    """Return what is asked of every candidate of a study."""
     scenario = study.scenario
     beside = tuple(folder.resolve() for folder in study.beside)
     return Work(
@@ -49,8 +43,6 @@ def execute(store: Store, run: Runner, progress: Callable[[float], None] | None 
 
     Parameters
     ----------
-    store : Store
-        Takes the rows.
     run : callable
         Where the work is done: `run_here` or another `Runner`.
     progress : callable, optional
@@ -72,15 +64,7 @@ def execute(store: Store, run: Runner, progress: Callable[[float], None] | None 
 
 
 def run_here(work: Work, batches: Iterable[Batch]) -> Generator[list[Row], None, None]:
-    """Evaluate batches one after the other in this process.
-
-    Parameters
-    ----------
-    work : Work
-        What is asked.
-    batches : iterable of Batch
-        Candidates.
-    """
+    """Evaluate batches one after the other in this process."""
     for batch in batches:
         while batch.left:
             yield (rows := evaluate_batch(work, batch))

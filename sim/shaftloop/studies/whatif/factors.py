@@ -139,13 +139,7 @@ Axis = Listed | Spread
 
 
 def listed(factor: Factor) -> Listed:
-    """Return a factor with listed values or parts.
-
-    Parameters
-    ----------
-    factor : Factor
-        As stated.
-    """
+    """Return a factor with listed values or parts."""
     if factor.parts is not None:
         texts = tuple(json.dumps(part) for part in factor.parts)
         return Listed(f"{factor.path}.from", "", factor.parts, texts)
@@ -162,8 +156,6 @@ def spread(factor: Factor, nominal: Stated | None) -> Spread:
 
     Parameters
     ----------
-    factor : Factor
-        As stated.
     nominal : Stated or None
         Middle of the distribution: as stated, else the value of the scenario.
 

@@ -50,8 +50,6 @@ class Processes:
 
         Parameters
         ----------
-        work : Work
-            What is asked.
         batches : iterable of Batch
             Candidates; taken as processes get free.
         """
@@ -132,8 +130,6 @@ def spread(
     ----------
     submit : callable
         Has a batch evaluated elsewhere.
-    source : iterator of Batch
-        What is to be done.
     most : int
         Batches that are handed out at a time.
     ended : type

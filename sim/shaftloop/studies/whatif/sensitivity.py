@@ -63,8 +63,6 @@ def sensitivity(table: Table, seed: int) -> tuple[Sensitivity, ...]:
 
     Parameters
     ----------
-    table : Table
-        Results of the study.
     seed : int
         Of the resampling.
     """

@@ -49,10 +49,6 @@ def open_store(
     ----------
     path : Path or None
         The file; nothing for results that go when they are closed.
-    study : Study
-        What they belong to.
-    plan : Plan
-        Its candidates.
     fresh : bool
         Throw away what is there.
     reading : bool

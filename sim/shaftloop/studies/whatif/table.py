@@ -53,13 +53,7 @@ class Table:
         return self.evaluated - int(np.count_nonzero(np.isfinite(self.figures[figure].values)))
 
     def keeps(self, bound: Bound) -> Flags:
-        """Return which candidates keep a bound; one without the figure does not.
-
-        Parameters
-        ----------
-        bound : Bound
-            On one of the figures.
-        """
+        """Return which candidates keep a bound; one without the figure does not."""
         values = self.figures[bound.metric].values
         kept = self.done & ~np.isnan(values)
         if bound.at_least is not None:
@@ -73,11 +67,6 @@ class Table:
 
         In shares of the range of the figure, from -1 to 1 [1]; at most 0 where every bound is kept, 1 where
         a figure is missing.
-
-        Parameters
-        ----------
-        bounds : tuple of Bound
-            On the figures.
         """
         worst = np.full(len(self.done), -1.0)
         for bound in bounds:
@@ -92,13 +81,7 @@ class Table:
         return clipped
 
     def passes(self, bounds: tuple[Bound, ...]) -> Flags:
-        """Return which candidates are done and keep all bounds.
-
-        Parameters
-        ----------
-        bounds : tuple of Bound
-            On the figures.
-        """
+        """Return which candidates are done and keep all bounds."""
         passed = self.done.copy()
         for bound in bounds:
             passed &= self.keeps(bound)

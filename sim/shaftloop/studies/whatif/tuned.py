@@ -25,10 +25,6 @@ def check_tune(request: Tune, description: Description, factors: Sequence[str]) 
 
     Parameters
     ----------
-    request : Tune
-        What is asked.
-    description : Description
-        The scenario.
     factors : sequence of str
         Paths of the factors.
     """
@@ -59,8 +55,6 @@ def tuned_known(request: Tune, description: Description) -> dict[str, Figure]:
     ----------
     request : Tune
         What a study asks to be tuned.
-    description : Description
-        The scenario.
     """
     figures = []
     for loop in _loops(request, description):
@@ -80,13 +74,6 @@ def tuned_known(request: Tune, description: Description) -> dict[str, Figure]:
 
 def tuned(request: Tune, description: Description) -> tuple[Description, dict[str, Figure]]:
     """Return a candidate with its loops tuned by the `tune` command's own functions, and the figures of that.
-
-    Parameters
-    ----------
-    request : Tune
-        What is asked.
-    description : Description
-        The candidate as described.
 
     Raises
     ------
