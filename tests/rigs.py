@@ -159,6 +159,27 @@ RECTIFIER = {
 """A supply of 540.2 V without load."""
 
 
+def two_way(
+    *, omega: float = 250.0, damping: float = 1.5, rate: str = "8 kHz", capacitance: str = "2 mF", **keys: Any
+) -> tuple[Table, Table]:
+    """Return a supply that keeps 650 V, and its loop, of a bandwidth [rad/s] and a damping ratio."""
+    per_volt = float(capacitance.split()[0]) * 1e-3 * 650.0
+    gains = {
+        "kp": f"{2.0 * damping * omega * per_volt} W/V",
+        "ki": f"{omega**2 * per_volt} W/(V s)",
+    }
+    supply = {k: v for k, v in RECTIFIER.items() if k != "source_resistance"} | {
+        "kind": "two_way",
+        "voltage": "650 V",
+        "power_limit": "100 kW",
+        "time_constant": "0.5 ms",
+        "sampling": rate,
+        "capacitance": capacitance,
+    }
+    ends = {"name": "voltage", "acts_on": "supply", "reads": "supply", "rate": rate, "clamp": "200 kW"}
+    return supply | keys, ends | gains
+
+
 def fed_bench(supply: Table, sequence: list[Table], *, efficiency: float = 0.95, **more: Any) -> Description:
     """Return two machines and a sensor on a supply; sampled at 8 kHz, without drag."""
     plain = {"time_constant": "1 ms", "max_torque": "200 N m", "max_speed": "4000 rpm", "rate": "8 kHz"}

@@ -1,4 +1,4 @@
-"""The equations of a DC link whose voltage is a state: capacitor, machines, rectifier, brake resistors.
+"""The equations of a DC link whose voltage is a state: capacitor, machines, supply, brake resistors.
 
 Every machine draws ``P·V/max(V², (V_low/2)²)`` with P what its meter of link energy states: P/V, and
 nothing from an empty link. Inverters are off below V_low, so no power is left to draw where the two differ.
@@ -6,11 +6,12 @@ nothing from an empty link. Inverters are off below V_low, so no power is left t
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 from shaftloop_models.brake_resistor import BrakeResistor
-from shaftloop_models.network import Network, PowerKind, Ref, Term, TermKind
-from shaftloop_models.supply import FADING, DcLink, Rectifier
+from shaftloop_models.network import ONE, Network, OwnKind, PowerKind, Ref, Term, TermKind
+from shaftloop_models.supply import FADING, Bridge, DcLink, TwoWay, two_way_flow
 
 __all__ = [
     "Drain",
@@ -20,9 +21,9 @@ __all__ = [
     "balance_link",
     "declare_drain",
     "declare_link",
-    "declare_rectifier",
     "declare_resistor",
     "declare_square",
+    "declare_supply",
     "prepare_drain",
 ]
 
@@ -41,17 +42,21 @@ class SourcePorts:
     """What feeds the link."""
 
     current: Ref
-    """State: into the link. [A]"""
+    """State: of the diodes, into the link. [A]"""
+    whole: Ref
+    """What flows into the link, of diodes and switches. [A]"""
     grid: int
     """Meter: energy from the grid."""
     delivered: int
     """Meter: energy into the link."""
     square: int
     """Meter: square of the current."""
-    line: Ref | None = None
+    line: Ref
     """Held input: voltage of the line behind an ideal bridge. [V]"""
-    bridged: Ref | None = None
+    bridged: Ref
     """Held input: 1 where the pre-charge resistor is bridged."""
+    power: Ref | None = None
+    """Held input of a two-way supply: what its current is to stand for. [W]"""
 
 
 @dataclass(frozen=True)
@@ -132,16 +137,16 @@ def declare_square(net: Network, current: Ref) -> int:
     return net.meter(f"square{number}", "square of a current", [(1.0, current, current)], "A^2 s")
 
 
-def declare_rectifier(net: Network, link: LinkPorts, rectifier: Rectifier) -> SourcePorts:
-    """Add a diode bridge."""
-    inductance, heat = 2.0 * rectifier.source_inductance, 2.0 * rectifier.source_resistance
-    drop = heat + rectifier.commutation()
-    precharge = rectifier.precharge_resistance or 0.0
-    charged = not precharge or rectifier.start() >= rectifier.bridged_from()
+def declare_supply(net: Network, link: LinkPorts, supply: Bridge) -> SourcePorts:
+    """Add the bridge, with its switches where it has some, and its balance."""
+    inductance, heat = 2.0 * supply.source_inductance, 2.0 * supply.source_resistance
+    drop = heat + supply.commutation()
+    precharge = supply.precharge_resistance or 0.0
+    charged = not precharge or supply.start() >= supply.bridged_from()
     current = net.state("supply.current", "A")
-    line = net.held("supply.line", "V", rectifier.nominal())
+    line = net.held("supply.line", "V", supply.ideal())
     bridged = net.held("supply.bridged", "1", float(charged))
-    quickest = max(0.5 / FADING, drop / inductance, 1.0 / math.sqrt(inductance * rectifier.capacitance))
+    quickest = max(0.5 / FADING, drop / inductance, 1.0 / math.sqrt(inductance * supply.capacitance))
     # All of it is one term: where the diodes block, a linear part would have to be taken back.
     left, rise, lost = (
         net.output("supply.inductance"),
@@ -153,8 +158,8 @@ def declare_rectifier(net: Network, link: LinkPorts, rectifier: Rectifier) -> So
         Term(TermKind.BRIDGE, reads, parameters, (left, rise, lost), slope=inductance * quickest)
     )
     net.derivative(current, left, 1.0 / inductance)
-    net.derivative(link.voltage, current, 1.0 / rectifier.capacitance)
-    powers = [(1.0, line, current), (-rectifier.commutation(), current, current), (1.0, rise, current)]
+    net.derivative(link.voltage, current, 1.0 / supply.capacitance)
+    powers = [(1.0, line, current), (-supply.commutation(), current, current), (1.0, rise, current)]
     grid = net.meter("supply.grid", "energy from the grid", powers)
     delivered = net.meter("supply.link", "energy into the DC link", [(1.0, link.voltage, current)])
     losses = []
@@ -162,9 +167,48 @@ def declare_rectifier(net: Network, link: LinkPorts, rectifier: Rectifier) -> So
         losses.append(net.meter("supply.source", "loss of line and bridge", [(heat, current, current)]))
     if precharge:
         losses.append(net.meter("supply.precharge", "loss of pre-charge", [(1.0, lost, current)]))
-    square = declare_square(net, current)
+    ports = SourcePorts(current, current, grid, delivered, -1, line, bridged)
+    if isinstance(supply, TwoWay):
+        ports = _declare_switches(net, link, supply, ports)
+        losses.append(net.meter_number("supply.switches"))
+    square = declare_square(net, ports.whole)
     net.balance("supply", [grid], [delivered], losses, [(0.5 * inductance, current, current)], switched=True)
-    return SourcePorts(current, grid, delivered, square, line, bridged)
+    return replace(ports, square=square)
+
+
+def _declare_switches(net: Network, link: LinkPorts, supply: TwoWay, ports: SourcePorts) -> SourcePorts:
+    """Add what the switches of a two-way supply carry, to the meters of its diodes."""
+    power = net.state("supply.power", "W")
+    wanted = net.held("supply.wanted", "W")
+    net.derivative(power, power, -1.0 / supply.time_constant)
+    net.derivative(power, wanted, 1.0 / supply.time_constant)
+    switched = net.output("supply.switched")
+    whole, lost = net.aside("supply.whole"), net.aside("supply.lost")
+    parameters = (
+        1.0 / supply.ideal(), supply.linear_loss, supply.quadratic_loss, 0.01 * supply.power_limit,
+        0.5 * supply.lowest(),
+    )  # fmt: skip
+    reads = (power, ports.line, link.voltage, ports.current)
+    # No step rule: its lag is linear, and the rate P/(C·V²) is as that of a machine.
+    net.terms.append(Term(_SWITCHES, reads, parameters, (switched, whole, lost), slope=0.0))
+    net.derivative(link.voltage, switched, 1.0 / supply.capacitance)
+    for meter, coefficient, a, b in (
+        (ports.grid, 1.0 / supply.ideal(), ports.line, power),
+        (ports.grid, supply.idle_loss / supply.ideal(), ports.line, ONE),
+        (ports.delivered, 1.0, link.voltage, switched),
+    ):
+        net.power(meter, PowerKind.PRODUCT, coefficient, a, b)
+    idle = [(supply.idle_loss / supply.ideal(), ports.line, ONE)]
+    net.meter("supply.switches", "loss of the switches", [(1.0, lost, ONE), *idle])
+    return replace(ports, whole=whole, power=wanted)
+
+
+def _evaluate_switches(x: Any, p: Any, y: Any) -> None:
+    y[0], y[2] = two_way_flow(x[0], p[0] * x[1], x[2], p[1], p[2], p[3], p[4])
+    y[1] = y[0] + x[3]
+
+
+_SWITCHES = OwnKind("two-way supply", _evaluate_switches)
 
 
 def declare_resistor(net: Network, link: LinkPorts, resistor: BrakeResistor) -> ResistorPorts:

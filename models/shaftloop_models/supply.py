@@ -16,6 +16,15 @@ with τ = 0.25 ms, so that it fades to zero and never turns. The bridge then con
 voltage rises to that of the link; the grid delivers that too. A resistor for pre-charge lies in series until
 a contactor bridges it.
 
+``two_way``: the same bridge, with switches beside its diodes, which feeds and returns. Its control asks for
+the power p that the current stands for at the nominal line, and the current follows with the lag τ::
+
+    τ·p' = p* − p,   P_grid = s·p + P0,   P_link = s·p − a·|p| − b·p²
+
+The diodes stay: they charge the link to Vd0, and conduct where the link falls below it. Switches are off
+until the pre-charge resistor is bridged and while less than half of the line is there. Around p = 0 the
+linear part of the loss is rounded off over a hundredth of the power limit.
+
 Neglected: the ripple of the rectified voltage, of six times the line frequency, peak to peak 14 % of Vd0 and
 much less behind Ls and C; that an unloaded bridge charges the link to the crest of the line, 4.7 % above Vd0;
 that overlap of the diodes lowers the inductance on the DC side by up to a quarter. In pre-charge the current
@@ -29,24 +38,31 @@ References
 
 import math
 from dataclasses import dataclass
+from fractions import Fraction
 from typing import Annotated, Literal
 
 from shaftloop_models.compiled import equation
-from shaftloop_models.parameters import Checked, Gain, ParameterError, Quantity
+from shaftloop_models.parameters import Checked, Clock, Delay, Gain, Number, ParameterError, Quantity
 
 __all__ = [
     "FADING",
+    "SUPPLY",
+    "Bridge",
     "DcLink",
     "Rectifier",
     "Stiff",
     "Supply",
+    "TwoWay",
     "awake_share",
     "bridge_voltages",
+    "two_way_flow",
     "voltage_limit",
 ]
 
 FADING = 0.25e-3
 """Time constant with which the current of blocking diodes fades. [s]"""
+SUPPLY = "supply"
+"""What a loop reads and acts on that keeps the voltage of a two-way supply."""
 _CURRENCIES = ("USD/J", "GBP/J", "CHF/J", "JPY/J")
 
 
@@ -64,6 +80,10 @@ class Supply(Checked):
 
     def link(self) -> "DcLink | None":
         """Return the link whose voltage is a state, nothing where it is stiff."""
+        return None
+
+    def timing(self) -> Clock | None:
+        """Return when the voltage is measured, nothing where it is not."""
         return None
 
 
@@ -132,10 +152,9 @@ class DcLink(Supply):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Rectifier(DcLink):
-    """Parameters of a diode bridge on a three-phase line."""
+class Bridge(DcLink):
+    """Parameters of a bridge on a three-phase line, and of the line."""
 
-    kind: Literal["rectifier"]
     line_voltage: Annotated[float, Quantity("V", "line to line, rms", gt=0.0, le=1000.0)]
     line_frequency: Annotated[float, Quantity("Hz", "of the line", ge=10.0, le=1000.0)]
     source_inductance: Annotated[
@@ -157,14 +176,18 @@ class Rectifier(DcLink):
             return
         if self.precharge_resistance is None:
             raise ParameterError("precharge_until", "there is no precharge_resistance to bridge; state one")
-        if self.precharge_until >= self.nominal():
+        if self.precharge_until >= self.ideal():
             raise ParameterError(
                 "precharge_until",
-                f"{self.precharge_until:g} V is never reached: the line charges to {self.nominal():.6g} V",
+                f"{self.precharge_until:g} V is never reached: the line charges to {self.ideal():.6g} V",
             )
 
     def nominal(self) -> float:
         """Return Vd0 [V]."""
+        return self.ideal()
+
+    def ideal(self) -> float:
+        """Return Vd0, the mean voltage of the bridge without load [V]."""
         return 3.0 * 2.0**0.5 / math.pi * self.line_voltage
 
     def commutation(self) -> float:
@@ -173,7 +196,72 @@ class Rectifier(DcLink):
 
     def bridged_from(self) -> float:
         """Return the voltage from which the pre-charge resistor is bridged [V]."""
-        return 0.9 * self.nominal() if self.precharge_until is None else self.precharge_until
+        return 0.9 * self.ideal() if self.precharge_until is None else self.precharge_until
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rectifier(Bridge):
+    """Parameters of a supply that feeds only: diodes."""
+
+    kind: Literal["rectifier"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class TwoWay(Bridge):
+    """Parameters of a supply that feeds and returns; a loop that acts on it keeps the voltage."""
+
+    kind: Literal["two_way"]
+    voltage: Annotated[float, Quantity("V", "that its control keeps", gt=0.0, le=1500.0)]
+    power_limit: Annotated[float, Quantity("W", "largest power from the line", gt=0.0)]
+    return_limit: Annotated[
+        float | None, Quantity("W", "largest power back; power_limit where left out", ge=0.0)
+    ] = None
+    time_constant: Annotated[
+        float, Quantity("s", "lag of its current behind its command", gt=0.0, le=0.1)
+    ] = 1e-3
+    sampling: Annotated[Fraction, Quantity("Hz", "rate at which it measures the voltage", gt=0.0)]
+    latency: Annotated[Delay, Quantity("s", "from the sample to its control", ge=0.0, also=("sample",))] = (
+        Delay(Fraction(0))
+    )
+    quantum: Annotated[float, Quantity("V", "step of the measurement; none at 0", ge=0.0)] = 0.0
+    idle_loss: Annotated[
+        float, Quantity("W", "loss without power, taken from the line: control, fans, filter", ge=0.0)
+    ] = 0.0
+    linear_loss: Annotated[float, Number("loss that goes with the power: a share of it", ge=0.0, lt=0.5)] = (
+        0.0
+    )
+    quadratic_loss: Annotated[float, Quantity("1/W", "loss over the square of the power", ge=0.0)] = 0.0
+
+    def check(self) -> None:
+        """Check that the voltage lies above the crest of the line, and what the losses leave."""
+        super().check()
+        crest = 2.0**0.5 * self.line_voltage
+        if self.voltage <= crest:
+            raise ParameterError(
+                "voltage",
+                f"{self.voltage:g} V is not above the crest of the line, {crest:.4g} V: its diodes would "
+                "conduct all the time; raise it or lower line_voltage",
+            )
+        share = self.linear_loss + self.quadratic_loss * max(self.power_limit, self.returned())
+        if share >= 0.5:
+            raise ParameterError(
+                "quadratic_loss",
+                f"at the power limit {share:.0%} of the power would be lost; allowed: below half of it; "
+                "lower quadratic_loss or linear_loss",
+            )
+
+    def nominal(self) -> float:
+        """Return the voltage that is kept [V]."""
+        return self.voltage
+
+    def returned(self) -> float:
+        """Return the largest power back [W]."""
+        return self.power_limit if self.return_limit is None else self.return_limit
+
+    def timing(self) -> Clock:
+        """Return when the voltage is measured."""
+        period = 1 / self.sampling
+        return Clock(period, Fraction(0), self.latency.seconds(period), ("sampling", "", "latency"))
 
 
 def voltage_limit(link_voltage: float, modulation: float) -> float:
@@ -201,6 +289,32 @@ def awake_share(voltage: float, lowest: float) -> float:
         Undervoltage. [V]
     """
     return min(max(10.0 * (voltage / lowest - 0.9), 0.0), 1.0)
+
+
+@equation
+def two_way_flow(
+    power: float, line: float, voltage: float, linear: float, quadratic: float, narrow: float, least: float
+) -> tuple[float, float]:
+    """Return the current into the link [A] and the loss on the way [W].
+
+    Parameters
+    ----------
+    power : float
+        p. [W]
+    line : float
+        s, the share of the line's voltage. [1]
+    voltage : float
+        Of the link. [V]
+    linear, quadratic : float
+        Parts of the loss. [1], [1/W]
+    narrow : float
+        Power over which the linear part is rounded off. [W]
+    least : float
+        Voltage below which the current stays finite. [V]
+    """
+    square = power * power
+    lost = linear * square / math.sqrt(square + narrow * narrow) + quadratic * square
+    return (line * power - lost) * voltage / max(voltage * voltage, least * least), lost
 
 
 @equation

@@ -72,7 +72,7 @@ def test_the_table_of_the_page_is_this_one() -> None:
     assert metrics_table() in PAGE.read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize("name", ["hour-of-duty", "rectifier-hub", "truck-axle"])
+@pytest.mark.parametrize("name", ["hour-of-duty", "rectifier-hub", "truck-axle", "two-way-hub"])
 def test_the_page_names_what_a_bench_has_besides(name: str) -> None:
     if not PAGE.exists():
         pytest.skip("no docs beside the tests")

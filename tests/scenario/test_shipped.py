@@ -21,7 +21,7 @@ REPOSITORY = Path(__file__).parents[2]
 
 def test_names_and_titles() -> None:
     names = ["hour-of-duty", "micro-spindle", "rectifier-hub", "reference-bench", "truck-axle"]
-    assert shipped_names() == [*names, "two-inverters", "warm-rotor", "wheel-hub"]
+    assert shipped_names() == [*names, "two-inverters", "two-way-hub", "warm-rotor", "wheel-hub"]
     for scenario in shipped_scenarios():
         assert scenario.title == read_scenario(scenario.name).description.title
         assert scenario.path == REPOSITORY / "scenarios" / f"{scenario.name}.toml"

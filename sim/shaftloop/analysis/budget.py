@@ -8,7 +8,7 @@ line take the rest, so the rows sum to the phase of the loop.
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import TypeVar
+from typing import Any, TypeVar, cast
 
 import numpy as np
 
@@ -25,6 +25,7 @@ from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 from shaftloop_models.parameters import Delay
 from shaftloop_models.part import Part
+from shaftloop_models.supply import SUPPLY, TwoWay
 
 __all__ = ["Budget", "Share", "latency_budget"]
 
@@ -132,6 +133,8 @@ def _variants(description: Description, loop: Loop) -> list[tuple[str, _Change]]
     if any(hop.carries in (source, loop.name) or hop.name == loop.reads for hop in description.hop):
         variants.append(("bus hops", _without_hops))
     variants.append(("control task: computation and hold", lambda bench: _with_fast_loop(bench, loop.name)))
+    if loop.acts_on == SUPPLY:
+        variants += [("measurement of the voltage", _measured_at_once), ("current of the supply", _quick)]
     if machine is not None:
         ideals = make_part(machine).ideals()
         variants += [(ideal.cause, _PartChange(machine.name, ideal.change)) for ideal in ideals]
@@ -148,6 +151,19 @@ class _PartChange:
     def __call__(self, description: Description) -> Description:
         line = tuple(self.change(part) if part.name == self.name else part for part in description.line)
         return replace(description, line=line)
+
+
+def _supplied(description: Description, **changes: Any) -> Description:
+    return replace(description, supply=replace(description.supply, **changes))
+
+
+def _measured_at_once(description: Description) -> Description:
+    rate = cast(TwoWay, description.supply).sampling
+    return _supplied(description, sampling=FASTER * rate, latency=Delay(0 * rate))
+
+
+def _quick(description: Description) -> Description:
+    return _supplied(description, time_constant=1e-7)
 
 
 def _without_hops(description: Description) -> Description:

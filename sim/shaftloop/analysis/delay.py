@@ -28,6 +28,7 @@ from shaftloop.control.parameters import Loop
 from shaftloop.scenario.description import Description
 from shaftloop_models.parameters import Delay
 from shaftloop_models.part import Part, Sensor
+from shaftloop_models.supply import SUPPLY
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -176,7 +177,7 @@ class _Bench:
         hop = next((hop for hop in self._description.hop if hop.carries == carried), None)
         if hop is not None:
             return hop.period, hop.phase
-        if not command:
+        if not command or loop.acts_on == SUPPLY:
             return 1 / loop.rate, loop.phase
         clock = self._bench.bench.machines[loop.acts_on].parameters.timing()
         return clock.period, clock.phase

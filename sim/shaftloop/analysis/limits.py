@@ -143,4 +143,6 @@ def _controllers(bench: Bench, state: Array) -> Iterator[Violation]:
         if loop.break_slot >= 0:
             advice = f"raise loop.{name}.clamp or choose a lower torque with --torque"
             output = abs(float(state[loop.break_slot]))
-            yield Violation(f"clamp of loop {name}", output, loop.parameters.clamp, "N m", advice)
+            yield Violation(
+                f"clamp of loop {name}", output, loop.parameters.clamp, loop.parameters.unit, advice
+            )

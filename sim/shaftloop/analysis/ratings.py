@@ -131,7 +131,7 @@ def strained(simulation: Simulation) -> tuple[str, ...]:
         if entry.rated is not None and entry.beyond_rating and not entry.beyond_limit
     ]
     found += [
-        f"{entry.owner} spends {entry.share:.1%} of the time at its limit of {entry.limit}, "
+        f"{entry.owner} spends {entry.share:.1%} of the time at its limit of {_words(entry.limit)}, "
         f"{_shown(entry.allowed, entry.unit)}, first at {entry.first:.4g} s and last at {entry.last:.4g} s"
         for entry in held(simulation)
         if entry.first is not None and entry.last is not None and entry.share > _LONG
@@ -220,6 +220,10 @@ def known_figures(bench: Bench) -> Iterator[Figure]:
         yield Figure(
             f"limited.{limited.owner}.{limited.limit}",
             "1",
-            f"share of the time that {limited.words} spends at its limit of {limited.limit}",
+            f"share of the time that {limited.words} spends at its limit of {_words(limited.limit)}",
             better="lower",
         )
+
+
+def _words(limit: str) -> str:
+    return limit.replace("_", " ")

@@ -124,7 +124,7 @@ def typical_sizes(bench: Bench) -> Array:
     speed = 0.1 * max(machine.parameters.max_speed for machine in bench.machines.values())
     twist = torque / max((edge.stiffness for edge in bench.line.edges), default=1.0)
     voltage = 0.1 * bench.description.supply.nominal()
-    typical = {"N m": torque, "rad/s": speed, "rad": twist, "A": torque, "V": voltage}
+    typical = {"N m": torque, "rad/s": speed, "rad": twist, "A": torque, "V": voltage, "W": torque * speed}
     known = [part.sizes(torque) for part in bench.parts.values()]
     typical |= {unit: max(sizes.get(unit, 0.0) for sizes in known) for units in known for unit in units}
     sizes = [typical.get(slot.unit, torque) for slot in bench.model.layout.slots]

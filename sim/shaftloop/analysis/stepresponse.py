@@ -74,7 +74,7 @@ def step_response(
     radius : float
         Largest eigenvalue of the bench; an unstable one is run for a short time only.
     size : float, optional
-        A thousandth of rated torque or largest speed where not given. [N m] or [rad/s]
+        A thousandth of rated torque, largest speed or kept voltage where not given. [N m] or [rad/s]
     """
     name = loop.parameters.name
     step = small_step(bench, loop) if size is None else size
@@ -97,6 +97,8 @@ def small_step(bench: HyperMap, loop: LoopHandle) -> float:
     """Return a small change of the set-point of a loop [N m] or [rad/s]."""
     if loop.quantity == "torque":
         return _SMALL * bench.bench.sensors[loop.source].parameters.rated
+    if loop.quantity == "voltage":
+        return _SMALL * bench.bench.description.supply.nominal()
     return _SMALL * bench.bench.machines[loop.parameters.acts_on].parameters.max_speed
 
 
@@ -127,7 +129,7 @@ def _last_outside(true: Array) -> int:
 
 
 def true_quantity(bench: HyperMap, loop: LoopHandle, states: NDArray[_N]) -> NDArray[_N]:
-    """Return what a loop controls, as it is and not as it is read, shape (states,) [N m] or [rad/s].
+    """Return what a loop controls, as it is and not as it is read, shape (states,), in its unit.
 
     Parameters
     ----------
@@ -138,6 +140,8 @@ def true_quantity(bench: HyperMap, loop: LoopHandle, states: NDArray[_N]) -> NDA
     if loop.quantity == "torque":
         row = plant.c[plant.rows[bench.bench.sensors[loop.source].true_torque]]
         return np.asarray(states[:, : len(row)] @ row)
+    if loop.quantity == "voltage":
+        return np.asarray(states[:, bench.bench.link.voltage_slot])
     if loop.source in bench.bench.machines:
         return np.asarray(states[:, bench.bench.machines[loop.source].node.speed.index])
     line = bench.bench.line

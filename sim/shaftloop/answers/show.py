@@ -1,6 +1,7 @@
 """What the bench is: the line in order, every value with what states it, what is due when, its modes."""
 
 from dataclasses import dataclass, field
+from typing import Any
 
 from shaftloop.analysis.modes import Mode, find_modes, mechanics
 from shaftloop.answers.base import Answer
@@ -98,7 +99,8 @@ def find_bench(scenario: Scenario) -> ShowAnswer:
     acts: dict[int, list[str]] = {}
     reads: dict[str, list[str]] = {}
     for name, loop in bench.loops.items():
-        acts.setdefault(places[loop.parameters.acts_on].body, []).append(name)
+        if loop.parameters.acts_on in places:
+            acts.setdefault(places[loop.parameters.acts_on].body, []).append(name)
         reads.setdefault(loop.source, []).append(name)
     bodies = tuple(
         ShownBody(node.name, node.inertia, tuple(body.parts), tuple(acts.get(i, ())))
@@ -123,24 +125,27 @@ def _tasks(bench: Bench, values: tuple[Statement, ...]) -> tuple[Due, ...]:
     """Return what is sampled, part by part, then buses and loops, then the recorder."""
     description = bench.description
     stated = {value.path: value for value in values}
+    entries: list[tuple[str, str, Any]] = [
+        (f"{key}.{entry.name}", entry.part if key == "line" else key, entry)
+        for key in ("line", "hop", "loop", "power_meter")
+        for entry in getattr(description, key)
+    ]
     found = []
-    for key in ("line", "hop", "loop", "power_meter"):
-        for entry in getattr(description, key):
-            clock: Clock | None = entry.timing()
-            if clock is not None:
-                place = ".".join((key, entry.name, *clock.table, clock.keys[2]))
-                late = float(clock.latency) if clock.keys[2] else None
-                what = entry.part if key == "line" else key
-                found.append(
-                    Due(
-                        entry.name,
-                        what.replace("_", " "),
-                        float(1 / clock.period),
-                        float(clock.phase),
-                        late,
-                        stated.get(place),
-                        clock.free_running,
-                    )
+    for path, what, entry in [*entries, ("supply", "voltmeter", description.supply)]:
+        clock: Clock | None = entry.timing()
+        if clock is not None:
+            place = ".".join((path, *clock.table, clock.keys[2]))
+            late = float(clock.latency) if clock.keys[2] else None
+            found.append(
+                Due(
+                    path.rpartition(".")[2],
+                    what.replace("_", " "),
+                    float(1 / clock.period),
+                    float(clock.phase),
+                    late,
+                    stated.get(place),
+                    clock.free_running,
                 )
+            )
     recorder = Due("record", "recorder", float(1 / bench.record_period), 0.0, None, None, False)
     return (*found, recorder)

@@ -30,7 +30,7 @@ from shaftloop.scenario.description import Description, Fault, Settle, Trace
 from shaftloop_models.brake_resistor import BrakeResistor
 from shaftloop_models.network import Network, Ref
 from shaftloop_models.part import Part
-from shaftloop_models.supply import DcLink
+from shaftloop_models.supply import SUPPLY, DcLink
 
 __all__ = ["build_bench"]
 
@@ -123,6 +123,9 @@ def build_bench(description: Description, *, smooth: bool = False, prone: tuple[
         watches=wiring.watches,
     )
     sources = {part.name: part.reading_slot for part in parts.values() if part.parameters.signal}
+    bench.link.wire_control(wiring)
+    if bench.link.reading_slot >= 0:
+        sources[SUPPLY] = bench.link.reading_slot
     slots = add_hops(wiring, description, sources, bench)
     add_loops(wiring, description, slots, bench, smooth)
     if physics.line.angle is not None:
@@ -132,7 +135,9 @@ def build_bench(description: Description, *, smooth: bool = False, prone: tuple[
         bench.record_task = wiring.add(recorder)
     _add_guards(description, bench)
     _add_accumulators(model, physics.meters)
-    bench.link.wire(wiring, len(description.loop), model.meter_slot)
+    keeper = next((loop for loop in bench.loops.values() if loop.source == SUPPLY), None)
+    integral = keeper.integral_slot if keeper else -1
+    bench.link.wire(wiring, len(description.loop), model.meter_slot, integral)
     if not smooth:
         model.heat = assemble_heat(bench.thermal, model.layout, model.meter_slot)
         for meter in description.power_meter:

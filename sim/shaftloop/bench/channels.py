@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from shaftloop.bench.handles import Bench
+from shaftloop.control.parameters import UNIT_OF
 from shaftloop.engine.model import Channel
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.fields import nearest, shown
@@ -55,14 +56,12 @@ def _asked(bench: Bench, name: str) -> Channel:
 
 def _loops(bench: Bench) -> list[Channel]:
     channels = []
-    units = {"torque": "N m", "speed": "rad/s"}
     for name, loop in bench.loops.items():
         if loop.parameters.limiter_of is None:
-            unit = units[loop.quantity]
+            unit = UNIT_OF[loop.quantity]
             channels.append(Channel(f"{name}_setpoint", unit, (("profile", loop.profile, 1.0),)))
-        command = bench.machines[loop.parameters.acts_on].command_slot
-        entry = ("state", command, loop.sign)
-        channels.append(Channel(f"{name}_command", "N m", (entry,)))
+        entry = ("state", bench.command_slot(loop.parameters.acts_on), loop.sign)
+        channels.append(Channel(f"{name}_command", loop.parameters.unit, (entry,)))
     return channels
 
 

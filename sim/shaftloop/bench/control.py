@@ -15,6 +15,7 @@ from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Task
 from shaftloop.engine.rows import HopWords, LimiterNumbers, LimiterWords, LoopNumbers, LoopWords
 from shaftloop.scenario.description import Description
+from shaftloop_models.supply import SUPPLY
 
 __all__ = ["add_hops", "add_loops"]
 
@@ -33,7 +34,7 @@ def add_hops(
     carried = {hop.name: hop.carries for hop in description.hop}
     loops = {loop.name: loop for loop in description.loop}
     for loop in description.loop:
-        slots[loop.name] = wiring.layout.add(f"{loop.name}.output", SlotKind.HELD, "N m")
+        slots[loop.name] = wiring.layout.add(f"{loop.name}.output", SlotKind.HELD, loop.unit)
     for hop in description.hop:
         slots[hop.name] = wiring.layout.add(f"{hop.name}.value", SlotKind.HELD, "")
     for hop in description.hop:
@@ -42,7 +43,7 @@ def add_hops(
             origin, links = carried[origin], links + 1
         command = origin in loops
         if command and hop.name not in carried.values():
-            slots[hop.name] = bench.machines[loops[origin].acts_on].command_slot
+            slots[hop.name] = bench.command_slot(loops[origin].acts_on)
         priority = (Priority.COMMAND_HOP if command else Priority.READING_HOP) + links
         emit = wiring.line(
             hop.name, "", hop.period, hop.phase, hop.transport.seconds(hop.period), slots[hop.name]
@@ -70,7 +71,7 @@ def add_loops(
     carried = {hop.carries for hop in description.hop}
     for loop in description.loop:
         if loop.name not in carried:
-            slots[loop.name] = bench.machines[loop.acts_on].command_slot
+            slots[loop.name] = bench.command_slot(loop.acts_on)
     limited = {loop.limiter_of for loop in description.loop if loop.limiter_of}
     order = sorted(range(len(description.loop)), key=lambda i: description.loop[i].limiter_of is not None)
     for i in order:
@@ -86,7 +87,7 @@ def add_loops(
 def _output(wiring: Wiring, loop: Loop, receiver: int) -> int:
     period = 1 / loop.rate
     latency = loop.output_latency.seconds(period)
-    return wiring.line(f"{loop.name}.command", "N m", period, loop.phase, latency, receiver)
+    return wiring.line(f"{loop.name}.command", loop.unit, period, loop.phase, latency, receiver)
 
 
 def _add_filters(wiring: Wiring, bench: Bench, loop: Loop) -> tuple[int, int]:
@@ -102,7 +103,7 @@ def _add_filters(wiring: Wiring, bench: Bench, loop: Loop) -> tuple[int, int]:
         layout.add(f"{loop.name}.setpoint_filter", SlotKind.HELD, "", 2)
     if loop.kd.value > 0.0 and loop.derivative_cutoff is not None:
         filters.append(derivative_section(loop.kd.value, loop.derivative_cutoff, rate))
-        layout.add(f"{loop.name}.derivative", SlotKind.HELD, "N m", 2)
+        layout.add(f"{loop.name}.derivative", SlotKind.HELD, loop.unit, 2)
     return first, memory
 
 
@@ -130,11 +131,11 @@ def _add_loop(
         sign = -1.0
     setpoint = layout.add(f"{loop.name}.setpoint", SlotKind.HELD, "")
     error = layout.add(f"{loop.name}.error", SlotKind.HELD, "")
-    output = layout.add(f"{loop.name}.break", SlotKind.PROBE, "N m", 2)
-    integral = layout.add(f"{loop.name}.integral", SlotKind.HELD, "N m")
+    output = layout.add(f"{loop.name}.break", SlotKind.PROBE, loop.unit, 2)
+    integral = layout.add(f"{loop.name}.integral", SlotKind.HELD, loop.unit)
     first, memory = _add_filters(wiring, bench, loop)
     if limited:
-        emit = layout.add(f"{loop.name}.request", SlotKind.HELD, "N m")
+        emit = layout.add(f"{loop.name}.request", SlotKind.HELD, loop.unit)
     else:
         emit = _output(wiring, loop, slots[loop.name])
     around = add_structure(wiring, bench, slots, loop, sign)
@@ -159,12 +160,12 @@ def _add_loop(
         damping=around.damping,
         disturbance=around.disturbance,
         sent=around.sent,
-        watch=watch(wiring, loop.name, (("command", "N m", loop.clamp),), f"loop {loop.name}"),
+        watch=watch(wiring, loop.name, (("command", loop.unit, loop.clamp),), f"loop {loop.name}"),
     )
     clamp = math.inf if smooth else loop.clamp
     f = LoopNumbers(loop.kp.value, loop.ki.value, period, clamp, loop.feedforward, step, sign, share=1.0)
     task = wiring.add(Task(loop.name, at.LOOP, 1 / loop.rate, loop.phase, Priority.LOOP, a, f))
-    quantity = "torque" if source in bench.sensors else "speed"
+    quantity = "voltage" if source == SUPPLY else "torque" if source in bench.sensors else "speed"
     return LoopHandle(
         loop,
         profile,

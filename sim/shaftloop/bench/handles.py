@@ -17,6 +17,7 @@ from shaftloop.engine.heat import Thermal
 from shaftloop.engine.model import Model
 from shaftloop.scenario.description import Description
 from shaftloop_models.part import Machine
+from shaftloop_models.supply import SUPPLY
 
 __all__ = ["Bench", "LoopHandle"]
 
@@ -29,11 +30,11 @@ class LoopHandle:
     profile: int
     """Number of its set-point profile."""
     quantity: str
-    """``torque`` or ``speed``."""
+    """``torque``, ``speed`` or ``voltage``."""
     source: str
-    """Sensor, encoder or machine at the far end of what it reads."""
+    """Sensor, encoder, machine or supply at the far end of what it reads."""
     sign: float
-    """+1 where a positive output acts as positive air-gap torque, -1 where as negative."""
+    """+1 where a positive output acts as positive air-gap torque or as power, -1 where as negative torque."""
     task: int
     reading_slot: int
     setpoint_slot: int
@@ -83,6 +84,16 @@ class Bench:
     def thermal(self) -> Thermal:
         """What of the parts is thermal, left to right."""
         return sum((part.thermal() for part in self.parts.values()), Thermal())
+
+    def command_slot(self, name: str) -> int:
+        """Return where the command of a loop goes: the slot of a machine, or of the supply.
+
+        Parameters
+        ----------
+        name : str
+            What the loop acts on.
+        """
+        return self.link.command_slot if name == SUPPLY else self.machines[name].command_slot
 
     @cached_property
     def machines(self) -> dict[str, BenchMachine[Machine]]:

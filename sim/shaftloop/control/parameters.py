@@ -5,8 +5,10 @@ from fractions import Fraction
 from typing import Annotated, Literal
 
 from shaftloop_models.parameters import Clock, Delay, Gain, Number, Quantity
+from shaftloop_models.supply import SUPPLY
 
 __all__ = [
+    "UNIT_OF",
     "ActiveDamping",
     "DisturbanceObserver",
     "Filter",
@@ -19,9 +21,11 @@ __all__ = [
     "ReadingLowPass",
 ]
 
-_GAIN = ("N m s/rad",)
-_INTEGRAL = ("N m/rad",)
-_DERIVATIVE = ("N m s^2/rad",)
+UNIT_OF = {"torque": "N m", "speed": "rad/s", "voltage": "V"}
+"""Unit of what a loop controls."""
+_GAIN = ("N m s/rad", "W/V")
+_INTEGRAL = ("N m/rad", "W/(V s)")
+_DERIVATIVE = ("N m s^2/rad", "W s/V")
 _SPEED_GAIN = ("rad/(N m s)",)
 
 
@@ -107,16 +111,19 @@ class Loop:
     """A sampled PI or PID controller with what may be built around it.
 
     It controls a torque where it reads a torque sensor, a speed where it reads a machine (ideal
-    feedback) or an encoder, each directly or through bus hops.
+    feedback) or an encoder, each directly or through bus hops, and the voltage of the DC link where it
+    reads and acts on a two-way supply.
     """
 
     name: str
-    acts_on: Annotated[str, Number("machine whose torque it commands")]
-    reads: Annotated[str, Number("torque sensor, machine, encoder or bus hop that carries one of them")]
+    acts_on: Annotated[str, Number("machine whose torque it commands, or supply")]
+    reads: Annotated[
+        str, Number("torque sensor, machine, encoder, supply, or bus hop that carries one of them")
+    ]
     rate: Annotated[Fraction, Quantity("Hz", "rate of the controller", gt=0.0)]
     kp: Annotated[Gain, Quantity("1", "proportional gain", ge=0.0, also=_GAIN)]
     ki: Annotated[Gain, Quantity("1/s", "integral gain", ge=0.0, also=_INTEGRAL)]
-    clamp: Annotated[float, Quantity("N m", "largest torque command, either sign", gt=0.0)]
+    clamp: Annotated[float, Quantity("N m", "largest command, either sign", gt=0.0, also=("W",))]
     phase: Annotated[Fraction, Quantity("s", "first tick", ge=0.0)] = Fraction(0)
     output_latency: Annotated[
         Delay, Quantity("s", "from the tick to the moment the command is active", ge=0.0, also=("sample",))
@@ -149,6 +156,11 @@ class Loop:
     limit_speed: Annotated[
         float | None, Quantity("rad/s", "speed a limiter keeps, either direction", gt=0.0)
     ] = None
+
+    @property
+    def unit(self) -> str:
+        """Unit of its command."""
+        return "W" if self.acts_on == SUPPLY else "N m"
 
     def timing(self) -> Clock:
         """Return when the controller is due, and how late its command is there."""

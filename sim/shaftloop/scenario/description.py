@@ -11,7 +11,7 @@ from shaftloop_models.brake_resistor import BrakeResistor
 from shaftloop_models.parameters import Number, Quantity
 from shaftloop_models.part import Machine, Part, Sensor
 from shaftloop_models.power_meter import PowerMeter
-from shaftloop_models.supply import Rectifier, Stiff
+from shaftloop_models.supply import Rectifier, Stiff, TwoWay
 
 __all__ = [
     "FILLED",
@@ -276,7 +276,7 @@ class Description:
     title: str
     line: tuple[Part, ...]
     unit: Annotated[str | None, Number("machine under test")] = None
-    supply: Stiff | Rectifier = Stiff()
+    supply: Stiff | Rectifier | TwoWay = Stiff()
     brake_resistor: tuple[BrakeResistor, ...] = ()
     loop: tuple[Loop, ...] = ()
     hop: tuple[Hop, ...] = ()

@@ -14,6 +14,7 @@ from shaftloop.scenario.description import Description
 from shaftloop.scenario.fields import shown
 from shaftloop.scenario.locate import KeyPath
 from shaftloop.scenario.problems import Problems
+from shaftloop_models.supply import TwoWay
 
 __all__ = ["NAMED", "Draft", "Entry", "read_draft"]
 
@@ -82,6 +83,10 @@ class Draft:
     def names(self, *roles: str) -> list[str]:
         """Return the names that stand for one of these roles."""
         return [entry.name for entry in self.named() if self.role_of(entry) in roles]
+
+    def supply_is_kept(self) -> bool:
+        """Return whether a loop keeps the voltage of the link: that of a two-way supply."""
+        return isinstance(self.single.get("supply"), TwoWay)
 
     def description(self) -> Description:
         """Return the whole; every entry must have been read without an error."""

@@ -8,20 +8,29 @@ from shaftloop.scenario.problems import Problems
 from shaftloop.scenario.references import carried, check_reference, driving, showing, signal_kind
 from shaftloop.scenario.structurechecks import check_structure
 from shaftloop.scenario.units import UnitError, read_quantity
+from shaftloop_models.supply import SUPPLY
 
 __all__ = ["check_levels", "check_loops"]
 
 _GAIN_UNITS = {
     "torque": {"kp": "1", "ki": "1/s", "kd": "s"},
     "speed": {"kp": "N m s/rad", "ki": "N m/rad", "kd": "N m s^2/rad"},
+    "voltage": {"kp": "W/V", "ki": "W/(V s)", "kd": "W s/V"},
 }
+_NOT_OF_VOLTAGE = (
+    "limiter_of", "limit_speed", "feedforward", "setpoint_rate", "setpoint_filter",
+    "active_damping", "disturbance_observer", "predictor",
+)  # fmt: skip
 _LEVEL_UNITS = {"torque": ("N m", "N m/s"), "speed": ("rad/s", "rad/s^2")}
 
 
 def check_loops(draft: Draft, problems: Problems) -> None:
     """Add what is wrong with the loops, alone and among each other."""
     for entry in draft.lists["loop"]:
-        _check_ends(draft, entry, problems)
+        if SUPPLY in (entry.text("acts_on"), entry.text("reads")):
+            _check_keeper(draft, entry, problems)
+        else:
+            _check_ends(draft, entry, problems)
         if isinstance(entry.value, Loop):
             kind = signal_kind(draft, entry.value.reads)
             _check_loop(entry, entry.value, kind, problems)
@@ -49,6 +58,26 @@ def check_levels(entry: Entry, kind: str, problems: Problems) -> None:
             read_quantity(entry.raw[key], (wanted,))
         except UnitError as error:
             problems.error(entry.at(key), f"{shown(entry.raw[key])}: {what} a {kind}: {error}")
+
+
+def _check_keeper(draft: Draft, entry: Entry, problems: Problems) -> None:
+    """Check a loop that keeps the voltage of the link."""
+    ends = {key: entry.text(key) for key in ("acts_on", "reads")}
+    for key, name in ends.items():
+        if name != SUPPLY:
+            problems.error(
+                entry.at(key), f"{shown(name)}: a loop at the supply reads it and acts on it; write {SUPPLY}"
+            )
+    if "supply" in draft.single and not draft.supply_is_kept():
+        kind = draft.single["supply"].kind
+        problems.error(
+            entry.at("acts_on"),
+            f'a supply of kind "{kind}" keeps no voltage; state [supply] kind = "two_way", or leave the loop '
+            "out",
+        )
+    for key in _NOT_OF_VOLTAGE:
+        if entry.raw.get(key):
+            problems.error(entry.at(key), "not for a loop that keeps the voltage of the link; leave it out")
 
 
 def _check_ends(draft: Draft, entry: Entry, problems: Problems) -> None:
@@ -82,6 +111,14 @@ def _check_loop(entry: Entry, loop: Loop, kind: str, problems: Problems) -> None
         _check_filter(entry, index, item, problems)
 
 
+def _check_clamp(entry: Entry, loop: Loop, problems: Problems) -> None:
+    """Check that the clamp is a torque, or a power of a loop at the supply."""
+    try:
+        read_quantity(entry.raw["clamp"], (loop.unit,))
+    except UnitError as error:
+        problems.error(entry.at("clamp"), f"{shown(entry.raw['clamp'])}: {error}")
+
+
 def _check_kind(entry: Entry, loop: Loop, kind: str, problems: Problems) -> None:
     """Check what depends on whether a loop controls a torque or a speed."""
     for key, gain in (("kp", loop.kp), ("ki", loop.ki), ("kd", loop.kd)):
@@ -92,6 +129,9 @@ def _check_kind(entry: Entry, loop: Loop, kind: str, problems: Problems) -> None
                 entry.at(key),
                 f"{shown(entry.raw[key])}: {key} of a loop that controls a {kind} must be {written}",
             )
+    _check_clamp(entry, loop, problems)
+    if kind == "voltage":
+        return
     check_levels(entry, kind, problems)
     if kind == "speed" and loop.feedforward:
         problems.error(

@@ -5,6 +5,7 @@ from shaftloop.scenario.fields import nearest, shown
 from shaftloop.scenario.locate import KeyPath
 from shaftloop.scenario.problems import Problems
 from shaftloop_models.part import kind_of, kinds
+from shaftloop_models.supply import SUPPLY
 
 __all__ = ["carried", "check_reference", "driving", "showing", "signal_kind"]
 
@@ -37,7 +38,9 @@ def carried(draft: Draft, name: str) -> list[str]:
 
 
 def signal_kind(draft: Draft, name: str) -> str:
-    """Return what a loop controls that reads a name: ``torque`` or ``speed``, empty if unknown."""
+    """Return what a loop controls that reads a name: ``torque``, ``speed``, ``voltage``, empty if unknown."""
+    if name == SUPPLY and draft.supply_is_kept():
+        return "voltage"
     role = draft.role(carried(draft, name)[-1])
     return next((cls.signal for cls in kinds() if kind_of(cls) == role), "")
 

@@ -79,6 +79,11 @@ def check_timing(draft: Draft, problems: Problems) -> None:
     record = draft.single.get("record")
     if record is not None and record.rate is not None:
         moments.append(Moment(("record", "rate"), 1 / record.rate, True))
+    supply = draft.single.get("supply")
+    clock = None if supply is None else supply.timing()
+    if clock is not None:
+        moments.append(Moment(("supply", clock.keys[0]), clock.period, True))
+        moments.append(Moment(("supply", clock.keys[2]), clock.latency, False))
     _check_tick(moments, problems)
     _check_delays(moments, problems)
     for entry in draft.lists["sequence"]:
@@ -152,7 +157,11 @@ def _check_step(draft: Draft, entry: Entry, problems: Problems) -> None:
         )
     elif loop is not None and step is not None:
         kind = signal_kind(draft, loop.text("reads"))
-        if kind:
+        if kind == "voltage":
+            problems.error(
+                entry.at("loop"), f"{name} keeps supply.voltage and takes no set-point; change that"
+            )
+        elif kind:
             check_levels(entry, kind, problems)
     if isinstance(step, PeriodicStep) and not step.rise < step.fall <= step.period:
         problems.error(

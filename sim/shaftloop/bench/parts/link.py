@@ -4,32 +4,39 @@ import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from fractions import Fraction
 
+from shaftloop.bench.parts.brake_resistor import BenchResistor
 from shaftloop.bench.parts.machine import BenchMachine
-from shaftloop.bench.parts.ratings import Rating
+from shaftloop.bench.parts.ratings import Rating, watch
 from shaftloop.bench.wiring import Priority, Wiring
+from shaftloop.control.supply_control import supply_tick
 from shaftloop.engine import at
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Channel, Task
-from shaftloop.engine.rows import CompareNumbers, CompareWords, FollowNumbers, FollowWords
+from shaftloop.engine.rows import (
+    CompareNumbers,
+    CompareWords,
+    FollowNumbers,
+    FollowWords,
+    SampleNumbers,
+    SampleWords,
+)
 from shaftloop.engine.types import Floats
 from shaftloop_models.brake_resistor import BrakeResistor
 from shaftloop_models.dc_link import (
     Drain,
     LinkPorts,
-    ResistorPorts,
     SourcePorts,
     balance_link,
     declare_drain,
     declare_link,
-    declare_rectifier,
-    declare_resistor,
+    declare_supply,
     prepare_drain,
 )
 from shaftloop_models.network import ONE, Network, Ref
 from shaftloop_models.part import Machine
-from shaftloop_models.supply import DcLink, Rectifier
+from shaftloop_models.supply import SUPPLY, Bridge, DcLink, TwoWay
 
-__all__ = ["BenchLink", "BenchResistor", "make_link"]
+__all__ = ["BenchLink", "make_link"]
 
 
 _HOLDS = 1.03
@@ -38,54 +45,6 @@ _HOLDS = 1.03
 
 _QUICK = 0.1
 """Share of its voltage by which a link may move in a period of control: beyond, control comes too late."""
-
-
-class BenchResistor:
-    """A brake resistor on a bench.
-
-    Parameters
-    ----------
-    parameters : BrakeResistor
-        As the scenario states them.
-    """
-
-    ports: ResistorPorts
-    voltage: Ref
-    """State: of the link. [V]"""
-    load_slot: int = -1
-    """Five slots of its heat load, as its task keeps them."""
-    period: float
-    """Between two looks at the voltage. [s]"""
-
-    def __init__(self, parameters: BrakeResistor) -> None:
-        self.parameters = parameters
-
-    def declare(self, net: Network, link: LinkPorts) -> None:
-        """Add its equations."""
-        self.ports, self.voltage = declare_resistor(net, link, self.parameters), link.voltage
-
-    def wire(self, wiring: Wiring, period: Fraction, first_meter: int) -> None:
-        """Add its chopper, which watches the energy of a pulse on the way.
-
-        Parameters
-        ----------
-        wiring : Wiring
-            Extended.
-        period : Fraction
-            Between two looks at the voltage. [s]
-        first_meter : int
-            Slot of the first energy.
-        """
-        part, name = self.parameters, self.parameters.name
-        self.period = float(period)
-        self.load_slot = memory = wiring.layout.add(f"{name}.load", SlotKind.ACCUMULATOR, "J", 5)
-        share, heat = wiring.held_slot(self.ports.share), first_meter + self.ports.heat
-        a = CompareWords(self.voltage.index, share, heat, memory)
-        flows, lag = (part.continuous_power or 0.0) * self.period, 0.0
-        if part.time_constant is not None:
-            lag = -math.expm1(-self.period / part.time_constant)
-        f = CompareNumbers(part.off_level, part.on_level, float(wiring.smooth), flows, lag)
-        wiring.add(Task(f"{name}.chopper", at.COMPARE, period, Fraction(0), Priority.SAMPLE, a, f))
 
 
 class BenchLink:
@@ -103,6 +62,12 @@ class BenchLink:
     source: SourcePorts
     profile: int = -1
     """Number of the profile of the line's voltage: its share beyond 1."""
+    reading_slot: int = -1
+    """Where the control of a two-way supply reads by how much the voltage differs from what it keeps."""
+    voltage_slot: int = -1
+    """State: the voltage of the link."""
+    command_slot: int = -1
+    """Where its loop puts the power that it wants."""
 
     def __init__(self, supply: DcLink | None = None, resistors: Iterable[BrakeResistor] = ()) -> None:
         self.supply = supply
@@ -120,7 +85,10 @@ class BenchLink:
     def connect(self, net: Network, machines: Iterable[BenchMachine[Machine]]) -> None:
         """Let the machines draw what their meters say, and state the balance."""
 
-    def wire(self, wiring: Wiring, profile: int, first_meter: int) -> None:
+    def wire_control(self, wiring: Wiring) -> None:
+        """Add what the loop of a two-way supply reads and acts on, where there is one."""
+
+    def wire(self, wiring: Wiring, profile: int, first_meter: int, integral: int) -> None:
         """Add the tasks.
 
         Parameters
@@ -131,6 +99,8 @@ class BenchLink:
             Number of the profile of the line's voltage.
         first_meter : int
             Slot of the first energy.
+        integral : int
+            Slot of the integral of the loop that acts on it; -1 where there is none.
         """
 
     def grid_meters(self, machines: Sequence[int]) -> Sequence[int]:
@@ -214,9 +184,9 @@ class BenchLink:
 
 
 class _LiveLink(BenchLink):
-    """A link whose voltage is a state, fed by a diode bridge."""
+    """A link whose voltage is a state, fed by a bridge."""
 
-    supply: Rectifier
+    supply: Bridge
     ports: LinkPorts
     slowest: float
     """Longest period of control of the machines. [s]"""
@@ -224,7 +194,8 @@ class _LiveLink(BenchLink):
     def declare(self, net: Network) -> None:
         """Add capacitor, supply and resistors."""
         self.ports = declare_link(net, self.supply)
-        self.source = declare_rectifier(net, self.ports, self.supply)
+        self.voltage_slot = self.ports.voltage.index
+        self.source = declare_supply(net, self.ports, self.supply)
         for resistor in self.resistors:
             resistor.declare(net, self.ports)
 
@@ -249,25 +220,55 @@ class _LiveLink(BenchLink):
             [resistor.ports.heat for resistor in self.resistors],
         )
 
-    def wire(self, wiring: Wiring, profile: int, first_meter: int) -> None:
+    def wire_control(self, wiring: Wiring) -> None:
+        """Add the measurement of the voltage, and the slot of the command."""
+        supply = self.supply
+        if not isinstance(supply, TwoWay):
+            return
+        layout, clock = wiring.layout, supply.timing()
+        begin, period, phase = supply.start() - supply.voltage, clock.period, clock.phase
+        self.reading_slot = layout.add("supply.reading", SlotKind.HELD, "V", initial=begin)
+        self.command_slot = layout.add("supply.command_active", SlotKind.HELD, "W")
+        emit = wiring.line("supply.measured", "V", period, phase, clock.latency, self.reading_slot)
+        words = SampleWords(wiring.plant.z(self.ports.voltage), emit, 0)
+        quantum = 0.0 if wiring.smooth else supply.quantum
+        numbers = SampleNumbers(1.0, -supply.voltage, 0.0, 1.0, math.inf, quantum, 0.0, 0.0)
+        wiring.add(Task("supply.voltmeter", at.SAMPLE, period, phase, Priority.SAMPLE, words, numbers))
+
+    def _wire_switches(self, wiring: Wiring, supply: TwoWay, integral: int) -> None:
+        """Add what makes of the command of the loop what the switches carry."""
+        assert self.source.power is not None, "declared with the supply"
+        loop = next(loop for loop in wiring.description.loop if loop.acts_on == SUPPLY)
+        share = 0.0
+        if loop.kp.value:
+            share = float(1 / loop.rate) * loop.ki.value / loop.kp.value
+        back = supply.returned()
+        limits = (math.inf, math.inf) if wiring.smooth else (supply.power_limit, back)
+        reads = (self.command_slot, wiring.held_slot(self.source.line), wiring.held_slot(self.source.bridged))
+        writes = (wiring.held_slot(self.source.power), integral)
+        numbers = (*limits, share, 1.0 / supply.ideal())
+        levels = (("power", "W", supply.power_limit), ("returned_power", "W", back))
+        slots, watched = (-1, reads, writes), (watch(wiring, SUPPLY, levels, "the supply"), len(levels))
+        name, clock = "supply.switches", loop.timing()
+        wiring.own_task(name, Priority.MACHINE, clock, _control, slots, numbers, watched)
+
+    def wire(self, wiring: Wiring, profile: int, first_meter: int, integral: int) -> None:
         """Add line, contactor of the pre-charge and choppers; all look as often as the fastest machine."""
         self.profile = profile
         periods = [machine.timing().period for machine in wiring.description.machines()]
         period, self.slowest = min(periods), float(max(periods))
         line, bridged = self.source.line, self.source.bridged
         # On a smooth bench, too: an input that nothing writes would seem to move by rounding.
-        if line is not None:
-            a = FollowWords(profile, wiring.held_slot(line))
-            f = FollowNumbers(self.supply.nominal())
-            wiring.add(Task("supply.line", at.FOLLOW, period, Fraction(0), Priority.SAMPLE, a, f))
-        if bridged is not None:
-            closes = (
-                -1.0 if wiring.smooth or not self.supply.precharge_resistance else self.supply.bridged_from()
-            )
-            words = CompareWords(self.ports.voltage.index, wiring.held_slot(bridged), -1, 0)
-            levels = CompareNumbers(0.5 * closes - 1.0, closes, 0.0, 0.0, 0.0)
-            name = "supply.contactor"
-            wiring.add(Task(name, at.COMPARE, period, Fraction(0), Priority.SAMPLE, words, levels))
+        a = FollowWords(profile, wiring.held_slot(line))
+        f = FollowNumbers(self.supply.ideal())
+        wiring.add(Task("supply.line", at.FOLLOW, period, Fraction(0), Priority.SAMPLE, a, f))
+        closes = -1.0 if wiring.smooth or not self.supply.precharge_resistance else self.supply.bridged_from()
+        words = CompareWords(self.ports.voltage.index, wiring.held_slot(bridged), -1, 0)
+        levels = CompareNumbers(0.5 * closes - 1.0, closes, 0.0, 0.0, 0.0)
+        name = "supply.contactor"
+        wiring.add(Task(name, at.COMPARE, period, Fraction(0), Priority.SAMPLE, words, levels))
+        if isinstance(self.supply, TwoWay):
+            self._wire_switches(wiring, self.supply, integral)
         for resistor in self.resistors:
             resistor.wire(wiring, period, first_meter)
 
@@ -278,13 +279,13 @@ class _LiveLink(BenchLink):
     def channels(self) -> Iterator[Channel]:
         """Yield the voltage, the current of the supply and the power of the resistors."""
         yield Channel("link_voltage", "V", (("z", self.ports.voltage, 1.0),))
-        yield Channel("supply_current", "A", (("z", self.source.current, 1.0),))
+        yield Channel("supply_current", "A", (("z", self.source.whole, 1.0),))
         for resistor in self.resistors:
             yield Channel(f"{resistor.parameters.name}_power", "W", (("z", resistor.ports.power, 1.0),))
 
     def peaks(self) -> list[tuple[str, Ref]]:
         """Return voltage and currents."""
-        found = [("link.voltage", self.ports.voltage), ("supply.current", self.source.current)]
+        found = [("link.voltage", self.ports.voltage), ("supply.current", self.source.whole)]
         return found + [(f"{name}.link_current", drain.current) for name, drain in self.drains.items()]
 
     def highest(self, state: Floats) -> dict[str, float]:
@@ -310,9 +311,10 @@ class _LiveLink(BenchLink):
         return found
 
     def runs_full(self, state: Floats) -> bool:
-        """Return whether the bridge blocks well above its own voltage, without a resistor."""
+        """Return whether a bridge without switches blocks well above its own voltage, without a resistor."""
         volts, amperes = (float(state[ref.index]) for ref in (self.ports.voltage, self.source.current))
-        return not self.resistors and volts > 1.02 * self.supply.nominal() and amperes < 1e-3
+        feeds_only = self.command_slot < 0
+        return feeds_only and not self.resistors and volts > 1.02 * self.supply.nominal() and amperes < 1e-3
 
     def sizes(self) -> dict[int, float]:
         """Return the current that a tenth of the voltage would ring with."""
@@ -359,3 +361,9 @@ def make_link(supply: DcLink | None, resistors: tuple[BrakeResistor, ...]) -> Be
         Those across it.
     """
     return BenchLink() if supply is None else _LiveLink(supply, resistors)
+
+
+def _control(x: Floats, p: Floats, y: Floats) -> None:
+    y[0], y[1] = supply_tick(x[1], p[3] * x[2], x[3], y[1], (p[0], p[1], p[2]))
+    y[2], y[3] = max(y[0], 0.0), 1.0 if y[0] >= p[0] else 0.0
+    y[4], y[5] = max(-y[0], 0.0), 1.0 if y[0] <= -p[1] else 0.0

@@ -15,6 +15,7 @@ from shaftloop.analysis.response import Crossing
 from shaftloop.analysis.sineresponse import AtFrequency
 from shaftloop.analysis.worstcase import MapPoint, Worst
 from shaftloop.answers.margins import LoopAnswer, MarginsAnswer
+from shaftloop.control.parameters import UNIT_OF
 from shaftloop.figures import number
 from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import identity, origin
@@ -125,7 +126,7 @@ def _loop(result: LoopAnswer) -> dict[str, Any]:
             "torque": number(margins.point.torque, "N m"),
         },
         "step_response": {
-            "size": number(result.step.size, _unit(result.step.quantity)),
+            "size": number(result.step.size, UNIT_OF[result.step.quantity]),
             "settling_time": number(
                 result.step.settling_time, "s", "it does not settle in the time looked at"
             ),
@@ -290,7 +291,3 @@ def _variation(variation: Variation) -> dict[str, Any]:
         },
         "left_out": [{"value": number(value, unit), "reason": why} for value, why in variation.left_out],
     }
-
-
-def _unit(quantity: str) -> str:
-    return "N m" if quantity == "torque" else "rad/s"

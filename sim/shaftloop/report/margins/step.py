@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 
 from shaftloop.analysis.stepresponse import StepResponse
+from shaftloop.control.parameters import UNIT_OF
 from shaftloop.report.canvas import COLOURS, SIDE, Picture, over
 from shaftloop.report.quantities import show
 
@@ -57,7 +58,7 @@ def _draw(axes: Any, step: StepResponse) -> None:
     )
     if step.settling_time is not None:
         axes.axvline(1e3 * step.settling_time, color=COLOURS["quiet"], linewidth=0.9, linestyle=":")
-    unit = "N m" if step.quantity == "torque" else "rad/s"
+    unit = UNIT_OF[step.quantity]
     title = f"loop {step.loop}, step of {show(step.size, unit, 3)}; shaded: ±2 %, dotted: settled"
     axes.set_title(title, pad=20.0, **SIDE)
     over(axes, 2)

@@ -32,6 +32,8 @@ def gain_forms(description: Description, loop: Loop) -> tuple[Form, ...]:
     speed = loop.kp.unit != "1"
     percent = 100.0 * kp / torque / _RPM if speed else 100.0 * kp
     error = "1 rpm" if speed else f"{of} of error"
+    if loop.unit == "W":
+        percent, error = 100.0 * kp / torque, "1 V"
     return (
         Form("rate", rate, "Hz", "of the controller; the gains belong to it"),
         Form("kp", kp, loop.kp.unit, "u = kp·e + I"),
@@ -40,7 +42,7 @@ def gain_forms(description: Description, loop: Loop) -> tuple[Form, ...]:
             "ki_per_tick", ki / rate, loop.kp.unit, "I grows by this times e per tick: I += (ki·T)·e after u"
         ),
         Form("ti", kp / ki if ki > 0.0 else None, "s", "Ti = kp/ki, integral (reset) time"),
-        Form("kp_percent", percent, "%", f"of {of} ({torque:g} N m) per {error}"),
+        Form("kp_percent", percent, "%", f"of {of} ({torque:g} {loop.unit}) per {error}"),
     )
 
 
@@ -69,5 +71,5 @@ def _words(entry: dict[str, object]) -> str:
 
 def _rated(description: Description, loop: Loop) -> tuple[float, str]:
     """Return the torque that per cent refer to, and what it is called."""
-    rated = next(machine.rated_torque for machine in description.machines() if machine.name == loop.acts_on)
+    rated = next((m.rated_torque for m in description.machines() if m.name == loop.acts_on), None)
     return (rated, "rated torque") if rated else (loop.clamp, "the clamp")

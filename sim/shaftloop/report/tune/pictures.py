@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.cautions import CAUTIONS
+from shaftloop.control.parameters import UNIT_OF
 from shaftloop.report.canvas import COLOURS, SIDE, Picture, over
 from shaftloop.report.quantities import show
 from shaftloop.report.tune.verdict import gained
@@ -52,7 +53,7 @@ def tuning_picture(entry: LoopTuning, objective: Objective, subject: str) -> Pic
             closed.plot(margins.frequency, 1.0 / np.abs(1.0 + margins.response), **style)
         _draw_aim(aim, [(style, *_aimed(design, objective)) for style, design in designs], objective)
         quantity = designs[-1][1].step.quantity
-        unit = "" if objective == "setpoint" else f" [{'N m' if quantity == 'torque' else 'rad/s'}]"
+        unit = "" if objective == "setpoint" else f" [{UNIT_OF[quantity]}]"
         aim.set_ylabel(f"error of the {quantity}{unit}" + (" / step" if not unit else ""))
         _finish(entry, designs[-1][1], size, angle, closed)
 
@@ -146,8 +147,9 @@ def _finish(entry: LoopTuning, design: Design, size: Any, angle: Any, closed: An
 
 def _draw_traces(proof: Proof, true: Any, command: Any) -> None:
     experiment = proof.experiment
-    unit = "N m" if experiment.quantity == "torque" else "rpm"
-    factor = 1.0 if experiment.quantity == "torque" else 30.0 / np.pi
+    unit, factor = UNIT_OF[experiment.quantity], 1.0
+    if unit == "rad/s":
+        unit, factor = "rpm", 30.0 / np.pi
     colour = COLOURS["true"]
     for trace, style, label in (
         (proof.simulated, {"linewidth": 1.3}, "simulated, full bench"),
@@ -159,9 +161,9 @@ def _draw_traces(proof: Proof, true: Any, command: Any) -> None:
     for axes in (true, command):
         axes.axvline(1e3 * experiment.horizon, color=COLOURS["quiet"], linewidth=0.8, linestyle=":")
         over(axes, 2)
-    size = show(experiment.step, "N m" if experiment.quantity == "torque" else "rad/s", 3)
-    torque = show(experiment.torque, "N m", 3)
+    size = show(experiment.step, UNIT_OF[experiment.quantity], 3)
+    torque = show(experiment.torque, experiment.unit, 3)
     text = f"loop {experiment.loop}: set-point by {size} at 0, then {torque} on the command (dotted)"
     true.set_title(text, pad=22.0, **SIDE)
     true.set_ylabel(f"true {experiment.quantity}, change [{unit}]")
-    command.set(xlabel="time since the step of the set-point [ms]", ylabel="torque command [N m]")
+    command.set(xlabel="time since the step of the set-point [ms]", ylabel=f"command [{experiment.unit}]")

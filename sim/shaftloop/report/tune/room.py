@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from shaftloop.answers.tuning import TuneAnswer
+from shaftloop.control.parameters import UNIT_OF
 from shaftloop.figures import number
 from shaftloop.report.canvas import Picture
 from shaftloop.report.check.document import verdict_document
@@ -134,16 +135,16 @@ def _gains(results: TuneAnswer, design: Design) -> dict[str, Any]:
 
 def _figures(design: Design) -> dict[str, Any]:
     margins, worst, unit = design.analysis.margins, design.figures, design.loop.kp.unit
-    quantity = "N m" if margins.quantity == "torque" else "rad/s"
+    quantity = UNIT_OF[margins.quantity]
     return {
         "stable": margins.stable,
         "ms": number(worst.ms.value, "1") | _place(worst.ms.frequency, worst.ms.label),
         "mt": number(worst.mt.value, "1") | _place(worst.mt.frequency, worst.mt.label),
         "nominal": {"ms": number(margins.ms, "1"), "mt": number(margins.mt, "1")},
         "noise_gain": number(worst.noise_gain, unit),
-        "command_noise": {name: number(size, "N m") for name, size in worst.command_noise.items()},
+        "command_noise": {name: number(size, design.loop.unit) for name, size in worst.command_noise.items()},
         "integral_gain": number(worst.integral_gain, design.loop.ki.unit),
-        "error_area": number(design.error_area, f"{quantity} s/(N m)"),
+        "error_area": number(design.error_area, f"{quantity} s/({design.loop.unit})"),
         "bandwidth": number(margins.bandwidth, "Hz", "|T| never falls 3 dB below its low-frequency value"),
         "rejection": number(margins.rejection, "Hz", "disturbances are halved nowhere, or everywhere"),
         "settling_time": number(design.step.settling_time, "s", _UNSETTLED),

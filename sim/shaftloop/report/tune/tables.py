@@ -4,6 +4,7 @@ import math
 from collections.abc import Iterator, Mapping
 
 from shaftloop.answers.tuning import TuneAnswer
+from shaftloop.control.parameters import UNIT_OF
 from shaftloop.report.check.words import verdict_words
 from shaftloop.report.glossary import defined
 from shaftloop.report.quantities import show
@@ -91,9 +92,9 @@ def _rows(design: Design) -> list[tuple[str, str]]:
         ("phase margin, nominal", "none" if margins.phase_margin is None else f"{margins.phase_margin:.1f}°"),
         ("bandwidth, nominal", _hertz(margins.bandwidth)),
         ("disturbances halved up to", _hertz(margins.rejection)),
-        ("|error| after 1 N m on the command", area(design)),
+        (f"|error| after 1 {design.loop.unit} on the command", area(design)),
         ("noise gain to the command", f"{worst.noise_gain:.4g}"),
-        ("noise on the command, rms", _noise(worst.command_noise)),
+        ("noise on the command, rms", _noise(worst.command_noise, design.loop.unit)),
         (
             "small step settles in",
             show(step.settling_time, "s", 3) if step.settling_time else "does not settle",
@@ -105,10 +106,10 @@ def _rows(design: Design) -> list[tuple[str, str]]:
     return rows
 
 
-def _noise(channels: Mapping[str, float]) -> str:
+def _noise(channels: Mapping[str, float], unit: str) -> str:
     """Return the noise on the command with what each channel gives of it."""
-    total = show(math.hypot(*channels.values()), "N m", 3)
-    parts = [f"{name} {show(size, 'N m', 3)}" for name, size in channels.items() if size]
+    total = show(math.hypot(*channels.values()), unit, 3)
+    parts = [f"{name} {show(size, unit, 3)}" for name, size in channels.items() if size]
     return total + (f"\n{', '.join(parts)}" if len(parts) > 1 else "")
 
 
@@ -191,10 +192,11 @@ def _baseline(item: Baseline) -> tuple[str, ...]:
 
 def _tell_proof(proof: Proof) -> Iterator[Piece]:
     experiment = proof.experiment
-    unit = "N m" if experiment.quantity == "torque" else "rad/s"
+    unit = UNIT_OF[experiment.quantity]
     title = (
         f"Loop {experiment.loop}: predicted (linear) against simulated (full bench), a step of the set-point "
-        f"by {show(experiment.step, unit, 3)}, then {show(experiment.torque, 'N m', 3)} on the command"
+        f"by {show(experiment.step, unit, 3)}, then {show(experiment.torque, experiment.unit, 3)} on the "
+        "command"
     )
     table = new_table(title, "figure", "predicted", "simulated", "difference above 10 %")
     for row in proof.rows:

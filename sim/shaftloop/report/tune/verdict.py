@@ -39,7 +39,7 @@ def gained(entry: LoopTuning, objective: Objective) -> str:
     design, before = entry.chosen.design, entry.before
     assert design is not None, "the chosen option has a design"
     if objective == "disturbance":
-        what, now = "|error| after 1 N m on the command adds up to", area(design)
+        what, now = f"|error| after 1 {design.loop.unit} on the command adds up to", area(design)
         was = None if before is None else area(before)
     elif objective == "integral_gain":
         what, now = "ki is", f"{design.loop.ki.value:.4g} {design.loop.ki.unit}"
@@ -57,6 +57,6 @@ def _late(design: Design) -> str:
 
 
 def area(design: Design) -> str:
-    """Return the integral of the size of the error after a step of 1 N m on the command, with its unit."""
-    unit = "N m s" if design.analysis.margins.quantity == "torque" else "rad"
+    """Return the integral of the size of the error after a unit step on the command, with its unit."""
+    unit = {"torque": "N m s", "speed": "rad", "voltage": "V s"}[design.analysis.margins.quantity]
     return f"{design.error_area:.4g} {unit}"

@@ -10,6 +10,7 @@ from shaftloop.analysis.metrics import torque_steps
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.analysis.steps import Step, overshoot
 from shaftloop.analysis.worstcase import LoopAnalysis, analyse_loops
+from shaftloop.control.parameters import UNIT_OF
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import read_scenario
@@ -81,7 +82,7 @@ def compare_gains(checked: Checked) -> Comparison:
     return Comparison(
         loop,
         size,
-        "N m" if quantity == "torque" else "rad/s",
+        UNIT_OF[quantity],
         Side(sides[0].margins, *curves[0]),
         Side(sides[1].margins, *curves[1]),
         limits[0] if limits else None,

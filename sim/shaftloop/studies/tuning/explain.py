@@ -16,7 +16,7 @@ Figures = dict[str, tuple[float | None, str]]
 
 DIFFERENT = 0.1
 """Difference between predicted and simulated from which on it is explained."""
-_FLOORS = {"s": 1.0, "%": 2.0, "N m": 0.0, "rad/s": 0.0}
+_FLOORS = {"s": 1.0, "%": 2.0, "N m": 0.0, "rad/s": 0.0, "V": 0.0}
 """Least difference that counts: ticks for times, percentage points of the step for overshoot."""
 _MOST = 0.75
 """Share of a difference from which on one effect is its cause."""

@@ -16,6 +16,7 @@ from shaftloop.analysis.limits import held_state
 from shaftloop.analysis.operating import OperatingPoint
 from shaftloop.analysis.standing import standing_run
 from shaftloop.bench.handles import Bench
+from shaftloop.control.parameters import UNIT_OF
 from shaftloop.engine.model import Segment
 from shaftloop.engine.setpoints import HOLD
 from shaftloop.errors import SimulationError
@@ -39,13 +40,18 @@ class Experiment:
 
     loop: str
     quantity: str
-    """``torque`` or ``speed``."""
+    """``torque``, ``speed`` or ``voltage``."""
     step: float
-    """Of the set-point; it ends at the operating point. [N m] or [rad/s]"""
+    """Of the set-point; it ends at the operating point. [N m], [rad/s] or [V]"""
     torque: float
-    """Added to the command. [N m]"""
+    """Added to the command. [N m] or [W]"""
     horizon: float
     """Time after each step. [s]"""
+
+    @property
+    def unit(self) -> str:
+        """Unit of the command."""
+        return "W" if self.quantity == "voltage" else "N m"
 
 
 @dataclass(frozen=True)
@@ -169,7 +175,9 @@ def _reader(bench: Bench, name: str) -> Callable[[Array], float]:
     if loop.quantity == "torque":
         row = bench.model.plant.c[bench.model.plant.rows[bench.sensors[loop.source].true_torque]]
         return lambda state: float(state[: len(row)] @ row)
-    if loop.source in bench.machines:
+    if loop.quantity == "voltage":
+        slot = bench.link.voltage_slot
+    elif loop.source in bench.machines:
         slot = bench.machines[loop.source].node.speed.index
     else:
         slot = bench.line.nodes[bench.line.places[loop.source].body].speed.index
@@ -184,7 +192,7 @@ def _scaled(trace: Trace, factor: float, level: float) -> Trace:
 
 def _figures(trace: Trace, experiment: Experiment) -> Figures:
     """Return the figures of a trace with their units."""
-    unit = "N m" if experiment.quantity == "torque" else "rad/s"
+    unit = UNIT_OF[experiment.quantity]
     first = int(np.searchsorted(trace.time, -1e-12))
     half = first + (len(trace.time) - first) // 2
     time, answer = trace.time[first:half], trace.true[first:half] / experiment.step
