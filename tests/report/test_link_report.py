@@ -4,6 +4,8 @@ import pytest
 from matplotlib.figure import Figure
 
 from report.conftest import results_of
+from shaftloop.analysis.flow import energy_flow
+from shaftloop.report.run.energy import energy_picture
 from shaftloop.report.run.link import link_picture
 from shaftloop.report.run.tables import details
 from shaftloop.report.terminal import Grid
@@ -34,6 +36,23 @@ def test_what_is_left_in_the_link_is_told() -> None:
     assert energy == pytest.approx(0.5 * 1.5e-3 * volts**2)
     assert any(isinstance(piece, str) and "the link is left with" in piece for piece in said)
     assert any("the link keeps its voltage" in caution for caution in answer.cautions)
+
+
+def test_the_energy_picture_shows_what_stays_at_the_link() -> None:
+    simulation = results_of("rectifier-hub").simulation
+    flow = energy_flow(simulation)
+    kept = dict(flow.beside)
+    assert (
+        list(kept) == ["brake", "loss", "stored"]
+        and kept["brake"] == simulation.energies.losses["brake.heat"]
+    )
+    at_machines = sum(station.link for station in flow.stations)
+    assert sum(kept.values()) == pytest.approx(flow.grid - at_machines, rel=1e-4)
+    figure = Figure()
+    energy_picture(flow, "a bench").paint(figure)
+    said = {text.get_text().split("\n")[0] for text in figure.axes[0].texts}
+    assert {"brake", "loss", "stored", "DC link"} <= said
+    assert energy_flow(results_of("truck-axle", "duration=20 ms").simulation).beside == ()
 
 
 def test_a_stiff_link_has_no_picture() -> None:

@@ -36,6 +36,8 @@ class Flow:
     """(part, meaning, energy [J]), largest first."""
     stored: float
     """Change of the stored energy of the whole bench. [J]"""
+    beside: tuple[tuple[str, float], ...] = ()
+    """What stays at the link: heat of every brake resistor, ``loss``, ``stored`` [J]; none of a stiff one."""
 
 
 def energy_flow(simulation: Simulation) -> Flow:
@@ -53,7 +55,11 @@ def energy_flow(simulation: Simulation) -> Flow:
     meanings = {meter.name: meter.meaning for meter in bench.model.plant.network.meters}
     losses = sorted(energies.losses.items(), key=lambda pair: -abs(pair[1]))
     named = tuple((name.split(".")[0], meanings[name], energy) for name, energy in losses)
-    return Flow(energies.grid, tuple(stations), named, energies.stored)
+    beside = [(r.parameters.name, energies.meters[f"{r.parameters.name}.heat"]) for r in bench.link.resistors]
+    if bench.link.ports is not None:
+        loss, stored = _sum([balances[element] for element in ("supply", "link")])
+        beside += [("loss", loss - sum(heat for _, heat in beside)), ("stored", stored)]
+    return Flow(energies.grid, tuple(stations), named, energies.stored, tuple(beside))
 
 
 def _places(simulation: Simulation) -> list[tuple[str, bool, list[str]]]:

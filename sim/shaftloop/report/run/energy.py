@@ -70,6 +70,12 @@ def _draw_circle(axes: Any, flow: Flow) -> None:
     _box(axes, (2.0, 98.0), _LINK, "DC link", COLOURS["electrical"])
     _box(axes, (40.0, 60.0), _GRID, "grid", COLOURS["grid"])
     _arrow(axes, (50.0, _GRID[0]), (50.0, _LINK[1]), flow.grid, scale, COLOURS["grid"])
+    for i, (name, energy) in enumerate(flow.beside):
+        # Right of the grid: what stays at the link.
+        x, colour = 70.0 + 9.0 * i, COLOURS["stored" if name == "stored" else "loss"]
+        _arrow(axes, (x, _LINK[1]), (x, _LINK[1] + 5.0), energy, scale, colour, labelled=False)
+        text = f"{name}\n{show(energy, 'J', 3)}"
+        axes.text(x, _GRID[1], text, ha="center", va="top", fontsize=9.5, parse_math=False)
     for i, (centre, station) in enumerate(zip(centres, flow.stations, strict=True)):
         colour = COLOURS["electrical"] if station.machine else COLOURS["mechanical"]
         _box(axes, (centre - half, centre + half), _BOX, station.name, colour)
@@ -137,7 +143,8 @@ def _draw_bars(axes: Any, flow: Flow) -> None:
     bars = [
         (f"{name}: {meaning}", energy, COLOURS["loss"]) for name, meaning, energy in flow.losses if energy
     ]
-    bars.append(("stored in speed, twist, current", flow.stored, COLOURS["stored"]))
+    places = "speed, twist, current, link" if flow.beside else "speed, twist, current"
+    bars.append((f"stored in {places}", flow.stored, COLOURS["stored"]))
     bars.sort(key=lambda bar: -abs(bar[1]))
     whole = sum(abs(energy) for _, energy, _ in bars)
     kept = sum(abs(energy) >= _WORTH_A_BAR * whole for _, energy, _ in bars)
