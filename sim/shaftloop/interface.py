@@ -192,7 +192,7 @@ class TestBench:
         *loops : str
             Names of the loops to tune; may be left out where there is one only.
         tolerances : sequence of str
-            ``PATH=±20%`` or ``PATH=LO..HI``: the bounds hold at all corners.
+            ``PATH=±20%``, ``PATH=LO..HI`` or a fit.json, for its intervals: the bounds hold at all corners.
         **demand : object
             Further fields of `shaftloop.studies.tuning.choosing.Demand`, e.g. `structures`, `bounds`.
 

@@ -9,6 +9,8 @@ from click.testing import CliRunner, Result
 from scipy.signal import lfilter
 
 from shaftloop.cli.main import cli
+from shaftloop.scenario.reading import read_scenario, stated_value
+from shaftloop.scenario.shipped import shipped_folder
 
 
 def identify(*arguments: str) -> Result:
@@ -116,3 +118,89 @@ def test_a_loop_on_an_encoder_is_warned_of_unless_its_command_plays() -> None:
     assert any(warning in said for said in json.loads(identify(*fit).stdout)["warnings"])
     played = identify(*fit, "--log", "column.speed_command.plays=true")
     assert not any(warning in said for said in json.loads(played.stdout)["warnings"])
+
+
+HUB = ("--free", "line.c1.stiffness", "--free", "line.load.inertia", "--free", "line.ts.filter.cutoff")
+"""The cutoff stands in a table of the part file alone."""
+
+
+def hub(*more: str) -> Path:
+    """Return a scenario of ours whose log is hub.npz; its load machine is stated too light."""
+    text = (shipped_folder() / "wheel-hub.toml").read_text("utf-8")
+    text = text.replace('title = "', 'duration = "1.3 s"\ntitle = "', 1).replace('duration = "2.5 s"\n', "")
+    Path("hub.toml").write_text(text, encoding="utf-8")
+    made = CliRunner().invoke(
+        cli, ["simulate", "hub.toml", "--set", "record.rate=2 kHz", "--json", "--traces", "own.npz", *more]
+    )
+    assert made.exit_code == 0, made.output
+    rng = np.random.default_rng(0)
+    with np.load("own.npz") as file:
+        noisy = {
+            name: file[name] + 0.05 * rng.normal(size=len(file[name])) for name in ("reading", "load_speed")
+        }
+        np.savez("hub.npz", time=file["time"], units=file["units"], **noisy)
+    light = 'name = "load"\ninertia = "0.0265 kg m^2"  # data sheet'
+    text = text.replace('name = "load"\n', light + "\n", 1)
+    Path("hub.toml").write_text(text, encoding="utf-8")
+    return Path("hub.toml")
+
+
+def test_what_was_found_goes_into_the_file_beside_its_comments() -> None:
+    path = hub()
+    before = path.read_text("utf-8").splitlines()
+    for _ in range(2):  # a second time replaces the remarks of the first
+        result = identify("hub.toml", "hub.npz", *HUB, "--write", "--json")
+        assert result.exit_code == 0, result.output
+    after = path.read_text("utf-8").splitlines()
+    new = [line for line in after if line not in before]
+    assert [line for line in before if line not in after] == ['inertia = "0.0265 kg m^2"  # data sheet']
+    assert len(new) == 3 and all(line.count(" found in hub.npz, ") == 1 for line in new)
+    assert any("# data sheet; inertia found in hub.npz, 0.02" in line for line in new)
+    written = read_scenario(path).description
+    parameters = {entry["path"]: entry for entry in json.loads(result.stdout)["parameters"]}
+    for name in ("line.c1.stiffness", "line.load.inertia", "line.ts.filter.cutoff"):
+        found = parameters[name]
+        stated = float(str(stated_value(path, name)).split()[0])
+        spread = found["standard_deviation"]["value"]
+        assert abs(stated - found["value"]["value"]) < 0.1 * spread
+    assert written.title == read_scenario("wheel-hub").description.title
+
+
+def test_a_log_that_contradicts_the_bench_ends_with_1_and_writes_nothing() -> None:
+    path = hub(
+        "--set",
+        "line.ts.latency=6 ms",
+        "--set",
+        "line.ts.filter.order=4",
+        "--set",
+        "line.ts.filter.cutoff=60 Hz",
+    )
+    before = path.read_text("utf-8")
+    result = identify("hub.toml", "hub.npz", "--free", "line.load.inertia", "--write", "--out", "o")
+    assert result.exit_code == 1, result.output
+    assert result.stdout.startswith("The log contradicts the bench")
+    assert "nothing is written to the scenario: the log contradicts the bench" in result.output
+    assert path.read_text("utf-8") == before
+    tuned = CliRunner().invoke(cli, ["tune", "hub.toml", "--loop", "torque", "--tolerance", "o/fit.json"])
+    assert tuned.exit_code == 2 and "its log contradicts the bench" in tuned.output
+
+
+def test_intervals_of_a_fit_are_tolerances_of_the_tuning() -> None:
+    hub()
+    assert identify("hub.toml", "hub.npz", *HUB[:4], "--out", "o").exit_code == 0
+    tune = ["tune", "hub.toml", "--loop", "torque", "--json", "--tolerance"]
+    result = CliRunner().invoke(cli, [*tune, "o/fit.json"])
+    assert result.exit_code in (0, 1), result.output
+    tolerance, _ = json.loads(result.stdout)["tolerances"]
+    low = json.loads(Path("o/fit.json").read_text())["parameters"][0]["low"]["value"]
+    assert tolerance.startswith(f"line.c1.stiffness={low:.12g} N m/rad..")
+    Path("none.json").write_text("[1]")
+    refused = CliRunner().invoke(cli, [*tune, "none.json"])
+    assert refused.exit_code == 2 and "give the fit.json that it wrote" in refused.output
+    missing = CliRunner().invoke(cli, [*tune, "no.json"])
+    assert missing.exit_code == 2 and "cannot be read: No such file" in missing.output
+
+
+def test_a_shipped_scenario_is_not_written() -> None:
+    result = identify("wheel-hub", "run.csv", "--free", "line.c1.stiffness", "--write")
+    assert result.exit_code == 2 and "comes with the package and stays as it is; use a copy" in result.output

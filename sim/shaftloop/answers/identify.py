@@ -1,5 +1,6 @@
 """What logs of a real bench say."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,7 +15,8 @@ from shaftloop.errors import ScenarioError
 from shaftloop.figures import Figure, by_name
 from shaftloop.scenario.logs.reading import read_log
 from shaftloop.scenario.reading import Scenario
-from shaftloop.studies.identification.fit import Fit, estimate
+from shaftloop.scenario.restate import Restated
+from shaftloop.studies.identification.fit import Estimate, Fit, estimate
 from shaftloop.studies.identification.free import read_free
 from shaftloop.studies.identification.judge import Judgement, fit_share, judge
 from shaftloop.studies.identification.replay import Replay
@@ -188,6 +190,15 @@ class FitAnswer(Answer):
             )
         return tuple(said)
 
+    @property
+    def told(self) -> tuple[Restated, ...]:
+        """Values of the scenario that the log tells alone, with their intervals, as a file states them."""
+        return tuple(
+            _restated(entry, self.measurements[0].table.log.path.name)
+            for entry in self.fit.estimates
+            if entry.free.of_bench and not any(entry is other for other in self.judgement.unknown)
+        )
+
     def _coarse_loops(self) -> list[str]:
         """Return the loops that are closed on an encoder, the steps of which the runs leave out."""
         description = self.scenario.description
@@ -218,6 +229,19 @@ class FitAnswer(Answer):
             figure = Figure(f"fit.{name}", "1", meaning, better="higher")
             figures.append(figure.absent("nothing moves there") if still else figure.found(share))
         return by_name(figures)
+
+
+def _restated(entry: Estimate, log: str) -> Restated:
+    """Return a value with two digits more than its spread leaves."""
+    free, deviation = entry.free, entry.deviation
+    digits = 6 if not deviation else min(max(3 + int(math.log10(abs(entry.value) / deviation)), 4), 12)
+    value, low, high = (f"{x:.{digits}g}" for x in (entry.value, *entry.interval))
+    unit = "" if free.unit == "1" else f" {free.unit}"
+    return Restated(
+        free.path,
+        f"{value}{unit}" if unit else float(value),
+        f"in {log}, {low} to {high}{unit} (95 %), not measured alone",
+    )
 
 
 def find_fit(

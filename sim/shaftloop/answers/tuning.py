@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 from shaftloop.analysis.freerunning import sweep_note
 from shaftloop.analysis.simulation import check_runs
@@ -14,7 +15,7 @@ from shaftloop.scenario.reading import Scenario
 from shaftloop.studies.checks.run import judge_of_changes
 from shaftloop.studies.tuning.choosing import Demand
 from shaftloop.studies.tuning.results import LoopTuning, Tuning
-from shaftloop.studies.tuning.tolerance import corners, read_tolerance
+from shaftloop.studies.tuning.tolerance import corners, identified, read_tolerance
 from shaftloop.studies.tuning.tune import tune
 
 __all__ = ["TuneAnswer", "find_gains"]
@@ -121,7 +122,7 @@ def find_gains(
     demand : Demand
         What is asked for.
     tolerances : sequence of str
-        ``PATH=±20%`` or ``PATH=LO..HI``: the bounds hold at all corners.
+        ``PATH=±20%``, ``PATH=LO..HI`` or a fit.json, for its intervals: the bounds hold at all corners.
     watch : callable
         Shows what is going on.
 
@@ -132,6 +133,9 @@ def find_gains(
     SimulationError
         Where the bench has no steady state at the operating point, or what must be run takes too long.
     """
+    tolerances = [
+        one for text in tolerances for one in (identified(Path(text)) if text.endswith(".json") else [text])
+    ]
     found = [read_tolerance(text, scenario.path, scenario.settings) for text in tolerances]
     for tolerance in found:
         if tolerance.path in demand.gains:

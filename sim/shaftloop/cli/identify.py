@@ -1,10 +1,22 @@
 """`shaftloop identify`: from logs of a real bench to what they say of it."""
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from shaftloop.cli.options import Request, hand_over, log_option, read_above_zero, request_options
+from shaftloop.cli.options import (
+    Request,
+    check_writable,
+    hand_over,
+    log_option,
+    read_above_zero,
+    request_options,
+    say,
+)
+
+if TYPE_CHECKING:
+    from shaftloop.answers.identify import FitAnswer
 
 __all__ = ["identify"]
 
@@ -26,6 +38,7 @@ _FILE = click.Path(path_type=Path)
 )
 @click.option("--lead", metavar="TIME", help="How long what is played is held before the log begins.")
 @click.option("--judge", "others", multiple=True, type=_FILE, metavar="LOG", help="Another run to be judged.")
+@click.option("--write", is_flag=True, help="Write what was found into SCENARIO, comments and layout kept.")
 @click.option("--response", is_flag=True, help="The response between two columns instead; needs no scenario.")
 @click.option("--from", "input_column", metavar="COLUMN", help="Input of a response: a channel or header.")
 @click.option("--to", "output_column", metavar="COLUMN", help="Output of a response.")
@@ -42,6 +55,7 @@ def identify(  # noqa: PLR0913  (one argument per option)
     hold_out: str,
     lead: str | None,
     others: tuple[Path, ...],
+    write: bool,
     response: bool,
     input_column: str | None,
     output_column: str | None,
@@ -56,21 +70,22 @@ def identify(  # noqa: PLR0913  (one argument per option)
     Several logs of one run are brought onto one clock by a channel that two of them show. A fit writes
     fit.json and the picture fit into ./shaftloop-out/<scenario>/; a response writes response.json,
     response.csv and the picture response into ./shaftloop-out/<log>/. With --json nothing is written unless
-    --out is given.
+    --out or --write is given. Where the log contradicts the bench the exit code is 1 and nothing is written
+    to SCENARIO.
     """
     if not response:
         if input_column or output_column or instrument or orders or speed or period or resolution:
             raise click.UsageError("--from, --to and what follows belong to a response: add --response.")
-        _fit(request, more, log_options, free, (hold_out, lead), others)
+        _fit(request, more, log_options, free, (hold_out, lead), others, write)
         return
     from shaftloop.analysis.logs.frequency import Demand
     from shaftloop.answers.identify import find_response
     from shaftloop.report.files import make_folder
     from shaftloop.report.identify import response as room
 
-    if request.settings or free or others or lead:
+    if request.settings or free or others or lead or write:
         raise click.UsageError(
-            "--set, --free, --lead and --judge belong to a scenario, which --response has not."
+            "--set, --free, --lead, --judge and --write belong to a scenario, which --response has not."
         )
     if not input_column or not output_column:
         raise click.UsageError("--response needs the columns --from and --to.")
@@ -95,6 +110,7 @@ def _fit(
     free: tuple[str, ...],
     wishes: tuple[str, str | None],
     others: tuple[Path, ...],
+    write: bool,
 ) -> None:
     from shaftloop.errors import ScenarioError
 
@@ -107,6 +123,8 @@ def _fit(
     if held_out > 0.9:
         raise ScenarioError([f"--hold-out {wishes[0]}: at most 90 % can be kept out of a fit"])
     scenario = request.read()
+    if write:
+        check_writable(scenario, request)
     from shaftloop.answers.identify import find_fit
     from shaftloop.report.files import make_folder
     from shaftloop.report.identify import fit as room
@@ -119,3 +137,23 @@ def _fit(
         scenario, logs, free, options=options, held_out=held_out, lead=lead, others=others, watch=Progress
     )
     hand_over(answer, room, request, folder)
+    # Last, so that whatever fails before leaves the file alone.
+    if write and not answer.against:
+        _write(answer)
+    elif write:
+        say("nothing is written to the scenario: the log contradicts the bench")
+    if answer.against:
+        raise click.exceptions.Exit(1)
+
+
+def _write(answer: "FitAnswer") -> None:
+    from shaftloop.report.files import write_text
+    from shaftloop.scenario.restate import restated
+
+    scenario, told = answer.scenario, answer.told
+    left = [e.free.path for e in answer.fit.estimates if e.free.path not in [value.path for value in told]]
+    if told:
+        write_text(scenario.path.resolve(), restated(scenario, told))
+        say(f"written to {scenario.path}: {', '.join(value.path for value in told)}")
+    if left:
+        say(f"not written, of the log or not told by it alone: {', '.join(left)}")

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 __all__ = [
     "SCENARIO",
     "Request",
+    "check_writable",
     "default_folder",
     "hand_out",
     "hand_over",
@@ -158,6 +159,37 @@ def hand_over(answer: Any, room: Room, request: Request, folder: Path | None, *m
         show_files([*files, *more])
         # The answer has said some of them already.
         show_cautions([text for text in mind if text not in sentences])
+
+
+def check_writable(scenario: "Scenario", request: Request) -> None:
+    """Refuse to write where the file is not the bench that is meant.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        That is to be written.
+    request : Request
+        What was asked for.
+
+    Raises
+    ------
+    ScenarioError
+        Where settings lie on top of the file, or it must stay as it is.
+    """
+    from shaftloop.errors import ScenarioError
+    from shaftloop.scenario.shipped import shipped_folder
+
+    if request.settings:
+        raise ScenarioError(
+            ["--write: with --set the file is not the bench that was asked about; edit the file first"]
+        )
+    if scenario.path.resolve().is_relative_to(shipped_folder().resolve()):
+        raise ScenarioError(
+            [f"--write: {scenario.name} comes with the package and stays as it is; use a copy"]
+        )
+    # A file is replaced as a whole, which its folder alone decides: the file's own word must be asked for.
+    if not scenario.path.stat().st_mode & 0o222:
+        raise ScenarioError([f"--write: {scenario.path} is write-protected; make it writable or use a copy"])
 
 
 def read_above_zero(option: str, text: str | None, unit: str) -> float | None:

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from shaftloop.cli.options import Request, hand_over, say, scenario_options
+from shaftloop.cli.options import Request, check_writable, hand_over, say, scenario_options
 from shaftloop.cli.point import read_torque
 
 if TYPE_CHECKING:
@@ -97,7 +97,8 @@ def _positive(_: click.Context, __: click.Parameter, value: float | None) -> flo
     "tolerances",
     metavar="PATH=±P%",
     multiple=True,
-    help="The bounds hold at all corners, e.g. line.drive.inertia=±20%, or PATH=LO..HI; repeatable.",
+    help="The bounds hold at all corners, e.g. line.drive.inertia=±20%, PATH=LO..HI, or the "
+    "fit.json of identify for its intervals; repeatable.",
 )
 @click.option("--speed", metavar="SPEED", help='Operating speed, e.g. "1500 rpm"; else of the sequence.')
 @click.option("--torque", metavar="TORQUE", help='Operating torque, e.g. "80 N m"; else of the sequence.')
@@ -128,7 +129,7 @@ def tune(
 
     demand = _demand(scenario, wanted)
     if write:
-        _check_writable(scenario, request)
+        check_writable(scenario, request)
     elif despite_expectations:
         raise ScenarioError(["--despite-expectations: of use with --write alone; add it or leave this out"])
     folder = request.folder(scenario.name)
@@ -195,24 +196,6 @@ def _quantity(option: str, text: str | None, unit: str) -> float | None:
     if value <= 0.0:
         raise ScenarioError([f"{option}: {shown(text)}; choose above 0 {unit}"])
     return value
-
-
-def _check_writable(scenario: "Scenario", request: Request) -> None:
-    """Refuse to write where the file is not the bench that is tuned."""
-    from shaftloop.errors import ScenarioError
-    from shaftloop.scenario.shipped import shipped_folder
-
-    if request.settings:
-        raise ScenarioError(
-            ["--write: with --set the file is not the bench that is tuned; edit the file first"]
-        )
-    if scenario.path.resolve().is_relative_to(shipped_folder().resolve()):
-        raise ScenarioError(
-            [f"--write: {scenario.name} comes with the package and stays as it is; tune a copy"]
-        )
-    # A file is replaced as a whole, which its folder alone decides: the file's own word must be asked for.
-    if not scenario.path.stat().st_mode & 0o222:
-        raise ScenarioError([f"--write: {scenario.path} is write-protected; make it writable or tune a copy"])
 
 
 def _write(scenario: "Scenario", answer: "TuneAnswer") -> None:

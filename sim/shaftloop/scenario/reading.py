@@ -12,6 +12,7 @@ from shaftloop.scenario.assemble import assemble, resolve
 from shaftloop.scenario.consistency import check_consistency
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.draft import read_draft
+from shaftloop.scenario.locate import KeyPath
 from shaftloop.scenario.problems import Problems
 from shaftloop.scenario.shipped import shipped_folder
 from shaftloop.scenario.source import Source, find_scenario, label_of, load_toml
@@ -19,7 +20,7 @@ from shaftloop.scenario.statements import Statement, statements
 from shaftloop.scenario.timing import check_timing
 from shaftloop.scenario.traces import read_traces
 
-__all__ = ["Scenario", "read_scenario", "stated_value", "stated_values"]
+__all__ = ["Scenario", "place_of", "read_scenario", "stated_value", "stated_values"]
 
 
 @dataclass(frozen=True)
@@ -116,6 +117,25 @@ def stated_value(
         if value is None:
             return None
     return value
+
+
+def place_of(scenario: Scenario, path: str) -> KeyPath:
+    """Return the keys that lead to a value of the effective document.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        As read.
+    path : str
+        As in a setting.
+
+    Raises
+    ------
+    LookupError
+        Where there is no such path, with the nearest.
+    """
+    problems, _, _ = _assembled(scenario.path, scenario.settings, scenario.beside, load_toml)
+    return resolve(problems.document, path.split("."))
 
 
 def stated_values(scenario: Scenario) -> tuple[Statement, ...]:

@@ -1,5 +1,6 @@
 """Corners of stated tolerances: every combination of the ends, and the bench as it stands."""
 
+import json
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -14,7 +15,7 @@ from shaftloop.scenario.reading import read_scenario, stated_value
 from shaftloop.scenario.units import NUMBER_PATTERN, UnitError, parse_quantity
 from shaftloop.studies.vary import read_range
 
-__all__ = ["Corner", "Tolerance", "corners", "read_tolerance"]
+__all__ = ["Corner", "Tolerance", "corners", "identified", "read_tolerance"]
 
 _MOST = 5
 _SHARE = re.compile(rf"\s*([^=\s]+)\s*=\s*(?:±|\+-|\+/-)\s*({NUMBER_PATTERN})\s*%\s*")
@@ -73,6 +74,45 @@ def read_tolerance(text: str, source: str | Path, settings: Sequence[str]) -> To
     number, unit = _stated(text, path, source, settings)
     ends = tuple(f"{path}={number * (1.0 + s * share / 100.0):.12g} {unit}".rstrip() for s in (-1.0, 1.0))
     return Tolerance(path, (ends[0], ends[1]), (f"{path} -{share:g} %", f"{path} +{share:g} %"))
+
+
+def identified(path: Path) -> list[str]:
+    """Return the 95 % intervals of a fit to a log as tolerances, ``PATH=LO..HI`` each.
+
+    Parameters
+    ----------
+    path : Path
+        fit.json of ``shaftloop identify``.
+
+    Raises
+    ------
+    ScenarioError
+        Where it is no such file, its log contradicts the bench, or it tells no value.
+    """
+    try:
+        document = json.loads(path.read_text("utf-8"))
+        found = [
+            f"{entry['path']}={_end(entry['low'])}..{_end(entry['high'])}"
+            for entry in document["parameters"]
+            if not entry["path"].startswith("log.")
+            and entry["path"] not in document["not_told_alone"]
+            and entry["low"]["value"] is not None
+        ]
+        contradicted = document["contradicted"]
+    except OSError as error:
+        raise _bad(str(path), f"cannot be read: {error.strerror}") from None
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        raise _bad(str(path), "no result of identify; give the fit.json that it wrote") from None
+    if contradicted:
+        raise _bad(str(path), "its log contradicts the bench, so its intervals are no tolerances")
+    if not found:
+        raise _bad(str(path), "it tells no value of the bench alone")
+    return found
+
+
+def _end(figure: dict[str, Any]) -> str:
+    unit = "" if figure["unit"] == "1" else f" {figure['unit']}"
+    return f"{float(figure['value']):.12g}{unit}"
 
 
 def corners(
