@@ -13,6 +13,7 @@ from shaftloop.analysis.overlay import lay_over, read_measurement
 from shaftloop.answers.run import RunAnswer
 from shaftloop.engine.supervision import Event
 from shaftloop.report.canvas import COLOURS, MACHINE_COLOURS, plain, thinned
+from shaftloop.report.files import Outputs, write_answer
 from shaftloop.report.run import room
 from shaftloop.report.run.energy import energy_picture, summary
 from shaftloop.report.run.overview import overview_picture, zoom_window
@@ -29,9 +30,8 @@ def test_a_folder_holds_every_file(results: RunAnswer, tmp_path: Path) -> None:
     (tmp_path / "m.csv").write_text("time [s],true_torque [N m],drive_speed [rpm]\n0,1,0\n0.5,2,1500\n")
     overlay = lay_over(results.simulation, read_measurement(tmp_path / "m.csv"))
     (tmp_path / "out").mkdir()
-    files = room.write(
-        tmp_path / "out", dataclasses.replace(results, overlay=overlay), "{}\n", ("svg", "png")
-    )
+    out = Outputs(tmp_path / "out", ("svg", "png"))
+    files = write_answer(out, dataclasses.replace(results, overlay=overlay), room, "{}\n")
     names = [path.name for path in files]
     pictures = [f"{name}.{kind}" for name in ("overview", "energy", "overlay") for kind in ("svg", "png")]
     assert names == ["metrics.json", "traces.npz", *pictures]

@@ -120,8 +120,8 @@ class Room(Protocol):
         """The answer as plain values."""
 
     @property
-    def write(self) -> Callable[[Path, Any, str, "Sequence[str]"], list[Path]]:
-        """Puts the document and the pictures, in the formats named, into a folder; returns the files."""
+    def FILE(self) -> str:
+        """What the document is called as a file."""
 
     @property
     def details(self) -> Callable[[Any], "Iterable[Piece]"]:
@@ -141,14 +141,15 @@ def hand_over(answer: Any, room: Room, request: Request, folder: Path | None, *m
         Files that were written already.
     """
     from shaftloop.report.documents import as_json
-    from shaftloop.report.files import together
+    from shaftloop.report.files import Outputs, together, write_answer
     from shaftloop.report.terminal import Progress, print_answer, print_details, show_cautions, show_files
 
     sentences = list(room.verdict(answer))
     mind = list(getattr(answer, "cautions", ()))
     document = as_json({"answer": sentences, **room.document(answer), "cautions": mind})
     with together(), Progress("writing"):
-        files = room.write(folder, answer, document, request.pictures) if folder is not None else []
+        out = None if folder is None else Outputs(folder, request.pictures)
+        files = [] if out is None else write_answer(out, answer, room, document)
     for note in answer.notes:
         say(f"warning: {note}")
     if request.json:

@@ -8,7 +8,7 @@ import zlib
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, BinaryIO, ClassVar
+from typing import TYPE_CHECKING, Any, BinaryIO, ClassVar
 
 from shaftloop.errors import ShaftloopError
 
@@ -22,6 +22,7 @@ __all__ = [
     "make_folder",
     "open_atomically",
     "together",
+    "write_answer",
     "write_text",
 ]
 
@@ -160,6 +161,32 @@ class Outputs:
         """Draw pictures, one file per format each."""
         for picture in pictures if self._kinds else ():
             picture.write([self.file(f"{picture.name}.{kind}") for kind in self._kinds])
+
+
+def write_answer(out: Outputs, answer: Any, room: Any, document: str) -> list[Path]:
+    """Write an answer and return the files: its document, what its room has beside it, its pictures.
+
+    Parameters
+    ----------
+    answer : Found
+        What was found.
+    room : module
+        Names the file of the document in `FILE`; may have `write_more` and `pictures`.
+    document : str
+        In JSON.
+
+    Raises
+    ------
+    OutputError
+        Where a file cannot be written.
+    """
+    if room.FILE:
+        write_text(out.file(room.FILE), document)
+    if hasattr(room, "write_more"):
+        room.write_more(out, answer)
+    if hasattr(room, "pictures"):
+        out.draw(room.pictures(answer))
+    return out.files
 
 
 def write_text(path: Path, text: str) -> None:

@@ -1,7 +1,6 @@
 """What `shaftloop faults` found: as a document, on the terminal, as a folder of files."""
 
-from collections.abc import Iterator, Sequence
-from pathlib import Path
+from collections.abc import Iterator
 from typing import Any
 
 from shaftloop.analysis.ratings import Load
@@ -10,13 +9,14 @@ from shaftloop.figures import number
 from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import identity, origin
 from shaftloop.report.faults.verdict import bound, seen, verdict
-from shaftloop.report.files import Outputs, write_text
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import Piece, add_row, new_table
 from shaftloop.scenario.faults import said
 from shaftloop.studies.faults import FaultRun
 
-__all__ = ["advice", "dangers", "details", "document", "pictures", "verdict", "write"]
+__all__ = ["FILE", "advice", "dangers", "details", "document", "pictures", "verdict"]
+
+FILE = "faults.json"
 
 _MOST_DANGERS = 3
 _LEFT_OUT = (
@@ -90,29 +90,6 @@ def pictures(results: FaultsAnswer) -> list[Picture]:
     from shaftloop.report.faults.bars import faults_picture
 
     return [faults_picture(results, verdict(results)[0])]
-
-
-def write(folder: Path, results: FaultsAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
-    """Write document and picture and return the files.
-
-    Parameters
-    ----------
-    folder : Path
-        An existing folder.
-    document : str
-        The JSON document, written as faults.json.
-    kinds : sequence of str
-        Formats of the picture; none, no picture.
-
-    Raises
-    ------
-    OutputError
-        Where a file cannot be written.
-    """
-    out = Outputs(folder, kinds)
-    write_text(out.file("faults.json"), document)
-    out.draw(pictures(results))
-    return out.files
 
 
 def _run(run: FaultRun) -> dict[str, Any]:

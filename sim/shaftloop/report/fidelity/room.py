@@ -2,8 +2,6 @@
 
 import cmath
 import math
-from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -21,9 +19,10 @@ from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import identity, origin
 from shaftloop.report.fidelity.tables import advice, details
 from shaftloop.report.fidelity.verdict import verdict
-from shaftloop.report.files import Outputs, write_text
 
-__all__ = ["advice", "details", "document", "pictures", "verdict", "write"]
+__all__ = ["FILE", "advice", "details", "document", "pictures", "verdict"]
+
+FILE = "fidelity.json"
 
 Complex = NDArray[np.complex128]
 
@@ -70,29 +69,6 @@ def pictures(results: FidelityAnswer) -> list[Picture]:
     if results.simulation is not None:
         drawn.append(time_picture(found, results.simulation, subject))
     return drawn
-
-
-def write(folder: Path, results: FidelityAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
-    """Write document and pictures and return the files.
-
-    Parameters
-    ----------
-    folder : Path
-        An existing folder.
-    document : str
-        The JSON document, written as fidelity.json.
-    kinds : sequence of str
-        Formats of the pictures; none, no pictures.
-
-    Raises
-    ------
-    OutputError
-        Where a file cannot be written.
-    """
-    out = Outputs(folder, kinds)
-    write_text(out.file("fidelity.json"), document)
-    out.draw(pictures(results))
-    return out.files
 
 
 def _at(entry: TorqueAt) -> dict[str, Any]:

@@ -1,7 +1,6 @@
 """A bench fitted to a log: verdict, document, files."""
 
-from collections.abc import Iterator, Sequence
-from pathlib import Path
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -10,14 +9,15 @@ from shaftloop.answers.identify import FitAnswer
 from shaftloop.figures import number
 from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import identity, origin, text
-from shaftloop.report.files import Outputs, write_text
 from shaftloop.report.logs import log_document, tell_log
 from shaftloop.report.quantities import readable, show
 from shaftloop.report.terminal import Piece, add_row, new_table
 from shaftloop.studies.identification.fit import Estimate
 from shaftloop.studies.identification.judge import Combination
 
-__all__ = ["details", "document", "pictures", "verdict", "write"]
+__all__ = ["FILE", "details", "document", "pictures", "verdict"]
+
+FILE = "fit.json"
 
 _SIDES = 1.959964
 _MOST = 4
@@ -172,29 +172,6 @@ def pictures(answer: FitAnswer) -> list[Picture]:
     from shaftloop.report.identify.overlaid import fit_picture
 
     return [fit_picture(answer, verdict(answer)[0])]
-
-
-def write(folder: Path, answer: FitAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
-    """Write the document and the picture; return the files.
-
-    Parameters
-    ----------
-    folder : Path
-        An existing folder.
-    document : str
-        The JSON document, written as fit.json.
-    kinds : sequence of str
-        Formats of the pictures; none, no pictures.
-
-    Raises
-    ------
-    OutputError
-        Where a file cannot be written.
-    """
-    out = Outputs(folder, kinds)
-    write_text(out.file("fit.json"), document)
-    out.draw(pictures(answer))
-    return out.files
 
 
 def _parameter(entry: Estimate) -> dict[str, Any]:

@@ -1,7 +1,6 @@
 """The response that logs show: verdict, document, files."""
 
-from collections.abc import Iterator, Sequence
-from pathlib import Path
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -17,7 +16,9 @@ from shaftloop.report.logs import log_document, tell_log
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import Piece, add_row, new_table
 
-__all__ = ["details", "document", "pictures", "verdict", "write"]
+__all__ = ["FILE", "details", "document", "pictures", "verdict", "write_more"]
+
+FILE = "response.json"
 
 _COHERENT = 0.8
 _TOO_MUCH = 2.0
@@ -135,25 +136,9 @@ def pictures(answer: ResponseAnswer) -> list[Picture]:
     return [response_picture(answer.found, verdict(answer)[0], answer.title)]
 
 
-def write(folder: Path, answer: ResponseAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
-    """Write the document, the response and its picture; return the files.
-
-    Parameters
-    ----------
-    folder : Path
-        An existing folder.
-    document : str
-        The JSON document, written as response.json.
-    kinds : sequence of str
-        Formats of the pictures; none, no pictures.
-
-    Raises
-    ------
-    OutputError
-        Where a file cannot be written.
-    """
-    out, response = Outputs(folder, kinds), answer.found.response
-    write_text(out.file("response.json"), document)
+def write_more(out: Outputs, answer: ResponseAnswer) -> None:
+    """Write the response as a table."""
+    response = answer.found.response
     rows = zip(
         response.frequency.tolist(),
         np.abs(response.value).tolist(),
@@ -165,8 +150,6 @@ def write(folder: Path, answer: ResponseAnswer, document: str, kinds: Sequence[s
     unit = answer.found.unit.replace(",", " ").replace('"', " ")
     head = f"frequency [Hz],gain [{unit}],phase [deg],standard deviation [{unit}],coherence [1]\n"
     write_text(out.file("response.csv"), head + "".join(",".join(map(repr, row)) + "\n" for row in rows))
-    out.draw(pictures(answer))
-    return out.files
 
 
 def _clock(clock: Clock | None) -> dict[str, Any]:

@@ -2,8 +2,6 @@
 
 import cmath
 import math
-from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
 from shaftloop.analysis.budget import Budget, Share
@@ -19,12 +17,13 @@ from shaftloop.control.parameters import UNIT_OF
 from shaftloop.figures import number
 from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.files import Outputs, write_text
 from shaftloop.report.margins.tables import details
 from shaftloop.report.margins.verdict import peak, standing, verdict
 from shaftloop.studies.vary import Variation
 
-__all__ = ["details", "document", "pictures", "verdict", "write"]
+__all__ = ["FILE", "details", "document", "pictures", "verdict"]
+
+FILE = "margins.json"
 
 _NO_UP = "no factor up to 1000 changes stability"
 _NO_DOWN = "no factor down to 1/1000 changes stability"
@@ -68,29 +67,6 @@ def pictures(results: MarginsAnswer) -> list[Picture]:
     if results.variation is not None:
         found.append(vary_picture(results.variation, subject))
     return found
-
-
-def write(folder: Path, results: MarginsAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
-    """Write document and pictures and return the files.
-
-    Parameters
-    ----------
-    folder : Path
-        An existing folder.
-    document : str
-        The JSON document, written as margins.json.
-    kinds : sequence of str
-        Formats of the pictures; none, no pictures.
-
-    Raises
-    ------
-    OutputError
-        Where a file cannot be written.
-    """
-    out = Outputs(folder, kinds)
-    write_text(out.file("margins.json"), document)
-    out.draw(pictures(results))
-    return out.files
 
 
 def _at(entry: AtFrequency) -> dict[str, Any]:

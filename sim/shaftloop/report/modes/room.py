@@ -1,7 +1,6 @@
 """What `shaftloop modes` found: as a document, on the terminal, as a folder of files."""
 
-from collections.abc import Iterator, Sequence
-from pathlib import Path
+from collections.abc import Iterator
 from typing import Any
 
 from shaftloop.analysis.interference import Meeting
@@ -10,12 +9,13 @@ from shaftloop.answers.modes import ModesAnswer
 from shaftloop.figures import number
 from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.files import Outputs, write_text
 from shaftloop.report.modes.verdict import verdict
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import Piece, add_row, new_table
 
-__all__ = ["details", "document", "pictures", "verdict", "write"]
+__all__ = ["FILE", "details", "document", "pictures", "verdict"]
+
+FILE = "modes.json"
 
 _NOTE = (
     "Mechanics alone: springs, their damping, viscous drag. What the controllers make of a mode, the margins "
@@ -105,29 +105,6 @@ def pictures(results: ModesAnswer) -> list[Picture]:
     found = [modes_picture(results.line, modes, verdict(results)[0], subject)]
     # A line that is held has no speed to draw over.
     return found if results.line.held else [*found, campbell_picture(results.interference, modes, subject)]
-
-
-def write(folder: Path, results: ModesAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
-    """Write document and pictures and return the files.
-
-    Parameters
-    ----------
-    folder : Path
-        An existing folder.
-    document : str
-        The JSON document, written as modes.json.
-    kinds : sequence of str
-        Formats of the pictures; none, no pictures.
-
-    Raises
-    ------
-    OutputError
-        Where a file cannot be written.
-    """
-    out = Outputs(folder, kinds)
-    write_text(out.file("modes.json"), document)
-    out.draw(pictures(results))
-    return out.files
 
 
 def _mode(mode: Mode, sensor: str | None) -> dict[str, Any]:

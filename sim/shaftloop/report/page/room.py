@@ -1,6 +1,6 @@
 """The report about a bench: all answers, as a page, a PDF and a document."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -9,13 +9,16 @@ from shaftloop.answers.base import Answer
 from shaftloop.answers.show import ShowAnswer, find_bench
 from shaftloop.figures import number
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.files import OutputError, write_text
+from shaftloop.report.files import OutputError, Outputs, write_text
 from shaftloop.report.page.front import Front, front_of
 from shaftloop.report.page.pdf import find_browser, write_pdf
 from shaftloop.report.page.sections import Asked, Found, find_sections, named_sections
 from shaftloop.report.terminal import Piece, add_row, new_table
 
-__all__ = ["Report", "details", "document", "make_report", "verdict", "write", "write_page"]
+__all__ = ["FILE", "Report", "details", "document", "make_report", "verdict", "write_more", "write_page"]
+
+FILE = ""
+"""The document goes to stdout only."""
 
 _ENDINGS = {".html": write_text, ".pdf": write_pdf}
 
@@ -113,11 +116,6 @@ def details(report: Report) -> Iterator[Piece]:
 def write_page(report: Report) -> None:
     """Write the report into its files.
 
-    Parameters
-    ----------
-    report : Report
-        All answers, and where they go.
-
     Raises
     ------
     OutputError
@@ -130,24 +128,7 @@ def write_page(report: Report) -> None:
         _ENDINGS[path.suffix](path, page)
 
 
-def write(folder: Path, report: Report, document: str, kinds: Sequence[str]) -> list[Path]:
-    """Write the report and return its files.
-
-    Parameters
-    ----------
-    folder : Path
-        An existing folder.
-    report : Report
-        All answers, and where they go.
-    document : str
-        The JSON document; it goes to stdout only.
-    kinds : sequence of str
-        Formats of pictures, which are all in the page.
-
-    Raises
-    ------
-    OutputError
-        Where a file cannot be written.
-    """
+def write_more(out: Outputs, report: Report) -> None:
+    """Write the page in all its formats."""
     write_page(report)
-    return list(report.files)
+    out.files += report.files

@@ -1,7 +1,5 @@
 """A run with all that was found in it: as a document and as a folder of files."""
 
-from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
 from shaftloop.analysis.overlay import Overlay
@@ -13,7 +11,7 @@ from shaftloop.engine.supervision import Event
 from shaftloop.figures import number
 from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import identity, origin, text
-from shaftloop.report.files import Outputs, write_text
+from shaftloop.report.files import Outputs
 from shaftloop.report.logs import log_document
 from shaftloop.report.run.heat import duty_document
 from shaftloop.report.run.tables import details, end_caution
@@ -21,7 +19,9 @@ from shaftloop.report.run.traces import write_traces
 from shaftloop.report.run.verdict import verdict
 from shaftloop.scenario.reading import Scenario
 
-__all__ = ["details", "document", "pictures", "verdict", "write"]
+__all__ = ["FILE", "details", "document", "pictures", "verdict", "write_more"]
+
+FILE = "metrics.json"
 
 
 def document(results: RunAnswer) -> dict[str, Any]:
@@ -66,28 +66,9 @@ def pictures(results: RunAnswer) -> list[Picture]:
     return drawn
 
 
-def write(folder: Path, results: RunAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
-    """Write metrics, traces and pictures of a run and return the files.
-
-    Parameters
-    ----------
-    folder : Path
-        An existing folder.
-    document : str
-        The JSON document, written as metrics.json.
-    kinds : sequence of str
-        Formats of the pictures; none, no pictures.
-
-    Raises
-    ------
-    OutputError
-        Where a file cannot be written.
-    """
-    out = Outputs(folder, kinds)
-    write_text(out.file("metrics.json"), document)
+def write_more(out: Outputs, results: RunAnswer) -> None:
+    """Write the traces."""
     write_traces(out.file("traces.npz"), results.simulation)
-    out.draw(pictures(results))
-    return out.files
 
 
 def _provenance(scenario: Scenario, simulation: Simulation) -> dict[str, Any]:

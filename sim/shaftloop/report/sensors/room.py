@@ -1,19 +1,19 @@
 """What `shaftloop sensors` found: as a document and on the terminal."""
 
-from collections.abc import Iterable, Iterator, Sequence
-from pathlib import Path
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 from shaftloop.answers.sensors import SensorsAnswer
 from shaftloop.figures import number
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.files import write_text
 from shaftloop.report.quantities import show
 from shaftloop.report.sensors.verdict import verdict
 from shaftloop.report.terminal import Piece, add_row, new_table
 from shaftloop.studies.sensor_choice import Judged
 
-__all__ = ["details", "document", "verdict", "write"]
+__all__ = ["FILE", "details", "document", "verdict"]
+
+FILE = "sensors.json"
 
 _UNASKED = "no frequency of interest is stated"
 
@@ -33,27 +33,6 @@ def document(results: SensorsAnswer) -> dict[str, Any]:
         "candidates": [_candidate(entry) for entry in results.judged],
         "warnings": list(results.scenario.warnings),
     }
-
-
-def write(folder: Path, results: SensorsAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
-    """Write the document and return the file.
-
-    Parameters
-    ----------
-    folder : Path
-        An existing folder.
-    document : str
-        The JSON document, written as sensors.json.
-    kinds : sequence of str
-        Formats of pictures; there are none of a choice of sensors.
-
-    Raises
-    ------
-    OutputError
-        Where it cannot be written.
-    """
-    write_text(folder / "sensors.json", document)
-    return [folder / "sensors.json"]
 
 
 def details(results: SensorsAnswer) -> Iterator[Piece]:

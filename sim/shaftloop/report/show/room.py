@@ -9,14 +9,15 @@ from typing import Any
 from shaftloop.answers.show import Due, ShowAnswer
 from shaftloop.figures import number
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.files import write_text
 from shaftloop.report.quantities import show
 from shaftloop.report.show.drawing import WIDTH, draw_line
 from shaftloop.report.show.verdict import verdict
 from shaftloop.report.terminal import Grid, Piece, add_row, new_table
 from shaftloop.scenario.statements import Statement
 
-__all__ = ["details", "document", "tables", "values", "verdict", "write"]
+__all__ = ["FILE", "details", "document", "tables", "values", "verdict"]
+
+FILE = "show.json"
 
 _FIRST = 5
 """Modes that are told; all of them are in the document."""
@@ -100,28 +101,6 @@ def values(results: ShowAnswer) -> Grid:
         if value.text is not None:
             add_row(table, value.path, value.text, _place(value), value.meaning)
     return table
-
-
-def write(folder: Path, results: ShowAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
-    """Write the document and return the file.
-
-    Parameters
-    ----------
-    folder : Path
-        An existing folder.
-    document : str
-        The JSON document, written as show.json.
-    kinds : sequence of str
-        Formats of pictures; there are none of a bench.
-
-    Raises
-    ------
-    OutputError
-        Where the file cannot be written.
-    """
-    files = [folder / "show.json"]
-    write_text(files[0], document)
-    return files
 
 
 def _why(task: Due) -> str:

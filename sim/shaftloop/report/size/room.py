@@ -1,14 +1,12 @@
 """What `shaftloop size` found: as a document, on the terminal, as a folder of files."""
 
-from collections.abc import Iterator, Sequence
-from pathlib import Path
+from collections.abc import Iterator
 from typing import Any
 
 from shaftloop.analysis.lateral import bending_figures
 from shaftloop.answers.sizing import SizeAnswer
 from shaftloop.figures import number
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.files import Outputs, write_text
 from shaftloop.report.quantities import show, spoken
 from shaftloop.report.size.verdict import verdict
 from shaftloop.report.terminal import Piece, add_row, new_table
@@ -16,7 +14,9 @@ from shaftloop.scenario.faults import said
 from shaftloop.studies.sizing import Sized
 from shaftloop_models.lateral import CLEAR
 
-__all__ = ["details", "document", "verdict", "write"]
+__all__ = ["FILE", "details", "document", "verdict"]
+
+FILE = "size.json"
 
 _LEFT_OUT = (
     "A rating counts against the rms of a torque and the peak of what has none, a limit against the worst "
@@ -102,28 +102,6 @@ def _judged(entry: Sized) -> str:
     if entry.serves is None:
         return "not judged"
     return (entry.doubt or "yes") if entry.serves else "NO"
-
-
-def write(folder: Path, results: SizeAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
-    """Write the document and return the file.
-
-    Parameters
-    ----------
-    folder : Path
-        An existing folder.
-    document : str
-        The JSON document, written as size.json.
-    kinds : sequence of str
-        Formats of pictures; there are none of sizes.
-
-    Raises
-    ------
-    OutputError
-        Where it cannot be written.
-    """
-    out = Outputs(folder, kinds)
-    write_text(out.file("size.json"), document)
-    return out.files
 
 
 def _entry(entry: Sized) -> dict[str, Any]:

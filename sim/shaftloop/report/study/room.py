@@ -1,12 +1,11 @@
 """What `shaftloop study` found: as a document and as a folder of files."""
 
-from collections.abc import Iterable, Sequence
-from pathlib import Path
+from collections.abc import Iterable
 from typing import Any
 
 from shaftloop.figures import number
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.files import Outputs, write_text
+from shaftloop.report.files import Outputs
 from shaftloop.report.study.pictures import pictures
 from shaftloop.report.study.table import write_table
 from shaftloop.report.study.tables import details
@@ -18,7 +17,9 @@ from shaftloop.studies.whatif.reading import Bound, Study
 from shaftloop.studies.whatif.sensitivity import Sensitivity
 from shaftloop.studies.whatif.store import Entry, Store
 
-__all__ = ["details", "document", "pictures", "verdict", "write"]
+__all__ = ["FILE", "details", "document", "pictures", "verdict", "write_more"]
+
+FILE = "study.json"
 
 _MOST_FRONT = 200
 
@@ -68,28 +69,9 @@ def document(results: Findings) -> dict[str, Any]:
     }
 
 
-def write(folder: Path, results: Findings, document: str, kinds: Sequence[str]) -> list[Path]:
-    """Write document, table and pictures and return the files.
-
-    Parameters
-    ----------
-    folder : Path
-        An existing folder.
-    document : str
-        The JSON document, written as study.json.
-    kinds : sequence of str
-        Formats of the pictures; none, no pictures.
-
-    Raises
-    ------
-    OutputError
-        Where a file cannot be written.
-    """
-    out = Outputs(folder, kinds)
-    write_text(out.file("study.json"), document)
+def write_more(out: Outputs, results: Findings) -> None:
+    """Write the table of the candidates."""
     write_table(out.file("candidates.csv"), results.store, results.answers)
-    out.draw(pictures(results))
-    return out.files
 
 
 def _simulated(results: Findings) -> dict[str, int] | None:

@@ -1,7 +1,5 @@
 """What `shaftloop tune` found: as a document and as a folder of files."""
 
-from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
 from shaftloop.answers.tuning import TuneAnswer
@@ -11,7 +9,6 @@ from shaftloop.report.canvas import Picture
 from shaftloop.report.check.document import verdict_document
 from shaftloop.report.check.words import verdict_words
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.files import Outputs, write_text
 from shaftloop.report.tune.forms import gain_forms, shape_text
 from shaftloop.report.tune.tables import details
 from shaftloop.report.tune.verdict import verdict
@@ -19,7 +16,9 @@ from shaftloop.studies.tuning.choosing import Demand
 from shaftloop.studies.tuning.proof import Compared
 from shaftloop.studies.tuning.results import Baseline, Design, LoopTuning, Option
 
-__all__ = ["details", "document", "pictures", "verdict", "write"]
+__all__ = ["FILE", "details", "document", "pictures", "verdict"]
+
+FILE = "tune.json"
 
 _UNSETTLED = "it does not settle in the time looked at"
 
@@ -56,29 +55,6 @@ def pictures(results: TuneAnswer) -> list[Picture]:
         if entry.proof is not None:
             drawn.append(proof_picture(entry, results.title))
     return drawn
-
-
-def write(folder: Path, results: TuneAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
-    """Write document and pictures and return the files.
-
-    Parameters
-    ----------
-    folder : Path
-        An existing folder.
-    document : str
-        The JSON document, written as tune.json.
-    kinds : sequence of str
-        Formats of the pictures; none, no pictures.
-
-    Raises
-    ------
-    OutputError
-        Where a file cannot be written.
-    """
-    out = Outputs(folder, kinds)
-    write_text(out.file("tune.json"), document)
-    out.draw(pictures(results))
-    return out.files
 
 
 def _loop(results: TuneAnswer, entry: LoopTuning) -> dict[str, Any]:

@@ -1,18 +1,18 @@
 """What `shaftloop uncertainty` makes of a measurement file: document, terminal, folder of files."""
 
-from collections.abc import Iterator, Sequence
-from pathlib import Path
+from collections.abc import Iterator
 from typing import Any
 
 from shaftloop.answers.uncertainty import MeasurementAnswer
 from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import tool_version
-from shaftloop.report.files import Outputs, write_text
 from shaftloop.report.terminal import Piece
 from shaftloop.report.uncertainty.evaluation import evaluation_document
 from shaftloop.report.uncertainty.tables import show_components, show_evaluation, stated_text
 
-__all__ = ["details", "document", "pictures", "verdict", "write"]
+__all__ = ["FILE", "details", "document", "pictures", "verdict"]
+
+FILE = "uncertainty.json"
 
 
 def document(results: MeasurementAnswer) -> dict[str, Any]:
@@ -53,21 +53,3 @@ def pictures(results: MeasurementAnswer) -> list[Picture]:
 
     names = [result.name for result in results.found.sampled.results]
     return [bars_picture(results.found, names, False, "contributions", results.file.title)]
-
-
-def write(folder: Path, results: MeasurementAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
-    """Write document and picture and return the files.
-
-    Parameters
-    ----------
-    folder : Path
-        An existing folder.
-    document : str
-        The JSON document, written as uncertainty.json.
-    kinds : sequence of str
-        Formats of the pictures; none, no pictures.
-    """
-    out = Outputs(folder, kinds)
-    write_text(out.file("uncertainty.json"), document)
-    out.draw(pictures(results))
-    return out.files

@@ -1,8 +1,7 @@
 """What `shaftloop uncertainty` found about a bench: document, terminal, folder of files."""
 
 import math
-from collections.abc import Iterator, Sequence
-from pathlib import Path
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -15,14 +14,15 @@ from shaftloop.answers.uncertainty import UncertaintyAnswer
 from shaftloop.figures import number
 from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.files import Outputs, write_text
 from shaftloop.report.quantities import show, spoken
 from shaftloop.report.terminal import Piece
 from shaftloop.report.uncertainty.evaluation import evaluation_document
 from shaftloop.report.uncertainty.tables import share_above_one, show_point
 from shaftloop.report.uncertainty.verdict import advice, verdict
 
-__all__ = ["advice", "details", "document", "pictures", "verdict", "write"]
+__all__ = ["FILE", "advice", "details", "document", "pictures", "verdict"]
+
+FILE = "uncertainty.json"
 
 _DETAILED = ("torque", "electrical_power", "efficiency")
 _DRAWN = ("torque", "speed", "electrical_power", "efficiency", "loss")
@@ -98,24 +98,6 @@ def pictures(results: UncertaintyAnswer) -> list[Picture]:
         points = tuple(budget.point for budget, _ in results.points)
         drawn.append(efficiency_map_picture(results.map, points, missing, subject))
     return drawn
-
-
-def write(folder: Path, results: UncertaintyAnswer, document: str, kinds: Sequence[str]) -> list[Path]:
-    """Write document and pictures and return the files.
-
-    Parameters
-    ----------
-    folder : Path
-        An existing folder.
-    document : str
-        The JSON document, written as uncertainty.json.
-    kinds : sequence of str
-        Formats of the pictures; none, no pictures.
-    """
-    out = Outputs(folder, kinds)
-    write_text(out.file("uncertainty.json"), document)
-    out.draw(pictures(results))
-    return out.files
 
 
 def _point(budget: PointBudget, found: Evaluation) -> dict[str, Any]:
