@@ -56,19 +56,7 @@ class NpzFile:
         self.columns = [(name, units.get(name, unit)) for name, unit in self.columns]
 
     def blocks(self, wanted: Sequence[int], rows: int) -> Iterator[Array]:
-        """Yield the wanted columns, some rows at a time.
-
-        Parameters
-        ----------
-        wanted : sequence of int
-            Numbers of columns.
-        rows : int
-            Most rows of a block.
-
-        Yields
-        ------
-        ndarray, shape (rows, wanted)
-        """
+        """Yield the wanted columns, some rows at a time."""
         with zipfile.ZipFile(self._path) as archive:
             files = [archive.open(self._members[i]) for i in wanted]
             heads = [_head(file) for file in files]
@@ -130,19 +118,7 @@ class ParquetFile:
         self.columns = [split_header(name) for name in self._names]
 
     def blocks(self, wanted: Sequence[int], rows: int) -> Iterator[Array]:
-        """Yield the wanted columns, some rows at a time.
-
-        Parameters
-        ----------
-        wanted : sequence of int
-            Numbers of columns.
-        rows : int
-            Most rows of a block.
-
-        Yields
-        ------
-        ndarray, shape (rows, wanted)
-        """
+        """Yield the wanted columns, some rows at a time."""
         names = [self._names[i] for i in wanted]
         for batch in self._file.iter_batches(batch_size=rows, columns=list(dict.fromkeys(names))):
             yield np.column_stack([batch.column(name).to_numpy(False).astype(float) for name in names])
@@ -181,19 +157,7 @@ class MdfFile:
         self.columns += [(channels[i].name, channels[i].unit or None) for i in self._index]
 
     def blocks(self, wanted: Sequence[int], rows: int) -> Iterator[Array]:
-        """Yield the wanted columns, some rows at a time; the group is in memory.
-
-        Parameters
-        ----------
-        wanted : sequence of int
-            Numbers of columns.
-        rows : int
-            Most rows of a block.
-
-        Yields
-        ------
-        ndarray, shape (rows, wanted)
-        """
+        """Yield the wanted columns, some rows at a time; the group is in memory."""
         time = np.asarray(self._mdf.get_master(self._group), dtype=float)
         parts = [time if i == 0 else self._samples(self._index[i - 1]) for i in wanted]
         for first in range(0, len(time), rows):

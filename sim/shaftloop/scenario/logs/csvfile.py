@@ -116,19 +116,7 @@ class CsvFile:
         return [cell.strip() for cell in cells]
 
     def blocks(self, wanted: Sequence[int], rows: int) -> Iterator[Array]:
-        """Yield the wanted columns, some rows at a time.
-
-        Parameters
-        ----------
-        wanted : sequence of int
-            Numbers of columns.
-        rows : int
-            Most rows of a block.
-
-        Yields
-        ------
-        ndarray, shape (rows, wanted)
-        """
+        """Yield the wanted columns, some rows at a time."""
         with self._open() as file:
             number = len(self._guarded(file, self._first - 1)) + 1
             while lines := self._guarded(file, rows):

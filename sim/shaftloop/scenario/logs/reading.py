@@ -31,7 +31,8 @@ _MOST_ROWS = 10_000_000
 class _File(Protocol):
     columns: list[tuple[str, str | None]]
 
-    def blocks(self, wanted: Sequence[int], rows: int) -> Iterator[Array]: ...
+    def blocks(self, wanted: Sequence[int], rows: int) -> Iterator[Array]:
+        """Yield the columns of these numbers, at most so many rows at a time, shape (rows, wanted)."""
 
 
 _KINDS: dict[str, Callable[[Path, LogForm, str], _File]] = {
