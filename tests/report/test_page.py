@@ -21,6 +21,7 @@ from shaftloop.analysis.cost import PATIENCE, have_patience
 from shaftloop.errors import ScenarioError, SimulationError
 from shaftloop.report.files import OutputError
 from shaftloop.report.page import colours, sections
+from shaftloop.report.page.front import front_of
 from shaftloop.report.page.omissions import cautions, left_out
 from shaftloop.report.page.page import page_text
 from shaftloop.report.page.room import Report, make_report
@@ -251,6 +252,24 @@ def test_what_binds_is_what_uses_most_of_its_bound(whole: Report) -> None:
     assert [entry.used for entry in front.binding] == sorted(used, reverse=True)[:3]
     assert all(a.holds <= b.holds for a, b in pairwise(front.judgements)), "what fails comes first"
     assert front.sentences[1].startswith("Nearest to its bound: ")
+
+
+def test_page_one_says_in_its_first_sentence_what_faults_break(whole: Report, page: str) -> None:
+    """Whatever the demands of the healthy bench: a yes beside damage is a yes with a but."""
+    front, damaging = whole.front, next(f.answer for f in whole.found if f.section.name == "faults").damaging
+    missed = sum(run.tripped is None for run in damaging)
+    assert damaging and missed
+    said = f"{len(damaging)} of 20 faults take a part beyond its limit, worst where load is blocked: ts sees "
+    assert said in front.lead and f"no interlock notices {missed} of them" in front.lead
+    good = tuple(entry for entry in whole.found if all(j.holds for j in entry.judgements))
+    kind = re.compile(r'<p class="lead (\w+)">')
+    lead = front_of(good).lead
+    assert lead.startswith("Yes while nothing fails: all ") and f"; but {said}" in lead
+    assert kind.findall(text_of(replace(whole, front=front_of(good)))) == ["open"]
+    sound = tuple(entry for entry in good if entry.section.name != "faults")
+    lead = front_of(sound).lead
+    assert lead.startswith("Yes: all ") and "Not answered here: " in lead and "something fails" in lead
+    assert kind.findall(page) == ["open" if front.holds else "bad"]
 
 
 def test_sections_are_a_table_and_wrong_names_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -8,13 +8,13 @@ from shaftloop.answers.faults import FaultsAnswer
 from shaftloop.figures import number
 from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.faults.verdict import bound, seen, verdict
+from shaftloop.report.faults.verdict import bound, damage, seen, verdict
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import Piece, add_row, new_table
 from shaftloop.scenario.faults import said
 from shaftloop.studies.faults import FaultRun
 
-__all__ = ["FILE", "advice", "dangers", "details", "document", "pictures", "verdict"]
+__all__ = ["FILE", "advice", "dangers", "details", "document", "pictures", "reservations", "verdict"]
 
 FILE = "faults.json"
 
@@ -83,6 +83,19 @@ def dangers(results: FaultsAnswer) -> Iterator[str]:
     if len(damaging) > _MOST_DANGERS:
         more = len(damaging) - _MOST_DANGERS
         yield f"{more} more fault{'' if more == 1 else 's'} would take a part beyond its limit: see there."
+
+
+def reservations(results: FaultsAnswer) -> Iterator[str]:
+    """Yield, as a clause, that faults do damage, and how many of them no interlock notices.
+
+    Parameters
+    ----------
+    results : FaultsAnswer
+        What was found.
+    """
+    missed = sum(not run.tripped for run in results.damaging)
+    if results.damaging:
+        yield damage(results) + (f"; no interlock notices {missed} of them" if missed else "")
 
 
 def pictures(results: FaultsAnswer) -> list[Picture]:

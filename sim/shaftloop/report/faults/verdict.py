@@ -6,7 +6,7 @@ from shaftloop.report.quantities import show
 from shaftloop.scenario.faults import said
 from shaftloop.studies.faults import FaultRun
 
-__all__ = ["bound", "seen", "verdict"]
+__all__ = ["bound", "damage", "seen", "verdict"]
 
 
 def verdict(answer: FaultsAnswer) -> list[str]:
@@ -17,10 +17,7 @@ def verdict(answer: FaultsAnswer) -> list[str]:
     strained = [run for run in runs if run.strains and not run.damages]
     count = f"{len(runs)} fault{'' if len(runs) == 1 else 's'}"
     if damaging:
-        first = (
-            f"The bench does not stand its faults: {len(damaging)} of {count} "
-            f"{'takes' if len(damaging) == 1 else 'take'} a part beyond its limit, worst {_worst(runs[0])}."
-        )
+        first = f"The bench does not stand its faults: {damage(answer)}."
     elif strained:
         first = (
             f"No part passes its limit in {count}, but {len(strained)} "
@@ -29,6 +26,21 @@ def verdict(answer: FaultsAnswer) -> list[str]:
     else:
         first = f"The bench stands all of {count} inside its ratings, nearest {_worst(runs[0])}."
     return [first, _caught(answer), *_remedy(damaging)]
+
+
+def damage(answer: FaultsAnswer) -> str:
+    """Return how many faults do damage and the worst of them, as a clause.
+
+    Parameters
+    ----------
+    answer : FaultsAnswer
+        What was found: at least one does.
+    """
+    count, all_runs = len(answer.damaging), len(answer.runs)
+    return (
+        f"{count} of {all_runs} fault{'' if all_runs == 1 else 's'} {'takes' if count == 1 else 'take'} a "
+        f"part beyond its limit, worst {_worst(answer.runs[0])}"
+    )
 
 
 def _worst(run: FaultRun) -> str:

@@ -24,6 +24,8 @@ class Front:
     """Those nearest to their bound, or furthest beyond it."""
     advice: tuple[str, ...]
     dangers: tuple[str, ...]
+    reservation: str = ""
+    """What stands against a yes although every demand holds."""
 
     @property
     def safe(self) -> list[str]:
@@ -58,9 +60,10 @@ def front_of(found: Sequence[Found]) -> Front:
     failing = [entry for entry in every if not entry.holds]
     measured = [entry for entry in every if entry.used is not None]
     binding = sorted(measured, key=lambda entry: -(entry.used or 0.0))[:_MOST_BINDING]
+    reservation = "; ".join(text for section in found for text in section.reservations)
     return Front(
         None if not every else not failing,
-        _lead(every, failing, found),
+        _lead(every, failing, reservation, found),
         tuple(sorted(every, key=lambda entry: entry.holds)),
         tuple(binding),
         tuple(text for section in found for text in section.advice),
@@ -68,23 +71,41 @@ def front_of(found: Sequence[Found]) -> Front:
             *(entry.words for entry in failing if entry.danger),
             *(text for one in found for text in one.dangers),
         ),
+        reservation,
     )
 
 
-def _lead(every: Sequence[Judgement], failing: Sequence[Judgement], found: Sequence[Found]) -> str:
+def _lead(
+    every: Sequence[Judgement], failing: Sequence[Judgement], reservation: str, found: Sequence[Found]
+) -> str:
     if not every and len(found) == 1:
         return next(iter(found[0].sentences))
+    beside = f" {reservation[:1].upper()}{reservation[1:]}." if reservation else ""
     if not every:
-        return "Not judged: nothing that was asked here has a bound; ask more sections, or add an [[expect]]."
+        return (
+            "Not judged: nothing that was asked here has a bound; ask more sections, or add an [[expect]]."
+            + beside
+        )
     if failing:
         verb = "does" if len(failing) == 1 else "do"
-        return f"No: {len(failing)} of {len(every)} demands {verb} not hold. First: {failing[0].words}."
-    asked = (
-        ""
-        if any(section.section.name == "expectations" for section in found)
-        else (" Whether the scenario's expectations hold was not asked here.")
-    )
-    return f"Yes: all {len(every)} demands hold ({_counted(every)}).{asked}"
+        return (
+            f"No: {len(failing)} of {len(every)} demands {verb} not hold. First: {failing[0].words}.{beside}"
+        )
+    hold = f"all {len(every)} demands hold ({_counted(every)})"
+    if reservation:
+        return f"Yes while nothing fails: {hold}; but {reservation}.{_open(found)}"
+    return f"Yes: {hold}.{_open(found)}"
+
+
+def _open(found: Sequence[Found]) -> str:
+    """Return what belongs to a verdict and has no answer here."""
+    answered = {section.section.name for section in found if not section.reason}
+    asked = {
+        "expectations": "whether the scenario's expectations hold",
+        "faults": "what happens when something fails",
+    }
+    texts = [text for name, text in asked.items() if name not in answered]
+    return f" Not answered here: {' and '.join(texts)}." if texts else ""
 
 
 def _counted(every: Sequence[Judgement]) -> str:

@@ -73,6 +73,7 @@ def document(report: Report) -> dict[str, Any]:
         "scenario": identity(report.scenario),
         "provenance": origin(report.scenario),
         "holds": front.holds,
+        "reservation": front.reservation or None,
         "demands": [
             {
                 "kind": entry.kind,

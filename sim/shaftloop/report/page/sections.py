@@ -77,6 +77,8 @@ class Section:
     advice: Callable[[Any], Iterable[str]] = _none
     dangers: Callable[[Any], Iterable[str]] = _none
     """What is unsafe, beyond judgements that do not hold."""
+    reservations: Callable[[Any], Iterable[str]] = _none
+    """What stands against a yes, as a clause."""
 
 
 def _check(asked: Asked) -> list[Checked]:
@@ -182,6 +184,7 @@ SECTIONS = (
         faults.pictures,
         advice=faults.advice,
         dangers=faults.dangers,
+        reservations=faults.reservations,
     ),
     Section(
         "identification",
@@ -235,6 +238,11 @@ class Found:
     def dangers(self) -> list[str]:
         """What is unsafe, beyond judgements that do not hold."""
         return [] if self.reason else list(self.section.dangers(self.answer))
+
+    @property
+    def reservations(self) -> list[str]:
+        """What stands against a yes, as clauses."""
+        return [] if self.reason else list(self.section.reservations(self.answer))
 
 
 def find_sections(asked: Asked, names: Iterable[str]) -> Iterator[Found]:
