@@ -12,7 +12,7 @@ import numba
 
 from shaftloop.engine.kernelstore import Store, store_folder
 
-__all__ = ["helper", "kernel", "routine"]
+__all__ = ["called", "helper", "kernel", "routine"]
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -37,3 +37,8 @@ def kernel(function: F) -> F:
         # Numba's own store looks at neither owner nor mode, nor whether a file is whole.
         compiled._cache = Store(function, folder)
     return cast(F, compiled)
+
+
+def called(equation: F) -> F:
+    """Return a compiled equation for callers in Python: its machine code is kept like that of a kernel."""
+    return kernel(getattr(equation, "py_func", equation))

@@ -10,6 +10,7 @@ from shaftloop.bench.parts.part import BEYOND, Ideal, Site, on_bench
 from shaftloop.bench.parts.ratings import watch
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
+from shaftloop.engine.cache import called
 from shaftloop.engine.heat import Body, Thermal
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Task
@@ -27,6 +28,8 @@ from shaftloop_models.pm_machine import (
 from shaftloop_models.supply import voltage_limit
 
 __all__ = ["BenchPmMachine"]
+
+_current_reference = called(current_reference)
 
 _ELECTRICAL = (1, 2, 6)
 """Multiples of the electrical frequency at which a three-phase winding with an inverter excites."""
@@ -178,7 +181,7 @@ class BenchPmMachine(BenchMachine[PmMachine]):
         ld, lq, most = machine.inductance_d, machine.inductance_q, machine.current_limit
         # More torque than it has: what it makes of that is its current limit.
         asked = 10.0 * most * machine.torque_constant()
-        d, q = current_reference(asked, 0.0, p, flux, ld, lq, most, math.inf, mtpa)
+        d, q = _current_reference(asked, 0.0, p, flux, ld, lq, most, math.inf, mtpa)
         base = self.most_voltage / (p * math.hypot(flux + ld * d, lq * q))
         return {"base_speed": (base, "rad/s"), "characteristic_current": (flux / ld, "A")}
 
@@ -187,7 +190,7 @@ class BenchPmMachine(BenchMachine[PmMachine]):
         machine, control, volts = self.parameters, self.parameters.current_control, self.most_voltage
         if not control.field_weakening:
             return None
-        current_d, current_q = current_reference(
+        current_d, current_q = _current_reference(
             torque,
             speed,
             float(machine.pole_pairs),

@@ -21,6 +21,7 @@ from shaftloop.control.structures import (
     setpoint_section,
     whole_samples,
 )
+from shaftloop.engine.cache import called
 from shaftloop_models.parameters import Gain
 
 __all__ = [
@@ -32,6 +33,8 @@ __all__ = [
     "section_value",
     "with_gains",
 ]
+
+_biquad, _pi_update = called(biquad), called(pi_update)
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -170,7 +173,7 @@ class _Tick:
             derived = setpoint - reading if loop.derivative_of == "error" else -reading
             direct += old.filtered(self._derivative, derived, after)
         gains = (loop.kp.value, loop.ki.value, self._period)
-        output, integral = pi_update(setpoint - reading, integral, *gains, direct, np.inf, BACK_CALCULATION)
+        output, integral = _pi_update(setpoint - reading, integral, *gains, direct, np.inf, BACK_CALCULATION)
         return [*after, output, integral, output]
 
 
@@ -184,7 +187,7 @@ class _Memory:
         """Run a section."""
         first = self._place
         self._place += 2
-        result, *rest = biquad(value, self._values[first], self._values[first + 1], *section)
+        result, *rest = _biquad(value, self._values[first], self._values[first + 1], *section)
         after += rest
         return result
 
