@@ -3,8 +3,10 @@
 Torque against the motion: ``d·ω + Tc·tanh(ω/ω_s) + w·ω·|ω|``.
 
 The Coulomb part is smoothed: it reaches 76 % of `coulomb` at the speed `smoothing` and 99.5 % at
-three times that. Neglected: stiction and the Stribeck dip, so a bench at rest creeps instead of
-sticking; temperature. Valid above a few times the smoothing speed.
+three times that, so a bench at rest creeps; valid above a few times the smoothing speed. With `breakaway` it
+is not smoothed in a run: a body that moves is braked by `coulomb`, one at rest stands until the torque on it
+exceeds `breakaway` (Coulomb friction with stiction [1]_). Analyses take the smooth form either way.
+Neglected: the Stribeck dip between the two, presliding, that longer rest sticks harder, temperature.
 
 References
 ----------
@@ -19,8 +21,8 @@ from typing import Annotated
 import numpy as np
 
 from shaftloop_models.compiled import equation
-from shaftloop_models.network import Network, Node, TermKind
-from shaftloop_models.parameters import Quantity
+from shaftloop_models.network import Network, Node, Rub, TermKind
+from shaftloop_models.parameters import Checked, ParameterError, Quantity
 
 __all__ = ["SATURATED", "Drag", "coulomb_torque", "declare_drag", "smooth_sign", "windage_torque"]
 
@@ -99,7 +101,7 @@ def windage_torque(speed: float, windage: float) -> float:
 
 
 @dataclass(frozen=True)
-class Drag:
+class Drag(Checked):
     """Parameters of the drag on one body."""
 
     viscous: Annotated[float, Quantity("N m s/rad", "drag torque per speed", ge=0.0)] = 0.0
@@ -108,6 +110,23 @@ class Drag:
         float, Quantity("rad/s", "speed over which the Coulomb drag changes sign", gt=0.0)
     ] = 0.5
     windage: Annotated[float, Quantity("N m s^2/rad^2", "drag torque per squared speed", ge=0.0)] = 0.0
+    breakaway: Annotated[
+        float | None, Quantity("N m", "torque up to which the body stands once at rest", gt=0.0)
+    ] = None
+
+    def check(self) -> None:
+        """Check that what is at rest does not break loose more easily than it moves.
+
+        Raises
+        ------
+        ParameterError
+            Where it does.
+        """
+        if self.breakaway is not None and self.breakaway < self.coulomb:
+            raise ParameterError(
+                "breakaway",
+                f"{self.breakaway:g} N m is below coulomb, {self.coulomb:g} N m; allowed: at least that",
+            )
 
 
 def declare_drag(
@@ -117,6 +136,8 @@ def declare_drag(
     label: str,
     max_speed: float,
     meaning: str = "bearing, seal and air drag",
+    *,
+    sticks: bool = False,
 ) -> list[int]:
     """Add the drag to a node and return its loss meter, or nothing where there is no drag.
 
@@ -128,15 +149,23 @@ def declare_drag(
         Largest speed of the operating range, for the step rule. [rad/s]
     meaning : str, optional
         What the meter stands for.
+    sticks : bool
+        Whether `breakaway` counts.
     """
-    if not (drag.viscous or drag.coulomb or drag.windage):
+    sticks = sticks and drag.breakaway is not None
+    if not (drag.viscous or drag.coulomb or drag.windage or sticks):
         return []
     speed = node.speed
     powers = []
     if drag.viscous:
         net.torque(node, speed, -drag.viscous)
         powers.append((drag.viscous, speed, speed))
-    if drag.coulomb:
+    if sticks:
+        held = net.held(f"{label}.coulomb", "N m")
+        net.torque(node, held, -1.0)
+        powers.append((1.0, held, speed))
+        net.rubs.append(Rub(node, held, drag.coulomb, drag.breakaway or 0.0, len(net.meters)))
+    elif drag.coulomb:
         (torque,) = net.term(
             TermKind.COULOMB,
             [speed],

@@ -25,6 +25,7 @@ __all__ = [
     "Power",
     "PowerKind",
     "Ref",
+    "Rub",
     "Term",
     "TermKind",
 ]
@@ -163,6 +164,21 @@ class Node:
         return math.isinf(self.inertia)
 
 
+@dataclass(frozen=True)
+class Rub:
+    """Dry friction on a body that sticks at rest."""
+
+    node: Node
+    held: Ref
+    """Held input: its torque against positive speed, ± `coulomb`, 0 while the body stands. [N m]"""
+    coulomb: float
+    """[N m]"""
+    breakaway: float
+    """Torque beyond which the body does not stand any more. [N m]"""
+    meter: int
+    """What it takes from the body."""
+
+
 @dataclass
 class Network:
     """Collector of the equations of a bench."""
@@ -185,6 +201,7 @@ class Network:
     powers: list[Power] = field(default_factory=list)
     balances: list[Balance] = field(default_factory=list)
     potentials: list[Potential] = field(default_factory=list)
+    rubs: list[Rub] = field(default_factory=list)
     powered: Ref = ONE
     """Share of its idle power that the machine draws whose equations are being added; 1 on a stiff link."""
 

@@ -27,7 +27,7 @@ from shaftloop.studies.whatif.store import open_store
 
 STUDY = """\
 scenario = "reference-bench"
-settings = ["duration={duration}"]
+settings = ["duration={duration}"{settings}]
 expectations = false
 design = {{ {design} }}
 [[factor]]
@@ -49,6 +49,8 @@ count = 10
 [[response]]
 metric = "{metric}"
 """
+BREAKAWAY = """, "line.drive.drag.breakaway='0.3 N m'", "line.load.drag.breakaway='0.3 N m'\""""
+"""Settings with which both machines stick at rest."""
 _EARLY = 0.05
 """Share of the candidates after which memory is looked at for the first time."""
 
@@ -68,19 +70,26 @@ def workers() -> list[int]:
     return [child.pid for child in multiprocessing.active_children() if child.pid is not None]
 
 
-def written(folder: Path, kind: str, count: int, duration: str, metric: str) -> Path:
+def written(
+    folder: Path, kind: str, count: int, duration: str, metric: str, *, breakaway: bool = False
+) -> Path:
     """Return the file of a study of about that many candidates."""
     gains = max(2, round((count / 10) ** 0.5))
     design = 'kind = "grid"' if kind == "grid" else f'kind = "{kind}", count = {count}, seed = 1'
     path = folder / "s.toml"
-    path.write_text(STUDY.format(design=design, gains=gains, duration=duration, metric=metric))
+    settings = BREAKAWAY if breakaway else ""
+    path.write_text(
+        STUDY.format(design=design, gains=gains, duration=duration, metric=metric, settings=settings)
+    )
     return path
 
 
-def speed(kind: str, count: int, processes: int) -> None:
+def speed(kind: str, count: int, processes: int, *, breakaway: bool = False) -> None:
     """Print the figures of one large study."""
     with tempfile.TemporaryDirectory() as folder:
-        study = read_study(written(Path(folder), kind, count, "0.5 s", "simulate.torque_overshoot"))
+        study = read_study(
+            written(Path(folder), kind, count, "0.5 s", "simulate.torque_overshoot", breakaway=breakaway)
+        )
         plan = Plan(study.axes, study.design)
         count = plan.total
         memory: dict[str, tuple[float, float]] = {}
@@ -164,9 +173,10 @@ def main() -> None:
     parser.add_argument("--candidates", type=int, default=1000)
     parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--times", type=int, default=20)
+    parser.add_argument("--breakaway", action="store_true", help="with machines that stick at rest")
     chosen = parser.parse_args()
     if chosen.what == "speed":
-        speed(chosen.design, chosen.candidates, chosen.processes)
+        speed(chosen.design, chosen.candidates, chosen.processes, breakaway=chosen.breakaway)
     else:
         kill(chosen.design, min(chosen.candidates, 200), chosen.times)
 

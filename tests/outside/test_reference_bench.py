@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from rigs import channel, shipped, slot, start
 from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench
-from shaftloop.engine.run import Position, Run
+from shaftloop.engine.position import Position
+from shaftloop.engine.run import Run
 from shaftloop.scenario.description import Description
 from shaftloop_models.lowpass import sections
 from shaftloop_models.torque_sensor import TorqueSensor

@@ -1,9 +1,8 @@
 """What is left in a bench at the end of a run: motion, energy, currents, and how long it would coast.
 
 Coasting: the line, or each piece of one that broke, turns as one body of inertia J and nothing but its drags
-brakes it, so from ω to ω/100 it takes ``∫ J/T(ω) dω``, by quadrature over ln ω. Left out: sticking near
-standstill, what an inverter with blocked pulses does to a machine with magnets, and torque that a machine
-still makes.
+brakes it, so from ω to ω/100 it takes ``∫ J/T(ω) dω``, by quadrature over ln ω. Left out: what an inverter
+with blocked pulses does to a machine with magnets, and torque that a machine still makes.
 """
 
 import itertools

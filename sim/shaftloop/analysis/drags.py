@@ -4,6 +4,7 @@ The network knows: every loss that a body bears is metered as a torque times the
 """
 
 from collections.abc import Iterable
+from typing import Any
 
 import numpy as np
 
@@ -30,6 +31,7 @@ class Drags:
         net, nodes = bench.model.plant.network, [bench.line.nodes[body] for body in bodies]
         losses = {balance.element: balance.losses for balance in net.balances}
         self._run, self._still = run, np.zeros_like(run.state)
+        self._rubs = {rub.held.index: rub.coulomb for rub in net.rubs}
         self._speeds = [node.speed.index for node in bench.line.nodes]
         self._powers = [
             (net.meters[power.meter].name, power.coefficient, power.a.kind, power.a.index)
@@ -48,7 +50,13 @@ class Drags:
         """
         state = self._still.copy()
         state[self._speeds] = speed
-        values = {"output": self._run.term_outputs(state), "state": state, "one": np.ones(1)}
+        rubs = {held: np.copysign(size, speed) for held, size in self._rubs.items()}
+        values: dict[str, Any] = {
+            "output": self._run.term_outputs(state),
+            "state": state,
+            "one": np.ones(1),
+            "held": rubs,
+        }
         found: dict[str, float] = {}
         for name, coefficient, kind, index in self._powers:
             found[name] = found.get(name, 0.0) + coefficient * float(values[kind][index])

@@ -33,8 +33,9 @@ from shaftloop.engine import at
 from shaftloop.engine.kernel import REACHED
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Model, Segment
+from shaftloop.engine.position import Position
 from shaftloop.engine.rows import LOOP_NUMBERS
-from shaftloop.engine.run import Position, Run
+from shaftloop.engine.run import Run
 from shaftloop.engine.setpoints import HOLD
 from shaftloop.engine.steprule import Stepping, longest_step
 from shaftloop.errors import SimulationError

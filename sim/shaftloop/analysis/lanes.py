@@ -69,7 +69,7 @@ def simulate_many(
     substeps: they may differ in gains, levels, errors of sensors and seeds, in inertias, stiffnesses,
     cutoffs and data of machines. Those with equal matrices share a kernel first, for it takes less time. A
     bench runs singly where its sequence waits until something has settled or ends in a stop, where
-    something fails, where one of its limits is exceeded, or where no other can share its kernel.
+    something fails or may stick, where one of its limits is exceeded, or where no other can share its kernel.
 
     Benches are taken a few groups ahead of the outcomes, fewer where recordings are long, so that an endless
     stream of them needs no more memory. The traces of a group are one piece of memory, which is free once
@@ -213,7 +213,8 @@ class _Crew:
         steps = actions(bench)
         run, end = self._run(bench)
         candidate = _Candidate(number, description, bench, run)
-        if bench.model.faults or description.duty or not all(isinstance(step, Move | Wait) for step in steps):
+        alone = bench.model.faults or description.duty or run.friction.bodies
+        if alone or not all(isinstance(step, Move | Wait) for step in steps):
             return candidate, None
         lay_out(run, steps)
         key = lane_key(run, end)

@@ -1,13 +1,18 @@
 """The operating point: which steady speed and torque an analysis looks at."""
 
-from collections.abc import Iterator
+import math
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from shaftloop.bench.handles import Bench
+from shaftloop.bench.line import lay_out
 from shaftloop.errors import SimulationError
 from shaftloop.scenario import description as stated
 
-__all__ = ["OperatingPoint", "operating_point", "setpoint_ranges"]
+__all__ = ["OperatingPoint", "operating_point", "rest_note", "setpoint_ranges"]
+
+_SLIDES = 3.0
+"""Speed over the smoothing speed of a drag from which its smooth form is the dry one within 0.5 %."""
 
 
 @dataclass(frozen=True)
@@ -58,6 +63,32 @@ def operating_point(bench: Bench, speed: float | None = None, torque: float | No
         held_speed = best.get(speed_loop.parameters.name, 0.0)
     held_torque = best.get(torque_loop.parameters.name, 0.0) if torque_loop else 0.0
     return OperatingPoint(best, held_speed, held_torque)
+
+
+def rest_note(description: stated.Description, speeds: Iterable[float]) -> str:
+    """Return what a linear analysis near standstill assumes of friction that sticks; empty where none does.
+
+    Parameters
+    ----------
+    description : Description
+        The bench.
+    speeds : iterable of float
+        That are looked at. [rad/s]
+    """
+    slowest = min(map(abs, speeds), default=math.inf)
+    drags = [pair for body in lay_out(description.line)[0] for pair in body.drags]
+    slow = [
+        (drag.coulomb / drag.smoothing, label)
+        for drag, label in drags
+        if drag.breakaway is not None and slowest < _SLIDES * drag.smoothing
+    ]
+    if not slow:
+        return ""
+    listed = ", ".join(f"{damping:.3g} N m s/rad of {label}" for damping, label in slow)
+    return (
+        "near standstill friction that sticks in a run counts as smooth here: as viscous drag of up to "
+        f"{listed}; a line that stands while it sticks does not move at all, which simulate shows"
+    )
 
 
 def setpoint_ranges(bench: Bench) -> dict[str, tuple[float, float]]:

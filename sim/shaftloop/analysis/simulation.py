@@ -2,6 +2,7 @@
 
 import math
 import time
+from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -164,7 +165,7 @@ def finished(bench: Bench, run: Run, events: Sequence[Event], method: str, wall_
     columns = np.ascontiguousarray(run.recording[:records].T)
     traces = {c.name: columns[i] for i, c in enumerate(bench.model.channels)}
     watched = {watch.slot: _watched(run, watch) for watch in bench.watches}
-    happened = [*events, *_blocked(bench, run, watched, traces)]
+    happened = [*events, *_blocked(bench, run, watched, traces), *_slipped(run)]
     return Simulation(
         bench=bench,
         time=_instants(records, float(1 / bench.record_period)),
@@ -253,6 +254,16 @@ def _watched(run: Run, watch: Watch) -> tuple[float, float, float, float]:
     # Currents and voltages are looked after by their squares.
     size = math.sqrt(size) if watch.unit in ("A", "V") else size
     return ticks, run.clock.seconds(int(first)), run.clock.seconds(int(last)), size
+
+
+def _slipped(run: Run) -> Iterator[Event]:
+    """Yield which bodies broke loose and came to rest, first when, and how often."""
+    slips = run.friction.slips
+    counts = Counter((slip.body, slip.way != 0) for slip in slips)
+    first = {(slip.body, slip.way != 0): slip.tick for slip in reversed(slips)}
+    for (body, moves), tick in first.items():
+        kind = "broke_loose" if moves else "came_to_rest"
+        yield Event(tick, run.clock.seconds(tick), kind, body, counts[body, moves])
 
 
 def _blocked(

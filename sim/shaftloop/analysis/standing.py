@@ -46,6 +46,7 @@ def standing_run(
     bench = build_bench(description, smooth=smooth)
     run = Run(bench.model, Stepping(at.ETD4, longest_step(bench.model.plant, at.ETD4)), records)
     run.state[:] = carried(bench, named(reference.bench, state))
+    run.friction.follow(run)
     for name, value in setpoints.items():
         run.set_profile(bench.loops[name].profile, Segment(0, HOLD, (), (value,)))
     return bench, run

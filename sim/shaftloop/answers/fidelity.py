@@ -10,6 +10,7 @@ from shaftloop.analysis.fidelity.encoder import EncoderFigures, encoder_figures
 from shaftloop.analysis.fidelity.figures import figures
 from shaftloop.analysis.fidelity.misalignment import CouplingError, misalignment
 from shaftloop.analysis.fidelity.transfer import Fidelity, fidelity
+from shaftloop.analysis.operating import rest_note
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.analysis.sineresponse import check_frequency
 from shaftloop.answers.base import Answer
@@ -101,7 +102,9 @@ class FidelityAnswer(Answer):
             "the bench is unstable with its loops closed: sizes of folded lines are those with the commands "
             "held"
         )
-        return (*([unstable] if self.found.closed is None else []), *self.aliasing.warnings)
+        rest = rest_note(self.scenario.description, [self.found.point.speed])
+        found = (*([unstable] if self.found.closed is None else []), *([rest] if rest else []))
+        return (*found, *self.aliasing.warnings)
 
 
 def find_fidelity(scenario: Scenario, wishes: Wishes | None = None) -> FidelityAnswer:

@@ -14,7 +14,7 @@ from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.injection import Measured, measure_response
 from shaftloop.analysis.limits import held_state
 from shaftloop.analysis.margins import Margins
-from shaftloop.analysis.operating import OperatingPoint, operating_point
+from shaftloop.analysis.operating import OperatingPoint, operating_point, rest_note
 from shaftloop.analysis.poles import Pole, closed_poles
 from shaftloop.analysis.sineresponse import AtFrequency, at_frequency, check_frequency
 from shaftloop.analysis.stepresponse import StepResponse
@@ -124,6 +124,11 @@ class MarginsAnswer(Answer):
         """What limits the meaning of the margins."""
         bound = sweep_note(self.scenario.description)
         found = [bound] if bound else []
+        speeds = [loop.margins.point.speed for loop in self.loops.values()]
+        looked_at = [worst.point for loop in self.loops.values() for worst in loop.elsewhere]
+        speeds += [point.speed for point in (*looked_at, *self.points) if point is not None]
+        if rest := rest_note(self.scenario.description, speeds):
+            found.append(rest)
         if any(loop.margins.system.free for loop in self.loops.values()):
             found.append(FREE)
         limited = dict.fromkeys(name for loop in self.loops.values() for name in loop.analysis.limited)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from shaftloop.analysis.freerunning import sweep_note
+from shaftloop.analysis.operating import rest_note
 from shaftloop.analysis.simulation import check_runs
 from shaftloop.answers.base import Answer, Watch, unwatched
 from shaftloop.answers.margins import FREE
@@ -83,6 +84,10 @@ class TuneAnswer(Answer):
         """What the reader of the gains must know."""
         bound = sweep_note(self.scenario.description)
         found = [bound] if bound else []
+        designs = [entry.chosen.design for entry in self.tuning.loops.values()]
+        speeds = [design.analysis.margins.point.speed for design in designs if design is not None]
+        if rest := rest_note(self.scenario.description, speeds):
+            found.append(rest)
         for name, entry in self.tuning.loops.items():
             design = entry.chosen.design
             overshoot = None if design is None else design.step.overshoot

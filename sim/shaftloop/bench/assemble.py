@@ -22,6 +22,7 @@ from shaftloop.bench.parts.power_meter import BenchPowerMeter
 from shaftloop.bench.sequence import MOST_CYCLES, longest_time
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
+from shaftloop.engine.friction import sticking
 from shaftloop.engine.heat import assemble_heat
 from shaftloop.engine.layout import Slot, SlotKind
 from shaftloop.engine.model import Guard, Model, Task
@@ -81,12 +82,13 @@ def build_bench(description: Description, *, smooth: bool = False, prone: tuple[
         same slots, whatever fails.
     """
     prone = () if smooth else (*description.fault, *prone)
+    healthy = HEALTHY if smooth else may_fail(description.line, prone)
     link = description.supply.link()
     feed = link, description.brake_resistor if link else ()
     physics = (
         _physics(without_angle(description.line), *feed)
         if smooth
-        else _physics(description.line, *feed, may_fail(prone))
+        else _physics(description.line, *feed, healthy)
     )
     wiring = Wiring(description, physics.plant, smooth, link=physics.link.ports)
     layout = wiring.layout
@@ -134,6 +136,8 @@ def build_bench(description: Description, *, smooth: bool = False, prone: tuple[
         recorder = Task("record", at.RECORD, bench.record_period, Fraction(0), Priority.RECORD)
         bench.record_task = wiring.add(recorder)
     _add_guards(description, bench)
+    sticks = len(sticking(physics.net))
+    model.stick_slot = layout.add("sticks", SlotKind.INTEGER, "1", sticks) if sticks else 0
     _add_accumulators(model, physics.meters)
     keeper = next((loop for loop in bench.loops.values() if loop.source == SUPPLY), None)
     integral = keeper.integral_slot if keeper else -1
@@ -146,7 +150,7 @@ def build_bench(description: Description, *, smooth: bool = False, prone: tuple[
     if prone:
         unwritten = layout.add("unwritten", SlotKind.HELD, "", 2)
         model.faults = engine_faults(
-            bench, may_fail(prone), lambda now: _physics(description.line, *feed, now).plant, unwritten
+            bench, healthy, lambda now: _physics(description.line, *feed, now).plant, unwritten
         )
     model.latencies = tuple(wiring.latencies)
     model.channels = standard_channels(bench, () if smooth else description.record.channels)

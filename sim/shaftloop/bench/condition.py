@@ -20,6 +20,8 @@ class Condition:
     """Whose spring carries nothing any more."""
     blocked: frozenset[str] = frozenset()
     """Whose body is held still."""
+    sticks: bool = False
+    """Whether friction sticks where a drag states its breakaway torque; else it is smooth."""
 
 
 HEALTHY = Condition()

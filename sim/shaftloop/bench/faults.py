@@ -9,10 +9,12 @@ from dataclasses import replace
 
 from shaftloop.bench.condition import Condition
 from shaftloop.bench.handles import Bench
+from shaftloop.bench.line import lay_out
 from shaftloop.engine import at, rows
 from shaftloop.engine.model import Fault, Task
 from shaftloop.engine.plant import Plant
 from shaftloop.scenario import description as stated
+from shaftloop_models.part import Part
 
 __all__ = ["engine_faults", "may_fail"]
 
@@ -29,11 +31,13 @@ _EMITS = {
 """Column of the slot that a task writes to, of the tasks that readings and commands come from."""
 
 
-def may_fail(faults: tuple[stated.Fault, ...]) -> Condition:
-    """Return the condition of a healthy line that knows which of its parts may fail."""
+def may_fail(line: Sequence[Part], faults: tuple[stated.Fault, ...]) -> Condition:
+    """Return the condition of a healthy line that knows which of its parts may fail or stick."""
+    bodies, _, _ = lay_out(line)
     return Condition(
         springs=frozenset(fault.on for fault in faults if fault.kind == "broken"),
         bodies=frozenset(fault.on for fault in faults if fault.kind == "blocked"),
+        sticks=any(drag.breakaway is not None for body in bodies for drag, _ in body.drags),
     )
 
 

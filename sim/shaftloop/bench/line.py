@@ -150,7 +150,9 @@ def declare_line(net: Network, parts: Sequence[Part], condition: Condition = HEA
         edges.append(_declare_edge(net, part, spring, nodes[: i + 2], left, max_speed, condition))
     drags = tuple(
         tuple(
-            meter for drag, label in body.drags for meter in declare_drag(net, node, drag, label, max_speed)
+            meter
+            for drag, label in body.drags
+            for meter in declare_drag(net, node, drag, label, max_speed, sticks=condition.sticks)
         )
         for node, body in zip(nodes, bodies, strict=True)
     )

@@ -93,6 +93,13 @@ vector (w). Kernels write ``it[at.N]``.
     GUARD_FLOAT,  # f: level each
     GUARD_SLOT,  # s: (1 while above, 1 while armed) each
     TRIP_SLOT,  # s: tick of the trip, negative while there is none; ticks of the ramp
+    # Friction that sticks
+    STICKS,  # bodies
+    STICK_INT,  # i: (speed in z, entries of the torque on the body, index in z of each) each
+    STICK_FLOAT,  # f: (largest torque on it at rest [N m], weight of each entry) each
+    STICK_SLOT,  # s: 0 while the body stands, else the sign of its speed, each
+    FINES,  # gaps of 1, 2, 4, ... ticks; 0 until they are needed
+    FINE,  # i: number of each
     # Work vector
     Z,  # w: two z vectors in turn, at the start and at the end of a substep
     ZM,  # w: z in the middle of a substep
@@ -100,13 +107,13 @@ vector (w). Kernels write ``it[at.N]``.
     Z_SIZE,
     BASE,  # w: states at the end, then in the middle of a substep, under constant outputs
     CHANGE,  # w: changes of the outputs at the stages; the reference stepper keeps slopes there
-    SAVED,  # w: plant states and inputs at the start of the last gap, for continuous guards
+    SAVED,  # w: plant states and inputs at the start of the last gap; all slots where bodies stick
     SUMS,  # w: powers of a meter at start, middle and end
     LOCALS,  # w: what a task has in hand
     ZEROS,  # w: zeros
     RECENT,  # w: the block of recent records
     WORDS,  # length of the directory
-) = range(89)
+) = range(95)
 
 ETD4, RK4 = 0, 1
 """Values of METHOD."""

@@ -8,6 +8,7 @@ import numpy as np
 
 from shaftloop.engine import at
 from shaftloop.engine.calendar import Clock, Instants, Timing, instants
+from shaftloop.engine.friction import sticking
 from shaftloop.engine.gaps import Gaps
 from shaftloop.engine.linkterms import LINK_KINDS, LINK_KINDS_READ
 from shaftloop.engine.model import Model, Segment
@@ -16,7 +17,7 @@ from shaftloop.engine.terms import OF_ANY_LENGTH, TERMS
 from shaftloop.engine.types import LINE, Floats, Ints, aligned
 from shaftloop_models.network import OwnKind, Ref
 
-__all__ = ["Tables", "build_tables", "make_calendar", "make_clock", "segment_row", "with_numbers"]
+__all__ = ["Tables", "build_tables", "keep", "make_calendar", "make_clock", "segment_row", "with_numbers"]
 
 
 @dataclass(frozen=True)
@@ -122,6 +123,7 @@ def build_tables(model: Model, clock: Clock, gaps: Gaps) -> Tables:
     _add_setpoints(sections, model)
     _add_recorder(sections, model)
     _add_guards(sections, model)
+    _add_sticks(sections, model)
     gaps.add_to(sections)
     scratch = _place_work(head)
     it, ft = sections.arrays()
@@ -256,6 +258,29 @@ def _add_guards(sections: _Sections, model: Model) -> None:
     sections.head[at.TRIP_SLOT] = model.trip_slot
 
 
+def _add_sticks(sections: _Sections, model: Model) -> None:
+    """Add what stands at rest: the torque on such a body is a sum over z, without its own friction."""
+    plant = model.plant.loose or model.plant
+    ints: list[int] = []
+    floats: list[float] = []
+    bodies = sticking(plant.network)
+    for body in bodies:
+        row, own = body.speed, {rub.held for rub in body.rubs}
+        arrays = {"state": plant.a, "held": plant.b, "output": plant.g}
+        entries = [
+            (plant.z(Ref(kind, int(i))), body.inertia * array[row, i])
+            for kind, array in arrays.items()
+            for i in np.flatnonzero(array[row])
+            if Ref(kind, int(i)) not in own
+        ]
+        ints += [plant.z(Ref("state", row)), len(entries), *(place for place, _ in entries)]
+        floats += [body.level, *(weight for _, weight in entries)]
+    sections.head[at.STICKS] = len(bodies)
+    sections.ints(at.STICK_INT, ints)
+    sections.floats(at.STICK_FLOAT, floats)
+    sections.head[at.STICK_SLOT] = model.stick_slot
+
+
 def _place_work(head: list[int]) -> int:
     """Note the places in the work vector and return its length.
 
@@ -271,7 +296,7 @@ def _place_work(head: list[int]) -> int:
         at.ZM: z,
         at.ZC: z,
         at.CHANGE: max(2 * q, n) + 4,
-        at.SAVED: n + m,
+        at.SAVED: head[at.SLOTS] if head[at.STICKS] else n + m,
         at.SUMS: 3,
         at.LOCALS: 4,
         at.ZEROS: 4,
@@ -282,3 +307,9 @@ def _place_work(head: list[int]) -> int:
         head[word] = place
         place += size + -size % 4
     return place
+
+
+def keep(word: int, size: int, old: Tables, new: Tables) -> None:
+    """Take a section of the integer table over from the old tables."""
+    place, first = new.it[word], old.it[word]
+    new.it[place : place + size] = old.it[first : first + size]

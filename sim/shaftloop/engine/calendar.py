@@ -5,6 +5,7 @@ are periodic; the pattern of instants repeats after the hyperperiod, the common 
 """
 
 import math
+from bisect import bisect_left
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -90,6 +91,18 @@ class Instants:
         """Return the length from each instant to the next [tick]."""
         ends = (*self.ticks[1:], self.hyperperiod)
         return tuple(end - start for start, end in zip(self.ticks, ends, strict=True))
+
+    def at_or_after(self, tick: int) -> int:
+        """Return the first instant at or after a tick [tick]."""
+        turns, rest = divmod(tick, self.hyperperiod)
+        place = bisect_left(self.ticks, rest)
+        inside = self.ticks[place] if place < len(self.ticks) else self.hyperperiod
+        return turns * self.hyperperiod + inside
+
+    def before(self, tick: int) -> int:
+        """Return the last instant before a tick [tick]."""
+        turns, rest = divmod(tick - 1, self.hyperperiod)
+        return turns * self.hyperperiod + self.ticks[bisect_left(self.ticks, rest + 1) - 1]
 
 
 def instants(tasks: Sequence[Timing], ticks_per_second: int) -> Instants:

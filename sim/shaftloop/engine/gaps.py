@@ -42,6 +42,7 @@ class Gaps:
         self._packs: list[Floats] = []
         self._roots: list[Floats] = []
         self._steps: list[tuple[int, float]] = []
+        self._fine: list[int] = []
 
     @property
     def count(self) -> int:
@@ -64,6 +65,10 @@ class Gaps:
             self._numbers[length] = len(self._numbers)
         return self._numbers[length]
 
+    def refine(self, longest: int) -> None:
+        """Add the gaps of 1, 2, 4, ... ticks up to a longest, of which a body that sticks makes its way."""
+        self._fine = [self.number(1 << k) for k in range(longest.bit_length())]
+
     def steps(self) -> dict[int, float]:
         """Return the substep [s] of every gap length [tick]."""
         return {length: step for length, (_, step) in zip(self._numbers, self._steps, strict=True)}
@@ -73,11 +78,14 @@ class Gaps:
         other = Gaps(self._model, self._clock, self.stepping)
         other._numbers, other._packs = self._numbers.copy(), self._packs.copy()
         other._roots, other._steps = self._roots.copy(), self._steps.copy()
+        other._fine = self._fine
         return other
 
     def add_to(self, sections: _Sections) -> None:
         """Append the gaps to the tables."""
         sections.head[at.GAPS] = self.count
+        sections.head[at.FINES] = len(self._fine)
+        sections.ints(at.FINE, self._fine)
         pairs = zip(self._numbers, self._steps, strict=True)
         sections.ints(at.GAP_INT, [v for length, (substeps, _) in pairs for v in (length, substeps)])
         sections.floats(at.GAP_STEP, np.array([step for _, step in self._steps]))

@@ -8,6 +8,9 @@ of all lanes side by side.
 A lane ends where a guard changes or a state leaves the finite range; the stretch ends with its last lane. A
 lane that diverges among others is put to rest, for what it goes on to calculate is of no use to anyone
 and must not slow the others down.
+
+Where a body comes to rest or breaks loose inside a gap, `advance` goes back to the start of the gap and ends
+there; `creep` then makes its way to the tick at which it happens, in steps of a power of two ticks.
 """
 
 from typing import Any
@@ -20,6 +23,7 @@ from shaftloop.engine.noise import add_noise
 from shaftloop.engine.products import padded
 from shaftloop.engine.recorder import flush, record_row
 from shaftloop.engine.steppers import copy_slots, etd4_step, rk4_step, set_held, set_z
+from shaftloop.engine.sticking import changes, torque_on
 from shaftloop.engine.tasks import run_task
 from shaftloop.engine.terms import evaluate_terms
 from shaftloop.engine.types import Floats, Ints
@@ -35,10 +39,23 @@ from shaftloop.engine.views import (
     words,
 )
 
-__all__ = ["DIVERGED", "ENDED", "FULL", "LARGEST", "REACHED", "WOKE", "advance", "advance_lanes", "probe"]
+__all__ = [
+    "DIVERGED",
+    "ENDED",
+    "FULL",
+    "LARGEST",
+    "MET",
+    "REACHED",
+    "WOKE",
+    "advance",
+    "advance_lanes",
+    "creep",
+    "probe",
+    "pull",
+]
 
-REACHED, ENDED, FULL = 0, 1, 2
-"""How a stretch ended: at its end; every lane ended before; the recording is full."""
+REACHED, ENDED, FULL, MET = 0, 1, 2, 3
+"""How a stretch ended: at its end; every lane ended before; the recording is full; what sticks changes."""
 
 DIVERGED, WOKE = 0, 1
 """Rows of the ends of the lanes: tick at which a state left the finite range, at which a guard changed."""
@@ -110,7 +127,10 @@ def _driver(name: str, constant: Any, changing: Any) -> Any:
             final = last_gap >= 0 and reached > end
             if final:
                 gap, reached = last_gap, end
-            z = _run_gap(tables, s, w, z, ends, gap, (tick, reached), guarded)
+            z, met = _run_gap(tables, s, w, z, ends, gap, (tick, reached), (guarded, False))
+            if met:
+                status = MET
+                break
             tick = reached
             if final:
                 status = REACHED
@@ -165,19 +185,91 @@ def _run_gap(
     ends: Ints,
     gap: int,
     ticks: tuple[int, int],
-    guarded: int,
-) -> int:
-    """Take plant, meters and noise across a gap, and return where z lies at its end."""
-    it, ft, et, keys = tables
-    if guarded > 0 and width(s) == 1:  # for whoever locates a crossing in this gap
+    how: tuple[int, bool],
+) -> tuple[int, bool]:
+    """Take plant, meters and noise across a gap; return where z is then, and whether what sticks changes.
+
+    Where it does, the state is left as at the start, unless the gap is a last one, of a tick.
+    """
+    (it, ft, et, keys), (guarded, last) = tables, how
+    if width(s) == 1 and it[at.STICKS] > 0:
+        copy_slots(s, 0, w, it[at.SAVED], it[at.SLOTS])
+    elif guarded > 0 and width(s) == 1:  # for whoever locates a crossing in this gap
         copy_slots(s, 0, w, it[at.SAVED], it[at.N] + it[at.M])
-    z = _cross(it, ft, et, s, w, gap, z, True)
+    z, met = _cross(it, ft, et, s, w, gap, z, (True, last))
+    if met and not last:
+        copy_slots(w, it[at.SAVED], s, 0, it[at.SLOTS])
+        return z, met
     if it[at.NOISES] > 0:
         one_by_one(add_noise, (it, ft, keys, s, w, (z, gap), ticks[0]))
     if guarded > 0:
         _look(it, ft, s, w, z, -1, ends, ticks[1])
     _check(it, s, w, ends, ticks[1])
-    return z
+    return z, met
+
+
+@kernel
+def creep(
+    integers: Ints,
+    numbers: tuple[Floats, Floats, Ints],
+    state: Floats,
+    work: Floats,
+    ends: Ints,
+    ticks: tuple[int, int],
+    guarded: int,
+) -> tuple[int, int, bool]:
+    """Go on from a tick, at most to another, and stop at the very tick at which something changes.
+
+    Steps are powers of two ticks. One in which what sticks changes, or a guard, is taken back and halved.
+
+    Parameters
+    ----------
+    integers, numbers, state, work, ends
+        As for `advance`, of a bench that runs alone.
+    ticks : tuple of int
+        Where it stands, behind the tasks of an instant; where to stop, at the next instant at the latest.
+    guarded : int
+        1 where guards look.
+
+    Returns
+    -------
+    tuple of int, int and bool
+        Tick that was reached, length of the last step, and whether what sticks changes there.
+    """
+    it, ft, et = words(integers), numbers_alone(numbers[0]), words(numbers[1])
+    s, w, keys = alone(state), alone(work), numbers_alone(numbers[2])
+    (tick, end), z, length, met = ticks, it[at.Z], 0, False
+    level = it[at.FINES] - 1
+    set_z(it, ft, et, s, w, z)
+    while tick < end and not met and ends[WOKE, 0] < 0 and ends[DIVERGED, 0] < 0:
+        while 1 << level > end - tick:
+            level -= 1
+        gap, reached = it[it[at.FINE] + level], tick + (1 << level)
+        z, met = _run_gap((it, ft, et, keys), s, w, z, ends, gap, (tick, reached), (guarded, level == 0))
+        if level > 0 and (met or ends[WOKE, 0] >= 0):
+            copy_slots(w, it[at.SAVED], s, 0, it[at.SLOTS])
+            z, met, level = it[at.Z], False, level - 1
+            set_z(it, ft, et, s, w, z)
+            ends[WOKE, 0] = ends[DIVERGED, 0] = -1
+        else:
+            tick, length = reached, 1 << level
+            level = min(level + 1, it[at.FINES] - 1)
+    return tick, length, met
+
+
+@kernel
+def pull(
+    integers: Ints, numbers: tuple[Floats, Floats, Ints], state: Floats, work: Floats, found: Floats
+) -> None:
+    """Fill in the torque on every body that may stick, but for its own friction [N m]."""
+    it, ft, et = words(integers), numbers_alone(numbers[0]), words(numbers[1])
+    s, w, z = alone(state), alone(work), it[at.Z]
+    set_z(it, ft, et, s, w, z)
+    _refresh(it, ft, s, w, z)
+    places, weights = it[at.STICK_INT], it[at.STICK_FLOAT]
+    for body in range(it[at.STICKS]):
+        found[body] = torque_on(it, ft, w, z, places, weights)
+        weights, places = weights + 1 + it[places + 1], places + 2 + it[places + 1]
 
 
 @kernel
@@ -186,12 +278,12 @@ def probe(it: Ints, numbers: tuple[Floats, Floats, Ints], s: Floats, w: Floats, 
     table, ft, et = words(it), numbers_alone(numbers[0]), words(numbers[1])
     z = table[at.Z]
     set_z(table, ft, et, alone(s), alone(w), z)
-    return _cross(table, ft, et, alone(s), alone(w), gap, z, False)
+    return _cross(table, ft, et, alone(s), alone(w), gap, z, (False, False))[0]
 
 
 @helper
-def _cross(it: Ints, ft: Floats, et: Floats, s: Floats, w: Floats, gap: int, z: int, metered: bool) -> int:
-    """Take the plant across a gap from z and return where z lies at its end."""
+def _refresh(it: Ints, ft: Floats, s: Floats, w: Floats, z: int) -> None:
+    """Take held inputs, which tasks have changed, into z, and what terms make of them."""
     set_held(it, s, w, z)
     if it[at.OWNS] > 0:  # they may read held inputs, which tasks have changed
         set_held(it, s, w, it[at.BASE] + padded(it[at.N]) - it[at.R])
@@ -199,6 +291,15 @@ def _cross(it: Ints, ft: Floats, et: Floats, s: Floats, w: Floats, gap: int, z: 
         evaluate_terms(it, ft, w, z)
     if it[at.LINKS] > 0:
         evaluate_link(it, ft, w, z)
+
+
+@helper
+def _cross(
+    it: Ints, ft: Floats, et: Floats, s: Floats, w: Floats, gap: int, z: int, how: tuple[bool, bool]
+) -> tuple[int, bool]:
+    """Take the plant across a gap from z; return where z lies at its end, and whether what sticks changes."""
+    _refresh(it, ft, s, w, z)
+    (metered, last), met = how, False
     for _ in range(it[it[at.GAP_INT] + 2 * gap + 1]):
         start, z = z, 2 * it[at.Z] + it[at.Z_SIZE] - z
         if it[at.METHOD] == at.ETD4:
@@ -208,7 +309,9 @@ def _cross(it: Ints, ft: Floats, et: Floats, s: Floats, w: Floats, gap: int, z: 
         if metered:
             integrate_meters(it, ft, s, w, start, z, lane_of(ft, 0)[it[at.GAP_STEP] + gap])
             keep_peaks(it, s, w, start, z)
-    return z
+            if width(s) == 1 and it[at.STICKS] > 0:
+                met |= changes(it, ft, s, w, (start, it[at.ZM], z), last)
+    return z, met
 
 
 @helper

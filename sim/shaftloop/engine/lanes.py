@@ -7,7 +7,8 @@ import numpy as np
 from shaftloop.engine.kernel import DIVERGED, WOKE, advance_lanes
 from shaftloop.engine.lanetables import Common, common_tables, interleave, lane_numbers, shared_part
 from shaftloop.engine.memory import Memory
-from shaftloop.engine.run import Position, Run
+from shaftloop.engine.position import Position
+from shaftloop.engine.run import Run
 from shaftloop.engine.supervision import thermal_stops
 from shaftloop.engine.views import LANES
 from shaftloop.errors import SimulationError

@@ -125,6 +125,7 @@ class Model:
     latencies: tuple[Fraction, ...] = ()
     """Further times that must be whole ticks. [s]"""
     seed: int = 0
+    stick_slot: int = 0
     faults: tuple[Fault, ...] = ()
     """In the order of their times."""
     heat: Heat | None = None

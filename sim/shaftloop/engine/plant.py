@@ -5,7 +5,8 @@ states, the held inputs, the outputs of the nonlinear terms, the constant, and r
 that drive no state. Terms read states, those that parts bring along held inputs too.
 """
 
-from dataclasses import dataclass
+from collections.abc import Collection
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +33,24 @@ class Plant:
     """(r, n): signals from states."""
     rows: dict[Ref, int]
     """Row of `c` of every signal in use."""
+    loose: "Plant | None" = None
+    """The same without bodies that stand, where some do."""
+
+    def standing(self, rows: Collection[int]) -> "Plant":
+        """Return the plant with some states held as they are.
+
+        Parameters
+        ----------
+        rows : collection of int
+            Numbers of the states.
+        """
+        loose = self.loose or self
+        if not rows:
+            return loose
+        a, b, g = loose.a.copy(), loose.b.copy(), loose.g.copy()
+        for array in (a, b, g):
+            array[list(rows)] = 0.0
+        return replace(loose, a=a, b=b, g=g, loose=loose)
 
     @staticmethod
     def assemble(network: Network, extra: list[Ref]) -> "Plant":

@@ -1,45 +1,26 @@
 """A bench in time: advance, stop, save, restore."""
 
-from bisect import bisect_left
 from collections.abc import Iterable, Sequence
 from copy import copy
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from shaftloop.engine import at
-from shaftloop.engine.build import Tables, build_tables, make_clock, segment_row, with_numbers
+from shaftloop.engine.build import Tables, build_tables, keep, make_clock, segment_row, with_numbers
+from shaftloop.engine.friction import Friction
 from shaftloop.engine.gaps import Gaps
 from shaftloop.engine.heat import Heating
-from shaftloop.engine.kernel import DIVERGED, ENDED, FULL, advance, probe
+from shaftloop.engine.kernel import DIVERGED, ENDED, FULL, MET, REACHED, advance, creep, probe
 from shaftloop.engine.model import Fault, Model, Segment
 from shaftloop.engine.plant import Plant
+from shaftloop.engine.position import CREEPS, Position, Saved
 from shaftloop.engine.steprule import Stepping, longest_step
 from shaftloop.engine.types import Floats, Ints, aligned
 from shaftloop.errors import SimulationError
 from shaftloop_models.network import ONE
 
-__all__ = ["Position", "Run", "Saved"]
-
-
-@dataclass(frozen=True)
-class Position:
-    """Where a run stands."""
-
-    tick: int
-    instant: int
-    gap: int
-    """-1 at an instant whose tasks have not run; otherwise the gap that leads on from here."""
-
-
-@dataclass(frozen=True)
-class Saved:
-    """Everything that a run needs to go on from here."""
-
-    state: Floats
-    position: Position
-    records: int
-    segment_count: Ints
+__all__ = ["Run"]
 
 
 class Run:
@@ -76,6 +57,9 @@ class Run:
         self._failed: list[Fault] = []
         self.heating = self._heating()
         """What warms up, advanced by whoever drives the run; nothing in most benches."""
+        self.friction = Friction(model)
+        """What sticks; nothing in most benches."""
+        self.friction.stand(self)
 
     def variant(self, model: Model) -> "Run":
         """Return the run of a model that is `alike` this one's, in much less time than a new one takes.
@@ -91,7 +75,7 @@ class Run:
         other.tables = with_numbers(self.tables, model)
         other.work, other.state = aligned(len(self.work)), aligned(len(self.state))
         other.work[:], other.state[:] = self.work, self.state
-        other._failed = []
+        other._failed, other.friction = [], Friction(model)
         other.recording, other._ends = np.empty_like(self.recording), self._ends.copy()
         other.heating = other._heating()
         return other
@@ -138,21 +122,48 @@ class Run:
         SimulationError
             Where the bench diverges.
         """
-        start = self.position
-        if start.tick >= to:
+        if self.position.tick >= to:
             return False
+        while True:
+            go_on = self._creep if self.position.gap == CREEPS else self._go
+            status = go_on(to, exact, guarded)
+            if self._ends[DIVERGED] >= 0:
+                raise self.divergence(self.position.tick)
+            if status == FULL:
+                raise SimulationError("the recording is full", "record at a lower rate or for a shorter time")
+            if status == MET:
+                self.friction.settle(self)
+            if status == ENDED or (self.position.tick >= to and (exact or self.position.gap == -1)):
+                return status == ENDED
+
+    def _go(self, to: int, exact: bool, guarded: bool) -> int:
+        """Go on by whole gaps; where what sticks changes in one, stand at its start."""
+        start = self.position
         last = self.prepare(to) if exact else -1
         self._refresh()
         status, self.position = self.stretch(self.state, start, to, last, guarded)
         tick = self.position.tick
-        self.last_gap = tick - max(self._instant_before(tick), start.tick)
-        if last >= 0 and self.position.gap == last:
+        self.last_gap = tick - max(self.tables.calendar.before(tick), start.tick)
+        if status == MET:
+            self.position = replace(self.position, gap=CREEPS)
+        elif last >= 0 and self.position.gap == last:
             self._stand_between()
-        if self._ends[DIVERGED] >= 0:
-            raise self.divergence(tick)
-        if status == FULL:
-            raise SimulationError("the recording is full", "record at a lower rate or for a shorter time")
-        return status == ENDED
+        return status
+
+    def _creep(self, to: int, exact: bool, guarded: bool) -> int:
+        """Go on inside a gap, at most to the tick at which what sticks changes, or a guard."""
+        here, instant = self.position, self.next_instant(self.position.tick + 1)
+        if not self.tables.it[at.FINES]:
+            self._gaps.refine(max(self.tables.calendar.gaps()))
+            self._refresh()
+        tables, ticks = self.tables, (here.tick, min(instant, to) if exact else instant)
+        self._ends[:] = -1
+        tick, self.last_gap, met = creep(
+            tables.it, tables.numbers, self.state, self.work, self._ends, ticks, int(guarded)
+        )
+        there = Position(tick, (here.instant + 1) % tables.it[at.INSTANTS], -1)
+        self.position = there if tick == instant else replace(here, tick=tick)
+        return MET if met else ENDED if np.any(self._ends >= 0) else REACHED
 
     def stretch(
         self, state: Floats, start: Position, to: int, last: int = -1, guarded: bool = False
@@ -183,7 +194,7 @@ class Run:
         """Return the gap that ends at a tick, -1 where the tick is an instant; the tables then hold it."""
         if self.next_instant(to) == to:
             return -1
-        gap = self._gaps.number(to - max(self._instant_before(to), self.position.tick))
+        gap = self._gaps.number(to - max(self.tables.calendar.before(to), self.position.tick))
         self._refresh()
         return gap
 
@@ -214,13 +225,16 @@ class Run:
 
     def save(self) -> Saved:
         """Return a copy of all that changes during a run."""
-        return Saved(self.state.copy(), self.position, self.records, self._segment_count().copy())
+        slips = tuple(self.friction.slips)
+        return Saved(self.state.copy(), self.position, self.records, self._segment_count().copy(), slips)
 
     def restore(self, saved: Saved) -> None:
         """Go back to a saved state; records written since are dropped."""
         self.state[:] = saved.state
         self.position = saved.position
         self.records = saved.records
+        self.friction.slips = list(saved.slips)
+        self.friction.stand(self)
         self._segment_count()[:] = saved.segment_count
         if self.heating is not None:
             self.heating.rows = [row for row in self.heating.rows if row[0] <= saved.position.tick]
@@ -284,28 +298,17 @@ class Run:
 
     def next_instant(self, tick: int) -> int:
         """Return the first instant at or after a tick [tick]."""
-        calendar = self.tables.calendar
-        turns, rest = divmod(tick, calendar.hyperperiod)
-        place = bisect_left(calendar.ticks, rest)
-        if place == len(calendar.ticks):
-            return (turns + 1) * calendar.hyperperiod
-        return turns * calendar.hyperperiod + calendar.ticks[place]
+        return self.tables.calendar.at_or_after(tick)
 
     def _segment_count(self) -> Ints:
         first = self.tables.it[at.SEGMENT_COUNT]
         return self.tables.it[first : first + self.model.profiles]
 
-    def _instant_before(self, tick: int) -> int:
-        """Return the last instant before a tick [tick]."""
-        calendar = self.tables.calendar
-        turns, rest = divmod(tick - 1, calendar.hyperperiod)
-        return turns * calendar.hyperperiod + calendar.ticks[bisect_left(calendar.ticks, rest + 1) - 1]
-
     def _stand_between(self) -> None:
         """Note the gap that leads from here to the next instant."""
         here = self.position
         length = self.next_instant(here.tick + 1) - here.tick
-        self.position = replace(here, gap=self._gaps.number(length))
+        self.position = replace(here, gap=CREEPS if self.friction.bodies else self._gaps.number(length))
 
     def _go_on_with(self, plant: Plant, still: Sequence[int]) -> None:
         """Change the equations; what elements lose of their energy goes into their meters of failure."""
@@ -317,13 +320,29 @@ class Run:
             if f"{balance.element}.failure" in names:
                 meter = self.model.meter_slot + names.index(f"{balance.element}.failure")
                 self.state[meter] += energy - after.stored(balance, self.state.tolist())
+        self.take(plant)
+        if self.position.gap >= 0:
+            self._stand_between()
+            self._refresh()
+        self.friction.begin_anew(self)
+
+    @property
+    def equations(self) -> tuple[Model, Gaps, Tables]:
+        """The equations of the line, with what is made of them."""
+        return self.model, self._gaps, self.tables
+
+    def swap(self, equations: tuple[Model, Gaps, Tables]) -> None:
+        """Take equations that this run has had before."""
+        old = self.tables
+        self.model, self._gaps, self.tables = equations
+        self._carry_over(old)
+
+    def take(self, plant: Plant) -> None:
+        """Take other equations of the same states."""
         self.model = replace(self.model, plant=plant)
         longest = longest_step(plant, self._gaps.stepping.method)
         self._gaps = Gaps(self.model, self.clock, replace(self._gaps.stepping, longest=longest))
         self._rebuild()
-        if self.position.gap >= 0:
-            self._stand_between()
-            self._refresh()
 
     def _write_faults(self) -> None:
         """Write what has failed into the rows of the tasks."""
@@ -348,9 +367,13 @@ class Run:
         """Make the tables anew, with set-points and faults as they are."""
         old = self.tables
         self.tables = build_tables(self.model, self.clock, self._gaps)
+        self._carry_over(old)
+
+    def _carry_over(self, old: Tables) -> None:
+        """Take set-points, heat and faults over from other tables."""
         profiles, rows = self.model.profiles, self.model.profiles * self.model.segments
-        _keep(at.SEGMENT_COUNT, profiles, old, self.tables)
-        _keep(at.SEGMENT_INT, rows * at.SEGMENT_INTS, old, self.tables)
+        keep(at.SEGMENT_COUNT, profiles, old, self.tables)
+        keep(at.SEGMENT_INT, rows * at.SEGMENT_INTS, old, self.tables)
         new, first, size = (
             self.tables.it[at.SEGMENT_FLOAT],
             old.it[at.SEGMENT_FLOAT],
@@ -369,9 +392,3 @@ class Run:
         """Write what follows the temperatures of the state into the tables."""
         if self.heating is not None:
             self.heating.write(self.tables.it, self.tables.ft, self.state)
-
-
-def _keep(word: int, size: int, old: Tables, new: Tables) -> None:
-    """Take a section of the integer table over from the old tables."""
-    place, first = new.it[word], old.it[word]
-    new.it[place : place + size] = old.it[first : first + size]

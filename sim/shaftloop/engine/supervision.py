@@ -14,7 +14,8 @@ import simpy
 
 from shaftloop.engine.locate import locate_crossing
 from shaftloop.engine.model import Fault, Segment
-from shaftloop.engine.run import Run, Saved
+from shaftloop.engine.position import Saved
+from shaftloop.engine.run import Run
 from shaftloop.engine.setpoints import RAMP, TRACE, profile_value
 
 __all__ = [
@@ -119,11 +120,12 @@ class Event:
     time: float
     """[s]"""
     kind: str
-    """``exceeded``, ``cleared``, ``tripped``, ``did_not_act``, ``torque_off``, ``ramp_down``, ``settled``,
+    """``broke_loose``, ``came_to_rest``, ``exceeded``, ``cleared``, ``tripped``, ``did_not_act``,
+    ``torque_off``, ``ramp_down``, ``settled``,
     ``not_settled``, ``failed``, ``restored``, ``ended``; of the grid ``lost``, ``sags``, ``returned``; of the
     inverters ``blocked_by_undervoltage``."""
     name: str
-    """Interlock, loop that is waited for, fault, ``grid``, ``inverters``, or `SEQUENCE`."""
+    """Body, interlock, loop that is waited for, fault, ``grid``, ``inverters``, or `SEQUENCE`."""
     count: int = 1
     """How often it happened, at `time` first."""
 
