@@ -5,7 +5,9 @@ cycle over peak elastic energy), which real elastomer couplings keep over a wide
 by Maxwell branches (see `shaftloop_models.loss_factor`). Parallel and angular offset of the shafts make
 torque of order 1 and 2 and a bending load: see `shaftloop_models.misalignment`.
 
-Neglected: backlash, the progressive characteristic of elastomers, ageing and temperature.
+Splines and jaws may have a backlash: see `shaftloop_models.play`.
+
+Neglected: the progressive characteristic of elastomers, ageing and temperature.
 
 References
 ----------
@@ -21,8 +23,9 @@ import numpy as np
 from shaftloop_models.line import Element, Inertia, Spring, TransmissionError
 from shaftloop_models.loss_factor import DEFAULT_BAND, complex_stiffness, damped_spring
 from shaftloop_models.misalignment import transmission_error
-from shaftloop_models.parameters import Quantity
+from shaftloop_models.parameters import ParameterError, Quantity
 from shaftloop_models.part import Part, Stands, part_kind
+from shaftloop_models.play import flanks
 
 __all__ = ["Coupling", "MisalignmentLoad", "misalignment_load"]
 
@@ -35,13 +38,17 @@ class Coupling(Part):
     part: Literal["coupling"]
     name: str
     stiffness: Annotated[float, Quantity("N m/rad", "torsional stiffness", gt=0.0)]
-    damping: Annotated[float | None, Quantity("N m s/rad", "viscous damping", ge=0.0)] = None
+    damping: Annotated[
+        float | None,
+        Quantity("N m s/rad", "viscous damping; with a backlash, that at the rated torque", ge=0.0),
+    ] = None
     loss_factor_psi: Annotated[
         float | None, Quantity("1", "energy lost per cycle over peak elastic energy", gt=0.0, le=3.0)
     ] = None
     loss_band: Annotated[
         tuple[float, float], Quantity("Hz", "frequency band over which psi holds", gt=0.0)
     ] = DEFAULT_BAND
+    backlash: Annotated[float, Quantity("rad", "angle that it turns freely", ge=0.0, le=0.2)] = 0.0
     inertia_left: Annotated[float, Quantity("kg m^2", "inertia of the left hub", ge=0.0)] = 0.0
     inertia_right: Annotated[float, Quantity("kg m^2", "inertia of the right hub", ge=0.0)] = 0.0
     rated: Annotated[float | None, Quantity("N m", "rated torque", gt=0.0)] = None
@@ -74,13 +81,22 @@ class Coupling(Part):
 
     def elements(self) -> list[Element]:
         """Return the mechanical elements, left to right."""
-        spring = damped_spring(self.stiffness, self.damping, self.loss_factor_psi, self.loss_band)
         error = transmission_error(
             self.parallel_offset,
             self.angular_offset,
             self.pitch_diameter,
             self.uneven_share,
             self.offset_phase,
+        )
+        if self.backlash and error:
+            raise ParameterError(
+                "backlash", "together with an offset is not modelled: give one of them, or two couplings"
+            )
+        k, d, psi = self.stiffness, self.damping, self.loss_factor_psi
+        spring = (
+            flanks(k, d, psi, self.rated, self.backlash)
+            if self.backlash
+            else damped_spring(k, d, psi, self.loss_band)
         )
         return [Inertia(self.inertia_left), replace(spring, error=error), Inertia(self.inertia_right)]
 

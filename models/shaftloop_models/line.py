@@ -34,7 +34,7 @@ class MaxwellBranch:
 
 @dataclass(frozen=True)
 class TransmissionError:
-    """``first·sin(θ + phase) + second·sin 2(θ + phase)``: how far the right hub leads by misalignment."""
+    """``first·sin(n·θ + phase) + second·sin 2(n·θ + phase)``: how far the right end leads, n the order."""
 
     first: float
     """[rad]"""
@@ -42,11 +42,13 @@ class TransmissionError:
     """[rad]"""
     phase: float
     """[rad]"""
+    order: float = 1.0
+    """Periods per turn of the left end."""
 
 
 @dataclass(frozen=True)
 class Spring:
-    """A torsion spring with damping in parallel."""
+    """A torsion spring with damping in parallel; all of it is seen from its left end."""
 
     stiffness: float
     """Static stiffness [N m/rad]."""
@@ -54,6 +56,12 @@ class Spring:
     """Viscous damping in parallel [N m s/rad]."""
     branches: tuple[MaxwellBranch, ...] = ()
     error: TransmissionError | None = None
+    ratio: float = 1.0
+    """Speed of its left end over that of its right end while it does not strain: other than 1 in a gear."""
+    play: float = 0.0
+    """Angle that it turns without any torque; then without branches and viscous damping. [rad]"""
+    pressed_damping: float = 0.0
+    """Viscous damping per torque that presses its flanks, with a play. [s/rad]"""
 
 
 Element = Inertia | Spring

@@ -137,9 +137,16 @@ def declare_transmission_error(
     rate, reaction = net.term(
         TermKind.MISALIGNMENT,
         [left.speed, angle[0], twist, error, *forces, *angle[1:]],
-        [spring.stiffness, wave.first, wave.second, wave.phase, float(len(forces))],
+        [
+            spring.stiffness,
+            wave.order * wave.first,
+            wave.order * wave.second,
+            wave.phase,
+            float(len(forces)),
+            wave.order,
+        ],
         [f"{part}.error_rate", f"{part}.reaction"],
-        slope=2.0 * max_speed,
+        slope=2.0 * wave.order * max_speed,
     )
     net.derivative(error, rate, 1.0)
     for force, branch in zip(forces, spring.branches, strict=True):

@@ -157,6 +157,8 @@ class Node:
     """Without end where the body is a fixed end of the line. [kg m^2]"""
     speed: Ref
     """State: speed of the body [rad/s]."""
+    pace: float = 1.0
+    """Its speed over that of the leftmost body while no spring strains: other than 1 behind a gear."""
 
     @property
     def fixed(self) -> bool:

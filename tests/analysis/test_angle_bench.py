@@ -250,7 +250,7 @@ def test_the_smooth_bench_has_none_of_it() -> None:
     smooth = build_bench(description, smooth=True)
     plain = build_bench(replace(description, line=without_angle(description.line)), smooth=True)
     assert smooth.model.plant.network.states == plain.model.plant.network.states
-    assert smooth.line.angle is None and "angle" not in [slot.name for slot in smooth.model.layout.slots]
+    assert smooth.line.angles == {} and "angle" not in [slot.name for slot in smooth.model.layout.slots]
     assert not [task.name for task in smooth.model.tasks if task.kind == at.WRAP]
     assert [term.kind for term in smooth.model.plant.network.terms] == [
         term.kind for term in plain.model.plant.network.terms
@@ -261,7 +261,7 @@ def test_the_smooth_bench_has_none_of_it() -> None:
 def test_an_angle_only_where_a_part_needs_it() -> None:
     assert needs_angle(rough().line) and not needs_angle(without_angle(rough().line))
     bench = build_bench(shipped("wheel-hub"))
-    assert bench.line.angle is None and bench.line.angle_of(2) == ()
+    assert bench.line.angles == {} and bench.line.angle_of(2) == ()
     assert not [task.name for task in bench.model.tasks if task.kind == at.WRAP]
 
 

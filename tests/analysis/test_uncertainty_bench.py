@@ -223,7 +223,7 @@ def test_what_cannot_be_known_is_named(described: Description) -> None:
     assert "torque: bending and axial load (accuracy.parasitic)" in said
     blind = replace(described, line=tuple(part for part in described.line if part.name != "enc"))
     said = "\n".join(bench_budget(measured_bench(blind), found.point).left_out)
-    assert "the line has no encoder" in said
+    assert "no encoder turns with the sensor" in said
     mute = replace(described.power_meter[0], class_reading=0.0, class_range=0.0)
     dumb = measured_bench(replace(described, power_meter=(mute,)))
     assert "all errors of p-drive (no class is stated)" in "\n".join(bench_budget(dumb, found.point).left_out)

@@ -147,7 +147,7 @@ def test_a_line_without_loop_filter_and_encoder_has_reasons() -> None:
     figures = found["figures"]
     assert figures["share"]["value"] == pytest.approx(0.5)
     assert figures["rise_time_rule"]["reason"] == "the sensor has no low-pass"
-    assert figures["correction_window"]["reason"] == "the line has no encoder"
+    assert figures["correction_window"]["reason"] == "no encoder turns with the sensor"
     assert figures["signal_band_1_percent"]["reason"].startswith("inside up to the highest frequency")
     assert found["aliasing"]["control_band"]["reason"] == "no torque loop reads the sensor"
     assert found["encoders"] == [] and found["aliasing"]["orders"] == []

@@ -257,7 +257,7 @@ def test_what_nothing_measures_has_no_uncertainty(tmp_path: Path) -> None:
     )
     found = document(str(path), "--trials", "2000")
     speed = found["points"][0]["results"]["speed"]
-    reason = "not measured: the line has no encoder"
+    reason = "not measured: no encoder turns with the sensor"
     assert speed["value"] == pytest.approx(83.7758, abs=1e-3)
     for figure in ("standard_uncertainty", "expanded_uncertainty", "relative_expanded_uncertainty"):
         assert (speed[figure]["value"], speed[figure]["reason"]) == (None, reason)

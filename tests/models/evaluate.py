@@ -160,9 +160,9 @@ def _outputs(term: Term, inputs: list[float]) -> tuple[float, ...]:
         return (math.fsum((a + share * made) * math.cos(n * angle + p) for n, p, a, share in rows),)
     if term.kind == TermKind.MISALIGNMENT:
         (speed, line, twist, error), rest = inputs[:4], inputs[4:]
-        stiffness, first, second, phase, count = term.parameters
+        stiffness, first, second, phase, count, order = term.parameters
         forces, twists = rest[: int(count)], rest[int(count) :]
-        angle = line - math.fsum(twists) + phase
+        angle = order * (line - math.fsum(twists)) + phase
         slope = first * math.cos(angle) + 2.0 * second * math.cos(2.0 * angle)
         return slope * speed, slope * (stiffness * (twist + error) + math.fsum(forces))
     if term.kind == TermKind.LINK:

@@ -119,7 +119,7 @@ def test_tables_and_pictures_of_a_bench_that_lacks_much(
     print_details(details(results))
     shown = capsys.readouterr().out
     assert "no low-pass; samples show none below 500" in shown and "no torque loop" in shown
-    assert "beyond its rate" in shown and "the line has no encoder" in shown
+    assert "beyond its rate" in shown and "no encoder turns with the sensor" in shown
     for picture in (error_picture, pulse_picture):
         picture(results.found, TITLE).write([tmp_path / "bare.svg"])
         ElementTree.parse(tmp_path / "bare.svg")

@@ -20,8 +20,15 @@ REPOSITORY = Path(__file__).parents[2]
 
 
 def test_names_and_titles() -> None:
-    names = ["hour-of-duty", "micro-spindle", "rectifier-hub", "reference-bench", "truck-axle"]
-    assert shipped_names() == [*names, "two-inverters", "two-way-hub", "warm-rotor", "wheel-hub"]
+    names = ["geared-reversal", "hour-of-duty", "micro-spindle", "rectifier-hub", "reference-bench"]
+    assert shipped_names() == [
+        *names,
+        "truck-axle",
+        "two-inverters",
+        "two-way-hub",
+        "warm-rotor",
+        "wheel-hub",
+    ]
     for scenario in shipped_scenarios():
         assert scenario.title == read_scenario(scenario.name).description.title
         assert scenario.path == REPOSITORY / "scenarios" / f"{scenario.name}.toml"

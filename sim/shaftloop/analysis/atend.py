@@ -33,7 +33,8 @@ class AtEnd:
     """What is left at the end of a run."""
 
     speed: float
-    """Of the line as one body: its momentum over its inertia; of its fastest piece where it broke. [rad/s]"""
+    """Of the line as one body, at its left end: its momentum over its inertia; of its fastest piece where it
+    broke. [rad/s]"""
     kinetic: float
     """Energy of all bodies. [J]"""
     elastic: float
@@ -64,7 +65,7 @@ def at_end(simulation: Simulation) -> AtEnd:
     machines = bench.machines
     currents = {name: machine.current(run.state) for name, machine in machines.items()}
     voltages = {
-        name: machine.voltage_without_current(piece.speed)
+        name: machine.voltage_without_current(piece.speed * machine.node.pace)
         for piece in pieces
         for name, machine in machines.items()
         if machine.body in piece.bodies
@@ -95,7 +96,7 @@ class _Piece:
 
     bodies: range
     speed: float
-    """[rad/s]"""
+    """At the left end of the line. [rad/s]"""
     coasting: float | None
     """[s]"""
 
@@ -103,10 +104,11 @@ class _Piece:
     def of(bench: Bench, simulation: Simulation, bodies: range) -> "_Piece":
         """Return some bodies at the end of a run."""
         run, nodes = simulation.run, [bench.line.nodes[body] for body in bodies]
-        inertia = sum(node.inertia for node in nodes)
+        inertia = sum(node.inertia * node.pace**2 for node in nodes)
         if any(node.fixed for node in nodes):
             return _Piece(bodies, 0.0, None)
-        speed = float(sum(node.inertia * run.state[node.speed.index] for node in nodes)) / inertia
+        momentum = sum(node.inertia * node.pace * run.state[node.speed.index] for node in nodes)
+        speed = float(momentum) / inertia
         return _Piece(bodies, speed, _coasting(Drags(bench, run, bodies), inertia, speed))
 
 

@@ -20,11 +20,11 @@ def channel_noise(bench: Bench, speed: float) -> dict[str, float]:
     Parameters
     ----------
     speed : float
-        Operating speed. [rad/s]
+        Operating speed of the leftmost body. [rad/s]
     """
     found = {name: noise(sensor.parameters).total for name, sensor in bench.sensors.items()}
     for part in bench.description.readers("speed"):
-        found[part.name] = make_part(part).step(speed) / _TWO_ROUNDINGS
+        found[part.name] = make_part(part).step(speed * bench.line.pace(part.name)) / _TWO_ROUNDINGS
     for hop in bench.description.hop:
         found[hop.name] = found.get(bench.description.origin(hop.name), 0.0)
     return found

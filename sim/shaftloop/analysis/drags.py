@@ -33,23 +33,24 @@ class Drags:
         self._run, self._still = run, np.zeros_like(run.state)
         self._rubs = {rub.held.index: rub.coulomb for rub in net.rubs}
         self._speeds = [node.speed.index for node in bench.line.nodes]
+        self._paces = np.array([node.pace for node in bench.line.nodes])
         self._powers = [
-            (net.meters[power.meter].name, power.coefficient, power.a.kind, power.a.index)
+            (net.meters[power.meter].name, node.pace * power.coefficient, power.a.kind, power.a.index)
             for node in nodes
             for power in net.powers
             if power.meter in losses[node.name] and power.b == node.speed
         ]
 
     def torques(self, speed: float) -> dict[str, float]:
-        """Return the torque against the motion by the name of its loss meter [N m].
+        """Return the torque against the motion, at the leftmost shaft, by the name of its loss meter [N m].
 
         Parameters
         ----------
         speed : float
-            Of all bodies. [rad/s]
+            Of the leftmost body. [rad/s]
         """
         state = self._still.copy()
-        state[self._speeds] = speed
+        state[self._speeds] = speed * self._paces
         rubs = {held: np.copysign(size, speed) for held, size in self._rubs.items()}
         values: dict[str, Any] = {
             "output": self._run.term_outputs(state),

@@ -106,7 +106,7 @@ def bench_budget(measured: Measured, point: BenchPoint, plan: Uncertainty | None
         if budget.uncertainty == 0.0
     }
     if find_encoder(measured) is None:
-        unmeasured["speed"] = "not measured: the line has no encoder"
+        unmeasured["speed"] = "not measured: no encoder turns with the sensor"
     return PointBudget(point, measurement, found, motoring, _compare(found), tuple(left_out), unmeasured)
 
 

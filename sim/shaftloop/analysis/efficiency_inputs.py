@@ -130,7 +130,7 @@ def speed_components(encoder: Encoder | None, speed: float, plan: Uncertainty) -
     """
     found = Components("speed", "rad/s")
     if encoder is None:
-        found.left_out.append("speed: reading of the speed (the line has no encoder)")
+        found.left_out.append("speed: reading of the speed (no encoder turns with the sensor)")
     elif encoder.method == "timing":
         step = abs(speed) / (encoder.clock_rate() * plan.window)
         found.add("clock_step", Triangular(-step, step, 0.0), "step of the clock at both ends of the window")
@@ -168,9 +168,10 @@ def meter_components(meter: PowerMeter, power: float) -> Components:
 
 
 def find_encoder(measured: Measured) -> Encoder | None:
-    """Return the encoder that stands nearest to the unit under test."""
+    """Return the encoder on the shaft of the sensor that stands nearest to the unit under test."""
     bench = measured.bench.bench
-    return nearest_encoder(measured.description, bench, bench.machines[measured.unit].body)
+    spring = bench.sensors[measured.sensor.name].spring
+    return nearest_encoder(measured.description, bench, bench.machines[measured.unit].body, spring)
 
 
 def electrical_delay(measured: Measured, meter: PowerMeter) -> float:

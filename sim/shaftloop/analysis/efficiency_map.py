@@ -48,8 +48,8 @@ def efficiency_map(
     count : tuple of int
         Numbers of speeds and torques.
     """
-    machines = measured.bench.bench.machines.values()
-    fastest = min(machine.parameters.max_speed for machine in machines)
+    bench = measured.bench.bench
+    fastest = bench.fastest() * bench.line.pace(measured.sensor.name)
     strongest = min([measured.sensor.rated, *_ratings(measured)])
     sign = -1.0 if points and points[0].torque < 0.0 else 1.0
     speed = fastest * np.linspace(_LOWEST, 1.0, count[0])

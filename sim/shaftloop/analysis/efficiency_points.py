@@ -43,7 +43,7 @@ class BenchPoint:
     """A steady state."""
 
     speed: float
-    """[rad/s]"""
+    """Of the sensor. [rad/s]"""
     torque: float
     """True torque at the sensor, positive where power flows to the right at positive speed. [N m]"""
     powers: dict[str, float]
@@ -99,7 +99,8 @@ def bench_point(measured: Measured, speed: float | None = None, torque: float | 
         Where the torque is beyond the rated torque of the sensor, for which its data do not hold.
     """
     bench = measured.bench
-    point = operating_point(bench.bench, speed, torque)
+    pace = bench.bench.line.pace(measured.sensor.name)
+    point = operating_point(bench.bench, None if speed is None else speed / pace, torque)
     rated = measured.sensor.rated
     if abs(point.torque) > rated * (1.0 + 1e-9):
         number = [part.name for part in measured.description.line].index(measured.sensor.name)
@@ -119,7 +120,7 @@ def bench_point(measured: Measured, speed: float | None = None, torque: float | 
     # The residual of the inertia correction, which the level is for, is not asked for here.
     between = correction(replace(measured.description, unit=measured.unit), bench, point, 1e-3 * rated)
     return BenchPoint(
-        point.speed,
+        point.speed * pace,
         float(row @ state[: len(row)]),
         dict(zip(bench.bench.machines, powers, strict=True)),
         between.drag_behind_flange,

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from shaftloop.analysis.modes import Mode
+from shaftloop.bench.line import lay_out
 from shaftloop.bench.parts.part import make_part
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.description import Description
@@ -33,6 +34,7 @@ class Excitation:
     """Something that excites the line a number of times per turn."""
 
     order: float
+    """Per turn of the leftmost body."""
     source: str
     """In words; all sources of this order."""
 
@@ -75,10 +77,16 @@ class Interference:
 
 def excitations(description: Description) -> tuple[Excitation, ...]:
     """Return the excitations of a bench by rising order."""
-    found: dict[float, dict[str, list[str]]] = {1.0: {"unbalance": []}, 2.0: {"misalignment": []}}
+    bodies, _, places = lay_out(description.line)
+    found: dict[float, dict[str, list[str]]] = {}
+    for shaft in dict.fromkeys(body.shaft for body in bodies):
+        of = [f"of the shaft of {bodies[shaft].name}"] if len({body.shaft for body in bodies}) > 1 else []
+        for order, kind in ((1.0, "unbalance"), (2.0, "misalignment")):
+            found.setdefault(order * bodies[shaft].pace, {}).setdefault(kind, []).extend(of)
     for part in description.line:
         for order, kind in make_part(part).excitations():
-            found.setdefault(order, {}).setdefault(kind, []).append(part.name)
+            turns = order * bodies[places[part.name].body].pace
+            found.setdefault(turns, {}).setdefault(kind, []).append(part.name)
     for order in description.orders:
         found.setdefault(order, {}).setdefault("as stated", [])
     return tuple(
@@ -103,7 +111,11 @@ def interference(
     turns : bool
         Whether the line can turn.
     """
-    max_speed = min(machine.max_speed for machine in description.machines()) if turns else 0.0
+    bodies, _, places = lay_out(description.line)
+    fastest = min(
+        machine.max_speed / bodies[places[machine.name].body].pace for machine in description.machines()
+    )
+    max_speed = fastest if turns else 0.0
     found = excitations(description)
     speed = abs(operating_speed)
     return Interference(found, find_meetings(found, modes, speed, max_speed), speed, max_speed)

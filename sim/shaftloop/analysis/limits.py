@@ -41,10 +41,15 @@ def held_state(bench: HyperMap, point: OperatingPoint, start: Known | None = Non
     try:
         state = bench.steady(point, start=start)
     except SimulationError:
-        torque, speed = abs(point.torque), abs(point.speed)
-        weak = [machine.too_weak(torque, speed) for machine in bench.bench.machines.values()]
+        main = bench.bench.main_sensor()
+        torque = abs(point.torque) * (bench.bench.line.pace(main.name) if main else 1.0)
+        weak = [
+            machine.too_weak(torque / machine.node.pace, abs(point.speed) * machine.node.pace)
+            for machine in bench.bench.machines.values()
+        ]
         _refuse(point, [found for found in weak if found is not None])
         raise
+    _refuse_play(bench.bench, point, state)
     found = violations(bench, state)
     if any(entry.unit == "V" for entry in found):
         state = _at_voltage_limit(bench, point, state, found)
@@ -89,18 +94,20 @@ def at_voltage_limit(bench: HyperMap, state: Array) -> list[str]:
 
 def violations_ahead(bench: Bench, point: OperatingPoint) -> list[Violation]:
     """Return the limits that the set-points alone exceed."""
-    found, speed = [], abs(point.speed)
+    found = []
     lower = "choose a lower speed with --speed"
     for name, machine in bench.machines.items():
+        speed = abs(point.speed) * machine.node.pace
         if speed > machine.parameters.max_speed * (1.0 + _SLACK):
             most = _RPM * machine.parameters.max_speed
             found.append(Violation(f"largest speed of {name}", _RPM * speed, most, "rpm", lower))
     for name, loop in bench.loops.items():
-        most = loop.parameters.limit_speed or math.inf
+        most, speed = loop.parameters.limit_speed or math.inf, abs(point.speed) * bench.line.pace(loop.source)
         if speed > most * (1.0 + _SLACK):
             found.append(Violation(f"speed limiter {name}", _RPM * speed, _RPM * most, "rpm", lower))
     main = bench.main_sensor()
     for limit in bench.description.limit:
+        speed = abs(point.speed) * bench.line.pace(limit.watches)
         if bench.description.limit_unit(limit) == "rad/s" and speed > limit.above:
             asked, most = _RPM * speed, _RPM * limit.above
             found.append(Violation(f"interlock {limit.name}", asked, most, "rpm", lower))
@@ -127,6 +134,23 @@ def violations(bench: HyperMap, state: Array) -> list[Violation]:
     for name in asked:
         found += parts[name].loads(after)
     return [entry for entry in found if entry.value > entry.allowed * (1.0 + _SLACK)]
+
+
+def _refuse_play(bench: Bench, point: OperatingPoint, state: Array) -> None:
+    """Refuse a point at which flanks touch nowhere: nothing couples what is left and right of them."""
+    main = bench.main_sensor()
+    least = _SLACK * (main.parameters.rated if main else 1.0)
+    for edge in bench.line.edges:
+        if edge.taken is not None:
+            pressed = edge.stiffness * (state[edge.twist.index] - state[edge.taken.index])
+            if abs(pressed) < least:
+                where = f"{point.speed * _RPM:.6g} rpm and {point.torque:.6g} N m"
+                raise SimulationError(
+                    f"the flanks of {edge.part} touch nowhere at {where}: small motions of "
+                    "one side say nothing of the other",
+                    "choose a torque that closes the backlash, or leave it out: "
+                    f"--set 'line.{edge.part}.backlash=0 rad'",
+                )
 
 
 def _refuse(point: OperatingPoint, found: list[Violation]) -> None:

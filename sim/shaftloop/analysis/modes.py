@@ -5,8 +5,9 @@ viscous drag. It is written in energy coordinates, half of whose square is the s
 line then has a skew-symmetric matrix, whose eigenvalues are exact to rounding for any mix of stiff and
 soft parts, and the share of a spring in the elastic energy is a sum of squares.
 
-Left out: what the machines' currents and controllers add, and Coulomb drag and windage, which depend on
-the speed and damp no small motion of a turning line to speak of.
+Flanks with play count as touching. Left out: their damping, what the machines' currents and controllers
+add, and Coulomb drag and windage, which depend on the speed and damp no small motion of a turning line to
+speak of.
 """
 
 from dataclasses import dataclass, field
@@ -125,12 +126,13 @@ def mechanics(bench: Bench) -> Mechanics:
     rows, springs = list(speeds), {}
     for edge in line.edges:
         form = plant.network.signals[edge.torque.index][1]
-        own = [ref.index for ref in form if ref.index not in speeds]
+        own = [ref.index for ref in form if ref.index not in speeds and ref != edge.taken]
         springs[edge.part] = np.arange(len(rows), len(rows) + len(own))
         rows += own
     weights = {
         a.index: weight for balance in plant.network.balances for weight, a, b in balance.stored if a == b
     }
+    weights |= {edge.twist.index: 0.5 * edge.stiffness for edge in line.edges}
     # A fixed end stores nothing, and as it never moves any scale will do.
     scale = np.sqrt([2.0 * weights.get(row, 0.5) for row in rows])
     sensor = bench.main_sensor()

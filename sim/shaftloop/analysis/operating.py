@@ -22,7 +22,7 @@ class OperatingPoint:
     setpoints: dict[str, float]
     """By loop. [N m] or [rad/s]"""
     speed: float
-    """Speed of the line. [rad/s]"""
+    """Speed of the leftmost body; gears make other shafts faster or slower. [rad/s]"""
     torque: float
     """Torque at the main sensor. [N m]"""
 
@@ -33,7 +33,7 @@ def operating_point(bench: Bench, speed: float | None = None, torque: float | No
     Parameters
     ----------
     speed : float, optional
-        In place of the sequence's. [rad/s]
+        Of the leftmost body, in place of the sequence's. [rad/s]
     torque : float, optional
         In place of the sequence's. [N m]
 
@@ -50,17 +50,20 @@ def operating_point(bench: Bench, speed: float | None = None, torque: float | No
     if torque is not None and torque_loop is None:
         raise SimulationError("no loop controls a torque, so --torque has no meaning", "leave --torque out")
     best = _highest(bench, torque_loop.parameters.name if torque_loop else None)
+    pace = bench.line.pace(speed_loop.source) if speed_loop else 1.0
     if speed is not None and speed_loop is not None:
-        best[speed_loop.parameters.name] = speed
+        best[speed_loop.parameters.name] = speed * pace
     if torque is not None and torque_loop is not None:
         best[torque_loop.parameters.name] = torque
     if speed_loop is None:
         own = [
-            kept for kept in (machine.own_speed() for machine in bench.machines.values()) if kept is not None
+            kept / machine.node.pace
+            for machine in bench.machines.values()
+            if (kept := machine.own_speed()) is not None
         ]
         held_speed = next(iter(own), 0.0) if speed is None else speed
     else:
-        held_speed = best.get(speed_loop.parameters.name, 0.0)
+        held_speed = best.get(speed_loop.parameters.name, 0.0) / pace
     held_torque = best.get(torque_loop.parameters.name, 0.0) if torque_loop else 0.0
     return OperatingPoint(best, held_speed, held_torque)
 

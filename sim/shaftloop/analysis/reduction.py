@@ -154,8 +154,8 @@ def turning(bench: Bench, state: Array, speed: float) -> Array:
     state : ndarray, shape (slots,)
         Of the bench.
     speed : float
-        [rad/s]
+        Of the leftmost body. [rad/s]
     """
     for node in bench.line.nodes:
-        state[node.speed.index] = 0.0 if node.fixed else speed
+        state[node.speed.index] = 0.0 if node.fixed else speed * node.pace
     return state

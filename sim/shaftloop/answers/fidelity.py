@@ -132,7 +132,7 @@ def find_fidelity(scenario: Scenario, wishes: Wishes | None = None) -> FidelityA
     if level is not None and wishes.relative:
         level *= rated
     encoders = tuple(
-        encoder_figures(part, found.point.speed, wishes.clock, wishes.turn_error)
+        encoder_figures(part, found.turning(part.name), wishes.clock, wishes.turn_error)
         for part in description.readers("speed")
     )
     bench, point = found.bench, found.point

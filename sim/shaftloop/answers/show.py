@@ -29,6 +29,13 @@ class ShownBody:
     """Those that are bolted together to it."""
     loops: tuple[str, ...]
     """Loops that act on it."""
+    pace: float = 1.0
+    """Its speed over that of the leftmost body while no spring strains."""
+
+    @property
+    def seen(self) -> float:
+        """Its inertia as the leftmost shaft has it [kg m^2]."""
+        return self.inertia * self.pace**2
 
 
 @dataclass(frozen=True)
@@ -42,6 +49,10 @@ class ShownSpring:
     """In fast motion, with what damps it in its loss band. [N m/rad]"""
     loops: tuple[str, ...]
     """Loops that read its torque."""
+    ratio: float = 1.0
+    """Speed of its left end over that of its right end while it does not strain."""
+    play: float = 0.0
+    """Angle that it turns freely. [rad]"""
 
 
 @dataclass(frozen=True)
@@ -103,7 +114,7 @@ def find_bench(scenario: Scenario) -> ShowAnswer:
             acts.setdefault(places[loop.parameters.acts_on].body, []).append(name)
         reads.setdefault(loop.source, []).append(name)
     bodies = tuple(
-        ShownBody(node.name, node.inertia, tuple(body.parts), tuple(acts.get(i, ())))
+        ShownBody(node.name, node.inertia, tuple(body.parts), tuple(acts.get(i, ())), node.pace)
         for i, (node, body) in enumerate(zip(bench.line.nodes, laid_out, strict=True))
     )
     springs = tuple(
@@ -112,6 +123,8 @@ def find_bench(scenario: Scenario) -> ShowAnswer:
             spring.stiffness,
             spring.stiffness + sum(branch.stiffness for branch in spring.branches),
             tuple(reads.get(part, ())),
+            spring.ratio,
+            spring.play,
         )
         for part, spring in sprung
     )

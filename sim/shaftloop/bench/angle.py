@@ -31,7 +31,7 @@ def add_wrap(wiring: Wiring, angle: Ref, machine: Machine) -> None:
     """
     clock = machine.timing()
     task = Task(
-        "angle.wrap",
+        f"{wiring.layout.slots[angle.index].name}.wrap",
         at.WRAP,
         clock.period,
         clock.phase,

@@ -130,8 +130,8 @@ def build_bench(description: Description, *, smooth: bool = False, prone: tuple[
         sources[SUPPLY] = bench.link.reading_slot
     slots = add_hops(wiring, description, sources, bench)
     add_loops(wiring, description, slots, bench, smooth)
-    if physics.line.angle is not None:
-        add_wrap(wiring, physics.line.angle, next(iter(bench.machines.values())).parameters)
+    for angle in physics.line.angles.values():
+        add_wrap(wiring, angle, next(iter(bench.machines.values())).parameters)
     if not smooth:
         recorder = Task("record", at.RECORD, bench.record_period, Fraction(0), Priority.RECORD)
         bench.record_task = wiring.add(recorder)
@@ -196,8 +196,9 @@ def _physics(
         incoming = [*gains[i], *([line.edges[i - 1].outgoing] if i else [])]
         outgoing = [line.edges[i].incoming] if i < len(line.edges) else []
         losses[i] += [net.failure(node.name)] if node in line.bodies(condition.bodies) else []
-        stored = [] if node.fixed else [(0.5 * node.inertia, node.speed, node.speed)]
-        net.balance(node.name, incoming, outgoing, losses[i], stored)
+        motion = [] if node.fixed else [(0.5 * node.inertia, node.speed, node.speed)]
+        beside = any(edge.taken is not None for edge in line.edges if edge.left in (i - 1, i))
+        net.balance(node.name, incoming, outgoing, losses[i], motion, switched=beside)
     link.connect(net, [cast(BenchMachine[Any], part) for part in on_bench if part.parameters.drives])
     still = {node.speed.index for node in line.bodies(condition.blocked)}
     net.linear = [entry for entry in net.linear if entry[0] not in still]

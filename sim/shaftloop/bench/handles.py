@@ -109,6 +109,10 @@ class Bench:
             if part.parameters.signal == "torque"
         }
 
+    def fastest(self) -> float:
+        """Return the speed of the leftmost body at which a machine is as fast as it may be [rad/s]."""
+        return min(machine.parameters.max_speed / machine.node.pace for machine in self.machines.values())
+
     def torque_loop(self) -> LoopHandle | None:
         """Return the first torque loop, on which the torque metrics are taken."""
         return next((loop for loop in self.loops.values() if loop.quantity == "torque"), None)

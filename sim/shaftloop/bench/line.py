@@ -10,8 +10,9 @@ from shaftloop.bench.parts.part import Site
 from shaftloop_models.drag import Drag, declare_drag
 from shaftloop_models.line import Inertia, Spring
 from shaftloop_models.misalignment import declare_transmission_error
-from shaftloop_models.network import Network, Node, Ref
+from shaftloop_models.network import ONE, Network, Node, Ref
 from shaftloop_models.part import Machine, Part
+from shaftloop_models.play import declare_play
 
 __all__ = ["Body", "Edge", "Line", "Place", "declare_line", "lay_out"]
 
@@ -21,6 +22,10 @@ class Body:
     """A rigid body before it has equations."""
 
     inertia: float = 0.0
+    pace: float = 1.0
+    """Its speed over that of the leftmost body while no spring strains."""
+    shaft: int = 0
+    """Leftmost body of its shaft, which ends at gears."""
     parts: list[str] = field(default_factory=list)
     machine: str | None = None
     drags: list[tuple[Drag, str]] = field(default_factory=list)
@@ -46,10 +51,14 @@ class Edge:
     part: str
     left: int
     """Body on its left; the one on its right is the next."""
+    ratio: float
+    """Speed of its left end over that of its right end while it does not strain."""
     stiffness: float
     """Static stiffness of the main spring. [N m/rad]"""
     twist: Ref
-    """State: angle of the left body minus that of the right one. [rad]"""
+    """State: angle of the left body minus ratio times that of the right one. [rad]"""
+    taken: Ref | None
+    """State: what of the twist is play, where there is one. [rad]"""
     elastic: Ref
     """Signal: k·twist. [N m]"""
     torque: Ref
@@ -69,8 +78,11 @@ class Line:
     places: dict[str, Place]
     drag_meters: tuple[tuple[int, ...], ...]
     """Loss meters of every body."""
-    angle: Ref | None
-    """State: angle of the leftmost body, wrapped at instants, where a part depends on it. [rad]"""
+    shafts: tuple[int, ...]
+    """Leftmost body of the shaft of every body; shafts end at gears."""
+    angles: dict[int, Ref]
+    """State by leftmost body of a shaft: its angle, wrapped at instants, where a part of that shaft depends
+    on it. [rad]"""
 
     @property
     def held(self) -> str:
@@ -78,8 +90,12 @@ class Line:
         return next((node.name for node in self.nodes if node.fixed), "")
 
     def angle_of(self, body: int) -> tuple[Ref, ...]:
-        """Return the angle of a body: the line's angle, then the twists to subtract; empty without one."""
-        return () if self.angle is None else (self.angle, *(edge.twist for edge in self.edges[:body]))
+        """Return the angle of a body: that of its shaft, then the twists to subtract; empty without one."""
+        return _angle_of(self.angles, self.edges, self.shafts[body], body)
+
+    def pace(self, part: str) -> float:
+        """Return the speed of a part over that of the leftmost body while no spring strains [1]."""
+        return self.nodes[self.places[part].body].pace
 
     def bodies(self, parts: Collection[str]) -> list[Node]:
         """Return the bodies that some parts are or begin with."""
@@ -108,7 +124,9 @@ def lay_out(parts: Sequence[Part]) -> tuple[list[Body], list[tuple[str, Spring]]
             if isinstance(element, Spring):
                 own = len(springs)
                 springs.append((part.name, element))
-                bodies.append(Body())
+                last = bodies[-1]
+                shaft = last.shaft if element.ratio == 1.0 else len(bodies)
+                bodies.append(Body(pace=last.pace / element.ratio, shaft=shaft))
             else:
                 _bolt(bodies[-1], element, part)
         places[part.name] = Place(begins, own)
@@ -135,28 +153,47 @@ def declare_line(net: Network, parts: Sequence[Part], condition: Condition = HEA
     """
     bodies, springs, places = lay_out(parts)
     # The operating range, for the step rule.
-    max_speed = max(cast(Machine, part).max_speed for part in parts if part.drives)
+    fastest = max(
+        cast(Machine, part).max_speed / bodies[places[part.name].body].pace for part in parts if part.drives
+    )
     names = _unique([body.name for body in bodies])
     nodes = tuple(
-        Node(name, body.inertia, net.state(f"{name}.speed", "rad/s"))
+        Node(name, body.inertia, net.state(f"{name}.speed", "rad/s"), body.pace)
         for name, body in zip(names, bodies, strict=True)
     )
-    angle = net.state("angle", "rad") if needs_angle(parts) else None
-    if angle is not None:
-        net.derivative(angle, nodes[0].speed, 1.0)
+    shafts = tuple(body.shaft for body in bodies)
+    angles = _declare_angles(net, parts, nodes, [shafts[places[part.name].body] for part in parts])
     edges: list[Edge] = []
     for i, (part, spring) in enumerate(springs):
-        left = () if angle is None else (angle, *(edge.twist for edge in edges))
-        edges.append(_declare_edge(net, part, spring, nodes[: i + 2], left, max_speed, condition))
+        left = _angle_of(angles, edges, shafts[i], i)
+        edges.append(
+            _declare_edge(net, part, spring, nodes[: i + 2], left, fastest * nodes[i].pace, condition)
+        )
     drags = tuple(
         tuple(
             meter
             for drag, label in body.drags
-            for meter in declare_drag(net, node, drag, label, max_speed, sticks=condition.sticks)
+            for meter in declare_drag(net, node, drag, label, fastest * node.pace, sticks=condition.sticks)
         )
         for node, body in zip(nodes, bodies, strict=True)
     )
-    return Line(nodes, tuple(edges), places, drags, angle)
+    return Line(nodes, tuple(edges), places, drags, shafts, angles)
+
+
+def _declare_angles(
+    net: Network, parts: Sequence[Part], nodes: Sequence[Node], shafts: Sequence[int]
+) -> dict[int, Ref]:
+    """Add the angle of every shaft with a part that depends on it; `shafts` holds that of each part."""
+    found: dict[int, Ref] = {}
+    for first in dict.fromkeys(shafts):
+        if needs_angle([part for part, shaft in zip(parts, shafts, strict=True) if shaft == first]):
+            found[first] = net.state(f"{nodes[first].name}.angle" if first else "angle", "rad")
+            net.derivative(found[first], nodes[first].speed, 1.0)
+    return found
+
+
+def _angle_of(angles: dict[int, Ref], edges: Sequence[Edge], first: int, body: int) -> tuple[Ref, ...]:
+    return (angles[first], *(edge.twist for edge in edges[first:body])) if first in angles else ()
 
 
 def _unique(names: list[str]) -> list[str]:
@@ -176,24 +213,24 @@ def _declare_edge(
     a, b = nodes[-2:]
     twist = net.state(f"{part}.twist", "rad")
     net.derivative(twist, a.speed, 1.0)
-    net.derivative(twist, b.speed, -1.0)
-    k, d = spring.stiffness, spring.damping
+    k, d, ratio = spring.stiffness, spring.damping, spring.ratio
+    net.derivative(twist, b.speed, -ratio)
     form, stretch, forces = {twist: k}, {twist: k}, []
     losses, stored = [], [(0.5 * k, twist, twist)]
     if d:
-        form |= {a.speed: d, b.speed: -d}
-        slip = net.signal(f"{part}.slip", {a.speed: 1.0, b.speed: -1.0})
+        form |= {a.speed: d, b.speed: -ratio * d}
+        slip = net.signal(f"{part}.slip", {a.speed: 1.0, b.speed: -ratio})
         losses.append((d, slip, slip))
     for i, branch in enumerate(spring.branches):
         force = net.state(f"{part}.branch{i + 1}", "N m")
         net.derivative(force, a.speed, branch.stiffness)
-        net.derivative(force, b.speed, -branch.stiffness)
+        net.derivative(force, b.speed, -ratio * branch.stiffness)
         net.derivative(force, force, -1.0 / branch.time_constant)
         form[force] = 1.0
         forces.append(force)
         losses.append((1.0 / (branch.stiffness * branch.time_constant), force, force))
         stored.append((0.5 / branch.stiffness, force, force))
-    extra = []
+    extra, taken = [], None
     if spring.error:
         error, reaction = declare_transmission_error(
             net, part, spring, (a, angle), (twist, forces), max_speed
@@ -202,19 +239,36 @@ def _declare_edge(
         whole = net.signal(f"{part}.stretch", {twist: 1.0, error: 1.0})
         stored[0] = (0.5 * k, whole, whole)
         extra.append((1.0, reaction, a.speed))
+    pulls: list[tuple[float, Ref]] = []
+    if spring.play:
+        played = declare_play(net, part, spring, (a, b), twist)
+        taken = played.taken
+        slip = net.signal(f"{part}.slip", {a.speed: 1.0, b.speed: -ratio})
+        pulls = [
+            (1.0, net.signal(f"{part}.twisted", dict(form))),
+            (-1.0, played.lost),
+            (1.0, played.damped),
+        ]
+        losses, stored = [(1.0, played.damped, slip)], [(1.0, played.stored, ONE)]
+        form[taken] = stretch[taken] = -k
     if part in condition.broken:
         reactions = {reaction for _, reaction, _ in extra}
         net.linear = [entry for entry in net.linear if entry[1] not in reactions]
         form, stretch = dict.fromkeys(form, 0.0), dict.fromkeys(stretch, 0.0)
         losses, stored = ([(0.0, a, b) for _, a, b in group] for group in (losses, stored))
         extra = [(0.0, a, b) for _, a, b in extra]
+        pulls = [(0.0, pull) for _, pull in pulls]
     elastic = net.signal(f"{part}.elastic", stretch)
     torque = net.signal(f"{part}.torque", form)
-    net.torque(a, torque, -1.0)
-    net.torque(b, torque)
-    incoming = net.meter(f"{part}.in", "energy into the left end", [(1.0, torque, a.speed), *extra])
-    outgoing = net.meter(f"{part}.out", "energy out of the right end", [(1.0, torque, b.speed)])
+    pulls = pulls or [(1.0, torque)]
+    for weight, pull in pulls:
+        net.torque(a, pull, -weight)
+        net.torque(b, pull, weight * ratio)
+    into = [(weight, pull, a.speed) for weight, pull in pulls]
+    incoming = net.meter(f"{part}.in", "energy into the left end", [*into, *extra])
+    out = [(weight * ratio, pull, b.speed) for weight, pull in pulls]
+    outgoing = net.meter(f"{part}.out", "energy out of the right end", out)
     lost = [net.meter(f"{part}.damping", "damping loss", losses)] if losses else []
     lost += [net.failure(part)] if part in condition.springs else []
-    net.balance(part, [incoming], [outgoing], lost, stored)
-    return Edge(part, len(nodes) - 2, k, twist, elastic, torque, incoming, outgoing)
+    net.balance(part, [incoming], [outgoing], lost, stored, switched=spring.play > 0.0)
+    return Edge(part, len(nodes) - 2, ratio, k, twist, taken, elastic, torque, incoming, outgoing)

@@ -42,7 +42,7 @@ vector (w). Kernels write ``it[at.N]``.
     RIPPLE_FLOAT,  # f: (weight of q, of d·q, then per order: order, phase, constant, share of torque) each
     MISALIGNMENTS,
     MISALIGNMENT_INT,  # i: (reads, floats, reads: speed, angle, twist, error, forces, twists; writes) each
-    MISALIGNMENT_FLOAT,  # f: (stiffness, amplitudes of order 1 and 2 [rad], phase, number of forces) each
+    MISALIGNMENT_FLOAT,  # f: (stiffness, two amplitudes [rad], phase, number of forces, order) each
     LINKS,
     LINK_INT,  # i: (powers, kind of each, reads: voltage, then a and b of each; writes current, awake) each
     LINK_FLOAT,  # f: (undervoltage [V], coefficient of each power) each

@@ -145,7 +145,7 @@ def _angle_terms(lane: int, it: Ints, ft: Floats, w: Floats, z: int) -> None:
         twists = i + 4 + int(p[f + 4])
         angle = v[z + it[i + 1]] - _sum(it, v, z, twists, end)
         force = p[f] * _sum(it, v, z, i + 2, i + 4) + _sum(it, v, z, i + 4, twists)
-        slope = error_slope(angle, p[f + 1], p[f + 2], p[f + 3])
+        slope = error_slope(p[f + 5] * angle, p[f + 1], p[f + 2], p[f + 3])
         v[z + it[end]] = slope * v[z + it[i]]
         v[z + it[end + 1]] = slope * force
         i, f = end + 2, last

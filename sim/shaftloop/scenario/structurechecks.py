@@ -94,7 +94,7 @@ def _check_damping(draft: Draft, entry: Entry, damping: ActiveDamping, problems:
             if draft.role(behind) not in ("", "part"):
                 problems.error((*path, key), f"{name} carries {behind}, which is no speed")
             return
-    bodies = _bodies(draft)
+    bodies, geared = _bodies(draft)
     left, right = (bodies.get(carried(draft, name)[-1]) for name in ends.values())
     machine = bodies.get(entry.value.acts_on)
     if left is None or right is None or machine is None:
@@ -107,6 +107,10 @@ def _check_damping(draft: Draft, entry: Entry, damping: ActiveDamping, problems:
         )
     elif left > right:
         problems.error((*path, "left"), f"{damping.left} is right of {damping.right}; swap left and right")
+    elif any(left < wheel <= right for wheel in geared):
+        problems.error(
+            path, f"a gear stands between {damping.left} and {damping.right}, whose speeds cannot be compared"
+        )
     elif left < machine < right:
         problems.error(
             path,
@@ -115,12 +119,20 @@ def _check_damping(draft: Draft, entry: Entry, damping: ActiveDamping, problems:
         )
 
 
-def _bodies(draft: Draft) -> dict[str, int]:
-    """Return the body of every machine and encoder, empty where a part of the line has errors."""
-    bodies, number = {}, 0
+def _bodies(draft: Draft) -> tuple[dict[str, int], list[int]]:
+    """Return the body of every machine and encoder, and the bodies right of a gear.
+
+    Both are empty where a part of the line has errors.
+    """
+    bodies: dict[str, int] = {}
+    geared: list[int] = []
+    number = 0
     for entry in draft.lists["line"]:
         if entry.value is None:
-            return {}
+            return {}, []
         bodies[entry.name] = number
-        number += sum(isinstance(element, Spring) for element in entry.value.elements())
-    return bodies
+        for element in entry.value.elements():
+            if isinstance(element, Spring):
+                number += 1
+                geared += [number] if element.ratio != 1.0 else []
+    return bodies, geared

@@ -126,10 +126,11 @@ def ripples(
             raise ScenarioError([f"--order: {order:g} is outside 0 to 1000 periods per turn"])
     stated = _stated(found)
     known = {ripple.order for ripple in stated}
+    pace = found.bench.bench.line.pace(found.unit)
     natural = [
-        Ripple(entry.order, amplitude, entry.source)
+        Ripple(entry.order / pace, amplitude, entry.source)
         for entry in excitations(found.description)
-        if entry.order not in known and (found.unit in entry.source or "as stated" in entry.source)
+        if entry.order / pace not in known and (found.unit in entry.source or "as stated" in entry.source)
     ]
     further = [Ripple(order, amplitude, "asked for", demanded=True) for order in orders if order not in known]
     chosen = {ripple.order: ripple for ripple in [*([] if stated else natural), *further, *stated]}
@@ -186,7 +187,7 @@ def aliasing(
             ["a ripple by order has no frequency at rest: the operating speed is 0; give one with --speed"]
         )
     limit = 1e-3 * found.sensor.rated if level is None else level
-    max_speed = min(machine.parameters.max_speed for machine in found.bench.bench.machines.values())
+    max_speed = found.bench.bench.fastest() * found.bench.bench.line.pace(found.unit)
     band = control_band(found)
     folds = tuple(_folded(found, ripple, max_speed) for ripple in given)
     remedy = _remedy(found, folds, limit, band)
@@ -203,7 +204,7 @@ def control_band(found: Fidelity) -> float | None:
 
 
 def _folded(found: Fidelity, ripple: Ripple, max_speed: float) -> FoldedOrder:
-    frequency = ripple.order * abs(found.point.speed) / (2.0 * math.pi)
+    frequency = ripple.order * abs(found.turning(found.unit)) / (2.0 * math.pi)
     lines: list[Line] = []
     received: list[Line] = []
     bench = found.closed or found.held

@@ -45,7 +45,8 @@ class Correction:
 
     unit: str
     inertia: float
-    """From the air gap of the unit to the measuring section, its rotor included. [kg m^2]"""
+    """From the air gap of the unit to the measuring section, its rotor included; all that is said here is as
+    the shaft of the sensor has it. [kg m^2]"""
     inertia_behind_flange: float
     """Without the rotor: from the flange of the unit to the measuring section. [kg m^2]"""
     drag: float
@@ -55,7 +56,7 @@ class Correction:
     acceleration: float
     """At which the bias is stated. [rad/s^2]"""
     encoder: str | None
-    """Whose speed is differentiated; None where the line has no encoder."""
+    """Whose speed is differentiated; None where the shaft of the sensor has no encoder."""
     window: float | None
     """Of the differentiation. [s]"""
     window_noise: float | None
@@ -116,12 +117,17 @@ def correction(
     assert unit is not None and sensor is not None, "checked by fidelity"
     machine = model.machines[unit]
     bodies = between(model, machine.body, sensor.spring)
-    inertia = sum(model.line.nodes[body].inertia for body in bodies)
-    drags = Drags(model, bench.run, bodies).torques(point.speed)
+    pace = model.line.pace(sensor.name)
+    inertia = sum(
+        model.line.nodes[body].inertia * (model.line.nodes[body].pace / pace) ** 2 for body in bodies
+    )
+    drags = {
+        meter: torque / pace for meter, torque in Drags(model, bench.run, bodies).torques(point.speed).items()
+    }
     drag = sum(drags.values())
     own = sum(torque for meter, torque in drags.items() if meter.startswith(f"{unit}."))
-    acceleration = largest_acceleration(model)
-    part = nearest_encoder(description, model, machine.body)
+    acceleration = largest_acceleration(model) * pace
+    part = nearest_encoder(description, model, machine.body, sensor.spring)
     noises: tuple[float | None, float | None] = (None, None)
     mismatch, chosen = None, None
     if part is not None:
@@ -130,7 +136,7 @@ def correction(
             raise ScenarioError(
                 [f"--window: {window:g} s is shorter than a period of {part.name}, {period:g} s; raise it"]
             )
-        quantum = angle_step(part, point.speed)
+        quantum = angle_step(part, point.speed * pace)
         chosen = (
             window_for(quantum, inertia, level, period) if window is None else round(window / period) * period
         )
@@ -143,7 +149,7 @@ def correction(
     return Correction(
         unit,
         inertia,
-        inertia - machine.parameters.inertia,
+        inertia - machine.parameters.inertia * (machine.node.pace / pace) ** 2,
         drag,
         drag - own,
         acceleration,
@@ -200,14 +206,15 @@ def window_for(step: float, inertia: float, level: float, period: float) -> floa
 
 
 def largest_acceleration(bench: Bench) -> float:
-    """Return the steepest speed ramp of the sequence, 0 where there is none [rad/s^2]."""
+    """Return the steepest speed ramp of the sequence at the leftmost body, 0 without one [rad/s^2]."""
     now = {name: 0.0 for name, loop in bench.loops.items() if loop.quantity == "speed"}
     steepest = 0.0
     for step in bench.description.sequence:
         if not hasattr(step, "loop") or step.loop not in now or not hasattr(step, "to"):
             continue
         if isinstance(step, Ramp):
-            slope = (step.to - now[step.loop]) / float(step.over)
+            pace = bench.line.pace(bench.loops[step.loop].source)
+            slope = (step.to - now[step.loop]) / float(step.over) / pace
             steepest = max(steepest, slope, key=abs)
         now[step.loop] = step.to
     return steepest
@@ -226,13 +233,20 @@ def between(bench: Bench, body: int, spring: int) -> range:
     return range(body, spring + 1) if body <= spring else range(spring + 1, body + 1)
 
 
-def nearest_encoder(description: Description, bench: Bench, body: int) -> Encoder | None:
-    """Return the encoder on the body nearest to another.
+def nearest_encoder(description: Description, bench: Bench, body: int, spring: int) -> Encoder | None:
+    """Return the encoder on the body nearest to another, of those on the shaft of a sensor.
 
     Parameters
     ----------
     body : int
         Number of the body.
+    spring : int
+        Of the sensor.
     """
-    found = [cast(Encoder, part) for part in description.readers("speed")]
-    return min(found, key=lambda part: abs(bench.line.places[part.name].body - body), default=None)
+    line = bench.line
+    found = [
+        cast(Encoder, part)
+        for part in description.readers("speed")
+        if line.shafts[line.places[part.name].body] == line.shafts[spring]
+    ]
+    return min(found, key=lambda part: abs(line.places[part.name].body - body), default=None)

@@ -142,7 +142,7 @@ def _noise(found: Fidelity) -> list[Figure]:
 
 
 def _inertia(entry: Correction) -> list[Figure]:
-    none = "the line has no encoder" if entry.encoder is None else None
+    none = "no encoder turns with the sensor" if entry.encoder is None else None
     return [
         _figure("inertia", entry.inertia, "kg m^2", "from the air gap of the unit to the measuring section"),
         _figure(

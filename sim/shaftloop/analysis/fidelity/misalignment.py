@@ -102,7 +102,7 @@ def misalignment(
 
 def _coupling(found: Fidelity, part: BenchPart[Any], crosstalk: float | None, lever: float) -> CouplingError:
     torque = _mean_torque(found, part)
-    load = part.misalignment(torque, found.point.speed)
+    load = part.misalignment(torque, found.turning(part.name))
     assert load is not None, "only for a part out of line"
     waves = ((1, load.error_1x), (2, load.error_2x))
     beside = part.name in _neighbours(found)
@@ -121,7 +121,7 @@ def _coupling(found: Fidelity, part: BenchPart[Any], crosstalk: float | None, le
 
 
 def _order(found: Fidelity, part: BenchPart[Any], torque: float, order: int, error: float) -> OrderError:
-    frequency = order * abs(found.point.speed) / (2.0 * math.pi)
+    frequency = order * abs(found.turning(part.name)) / (2.0 * math.pi)
     bench = found.closed or found.held
     source = _source(found, part, torque, order)
     response = bench.respond(np.array([frequency]), source)
@@ -144,7 +144,7 @@ def _source(found: Fidelity, part: BenchPart[Any], torque: float, order: int) ->
     def drive(omega: Array) -> Complex:
         rows = np.zeros((len(names), len(omega)), dtype=np.complex128)
         rows[left.speed.index] = -(spring.stiffness + 1j * order * torque) / left.inertia
-        rows[right.speed.index] = spring.stiffness / right.inertia
+        rows[right.speed.index] = spring.ratio * spring.stiffness / right.inertia
         for row, branch in zip(branches, spring.branches, strict=True):
             rows[row] = 1j * omega * branch.stiffness
         return rows

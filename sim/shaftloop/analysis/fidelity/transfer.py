@@ -125,6 +125,16 @@ class Fidelity:
         """The grid [Hz]."""
         return self.responses.frequency
 
+    def turning(self, part: str) -> float:
+        """Return the speed of a part at the operating point [rad/s].
+
+        Parameters
+        ----------
+        part : str
+            Its name.
+        """
+        return self.point.speed * self.bench.bench.line.pace(part)
+
     @property
     def total(self) -> Complex:
         """Reading per air-gap torque over the share and the slope, shape (n,) [1]."""
@@ -262,13 +272,14 @@ def check_bench(description: Description) -> tuple[str, str]:
 
 def _share(bench: Bench, unit: str, sensor: BenchTorqueSensor) -> tuple[float, float]:
     """Return the share of a slow torque that reaches the sensor, and the sign it arrives with."""
-    inertias = [node.inertia for node in bench.line.nodes]
+    inertias = [node.inertia * node.pace**2 for node in bench.line.nodes]
+    geared = bench.machines[unit].node.pace / bench.line.pace(sensor.name)
     left = bench.machines[unit].body <= sensor.spring
     beyond = inertias[sensor.spring + 1 :] if left else inertias[: sensor.spring + 1]
     if not bench.line.held:
-        return sum(beyond) / sum(inertias), 1.0 if left else -1.0
+        return geared * sum(beyond) / sum(inertias), 1.0 if left else -1.0
     if math.isinf(sum(beyond)):  # All of a slow torque goes to the fixed end.
-        return 1.0, 1.0 if left else -1.0
+        return geared, 1.0 if left else -1.0
     name = sensor.parameters.name
     raise SimulationError(
         f"{name} sees nothing of a slow torque of {unit}: {bench.line.held} takes it, on the other side",

@@ -19,8 +19,11 @@ class BenchCoupling(BenchPart[Coupling]):
         return replace(self.parameters, parallel_offset=0.0, angular_offset=0.0)
 
     def imperfections(self) -> list[Ideal]:
-        """Return the misalignment."""
-        return [Ideal("misalignment of the couplings", lambda part: BenchCoupling(part).smooth())]
+        """Return misalignment and backlash."""
+        found = [Ideal("misalignment of the couplings", lambda part: BenchCoupling(part).smooth())]
+        if self.parameters.backlash:
+            found.append(Ideal("backlash", lambda part: replace(part, backlash=0.0)))
+        return found
 
     def misalignment(self, torque: float, speed: float) -> MisalignmentLoad | None:
         """Return what its offsets do, nothing without any."""

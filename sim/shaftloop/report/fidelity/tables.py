@@ -112,7 +112,7 @@ def _tell_correction(entry: Correction) -> Iterator[Piece]:
         f"{show(0.0 - entry.drag_behind_flange, 'N m', 3)} of it behind the flange",
     )
     if entry.residual is None or entry.window is None or entry.window_noise is None:
-        add_row(table, "after correction", "-", "the line has no encoder")
+        add_row(table, "after correction", "-", "no encoder turns with the sensor")
     else:
         edges = show(entry.window_noise, "N m", 3)
         what = f"{entry.encoder} over {show(entry.window, 's', 3)}: {edges} rms of edges"

@@ -11,7 +11,7 @@ from xml.etree.ElementTree import Element, SubElement, tostring
 from shaftloop.answers.show import ShowAnswer, ShownBody, ShownSpring
 from shaftloop.report.modes.shapes import shortened
 from shaftloop.report.quantities import show
-from shaftloop.report.show.drawing import stiffness_text
+from shaftloop.report.show.drawing import gear_words, stiffness_text
 
 __all__ = ["line_svg", "line_title"]
 
@@ -28,10 +28,8 @@ _LETTERS = 24
 def line_title(answer: ShowAnswer) -> str:
     """Return what the drawing shows, in a sentence."""
     free = [body for body in answer.bodies if isfinite(body.inertia)] or answer.bodies[:1]
-    heavy, whole = max(free, key=lambda body: body.inertia), sum(body.inertia for body in free)
-    text = (
-        f"{heavy.name} has {heavy.inertia / whole:.0%} of the inertia" if whole else "The line has no inertia"
-    )
+    heavy, whole = max(free, key=lambda body: body.seen), sum(body.seen for body in free)
+    text = f"{heavy.name} has {heavy.seen / whole:.0%} of the inertia" if whole else "The line has no inertia"
     if not answer.springs:
         return f"{text}; the line has no spring"
     soft = min(answer.springs, key=lambda spring: spring.stiffness)
@@ -102,6 +100,8 @@ def _body_words(answer: ShowAnswer, body: ShownBody) -> Iterator[str]:
 def _spring_words(answer: ShowAnswer, spring: ShownSpring) -> Iterator[str]:
     yield shortened(spring.part, _LETTERS)
     yield stiffness_text(spring.stiffness)
+    for words in gear_words(spring):
+        yield shortened(words, _LETTERS + 4)
     yield from _ratings(answer, spring.part, "")
     if spring.loops:
         yield shortened(f"read by {', '.join(spring.loops)}", _LETTERS + 4)

@@ -18,8 +18,8 @@ from shaftloop.report.terminal import Piece, add_row, new_table
 __all__ = ["CAUTIONS", "details", "end_caution", "speed"]
 
 CAUTIONS = (
-    "Not modelled: backlash, saturation of PM machines; the voltage swing of a link stated as stiff; "
-    "temperature, ripple and cogging where no machine states them. "
+    "Not modelled: saturation of PM machines; the voltage swing of a link stated as stiff; backlash, "
+    "temperature, ripple and cogging where no part states them. "
     "Trust grows with --verify (steps) and --overlay measured.csv (model)."
 )
 

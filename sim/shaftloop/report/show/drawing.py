@@ -2,11 +2,11 @@
 
 import textwrap
 from collections.abc import Iterator, Sequence
-from math import isfinite
+from math import degrees, isfinite
 
-from shaftloop.answers.show import ShowAnswer
+from shaftloop.answers.show import ShowAnswer, ShownSpring
 
-__all__ = ["WIDTH", "draw_line", "stiffness_text"]
+__all__ = ["WIDTH", "draw_line", "gear_words", "stiffness_text"]
 
 WIDTH = 80
 """Columns that the bench in plain text takes."""
@@ -25,7 +25,21 @@ def draw_line(results: ShowAnswer) -> Iterator[str]:
             spring = results.springs[i]
             fast = f"{stiffness_text(spring.fast)} in fast motion" if spring.fast != spring.stiffness else ""
             size = f"{spring.part:{wide}}  {stiffness_text(spring.stiffness):>16}"
-            yield _row("|", "|", size, fast, _loops("read by", spring.loops))
+            yield _row("|", "|", size, fast, *gear_words(spring), _loops("read by", spring.loops))
+
+
+def gear_words(spring: ShownSpring) -> Iterator[str]:
+    """Yield what a spring has of a gear, in words: its ratio and its play.
+
+    Parameters
+    ----------
+    spring : ShownSpring
+        Of the line.
+    """
+    if spring.ratio != 1.0:
+        yield f"ratio {spring.ratio:g} : 1"
+    if spring.play:
+        yield f"{degrees(spring.play):.3g}° of play"
 
 
 def _row(mark: str, between: str, what: str, *notes: str) -> str:

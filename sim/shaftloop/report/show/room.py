@@ -45,6 +45,8 @@ def document(results: ShowAnswer) -> dict[str, Any]:
                 "stiffness": number(spring.stiffness, "N m/rad"),
                 "fast_stiffness": number(spring.fast, "N m/rad"),
                 "read_by": list(spring.loops),
+                "ratio": spring.ratio,
+                "backlash": number(spring.play, "rad"),
             }
             for spring in results.springs
         ],

@@ -10,11 +10,12 @@ __all__ = ["verdict"]
 
 def verdict(answer: ShowAnswer) -> list[str]:
     """Return what the bench is, in three sentences."""
-    free = [body.inertia for body in answer.bodies if isfinite(body.inertia)]
+    free = [body.seen for body in answer.bodies if isfinite(body.inertia)]
+    geared = f" as {answer.bodies[0].name} has it" if any(body.pace != 1.0 for body in answer.bodies) else ""
     said = [
         f"{answer.title}: {_count(len(free), 'rigid body', 'rigid bodies')} and "
         f"{_count(len(answer.springs), 'spring')} from {answer.bodies[0].name} to {answer.bodies[-1].name}, "
-        f"{sum(free):.4g} kg m^2 in all, "
+        f"{sum(free):.4g} kg m^2 in all{geared}, "
         + (
             f"first mode at {answer.modes[0].frequency:.4g} Hz."
             if answer.modes

@@ -1,0 +1,150 @@
+"""Backlash: an angle that a spring turns freely before its flanks touch.
+
+The flanks press by ``s = φ − clip(φ)``, what the twist φ is beyond ± half the backlash, and carry
+
+::
+
+    T = k·s + d·(k·|s|/Tr)·φ' where they touch, 0 between          Tr rated torque
+
+The damping grows with what presses the flanks and is `damping` at the rated torque, so that no torque jumps
+where they meet [1]_. A quick state (rate 100·λ, with λ = √(k·(1/J1 + i²/J2)) that of a body between the
+flanks) follows clip(φ), for whoever reads the torque as ``k·(φ − b)``: channels, peaks, the friction of a
+mesh. Equations and meters take the torque itself.
+
+Neglected: oil between the flanks, sticking. Small motions are those of the flank that touches at the
+operating point; where no torque is carried, the line is open there.
+
+References
+----------
+.. [1] K. H. Hunt, F. R. E. Crossley, "Coefficient of restitution interpreted as damping in vibroimpact",
+   Journal of Applied Mechanics 42 (1975) 440-445: damping in proportion to the penetration. From memory.
+.. [2] Dead zone with elasticity behind it: common practice, no source.
+"""
+
+import math
+from collections.abc import Sequence
+from functools import partial
+from typing import Any, NamedTuple
+
+from shaftloop_models.compiled import equation
+from shaftloop_models.line import Spring
+from shaftloop_models.network import Network, Node, OwnKind, Ref
+from shaftloop_models.parameters import ParameterError
+
+__all__ = ["Played", "declare_play", "flanks", "held_within"]
+
+_STEP = 0.3
+"""Product of substep and λ."""
+_QUICK = 100.0
+
+
+def flanks(
+    stiffness: float, damping: float | None, psi: float | None, rated: float | None, play: float
+) -> Spring:
+    """Return the spring behind a backlash.
+
+    Parameters
+    ----------
+    stiffness : float
+        [N m/rad]
+    damping : float, optional
+        Viscous damping at the rated torque. [N m s/rad]
+    psi : float, optional
+        Must not be given. [1]
+    rated : float, optional
+        Rated torque. [N m]
+    play : float
+        [rad]
+
+    Raises
+    ------
+    ParameterError
+        Where a damping by energy is given, or a damping without a rated torque.
+    """
+    if psi is not None:
+        raise ParameterError(
+            "loss_factor_psi",
+            f"{psi:g} would pull at flanks that part; with a backlash, give damping instead: that at the "
+            "rated torque",
+        )
+    if damping and rated is None:
+        raise ParameterError("rated", "missing: damping with a backlash is that at the rated torque")
+    return Spring(stiffness, play=play, pressed_damping=(damping or 0.0) / (rated or 1.0))
+
+
+class Played(NamedTuple):
+    """What a backlash takes from a spring."""
+
+    taken: Ref
+    """State: the twist held within the play. [rad]"""
+    lost: Ref
+    """Output: by how much the torque is below k·φ. [N m]"""
+    damped: Ref
+    """Output: torque of the damping. [N m]"""
+    stored: Ref
+    """Potential: elastic energy. [J]"""
+
+
+@equation
+def held_within(angle: float, play: float) -> float:
+    """Return an angle held within ± half a play [rad].
+
+    Parameters
+    ----------
+    angle : float
+        [rad]
+    play : float
+        [rad]
+    """
+    return min(max(angle, -0.5 * play), 0.5 * play)
+
+
+def _evaluate(x: Any, p: Any, y: Any) -> None:
+    """x: twist, speeds of left and right; p: play, ratio, stiffness, damping per torque."""
+    held = held_within(x[0], p[0])
+    slip = x[1] - p[1] * x[2]
+    y[0] = p[2] * held
+    y[1] = p[3] * p[2] * abs(x[0] - held) * slip
+    y[2] = slip if abs(x[0]) < 0.5 * p[0] else 0.0
+
+
+_PLAY = OwnKind(
+    "backlash", _evaluate, "lower the stiffness behind the backlash or raise the inertias beside it", _STEP
+)
+
+
+def declare_play(net: Network, part: str, spring: Spring, ends: tuple[Node, Node], twist: Ref) -> Played:
+    """Add the backlash of a spring.
+
+    Parameters
+    ----------
+    net : Network
+        Equations to extend.
+    part : str
+        Name of the part.
+    spring : Spring
+        With a play, without branches.
+    ends : tuple of Node
+        Left and right body.
+    twist : Ref
+        State: of the spring. [rad]
+    """
+    left, right = ends
+    k, play = spring.stiffness, spring.play
+    fastest = math.sqrt(k * (1.0 / left.inertia + spring.ratio**2 / right.inertia))
+    lost, damped, rate = net.term(
+        _PLAY,
+        [twist, left.speed, right.speed],
+        [play, spring.ratio, k, spring.pressed_damping],
+        [f"{part}.play_torque", f"{part}.flank_damping", f"{part}.play_rate"],
+        slope=fastest,
+    )
+    taken = net.state(f"{part}.play", "rad")
+    net.derivative(taken, taken, -_QUICK * fastest)
+    net.derivative(taken, lost, _QUICK * fastest / k)
+    net.derivative(taken, rate, 1.0)
+    return Played(taken, lost, damped, net.potential([twist], partial(_energy, k, play)))
+
+
+def _energy(stiffness: float, play: float, values: Sequence[float]) -> float:
+    return 0.5 * stiffness * (values[0] - held_within(values[0], play)) ** 2

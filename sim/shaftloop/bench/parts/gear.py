@@ -1,0 +1,37 @@
+"""A gear stage on the bench: mechanics, mesh order, and the friction of its mesh."""
+
+from dataclasses import replace
+from functools import partial
+
+from shaftloop.bench.parts.part import BenchPart, Ideal, Site, on_bench
+from shaftloop_models.gear import Gear, declare_mesh_friction
+from shaftloop_models.network import Network
+
+__all__ = ["BenchGear"]
+
+
+@on_bench(Gear)
+class BenchGear(BenchPart[Gear]):
+    """A gear stage on a bench."""
+
+    def smooth(self) -> Gear:
+        """Return its parameters without transmission error."""
+        return replace(self.parameters, transmission_error=0.0)
+
+    def imperfections(self) -> list[Ideal]:
+        """Return transmission error, backlash and friction of the mesh."""
+        gear = self.parameters
+        stated = (
+            ("transmission error of the gears", gear.transmission_error, {"transmission_error": 0.0}),
+            ("backlash", gear.backlash, {"backlash": 0.0}),
+        )
+        return [Ideal(cause, partial(replace, **keys)) for cause, there, keys in stated if there]
+
+    def excitations(self) -> list[tuple[float, str]]:
+        """Return the order of its teeth."""
+        return [(float(self.parameters.teeth), "teeth of")] if self.parameters.teeth else []
+
+    def declare(self, net: Network, site: Site) -> None:
+        """Add the friction of its mesh."""
+        assert site.edge is not None, "a gear has a spring"
+        self.losses = declare_mesh_friction(net, self.parameters, site.node, site.edge.torque)
