@@ -148,6 +148,8 @@ def test_every_argument_is_documented_and_every_number_has_a_unit(name: str, fun
     for argument, hint in get_type_hints(function).items():
         if argument == "return" or name == "compiled.equation":
             continue
-        assert argument in documented, f"{name}: argument {argument} is not documented"
+        # What a class of our own says of an argument need not be said again.
+        plain = {leaf for leaf in leaf_types(hint) if not leaf.__module__.startswith("shaftloop")}
+        assert argument in documented or not plain, f"{name}: argument {argument} is not documented"
         if float in leaf_types(hint):
             assert re.search(r"\[[^\]]+\]", documented[argument]), f"{name}: {argument} has no unit"

@@ -173,9 +173,9 @@ def test_a_long_run_shows_its_progress_to_a_person(
             assert shown.wait(60.0)
             progress(0.5)
             err = capsys.readouterr().err
+            shown.clear()
         assert "simulating" in err and "answering" not in err
-        shown.clear()
         assert shown.wait(60.0)
     # No share of it was known.
     err = capsys.readouterr().err
-    assert "answering" in err and "%" not in err
+    assert "answering" in err and "%" not in err.partition("answering")[2]

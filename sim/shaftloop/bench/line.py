@@ -94,8 +94,8 @@ class Line:
         return _angle_of(self.angles, self.edges, self.shafts[body], body)
 
     def pace(self, part: str) -> float:
-        """Return the speed of a part over that of the leftmost body while no spring strains [1]."""
-        return self.nodes[self.places[part].body].pace
+        """Return the speed of a part over that of the leftmost body unstrained, 1 off the line."""
+        return self.nodes[self.places[part].body].pace if part in self.places else 1.0
 
     def bodies(self, parts: Collection[str]) -> list[Node]:
         """Return the bodies that some parts are or begin with."""

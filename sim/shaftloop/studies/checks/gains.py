@@ -236,6 +236,8 @@ def _written(value: Any, hint: Any, loop: Loop) -> str:
 
 def _unit(hint: Any, loop: Loop) -> str:
     units = level_units(hint)
+    if "W" in units:
+        return loop.unit
     if units:
         # A level is a torque or a speed, as its loop controls one or the other.
         return units[0] if loop.kp.unit == "1" else units[1]
