@@ -21,11 +21,11 @@ from typing import Annotated, Literal
 import numpy as np
 
 from shaftloop_models.line import Element, Inertia, Spring, TransmissionError
-from shaftloop_models.loss_factor import DEFAULT_BAND, complex_stiffness, damped_spring
+from shaftloop_models.loss_factor import DEFAULT_BAND, LossBand, Psi, complex_stiffness
 from shaftloop_models.misalignment import transmission_error
 from shaftloop_models.parameters import ParameterError, Quantity
 from shaftloop_models.part import Part, Stands, part_kind
-from shaftloop_models.play import flanks
+from shaftloop_models.play import spring_with_play
 
 __all__ = ["Coupling", "MisalignmentLoad", "misalignment_load"]
 
@@ -42,12 +42,8 @@ class Coupling(Part):
         float | None,
         Quantity("N m s/rad", "viscous damping; with a backlash, that at the rated torque", ge=0.0),
     ] = None
-    loss_factor_psi: Annotated[
-        float | None, Quantity("1", "energy lost per cycle over peak elastic energy", gt=0.0, le=3.0)
-    ] = None
-    loss_band: Annotated[
-        tuple[float, float], Quantity("Hz", "frequency band over which psi holds", gt=0.0)
-    ] = DEFAULT_BAND
+    loss_factor_psi: Psi = None
+    loss_band: LossBand = DEFAULT_BAND
     backlash: Annotated[float, Quantity("rad", "angle that it turns freely", ge=0.0, le=0.2)] = 0.0
     inertia_left: Annotated[float, Quantity("kg m^2", "inertia of the left hub", ge=0.0)] = 0.0
     inertia_right: Annotated[float, Quantity("kg m^2", "inertia of the right hub", ge=0.0)] = 0.0
@@ -92,12 +88,8 @@ class Coupling(Part):
             raise ParameterError(
                 "backlash", "together with an offset is not modelled: give one of them, or two couplings"
             )
-        k, d, psi = self.stiffness, self.damping, self.loss_factor_psi
-        spring = (
-            flanks(k, d, psi, self.rated, self.backlash)
-            if self.backlash
-            else damped_spring(k, d, psi, self.loss_band)
-        )
+        damping = self.damping, self.loss_factor_psi, self.loss_band
+        spring = spring_with_play(self.stiffness, *damping, self.backlash, self.rated)
         return [Inertia(self.inertia_left), replace(spring, error=error), Inertia(self.inertia_right)]
 
 

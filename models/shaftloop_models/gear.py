@@ -35,11 +35,11 @@ from typing import Annotated, Any, Literal
 
 from shaftloop_models.drag import Drag, smooth_sign
 from shaftloop_models.line import Element, Inertia, TransmissionError
-from shaftloop_models.loss_factor import DEFAULT_BAND, damped_spring
+from shaftloop_models.loss_factor import DEFAULT_BAND, LossBand, Psi
 from shaftloop_models.network import Network, Node, OwnKind, Ref
 from shaftloop_models.parameters import Number, ParameterError, Quantity
 from shaftloop_models.part import Part, Stands, part_kind
-from shaftloop_models.play import flanks
+from shaftloop_models.play import spring_with_play
 
 __all__ = ["Gear", "declare_mesh_friction"]
 
@@ -74,12 +74,8 @@ class Gear(Part):
             ge=0.0,
         ),
     ] = None
-    loss_factor_psi: Annotated[
-        float | None, Quantity("1", "energy lost per cycle over peak elastic energy", gt=0.0, le=3.0)
-    ] = None
-    loss_band: Annotated[
-        tuple[float, float], Quantity("Hz", "frequency band over which psi holds", gt=0.0)
-    ] = DEFAULT_BAND
+    loss_factor_psi: Psi = None
+    loss_band: LossBand = DEFAULT_BAND
     inertia_left: Annotated[float, Quantity("kg m^2", "inertia of the left wheel", ge=0.0)] = 0.0
     inertia_right: Annotated[
         float, Quantity("kg m^2", "inertia of the right wheel, at its own speed", ge=0.0)
@@ -125,12 +121,8 @@ class Gear(Part):
         wave = None
         if self.transmission_error and self.teeth is not None:
             wave = TransmissionError(self.transmission_error, 0.0, 0.0, float(self.teeth))
-        k, d, psi = self.stiffness, self.damping, self.loss_factor_psi
-        spring = (
-            flanks(k, d, psi, self.rated, self.backlash)
-            if self.backlash
-            else damped_spring(k, d, psi, self.loss_band)
-        )
+        damping = self.damping, self.loss_factor_psi, self.loss_band
+        spring = spring_with_play(self.stiffness, *damping, self.backlash, self.rated)
         mesh = replace(spring, error=wave, ratio=self.ratio)
         return [Inertia(self.inertia_left, self.drag, self.name), mesh, Inertia(self.inertia_right)]
 

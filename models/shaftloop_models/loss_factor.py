@@ -21,17 +21,23 @@ References
 """
 
 from functools import lru_cache
+from typing import Annotated
 
 import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop_models.line import MaxwellBranch, Spring
-from shaftloop_models.parameters import ParameterError
+from shaftloop_models.parameters import ParameterError, Quantity
 
-__all__ = ["DEFAULT_BAND", "FLATNESS", "complex_stiffness", "damped_spring"]
+__all__ = ["DEFAULT_BAND", "FLATNESS", "LossBand", "Psi", "complex_stiffness", "damped_spring"]
 
 DEFAULT_BAND = (10.0, 1000.0)
 """Band of parts that state none, around the usual first resonance of a bench. [Hz]"""
+
+Psi = Annotated[float | None, Quantity("1", "energy lost per cycle over peak elastic energy", gt=0.0, le=3.0)]
+"""The key `loss_factor_psi` of a part."""
+LossBand = Annotated[tuple[float, float], Quantity("Hz", "frequency band over which psi holds", gt=0.0)]
+"""The key `loss_band` of a part."""
 
 FLATNESS = 0.03
 """Largest relative deviation of the loss factor inside the band."""

@@ -28,39 +28,50 @@ from typing import Any, NamedTuple
 
 from shaftloop_models.compiled import equation
 from shaftloop_models.line import Spring
+from shaftloop_models.loss_factor import damped_spring
 from shaftloop_models.network import Network, Node, OwnKind, Ref
 from shaftloop_models.parameters import ParameterError
 
-__all__ = ["Played", "declare_play", "flanks", "held_within"]
+__all__ = ["Played", "declare_play", "held_within", "spring_with_play"]
 
 _STEP = 0.3
 """Product of substep and λ."""
 _QUICK = 100.0
 
 
-def flanks(
-    stiffness: float, damping: float | None, psi: float | None, rated: float | None, play: float
+def spring_with_play(
+    stiffness: float,
+    damping: float | None,
+    psi: float | None,
+    band: tuple[float, float],
+    play: float,
+    rated: float | None,
 ) -> Spring:
-    """Return the spring behind a backlash.
+    """Return the spring for either kind of damping, behind a backlash where there is one.
 
     Parameters
     ----------
     stiffness : float
         [N m/rad]
     damping : float, optional
-        Viscous damping at the rated torque. [N m s/rad]
+        Viscous damping; with a backlash, that at the rated torque. [N m s/rad]
     psi : float, optional
-        Must not be given. [1]
+        As for `damped_spring`; not with a backlash. [1]
+    band : tuple of float
+        As for `damped_spring`. [Hz]
+    play : float
+        0 for no backlash. [rad]
     rated : float, optional
         Rated torque. [N m]
-    play : float
-        [rad]
 
     Raises
     ------
     ParameterError
-        Where a damping by energy is given, or a damping without a rated torque.
+        Where a backlash comes with a damping by energy, or with a damping but no rated torque; otherwise as
+        `damped_spring`.
     """
+    if not play:
+        return damped_spring(stiffness, damping, psi, band)
     if psi is not None:
         raise ParameterError(
             "loss_factor_psi",

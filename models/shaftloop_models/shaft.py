@@ -19,7 +19,7 @@ from typing import Annotated, Literal
 
 from shaftloop_models.lateral import Lateral, Rotor, tube
 from shaftloop_models.line import Element, Inertia
-from shaftloop_models.loss_factor import DEFAULT_BAND, damped_spring
+from shaftloop_models.loss_factor import DEFAULT_BAND, LossBand, Psi, damped_spring
 from shaftloop_models.material import MATERIALS, MaterialName
 from shaftloop_models.parameters import ParameterError, Quantity
 from shaftloop_models.part import Part, Stands, part_kind
@@ -93,12 +93,8 @@ class Shaft(Part):
     shear_modulus: Annotated[float | None, Quantity("Pa", "in place of the material's", gt=0.0)] = None
     density: Annotated[float | None, Quantity("kg/m^3", "in place of the material's", ge=0.0)] = None
     damping: Annotated[float | None, Quantity("N m s/rad", "viscous damping", ge=0.0)] = None
-    loss_factor_psi: Annotated[
-        float | None, Quantity("1", "energy lost per cycle over peak elastic energy", gt=0.0, le=3.0)
-    ] = None
-    loss_band: Annotated[
-        tuple[float, float], Quantity("Hz", "frequency band over which psi holds", gt=0.0)
-    ] = DEFAULT_BAND
+    loss_factor_psi: Psi = None
+    loss_band: LossBand = DEFAULT_BAND
     rated: Annotated[float | None, Quantity("N m", "rated torque", gt=0.0)] = None
     limit: Annotated[float | None, Quantity("N m", "limit torque, beyond which it is damaged", gt=0.0)] = None
     max_speed: Annotated[float | None, Quantity("rad/s", "largest speed", gt=0.0)] = None

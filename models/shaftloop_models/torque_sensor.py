@@ -36,7 +36,7 @@ from numpy.typing import NDArray
 from shaftloop_models.accuracy import Accuracy
 from shaftloop_models.lateral import Lateral, Rotor
 from shaftloop_models.line import Element, Inertia
-from shaftloop_models.loss_factor import DEFAULT_BAND, damped_spring
+from shaftloop_models.loss_factor import DEFAULT_BAND, LossBand, Psi, damped_spring
 from shaftloop_models.lowpass import LowPass, state_space
 from shaftloop_models.material import MATERIALS
 from shaftloop_models.network import ONE, Network, Ref
@@ -75,12 +75,8 @@ class TorqueSensor(Sensor):
     limit: Annotated[float | None, Quantity("N m", "limit torque, beyond which it is damaged", gt=0.0)] = None
     max_speed: Annotated[float | None, Quantity("rad/s", "largest speed", gt=0.0)] = None
     damping: Annotated[float | None, Quantity("N m s/rad", "viscous damping", ge=0.0)] = None
-    loss_factor_psi: Annotated[
-        float | None, Quantity("1", "energy lost per cycle over peak elastic energy", gt=0.0, le=3.0)
-    ] = None
-    loss_band: Annotated[
-        tuple[float, float], Quantity("Hz", "frequency band over which psi holds", gt=0.0)
-    ] = DEFAULT_BAND
+    loss_factor_psi: Psi = None
+    loss_band: LossBand = DEFAULT_BAND
     inertia_left: Annotated[float, Quantity("kg m^2", "inertia left of the measuring section", ge=0.0)] = 0.0
     inertia_right: Annotated[float, Quantity("kg m^2", "inertia right of it", ge=0.0)] = 0.0
     filter: LowPass | None = None

@@ -19,7 +19,7 @@ class BenchGear(BenchPart[Gear]):
         return replace(self.parameters, transmission_error=0.0)
 
     def imperfections(self) -> list[Ideal]:
-        """Return transmission error, backlash and friction of the mesh."""
+        """Return transmission error and backlash."""
         gear = self.parameters
         stated = (
             ("transmission error of the gears", gear.transmission_error, {"transmission_error": 0.0}),
