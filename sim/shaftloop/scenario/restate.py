@@ -8,6 +8,7 @@ from typing import Any
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.locate import KeyPath
 from shaftloop.scenario.reading import Scenario, place_of
+from shaftloop.scenario.tomltext import changed_text, put
 
 __all__ = ["Restated", "restated"]
 
@@ -44,9 +45,7 @@ def restated(scenario: Scenario, values: Sequence[Restated]) -> str:
     document = tomlkit.parse(scenario.text)
     for value in values:
         _state(document, place_of(scenario, value.path), value)
-    result = tomlkit.dumps(document)
-    # A new line gets a plain line end; a file from another system keeps its own.
-    return result.replace("\r\n", "\n").replace("\n", "\r\n") if "\r\n" in scenario.text else result
+    return changed_text(document, scenario.text)
 
 
 def _state(document: Any, place: KeyPath, value: Restated) -> None:
@@ -54,9 +53,8 @@ def _state(document: Any, place: KeyPath, value: Restated) -> None:
     from tomlkit.items import AoT, Array, InlineTable, Table
 
     table, key = document, str(place[-1])
-    line: tuple[Any, str] | None = (
-        None  # what carries the comment where the value lies in one line with others
-    )
+    # What carries the comment where the value lies in one line with others.
+    line: tuple[Any, str] | None = None
     for above in place[:-1]:
         if isinstance(above, str) and above not in table:
             table[above] = tomlkit.inline_table()
@@ -69,10 +67,7 @@ def _state(document: Any, place: KeyPath, value: Restated) -> None:
             line = outer, str(above)
     # A new line goes below the others of its table, above the blank one and the tables within it.
     lines = [name for name, item in table.items() if not isinstance(item, Table | AoT)]
-    if line is None and key not in table and lines:
-        table.value._insert_after(lines[-1], key, tomlkit.item(value.value))
-    else:
-        table[key] = value.value
+    put(table, key, value.value, below=lines[-1] if line is None and lines else "")
     where, name = line or (table, key)
     where[name].comment(_joined(where[name].trivia.comment, key, value.remark))
 

@@ -6,6 +6,7 @@ from typing import Any, get_args, get_type_hints
 
 from shaftloop.control.parameters import Loop
 from shaftloop.errors import ScenarioError
+from shaftloop.scenario.tomltext import changed_text, put
 from shaftloop_models.parameters import Delay, Gain, Quantity
 
 __all__ = ["replaced", "rewritten", "shown_value"]
@@ -35,9 +36,7 @@ def rewritten(text: str, before: Sequence[Loop], after: Sequence[Loop]) -> str:
             value = getattr(new, key)
             if value != getattr(old, key):
                 _put(table, key, shown_value(Loop, key, value))
-    result = tomlkit.dumps(document)
-    # A new line gets a plain line end; a file from another system keeps its own.
-    return result.replace("\r\n", "\n").replace("\n", "\r\n") if "\r\n" in text else result
+    return changed_text(document, text)
 
 
 def replaced(before: Sequence[Loop], after: Sequence[Loop]) -> tuple[str, ...]:
@@ -100,21 +99,13 @@ def _table(document: Any, name: str) -> Any:
 
 
 def _put(table: Any, key: str, value: Any) -> None:
-    """Set, add or remove a key; a new one goes below the gains, above the blank line after a table."""
+    """Set, add or remove a key; a new one goes below the gains."""
     import tomlkit
 
     if value is None:
         table.pop(key, None)
-        return
-    item = tomlkit.item(_inline(value))
-    if key in table:
-        table[key] = item
-        return
-    body = getattr(table.value, "_insert_after", None)
-    if body is not None and "ki" in table:
-        body("ki", key, item)
     else:
-        table[key] = item
+        put(table, key, tomlkit.item(_inline(value)), below="ki")
 
 
 def _inline(value: Any) -> Any:

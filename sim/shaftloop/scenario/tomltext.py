@@ -1,0 +1,43 @@
+"""What is changed in the text of a scenario file, comments and layout kept."""
+
+from typing import Any
+
+__all__ = ["changed_text", "put"]
+
+
+def changed_text(document: Any, text: str) -> str:
+    """Return the text of a changed document, with the line ends of the text that it was read from.
+
+    Parameters
+    ----------
+    document : tomlkit.TOMLDocument
+        From that text.
+    text : str
+        As the file stands.
+    """
+    import tomlkit
+
+    result = tomlkit.dumps(document)
+    # A new line gets a plain line end; a file from another system keeps its own.
+    return result.replace("\r\n", "\n").replace("\n", "\r\n") if "\r\n" in text else result
+
+
+def put(table: Any, key: str, value: Any, below: str) -> None:
+    """Set a key of a table; a new one goes below another, above the blank line behind the table.
+
+    Parameters
+    ----------
+    table : tomlkit item
+        That holds the key, or is to hold it.
+    value : tomlkit item, str or float
+        For the key.
+    below : str
+        Key of the table; where it has none of that name, a new one goes to its end.
+    """
+    import tomlkit
+
+    insert = getattr(table.value, "_insert_after", None)
+    if key in table or insert is None or below not in table:
+        table[key] = value
+    else:
+        insert(below, key, tomlkit.item(value))
