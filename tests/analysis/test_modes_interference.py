@@ -67,13 +67,13 @@ def test_at_rest_there_is_no_margin() -> None:
 
 
 def test_the_range_ends_with_the_slower_machine_and_turns_either_way() -> None:
-    description = shipped("wheel-hub")
-    modes = find_modes(mechanics(smooth_bench("wheel-hub")))
-    found = interference(description, modes, -800.0 * RPM)
+    bench = smooth_bench("wheel-hub")
+    modes = find_modes(mechanics(bench))
+    found = interference(bench, modes, -800.0 * RPM)
     assert found.max_speed / RPM == pytest.approx(1600.0)
     assert found.operating_speed / RPM == pytest.approx(800.0)
     assert found.nearest is not None and found.nearest.excitation.order == 8.0
-    assert found == interference(description, modes, 800.0 * RPM)
+    assert found == interference(bench, modes, 800.0 * RPM)
     speeds = [meeting.speed for meeting in found.meetings]
     assert speeds == sorted(speeds) and speeds[-1] <= found.max_speed
 

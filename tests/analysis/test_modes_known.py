@@ -56,8 +56,9 @@ def test_two_masses_with_viscous_damping() -> None:
 
 def test_meetings_lie_where_an_order_has_the_frequency_of_a_mode() -> None:
     description = read_scenario("wheel-hub").description
-    modes = find_modes(mechanics(build_bench(description)))
-    found = interference(description, modes, 80.0)
+    bench = build_bench(description)
+    modes = find_modes(mechanics(bench))
+    found = interference(bench, modes, 80.0)
     assert found.meetings
     for meeting in found.meetings:
         assert meeting.excitation.order * meeting.speed / (2.0 * np.pi) == pytest.approx(

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from drawn import painted, texts, words
-from rigs import SHIPPED, coupling, describe, disc, sensor, servo, shipped, smooth_bench, speed_loop
+from rigs import SHIPPED, coupling, describe, disc, sensor, servo, smooth_bench, speed_loop
 from shaftloop.analysis.interference import Excitation, Interference, find_meetings, interference
 from shaftloop.analysis.modes import Mechanics, Mode, find_modes, mechanics
 from shaftloop.analysis.operating import operating_point
@@ -38,7 +38,7 @@ def both(name: str) -> tuple[Mechanics, tuple[Mode, ...], Interference]:
     bench = smooth_bench(name)
     line = mechanics(bench)
     modes = find_modes(line)
-    return line, modes, interference(shipped(name), modes, operating_point(bench).speed)
+    return line, modes, interference(bench, modes, operating_point(bench).speed)
 
 
 @pytest.mark.parametrize("name", SHIPPED)
@@ -82,9 +82,10 @@ def test_a_line_without_sensor_or_oscillation() -> None:
     parts = [servo("a", 0.02), coupling("c", 1e3, **keys), servo("b", 0.02)]
     loop = speed_loop("a", 1.0, 0.0)
     description = describe({"duration": "1 s", "line": parts, "loop": [loop]})
-    line = mechanics(build_bench(description, smooth=True))
+    bench = build_bench(description, smooth=True)
+    line = mechanics(bench)
     assert find_modes(line) == ()
-    found = interference(description, (), 0.0)
+    found = interference(bench, (), 0.0)
     assert "at ts" not in words(modes_picture(line, (), "title", ""))
     picture = campbell_picture(found, (), "")
     assert picture.title == "No excitation meets a mode up to 10000 rpm"

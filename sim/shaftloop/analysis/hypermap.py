@@ -148,7 +148,7 @@ class HyperMap:
             )
         if found is not None:
             return found
-        where = f"no steady state at {point.speed * 30.0 / np.pi:.6g} rpm and {point.torque:.6g} N m"
+        where = f"no steady state at {point}"
         if self.bench.link.runs_full(state):
             raise SimulationError(
                 f"{where}: machines feed the DC link, its rectifier blocks and no brake resistor takes it",

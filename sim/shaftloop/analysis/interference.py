@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from shaftloop.analysis.modes import Mode
+from shaftloop.bench.handles import Bench
 from shaftloop.bench.line import lay_out
 from shaftloop.bench.parts.part import make_part
 from shaftloop.errors import ScenarioError
@@ -78,9 +79,10 @@ class Interference:
 def excitations(description: Description) -> tuple[Excitation, ...]:
     """Return the excitations of a bench by rising order."""
     bodies, _, places = lay_out(description.line)
+    shafts = {body.shaft for body in bodies}
     found: dict[float, dict[str, list[str]]] = {}
-    for shaft in dict.fromkeys(body.shaft for body in bodies):
-        of = [f"of the shaft of {bodies[shaft].name}"] if len({body.shaft for body in bodies}) > 1 else []
+    for shaft in sorted(shafts):
+        of = [f"of the shaft of {bodies[shaft].name}"] if len(shafts) > 1 else []
         for order, kind in ((1.0, "unbalance"), (2.0, "misalignment")):
             found.setdefault(order * bodies[shaft].pace, {}).setdefault(kind, []).extend(of)
     for part in description.line:
@@ -97,9 +99,7 @@ def excitations(description: Description) -> tuple[Excitation, ...]:
     )
 
 
-def interference(
-    description: Description, modes: Sequence[Mode], operating_speed: float, *, turns: bool = True
-) -> Interference:
+def interference(bench: Bench, modes: Sequence[Mode], operating_speed: float) -> Interference:
     """Return where the excitations of a bench meet its modes.
 
     Parameters
@@ -108,15 +108,9 @@ def interference(
         From `find_modes`.
     operating_speed : float
         Speed from which the margins count; its sign does not matter. [rad/s]
-    turns : bool
-        Whether the line can turn.
     """
-    bodies, _, places = lay_out(description.line)
-    fastest = min(
-        machine.max_speed / bodies[places[machine.name].body].pace for machine in description.machines()
-    )
-    max_speed = fastest if turns else 0.0
-    found = excitations(description)
+    max_speed = 0.0 if bench.line.held else bench.fastest()
+    found = excitations(bench.description)
     speed = abs(operating_speed)
     return Interference(found, find_meetings(found, modes, speed, max_speed), speed, max_speed)
 

@@ -144,10 +144,9 @@ def _refuse_play(bench: Bench, point: OperatingPoint, state: Array) -> None:
         if edge.taken is not None:
             pressed = edge.stiffness * (state[edge.twist.index] - state[edge.taken.index])
             if abs(pressed) < least:
-                where = f"{point.speed * _RPM:.6g} rpm and {point.torque:.6g} N m"
                 raise SimulationError(
-                    f"the flanks of {edge.part} touch nowhere at {where}: small motions of "
-                    "one side say nothing of the other",
+                    f"the flanks of {edge.part} touch nowhere at {point}: small motions of one side say "
+                    "nothing of the other",
                     "choose a torque that closes the backlash, or leave it out: "
                     f"--set 'line.{edge.part}.backlash=0 rad'",
                 )
@@ -155,10 +154,9 @@ def _refuse_play(bench: Bench, point: OperatingPoint, state: Array) -> None:
 
 def _refuse(point: OperatingPoint, found: list[Violation]) -> None:
     if found:
-        where = f"{point.speed * _RPM:.6g} rpm and {point.torque:.6g} N m"
         advice = "\n".join(dict.fromkeys(entry.advice for entry in found))
         raise SimulationError(
-            f"the bench cannot hold {where}; " + "; ".join(str(entry) for entry in found), advice
+            f"the bench cannot hold {point}; " + "; ".join(str(entry) for entry in found), advice
         )
 
 

@@ -26,6 +26,10 @@ class OperatingPoint:
     torque: float
     """Torque at the main sensor. [N m]"""
 
+    def __str__(self) -> str:
+        """Return speed and torque, for people."""
+        return f"{self.speed * 30.0 / math.pi:.6g} rpm and {self.torque:.6g} N m"
+
 
 def operating_point(bench: Bench, speed: float | None = None, torque: float | None = None) -> OperatingPoint:
     """Return the operating point: the hold with the highest torque of the sequence, or as stated.

@@ -48,5 +48,4 @@ def find_line_modes(scenario: Scenario, speed: float | None = None) -> ModesAnsw
     line = mechanics(bench)
     modes = find_modes(line)
     turning = operating_point(bench, speed).speed
-    found = interference(scenario.description, modes, turning, turns=not line.held)
-    return ModesAnswer(scenario, line, modes, found)
+    return ModesAnswer(scenario, line, modes, interference(bench, modes, turning))

@@ -64,8 +64,6 @@ class BenchLink:
     """Number of the profile of the line's voltage: its share beyond 1."""
     reading_slot: int = -1
     """Where the control of a two-way supply reads by how much the voltage differs from what it keeps."""
-    voltage_slot: int = -1
-    """State: the voltage of the link."""
     command_slot: int = -1
     """Where its loop puts the power that it wants."""
 
@@ -84,6 +82,11 @@ class BenchLink:
 
     def connect(self, net: Network, machines: Iterable[BenchMachine[Machine]]) -> None:
         """Let the machines draw what their meters say, and state the balance."""
+
+    @property
+    def voltage_slot(self) -> int:
+        """State: the voltage of the link; -1 where it is stiff."""
+        return -1 if self.ports is None else self.ports.voltage.index
 
     def wire_control(self, wiring: Wiring) -> None:
         """Add what the loop of a two-way supply reads and acts on, where there is one."""
@@ -194,7 +197,6 @@ class _LiveLink(BenchLink):
     def declare(self, net: Network) -> None:
         """Add capacitor, supply and resistors."""
         self.ports = declare_link(net, self.supply)
-        self.voltage_slot = self.ports.voltage.index
         self.source = declare_supply(net, self.ports, self.supply)
         for resistor in self.resistors:
             resistor.declare(net, self.ports)
