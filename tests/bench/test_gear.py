@@ -12,7 +12,9 @@ from rigs import Table, describe, hold, sensor, servo, speed_loop, step, torque_
 from shaftloop.analysis.interference import excitations
 from shaftloop.analysis.lanes import simulate_many
 from shaftloop.analysis.metrics import metrics
+from shaftloop.analysis.modes import find_modes, mechanics
 from shaftloop.analysis.simulation import Simulation, simulate
+from shaftloop.bench.assemble import build_bench
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.description import Description
 
@@ -140,6 +142,16 @@ def test_teeth_make_torque_of_their_order() -> None:
     expected = MESH * 20e-6 * omega**2 / (mesh * (1.0 / (0.02 + WHEEL) + RATIO**2 / right) - omega**2)
     assert line == pytest.approx(abs(expected), rel=0.01)
     assert {60.0, 1.0, 1.0 / RATIO} <= {entry.order for entry in excitations(bench)}
+
+
+def test_a_mesh_between_equals_has_its_node_in_the_middle() -> None:
+    """What counts is the inertia behind the ratio: i²·0.18 kg m² turn against 0.18 kg m²."""
+    box = gear(inertia_left="0 kg m^2", inertia_right="0 kg m^2")
+    bench = describe(
+        {"line": [servo("drive", 0.18), box, servo("load", 0.18 * RATIO**2)], "duration": "1 ms"}
+    )
+    (mode,) = find_modes(mechanics(build_bench(bench)))
+    assert mode.nodes["box"] == pytest.approx(0.5, rel=1e-9)
 
 
 def test_energy_of_a_bench_with_everything() -> None:

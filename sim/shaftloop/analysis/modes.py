@@ -45,6 +45,9 @@ class Mode:
     """By machine: true torque at the sensor per air-gap torque of this frequency; nothing where it has no
     end, or where the line has no sensor. [N m/N m]"""
 
+    ratios: dict[str, float] = field(default_factory=dict)
+    """Speed of the left end over that of the right one, of springs that are gears."""
+
     @property
     def weakest(self) -> str:
         """The part that the mode strains most."""
@@ -54,7 +57,10 @@ class Mode:
     def nodes(self) -> dict[str, float]:
         """Where the line stands still: springs, and the share of each that lies left of its node."""
         angles = list(self.shape.values())
-        ends = zip(self.strains, angles, angles[1:], strict=False)
+        ends = [
+            (part, left, self.ratios.get(part, 1.0) * right)
+            for part, left, right in zip(self.strains, angles, angles[1:], strict=False)
+        ]
         return {part: left / (left - right) for part, left, right in ends if left * right < 0.0}
 
 
@@ -81,6 +87,8 @@ class Mechanics:
     """(n,): state over the content of its slot."""
     held: str = ""
     """Body that is a fixed end, empty where the line turns."""
+    ratios: dict[str, float] = field(default_factory=dict)
+    """Speed of the left end over that of the right one, of springs that are gears."""
 
     def poles(self) -> tuple[Complex, Complex]:
         """Return eigenvalues of rising size, shape (modes,), and vectors, shape (n, modes). [rad/s]."""
@@ -148,6 +156,7 @@ def mechanics(bench: Bench) -> Mechanics:
         np.array(rows),
         scale,
         line.held,
+        {edge.part: edge.ratio for edge in line.edges if edge.ratio != 1.0},
     )
 
 
@@ -195,4 +204,5 @@ def _mode(line: Mechanics, value: complex, vector: Complex) -> Mode:
         dict(zip(line.bodies, shape.tolist(), strict=True)),
         {part: share / whole for part, share in energy.items()},
         amplification,
+        line.ratios,
     )
