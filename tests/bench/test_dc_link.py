@@ -265,3 +265,27 @@ def test_a_capacitor_takes_the_energy_between_two_voltages() -> None:
     low, high = np.interp([600.0, 750.0], volts[begin:], fed[begin:])
     assert np.all(np.diff(volts[begin:]) > 0.0)
     assert high - low == pytest.approx(237.9, rel=1e-3)
+
+
+def test_the_grid_as_a_fault_ends_and_returns_as_the_step_of_a_sequence_does() -> None:
+    """Same ticks, same bits: lost while 80 N m circulate, back before the inverters are off."""
+    moves = [ramp("1500 rpm", "0.3 s"), step("torque", "80 N m"), hold("0.2 s")]
+    lost, back = {"do": "grid", "to": 0}, {"do": "grid", "to": 1}
+    as_steps = simulate(fed_bench(RECTIFIER, [*moves, lost, hold("20 ms"), back, hold("80 ms")]))
+    fault = {"name": "dip", "on": "supply", "kind": "grid_lost", "at": "0.5 s", "until": "0.52 s"}
+    as_fault = simulate(fed_bench(RECTIFIER, [*moves, hold("20 ms"), hold("80 ms")], fault=[fault]))
+    assert [event.kind for event in as_fault.events] == ["failed", "restored"]
+    assert as_steps.traces["link_voltage"].min() < NOMINAL - 20.0
+    for name in ("link_voltage", "drive_torque", "ts_torque"):
+        assert np.array_equal(as_steps.traces[name], as_fault.traces[name])
+
+
+def test_a_resistor_that_does_not_conduct_leaves_the_energy_in_the_link() -> None:
+    """What it would have burnt: ½·C·V² of the run without one."""
+    fault = {"name": "burnt", "on": "brake", "kind": "open", "at": "0.1 s"}
+    run = simulate(fed_bench(RECTIFIER, DOWN, brake_resistor=[BRAKE], fault=[fault]))
+    bare = simulate(fed_bench(RECTIFIER, DOWN))
+    assert run.energies.losses["brake.heat"] == 0.0
+    assert run.peaks["link.voltage"][1] == pytest.approx(bare.peaks["link.voltage"][1], rel=1e-9)
+    assert run.peaks["link.voltage"][1] > 1.2 * 700.0
+    assert all(balance.residual < 1e-5 for balance in run.energies.balances)

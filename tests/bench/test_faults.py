@@ -233,6 +233,7 @@ WRONG = [
     ({"on": "ts", "kind": "zero", "until": "10 ms"}, "is not after the start at 0.0123457 s"),
     ({"on": "ts", "kind": "shifted"}, "state how far"),
     ({"on": "ts", "kind": "zero", "by": "2 N m"}, "only a shifted reading"),
+    ({"on": "supply", "kind": "grid_lost"}, "a stiff link does not notice the grid; state [supply] kind"),
     ({"on": "ts", "kind": "zero", "at": "1.5 ns"}, "finer than 1 ns"),
     ({"on": "ts", "kind": "zero", "at": "-1 s"}, "at"),
 ]

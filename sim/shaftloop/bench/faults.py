@@ -29,6 +29,11 @@ _EMITS = {
     at.LIMITER: rows.LIMITER.emit,
 }
 """Column of the slot that a task writes to, of the tasks that readings and commands come from."""
+_SWITCHED = {
+    "grid_lost": ("supply.line", rows.FOLLOW.result),
+    "open": ("{on}.chopper", rows.COMPARE.result),
+}
+"""Task that no longer runs, and the column of its slot that is 0 from then on."""
 
 
 def may_fail(line: Sequence[Part], faults: tuple[stated.Fault, ...]) -> Condition:
@@ -77,6 +82,11 @@ def _sampled(bench: Bench, fault: Fault, entry: stated.Fault, unwritten: int) ->
     if entry.kind in ("lost", "stalled"):
         own = (number for number, task in enumerate(tasks) if task.name == entry.on)
         return replace(fault, words=tuple((number, rows.KIND, at.IDLE) for number in own))
+    if entry.kind in _SWITCHED:
+        name, column = _SWITCHED[entry.kind]
+        number = next(i for i, task in enumerate(tasks) if task.name == name.format(on=entry.on))
+        slot = (tasks[number].kind, *tasks[number].a)[column]
+        return replace(fault, words=((number, rows.KIND, at.IDLE),), shows=((slot, 0.0),))
     part = bench.parts[entry.on]
     if entry.kind == "shifted":
         number, column = part.zero

@@ -226,6 +226,8 @@ FaultKind = Literal[
     "lost",
     "stalled",
     "does_not_act",
+    "grid_lost",
+    "open",
 ]
 
 
@@ -234,7 +236,7 @@ class Fault:
     """Something that fails in a run; analyses of the healthy bench leave it out."""
 
     name: str
-    on: Annotated[str, Number("part, loop, hop or limit that fails")]
+    on: Annotated[str, Number("part, loop, hop, limit or brake resistor that fails, or supply")]
     kind: Annotated[FaultKind, Number("how it fails")]
     at: Annotated[Fraction, Quantity("s", "when, from the start of the run", ge=0.0)]
     until: Annotated[Fraction | None, Quantity("s", "its end; it lasts where left out", gt=0.0)] = None

@@ -6,10 +6,16 @@ from shaftloop.scenario.fields import nearest, shown
 from shaftloop.scenario.problems import Problems
 from shaftloop_models.line import Spring
 from shaftloop_models.part import Part
+from shaftloop_models.supply import SUPPLY
 
 __all__ = ["check_fault", "fault_kinds", "said"]
 
-_OF_LIST = {"loop": ("stalled",), "hop": ("lost",), "limit": ("does_not_act",)}
+_OF_LIST: dict[str, tuple[FaultKind, ...]] = {
+    "loop": ("stalled",),
+    "hop": ("lost",),
+    "limit": ("does_not_act",),
+    "brake_resistor": ("open",),
+}
 _WORDS = {
     "broken": "breaks",
     "blocked": "is blocked",
@@ -22,6 +28,8 @@ _WORDS = {
     "shifted": "reads too much by {by:g} N m",
     "lost": "loses its frames",
     "stalled": "stalls",
+    "open": "does not conduct",
+    "grid_lost": "loses the grid",
     "does_not_act": "does not act",
 }
 _FOR_GOOD = ("broken", "blocked", "does_not_act")
@@ -29,8 +37,9 @@ _FOR_GOOD = ("broken", "blocked", "does_not_act")
 
 
 def said(fault: Fault) -> str:
-    """Return what happens in words, e.g. ``c1 breaks``."""
-    return f"{fault.on} {_WORDS[fault.kind].format(by=fault.by)}"
+    """Return what happens in words, e.g. ``c1 breaks`` or ``ts reads zero for 20 ms``."""
+    lasts = "" if fault.until is None else f" for {1e3 * float(fault.until - fault.at):g} ms"
+    return f"{fault.on} {_WORDS[fault.kind].format(by=fault.by)}{lasts}"
 
 
 def fault_kinds(part: Part) -> tuple[FaultKind, ...]:
@@ -53,18 +62,28 @@ def check_fault(draft: Draft, entry: Entry, problems: Problems) -> None:
     found = draft.find(name, ("line", *_OF_LIST))
     if not name:
         return
-    if found is None:
+    if name == SUPPLY:
+        if "supply" not in draft.single or entry.value is None:
+            return
+        if draft.single["supply"].link() is None:
+            problems.error(
+                entry.at("on"),
+                'a stiff link does not notice the grid; state [supply] kind = "rectifier" or "two_way"',
+            )
+            return
+        kinds: tuple[FaultKind, ...] = ("grid_lost",)
+    elif found is None:
         known = [other.name for key in ("line", *_OF_LIST) for other in draft.lists[key] if other.name]
         problems.error(
             entry.at("on"),
             f"{shown(name)} is no name in this scenario{nearest(name, known)}; it must name a part, loop, "
-            f"hop or limit: {', '.join(known)}",
+            f"hop, limit or brake resistor, or {SUPPLY}: {', '.join(known)}",
         )
         return
-    if found.value is None or entry.value is None:
+    elif found.value is None or entry.value is None:
         return
-    group = str(found.path[0])
-    kinds = _OF_LIST.get(group) or fault_kinds(found.value)
+    else:
+        kinds = _OF_LIST.get(str(found.path[0])) or fault_kinds(found.value)
     if kind not in kinds:
         problems.error(
             entry.at("kind"),
