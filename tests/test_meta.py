@@ -77,3 +77,21 @@ def test_no_library_is_imported_at_the_door() -> None:
     loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     heavy = {"numpy", "scipy", "numba", "matplotlib", "control", "pint", "pydantic", "simpy", "rich"}
     assert heavy & set(loaded.stdout.split()) == set()
+
+
+def test_nothing_stands_there_for_tests_alone() -> None:
+    """Every function, class and constant is named in another place of the packages than its own."""
+    trees = [ast.parse(path.read_text(encoding="utf-8")) for path in FILES]
+    used = {"pytest_addoption", "pytest_collect_file", *shaftloop.__all__}
+    for node in (node for tree in trees for node in ast.walk(tree)):
+        if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Load):
+            used.add(node.id)
+        elif isinstance(node, ast.Attribute):
+            used.add(node.attr)
+    defined = set[str]()
+    for node in (node for tree in trees for node in tree.body):
+        if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.decorator_list:
+            defined.add(node.name)
+        elif isinstance(node, ast.Assign):
+            defined |= {target.id for target in node.targets if isinstance(target, ast.Name)}
+    assert {name for name in defined - used if not name.startswith("__")} == set()

@@ -34,7 +34,6 @@ from shaftloop_models.part import Sensor, Stands, part_kind
 __all__ = [
     "EDGES_PER_LINE",
     "Encoder",
-    "counting_lag",
     "declare_angle",
     "edge_angle",
     "speed_quantum",
@@ -141,19 +140,6 @@ def timing_resolution(speed: float, clock: float, time: float) -> float:
         Between the two edges that are timed. [s]
     """
     return abs(speed) / (clock * time)
-
-
-def counting_lag(acceleration: float, period: float) -> float:
-    """Return the mean error of counted speed under constant acceleration: half a period late [rad/s].
-
-    Parameters
-    ----------
-    acceleration : float
-        [rad/s^2]
-    period : float
-        Counting period. [s]
-    """
-    return -0.5 * acceleration * period
 
 
 def declare_angle(net: Network, encoder: Encoder, node: Node) -> Ref:

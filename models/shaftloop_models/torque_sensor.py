@@ -42,7 +42,6 @@ from shaftloop_models.material import MATERIALS
 from shaftloop_models.network import ONE, Network, Ref
 from shaftloop_models.parameters import Delay, Number, ParameterError, Quantity
 from shaftloop_models.part import Sensor, Stands, part_kind
-from shaftloop_models.shaft import polar_moment
 
 __all__ = [
     "TorqueSensor",
@@ -50,7 +49,6 @@ __all__ = [
     "hysteresis_play",
     "noise_path",
     "nonlinearity_coefficient",
-    "strain_to_torque",
 ]
 
 _MOST_AVERAGED = 10_000
@@ -205,25 +203,6 @@ def hysteresis_play(sensor: TorqueSensor) -> tuple[float, float]:
 def nonlinearity_coefficient(sensor: TorqueSensor) -> float:
     """Return c of ``c·v·(1 − (v/rated)²)`` [1]."""
     return sensor.nonlinearity / _CUBIC_PEAK
-
-
-def strain_to_torque(
-    strain: float, diameter: float, shear_modulus: float, inner_diameter: float = 0.0
-) -> float:
-    """Return the torque that a strain gauge at 45 degrees to the axis of a shaft shows [N m].
-
-    The strain along the gauge is half the shear strain of the surface.
-
-    Parameters
-    ----------
-    strain : float
-        Along the gauge; the output of a full bridge is gauge factor times strain. [m/m]
-    diameter, inner_diameter : float
-        Outer and inner diameter of the measuring section. [m]
-    shear_modulus : float
-        [Pa]
-    """
-    return 2.0 * strain * shear_modulus * polar_moment(diameter, inner_diameter) / (0.5 * diameter)
 
 
 def declare_signal_path(net: Network, sensor: TorqueSensor, true_torque: Ref) -> tuple[Ref, list[Ref]]:

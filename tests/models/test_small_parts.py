@@ -6,14 +6,12 @@ from fractions import Fraction
 
 import pytest
 from evaluate import evaluate
-from hypothesis import given
-from hypothesis import strategies as st
 
 from shaftloop_models.bearing import Bearing
 from shaftloop_models.compiled import equation
 from shaftloop_models.coupling import Coupling
 from shaftloop_models.drag import Drag
-from shaftloop_models.encoder import Encoder, counting_lag, declare_angle, edge_angle, speed_quantum
+from shaftloop_models.encoder import Encoder, declare_angle, edge_angle, speed_quantum
 from shaftloop_models.flywheel import Flywheel
 from shaftloop_models.line import Inertia, Spring
 from shaftloop_models.material import MATERIALS
@@ -82,14 +80,6 @@ def test_a_bore_as_wide_as_the_disc_is_refused() -> None:
 def test_four_edges_are_counted_per_line() -> None:
     assert edge_angle(1024) == 2.0 * math.pi / 4096.0
     assert speed_quantum(4096, 1e-3) == pytest.approx(edge_angle(1024) / 1e-3, rel=1e-15)
-
-
-@given(st.floats(-500.0, 500.0), st.floats(-1e4, 1e4), st.floats(1e-4, 1e-2))
-def test_counted_speed_lags_by_half_a_period(speed: float, acceleration: float, period: float) -> None:
-    start, end = 0.0, speed * period + 0.5 * acceleration * period**2
-    counted = (end - start) / period  # with an edge quantum of zero
-    at_the_end = speed + acceleration * period
-    assert counted - at_the_end == pytest.approx(counting_lag(acceleration, period), abs=1e-9)
 
 
 def test_the_angle_of_an_encoder_follows_its_body() -> None:

@@ -13,12 +13,10 @@ from shaftloop_models.line import Inertia, Spring
 from shaftloop_models.lowpass import LowPass, state_space
 from shaftloop_models.network import Network, Ref
 from shaftloop_models.parameters import ParameterError
-from shaftloop_models.shaft import shear_stress
 from shaftloop_models.torque_sensor import (
     TorqueSensor,
     declare_signal_path,
     nonlinearity_coefficient,
-    strain_to_torque,
 )
 
 SENSOR = TorqueSensor(
@@ -110,11 +108,3 @@ def test_noise_without_a_filter_is_refused() -> None:
 def test_noise_with_a_filter_is_allowed() -> None:
     noisy = replace(SENSOR, noise_density=0.01, filter=LowPass("bessel", 900.0, 2))
     assert len(path(noisy)[3]) == 2
-
-
-@given(st.floats(-2e-3, 2e-3), st.floats(0.01, 0.2), st.floats(0.0, 0.9))
-def test_the_strain_at_45_degrees_is_half_the_shear_strain(
-    strain: float, diameter: float, ratio: float
-) -> None:
-    torque = strain_to_torque(strain, diameter, 80e9, ratio * diameter)
-    assert shear_stress(torque, diameter, ratio * diameter) / 80e9 == pytest.approx(2.0 * strain, rel=1e-12)

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from shaftloop_models.encoder import counting_lag, edge_angle, speed_quantum, timing_resolution
+from shaftloop_models.encoder import edge_angle, speed_quantum, timing_resolution
 
 RPM = 2.0 * math.pi / 60.0
 
@@ -29,11 +29,6 @@ def test_e8_3_quantum_of_counted_speed(counts: int, period: float, rpm: float) -
     assert speed_quantum(counts, period) / RPM == pytest.approx(rpm, rel=1e-3)
     if counts % 4 == 0:
         assert edge_angle(counts // 4) / period / RPM == pytest.approx(rpm, rel=1e-3)
-
-
-def test_e8_3_lag_of_counted_speed() -> None:
-    """The first difference of a position is half a period late; derived from first principles."""
-    assert counting_lag(100.0, 1e-3) == pytest.approx(-0.050, rel=1e-3)
 
 
 @pytest.mark.parametrize(("turns_per_second", "resolution"), [(1.0, 5e-5), (100.0, 5e-3)])

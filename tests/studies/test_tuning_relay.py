@@ -5,7 +5,8 @@ import pytest
 
 from rigs import coupling, describe, sensor, servo, speed_loop, torque_loop
 from shaftloop.studies.tuning.plant import bench_plants
-from shaftloop.studies.tuning.relay import _cycle, relay_on_bench, relay_on_plant
+from shaftloop.studies.tuning.relay import limit_cycle, relay_on_bench
+from testplants import relay_on_plant
 
 pytestmark = pytest.mark.compiled
 
@@ -34,7 +35,7 @@ def test_at_exactly_zero_error_the_relay_starts_all_the_same() -> None:
 def test_the_period_is_finer_than_the_samples() -> None:
     """A sine of 23.7 samples: its rises are found between them."""
     time = np.arange(400.0)
-    found = _cycle(time, np.sin(2.0 * np.pi * (time + 0.3) / 23.7), 5.0)
+    found = limit_cycle(time, np.sin(2.0 * np.pi * (time + 0.3) / 23.7), 5.0)
     assert found is not None
     assert found.period == pytest.approx(23.7, rel=1e-4)
     assert found.amplitude == pytest.approx(1.0, rel=1e-2)

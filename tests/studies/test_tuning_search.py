@@ -11,18 +11,19 @@ from shaftloop.control.parameters import DisturbanceObserver, Loop, Notch, Predi
 from shaftloop.control.structures import controller_response
 from shaftloop.studies.tuning.bounds import Bounds, Excursion, peak_command
 from shaftloop.studies.tuning.closedloop import close
-from shaftloop.studies.tuning.controller import controller_of, parts_of, response_of, with_gains
+from shaftloop.studies.tuning.controller import controller_of, parts_of, with_gains
 from shaftloop.studies.tuning.family import best_of_family
 from shaftloop.studies.tuning.figures import figures, integral_gain, sensitivity_peaks
 from shaftloop.studies.tuning.identify import identify
 from shaftloop.studies.tuning.intervals import LoopParts, free_gaps, half_turns
-from shaftloop.studies.tuning.plant import LoopPlant, transfer_plant
+from shaftloop.studies.tuning.plant import LoopPlant
 from shaftloop.studies.tuning.pullback import pulled_back, rounded
 from shaftloop.studies.tuning.rules import propose
 from shaftloop.studies.tuning.search import Search
 from shaftloop.studies.tuning.structures import STRUCTURES
 from shaftloop.studies.tuning.tradeoff import broken, served, trade_off
 from shaftloop_models.parameters import Delay, Gain
+from testplants import transfer_plant
 
 PERIOD = 0.05
 PATH = (Gain(0.9, "1"), 0.6, Delay(Fraction(33, 100)))
@@ -90,7 +91,8 @@ def test_the_split_of_a_controller_adds_up() -> None:
     frequency = np.array([0.01, 0.3, 2.0, 9.0])
     shape = loop(filters=(ReadingLowPass("low_pass", 4.0, 2),))
     parts = LoopParts(np.ones(4, complex), *parts_of(shape, frequency))
-    assert np.allclose(parts.controller(1.7, 0.9), response_of(with_gains(shape, 1.7, 0.9), frequency))
+    whole = controller_of(with_gains(shape, 1.7, 0.9)).feedback(frequency)
+    assert np.allclose(parts.controller(1.7, 0.9), whole)
 
 
 def test_gaps_hold_what_no_frequency_forbids() -> None:
@@ -131,7 +133,7 @@ def test_every_structure_is_the_controller_of_the_engine(changes: dict[str, obje
     shape = loop(0.7, 0.4, **changes)
     frequency = np.array([0.01, 0.2, 1.5, 7.0])
     exact = [controller_response(shape, complex(z)) for z in np.exp(2j * np.pi * frequency * PERIOD)]
-    assert np.allclose(response_of(shape, frequency), exact, rtol=1e-10)
+    assert np.allclose(controller_of(shape).feedback(frequency), exact, rtol=1e-10)
     parts = LoopParts(np.ones(4, complex), *parts_of(shape, frequency))
     assert np.allclose(parts.controller(0.7, 0.4), exact, rtol=1e-10)
 

@@ -36,7 +36,6 @@ __all__ = [
     "METRICS",
     "control_end",
     "metrics",
-    "metrics_table",
     "needed_channels",
     "torque_steps",
 ]
@@ -135,21 +134,8 @@ METRICS = (
 )
 """The metrics of every run, besides one loss per element."""
 
-_NOTE = (
-    "Where no step is free of other moving set-points, all steps count. A step or hold that the end of the "
-    "run, or a trip, cuts shorter than all others is not judged. Control is judged until a trip takes the "
-    "torque away; peaks, reading and energies over the whole run. Sines are tracked over whole periods, "
-    "without the first of three or more; the lag is the shift that leaves the least difference."
-)
-
 _Found = tuple[float | None, str | None, float | None]
 """Value, reason, instant."""
-
-
-def metrics_table() -> str:
-    """Return the definitions as a table in Markdown."""
-    rows = [f"| `{entry.name}` | {entry.unit} | {entry.meaning} |" for entry in METRICS]
-    return "\n".join(["| metric | unit | meaning |", "|---|---|---|", *rows, "", _NOTE]) + "\n"
 
 
 def metrics(simulation: Simulation) -> dict[str, Figure]:

@@ -134,7 +134,7 @@ def build_bench(description: Description, *, smooth: bool = False, prone: tuple[
         add_wrap(wiring, angle, next(iter(bench.machines.values())).parameters)
     if not smooth:
         recorder = Task("record", at.RECORD, bench.record_period, Fraction(0), Priority.RECORD)
-        bench.record_task = wiring.add(recorder)
+        wiring.add(recorder)
     _add_guards(description, bench)
     sticks = len(sticking(physics.net))
     model.stick_slot = layout.add("sticks", SlotKind.INTEGER, "1", sticks) if sticks else 0

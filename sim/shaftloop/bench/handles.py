@@ -63,7 +63,6 @@ class Bench:
     """The DC link and what feeds it."""
     loops: dict[str, LoopHandle] = field(default_factory=dict)
     power_meters: dict[str, BenchPowerMeter] = field(default_factory=dict)
-    record_task: int = 0
     record_sparser: int = 1
     """How much longer the record period is than it would be in a short run."""
     watches: list[Watch] = field(default_factory=list)

@@ -5,17 +5,13 @@ range of a quantity, and all that concerns several keys, only the reader checks.
 """
 
 import json
-from pathlib import Path
 from typing import Any
 
 from shaftloop.scenario.derive import adapter
 from shaftloop.scenario.description import Description
 from shaftloop_models.part import Part
 
-__all__ = ["SCHEMA_FILE", "json_schema", "schema_text"]
-
-SCHEMA_FILE = Path(__file__).with_name("schema.json")
-"""The committed copy."""
+__all__ = ["json_schema", "schema_text"]
 
 _FROM = {
     "type": "string",

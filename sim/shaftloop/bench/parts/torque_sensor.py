@@ -35,8 +35,6 @@ class BenchTorqueSensor(BenchPart[TorqueSensor]):
     """Of the part in the line, which decides its zero in a run."""
     true_torque: Ref
     """Signal. [N m]"""
-    transmitted: Ref
-    """Signal: true torque plus damping torque. [N m]"""
     spring: int
     """Number of its spring in the line."""
     seen: Ref
@@ -73,7 +71,7 @@ class BenchTorqueSensor(BenchPart[TorqueSensor]):
         edge = site.edge
         assert edge is not None, "a torque sensor has a spring"
         self.number, self.spring = site.number, edge.left
-        self.true_torque, self.transmitted = edge.elastic, edge.torque
+        self.true_torque = edge.elastic
         self.seen, states = declare_signal_path(net, self.parameters, edge.elastic)
         self.filters = tuple(states)
 

@@ -29,7 +29,6 @@ __all__ = [
     "controller_of",
     "most_ki",
     "parts_of",
-    "response_of",
     "section_value",
     "with_gains",
 ]
@@ -110,19 +109,6 @@ def _matrices(loop: Loop) -> tuple[Array, ...]:
     matrix = np.array(columns).T
     a, b = matrix[:count, :count], matrix[:count, count:]
     return a, b, matrix[count, :count], matrix[count, count:]
-
-
-def response_of(loop: Loop, frequency: Array) -> Complex:
-    """Return what a loop's controller makes of its reading, sign changed, shape (n,).
-
-    Parameters
-    ----------
-    loop : Loop
-        Its parameters.
-    frequency : ndarray, shape (n,)
-        Above 0. [Hz]
-    """
-    return controller_of(loop).feedback(frequency)
 
 
 class _Tick:

@@ -9,7 +9,7 @@ from shaftloop.control.parameters import Loop
 from shaftloop.studies.tuning.controller import parts_of
 from shaftloop.studies.tuning.plant import LoopPlant
 
-__all__ = ["LagModel", "half_rule", "identify"]
+__all__ = ["LagModel", "identify"]
 
 Array = NDArray[np.float64]
 
@@ -80,37 +80,3 @@ def identify(plant: LoopPlant, loop: Loop) -> LagModel | None:
     _, filtered, _, _ = parts_of(loop, slow)
     slope = -float(np.angle(plant.at(slow) * filtered)[0]) / (_SLOW * omega)
     return LagModel(start, 0.0, slope, float("inf")) if slope > 0.0 else None
-
-
-def half_rule(
-    lags: list[float], delay: float = 0.0, inverse: float = 0.0, leads: float = 0.0, order: int = 1
-) -> tuple[list[float], float]:
-    """Return the lags and the delay of a reduced model.
-
-    Of the largest neglected lag one half goes to the lag that stays and the other to the delay, as does all
-    that is smaller. Leads are cancelled against the delay by their amount.
-
-    Parameters
-    ----------
-    lags : list of float
-        Lags of the full model. [s]
-    delay : float
-        [s]
-    inverse : float
-        Sum of the inverse-response times. [s]
-    leads : float
-        Sum of the lead times that cancel lags among the neglected. [s]
-    order : int
-        Of the reduced model, 1 or 2.
-
-    References
-    ----------
-    .. [1] S. Skogestad, Simple analytic rules for model reduction and PID controller tuning, J. Process
-       Control 13 (2003) 291-309. From memory.
-    """
-    ordered = sorted(lags, reverse=True)
-    kept, rest = ordered[:order], ordered[order:]
-    if rest:
-        kept[-1] += 0.5 * rest[0]
-        delay += 0.5 * rest[0] + sum(rest[1:])
-    return kept, delay + inverse - leads

@@ -1,10 +1,9 @@
 """What a controller acts on: the exact sampled response from its command to its reading.
 
-On a bench it is the hyperperiod map of the smooth bench with the loop opened and all other loops closed;
-for the test plants of the literature it is a transfer function with dead time behind a zero-order hold.
+It is the hyperperiod map of the smooth bench with the loop opened and all other loops closed.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cache, cached_property
 
@@ -27,7 +26,7 @@ from shaftloop.studies.tuning.damping import NEUTRAL, DampingCut, section_at, sp
 from shaftloop.studies.tuning.modetrack import ModeTracker, mode_tracker
 from shaftloop_models.parameters import Gain
 
-__all__ = ["LoopPlant", "bench_plants", "loop_named", "plain_loop", "transfer_plant", "with_loop"]
+__all__ = ["LoopPlant", "bench_plants", "loop_named", "plain_loop", "with_loop"]
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -266,59 +265,3 @@ def _without(system: OpenLoop, slot: int) -> OpenLoop:
         c=system.c[:, keep],
         slots=system.slots[keep],
     )
-
-
-def transfer_plant(
-    numerator: Sequence[float],
-    denominator: Sequence[float],
-    period: float,
-    delay: float = 0.0,
-    label: str = "transfer function",
-) -> LoopPlant:
-    """Return a transfer function with dead time, sampled behind a zero-order hold.
-
-    Parameters
-    ----------
-    numerator, denominator : sequence of float
-        Coefficients, highest power of s first.
-    period : float
-        Of the loop. [s]
-    delay : float
-        Dead time, exact whatever its share of the period. [s]
-    label : str
-        What it is called.
-    """
-    from scipy.linalg import expm
-    from scipy.signal import tf2ss
-
-    a, b, c, d = (np.atleast_2d(m) for m in tf2ss(list(numerator), list(denominator)))
-    order = len(a)
-    whole, rest = divmod(delay / period + 1e-12, 1.0)
-    late, taps = float(rest) * period, int(whole)
-
-    def held(time: float) -> tuple[Array, Array]:
-        block = np.zeros((order + 1, order + 1))
-        block[:order, :order], block[:order, order:] = a, b
-        moved = expm(block * time)
-        return moved[:order, :order], moved[:order, order:]
-
-    # Within a period the command before last acts until the dead time is over, then the last one.
-    whole_step, _ = held(period)
-    after, new = held(period - late)
-    _, old = held(late)
-    count = order + taps + 1
-    phi, gamma = np.zeros((count, count)), np.zeros((count, 1))
-    phi[:order, :order] = whole_step
-    line = np.arange(order, count)  # commands of the past, the oldest first
-    phi[:order, order] = (after @ old)[:, 0]
-    if taps:
-        phi[:order, order + 1] = new[:, 0]
-        gamma[-1] = 1.0
-    else:
-        gamma[:order], gamma[-1] = new, 1.0
-    phi[line[:-1], line[1:]] = 1.0
-    out = np.zeros((1, count))
-    out[0, :order] = -c[0]
-    direct = np.zeros((1, 1)) if taps or late > 0.0 else -d
-    system = OpenLoop(phi, gamma, out, direct, period, np.zeros(1))
-    return LoopPlant(system, label, 0.0, 0.0, None)

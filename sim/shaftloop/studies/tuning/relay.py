@@ -18,10 +18,10 @@ from shaftloop.analysis.operating import operating_point
 from shaftloop.analysis.standing import standing_run
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
-from shaftloop.studies.tuning.plant import LoopPlant, loop_named, plain_loop, with_loop
+from shaftloop.studies.tuning.plant import loop_named, plain_loop, with_loop
 from shaftloop_models.parameters import Gain
 
-__all__ = ["LimitCycle", "relay_on_bench", "relay_on_plant"]
+__all__ = ["LimitCycle", "limit_cycle", "relay_on_bench"]
 
 Array = NDArray[np.float64]
 
@@ -48,28 +48,6 @@ class LimitCycle:
     def gain(self) -> float:
         """Estimate of the ultimate gain by the describing function, 4d/(πa)."""
         return 4.0 * self.relay / (np.pi * self.amplitude)
-
-
-def relay_on_plant(plant: LoopPlant, relay: float, duration: float) -> LimitCycle | None:
-    """Return the limit cycle of a relay on a plant, stepped from tick to tick; nothing where there is none.
-
-    Parameters
-    ----------
-    plant : LoopPlant
-        Of one tick per hyperperiod.
-    relay : float
-        Half the swing of the command. [N m]
-    duration : float
-        [s]
-    """
-    system = plant.system
-    state, readings = np.zeros(len(system.a)), np.empty(int(duration / plant.period))
-    b, c = system.b[:, 0], -system.c[0]
-    for k in range(len(readings)):
-        readings[k] = c @ state
-        # At rest the reading is 0: the relay starts on its positive side.
-        state = system.a @ state + b * (relay if readings[k] <= 0.0 else -relay)
-    return _cycle(np.asarray(np.arange(len(readings)) * plant.period), -readings, relay)
 
 
 def relay_on_bench(
@@ -131,11 +109,21 @@ def relay_on_bench(
             run.records = 0
     except SimulationError:
         return None
-    return _cycle(np.arange(len(errors)) / clock_rate, errors, relay)
+    return limit_cycle(np.arange(len(errors)) / clock_rate, errors, relay)
 
 
-def _cycle(time: Array, error: Array, relay: float) -> LimitCycle | None:
-    """Return the limit cycle at the end of a record."""
+def limit_cycle(time: Array, error: Array, relay: float) -> LimitCycle | None:
+    """Return the limit cycle at the end of a record.
+
+    Parameters
+    ----------
+    time : ndarray, shape (n,)
+        [s]
+    error : ndarray, shape (n,)
+        What the relay switches on. [unit of the reading]
+    relay : float
+        Half the swing of the command. [N m]
+    """
     rising = np.flatnonzero((error[:-1] < 0.0) & (error[1:] >= 0.0))
     if len(rising) < _CYCLES + 2:
         return None

@@ -8,7 +8,7 @@ from shaftloop.studies.tuning.controller import with_gains
 from shaftloop.studies.tuning.identify import LagModel
 from shaftloop.studies.tuning.relay import LimitCycle
 
-__all__ = ["RULES", "Proposal", "Rule", "amigo_pi", "amigo_pid", "propose", "simc_pi"]
+__all__ = ["RULES", "Proposal", "Rule", "amigo_pi", "propose", "simc_pi"]
 
 _LONG = 4.0
 """Lag over delay from which a plant is taken for one that integrates."""
@@ -66,23 +66,6 @@ def amigo_pi(model: LagModel) -> tuple[float, float]:
     if lag > 0.0:
         kp += (0.35 - delay * lag / (delay + lag) ** 2) * lag / (model.gain * delay)
     return kp, kp / (0.35 * delay + 13.0 * delay * lag**2 / (lag**2 + 12.0 * delay * lag + 7.0 * delay**2))
-
-
-def amigo_pid(model: LagModel) -> tuple[float, float, float]:
-    """Return (kp, ki, kd) by the AMIGO rule for PID.
-
-    Parameters
-    ----------
-    model : LagModel
-        The plant.
-    """
-    delay, lag = model.delay, model.lag
-    if model.integrates:
-        kp = 0.45 / (model.rate * delay)
-        return kp, kp / (8.0 * delay), kp * 0.5 * delay
-    kp = (0.2 + 0.45 * lag / delay) / model.gain
-    integral = (0.4 * delay + 0.8 * lag) / (delay + 0.1 * lag) * delay
-    return kp, kp / integral, kp * 0.5 * delay * lag / (0.3 * delay + lag)
 
 
 def _magnitude(model: LagModel, _: LimitCycle | None) -> tuple[float, float] | str:

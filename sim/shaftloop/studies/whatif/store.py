@@ -34,7 +34,6 @@ _LARGEST = 1e150
 """What no figure of a bench reaches, whose square still is a number; infinite ones may stand as such."""
 _CHUNK = 1000
 _BEFORE = ("candidate", "status", "reason")
-_BEHIND = ("missing", "lanes")
 _MOST_COLUMNS = 1000
 _PATIENCE = 10.0
 """Longest wait for another program that is at the file for a moment. [s]"""
