@@ -19,7 +19,7 @@ from shaftloop.analysis.operating import operating_point
 from shaftloop.analysis.poles import closed_poles
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.answers.margins import find_margins
-from shaftloop.errors import BenchError, SimulationError
+from shaftloop.errors import SimulationError
 from shaftloop.report.margins.room import details, pictures, verdict
 from shaftloop.scenario.description import Description, Fault
 from shaftloop.studies.vary import Demand
@@ -300,13 +300,6 @@ def test_lanes_give_the_bits_of_single_runs() -> None:
             single = simulate(bench)
             for name, trace in outcome.simulation.traces.items():
                 assert np.array_equal(trace, single.traces[name]), name
-
-
-def test_a_link_whose_voltage_moves_is_refused() -> None:
-    supply = {"kind": "rectifier", "line_voltage": "400 V", "line_frequency": "50 Hz"}
-    moving = supply | {"source_inductance": "0.5 mH", "capacitance": "1 mF"}
-    with pytest.raises(BenchError, match=r"supply.kind: the control of the induction machine load does not"):
-        simulate(describe(alone() | {"supply": moving}))
 
 
 def test_beyond_pull_out_there_is_no_steady_state_and_it_says_so() -> None:

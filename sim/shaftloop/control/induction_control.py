@@ -14,7 +14,8 @@ the voltage without reserve and drop at the stator resistance. The current loops
 
 Volts per hertz: the frequency is run up along a ramp; slip compensation and the command of a loop add to it.
 At the current limit the ramp runs back while the machine drives and ahead while it brakes. A trip blocks the
-pulses: the current stops within some ticks, and the flux of the rotor fades by itself.
+pulses: the current stops within some ticks, and the flux of the rotor fades by itself. So does a link below
+its undervoltage, for either control; the ramp then follows the rotor, and starts from its speed again.
 
 References
 ----------
@@ -28,7 +29,7 @@ from shaftloop.control.current_control import current_tick
 from shaftloop_models.compiled import equation
 from shaftloop_models.induction_machine import inverse_inductance
 
-__all__ = ["field_oriented_tick", "volts_per_hertz_tick"]
+__all__ = ["blocked_voltages", "field_oriented_tick", "volts_per_hertz_tick"]
 
 _LEAST_FLUX = 0.01
 """Share of the wanted flux below which torque and slip are counted with this much."""
@@ -154,8 +155,23 @@ def volts_per_hertz_tick(
     volts = min(boost + (rated - boost) * abs(asked) / rated_frequency, rated, most)
     if enabled >= 1.0:
         return (volts, 0.0), asked, (ramped, added)
-    # Blocked pulses: what the turning flux makes, less what brings the current to a stop.
-    left = 1.0 - enabled
-    d = enabled * volts - left * (asked * fluxes[1] + stopping * active)
-    q = left * (asked * fluxes[0] - stopping * reactive)
-    return (d, q), asked, (ramped, added)
+    left, (d, q) = 1.0 - enabled, blocked_voltages(asked, currents, fluxes, stopping)
+    return (enabled * volts + left * d, left * q), asked, (ramped, added)
+
+
+@equation
+def blocked_voltages(
+    frame: float, currents: tuple[float, float], fluxes: tuple[float, float], stopping: float
+) -> tuple[float, float]:
+    """Return the voltages of blocked pulses [V]: of the turning flux, less what brings the current to a stop.
+
+    Parameters
+    ----------
+    frame : float
+        Rate at which the axes turn. [rad/s]
+    currents, fluxes : tuple of float
+        Of the stator. [A], [Wb]
+    stopping : float
+        Voltage per current. [ohm]
+    """
+    return -(frame * fluxes[1] + stopping * currents[0]), frame * fluxes[0] - stopping * currents[1]

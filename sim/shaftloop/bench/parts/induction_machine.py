@@ -10,13 +10,12 @@ from shaftloop.bench.parts.machine import BenchMachine, current_budgets
 from shaftloop.bench.parts.part import BEYOND, Ideal, Site, on_bench
 from shaftloop.bench.parts.ratings import watch
 from shaftloop.bench.wiring import Priority, Wiring
-from shaftloop.control.induction_control import field_oriented_tick, volts_per_hertz_tick
+from shaftloop.control.induction_control import blocked_voltages, field_oriented_tick, volts_per_hertz_tick
 from shaftloop.engine.heat import Thermal
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Channel
 from shaftloop.engine.own import Equation
 from shaftloop.engine.types import Floats
-from shaftloop.errors import BenchError
 from shaftloop_models.compiled import equation
 from shaftloop_models.induction_machine import (
     FieldOriented,
@@ -36,6 +35,8 @@ __all__ = ["BenchInductionMachine"]
 _FULL = 1.0 - 1e-9
 """Share of a limit from which on it counts as reached."""
 _TURN = 2.0 * math.pi
+_NO_VOLTAGE = 1e-9
+"""Voltage of an empty link, so that a limit of infinity stays one. [V]"""
 _STOPS = 3.0
 """Ticks in which the current falls to 1/e once pulses are blocked."""
 
@@ -56,6 +57,13 @@ class _Common(NamedTuple, Generic[V]):
     pole_pairs: V
     most_current: V
     most_voltage: V
+    """A share of what is measured of the link, where that is alive."""
+    lowest: V
+    """Voltage of the link below which pulses are blocked. [V]"""
+    live: V
+    """1 where the voltage of the link is a state."""
+    stopping: V
+    """Voltage per current that stops it once pulses are blocked. [ohm]"""
 
 
 class _Oriented(NamedTuple, Generic[V]):
@@ -79,12 +87,11 @@ class _Scalar(NamedTuple, Generic[V]):
     boost: V
     voltage: V
     rated_frequency: V
-    stopping: V
 
 
-_C = _Common(*range(10))
-_O = _Oriented(*range(10, 15))
-_S = _Scalar(*range(10, 19))
+_C = _Common(*range(13))
+_O = _Oriented(*range(13, 18))
+_S = _Scalar(*range(13, 21))
 
 
 @equation
@@ -97,9 +104,18 @@ def _currents(x: Any, p: Any) -> tuple[float, float]:
     return d, q
 
 
+@equation
+def _link(x: Any, p: Any) -> tuple[float, float, float]:
+    """Return what voltages are shares of [V], 1 on a stiff link; whether pulses are blocked; V², to watch."""
+    volts = max(x[9], _NO_VOLTAGE) if p[_C.live] > 0.0 else 1.0
+    return volts, 1.0 if volts < p[_C.lowest] else 0.0, volts * volts
+
+
 def _oriented(x: Any, p: Any, y: Any) -> None:
-    """x: command, -, speed, fluxes, voltages; y: voltages, frame, integrals, flux; squares."""
+    """x: command, -, speed, fluxes, voltages, link; y: voltages, frame, integrals, flux; squares."""
     d, q = _currents(x, p)
+    volts, y[11], y[10] = _link(x, p)
+    most = p[_C.most_voltage] * volts
     voltages, y[2], memory, wanted = field_oriented_tick(
         x[0],
         p[_C.pole_pairs] * x[2],
@@ -107,34 +123,41 @@ def _oriented(x: Any, p: Any, y: Any) -> None:
         (y[3], y[4], y[5]),
         (p[_C.main], p[_C.knee], p[_C.exponent], p[_C.leakage], p[_C.stator], p[_C.rotor]),
         (p[_O.flux], p[_O.flux_bandwidth], p[_O.bandwidth], p[_C.pole_pairs]),
-        (p[_O.period], p[_C.most_voltage], p[_O.weaken_above], p[_C.most_current]),
+        (p[_O.period], most, p[_O.weaken_above] * volts, p[_C.most_current]),
     )
+    if y[11] > 0.0:
+        voltages, wanted = blocked_voltages(y[2], (d, q), (x[3], x[4]), p[_C.stopping]), (0.0, 0.0)
+        memory = 0.0, 0.0, memory[2]
     y[0], y[1] = voltages
     y[3], y[4], y[5] = memory
     y[6], y[8] = d * d + q * q, y[0] * y[0] + y[1] * y[1]
     y[7] = 1.0 if math.hypot(wanted[0], wanted[1]) >= _FULL * p[_C.most_current] else 0.0
-    y[9] = 1.0 if math.sqrt(y[8]) >= _FULL * p[_C.most_voltage] else 0.0
+    y[9] = 1.0 if math.sqrt(y[8]) >= _FULL * most and y[11] == 0.0 else 0.0
 
 
 def _scalar(x: Any, p: Any, y: Any) -> None:
-    """x: enabled, command, speed, fluxes, voltages; y: voltages, frame, ramp, slip; squares."""
+    """x: enabled, command, speed, fluxes, voltages, link; y: voltages, frame, ramp, slip; squares."""
     d, q = _currents(x, p)
+    volts, y[10], y[9] = _link(x, p)
+    most, speed = p[_C.most_voltage] * volts, p[_C.pole_pairs] * x[2]
     voltages, y[2], memory = volts_per_hertz_tick(
-        x[0],
+        x[0] * (1.0 - y[10]),
         x[1],
-        p[_C.pole_pairs] * x[2],
+        speed,
         (d, q),
         (x[3], x[4]),
         (y[3], y[4]),
         (p[_S.frequency], p[_S.step], p[_S.per_torque], p[_S.per_current], p[_S.lag]),
-        (p[_S.boost], p[_S.voltage], p[_S.rated_frequency], p[_C.most_voltage]),
-        (p[_C.most_current], p[_S.stopping]),
+        (p[_S.boost], p[_S.voltage], p[_S.rated_frequency], most),
+        (p[_C.most_current], p[_C.stopping]),
     )
+    if y[10] > 0.0:
+        memory = speed, 0.0
     y[0], y[1] = voltages
     y[3], y[4] = memory
     y[5], y[7] = d * d + q * q, y[0] * y[0] + y[1] * y[1]
     y[6] = 1.0 if y[5] > p[_C.most_current] * p[_C.most_current] else 0.0
-    y[8] = 1.0 if math.sqrt(y[7]) >= _FULL * p[_C.most_voltage] else 0.0
+    y[8] = 1.0 if math.sqrt(y[7]) >= _FULL * most and y[10] == 0.0 else 0.0
 
 
 @on_bench(InductionMachine)
@@ -145,7 +168,13 @@ class BenchInductionMachine(BenchMachine[InductionMachine]):
     frame_slot: int
     """Frequency of the inverter. [rad/s]"""
     most_voltage: float
-    """What the inverter can make of the link. [V]"""
+    """What the inverter can make of the link at its nominal voltage. [V]"""
+    limit: float
+    """The same as a share of the voltage of the link, where that is a state."""
+    lowest: float
+    """Voltage of the link below which pulses are blocked. [V]"""
+    undervoltage: tuple[tuple[str, str, float], ...]
+    """That limit, where the voltage of the link is a state."""
     enabled_slot: int = -1
     """What a trip leaves of a machine that keeps a frequency; -1 for field orientation."""
 
@@ -191,15 +220,12 @@ class BenchInductionMachine(BenchMachine[InductionMachine]):
     def wire_control(self, wiring: Wiring) -> None:
         """Add field orientation or volts per hertz."""
         control = self.parameters.control
-        if wiring.description.supply.link() is not None:
-            raise BenchError(
-                ("supply", "kind"),
-                f"the control of the induction machine {self.name} does not measure the voltage of the link; "
-                'set supply.kind = "stiff" with the voltage that the link has',
-            )
         first, second = (wiring.held_slot(ref) for ref in self.ports.voltages)
         self.terminals, self.frame_slot = (first, second), wiring.held_slot(self.ports.frame)
         self.most_voltage = voltage_limit(wiring.description.supply.nominal(), control.modulation)
+        self.link_slot, self.lowest, self.undervoltage = self.link_watch(wiring)
+        # Where the voltage of the link is a state, limits are shares of what is measured of it.
+        self.limit = self.most_voltage if self.link_slot < 0 else voltage_limit(1.0, control.modulation)
         if isinstance(control, FieldOriented):
             self._wire_oriented(wiring, control)
         else:
@@ -212,7 +238,7 @@ class BenchInductionMachine(BenchMachine[InductionMachine]):
             wiring.layout.initial[flux] = control.flux
             self._start_near(wiring, control.flux, 0.0)
         emit = self._voltage_line(wiring)
-        weaken = (1.0 - control.voltage_reserve) * self.most_voltage if control.field_weakening else math.inf
+        weaken = (1.0 - control.voltage_reserve) * self.limit if control.field_weakening else math.inf
         numbers = _Oriented(
             flux=control.flux,
             flux_bandwidth=_TURN * control.flux_bandwidth,
@@ -224,7 +250,7 @@ class BenchInductionMachine(BenchMachine[InductionMachine]):
         slots = (self.command_slot, self.command_slot)
         written = (emit, emit + 1, self.frame_slot, memory, memory + 1, flux)
         self._add_task(wiring, _oriented, slots, written, numbers, 1.0 + control.rotor_resistance_error)
-        self.voltage_limits = ((self.control_task, _C.most_voltage, self.most_voltage),)
+        self.voltage_limits = ((self.control_task, _C.most_voltage, self.limit),)
 
     def _wire_scalar(self, wiring: Wiring, control: VoltsPerHertz) -> None:
         # Scaled by a trip, as commands of other machines are: a torque of 0 alone would take nothing away.
@@ -242,7 +268,6 @@ class BenchInductionMachine(BenchMachine[InductionMachine]):
             boost=control.boost,
             voltage=control.rated_voltage,
             rated_frequency=_TURN * control.rated_frequency,
-            stopping=self.parameters.circuit().leakage / (_STOPS * period),
         )
         if wiring.smooth:
             wiring.layout.initial[memory] = wiring.layout.initial[self.frame_slot] = numbers.frequency
@@ -282,12 +307,20 @@ class BenchInductionMachine(BenchMachine[InductionMachine]):
             *circuit._replace(rotor=believed * circuit.rotor),
             pole_pairs=float(machine.pole_pairs),
             most_current=math.inf if smooth else machine.current_limit,
-            most_voltage=math.inf if smooth and equation is _oriented else self.most_voltage,
+            most_voltage=math.inf if smooth and equation is _oriented else self.limit,
+            lowest=self.lowest,
+            live=0.0 if self.link_slot < 0 else 1.0,
+            stopping=circuit.leakage / (_STOPS * float(machine.timing().period)),
         )
         scaled, command = commands
         fluxes = (ref.index for ref in self.ports.fluxes)
-        reads = (command, self.node.speed.index, *fluxes, *self.terminals)
-        limits = (("current", "A", machine.current_limit), ("voltage", "V", self.most_voltage))
+        link = () if self.link_slot < 0 else (self.link_slot,)
+        reads = (command, self.node.speed.index, *fluxes, *self.terminals, *link)
+        limits = (
+            ("current", "A", machine.current_limit),
+            ("voltage", "V", self.most_voltage),
+            *self.undervoltage,
+        )
         watched = watch(wiring, self.name, limits), len(limits)
         slots = (scaled, reads, written)
         name, clock = f"{self.name}.control", machine.timing()
@@ -311,7 +344,10 @@ class BenchInductionMachine(BenchMachine[InductionMachine]):
             advice = "choose a lower speed with --speed or raise supply.voltage"
             if not control.field_weakening:
                 advice += f", or switch line.{self.name}.control.field_weakening on"
-            yield Violation(f"voltage limit of {self.name}", voltage, self.most_voltage, "V", advice)
+            most = self.most_voltage
+            if self.link_slot >= 0:
+                most = voltage_limit(float(state[self.link_slot]), control.modulation)
+            yield Violation(f"voltage limit of {self.name}", voltage, most, "V", advice)
 
     def current(self, state: Floats) -> float:
         """Return the amplitude of its current [A]."""
