@@ -200,6 +200,18 @@ def test_chains_join_and_keep_the_window() -> None:
     assert capture(two, 5e-3, 1e-4)[0] < alone
 
 
+def test_samples_far_denser_than_the_response_cost_no_points() -> None:
+    """A filter of hours behind samples of 10 µs: in its own time the answer is that of any other."""
+    fast = LowPass("bessel", 100.0, 2)
+    slow = LowPass("bessel", 1e-6, 2)
+    expected = capture(filter_chain(fast), 5e-3, 1e-9)
+    shown = capture(filter_chain(slow), 5e5, 1e-5)
+    assert shown == pytest.approx(expected, rel=1e-9) and shown[0] == shown[1]
+    assert capture(filter_chain(slow, 1e-3), 5e5, 1e-5) == pytest.approx(shown, rel=1e-9)
+    long = capture(filter_chain(slow, 1e5), 5e5, 1e-5)
+    assert long == pytest.approx(capture(filter_chain(fast, 1e-3), 5e-3, 1e-6), rel=1e-6)
+
+
 def test_shortest_pulse_is_where_the_error_is_met() -> None:
     straight, period = filter_chain(None), 2e-4
     width = np.geomspace(1e-4, 1e-1, 30)

@@ -99,6 +99,32 @@ def test_json_is_utf8_whatever_the_locale(tmp_path: Path) -> None:
     assert (done.returncode, done.stdout) == (0, "Ω\n".encode())
 
 
+IN_A_CALLBACK = """
+import ctypes, os, sys, time
+import shaftloop.cli.main as command
+
+@ctypes.CFUNCTYPE(None)
+def callback():
+    os.kill(os.getpid(), int(sys.argv[1]))
+
+def compiling(prog_name):
+    callback()
+    time.sleep(60)
+
+command.cli = compiling
+command.main()
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no such signals")
+@pytest.mark.parametrize(("stop", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
+def test_a_stop_during_a_callback_of_a_library_is_not_lost(stop: signal.Signals, code: int) -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", IN_A_CALLBACK, str(int(stop))], capture_output=True, text=True, timeout=50
+    )
+    assert done.returncode == code and "Traceback" not in done.stderr
+
+
 STUDY = """\
 scenario = "reference-bench"
 expectations = false

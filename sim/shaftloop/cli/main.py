@@ -5,6 +5,7 @@ import json
 import os
 import signal
 import sys
+import threading
 
 import click
 
@@ -113,6 +114,7 @@ def main() -> None:
     # Imports leave 160,000 objects that live to the end; looking through them again and again takes a tenth.
     gc.set_threshold(100_000)
     signal.signal(signal.SIGTERM, _terminate)
+    sys.unraisablehook = _stop_again
     try:
         cli(prog_name="shaftloop")
     except OSError:
@@ -129,3 +131,14 @@ def main() -> None:
 
 def _terminate(*_: object) -> None:
     raise Terminated
+
+
+def _stop_again(lost: "sys.UnraisableHookArgs") -> None:
+    """Send a stop again that was raised where Python had to drop it, as in a callback of the compiler."""
+    if isinstance(lost.exc_value, KeyboardInterrupt):
+        number = signal.SIGTERM if isinstance(lost.exc_value, Terminated) else signal.SIGINT
+        again = threading.Timer(0.05, os.kill, (os.getpid(), number))
+        again.daemon = True
+        again.start()
+    else:
+        sys.__unraisablehook__(lost)

@@ -218,7 +218,9 @@ def estimate(
     information = np.sum([s[c].T @ s[c] for s, c in zip(slopes, problem.fitted, strict=True)], axis=0)
     if not np.any(np.diag(information) > 0.0):
         paths = ", ".join(free.path for free in frees)
-        raise ScenarioError([f"nothing that was logged depends on {paths}: log what does, or excite it"])
+        raise ScenarioError(
+            [f"{replay.logs}: nothing that was logged depends on {paths}: log what does, or excite it"]
+        )
     scattered = [
         entry.scattered(s, c) / scale**2
         for entry, s, c, scale in zip(filters, slopes, problem.fitted, scales, strict=True)
@@ -250,15 +252,13 @@ def _breaks(time: Array) -> NDArray[np.int64]:
 
 
 def _check(problem: _Problem) -> None:
-    if problem.rows < 10 * len(problem.frees) + 50:
-        raise ScenarioError(
-            [
-                f"{problem.rows} values are too few for {len(problem.frees)} free parameters: at least "
-                f"{10 * len(problem.frees) + 50} are needed"
-            ]
-        )
+    logs, count = problem.replay.logs, len(problem.frees)
+    needed = 10 * count + 50
+    if problem.rows < needed:
+        few = f"{problem.rows} values are too few for {count} free parameters: at least {needed} are needed"
+        raise ScenarioError([f"{logs}: {few}"])
     if all(rests(values, values) for values in problem.measured):
-        raise ScenarioError(["nothing that is compared moves in the log: there is nothing to find"])
+        raise ScenarioError([f"{logs}: nothing that is compared moves: there is nothing to find"])
 
 
 def _scanned(problem: _Problem, theta: Array, before: Sequence[Array], scales: Sequence[float]) -> Array:

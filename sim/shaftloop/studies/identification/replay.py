@@ -90,6 +90,8 @@ class Replay:
         self.left_out: list[str] = []
         self.clocks: dict[str, Clock] = {}
         base = measurements[first]
+        self.logs = ", ".join(measurement.table.log.label for measurement in measurements)
+        """Names of the logs, for messages."""
         self._origin = float(base.table.time[0]) if any(plays) else 0.0
         for number, measurement in enumerate(measurements):
             time = measurement.table.time
