@@ -1,7 +1,7 @@
 """Interlocks, waiting and stopping: every event at its exact tick, worked out from recorded traces."""
 
 import math
-from itertools import pairwise
+from itertools import pairwise, permutations
 from typing import Any
 
 import numpy as np
@@ -19,7 +19,11 @@ RAMP = {"do": "ramp", "loop": "torque", "to": "100 N m", "over": "5 ms"}
 
 
 def rig(
-    *limits: Table, duration: str = "12 ms", record: str = "10 kHz", moves: tuple[Table, ...] = (RAMP,)
+    *limits: Table,
+    duration: str = "12 ms",
+    record: str = "10 kHz",
+    moves: tuple[Table, ...] = (RAMP,),
+    faults: tuple[Table, ...] = (),
 ) -> Simulation:
     """Two machines and a sensor that rings at 123 Hz; all linear, so exact whatever the gaps."""
     path: dict[str, Any] = {
@@ -35,6 +39,7 @@ def rig(
                 "loop": [torque_loop("drive", "ts")],
                 "sequence": list(moves),
                 "limit": list(limits),
+                "fault": list(faults),
                 "record": {"rate": record},
             }
         )
@@ -153,9 +158,9 @@ def test_ramp_down_takes_the_torque_out_in_a_straight_line() -> None:
     assert result.traces["drive_torque"][-1] == pytest.approx(0.0, abs=1e-12)
 
 
-def test_second_limit_is_told_but_changes_nothing() -> None:
+def test_second_limit_whose_ramp_ends_later_is_told_but_changes_nothing() -> None:
     first = limit("a", action="ramp_down", ramp_time="5 ms")
-    second = limit("b", reaction="0.5 ms")
+    second = limit("b", action="ramp_down", ramp_time="4.6 ms", reaction="0.5 ms")
     result = rig(first, second)
     assert told(result) == [
         ("exceeded", "a"),
@@ -166,6 +171,82 @@ def test_second_limit_is_told_but_changes_nothing() -> None:
     ]
     alone = rig(first)
     assert np.array_equal(result.traces["drive_torque"], alone.traces["drive_torque"])
+
+
+def test_torque_off_wins_over_a_ramp_that_is_under_way() -> None:
+    """A soft limit ramps down, the torque rings on past a hard one: the rest of the torque goes at once."""
+    soft = limit("soft", action="ramp_down", ramp_time="100 ms")
+    result = rig(soft, limit("hard", above="60 N m", reaction="0.2 ms"))
+    assert told(result)[-3:] == [("exceeded", "hard"), ("tripped", "hard"), ("torque_off", "hard")]
+    off = at(result, "torque_off")
+    assert off.tick > at(result, "ramp_down").tick
+    torque, last = result.traces["drive_torque"], off.tick // 100_000
+    assert torque[last] > 40.0
+    assert np.abs(torque[last + 1 :]).max() < 1e-12
+
+
+def test_a_quicker_ramp_goes_on_from_what_a_slow_one_has_left() -> None:
+    slow = limit("slow", action="ramp_down", ramp_time="10 ms")
+    quick = limit("quick", action="ramp_down", ramp_time="2 ms", reaction="3 ms")
+    result = rig(slow, quick)
+    begin = at(result, "ramp_down").tick
+    now = np.arange(len(result.time)) * 100_000
+    left = np.where(now < begin + 3e6, 1.0 - (now - begin) / 1e7, 0.7 * (1.0 - (now - begin - 3e6) / 2e6))
+    later = np.flatnonzero(now > begin)
+    asked = result.traces["torque_setpoint"] * np.clip(left, 0.0, 1.0)
+    assert result.traces["drive_torque"][later[1:]] == pytest.approx(asked[later[:-1]], abs=1e-9)
+    assert [event.name for event in result.events if event.kind == "ramp_down"] == ["slow", "quick"]
+
+
+@pytest.mark.parametrize("off", ["limit", "sequence"])
+def test_all_orders_of_what_takes_the_torque_away_at_one_tick(off: str) -> None:
+    """Two ramps and a torque off at one tick: the torque is off, whoever comes first in the file."""
+    tick = at(rig(limit()), "tripped").tick
+    ramps = [limit(f"ramp_{time}", action="ramp_down", ramp_time=f"{time} ms") for time in (3, 8)]
+    moves: tuple[Table, ...] = ({**RAMP, "wait": False}, {"do": "hold", "time": f"{tick} ns"})
+    moves += ({"do": "trip"},) if off == "sequence" else ()
+    found = [
+        rig(*order, moves=moves)
+        for order in permutations([*ramps, limit("off")] if off == "limit" else ramps)
+    ]
+    alone = rig(limit()) if off == "limit" else rig(moves=moves)
+    torque = alone.traces["drive_torque"]
+    for result in found:
+        assert np.array_equal(result.traces["drive_torque"], torque)
+        assert {event.tick for event in result.events} == {tick}
+        assert ("torque_off", off if off == "sequence" else "off") in told(result)
+
+
+def test_a_controlled_stop_ends_without_torque_though_a_slower_ramp_is_under_way() -> None:
+    """The end of a category 1 stop takes what a ramp has left."""
+    stop = {"do": "emergency_stop", "category": 1, "over": "5 ms"}
+    soft = limit("soft", action="ramp_down", ramp_time="1 s")
+    moves = ({**RAMP, "wait": False}, {"do": "hold", "time": "2 ms"}, stop)
+    result = rig(soft, moves=moves)
+    assert [kind for kind, _ in told(result)] == ["exceeded", "tripped", "ramp_down", "torque_off"]
+    assert at(result, "torque_off").tick == 7_000_000
+    assert np.abs(result.traces["drive_torque"][72:]).max() < 1e-12
+
+
+def test_an_interlock_that_trips_during_a_controlled_stop_takes_the_torque_off() -> None:
+    stop = {"do": "emergency_stop", "category": 1, "over": "8 ms"}
+    moves = ({**RAMP, "wait": False}, {"do": "hold", "time": "2 ms"}, stop)
+    result = rig(limit(above="40 N m"), moves=moves)
+    assert [(e.kind, e.name) for e in result.events][-1] == ("torque_off", "high")
+    assert 2_000_000 < at(result, "torque_off").tick < 10_000_000
+    last = at(result, "torque_off").tick // 100_000
+    assert np.abs(result.traces["drive_torque"][last + 2 :]).max() < 1e-12
+
+
+@pytest.mark.parametrize(("later", "acts"), [(-1, False), (0, False), (1, True)])
+def test_an_interlock_whose_output_fails_before_it_acts_does_not_act(later: int, acts: bool) -> None:
+    """Failures come before anything else at their tick, so that one at the very tick of the action counts."""
+    slow = limit(reaction="0.7 ms")
+    action = at(rig(slow), "torque_off").tick
+    fault = {"name": "f", "on": "high", "kind": "does_not_act", "at": f"{action + later} ns"}
+    kinds = [event.kind for event in rig(slow, faults=(fault,)).events]
+    assert kinds[:2] == ["exceeded", "tripped"]
+    assert ("torque_off" in kinds, "did_not_act" in kinds) == (acts, not acts)
 
 
 @pytest.mark.compiled

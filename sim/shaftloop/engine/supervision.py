@@ -224,7 +224,10 @@ class _Supervisor:
             return
         self.note("tripped", interlock.name)
         yield self.pause(interlock.reaction)
-        self.trip(interlock.ramp, interlock.name)
+        if interlock.name in self.asleep:
+            self.note("did_not_act", interlock.name)
+        else:
+            self.trip(interlock.ramp, interlock.name)
         self.arm(interlock.guard, False)
 
     def fail(self, fault: Fault) -> _Process:
@@ -240,12 +243,18 @@ class _Supervisor:
             self.note("restored", fault.name)
 
     def trip(self, ramp: Fraction, name: str) -> None:
-        """Take the torque away from this tick on; the first to do so decides how."""
-        slot = self.run.model.trip_slot
-        if self.run.state[slot] < 0.0:
-            self.run.state[slot] = self.env.now
-            self.run.state[slot + 1] = self.run.clock.ticks_up(ramp)
-            self.note("torque_off" if ramp == 0 else "ramp_down", name)
+        """Take the torque away from this tick on; of several trips the one counts by which it is gone first.
+
+        A ramp that is to end before one that is under way goes on from what that has left of the torque.
+        """
+        first = self.run.model.trip_slot
+        start, length = self.run.state[first : first + 2]
+        now, over = int(self.env.now), self.run.clock.ticks_up(ramp)
+        if start >= 0.0 and now + over >= start + length:
+            return
+        left = 1.0 if start < 0.0 else (start + length - now) / length
+        self.run.state[first : first + 2] = now + over - over / left, over / left
+        self.note("torque_off" if ramp == 0 else "ramp_down", name)
 
     def warm(self) -> _Process:
         """Advance what warms up, thermal tick by thermal tick."""
