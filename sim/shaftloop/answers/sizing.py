@@ -7,8 +7,9 @@ from pathlib import Path
 from shaftloop.analysis.lateral import Bending, find_bending
 from shaftloop.answers.base import Answer, Watch, unwatched
 from shaftloop.cautions import cautions
-from shaftloop.figures import Figure
+from shaftloop.figures import Figure, by_name
 from shaftloop.scenario.reading import Scenario
+from shaftloop.studies.linksizing import LinkSize, size_link
 from shaftloop.studies.sizing import Sized, size_figures, size_parts
 
 __all__ = ["SizeAnswer", "find_sizes"]
@@ -23,6 +24,8 @@ class SizeAnswer(Answer):
     """Whether faults were looked at."""
     bending: tuple[Bending, ...]
     """What bends, left to right."""
+    link: tuple[LinkSize, ...] = ()
+    """How small the capacitor of a link may be whose voltage is a state, and how large its resistors."""
 
     @property
     def short(self) -> list[Sized]:
@@ -47,8 +50,8 @@ class SizeAnswer(Answer):
 
     @property
     def figures(self) -> dict[str, Figure]:
-        """The share of what each part stands that is used, e.g. ``c1.torque.used``."""
-        return size_figures(self.sized)
+        """The share of what each part stands that is used, e.g. ``c1.torque.used``; bounds of the link."""
+        return size_figures(self.sized) | by_name(entry.figure for entry in self.link)
 
 
 def find_sizes(
@@ -69,4 +72,6 @@ def find_sizes(
     """
     with watch("trying faults") as progress:
         found = size_parts(scenario.description, files, faults=faults, progress=progress)
-    return SizeAnswer(scenario, found, faults, find_bending(scenario.description))
+    with watch("sizing the link") as progress:
+        link = size_link(scenario.description, progress)
+    return SizeAnswer(scenario, found, faults, find_bending(scenario.description), link)

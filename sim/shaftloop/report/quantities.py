@@ -5,7 +5,7 @@ import math
 __all__ = ["readable", "show", "spoken"]
 
 _PREFIXES = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ"))
-_LADDERS = {"J": _PREFIXES, "W": _PREFIXES, "Pa": _PREFIXES, "s": _PREFIXES[2:]}
+_LADDERS = {"J": _PREFIXES, "W": _PREFIXES, "Pa": _PREFIXES, "s": _PREFIXES[2:], "F": _PREFIXES[2:]}
 _SPECIAL = {"ms": "Ms", "mt": "Mt"}
 _NOTHING = 1e-12
 """Below it, in SI units, a quantity is what rounding leaves of none."""

@@ -36,10 +36,9 @@ from shaftloop_models.network import ONE, Network, Ref
 from shaftloop_models.part import Machine
 from shaftloop_models.supply import SUPPLY, Bridge, DcLink, TwoWay
 
-__all__ = ["BenchLink", "make_link"]
+__all__ = ["HOLDS", "BenchLink", "make_link"]
 
-
-_HOLDS = 1.03
+HOLDS = 1.03
 """Voltage over the on level of a resistor that counts as held: how far it rises from one look to the next."""
 
 
@@ -328,7 +327,7 @@ class _LiveLink(BenchLink):
         """Return which resistors do not hold the link."""
         highest, found = peaks["link.voltage"][1], []
         for part in (resistor.parameters for resistor in self.resistors):
-            if highest > _HOLDS * part.on_level:
+            if highest > HOLDS * part.on_level:
                 most = part.on_level**2 / part.resistance
                 found.append(
                     f"brake resistor {part.name} does not hold the link: {highest:.4g} V at its on level of "

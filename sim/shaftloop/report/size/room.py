@@ -11,6 +11,7 @@ from shaftloop.report.quantities import show, spoken
 from shaftloop.report.size.verdict import verdict
 from shaftloop.report.terminal import Piece, add_row, new_table
 from shaftloop.scenario.faults import said
+from shaftloop.studies.linksizing import LinkSize
 from shaftloop.studies.sizing import Sized
 from shaftloop_models.lateral import CLEAR
 
@@ -43,6 +44,7 @@ def document(results: SizeAnswer) -> dict[str, Any]:
         "faults": results.faults,
         "figures": {name: figure.document() for name, figure in results.figures.items()},
         "parts": [_entry(entry) for entry in results.sized],
+        "link": [_bound(entry) for entry in results.link],
         "lateral": {name: figure.document() for name, figure in bending_figures(results.bending).items()},
         "warnings": list(results.warnings),
     }
@@ -65,12 +67,41 @@ def details(results: SizeAnswer) -> Iterator[Piece]:
     yield table
     if results.bending:
         yield _bending(results)
+    if results.link:
+        yield _link(results)
     worst = {entry.worst.fault.name: entry.worst for entry in results.short if entry.worst is not None}
     for run in worst.values():
         parts = ", ".join(e.part for e in results.short if e.worst is not None and e.worst.fault == run.fault)
         yield f"Worst for {parts}: {said(run.fault)} at {float(run.fault.at):.4g} s; see shaftloop faults."
     yield _LEFT_OUT
     yield _BENDING if results.bending else _NONE_BENDS
+
+
+def _link(results: SizeAnswer) -> Piece:
+    """Return the table of what the link needs."""
+    columns = ("bound", "stated", "found", "does not do", "for there", "runs")
+    table = new_table("The DC link, by runs of the sequence", *columns)
+    for entry in results.link:
+        figure = entry.figure
+        value = figure.reason if figure.value is None else show(figure.value, figure.unit, 4)
+        worse = "-" if entry.worse is None else show(entry.worse, figure.unit, 4)
+        name = spoken(figure.name.replace(".", ", "))
+        add_row(
+            table, name, show(entry.stated, figure.unit, 4), value, worse, entry.why or "-", str(entry.runs)
+        )
+    return table
+
+
+def _bound(entry: LinkSize) -> dict[str, Any]:
+    unit = entry.figure.unit
+    return {
+        "key": entry.key,
+        "bound": number(entry.figure.value, unit, entry.figure.reason),
+        "stated": number(entry.stated, unit),
+        "does_not_do": number(entry.worse, unit, "no such value was run"),
+        "why": entry.why,
+        "runs": entry.runs,
+    }
 
 
 def _bending(results: SizeAnswer) -> Piece:
