@@ -148,7 +148,8 @@ def test_a_sequence_that_is_no_cycle_is_refused(
 def test_faults_of_a_duty_are_those_of_its_first_cycle() -> None:
     """Machines that warm up go on doing so when their windings are shorted."""
     short = [step("torque", "60 N m"), hold(0.3)]
-    (found,) = run_faults(bench(WARM, short, "duty=60 s"), [("m", "shorted")])
+    fault = Fault("m.shorted", "m", "shorted", Fraction(0))
+    (found,) = run_faults(bench(WARM, short, "duty=60 s"), [fault])
     assert found.error is None and 0.0 <= float(found.fault.at) <= 0.31
     description = bench(WARM, [*short, hold(0.5)])
     run = simulate(replace(description, fault=(Fault("short", "m", "shorted", Fraction(1, 5)),)))

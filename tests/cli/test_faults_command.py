@@ -8,14 +8,35 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from rigs import Table, coupling, describe, sensor, servo, speed_loop, step, torque_loop
+from rigs import (
+    RECTIFIER,
+    Table,
+    coupling,
+    describe,
+    fed_bench,
+    hold,
+    ramp,
+    sensor,
+    servo,
+    speed_loop,
+    step,
+    torque_loop,
+)
 from shaftloop.analysis.cost import PATIENCE, have_patience
 from shaftloop.analysis.ratings import loads
 from shaftloop.analysis.simulation import simulate
 from shaftloop.cli.main import cli
 from shaftloop.errors import CostError
-from shaftloop.scenario.description import Description
-from shaftloop.studies.faults import AFTER, FaultRun, run_faults, standard_faults
+from shaftloop.scenario.description import Description, Fault
+from shaftloop.studies.faults import (
+    _OUTAGES,
+    AFTER,
+    BY_SEQUENCE,
+    FaultRun,
+    found_figures,
+    run_faults,
+    standard_faults,
+)
 from shaftloop.studies.responses import evaluate, known
 
 pytestmark = pytest.mark.compiled
@@ -40,11 +61,15 @@ def rig(**keys: Table | list[Table]) -> Description:
 
 
 def one(description: Description, name: str, kind: str) -> FaultRun:
-    return run_faults(description, [(name, kind)])[0]  # type: ignore[list-item]
+    return run_faults(description, [named(description, f"{name}.{kind}")])[0]
+
+
+def named(description: Description, name: str) -> Fault:
+    return next(fault for fault in standard_faults(description) if fault.name == name)
 
 
 def test_everything_that_can_fail_is_tried_once() -> None:
-    assert standard_faults(rig()) == [
+    assert [(fault.on, fault.kind) for fault in standard_faults(rig())] == [
         *(("drive", kind) for kind in ("blocked", "torque_off", "command_stuck")),
         ("c", "broken"),
         *(("ts", kind) for kind in ("broken", "stuck", "zero", "full_scale")),
@@ -66,8 +91,8 @@ def test_a_blocked_machine_loads_the_line_as_the_energy_of_the_other_says() -> N
 def test_interlocks_are_left_out_where_asked_and_their_reaction_is_from_the_fault() -> None:
     limit = {"name": "over", "watches": "ts", "above": "50 N m", "reaction": "2 ms"}
     description = rig(limit=[limit])
-    kept = run_faults(description, [("load", "blocked")])[0]
-    bare = run_faults(description, [("load", "blocked")], protected=False)[0]
+    kept = run_faults(description, [named(description, "load.blocked")])[0]
+    bare = run_faults(description, [named(description, "load.blocked")], protected=False)[0]
     assert kept.tripped == "over" and kept.reaction is not None and kept.off is not None
     assert kept.off == pytest.approx(kept.reaction + 2e-3, abs=2e-4)
     assert bare.tripped is None and bare.off is None
@@ -75,7 +100,8 @@ def test_interlocks_are_left_out_where_asked_and_their_reaction_is_from_the_faul
 
 def test_a_part_that_broke_is_not_judged_and_the_others_are() -> None:
     found = one(rig(), "ts", "broken")
-    assert {load.part for load in found.loads} == {"drive", "load"}
+    assert {load.part for load in found.loads} == {"drive", "c", "load"}
+    assert found.worst is not None and found.worst.part != "c"
     assert found.tried % 4 == 0
 
 
@@ -101,6 +127,63 @@ def test_the_command_says_which_fault_is_worst_and_exits_with_1(tmp_path: Path) 
     assert {path.name for path in tmp_path.iterdir()} == {"faults.json", "faults.png"}
     shown = CliRunner().invoke(cli, [*wanted, "--pictures", "none"]).stdout
     assert "load is blocked" in shown and "DAMAGE" in shown and "Caution" in shown
+
+
+def test_torque_that_the_sequence_takes_away_is_not_the_interlocks() -> None:
+    """An emergency stop behind the fault, an interlock that trips behind it, and one that trips before."""
+    stop = [step("torque", "2 N m"), hold("0.1 s"), {"do": "emergency_stop", "category": 0}]
+    late = {"name": "late", "watches": "drive", "above": "1 rad/s", "debounce": "0.2 s"}
+    fault = {"name": "dead", "on": "ts", "kind": "zero", "at": "0.05 s"}
+    description = rig(sequence=stop, fault=[fault], duration="0.2 s")
+    found = run_faults(description, [description.fault[0]])[0]
+    assert (found.off, found.kept) == (None, BY_SEQUENCE)
+    name = "faults.dead.torque_away"
+    figure = evaluate(description, [name])[name]
+    assert figure.value is None and figure.reason == BY_SEQUENCE
+    fast = rig(limit=[late | {"debounce": "0 s"}], fault=[fault | {"at": "0.4 s"}])
+    found = run_faults(fast, [fast.fault[0]])[0]
+    assert (found.off, found.kept) == (None, "late took it away before the fault")
+
+
+def test_a_fault_of_the_scenario_is_tried_at_its_time_with_its_second_failure() -> None:
+    limit = {"name": "over", "watches": "ts", "above": "50 N m"}
+    stated = [
+        {"name": "seized", "on": "load", "kind": "blocked", "at": "0.3 s"},
+        {"name": "asleep", "on": "over", "kind": "does_not_act", "at": "0 s"},
+    ]
+    description = rig(limit=[limit], fault=stated)
+    chosen = standard_faults(description)
+    assert [fault.name for fault in chosen][-2:] == ["torque.stalled", "seized"]
+    alone = run_faults(description, [named(description, "load.blocked")])[0]
+    found = run_faults(description, [named(description, "seized")])[0]
+    assert (found.tried, float(found.fault.at), found.moment) == (1, 0.3, "as the scenario states")
+    assert alone.tripped == "over" and found.tripped is None
+    assert "faults.seized.ts.torque" in known(description, ["faults.seized.ts.torque"])
+
+
+FED = [ramp("1500 rpm", "0.2 s"), step("torque", "80 N m"), hold("0.2 s"), step("torque", "0 N m")]
+BRAKE = {"name": "brake", "resistance": "20 ohm", "on_level": "700 V", "off_level": "680 V"}
+
+
+def test_grid_and_brake_resistor_fail_where_the_bench_has_them() -> None:
+    """Without the resistor the energy of the line goes into the link: ½·C·(V² − V0²) = ½·J·ω²."""
+    moves = [*FED, ramp("0 rpm", "0.05 s"), hold("0.05 s")]
+    description = fed_bench(
+        RECTIFIER | {"overvoltage": "800 V"}, moves, brake_resistor=[BRAKE], efficiency=1.0
+    )
+    names = [fault.name for fault in standard_faults(description)]
+    assert names[-3:] == ["supply.grid_lost", "supply.grid_returns", "brake.open"]
+    runs = run_faults(description, [named(description, name) for name in names[-3:]])
+    found = {run.fault.name: run for run in runs}
+    volts = {load.quantity: load.peak for load in found["brake.open"].loads if load.part == "link"}
+    kinetic, start = 0.5 * 0.1 * (1500 * math.pi / 30) ** 2, 540.2
+    assert volts["voltage"] == pytest.approx(math.sqrt(start**2 + 2 * kinetic / 2e-3), rel=0.05)
+    lost, back = found["supply.grid_lost"], found["supply.grid_returns"]
+    assert lost.lowest_voltage is not None and lost.lowest_voltage < start - 20.0
+    assert back.fault.until is not None and back.fault.until - back.fault.at in _OUTAGES
+    assert lost.tried % 4 == 0 and back.tried % 12 == 0
+    figures = found_figures(description, runs)
+    assert figures["supply.grid_lost.link.lowest_voltage"].value == lost.lowest_voltage
 
 
 def test_a_name_that_does_not_fail_is_refused_with_the_nearest() -> None:
@@ -132,7 +215,7 @@ def test_what_follows_the_healthy_bench_ends_with_the_bits_of_a_run_of_its_own()
     found = run_faults(description, standard_faults(description))
     own = [simulate(replace(description, fault=(run.fault,), duration=run.fault.at + AFTER)) for run in found]
     for run, alone in zip(found, own, strict=True):
-        assert run.loads == tuple(
+        assert tuple(load for load in run.loads if load.rated or load.limit) == tuple(
             load for load in loads(alone) if (load.part, "broken") != (run.fault.on, run.fault.kind)
         )
     before = [

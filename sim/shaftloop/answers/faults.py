@@ -7,6 +7,7 @@ from shaftloop.answers.base import Answer, Watch, unwatched
 from shaftloop.cautions import cautions
 from shaftloop.errors import ScenarioError
 from shaftloop.figures import Figure
+from shaftloop.scenario.description import Fault
 from shaftloop.scenario.fields import nearest, shown
 from shaftloop.scenario.reading import Scenario
 from shaftloop.studies.faults import FaultRun, found_figures, run_faults, standard_faults
@@ -35,7 +36,7 @@ class FaultsAnswer(Answer):
     @property
     def figures(self) -> dict[str, Figure]:
         """The share of its limit that the worst part sees, by fault, and how many faults do damage."""
-        return found_figures(self.runs)
+        return found_figures(self.scenario.description, self.runs)
 
 
 def find_faults(
@@ -48,7 +49,8 @@ def find_faults(
     scenario : Scenario
         As read.
     names : sequence of str
-        Only faults of these: a part, hop or loop, or one kind of it as ``c1.broken``; all where empty.
+        Only these: what fails, one kind of it as ``c1.broken``, or the name of a fault that the scenario
+        states; all where empty.
     protected : bool
         False to leave the interlocks out.
     watch : callable
@@ -60,12 +62,17 @@ def find_faults(
         Where a name has no fault, with the nearest.
     """
     chosen = standard_faults(scenario.description)
+    known = [word for fault in chosen for word in _called(fault)]
     for name in names:
-        known = [on for on, _ in chosen] + [f"{on}.{kind}" for on, kind in chosen]
         if name not in known:
             raise ScenarioError([f"{shown(name)} is nothing that fails here{nearest(name, known)}"])
     if names:
-        chosen = [(on, kind) for on, kind in chosen if on in names or f"{on}.{kind}" in names]
+        chosen = [fault for fault in chosen if not set(names).isdisjoint(_called(fault))]
     with watch("trying faults") as progress:
         runs = run_faults(scenario.description, chosen, protected=protected, progress=progress)
     return FaultsAnswer(scenario, runs, protected)
+
+
+def _called(fault: Fault) -> tuple[str, str, str]:
+    """Return by which names a fault may be asked for."""
+    return fault.name, fault.on, f"{fault.on}.{fault.kind}"

@@ -14,7 +14,8 @@ __all__ = ["faults"]
     "names",
     metavar="NAME",
     multiple=True,
-    help="Only what fails here: a part, hop or loop, or one kind of it, e.g. c1.broken; repeatable.",
+    help="Only what fails here: a part, hop, loop, supply, one kind of it, e.g. c1.broken, or a [[fault]] of "
+    "the scenario by its name; repeatable.",
 )
 @click.option("--unprotected", is_flag=True, help="Leave the interlocks out, to see what they save.")
 def faults(request: Request, names: tuple[str, ...], unprotected: bool) -> None:

@@ -1,8 +1,9 @@
 """What every fault of a standard set does to the parts of a bench, each at the worst of several moments.
 
-The moments come from the run of the healthy bench: largest torque, power and speed, and for what happens at
-once four phases of the first torsional mode from there, since the mode adds to what a break or a stop lets
-loose, or takes from it.
+The moments come from the run of the healthy bench: largest torque, power and speed, where the link has a
+voltage of its own also the most that is drawn from it and fed into it, and four phases of the first torsional
+mode from each of them, since the mode adds to what a failure lets loose, or takes from it. What the scenario
+states fails when it says so.
 """
 
 import math
@@ -19,20 +20,33 @@ from shaftloop.analysis.modes import find_modes, mechanics
 from shaftloop.analysis.ratings import Load, loads
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.bench.assemble import build_bench
-from shaftloop.engine.supervision import OFF, Trail
+from shaftloop.bench.handles import Bench
+from shaftloop.engine.supervision import OFF, SEQUENCE, Event, Trail
 from shaftloop.errors import CostError, SimulationError
 from shaftloop.figures import Figure, by_name
 from shaftloop.scenario.description import Description, Fault, FaultKind
 from shaftloop.scenario.faults import fault_kinds
+from shaftloop_models.supply import SUPPLY
 
-__all__ = ["AFTER", "FaultRun", "fault_figures", "found_figures", "run_faults", "standard_faults"]
+__all__ = [
+    "AFTER",
+    "BY_SEQUENCE",
+    "NEVER",
+    "FaultRun",
+    "fault_figures",
+    "found_figures",
+    "run_faults",
+    "standard_faults",
+]
 
 AFTER = Fraction(1)
 """How long a run goes on behind a fault. [s]"""
-_AT_ONCE = ("broken", "blocked", "torque_off")
-"""What excites the line by its suddenness."""
+_OUTAGES = (Fraction(1, 50), Fraction(1, 10), Fraction(1, 2))
+"""How long a grid that returns is away: one period of 50 Hz, what a link may ride through, longer. [s]"""
 _PHASES = 4
 _THREADS = 2
+NEVER = "nothing takes the torque away"
+BY_SEQUENCE = "the sequence takes the torque away, no interlock"
 
 
 @dataclass(frozen=True)
@@ -45,13 +59,17 @@ class FaultRun:
     tried: int
     """Moments."""
     loads: tuple[Load, ...] = ()
-    """Of all parts but one that broke."""
+    """Of all parts but one that broke, of springs, machines and link also where nothing is stated."""
     tripped: str | None = None
     """First interlock that trips; nothing where none does."""
     reaction: float | None = None
     """From the fault to that trip. [s]"""
     off: float | None = None
-    """From the fault until the torque is taken away; nothing where it never is. [s]"""
+    """From the fault until an interlock takes the torque away; nothing where none does. [s]"""
+    kept: str = ""
+    """Why no interlock does."""
+    lowest_voltage: float | None = None
+    """Of the link; nothing where it is stiff. [V]"""
     error: str | None = None
     """Why it could not be run."""
 
@@ -81,8 +99,10 @@ def _share(load: Load) -> float:
     return load.share(bound) if bound else 0.0
 
 
-def standard_faults(description: Description) -> list[tuple[str, FaultKind]]:
-    """Return what may fail in a bench, as (name, kind): one at a time, without second failures.
+def standard_faults(description: Description) -> list[Fault]:
+    """Return what may fail in a bench, one at a time, and what its scenario states, at the time stated there.
+
+    Their names are those of their figures. Second failures of a scenario come with each fault that it states.
 
     Parameters
     ----------
@@ -96,61 +116,105 @@ def standard_faults(description: Description) -> list[tuple[str, FaultKind]]:
             (part.name, kind) for kind in kinds if kind != "shifted" and (kind != "blocked" or part.drives)
         ]
     found += [(hop.name, "lost") for hop in description.hop]
-    return [*found, *((loop.name, "stalled") for loop in description.loop)]
+    found += [(loop.name, "stalled") for loop in description.loop]
+    faults = [Fault(f"{on}.{kind}", on, kind, Fraction(0)) for on, kind in found]
+    if description.supply.link() is not None:
+        faults += [
+            Fault(f"{SUPPLY}.grid_lost", SUPPLY, "grid_lost", Fraction(0)),
+            Fault(f"{SUPPLY}.grid_returns", SUPPLY, "grid_lost", Fraction(0), until=_OUTAGES[0]),
+            *(
+                Fault(f"{resistor.name}.open", resistor.name, "open", Fraction(0))
+                for resistor in description.brake_resistor
+            ),
+        ]
+    return [*faults, *(fault for fault in description.fault if fault.kind != "does_not_act")]
 
 
-def fault_figures(chosen: Sequence[tuple[str, str]]) -> dict[str, Figure]:
+def fault_figures(description: Description, chosen: Sequence[Fault]) -> dict[str, Figure]:
     """Return the figures of some faults, not looked for yet.
 
     Parameters
     ----------
-    chosen : sequence of (str, str)
-        Name and kind of each.
+    description : Description
+        The bench.
+    chosen : sequence of Fault
+        From `standard_faults`.
     """
     found = [Figure("damaging", "1", "faults that take a part beyond its limit", better="lower")]
-    for on, kind in chosen:
-        group = f"{on}.{kind}"
+    bench = build_bench(replace(description, fault=(), duty=None), smooth=True)
+    ratings = {(entry.part, entry.quantity): entry.unit for entry in bench.ratings()}
+    seen = {place: unit for place, _, unit in _unrated(bench)} | ratings
+    for fault in chosen:
+        group = fault.name
         share = "what the worst part sees, over its limit, or over its rating where no limit is stated"
         found.append(Figure(f"{group}.share", "1", share, better="lower", group=group))
-        away, never = "from the fault until the torque is away", "nothing takes the torque away"
-        found.append(Figure(f"{group}.torque_away", "s", away, reason=never, better="lower", group=group))
+        noticed = "from the fault until the first interlock trips"
+        silent = "no interlock trips"
+        found.append(Figure(f"{group}.reaction", "s", noticed, reason=silent, better="lower", group=group))
+        away = "from the fault until an interlock takes the torque away"
+        found.append(Figure(f"{group}.torque_away", "s", away, reason=NEVER, better="lower", group=group))
+        for (part, quantity), unit in seen.items():
+            name, what = f"{group}.{part}.{quantity}", f"largest {quantity.replace('_', ' ')} of {part}"
+            gone = "it broke" if _broke(fault, part) else ""
+            found.append(Figure(name, unit, what, reason=gone, better="lower", group=group))
+        if bench.link.ports is not None:
+            name, what = f"{group}.link.lowest_voltage", "lowest voltage of the link"
+            found.append(Figure(name, "V", what, better="higher", group=group))
     return by_name(found)
 
 
-def found_figures(runs: "Sequence[FaultRun]") -> dict[str, Figure]:
+def found_figures(description: Description, runs: "Sequence[FaultRun]") -> dict[str, Figure]:
     """Return the figures of faults that were run.
 
     Parameters
     ----------
+    description : Description
+        The bench.
     runs : sequence of FaultRun
         From `run_faults`.
     """
-    figures = fault_figures([(run.fault.on, run.fault.kind) for run in runs])
+    figures = fault_figures(description, [run.fault for run in runs])
     figures["damaging"] = figures["damaging"].found(sum(run.damages for run in runs))
     for run in runs:
-        for name, value in (("share", run.share), ("torque_away", run.off)):
-            entry = figures[key := f"{run.fault.on}.{run.fault.kind}.{name}"]
-            figures[key] = entry.absent(run.error, failed=True) if run.error else entry.found(value)
+        group = run.fault.name
+        values: dict[str, float | None] = {
+            f"{group}.{load.part}.{load.quantity}": load.peak for load in run.loads
+        }
+        values |= {
+            f"{group}.share": run.share,
+            f"{group}.reaction": run.reaction,
+            f"{group}.torque_away": run.off,
+            f"{group}.link.lowest_voltage": run.lowest_voltage,
+        }
+        for name, figure in figures.items():
+            if figure.group != group:
+                continue
+            if run.error:
+                figures[name] = figure.absent(run.error, failed=True)
+            elif name == f"{group}.torque_away" and run.off is None:
+                figures[name] = figure.absent(run.kept)
+            else:
+                figures[name] = figure.found(values.get(name))
     return figures
 
 
 def run_faults(
     description: Description,
-    chosen: Sequence[tuple[str, FaultKind]],
+    chosen: Sequence[Fault],
     *,
     protected: bool = True,
     progress: Callable[[float], None] | None = None,
 ) -> tuple[FaultRun, ...]:
     """Run a bench with each of some faults, the worst first.
 
-    Faults that the scenario states are left out. Of a duty that is its first cycle.
+    Of a duty that is its first cycle.
 
     Parameters
     ----------
     description : Description
         The bench.
-    chosen : sequence of (str, str)
-        Name and kind of each.
+    chosen : sequence of Fault
+        From `standard_faults`.
     protected : bool
         False to leave the interlocks out.
     progress : callable, optional
@@ -163,19 +227,22 @@ def run_faults(
     """
     description = replace(description, duty=None)
     bench = replace(description, fault=(), limit=description.limit if protected else ())
+    second = tuple(fault for fault in description.fault if fault.kind == "does_not_act") if protected else ()
     healthy = simulate(replace(bench, record=replace(bench.record, rate=None)))
     period = _first_period(description)
     cases = [
-        [(Fault(f"{name} {kind}", name, kind, at), what) for at, what in _moments(healthy, kind, period)]
-        for name, kind in chosen
+        [(fault, "as the scenario states", second)]
+        if fault in description.fault
+        else [(tried, what, ()) for tried, what in _moments(healthy, fault, period)]
+        for fault in chosen
     ]
     total, done = sum(map(len, cases)), 0
-    prone = tuple(case[0][0] for case in cases)
+    prone = (*(case[0][0] for case in cases), *second)
     follow = partial(simulate, channels=lambda _: (), trail=Trail(), prone=prone)
 
-    def run(fault: Fault, moment: str) -> FaultRun:
+    def run(fault: Fault, moment: str, second: tuple[Fault, ...]) -> FaultRun:
         nonlocal done
-        found = _run(follow, bench, fault, moment)
+        found = _run(follow, bench, fault, moment, second)
         done += 1
         if progress is not None:
             progress(done / total)
@@ -183,7 +250,9 @@ def run_faults(
 
     with shared(total), ThreadPoolExecutor(_THREADS) as pool:
         # Up to a fault all runs are the same: they follow this one.
-        follow(replace(bench, duration=max((fault.at for case in cases for fault, _ in case), default=AFTER)))
+        follow(
+            replace(bench, duration=max((fault.at for case in cases for fault, *_ in case), default=AFTER))
+        )
         waiting = [[pool.submit(run, *entry) for entry in case] for case in cases]
         worst = [
             max((future.result() for future in group), key=lambda found: found.share) for group in waiting
@@ -192,18 +261,18 @@ def run_faults(
     return tuple(sorted(tried, key=lambda found: (not found.damages, not found.strains, -found.share)))
 
 
-def _moments(healthy: Simulation, kind: FaultKind, period: Fraction) -> list[tuple[Fraction, str]]:
-    """Return the instants at which a kind of fault is tried, with what singles each out."""
-    time, phases = healthy.time, _PHASES if kind in _AT_ONCE else 1
+def _moments(healthy: Simulation, fault: Fault, period: Fraction) -> list[tuple[Fault, str]]:
+    """Return a fault at every instant at which it is tried, with what singles each out."""
     found: dict[Fraction, str] = {}
     for what, size in _sizes(healthy):
-        instant = _nanosecond(float(time[np.argmax(size)])) if size.size else Fraction(0)
+        instant = _nanosecond(float(healthy.time[np.argmax(size)])) if size.size else Fraction(0)
         if all(abs(instant - other) > period for other in found):
             found[instant] = what
     return [
-        (instant + phase * period / _PHASES, what)
+        (replace(fault, at=at, until=lasts and at + lasts), what)
         for instant, what in found.items()
-        for phase in range(phases)
+        for at in (instant + phase * period / _PHASES for phase in range(_PHASES))
+        for lasts in (_OUTAGES if fault.until else (None,))
     ]
 
 
@@ -216,6 +285,10 @@ def _sizes(healthy: Simulation) -> Iterator[tuple[str, np.ndarray]]:
     yield "the largest torque", torque
     yield "the largest power", torque * np.max(speeds, axis=0)
     yield "the largest speed", np.max(speeds, axis=0)
+    if healthy.bench.link.ports is not None:
+        drawn = sum(traces[f"{name}_torque"] * traces[f"{name}_speed"] for name in healthy.bench.machines)
+        yield "the most drawn from the link", np.asarray(drawn)
+        yield "the most fed into the link", -np.asarray(drawn)
 
 
 def _first_period(description: Description) -> Fraction:
@@ -229,24 +302,66 @@ def _nanosecond(seconds: float) -> Fraction:
 
 
 def _run(
-    follow: Callable[[Description], Simulation], bench: Description, fault: Fault, moment: str
+    follow: Callable[[Description], Simulation],
+    bench: Description,
+    fault: Fault,
+    moment: str,
+    second: tuple[Fault, ...],
 ) -> FaultRun:
     """Run a bench with one more fault until `AFTER` behind it; set-points stay as they are left."""
+    end = max(fault.at, fault.until or fault.at) + AFTER
     try:
-        found = follow(replace(bench, fault=(fault,), duration=fault.at + AFTER))
+        found = follow(replace(bench, fault=(fault, *second), duration=end))
     except CostError:
         raise  # Says nothing about the fault.
     except SimulationError as error:
         return FaultRun(fault, moment, 1, error=str(error).partition("\n")[0])
     at = float(fault.at)
-    trips = [event for event in found.events if event.kind == "tripped" and event.time >= at]
-    off = [event.time - at for event in found.events if event.kind in OFF and event.time >= at]
+    trip = next((event for event in found.events if event.kind == "tripped" and event.time >= at), None)
+    off, kept = _off(found.events, at)
+    low = found.peaks.get("link.voltage")
     return FaultRun(
         fault,
         moment,
         1,
-        tuple(load for load in loads(found) if fault.kind != "broken" or load.part != fault.on),
-        trips[0].name if trips else None,
-        trips[0].time - at if trips else None,
-        off[0] if off else None,
+        tuple(load for load in _loads(found) if not _broke(fault, load.part)),
+        trip.name if trip else None,
+        trip.time - at if trip else None,
+        off,
+        kept,
+        low[0] if low else None,
     )
+
+
+def _off(events: Sequence[Event], at: float) -> tuple[float | None, str]:
+    """Return how long behind a fault [s] an interlock takes the torque away, else why none does."""
+    off = next((event for event in events if event.kind in OFF), None)
+    if off is None:
+        return None, NEVER
+    if off.name == SEQUENCE:
+        return None, BY_SEQUENCE
+    return (off.time - at, "") if off.time >= at else (None, f"{off.name} took it away before the fault")
+
+
+def _broke(fault: Fault, part: str) -> bool:
+    return fault.kind == "broken" and part == fault.on
+
+
+def _unrated(bench: Bench) -> Iterator[tuple[tuple[str, str], str, str]]:
+    """Yield part and quantity, name of the extremes and unit of what counts without a rating, too."""
+    for edge in bench.line.edges:
+        yield (edge.part, "torque"), edge.part, "N m"
+    if bench.link.ports is not None:
+        yield ("link", "voltage"), "link.voltage", "V"
+
+
+def _loads(found: Simulation) -> tuple[Load, ...]:
+    """Return the loads of a run, also of what states no rating."""
+    rated = loads(found)
+    known = {(load.part, load.quantity) for load in rated}
+    more = (
+        Load(*place, unit, max(map(abs, found.peaks[peak])), None, None)
+        for place, peak, unit in _unrated(found.bench)
+        if place not in known
+    )
+    return (*rated, *more)

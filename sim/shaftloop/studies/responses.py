@@ -302,7 +302,7 @@ def _fidelity(description: Description, names: Sequence[str]) -> dict[str, Figur
 def _faults_known(description: Description) -> dict[str, Figure]:
     from shaftloop.studies.faults import fault_figures, standard_faults
 
-    return fault_figures(standard_faults(description))
+    return fault_figures(description, standard_faults(description))
 
 
 def _faults(description: Description, names: Sequence[str]) -> dict[str, Figure]:
@@ -310,9 +310,8 @@ def _faults(description: Description, names: Sequence[str]) -> dict[str, Figure]
 
     chosen = standard_faults(description)
     if "damaging" not in names:
-        asked = {name.rpartition(".")[0] for name in names}
-        chosen = [(on, kind) for on, kind in chosen if f"{on}.{kind}" in asked]
-    return found_figures(run_faults(description, chosen))
+        chosen = [fault for fault in chosen if any(name.startswith(f"{fault.name}.") for name in names)]
+    return found_figures(description, run_faults(description, chosen))
 
 
 def _lateral_known(description: Description) -> dict[str, Figure]:

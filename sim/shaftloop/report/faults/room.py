@@ -12,7 +12,7 @@ from shaftloop.report.faults.verdict import bound, damage, seen, verdict
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import Piece, add_row, new_table
 from shaftloop.scenario.faults import said
-from shaftloop.studies.faults import FaultRun
+from shaftloop.studies.faults import BY_SEQUENCE, NEVER, FaultRun
 
 __all__ = ["FILE", "advice", "dangers", "details", "document", "pictures", "reservations", "verdict"]
 
@@ -52,15 +52,25 @@ def details(results: FaultsAnswer) -> Iterator[Piece]:
             "-" if load is None else f"{load.part}, {load.quantity}",
             "-" if load is None else f"{show(load.peak, load.unit, 3)} {bound(load)}",
             run.tripped or "none",
-            "never" if run.off is None else show(run.off, "s", 3),
+            _away(run),
         )
     yield table
+    description = results.scenario.description
+    link = ", at most draw from and feed into the link" if description.supply.link() else ""
+    stated = "; what the scenario states, as it does" if description.fault else ""
     tried = sum(run.tried for run in results.runs)
     yield (
-        f"{tried} runs: at the largest torque, power and speed, and four phases of the first mode from there "
-        "for what is sudden."
+        f"{tried} runs: at the largest torque, power and speed{link}, and four phases of the first mode from "
+        f"there{stated}."
     )
     yield _LEFT_OUT
+
+
+def _away(run: FaultRun) -> str:
+    """Return how long behind the fault an interlock takes the torque away, in a word where none does."""
+    if run.off is not None:
+        return show(run.off, "s", 3)
+    return {NEVER: "never", BY_SEQUENCE: "by the sequence", "": "-"}.get(run.kept, "before the fault")
 
 
 def _judged(run: FaultRun) -> str:
@@ -106,19 +116,21 @@ def pictures(results: FaultsAnswer) -> list[Picture]:
 
 
 def _run(run: FaultRun) -> dict[str, Any]:
-    never = run.error or "nothing takes the torque away"
     return {
+        "name": run.fault.name,
         "on": run.fault.on,
         "kind": run.fault.kind,
         "at": number(float(run.fault.at), "s"),
+        "until": number(None if run.fault.until is None else float(run.fault.until), "s", "it lasts"),
         "moment": run.moment,
         "moments_tried": run.tried,
         "verdict": _judged(run),
         "share": number(None if run.error else run.share, "1", run.error or ""),
         "loads": [_load(load) for load in run.loads],
+        "lowest_voltage": number(run.lowest_voltage, "V", run.error or "the link is stiff"),
         "interlock": run.tripped,
         "reaction": number(run.reaction, "s", run.error or "no interlock trips"),
-        "torque_away": number(run.off, "s", never),
+        "torque_away": number(run.off, "s", run.error or run.kept),
     }
 
 
