@@ -65,6 +65,17 @@ def test_a_run_has_every_metric_and_one_loss_per_meter(run: Simulation) -> None:
     assert all((metric.value is None) == bool(metric.reason) for metric in found.values())
 
 
+def test_what_is_asked_for_is_found_as_among_all(run: Simulation) -> None:
+    every = metrics(run)
+    for name, entry in every.items():
+        assert metrics(run, [name])[name] == entry
+    assert list(metrics(run, ["torque_overshoot", "step"])) == [
+        *(f"torque_{name}" for name in ("rise_time", "overshoot", "settling_time", "steady_error")),
+        *("torque_ripple_rms", "step"),
+    ]
+    assert metrics(run, ["no_such_metric"]).keys() < every.keys()
+
+
 def test_the_table_of_the_page_is_this_one() -> None:
     if not PAGE.exists():
         pytest.skip("no docs beside the tests")

@@ -11,11 +11,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from whatif import FIGURE, HEAD, PSI, STIFFNESS, design, entries, read
+from whatif import FIGURE, PSI, STIFFNESS, design, entries, read
 
 from checkbench import figure
 from shaftloop.errors import ScenarioError, SimulationError
 from shaftloop.figures import Figure
+from shaftloop.scenario import reading
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.studies import responses
 from shaftloop.studies.responses import Source, evaluate
@@ -144,7 +145,7 @@ def test_the_first_rows_of_a_process_do_not_wait_for_the_batch(
     monkeypatch.setattr(module, "_WORTH", float("inf"))
     study, plan = read(tmp_path, *BLOCKS)
     batch = Batch(tuple((c.number, c.settings(plan.axes)) for c in plan.candidates(range(4))))
-    module._loader.cache_clear()
+    module._variants.cache_clear()
     first = evaluate_batch(work_of(study), batch)
     rest = evaluate_batch(work_of(study), batch.without(first))
     assert [[row.number for row in rows] for rows in (first, rest)] == [[0], [1, 2, 3]]
@@ -285,19 +286,21 @@ def test_what_lies_beyond_every_bound_is_infinite(tmp_path: Path, monkeypatch: p
     assert entry[4] == (float("inf"),) and entry[5] == {"modes.1.frequency": "never"}
 
 
-def test_a_file_is_read_once_per_process(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_candidates_read_no_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     read_files: list[Path] = []
-    load = module.load_toml
+    load = reading.load_toml
 
     def counting(path: Path, label: str) -> Any:
         read_files.append(path)
         return load(path, label)
 
-    monkeypatch.setattr(module, "load_toml", counting)
-    module._loader.cache_clear()
-    entries(tmp_path, *BLOCKS)
-    module._loader.cache_clear()
-    assert len(read_files) == len(set(read_files)) == 1 and HEAD
+    study, plan = read(tmp_path, *BLOCKS)
+    batch = Batch(tuple((c.number, c.settings(plan.axes)) for c in plan.candidates(range(4))))
+    monkeypatch.setattr(reading, "load_toml", counting)
+    module._variants.cache_clear()
+    rows = evaluate_batch(work_of(study), batch)
+    module._variants.cache_clear()
+    assert len(rows) == 4 and len(read_files) == len(set(read_files)) == 1
 
 
 @pytest.fixture

@@ -3,7 +3,7 @@
 A step or hold that the end of the run, or a trip, cuts shorter than all others is not judged.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import replace
 from math import isfinite
 from typing import TypeVar
@@ -48,6 +48,8 @@ LOSS_PREFIX = "loss_energy."
 
 _OF_STEPS = ("rise_time", "overshoot", "settling_time", "steady_error", "ripple_rms")
 """Metrics of a torque loop whose set-point steps and rests."""
+_OF_SENSOR = ("peak_true_torque", "peak_share_of_rating", "reading_error_rms", "reading_error_max")
+"""Metrics of the reading."""
 _BAND = 0.02
 _SHORTEST = 8
 """Fewest records of a hold whose last quarter is judged."""
@@ -138,17 +140,29 @@ _Found = tuple[float | None, str | None, float | None]
 """Value, reason, instant."""
 
 
-def metrics(simulation: Simulation) -> dict[str, Figure]:
-    """Return the metrics of a run by name."""
-    groups = (_torque, _sensor, _speed, _tracking, energy_values)
-    found = {name: value for group in groups for name, value in group(simulation).items()}
-    found["step"] = (simulation.step, None, None)
+def metrics(simulation: Simulation, names: Collection[str] | None = None) -> dict[str, Figure]:
+    """Return the metrics of a run by name.
+
+    Parameters
+    ----------
+    names : collection of str, optional
+        At least these are returned, in less time than all.
+    """
+    names = [*_GROUPS, LOSS_PREFIX, ""] if names is None else names
+    found: dict[str, _Found] = {}
+    for name in names:
+        if name in _GROUPS and name not in found:
+            found |= _GROUPS[name](simulation)
+    losses = any(name.startswith(LOSS_PREFIX) for name in names)
     result = {}
     for entry in METRICS:
-        value, reason, at = found[entry.name]
-        result[entry.name] = replace(entry, reason=reason or "").found(value, at)
-        if entry.name == "loss_energy":
+        if entry.name in found:
+            value, reason, at = found[entry.name]
+            result[entry.name] = replace(entry, reason=reason or "").found(value, at)
+        if entry.name == "loss_energy" and losses:
             result |= _losses(simulation)
+    if all(name in _GROUPS or name.startswith(LOSS_PREFIX) for name in names):
+        return result
     further = (
         link_figures(simulation),
         rating_figures(simulation),
@@ -278,10 +292,9 @@ def _nothing(reason: str) -> _Found:
 
 def _sensor(simulation: Simulation) -> dict[str, _Found]:
     """Return peaks of the true torque and errors of the reading."""
-    names = ("peak_true_torque", "peak_share_of_rating", "reading_error_rms", "reading_error_max")
     sensor = simulation.bench.main_sensor()
     if sensor is None:
-        return dict.fromkeys(names, _nothing("the line has no torque sensor"))
+        return dict.fromkeys(_OF_SENSOR, _nothing("the line has no torque sensor"))
     peak = max(map(abs, simulation.peaks[sensor.parameters.name]))
     error = simulation.traces["reading"] - simulation.traces["true_torque"]
     if len(error) == 0:
@@ -292,7 +305,7 @@ def _sensor(simulation: Simulation) -> dict[str, _Found]:
         worst = (float(error[where]), None, float(simulation.time[where]))
     peaks = [(peak, None, None), (peak / sensor.parameters.rated, None, None)]
     found = (*(peaks if isfinite(peak) else 2 * [_nothing("the run ended at once")]), rms, worst)
-    return dict(zip(names, found, strict=True))
+    return dict(zip(_OF_SENSOR, found, strict=True))
 
 
 def _speed(simulation: Simulation) -> dict[str, _Found]:
@@ -349,3 +362,18 @@ def _losses(simulation: Simulation) -> dict[str, Figure]:
         LOSS_PREFIX + name: Figure(LOSS_PREFIX + name, "J", meanings[name], better="lower").found(energy)
         for name, energy in simulation.energies.losses.items()
     }
+
+
+def _step(simulation: Simulation) -> dict[str, _Found]:
+    return {"step": (simulation.step, None, None)}
+
+
+_GROUPS: dict[str, Callable[[Simulation], dict[str, _Found]]] = {
+    **{entry.name: energy_values for entry in METRICS},
+    **dict.fromkeys((f"torque_{name}" for name in _OF_STEPS), _torque),
+    **dict.fromkeys(_OF_SENSOR, _sensor),
+    **{entry.name: _tracking for entry in METRICS if "_tracking_" in entry.name},
+    "speed_deviation_max": _speed,
+    "step": _step,
+}
+"""What finds each of the metrics."""

@@ -3,7 +3,6 @@
 import re
 import tomllib
 from collections.abc import Callable, Sequence
-from copy import deepcopy
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +14,9 @@ from shaftloop.scenario.locate import KeyPath
 from shaftloop.scenario.problems import Problems
 from shaftloop.scenario.source import Source, find_beside, label_of, load_toml, oversize
 
-__all__ = ["assemble", "resolve"]
+__all__ = ["apply_settings", "assemble", "names_files", "resolve"]
+
+_FILE = re.compile(r"[^=]*\.from=")
 
 
 def assemble(
@@ -29,7 +30,7 @@ def assemble(
     Parameters
     ----------
     problems : Problems
-        Collector with the scenario's document, which is changed.
+        Collector with the scenario's document, for which another takes its place.
     folders : sequence of Path
         Folders that may hold part files.
     settings : sequence of str
@@ -42,14 +43,27 @@ def assemble(
     set of int
         Entries of the line whose part file cannot be used.
     """
-    late = [setting for setting in settings if not re.match(r"[^=]*\.from=", setting)]
-    for setting in settings:
-        if setting not in late:
-            _apply(problems, setting)
+    apply_settings(problems, [setting for setting in settings if _FILE.match(setting)])
     broken = _merge_parts(problems, folders, load)
-    for setting in late:
-        _apply(problems, setting)
+    apply_settings(problems, [setting for setting in settings if not _FILE.match(setting)])
     return broken
+
+
+def names_files(settings: Sequence[str]) -> bool:
+    """Return whether one of some settings names a part file, which `assemble` must read."""
+    return any(_FILE.match(setting) for setting in settings)
+
+
+def apply_settings(problems: Problems, settings: Sequence[str]) -> None:
+    """Set values in the document of `problems`; what is not on their way is shared with the one before.
+
+    Parameters
+    ----------
+    settings : sequence of str
+        ``path=value`` each.
+    """
+    for setting in settings:
+        _apply(problems, setting)
 
 
 def resolve(document: dict[str, Any], keys: Sequence[str]) -> KeyPath:
@@ -93,11 +107,12 @@ def _merge_parts(
 ) -> set[int]:
     line = problems.document.get("line")
     broken: set[int] = set()
-    for index, entry in enumerate(line if isinstance(line, list) else []):
-        if not isinstance(entry, dict) or "from" not in entry:
+    for index, stated in enumerate(line if isinstance(line, list) else []):
+        if not isinstance(stated, dict) or "from" not in stated:
             continue
         path: KeyPath = ("line", index, "from")
-        name = entry.pop("from")
+        name = stated["from"]
+        entry = {key: value for key, value in stated.items() if key != "from"}
         try:
             if not isinstance(name, str):
                 raise ValueError(f'{shown(name)} is no file name; write e.g. "parts/coupling.toml"')
@@ -113,13 +128,14 @@ def _merge_parts(
             broken.add(index)
         else:
             problems.parts[index] = part
-            line[index] = _merged(part.document, entry)  # type: ignore[index]
+            entry = _merged(part.document, entry)
+        problems.document = _changed(problems.document, path[:-1], entry)
     return broken
 
 
 def _merged(base: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
     """Return base with the keys of over on top, tables merged, lists replaced."""
-    result = deepcopy(base)
+    result = {**base}
     for key, value in over.items():
         old = result.get(key)
         result[key] = _merged(old, value) if isinstance(old, dict) and isinstance(value, dict) else value
@@ -134,15 +150,23 @@ def _apply(problems: Problems, setting: str) -> None:
         return
     try:
         path = resolve(problems.document, keys)
-        target: Any = problems.document
-        for key in path[:-1]:
-            target = target.setdefault(key, {}) if isinstance(target, dict) else target[key]
-        target[path[-1]] = _value(text.strip())
+        problems.document = _changed(problems.document, path, _value(text.strip()))
     except LookupError as error:
         problems.unlocated((f"--set {setting[:80]}: {error.args[0]}",))
     else:
         problems.settings.pop(path, None)
         problems.settings[path] = setting[:80]
+
+
+def _changed(value: Any, path: Sequence[str | int], new: Any) -> Any:
+    """Return tables and lists with another value at a path; what lies beside it is not copied."""
+    if not path:
+        return new
+    key, *rest = path
+    inside = value.get(key, {}) if isinstance(value, dict) else value[key]
+    copied: Any = {**value} if isinstance(value, dict) else [*value]
+    copied[key] = _changed(inside, rest, new)
+    return copied
 
 
 def _element(items: list[Any], key: str, said: str) -> int:

@@ -94,17 +94,20 @@ class Draft:
         return Description(**self.single, **lists)
 
 
-def read_draft(document: dict[str, Any], problems: Problems, broken: set[int]) -> Draft:
-    """Read every entry by itself.
+def read_draft(problems: Problems, broken: set[int], before: Draft | None = None) -> Draft:
+    """Read every entry of the effective document by itself.
 
     Parameters
     ----------
-    document : dict
-        The effective document.
+    problems : Problems
+        Collector with the document.
     broken : set of int
         Entries of the line that need not be read, since their part file could not.
+    before : Draft, optional
+        Of a document without errors: entries that the two share are taken over.
     """
-    draft = Draft()
+    document, draft = problems.document, Draft()
+    there = before.lists if before else {}
     known = readable_fields(Description)
     lists = {name: item for name, (hint, _) in known.items() if (item := item_kind(hint))}
     for key in document:
@@ -121,7 +124,11 @@ def read_draft(document: dict[str, Any], problems: Problems, broken: set[int]) -
             problems.error((key,), f"{shown(items)} where a list is due; write [[{key}]] for each entry")
             items = []
         draft.lists[key] = []
+        read = {id(entry.raw): entry for entry in there.get(key, ())}
         for index, raw in enumerate(items):
+            if id(raw) in read:
+                draft.lists[key].append(read[id(raw)])
+                continue
             value = None
             if key != "line" or index not in broken:
                 value, errors = validate(kind, raw)

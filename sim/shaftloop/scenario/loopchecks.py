@@ -1,5 +1,7 @@
 """Checks of the loops: what they read and act on, units of their gains, and limiters."""
 
+from functools import cache
+
 from shaftloop.control.parameters import Filter, LeadLag, Loop, Notch
 from shaftloop.scenario.derive import readable_fields
 from shaftloop.scenario.draft import Draft, Entry
@@ -49,15 +51,21 @@ def check_levels(entry: Entry, kind: str, problems: Problems) -> None:
         ``torque`` or ``speed``.
     """
     cls: type = type(entry.value)
-    for key, (hint, _) in readable_fields(cls).items():
-        wanted = next((unit for unit in level_units(hint) if unit in _LEVEL_UNITS[kind]), None)
-        if wanted is None or key not in entry.raw:
+    for key, wanted in _levels(cls, kind).items():
+        if key not in entry.raw:
             continue
         what = "the interlock watches" if entry.path[0] == "limit" else "the loop controls"
         try:
             read_quantity(entry.raw[key], (wanted,))
         except UnitError as error:
             problems.error(entry.at(key), f"{shown(entry.raw[key])}: {what} a {kind}: {error}")
+
+
+@cache
+def _levels(cls: type, kind: str) -> dict[str, str]:
+    """Return the unit of every level that a dataclass has, where it is for a torque or a speed."""
+    hints = ((key, level_units(hint)) for key, (hint, _) in readable_fields(cls).items())
+    return {key: unit for key, units in hints for unit in units if unit in _LEVEL_UNITS[kind]}
 
 
 def _check_keeper(draft: Draft, entry: Entry, problems: Problems) -> None:

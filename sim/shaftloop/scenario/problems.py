@@ -35,6 +35,12 @@ class Problems:
         self._errors: dict[tuple[str, int, str], None] = {}
         self._warnings: dict[tuple[str, int, str], None] = {}
 
+    def varied(self) -> "Problems":
+        """Return the collector of the same files and settings, to which others can be added."""
+        other = Problems(self.source, self.document)
+        other.parts, other.settings = self.parts, self.settings.copy()
+        return other
+
     def error(self, path: KeyPath, message: str) -> None:
         """Add an error at a key path."""
         self._errors[self._entry(path, message)] = None

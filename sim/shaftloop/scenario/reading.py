@@ -3,15 +3,15 @@
 import hashlib
 import json
 from collections.abc import Callable, Sequence
-from copy import deepcopy
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from shaftloop.scenario.assemble import assemble, resolve
+from shaftloop.scenario.assemble import apply_settings, assemble, names_files, resolve
 from shaftloop.scenario.consistency import check_consistency
 from shaftloop.scenario.description import Description
-from shaftloop.scenario.draft import read_draft
+from shaftloop.scenario.draft import Draft, read_draft
 from shaftloop.scenario.locate import KeyPath
 from shaftloop.scenario.problems import Problems
 from shaftloop.scenario.shipped import shipped_folder
@@ -20,7 +20,7 @@ from shaftloop.scenario.statements import Statement, statements
 from shaftloop.scenario.timing import check_timing
 from shaftloop.scenario.traces import read_traces
 
-__all__ = ["Scenario", "place_of", "read_scenario", "stated_value", "stated_values"]
+__all__ = ["Scenario", "Variants", "place_of", "read_scenario", "stated_value", "stated_values"]
 
 
 @dataclass(frozen=True)
@@ -71,12 +71,9 @@ def read_scenario(
     """
     problems, folders, broken = _assembled(source, settings, beside, load)
     file = problems.source
-    draft = read_draft(problems.document, problems, broken)
     digest = hashlib.sha256(json.dumps(problems.document, sort_keys=True, default=str).encode())
-    check_consistency(draft, problems)
-    read_traces(draft, problems, folders, digest)
-    check_timing(draft, problems)
-    problems.raise_if_any()
+    draft = read_draft(problems, broken)
+    _check(draft, problems, folders, digest)
     return Scenario(
         draft.description(),
         file.path.stem,
@@ -87,6 +84,47 @@ def read_scenario(
         tuple(settings),
         tuple(beside),
     )
+
+
+class Variants:
+    """A scenario that is read again and again, each time with further settings: its files are read once.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        As read. Its files, but traces, are read here.
+    """
+
+    def __init__(self, scenario: Scenario) -> None:
+        self._of = scenario
+        self._load = lru_cache(maxsize=256)(load_toml)
+        of = scenario.path, scenario.settings, scenario.beside
+        self._problems, self._folders, self._broken = _assembled(*of, self._load)
+        self._draft = read_draft(self._problems, self._broken)
+
+    def read(self, settings: Sequence[str]) -> Description:
+        """Return what `read_scenario` makes of the scenario with further settings, in less time.
+
+        What the settings do not touch is taken over, but for the checks across entries.
+
+        Parameters
+        ----------
+        settings : sequence of str
+            ``path=value`` each, applied on top of those of the scenario.
+
+        Raises
+        ------
+        ScenarioError
+            As `read_scenario` does.
+        """
+        if names_files(settings):
+            of, every = self._of, (*self._of.settings, *settings)
+            return read_scenario(of.path, every, beside=of.beside, load=self._load).description
+        problems = self._problems.varied()
+        apply_settings(problems, settings)
+        draft = read_draft(problems, self._broken, self._draft)
+        _check(draft, problems, self._folders, hashlib.sha256())
+        return draft.description()
 
 
 def stated_value(
@@ -150,6 +188,14 @@ def stated_values(scenario: Scenario) -> tuple[Statement, ...]:
     return tuple(statements(scenario.description, problems))
 
 
+def _check(draft: Draft, problems: Problems, folders: Sequence[Path], digest: Any) -> None:
+    """Fill in the traces of a draft, and check across its entries."""
+    check_consistency(draft, problems)
+    read_traces(draft, problems, folders, digest)
+    check_timing(draft, problems)
+    problems.raise_if_any()
+
+
 def _assembled(
     source: str | Path,
     settings: Sequence[str],
@@ -159,6 +205,6 @@ def _assembled(
     """Return the effective document, the folders that may hold its files, and the entries without part."""
     path = find_scenario(source)
     file = load(path, label_of(path))
-    problems = Problems(file, deepcopy(file.document))
+    problems = Problems(file, file.document)
     folders = list(dict.fromkeys((path.parent, *beside, shipped_folder())))
     return problems, folders, assemble(problems, folders, settings, load)

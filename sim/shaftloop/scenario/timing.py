@@ -65,7 +65,12 @@ def tick_divisor(times: Sequence[Fraction]) -> int:
     times : sequence of Fraction
         Periods, phases and latencies. [s]
     """
-    return math.lcm(*((time / NANOSECOND).denominator for time in times))
+    return math.lcm(*(_divisor(time) for time in times))
+
+
+def _divisor(time: Fraction) -> int:
+    """Return the denominator of a time in nanoseconds."""
+    return time.denominator // math.gcd(time.denominator, 10**9)
 
 
 def check_timing(draft: Draft, problems: Problems) -> None:
@@ -196,7 +201,7 @@ def _check_order(steps: Sequence[Entry], problems: Problems) -> None:
 def _check_resolution(entry: Entry, problems: Problems) -> None:
     """Check that the times of steps, limits and faults are whole nanoseconds: whole ticks at any rate."""
     for key, value in vars(entry.value).items() if entry.value is not None else ():
-        if isinstance(value, Fraction) and (value / NANOSECOND).denominator != 1:
+        if isinstance(value, Fraction) and _divisor(value) != 1:
             problems.error(entry.at(key), f"{shown(entry.raw.get(key))} is finer than 1 ns; round it")
 
 

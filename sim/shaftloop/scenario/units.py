@@ -76,6 +76,7 @@ class Stated:
         return float(self.value * factor / scale)
 
 
+@lru_cache(maxsize=1024)
 def read_quantity(text: str, units: tuple[str, ...]) -> tuple[Fraction, str]:
     """Read a number with a unit.
 

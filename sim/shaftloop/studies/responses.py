@@ -133,7 +133,7 @@ def _evaluate(
 ) -> dict[str, Figure]:
     try:
         if outcome is not None and prefix == _SIMULATE:
-            found = _of_outcome(description, outcome)
+            found = _of_outcome(description, outcome, names)
         else:
             found = SOURCES[prefix].evaluate(description, names)
     except SimulationError as error:
@@ -190,17 +190,17 @@ def _counted(description: Description) -> list[Figure]:
 def _simulate(description: Description, names: Sequence[str]) -> dict[str, Figure]:
     from shaftloop.analysis.simulation import simulate
 
-    return _of_run(description, simulate(description))
+    return _of_run(description, simulate(description), names)
 
 
-def _of_outcome(description: Description, outcome: "Outcome") -> dict[str, Figure]:
+def _of_outcome(description: Description, outcome: "Outcome", names: Sequence[str]) -> dict[str, Figure]:
     if outcome.simulation is None:
         assert outcome.error is not None, "a run that left nothing says why"
         raise outcome.error
-    return _of_run(description, outcome.simulation)
+    return _of_run(description, outcome.simulation, names)
 
 
-def _of_run(description: Description, simulation: "Simulation") -> dict[str, Figure]:
+def _of_run(description: Description, simulation: "Simulation", names: Sequence[str]) -> dict[str, Figure]:
     from shaftloop.analysis.metrics import metrics
     from shaftloop.analysis.ratings import loads
     from shaftloop.analysis.verify import check_energy
@@ -210,10 +210,12 @@ def _of_run(description: Description, simulation: "Simulation") -> dict[str, Fig
     counts = {"trips": len(tripped)} | {
         f"trips.{entry.name}": tripped.count(entry.name) for entry in description.limit
     }
-    counts["beyond_limit"] = len({load.part for load in loads(simulation) if load.beyond_limit})
+    if "beyond_limit" in names:
+        counts["beyond_limit"] = len({load.part for load in loads(simulation) if load.beyond_limit})
     counts["not_settled"] = sum(event.kind == "not_settled" for event in simulation.events)
     counted = by_name(_counted(description))
-    return metrics(simulation) | {name: counted[name].found(count) for name, count in counts.items()}
+    others = [name for name in names if name not in counts]
+    return metrics(simulation, others) | {name: counted[name].found(count) for name, count in counts.items()}
 
 
 def _loops(description: Description) -> list[str]:

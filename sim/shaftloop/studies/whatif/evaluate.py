@@ -2,7 +2,7 @@
 
 import time
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
@@ -15,8 +15,7 @@ from shaftloop.analysis.metrics import needed_channels
 from shaftloop.errors import ScenarioError, ShaftloopError, SimulationError
 from shaftloop.figures import Figure
 from shaftloop.scenario.description import Description
-from shaftloop.scenario.reading import read_scenario
-from shaftloop.scenario.source import Source, load_toml
+from shaftloop.scenario.reading import Variants, read_scenario
 from shaftloop.studies.responses import evaluate, simulates
 from shaftloop.studies.whatif.form import Tune
 from shaftloop.studies.whatif.tuned import tuned
@@ -99,13 +98,13 @@ def evaluate_batch(work: Work, batch: Batch) -> list[Row]:
         Where the scenario is not that with which the study was begun.
     """
     begun = time.monotonic()
-    before = _loader.cache_info().misses
-    load, rows, spent = _loader(work), [], 0.0
-    first = _loader.cache_info().misses > before
+    before = _variants.cache_info().misses
+    variants, rows, spent = _variants(work), [], 0.0
+    first = _variants.cache_info().misses > before
     left = set(batch.left)
     # What is there already is made again only where it shares lanes with the rest.
     wanted = (entry for entry in batch.candidates if entry[0] in left or simulates(work.figures))
-    for entry, outcome in _run(work, (_made(work, *candidate, load) for candidate in wanted)):
+    for entry, outcome in _run(work, (_made(work, *candidate, variants) for candidate in wanted)):
         if entry.number in left:
             since = time.monotonic()
             rows.append(_evaluate(work, entry, outcome) if isinstance(entry, _Bench) else entry)
@@ -129,16 +128,15 @@ def lost(number: int) -> Row:
 
 
 @lru_cache(maxsize=1)
-def _loader(work: Work) -> Callable[[Path, str], Source]:
-    """Return what reads every file of a study once per process, after a look at the scenario."""
-    load = lru_cache(maxsize=256)(load_toml)
-    found = read_scenario(work.scenario, work.settings, beside=work.beside, load=load).hash
-    if found != work.scenario_hash:
+def _variants(work: Work) -> Variants:
+    """Return the scenario of a study, whose files each process reads once."""
+    scenario = read_scenario(work.scenario, work.settings, beside=work.beside)
+    if scenario.hash != work.scenario_hash:
         raise SimulationError(
             f"{work.scenario}: not the scenario with which the study was begun",
             "leave the files alone while a study runs; on a cluster every worker needs the same files",
         )
-    return load
+    return Variants(scenario)
 
 
 @dataclass(frozen=True)
@@ -151,13 +149,10 @@ class _Bench:
     """What tuning it has given."""
 
 
-def _made(
-    work: Work, number: int, settings: tuple[str, ...], load: Callable[[Path, str], Source]
-) -> _Bench | Row:
+def _made(work: Work, number: int, settings: tuple[str, ...], variants: Variants) -> _Bench | Row:
     """Return a candidate, tuned if asked for, or its row where that fails or there can be no such bench."""
     try:
-        every = (*work.settings, *settings)
-        description = read_scenario(work.scenario, every, beside=work.beside, load=load).description
+        description = variants.read(settings)
     except ScenarioError as error:
         return Row(number, "refused", _short("; ".join(error.messages)))
     if work.tune is None:
