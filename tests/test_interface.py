@@ -56,7 +56,7 @@ def test_settings_hold_for_every_question_and_add_up(bench: shaftloop.TestBench)
 
 
 def test_a_question_that_cannot_be_asked_says_so_without_naming_options(bench: shaftloop.TestBench) -> None:
-    with pytest.raises(ScenarioError, match=r'^loop "torqe": no such loop') as caught:
+    with pytest.raises(ScenarioError, match=r'^`loops` "torqe": no such loop') as caught:
         bench.margins("torqe")
     assert "--" not in str(caught.value)
     with pytest.raises(ScenarioError, match="say which loop to tune, speed or torque"):

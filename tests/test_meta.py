@@ -10,10 +10,13 @@ import tomllib
 from pathlib import Path
 from types import ModuleType
 
+import click
 import pytest
 
 import shaftloop
 import shaftloop_models
+from shaftloop.cli.main import cli
+from shaftloop.cli.spelling import options, spelt
 
 ROOT = Path(__file__).parents[1]
 LONGEST = 400
@@ -95,3 +98,30 @@ def test_nothing_stands_there_for_tests_alone() -> None:
         elif isinstance(node, ast.Assign):
             defined |= {target.id for target in node.targets if isinstance(target, ast.Name)}
     assert {name for name in defined - used if not name.startswith("__")} == set()
+
+
+BELOW = [path for path in FILES if "cli" not in path.parts and path.name != "pdf.py"]
+"""Files that know no command line; the one left out calls a browser by its own."""
+
+
+@pytest.mark.parametrize("path", BELOW, ids=short)
+def test_arguments_stand_in_backticks_and_commands_spell_them(path: Path) -> None:
+    """Who asks from Python reads the argument's name, who asks a command reads its option."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    notes = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Constant) and isinstance(node.value, str):
+            assert not re.search(r"(?<![\w-])--[a-z]", node.value)
+            if id(node) not in notes:
+                assert set(re.findall(r"`(\w+)`", node.value)) <= set(options())
+
+
+def test_one_argument_is_one_option_in_every_command() -> None:
+    given = {
+        (option.name, option.opts[0])
+        for command in cli.commands.values()
+        for option in command.params
+        if isinstance(option, click.Option)
+    }
+    assert len({name for name, _ in given}) == len(given)
+    assert spelt("a lower `torque`, or `as` it is") == "a lower --torque, or `as` it is"

@@ -66,7 +66,7 @@ def test_a_long_run_is_refused_with_the_length_that_would_do() -> None:
     with pytest.raises(SimulationError) as caught:
         make_run(build_bench(bench("duration=10000 s", "record.rate=100 Hz")))
     assert caught.value.message.startswith("a run of 10000 s with ")
-    assert "rates up to 10000 Hz (" in caught.value.advice and "--patience" in caught.value.advice
+    assert "rates up to 10000 Hz (" in caught.value.advice and "`patience`" in caught.value.advice
 
 
 def test_a_large_recording_is_refused_with_the_rate_that_would_do() -> None:

@@ -373,8 +373,8 @@ def test_correction_takes_the_encoder_and_a_window() -> None:
 @pytest.mark.parametrize(
     ("keys", "message"),
     [
-        ({"window": 1e-4}, "--window: 0.0001 s is shorter than a period of enc, 0.0005 s"),
-        ({"inertia_error": 1.5}, "--inertia-error: 1.5 is outside 0 to 1"),
+        ({"window": 1e-4}, "`window`: 0.0001 s is shorter than a period of enc, 0.0005 s"),
+        ({"inertia_error": 1.5}, "`inertia_error`: 1.5 is outside 0 to 1"),
     ],
 )
 def test_impossible_corrections_are_refused(keys: dict[str, float], message: str) -> None:

@@ -202,8 +202,8 @@ def test_ripple_and_cogging_of_an_order_add_as_phasors() -> None:
 @pytest.mark.parametrize(
     ("keys", "message"),
     [
-        ({"crosstalk": 2.0}, "--crosstalk: 2 is outside 0 to 1"),
-        ({"lever": -1.0}, "--lever: -1 m is outside 0 to 10 m"),
+        ({"crosstalk": 2.0}, "`crosstalk`: 2 is outside 0 to 1"),
+        ({"lever": -1.0}, "`lever`: -1 m is outside 0 to 10 m"),
     ],
 )
 def test_impossible_sensors_are_refused(keys: dict[str, float], message: str) -> None:

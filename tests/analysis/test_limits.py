@@ -41,8 +41,8 @@ STRONGER = ("loop.torque.clamp=9 kN m", "limit.overtorque.above=9 kN m", "line.t
     ("scenario", "settings", "speed", "torque", "said", "advice"),
     [
         (REFERENCE, (), 1500, 240, "clamp of loop torque: needs 23", "raise loop.torque.clamp"),
-        (REFERENCE, (), 3500, 50, "largest speed of drive: needs 3500 rpm, allowed 3000 rpm", "--speed"),
-        (REFERENCE, (), -3500, 50, "largest speed of drive: needs 3500 rpm, allowed 3000 rpm", "--speed"),
+        (REFERENCE, (), 3500, 50, "largest speed of drive: needs 3500 rpm, allowed 3000 rpm", "`speed`"),
+        (REFERENCE, (), -3500, 50, "largest speed of drive: needs 3500 rpm, allowed 3000 rpm", "`speed`"),
         (REFERENCE, ("line.ts.range=60 N m",), 1500, 80, "range of sensor ts: needs 80 N m", "line.ts.range"),
         (
             REFERENCE,
@@ -50,7 +50,7 @@ STRONGER = ("loop.torque.clamp=9 kN m", "limit.overtorque.above=9 kN m", "line.t
             1500,
             80,
             "current limit of load: needs 1",
-            "--torque",
+            "`torque`",
         ),
         (
             REFERENCE,
@@ -60,11 +60,11 @@ STRONGER = ("loop.torque.clamp=9 kN m", "limit.overtorque.above=9 kN m", "line.t
             "voltage limit of drive: needs",
             "voltage of the supply",
         ),
-        (HUB, (), 1500, 20, "speed limiter overspeed: needs 1500 rpm, allowed 1400 rpm", "--speed"),
-        (HUB, (), 800, 190, "interlock overtorque: needs 190 N m, allowed 180 N m", "--torque"),
-        (HUB, (), 800, -190, "interlock overtorque: needs 190 N m, allowed 180 N m", "--torque"),
-        (AXLE, STRONGER, 300, 4100, "largest torque of load: needs", "--torque"),
-        (AXLE, ("line.load.max_power=50 kW",), 300, 2500, "largest power of load at 300 rpm", "--torque"),
+        (HUB, (), 1500, 20, "speed limiter overspeed: needs 1500 rpm, allowed 1400 rpm", "`speed`"),
+        (HUB, (), 800, 190, "interlock overtorque: needs 190 N m, allowed 180 N m", "`torque`"),
+        (HUB, (), 800, -190, "interlock overtorque: needs 190 N m, allowed 180 N m", "`torque`"),
+        (AXLE, STRONGER, 300, 4100, "largest torque of load: needs", "`torque`"),
+        (AXLE, ("line.load.max_power=50 kW",), 300, 2500, "largest power of load at 300 rpm", "`torque`"),
     ],
 )
 def test_the_limit_is_named_with_its_value(

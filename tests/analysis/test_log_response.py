@@ -269,9 +269,9 @@ def test_the_sign_is_given_back_to_a_size() -> None:
         (Demand("u", "z"), 'no column "z"'),
         (Demand("still", "y"), "still stays at 3: without motion there is no response"),
         (Demand("u", "y", period=0.0123), "no whole number of samples"),
-        (Demand("u", "y", resolution=50.0), "--resolution 50 Hz: at most 3.13 Hz are possible at this rate"),
+        (Demand("u", "y", resolution=50.0), "`resolution` 50 Hz: at most 3.13 Hz are possible at this rate"),
         (Demand("u", "y", resolution=0.1), "no two stretches of 2000 samples"),
-        (Demand("u", "y", orders=(1.0,)), "name the column of the speed, --speed"),
+        (Demand("u", "y", orders=(1.0,)), "name the column of the speed, `speed`"),
         (Demand("u", "y", speed="u", orders=(1.0,)), 'column "u [V]": the unit V does not fit'),
     ],
 )

@@ -109,7 +109,7 @@ def test_a_file_that_is_not_there(tmp_path: Path) -> None:
         (
             "true_torque [N m]",
             9.0,
-            "does not overlap the run, 0 s to 0.0499 s; shift it with --overlay-offset",
+            "does not overlap the run, 0 s to 0.0499 s; shift it with `offset`",
         ),
     ],
 )
@@ -125,7 +125,5 @@ def test_what_cannot_be_compared(
 def test_offsets_are_times() -> None:
     assert read_offset("12 ms") == 0.012
     assert read_offset("-0.5 s") == -0.5
-    with pytest.raises(
-        ScenarioError, match=r'--overlay-offset: "12 N m": the unit N m does not fit.*e\.g\. "12 ms"'
-    ):
+    with pytest.raises(ScenarioError, match=r'`offset`: "12 N m": the unit N m does not fit.*e\.g\. "12 ms"'):
         read_offset("12 N m")

@@ -44,10 +44,10 @@ def test_a_sound_run_has_no_warning(run: Simulation) -> None:
 
 def test_a_gap_is_warned_about(run: Simulation) -> None:
     assert check_energy(with_gap(run, 1e-3)) == [
-        "the energy of the bench closes to 0.001 only, above 0.0001; try --verify"
+        "the energy of the bench closes to 0.001 only, above 0.0001; try `verify`"
     ]
     assert check_energy(with_element_gap(run, "c1", 5e-4)) == [
-        "the energy of c1 closes to 0.0005 only, above 0.0001; try --verify"
+        "the energy of c1 closes to 0.0005 only, above 0.0001; try `verify`"
     ]
 
 
@@ -55,7 +55,7 @@ def test_a_gap_is_warned_about(run: Simulation) -> None:
 def test_a_large_gap_fails_the_run(run: Simulation, share: float) -> None:
     with pytest.raises(SimulationError, match="the energy of the bench does not close") as caught:
         check_energy(with_gap(run, share))
-    assert "--method rk4" in caught.value.advice
+    assert "`method` rk4" in caught.value.advice
     with pytest.raises(SimulationError, match=r"the energy of drive\.windings does not close"):
         check_energy(with_element_gap(run, "drive.windings", share))
 

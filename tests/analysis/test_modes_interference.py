@@ -80,5 +80,5 @@ def test_the_range_ends_with_the_slower_machine_and_turns_either_way() -> None:
 
 def test_speed_of_the_command_line() -> None:
     assert read_speed("1500 rpm") == pytest.approx(50.0 * math.pi)
-    with pytest.raises(ScenarioError, match=r'--speed: "1500": .*, e\.g\. "1500 rpm"'):
+    with pytest.raises(ScenarioError, match=r'`speed`: "1500": .*, e\.g\. "1500 rpm"'):
         read_speed("1500")

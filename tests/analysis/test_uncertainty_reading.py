@@ -173,7 +173,7 @@ def test_monte_carlo_alone_where_there_is_no_budget(
     file = read(tmp_path, text)
     with pytest.raises(SimulationError, match=message) as caught:
         evaluate_both(file.measurement, file.plan)
-    assert "alone = true under [monte_carlo], or --monte-carlo-alone" in str(caught.value)
+    assert "alone = true under [monte_carlo], or `alone`" in str(caught.value)
     alone = read(tmp_path, text + "[monte_carlo]\nalone = true\ntrials = 400000\n")
     found = evaluate_both(alone.measurement, alone.plan)
     assert found.propagation is None and found.verdicts == ()

@@ -46,7 +46,7 @@ def test_each_value_says_its_unit_and_what_states_it() -> None:
     assert speed["origin"] == {"kind": "file", "place": line_of(part, 'max_speed = "1600 rpm"')}
     file = shipped_folder() / "wheel-hub.toml"
     assert values["duration"]["origin"]["place"] == line_of(file, 'duration = "2.5 s"')
-    assert values["loop.torque.kp"]["origin"] == {"kind": "setting", "place": "--set loop.torque.kp=0.2"}
+    assert values["loop.torque.kp"]["origin"] == {"kind": "setting", "place": "loop.torque.kp=0.2"}
     assert values["sequence.0.to"]["unit"] == "rad/s" and values["sequence.2.to"]["unit"] == "N m"
     latency = values["loop.torque.output_latency"]
     assert (latency["value"], latency["unit"], latency["text"]) == (1.0, "sample", "1 sample")

@@ -182,10 +182,10 @@ def test_the_bench_is_spoken_of() -> None:
     )
     assert notes[0] == (
         "hub.baseline.toml is of another version of the bench, which differs in line.ts, seed: changes are "
-        "shown but not judged; look at them, then write it anew with --update-baseline"
+        "shown but not judged; look at them, then write it anew with the option update-baseline"
     )
     assert notes[1] == "gains changed: torque.kp: 0.05 → 0.1"
-    assert notes[2] == "not in hub.baseline.toml: a.b; add with --update-baseline"
+    assert notes[2] == "not in hub.baseline.toml: a.b; the option update-baseline adds them"
     scenario = read_scenario("wheel-hub")
     assert bench_words(checked(reference=take(scenario, {}, "", AS_STATED))) == [f"compared with {AS_STATED}"]
     item = checked(reference=reference(**{"loop.torque.feedforward": 0.5}))

@@ -191,7 +191,7 @@ def test_what_takes_too_long_says_so_and_is_no_failure() -> None:
         have_patience(PATIENCE)
     (found,) = [entry for entry in report.found if entry.reason]
     assert not found.failed and found.sentences[0].startswith("No answer: a run of 2 s ")
-    assert "allow more with --patience" in found.sentences[0] and report.front.holds is None
+    assert "allow more with `patience`" in found.sentences[0] and report.front.holds is None
 
 
 def test_changing_one_gain_changes_what_it_concerns_and_nothing_else() -> None:
@@ -274,7 +274,7 @@ def test_page_one_says_in_its_first_sentence_what_faults_break(whole: Report, pa
 
 def test_sections_are_a_table_and_wrong_names_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     with pytest.raises(
-        ScenarioError, match=r'--only "margin": no such section; known: expectations, .*nearest: margins'
+        ScenarioError, match=r'`only` "margin": no such section; known: expectations, .*nearest: margins'
     ):
         named_sections(["margin"])
     extra = replace(SECTIONS[1], name="extra", question="One more?")

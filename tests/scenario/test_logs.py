@@ -53,7 +53,7 @@ def test_a_log_is_read_as_the_table_beside_it_states(tmp_path: Path) -> None:
     np.testing.assert_allclose(found.values[:, 0], [-1.5, 2.25, np.nan])
     assert factor_to(log, log.columns[0], "N m") == 1.0
     assert factor_to(log, log.columns[1], "rad/s") == pytest.approx(np.pi / 30.0)
-    assert log.places == (str(tmp_path / "run.toml"), "--log")
+    assert log.places == (str(tmp_path / "run.toml"), "`log`")
 
 
 def test_options_say_the_same_as_the_table(tmp_path: Path) -> None:
@@ -190,7 +190,7 @@ def test_a_wrong_table_is_named_with_its_line(tmp_path: Path) -> None:
     path = write(tmp_path, "time [s],a [V]\n0,1\n")
     write(tmp_path, '[log]\ndecimal = ";"\n', "run.toml")
     assert 'run.toml:2: log.decimal: ";" is not one of: ., ,' in refusal(path)
-    assert "--log decimal" in refusal(path, "decimal=:") or "--log: decimal" in refusal(path, "decimal=:")
+    assert "`log` decimal" in refusal(path, "decimal=:") or "`log`: decimal" in refusal(path, "decimal=:")
 
 
 @pytest.mark.parametrize(

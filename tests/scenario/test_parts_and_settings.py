@@ -1,4 +1,4 @@
-"""``from`` and ``--set``."""
+"""``from`` and settings on top."""
 
 import os
 
@@ -154,34 +154,46 @@ def test_settings_reach_into_a_part_file_and_can_change_it(bench, parts) -> None
     [
         (
             "loop.torque.kp=abc",
-            '--set loop.torque.kp=abc: "abc": not a number with a unit; expected a bare number',
+            '`settings` loop.torque.kp=abc: "abc": not a number with a unit; expected a bare number',
         ),
         (
             "loop.torque.kp=-1",
-            "--set loop.torque.kp=-1: -1 is out of range; allowed: at least 0 (proportional gain)",
+            "`settings` loop.torque.kp=-1: -1 is out of range; allowed: at least 0 (proportional gain)",
         ),
-        ("loop.torque.kpp=1", "--set loop.torque.kpp=1: unknown key; nearest: kp; known here: name, acts_on"),
-        ("loop.torqe.kp=1", '--set loop.torqe.kp=1: no loop "torqe"; known: speed, torque; nearest: torque'),
-        ("sequence.2.to=1", '--set sequence.2.to=1: no sequence "2"; known: 0 to 1'),
-        ("lop.torque.kp=1", "--set lop.torque.kp=1: unknown path; nearest: loop; known: title, line"),
-        ("loop.torque.kp.x=1", "--set loop.torque.kp.x=1: loop.1.kp is a value, not a table; leave out .x"),
-        ("line.drive.drag.viscus=1", "--set line.drive.drag.viscus=1: unknown key; nearest: viscous"),
+        (
+            "loop.torque.kpp=1",
+            "`settings` loop.torque.kpp=1: unknown key; nearest: kp; known here: name, acts_on",
+        ),
+        (
+            "loop.torqe.kp=1",
+            '`settings` loop.torqe.kp=1: no loop "torqe"; known: speed, torque; nearest: torque',
+        ),
+        ("sequence.2.to=1", '`settings` sequence.2.to=1: no sequence "2"; known: 0 to 1'),
+        ("lop.torque.kp=1", "`settings` lop.torque.kp=1: unknown path; nearest: loop; known: title, line"),
+        (
+            "loop.torque.kp.x=1",
+            "`settings` loop.torque.kp.x=1: loop.1.kp is a value, not a table; leave out .x",
+        ),
+        ("line.drive.drag.viscus=1", "`settings` line.drive.drag.viscus=1: unknown key; nearest: viscous"),
         (
             "line.drive.dragg.viscous=1",
-            "--set line.drive.dragg.viscous=1: line.drive.dragg: unknown key; nearest: drag",
+            "`settings` line.drive.dragg.viscous=1: line.drive.dragg: unknown key; nearest: drag",
         ),
-        ("line.ts.filter=5", "--set line.ts.filter=5: 5 where a table is due"),
+        ("line.ts.filter=5", "`settings` line.ts.filter=5: 5 where a table is due"),
         ("line.ts.filter={ kind = 'bessel' }", "line.ts.filter.cutoff: missing: frequency of -3 dB"),
         ("seed=0x" + "f" * 50, "is no whole number"),
         ("title=a\nb=1", "holds control characters"),
-        ("loop.torque.kp", '--set "loop.torque.kp": write path=value, e.g. loop.torque.kp=0.4'),
+        ("loop.torque.kp", '`settings` "loop.torque.kp": write path=value, e.g. loop.torque.kp=0.4'),
         ("loop..kp=1", "write path=value"),
-        ("line.c1.from=parts/none.toml", '--set line.c1.from=parts/none.toml: no file "parts/none.toml"'),
+        (
+            "line.c1.from=parts/none.toml",
+            '`settings` line.c1.from=parts/none.toml: no file "parts/none.toml"',
+        ),
     ],
 )
 def test_bad_setting_is_named(bench, setting: str, says: str) -> None:
     message = bench.message(settings=[setting])
-    assert message.startswith("--set ") and says in message
+    assert message.startswith("`settings` ") and says in message
     assert message.isprintable()
 
 

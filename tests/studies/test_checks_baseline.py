@@ -160,7 +160,7 @@ def test_a_broken_file_is_named_with_its_line(
         read_baseline(path)
     (found,) = caught.value.messages
     assert found.startswith(message)
-    assert "not valid TOML" in found or found.endswith("; write it anew with --update-baseline")
+    assert "not valid TOML" in found or found.endswith("; write it anew with `update_baseline`")
 
 
 def test_a_number_without_unit_is_read_exactly(tmp_path: Path) -> None:

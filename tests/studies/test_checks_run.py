@@ -104,7 +104,7 @@ def test_a_figure_whose_unit_is_another_now_is_named(tmp_path: Path) -> None:
         check_scenario(path, baseline=place)
     assert str(caught.value) == (
         "b.baseline.toml: values.margins.torque.phase_margin: the unit Hz does not fit; expected deg; "
-        "write it anew with --update-baseline"
+        "write it anew with `update_baseline`"
     )
 
 

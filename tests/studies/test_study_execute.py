@@ -364,11 +364,11 @@ def test_a_scheduler_that_is_lost_leaves_what_is_done(
 def test_a_cluster_that_is_not_there_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     pytest.importorskip("distributed")
     monkeypatch.setattr("shaftloop.studies.whatif.cluster._PATIENCE", 0.5)
-    with pytest.raises(ScenarioError, match=r"--cluster tcp://127.0.0.1:9: no Dask scheduler answers, or"):
+    with pytest.raises(ScenarioError, match=r"`cluster` tcp://127.0.0.1:9: no Dask scheduler answers, or"):
         run(tmp_path, Cluster("tcp://127.0.0.1:9"))
 
 
 def test_a_cluster_needs_its_extra(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("shaftloop.studies.whatif.cluster.find_spec", lambda _: None)
-    with pytest.raises(ScenarioError, match=r'--cluster needs distributed; install "shaftloop\[cluster\]"'):
+    with pytest.raises(ScenarioError, match=r'`cluster` needs distributed; install "shaftloop\[cluster\]"'):
         Cluster("tcp://127.0.0.1:9")

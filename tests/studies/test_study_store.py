@@ -164,7 +164,7 @@ def test_places_that_cannot_be_used_are_refused(tmp_path: Path) -> None:
     with sqlite3.connect(tmp_path / "other") as db:
         db.execute("CREATE TABLE t (x)")
     db.close()
-    with pytest.raises(StoreError, match="other: holds no study; name another folder by --out"):
+    with pytest.raises(StoreError, match="other: holds no study; name another folder by `out`"):
         open_store(tmp_path / "other", study, plan)
 
 
@@ -180,7 +180,7 @@ def test_a_second_run_of_the_same_study_is_told(tmp_path: Path) -> None:
 def test_one_who_reads_sees_what_is_there_and_stops_nobody(tmp_path: Path) -> None:
     study, plan = read(tmp_path, *BLOCKS)
     path = tmp_path / "r.sqlite"
-    with pytest.raises(StoreError, match="no results of this study yet; run it, or name its folder by --out"):
+    with pytest.raises(StoreError, match="no results of this study yet; run it, or name its folder by `out`"):
         open_store(path, study, plan, reading=True)
     with open_store(path, study, plan) as store:
         with pytest.raises(StoreError, match="no results of this study yet"):
@@ -240,7 +240,7 @@ def test_what_another_program_changed_is_told(tmp_path: Path, change: str, wrong
             open_store(path, study, plan, reading=reading)
         message = str(caught.value)
         assert message.startswith(f"{path}: was changed by another program: ") and wrong in message
-        assert "name another folder by --out, or throw the results away by --fresh" in message
+        assert "name another folder by `out`, or throw the results away by `fresh`" in message
     assert caught.value.exit_code == 2
     with open_store(path, study, plan, fresh=True) as store:
         assert store.done == 0

@@ -269,7 +269,7 @@ def test_the_nearest_trade_off_tells_which_bound_is_in_the_way() -> None:
     assert Search([on], Bounds()).admits(near.trial.loop)
     step = Search([on], Bounds(command=1e-3, excursion=Excursion(0.0, 1.0)))
     near = trade_off(step, loop())
-    assert near is not None and near.alone and "--may-clamp" in broken(step, near.trial.loop)[0]
+    assert near is not None and near.alone and "`may_clamp`" in broken(step, near.trial.loop)[0]
 
 
 def test_a_notch_pays_on_a_resonance() -> None:

@@ -52,7 +52,7 @@ def test_ranges(text: str, expected: Range) -> None:
 def test_what_is_no_range_is_refused(text: str, said: str) -> None:
     with pytest.raises(ScenarioError) as raised:
         read_range(text)
-    assert "--vary" in str(raised.value) and said in str(raised.value)
+    assert "`vary`" in str(raised.value) and said in str(raised.value)
 
 
 def test_values_and_settings_keep_the_unit_of_the_range() -> None:

@@ -245,7 +245,7 @@ def _refuse(seconds: float, what: str, advice: str) -> None:
         raise CostError(
             f"{what} takes about {told(seconds)}; allowed: {told(_left[-1])}"
             + (f", since about {many:.0f} such are needed" if many > 1.0 else ""),
-            f"{advice}; or allow more with --patience",
+            f"{advice}; or allow more with `patience`",
         )
 
 

@@ -108,7 +108,7 @@ def bench_point(measured: Measured, speed: float | None = None, torque: float | 
             ("line", number, "rated"),
             f"operating point {point.speed * _RPM:.6g} rpm, {point.torque:.6g} N m: beyond the rated torque "
             f"of {measured.sensor.name}, {rated:g} N m, for which its accuracy does not hold; choose a lower "
-            "torque, by --point or in the scenario",
+            "torque, by `points` or in the scenario",
         )
     state = held_state(bench, point)
     after = bench.walk(state, np.array([bench.ticks]))[0]
@@ -158,15 +158,15 @@ def read_point(text: str) -> Point:
     """
     parts = text.split(",")
     if len(parts) != 2:
-        raise ScenarioError([f'--point {shown(text)}: write speed and torque, e.g. "800 rpm, 90 N m"'])
+        raise ScenarioError([f'`points` {shown(text)}: write speed and torque, e.g. "800 rpm, 90 N m"'])
     try:
         speed, torque = (
             float(read_quantity(part, (unit,))[0]) for part, unit in zip(parts, ("rad/s", "N m"), strict=True)
         )
     except UnitError as error:
-        raise ScenarioError([f"--point {shown(text)}: {error}"]) from None
+        raise ScenarioError([f"`points` {shown(text)}: {error}"]) from None
     if not speed > 0.0:
         raise ScenarioError(
-            [f"--point {shown(text)}: the speed must be above 0, as efficiency needs a power"]
+            [f"`points` {shown(text)}: the speed must be above 0, as efficiency needs a power"]
         )
     return Point(speed, torque)

@@ -158,10 +158,10 @@ class HyperMap:
         if len(self._held(slope, np.zeros((len(keep), 0)), keep)[2]) < len(keep):
             raise SimulationError(
                 f"{where}: nothing holds the speed, so the torque accelerates the line",
-                "add a speed loop or drag, or choose --torque '0 N m'",
+                "add a speed loop or drag, or choose `torque` '0 N m'",
             )
         raise SimulationError(
-            where, "choose a point that the bench can hold with --speed and --torque, or lower the gains"
+            where, "choose a point that the bench can hold with `speed` and `torque`, or lower the gains"
         )
 
     def _once(self, state: Array) -> Array:

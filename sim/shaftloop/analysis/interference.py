@@ -168,4 +168,4 @@ def read_speed(text: str) -> float:
     try:
         return float(read_quantity(text, ("rad/s",))[0])
     except UnitError as error:
-        raise ScenarioError([f'--speed: {shown(text)}: {error}, e.g. "1500 rpm"']) from None
+        raise ScenarioError([f'`speed`: {shown(text)}: {error}, e.g. "1500 rpm"']) from None

@@ -95,7 +95,7 @@ def at_voltage_limit(bench: HyperMap, state: Array) -> list[str]:
 def violations_ahead(bench: Bench, point: OperatingPoint) -> list[Violation]:
     """Return the limits that the set-points alone exceed."""
     found = []
-    lower = "choose a lower speed with --speed"
+    lower = "choose a lower speed with `speed`"
     for name, machine in bench.machines.items():
         speed = abs(point.speed) * machine.node.pace
         if speed > machine.parameters.max_speed * (1.0 + _SLACK):
@@ -112,7 +112,7 @@ def violations_ahead(bench: Bench, point: OperatingPoint) -> list[Violation]:
             asked, most = _RPM * speed, _RPM * limit.above
             found.append(Violation(f"interlock {limit.name}", asked, most, "rpm", lower))
         elif main and limit.watches == main.parameters.name and abs(point.torque) > limit.above:
-            advice = "choose a lower torque with --torque"
+            advice = "choose a lower torque with `torque`"
             found.append(Violation(f"interlock {limit.name}", abs(point.torque), limit.above, "N m", advice))
     return found
 
@@ -148,7 +148,7 @@ def _refuse_play(bench: Bench, point: OperatingPoint, state: Array) -> None:
                     f"the flanks of {edge.part} touch nowhere at {point}: small motions of one side say "
                     "nothing of the other",
                     "choose a torque that closes the backlash, or leave it out: "
-                    f"--set 'line.{edge.part}.backlash=0 rad'",
+                    f"`settings` 'line.{edge.part}.backlash=0 rad'",
                 )
 
 
@@ -163,7 +163,7 @@ def _refuse(point: OperatingPoint, found: list[Violation]) -> None:
 def _controllers(bench: Bench, state: Array) -> Iterator[Violation]:
     for name, loop in bench.loops.items():
         if loop.break_slot >= 0:
-            advice = f"raise loop.{name}.clamp or choose a lower torque with --torque"
+            advice = f"raise loop.{name}.clamp or choose a lower torque with `torque`"
             output = abs(float(state[loop.break_slot]))
             yield Violation(
                 f"clamp of loop {name}", output, loop.parameters.clamp, loop.parameters.unit, advice

@@ -49,10 +49,10 @@ def operating_point(bench: Bench, speed: float | None = None, torque: float | No
     speed_loop, torque_loop = bench.speed_loop(), bench.torque_loop()
     if speed and bench.line.held:
         raise SimulationError(
-            f"{bench.line.held} holds the line, so it does not turn", "leave --speed out, or the fixed end"
+            f"{bench.line.held} holds the line, so it does not turn", "leave `speed` out, or the fixed end"
         )
     if torque is not None and torque_loop is None:
-        raise SimulationError("no loop controls a torque, so --torque has no meaning", "leave --torque out")
+        raise SimulationError("no loop controls a torque, so `torque` has no meaning", "leave `torque` out")
     best = _highest(bench, torque_loop.parameters.name if torque_loop else None)
     pace = bench.line.pace(speed_loop.source) if speed_loop else 1.0
     if speed is not None and speed_loop is not None:

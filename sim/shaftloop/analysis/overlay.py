@@ -96,7 +96,7 @@ def read_offset(text: str) -> float:
     try:
         return float(read_quantity(text, ("s",))[0])
     except UnitError as error:
-        raise ScenarioError([f'--overlay-offset: {shown(text)}: {error}, e.g. "12 ms" or "-0.5 s"']) from None
+        raise ScenarioError([f'`offset`: {shown(text)}: {error}, e.g. "12 ms" or "-0.5 s"']) from None
 
 
 def read_measurement(path: Path, options: Sequence[str] = ()) -> Measurement:
@@ -140,7 +140,7 @@ def lay_over(simulation: Simulation, measurement: Measurement, offset: float = 0
         raise ScenarioError(
             [
                 f"{label}: the measured time, {time[0]:.6g} s to {time[-1]:.6g} s, does not overlap the run, "
-                f"0 s to {max(last, 0.0):.6g} s; shift it with --overlay-offset"
+                f"0 s to {max(last, 0.0):.6g} s; shift it with `offset`"
             ]
         )
     channels = {}

@@ -69,7 +69,7 @@ def check_frequency(frequency: float, rate: float, whose: str) -> None:
     if not 0.0 < frequency < 0.5 * rate:
         raise ScenarioError(
             [
-                f"--at: {frequency:.6g} Hz; allowed: above 0 and below {0.5 * rate:.6g} Hz, half the rate of "
+                f"`at`: {frequency:.6g} Hz; allowed: above 0 and below {0.5 * rate:.6g} Hz, half the rate of "
                 f"{whose}"
             ]
         )

@@ -21,7 +21,7 @@ _NEGLIGIBLE = 1e-9
 """Share of the circulated energy below which a gap is rounding, however little passed an element."""
 _SMALL = 1e-4
 """Share of all losses below which a loss does not count in a summary."""
-_UNCLOSED = "do not use this run; try --method rk4, lower gains or higher rates, and report the scenario"
+_UNCLOSED = "do not use this run; try `method` rk4, lower gains or higher rates, and report the scenario"
 _OWN = ("step", "energy_residual")
 """Metrics that state the accuracy themselves."""
 
@@ -76,13 +76,13 @@ def check_energy(simulation: Simulation) -> list[str]:
             )
         if residual > WARN_ABOVE:
             warnings.append(
-                f"the energy of {name} closes to {residual:.2g} only, above {WARN_ABOVE:g}; try --verify"
+                f"the energy of {name} closes to {residual:.2g} only, above {WARN_ABOVE:g}; try `verify`"
             )
     for meter, gap in simulation.energies.doubtful.items():
         loss = simulation.energies.losses[meter]
         warnings.append(
             f"the loss {meter}, {loss:.2g} J, is not to be trusted: {gap:.2g} J of the energy there does not "
-            "close; try --verify"
+            "close; try `verify`"
         )
     # The cause before what follows from it.
     return [small, *warnings] if warnings and small else warnings

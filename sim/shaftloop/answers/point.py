@@ -13,9 +13,7 @@ _NO_MARGINS = "there are no margins"
 """What a bench without a loop lacks where its poles alone will do."""
 
 
-def named_loops(
-    description: Description, wanted: Sequence[str], purpose: str, word: str = "loop"
-) -> tuple[str, ...]:
+def named_loops(description: Description, wanted: Sequence[str], purpose: str) -> tuple[str, ...]:
     """Return the loops to look at: those named, else all that are no limiters.
 
     Parameters
@@ -26,8 +24,6 @@ def named_loops(
         Names; empty for all.
     purpose : str
         What a bench without a loop lacks, e.g. ``there is nothing to tune``; empty where it will do.
-    word : str
-        What a message begins with, e.g. ``--loop``.
 
     Raises
     ------
@@ -43,21 +39,21 @@ def named_loops(
     for name in wanted:
         if name not in loops:
             known = ", ".join(names)
-            raise ScenarioError([f"{word} {shown(name)}: no such loop; known: {known}{nearest(name, names)}"])
+            raise ScenarioError(
+                [f"`loops` {shown(name)}: no such loop; known: {known}{nearest(name, names)}"]
+            )
         main = loops[name].limiter_of
         if main is not None:
             raise ScenarioError(
                 [
-                    f"{word} {name}: a limiter acts beyond its limit speed only, so {purpose or _NO_MARGINS} "
-                    f"here; ask for the loop it limits: {word} {main}"
+                    f"`loops` {name}: a limiter acts beyond its limit speed only, so "
+                    f"{purpose or _NO_MARGINS} here; ask for the loop it limits: `loops` {main}"
                 ]
             )
     return tuple(dict.fromkeys(wanted)) or names
 
 
-def check_point(
-    description: Description, speed: float | None, torque: float | None, before: str = ""
-) -> None:
+def check_point(description: Description, speed: float | None, torque: float | None) -> None:
     """Refuse a speed or torque that no loop holds.
 
     Parameters
@@ -66,8 +62,6 @@ def check_point(
         The bench.
     speed, torque : float, optional
         [rad/s], [N m]
-    before : str
-        What the names of the two begin with in a message, e.g. ``--``.
 
     Raises
     ------
@@ -76,6 +70,6 @@ def check_point(
     """
     bench = build_bench(description, smooth=True)
     if torque is not None and bench.torque_loop() is None:
-        raise ScenarioError([f"{before}torque: no loop of the scenario controls a torque; leave it out"])
+        raise ScenarioError(["`torque`: no loop of the scenario controls a torque; leave it out"])
     if speed is not None and bench.speed_loop() is None:
-        raise ScenarioError([f"{before}speed: no loop of the scenario controls a speed; leave it out"])
+        raise ScenarioError(["`speed`: no loop of the scenario controls a speed; leave it out"])

@@ -23,7 +23,7 @@ __all__ = ["TuneAnswer", "find_gains"]
 
 _MUCH = 30.0
 """Overshoot that is worth a word. [%]"""
-_ONE_BY_ONE = "tune one loop after the other, each with --write, which looks for gains that hold them"
+_ONE_BY_ONE = "tune one loop after the other, each with `write`, which looks for gains that hold them"
 """Several loops are only judged in the end."""
 _RUNS = 10
 """Runs of the sequence that it takes to judge what a scenario expects, about."""
@@ -97,8 +97,8 @@ class TuneAnswer(Answer):
                     ramp = "lower its setpoint_rate"
                 found.append(
                     f"{name}: a small step of the set-point overshoots by {overshoot:.0f} %; {ramp}, "
-                    "filter it (setpoint_filter, see --structure pi_feedforward) or tune with "
-                    "--objective setpoint"
+                    "filter it (setpoint_filter, see `structures` pi_feedforward) or tune with "
+                    "`objective` setpoint"
                 )
             noise = {} if design is None else design.figures.command_noise
             total = math.hypot(*noise.values())
@@ -106,7 +106,7 @@ class TuneAnswer(Answer):
                 loudest = max(noise, key=lambda channel: noise[channel])
                 found.append(
                     f"{name}: noise and steps of {loudest} and others make {total:.3g} N m rms of command, "
-                    f"{100.0 * total / design.loop.clamp:.0f} % of the clamp; bound it with --command-noise"
+                    f"{100.0 * total / design.loop.clamp:.0f} % of the clamp; bound it with `command_noise`"
                 )
             if design is not None and design.analysis.margins.system.free and FREE not in found:
                 found.append(FREE)
@@ -146,7 +146,7 @@ def find_gains(
         if tolerance.path in demand.gains:
             raise ScenarioError(
                 [
-                    f"--tolerance {tolerance.path}: a gain that is tuned has none; state what scatters in "
+                    f"`tolerances` {tolerance.path}: a gain that is tuned has none; state what scatters in "
                     "the bench"
                 ]
             )

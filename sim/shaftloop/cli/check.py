@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from shaftloop.cli.options import hand_out, patience_option, say
+from shaftloop.cli.spelling import spelt
 
 if TYPE_CHECKING:
     from shaftloop.studies.checks.gains import GainsFile
@@ -34,9 +35,7 @@ _EXIT = {"passed": 0, "failed": 1, "refused": 2, "error": 3}
     metavar="FILE",
     help="Baseline, or folder of baselines; else <scenario>.baseline.toml beside the scenario.",
 )
-@click.option(
-    "--update-baseline", "update", is_flag=True, help="Write the baseline anew instead of comparing."
-)
+@click.option("--update-baseline", is_flag=True, help="Write the baseline anew instead of comparing.")
 @click.option("--junit", type=_FILE, metavar="FILE", help="Also write JUnit XML.")
 @click.option("--markdown", type=_FILE, metavar="FILE", help="Also write a summary for a merge request.")
 @click.option("--picture", type=_FILE, metavar="FILE", help="Also draw what changed gains do: .svg or .png.")
@@ -47,7 +46,7 @@ def check(
     settings: tuple[str, ...],
     gains: Path | None,
     baseline: Path | None,
-    update: bool,
+    update_baseline: bool,
     as_json: bool,
     **files: Path | None,
 ) -> None:
@@ -70,9 +69,9 @@ def check(
     for file in files.values():
         if file is not None:
             check_folder(file.parent)
-    items = [_check(source, settings, read, baseline, update) for source in sources]
+    items = [_check(source, settings, read, baseline, update_baseline) for source in sources]
     with together():
-        written = _update(items, baseline) if update else []
+        written = _update(items, baseline) if update_baseline else []
         written += _write(items, files)
     _hand_over(items, written, as_json)
     raise click.exceptions.Exit(_EXIT[overall(items)])
@@ -111,7 +110,7 @@ def _check(
         with Progress(f"checking {source}"):
             checked = check_scenario(source, settings, gains, place, compare=not update)
     except (ScenarioError, OutputError) as error:
-        return Refused(source, tuple(str(error).splitlines()))
+        return Refused(source, tuple(spelt(str(error)).splitlines()))
     for warning in checked.warnings:
         say(f"warning: {warning}")
     return checked

@@ -19,6 +19,7 @@ __all__ = ["fidelity"]
 @click.option("--ripple", metavar="TORQUE", help="Amplitude of orders for which the scenario states none.")
 @click.option(
     "--alias-limit",
+    "level",
     metavar="LEVEL",
     help='What a folded line should stay below, e.g. "0.1 N m" or "0.2 %" of rated torque; else 0.1 %.',
 )
@@ -26,9 +27,10 @@ __all__ = ["fidelity"]
     "--inertia-error", default="2 %", show_default=True, metavar="SHARE", help="Of the corrected inertia."
 )
 @click.option("--window", metavar="TIME", help="Over which the encoder is differentiated; else by its noise.")
-@click.option("--encoder-clock", metavar="RATE", help='Clock of a timer of edges, e.g. "10 MHz".')
+@click.option("--encoder-clock", "clock", metavar="RATE", help='Clock of a timer of edges, e.g. "10 MHz".')
 @click.option(
     "--encoder-error",
+    "turn_error",
     metavar="ANGLE",
     help="Angle error once per turn: eccentricity over radius of the disc.",
 )
@@ -45,11 +47,11 @@ def fidelity(  # noqa: PLR0913  (one argument per option)
     at: tuple[str, ...],
     orders: tuple[float, ...],
     ripple: str | None,
-    alias_limit: str | None,
+    level: str | None,
     inertia_error: str,
     window: str | None,
-    encoder_clock: str | None,
-    encoder_error: str | None,
+    clock: str | None,
+    turn_error: str | None,
     crosstalk: str | None,
     lever: str | None,
 ) -> None:
@@ -64,20 +66,20 @@ def fidelity(  # noqa: PLR0913  (one argument per option)
     from shaftloop.report.files import make_folder
     from shaftloop.report.terminal import Progress
 
-    level, relative = _level(alias_limit)
+    limit, relative = _level(level)
     wishes = Wishes(
-        _quantity("--speed", speed, "rad/s", "1500 rpm"),
-        _quantity("--torque", torque, "N m", "80 N m"),
+        _quantity("speed", speed, "rad/s", "1500 rpm"),
+        _quantity("torque", torque, "N m", "80 N m"),
         orders,
-        _quantity("--ripple", ripple, "N m", "1 N m"),
-        level,
+        _quantity("ripple", ripple, "N m", "1 N m"),
+        limit,
         relative,
-        _quantity("--inertia-error", inertia_error, "1", "2 %") or 0.0,
-        _quantity("--window", window, "s", "20 ms"),
-        _quantity("--encoder-clock", encoder_clock, "Hz", "10 MHz"),
-        _quantity("--encoder-error", encoder_error, "rad", "0.05 deg") or 0.0,
-        _quantity("--crosstalk", crosstalk, "1", "0.5 %"),
-        _quantity("--lever", lever, "m", "60 mm") or 0.0,
+        _quantity("inertia_error", inertia_error, "1", "2 %") or 0.0,
+        _quantity("window", window, "s", "20 ms"),
+        _quantity("clock", clock, "Hz", "10 MHz"),
+        _quantity("turn_error", turn_error, "rad", "0.05 deg") or 0.0,
+        _quantity("crosstalk", crosstalk, "1", "0.5 %"),
+        _quantity("lever", lever, "m", "60 mm") or 0.0,
         read_frequencies(at),
     )
     folder = request.folder(scenario.name)
@@ -95,8 +97,8 @@ def fidelity(  # noqa: PLR0913  (one argument per option)
 def _level(text: str | None) -> tuple[float | None, bool]:
     """Return a level and whether it is a share of the rated torque."""
     if text is not None and text.rstrip().endswith("%"):
-        return _quantity("--alias-limit", text, "1", "0.2 %"), True
-    return _quantity("--alias-limit", text, "N m", "0.1 N m"), False
+        return _quantity("level", text, "1", "0.2 %"), True
+    return _quantity("level", text, "N m", "0.1 N m"), False
 
 
 def _quantity(option: str, text: str | None, unit: str, example: str) -> float | None:
@@ -110,4 +112,4 @@ def _quantity(option: str, text: str | None, unit: str, example: str) -> float |
     try:
         return float(read_quantity(text, (unit,))[0])
     except UnitError as error:
-        raise ScenarioError([f'{option}: {shown(text)}: {error}, e.g. "{example}"']) from None
+        raise ScenarioError([f'`{option}`: {shown(text)}: {error}, e.g. "{example}"']) from None

@@ -50,7 +50,7 @@ _FILE = click.Path(path_type=Path)
 def identify(  # noqa: PLR0913  (one argument per option)
     request: Request,
     more: tuple[Path, ...],
-    log_options: tuple[str, ...],
+    log: tuple[str, ...],
     free: tuple[str, ...],
     hold_out: str,
     lead: str | None,
@@ -76,7 +76,7 @@ def identify(  # noqa: PLR0913  (one argument per option)
     if not response:
         if input_column or output_column or instrument or orders or speed or period or resolution:
             raise click.UsageError("--from, --to and what follows belong to a response: add --response.")
-        _fit(request, more, log_options, free, (hold_out, lead), others, write)
+        _fit(request, more, log, free, (hold_out, lead), others, write)
         return
     from shaftloop.analysis.logs.frequency import Demand
     from shaftloop.answers.identify import find_response
@@ -92,11 +92,11 @@ def identify(  # noqa: PLR0913  (one argument per option)
     if any(not order > 0.0 for order in orders):
         raise click.UsageError("--order must be above 0.")
     repeats, lines = (
-        read_above_zero("--period", period, "s"),
-        read_above_zero("--resolution", resolution, "Hz"),
+        read_above_zero("period", period, "s"),
+        read_above_zero("resolution", resolution, "Hz"),
     )
     demand = Demand(input_column, output_column, instrument, speed, orders, repeats, lines)
-    answer = find_response([Path(request.source), *more], demand, log_options)
+    answer = find_response([Path(request.source), *more], demand, log)
     folder = request.folder(answer.name)
     if folder is not None:
         make_folder(folder)
@@ -117,11 +117,11 @@ def _fit(
     if not logs:
         raise click.UsageError("name the scenario and then a log: identify SCENARIO LOG --free PATH.")
     held_out, lead = (
-        read_above_zero("--hold-out", wishes[0], "1") or 0.0,
-        read_above_zero("--lead", wishes[1], "s") or 0.0,
+        read_above_zero("hold_out", wishes[0], "1") or 0.0,
+        read_above_zero("lead", wishes[1], "s") or 0.0,
     )
     if held_out > 0.9:
-        raise ScenarioError([f"--hold-out {wishes[0]}: at most 90 % can be kept out of a fit"])
+        raise ScenarioError([f"`hold_out` {wishes[0]}: at most 90 % can be kept out of a fit"])
     scenario = request.read()
     if write:
         check_writable(scenario, request)

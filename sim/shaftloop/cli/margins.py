@@ -10,13 +10,12 @@ __all__ = ["margins"]
 
 @click.command()
 @scenario_options
-@click.option("--loop", "loop", metavar="NAME", help="Only this loop; else all of them.")
+@click.option("--loop", "loops", metavar="NAME", multiple=True, help="Only this loop; else all; repeatable.")
 @click.option("--speed", metavar="SPEED", help='Operating speed, e.g. "1500 rpm"; else of the sequence.')
 @click.option("--torque", metavar="TORQUE", help='Operating torque, e.g. "80 N m"; else of the sequence.')
-@click.option("--map", "with_map", is_flag=True, help="Also the worst case over the operating range.")
+@click.option("--map", "everywhere", is_flag=True, help="Also the worst case over the operating range.")
 @click.option(
     "--vary",
-    "varied",
     metavar="PATH=LO..HI[:N]",
     help="Also the margins against a value of the scenario, e.g. line.ts.latency=0ms..1ms.",
 )
@@ -29,11 +28,11 @@ __all__ = ["margins"]
 @click.option("--noise", is_flag=True, help="Inject into the full bench, with noise and quantiser.")
 def margins(  # noqa: PLR0913  (one argument per option)
     request: Request,
-    loop: str | None,
+    loops: tuple[str, ...],
     speed: str | None,
     torque: str | None,
-    with_map: bool,
-    varied: str | None,
+    everywhere: bool,
+    vary: str | None,
     at: tuple[str, ...],
     inject: str | None,
     noise: bool,
@@ -54,15 +53,15 @@ def margins(  # noqa: PLR0913  (one argument per option)
     from shaftloop.report.terminal import Progress
     from shaftloop.studies.vary import Demand, read_range
 
-    needs = "there are no margins" if with_map or varied or inject or at else ""
-    names = named_loops(scenario.description, () if loop is None else (loop,), needs, "--loop")
-    wanted = read_range(varied) if varied is not None else None
+    needs = "there are no margins" if everywhere or vary or inject or at else ""
+    names = named_loops(scenario.description, loops, needs)
+    wanted = read_range(vary) if vary is not None else None
     demand = Demand(
         names,
         None if speed is None else read_speed(speed),
         None if torque is None else read_torque(torque),
     )
-    check_point(scenario.description, demand.speed, demand.torque, "--")
+    check_point(scenario.description, demand.speed, demand.torque)
     folder = request.folder(scenario.name)
     if folder is not None:
         make_folder(folder)
@@ -70,7 +69,7 @@ def margins(  # noqa: PLR0913  (one argument per option)
         raise click.UsageError("--noise goes with --inject")
     with Progress("finding margins"):
         answer = find_margins(
-            scenario, demand, everywhere=with_map, varied=wanted, at=read_frequencies(at), watch=Progress
+            scenario, demand, everywhere=everywhere, varied=wanted, at=read_frequencies(at), watch=Progress
         )
     if inject is not None:
         for name, found in answer.loops.items():

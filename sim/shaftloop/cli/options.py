@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 import click
 from click.shell_completion import CompletionItem
 
+from shaftloop.cli.spelling import spelt
 from shaftloop.text import escaped
 
 if TYPE_CHECKING:
@@ -91,10 +92,10 @@ def say(message: str) -> None:
     Parameters
     ----------
     message : str
-        Goes to stderr; what steers a terminal is spelt out.
+        Goes to stderr; what steers a terminal is spelt out, and arguments in backticks become options.
     """
     with suppress(OSError, ValueError):  # Nobody can be told that nobody can be told.
-        click.echo(escaped(message), err=True)
+        click.echo(escaped(spelt(message)), err=True)
 
 
 def hand_out(document: str) -> None:
@@ -155,11 +156,18 @@ def hand_over(answer: Any, room: Room, request: Request, folder: Path | None, *m
     if request.json:
         hand_out(document)
     else:
-        print_answer(sentences)
-        print_details(room.details(answer))
+        print_answer([spelt(sentence) for sentence in sentences])
+        print_details(map(_spelt_piece, room.details(answer)))
         show_files([*files, *more])
         # The answer has said some of them already.
         show_cautions([text for text in mind if text not in sentences])
+
+
+def _spelt_piece(piece: "Piece") -> "Piece":
+    """Return a table or line with its arguments as options."""
+    if isinstance(piece, str):
+        return spelt(piece)
+    return replace(piece, rows=[tuple(map(spelt, row)) for row in piece.rows])
 
 
 def check_writable(scenario: "Scenario", request: Request) -> None:
@@ -182,15 +190,15 @@ def check_writable(scenario: "Scenario", request: Request) -> None:
 
     if request.settings:
         raise ScenarioError(
-            ["--write: with --set the file is not the bench that was asked about; edit the file first"]
+            ["`write`: with `settings` the file is not the bench that was asked about; edit the file first"]
         )
     if scenario.path.resolve().is_relative_to(shipped_folder().resolve()):
         raise ScenarioError(
-            [f"--write: {scenario.name} comes with the package and stays as it is; use a copy"]
+            [f"`write`: {scenario.name} comes with the package and stays as it is; use a copy"]
         )
     # A file is replaced as a whole, which its folder alone decides: the file's own word must be asked for.
     if not scenario.path.stat().st_mode & 0o222:
-        raise ScenarioError([f"--write: {scenario.path} is write-protected; make it writable or use a copy"])
+        raise ScenarioError([f"`write`: {scenario.path} is write-protected; make it writable or use a copy"])
 
 
 def read_above_zero(option: str, text: str | None, unit: str) -> float | None:
@@ -219,9 +227,9 @@ def read_above_zero(option: str, text: str | None, unit: str) -> float | None:
     try:
         number = float(read_quantity(text, (unit,))[0])
     except UnitError as error:
-        raise ScenarioError([f"{option} {shown(text)}: {error}"]) from None
+        raise ScenarioError([f"`{option}` {shown(text)}: {error}"]) from None
     if not number > 0.0:
-        raise ScenarioError([f"{option} {shown(text)}: must be above 0"])
+        raise ScenarioError([f"`{option}` {shown(text)}: must be above 0"])
     return number
 
 
@@ -253,7 +261,6 @@ patience_option = click.option(
 
 log_option = click.option(
     "--log",
-    "log_options",
     metavar="KEY=VALUE",
     multiple=True,
     help="How a log is to be read, as in its [log] table, e.g. delimiter=; or column.M.unit=Nm; repeatable.",

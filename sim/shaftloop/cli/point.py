@@ -32,7 +32,7 @@ def read_torque(text: str) -> float:
     ScenarioError
         Where it is none.
     """
-    return _read("--torque", text, "N m", "80 N m")
+    return _read("torque", text, "N m", "80 N m")
 
 
 def read_frequencies(texts: tuple[str, ...]) -> tuple[float, ...]:
@@ -48,7 +48,7 @@ def read_frequencies(texts: tuple[str, ...]) -> tuple[float, ...]:
     ScenarioError
         Where one is none.
     """
-    return tuple(_read("--at", text, "Hz", "20 Hz") for text in texts)
+    return tuple(_read("at", text, "Hz", "20 Hz") for text in texts)
 
 
 def _read(option: str, text: str, unit: str, example: str) -> float:
@@ -59,4 +59,4 @@ def _read(option: str, text: str, unit: str, example: str) -> float:
     try:
         return float(read_quantity(text, (unit,))[0])
     except UnitError as error:
-        raise ScenarioError([f'{option}: {shown(text)}: {error}, e.g. "{example}"']) from None
+        raise ScenarioError([f'`{option}`: {shown(text)}: {error}, e.g. "{example}"']) from None

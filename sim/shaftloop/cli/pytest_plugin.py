@@ -114,10 +114,11 @@ class ExpectationItem(pytest.Item):
 
     def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: object = None) -> str:
         """Return what does not hold, without a traceback."""
+        from shaftloop.cli.spelling import spelt
         from shaftloop.errors import ShaftloopError
 
         if isinstance(excinfo.value, _Broken | ShaftloopError):
-            return str(excinfo.value)
+            return spelt(str(excinfo.value))
         return str(super().repr_failure(excinfo))
 
     def reportinfo(self) -> tuple[Path, int | None, str]:

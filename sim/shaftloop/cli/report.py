@@ -98,7 +98,7 @@ def _findings(source: str, scenario: "Scenario") -> "Findings":
     wanted = read_study(source, scenario.settings)
     if wanted.scenario.path != scenario.path:
         raise ScenarioError(
-            [f"--study {source}: is a study of {wanted.scenario.name}, not of {scenario.name}"]
+            [f"`study` {source}: is a study of {wanted.scenario.name}, not of {scenario.name}"]
         )
     plan = Plan(wanted.axes, wanted.design)
     place = default_folder(wanted.name) / "results.sqlite"

@@ -58,10 +58,10 @@ def sensors(
     stated = tuple(read_point(text) for text in points) or (plan.points if plan else ())
     demand = Demand(
         stated,
-        read_above_zero("--require", require, "1"),
-        read_above_zero("--peak", peak, "N m"),
-        read_above_zero("--bandwidth", bandwidth, "Hz"),
-        read_above_zero("--tolerance", tolerance, "1") or 0.0,
+        read_above_zero("require", require, "1"),
+        read_above_zero("peak", peak, "N m"),
+        read_above_zero("bandwidth", bandwidth, "Hz"),
+        read_above_zero("tolerance", tolerance, "1") or 0.0,
     )
     name = next((part.name for part in description.readers("torque")), "sensor")
     candidates = find_candidates(parts, name)

@@ -18,7 +18,7 @@ _FILE = click.Path(path_type=Path)
 @click.option("--verify", is_flag=True, help="Repeat with half the step and report how the metrics change.")
 @click.option("--overlay", type=_FILE, metavar="FILE", help="Measured run: CSV, NPZ, Parquet or MDF.")
 @log_option
-@click.option("--overlay-offset", metavar="TIME", help='Added to the measured time, e.g. "12 ms".')
+@click.option("--overlay-offset", "offset", metavar="TIME", help='Added to the measured time, e.g. "12 ms".')
 @click.option(
     "--allow-overload", is_flag=True, help="Exit 0 although a part is taken beyond a limit that it states."
 )
@@ -30,8 +30,8 @@ def simulate(
     traces: Path | None,
     verify: bool,
     overlay: Path | None,
-    log_options: tuple[str, ...],
-    overlay_offset: str | None,
+    log: tuple[str, ...],
+    offset: str | None,
     allow_overload: bool,
     method: str,
 ) -> None:
@@ -41,9 +41,9 @@ def simulate(
     With --json nothing is written unless --out or --traces is given. Exit 1 where a part is taken beyond a
     torque or speed that it states as its limit, unless --allow-overload.
     """
-    if overlay_offset is not None and overlay is None:
+    if offset is not None and overlay is None:
         raise click.UsageError("--overlay-offset shifts a measured run: name it with --overlay.")
-    if log_options and overlay is None:
+    if log and overlay is None:
         raise click.UsageError("--log says how a measured run is to be read: name it with --overlay.")
     scenario = request.read()
     from shaftloop.analysis.overlay import read_measurement, read_offset
@@ -55,15 +55,15 @@ def simulate(
     from shaftloop.report.terminal import Progress, print_line
 
     # All that can be wrong with the command line shows before the run, not after it.
-    offset = read_offset(overlay_offset) if overlay_offset is not None else 0.0
-    measurement = read_measurement(overlay, log_options) if overlay is not None else None
+    moved = read_offset(offset) if offset is not None else 0.0
+    measurement = read_measurement(overlay, log) if overlay is not None else None
     folder = request.folder(scenario.name)
     if folder is not None:
         make_folder(folder)
     if traces is not None:
         check_traces(traces)
     answer = find_run(
-        scenario, method=method, finer=verify, measurement=measurement, offset=offset, watch=Progress
+        scenario, method=method, finer=verify, measurement=measurement, offset=moved, watch=Progress
     )
     if traces is not None:
         write_traces(traces, answer.simulation)

@@ -67,7 +67,7 @@ def _positive(_: click.Context, __: click.Parameter, value: float | None) -> flo
 )
 @click.option(
     "--mode-damping",
-    "mode_dampings",
+    "mode_damping",
     metavar="[MODE=]RATIO",
     multiple=True,
     help="Least damping ratio of every shaft mode, of one by number (1=0.1), or of a band "
@@ -131,7 +131,7 @@ def tune(
     if write:
         check_writable(scenario, request)
     elif despite_expectations:
-        raise ScenarioError(["--despite-expectations: of use with --write alone; add it or leave this out"])
+        raise ScenarioError(["`despite_expectations`: of use with `write` alone; add it or leave this out"])
     folder = request.folder(scenario.name)
     if folder is not None:
         make_folder(folder)
@@ -142,7 +142,7 @@ def tune(
     if write and (tuning.recommended or (tuning.feasible and despite_expectations)):
         _write(scenario, answer)
     elif write:
-        way = "; to write them all the same add --despite-expectations" if tuning.feasible else ""
+        way = "; to write them all the same add `despite_expectations`" if tuning.feasible else ""
         say(f"nothing is written to the scenario, {answer.verdict}{way}")
     if not tuning.recommended:
         raise click.exceptions.Exit(1)
@@ -157,12 +157,12 @@ def _demand(scenario: "Scenario", wanted: dict[str, Any]) -> "Demand":
     from shaftloop.studies.tuning.choosing import Demand
     from shaftloop.studies.tuning.modedamping import read_mode_damping
 
-    names = named_loops(scenario.description, wanted["loops"], "there is nothing to tune", "--loop")
+    names = named_loops(scenario.description, wanted["loops"], "there is nothing to tune")
     if not wanted["loops"] and len(names) > 1:
-        raise ScenarioError([f"--loop: say which loop to tune, {' or '.join(names)}, or name both"])
+        raise ScenarioError([f"say which loop to tune, {' or '.join(names)}, or name both"])
     speed, torque = wanted["speed"], wanted["torque"]
     point = (None if speed is None else read_speed(speed), None if torque is None else read_torque(torque))
-    check_point(scenario.description, *point, "--")
+    check_point(scenario.description, *point)
     chosen = _STRUCTURES if "all" in wanted["structures"] else wanted["structures"]
     return Demand(
         names,
@@ -171,11 +171,11 @@ def _demand(scenario: "Scenario", wanted: dict[str, Any]) -> "Demand":
             wanted["ms"],
             wanted["mt"],
             wanted["noise_gain"],
-            _quantity("--command-noise", wanted["command_noise"], "N m"),
-            _quantity("--bandwidth", wanted["bandwidth"], "Hz"),
+            _quantity("command_noise", wanted["command_noise"], "N m"),
+            _quantity("bandwidth", wanted["bandwidth"], "Hz"),
         ),
         tuple(name for name in _STRUCTURES if name in chosen) or ("kept",),
-        tuple(read_mode_damping(text) for text in wanted["mode_dampings"]),
+        tuple(read_mode_damping(text) for text in wanted["mode_damping"]),
         wanted["may_clamp"],
         *point,
     )
@@ -192,9 +192,9 @@ def _quantity(option: str, text: str | None, unit: str) -> float | None:
     try:
         value = float(read_quantity(text, (unit,))[0])
     except UnitError as error:
-        raise ScenarioError([f"{option}: {shown(text)}: {error}"]) from None
+        raise ScenarioError([f"`{option}`: {shown(text)}: {error}"]) from None
     if value <= 0.0:
-        raise ScenarioError([f"{option}: {shown(text)}; choose above 0 {unit}"])
+        raise ScenarioError([f"`{option}`: {shown(text)}; choose above 0 {unit}"])
     return value
 
 

@@ -21,7 +21,7 @@ __all__ = ["uncertainty"]
     multiple=True,
     help='Operating point, e.g. "800 rpm, 90 N m"; repeatable; else those of the scenario.',
 )
-@click.option("--map", "with_map", is_flag=True, help="Also the uncertainty over speed and torque.")
+@click.option("--map", "everywhere", is_flag=True, help="Also the uncertainty over speed and torque.")
 @click.option("--trials", metavar="N", help='Monte Carlo trials, or "adaptive" (JCGM 101, 7.9).')
 @click.option(
     "--monte-carlo-alone",
@@ -30,7 +30,7 @@ __all__ = ["uncertainty"]
     help="No first-order budget: for a measurement file with a kink, a pole or the edge of a root.",
 )
 def uncertainty(
-    request: Request, points: tuple[str, ...], with_map: bool, trials: str | None, alone: bool
+    request: Request, points: tuple[str, ...], everywhere: bool, trials: str | None, alone: bool
 ) -> None:
     """Show how sure torque, speed, power and efficiency of SCENARIO are.
 
@@ -45,7 +45,7 @@ def uncertainty(
     path = find_scenario(request.source)
     count = _read_trials(trials)
     if is_measurement_file(path):
-        if points or with_map or request.settings:
+        if points or everywhere or request.settings:
             raise click.UsageError(
                 "--point, --map and --set go with a scenario, not with a measurement file."
             )
@@ -54,7 +54,7 @@ def uncertainty(
     elif alone:
         raise click.UsageError("--monte-carlo-alone goes with a measurement file, not with a scenario.")
     else:
-        _bench(request, points, with_map, count, trials is not None)
+        _bench(request, points, everywhere, count, trials is not None)
 
 
 def _measurement_file(request: Request, path: "Path", changes: dict[str, Any]) -> None:
@@ -74,7 +74,7 @@ def _measurement_file(request: Request, path: "Path", changes: dict[str, Any]) -
 
 
 def _bench(
-    request: Request, points: tuple[str, ...], with_map: bool, trials: int | None, stated: bool
+    request: Request, points: tuple[str, ...], everywhere: bool, trials: int | None, stated: bool
 ) -> None:
     from shaftloop.answers.uncertainty import TRIALS, find_uncertainty
     from shaftloop.report.files import make_folder
@@ -83,7 +83,9 @@ def _bench(
 
     scenario = request.read()
     with Progress("finding uncertainties"):
-        answer = find_uncertainty(scenario, points, trials=trials if stated else TRIALS, everywhere=with_map)
+        answer = find_uncertainty(
+            scenario, points, trials=trials if stated else TRIALS, everywhere=everywhere
+        )
     folder = request.folder(scenario.name)
     if folder is not None:
         make_folder(folder)

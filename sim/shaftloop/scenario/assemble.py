@@ -25,7 +25,7 @@ def assemble(
     settings: Sequence[str],
     load: Callable[[Path, str], Source] = load_toml,
 ) -> set[int]:
-    """Fill in ``from`` and ``--set`` in the document of `problems`.
+    """Fill in ``from`` and settings in the document of `problems`.
 
     Parameters
     ----------
@@ -146,13 +146,13 @@ def _apply(problems: Problems, setting: str) -> None:
     where, equals, text = setting.partition("=")
     keys = where.strip().split(".")
     if not equals or not all(keys):
-        problems.unlocated((f"--set {shown(setting)}: write path=value, e.g. loop.torque.kp=0.4",))
+        problems.unlocated((f"`settings` {shown(setting)}: write path=value, e.g. loop.torque.kp=0.4",))
         return
     try:
         path = resolve(problems.document, keys)
         problems.document = _changed(problems.document, path, _value(text.strip()))
     except LookupError as error:
-        problems.unlocated((f"--set {setting[:80]}: {error.args[0]}",))
+        problems.unlocated((f"`settings` {setting[:80]}: {error.args[0]}",))
     else:
         problems.settings.pop(path, None)
         problems.settings[path] = setting[:80]

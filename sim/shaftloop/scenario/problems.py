@@ -31,7 +31,7 @@ class Problems:
         self.parts: dict[int, Source] = {}
         """Part file of each entry of the line that has one."""
         self.settings: dict[KeyPath, str] = {}
-        """What ``--set`` changed: path -> the setting as given."""
+        """What settings changed: path -> the setting as given."""
         self._errors: dict[tuple[str, int, str], None] = {}
         self._warnings: dict[tuple[str, int, str], None] = {}
 
@@ -84,10 +84,10 @@ class Problems:
         return ".".join(shown)
 
     def origin(self, path: KeyPath) -> tuple[str, int]:
-        """Return the file and the line that state a key; what ``--set`` states has no line: 0."""
+        """Return the file and the line that state a key, or the setting that does and 0."""
         setting = self._setting(path)
         if setting is not None:
-            return f"--set {setting[1]}", 0
+            return setting[1], 0
         source, inner = self._owner(path)
         return source.label, source.locator.line(inner)
 
@@ -96,7 +96,7 @@ class Problems:
         setting = self._setting(path)
         if setting is not None:
             key = "" if path == setting[0] else f"{self.display(path)}: "
-            return "--set", line, f"{place}: {key}{message}"
+            return "", line, f"`settings` {place}: {key}{message}"
         key = f"{self.display(path)}: " if path else ""
         return place, line, f"{place}:{line}: {key}{message}"
 

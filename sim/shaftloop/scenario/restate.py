@@ -60,7 +60,7 @@ def _state(document: Any, place: KeyPath, value: Restated) -> None:
             table[above] = tomlkit.inline_table()
         elif isinstance(above, int) and not (isinstance(table, list) and above < len(table)):
             raise ScenarioError(
-                [f"--write: {value.path} lies in a list of a part file; state the list there first"]
+                [f"`write`: {value.path} lies in a list of a part file; state the list there first"]
             )
         outer, table = table, table[above]
         if line is None and isinstance(table, InlineTable | Array):

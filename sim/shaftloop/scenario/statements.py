@@ -22,7 +22,7 @@ class Statement:
     """One value of a scenario."""
 
     path: str
-    """As ``--set`` takes it, e.g. ``loop.torque.kp``."""
+    """As a setting has it, e.g. ``loop.torque.kp``."""
     text: str | None
     """As it is written, or would be; nothing where it is left out and no value stands for it."""
     value: Any
@@ -103,5 +103,5 @@ def _number(hint: Any, value: Any, stated: Any) -> tuple[Any, str | None]:
 
 
 def _text(value: Any) -> str:
-    """Return a value as TOML has it, without the quotes around a text: what ``--set`` takes."""
+    """Return a value as TOML has it, without the quotes around a text: what a setting takes."""
     return value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)

@@ -1,6 +1,6 @@
 """Margins against one parameter of the scenario, and the values at which they stop being good enough.
 
-The scenario is read anew for every value, exactly as ``--set`` would have it, so a value that the
+The scenario is read anew for every value, exactly as a setting would have it, so a value that the
 reader or the bench refuses is left out with the reason.
 """
 
@@ -36,7 +36,7 @@ class Range:
     """A parameter and the values that it takes."""
 
     path: str
-    """As in ``--set``."""
+    """As in a setting."""
     low: Fraction
     """[unit]"""
     high: Fraction
@@ -245,4 +245,4 @@ def _ends(lower: str, upper: str) -> tuple[Fraction, Fraction, str]:
 
 
 def _bad(text: str, reason: str) -> ScenarioError:
-    return ScenarioError([f"--vary {shown(text)}: {reason}"])
+    return ScenarioError([f"`vary` {shown(text)}: {reason}"])

@@ -120,10 +120,10 @@ def ripples(
         Where an order or the amplitude is out of range.
     """
     if amplitude is not None and not (math.isfinite(amplitude) and amplitude > 0.0):
-        raise ScenarioError([f"--ripple: {amplitude:g} N m is no amplitude; state one above 0"])
+        raise ScenarioError([f"`ripple`: {amplitude:g} N m is no amplitude; state one above 0"])
     for order in orders:
         if not 0.0 < order <= 1000.0:
-            raise ScenarioError([f"--order: {order:g} is outside 0 to 1000 periods per turn"])
+            raise ScenarioError([f"`orders`: {order:g} is outside 0 to 1000 periods per turn"])
     stated = _stated(found)
     known = {ripple.order for ripple in stated}
     pace = found.bench.bench.line.pace(found.unit)
@@ -179,12 +179,12 @@ def aliasing(
         Where an order is asked for and the bench stands still, or a figure is out of range.
     """
     if level is not None and not (math.isfinite(level) and level > 0.0):
-        raise ScenarioError([f"--alias-limit: {level:g} N m is no level; state one above 0"])
+        raise ScenarioError([f"`level`: {level:g} N m is no level; state one above 0"])
     given = ripples(found, orders, amplitude)
     stated = any(ripple.demanded for ripple in given)
     if stated and found.point.speed == 0.0:
         raise ScenarioError(
-            ["a ripple by order has no frequency at rest: the operating speed is 0; give one with --speed"]
+            ["a ripple by order has no frequency at rest: the operating speed is 0; give one with `speed`"]
         )
     limit = 1e-3 * found.sensor.rated if level is None else level
     max_speed = found.bench.bench.fastest() * found.bench.bench.line.pace(found.unit)

@@ -111,7 +111,7 @@ def correction(
         Where the window is shorter than a period of the encoder or the inertia error is out of range.
     """
     if not 0.0 <= inertia_error <= 1.0:
-        raise ScenarioError([f"--inertia-error: {inertia_error:g} is outside 0 to 1; e.g. 0.02 for 2 %"])
+        raise ScenarioError([f"`inertia_error`: {inertia_error:g} is outside 0 to 1; e.g. 0.02 for 2 %"])
     model = bench.bench
     unit, sensor = description.unit, model.main_sensor()
     assert unit is not None and sensor is not None, "checked by fidelity"
@@ -134,7 +134,7 @@ def correction(
         period = float(1 / part.sampling)
         if window is not None and window < period:
             raise ScenarioError(
-                [f"--window: {window:g} s is shorter than a period of {part.name}, {period:g} s; raise it"]
+                [f"`window`: {window:g} s is shorter than a period of {part.name}, {period:g} s; raise it"]
             )
         quantum = angle_step(part, point.speed * pace)
         chosen = (

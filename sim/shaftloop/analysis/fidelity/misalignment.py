@@ -87,15 +87,15 @@ def misalignment(
         Where a coupling has an offset and the bench stands still, or crosstalk or lever are out of range.
     """
     if crosstalk is not None and not 0.0 <= crosstalk <= 1.0:
-        raise ScenarioError([f"--crosstalk: {crosstalk:g} is outside 0 to 1; e.g. 0.005 for 0.5 %"])
+        raise ScenarioError([f"`crosstalk`: {crosstalk:g} is outside 0 to 1; e.g. 0.005 for 0.5 %"])
     if not 0.0 <= lever <= 10.0:
-        raise ScenarioError([f"--lever: {lever:g} m is outside 0 to 10 m"])
+        raise ScenarioError([f"`lever`: {lever:g} m is outside 0 to 10 m"])
     parts = [make_part(part) for part in found.description.line]
     crooked = [part for part in parts if part.misalignment(0.0, found.point.speed) is not None]
     if crooked and found.point.speed == 0.0:
         names = " and ".join(part.name for part in crooked)
         raise ScenarioError(
-            [f"the offset of {names} turns with the shaft: it has no frequency at rest; give --speed"]
+            [f"the offset of {names} turns with the shaft: it has no frequency at rest; give `speed`"]
         )
     return tuple(_coupling(found, part, crosstalk, lever) for part in crooked)
 

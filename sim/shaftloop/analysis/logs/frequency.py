@@ -96,7 +96,7 @@ def measure_response(logs: Sequence[Log], demand: Demand) -> LogResponse:
     names = [demand.reference or demand.source, demand.source, demand.output]
     if demand.orders:
         if demand.speed is None:
-            raise ScenarioError(["orders are taken out by angle: name the column of the speed, --speed"])
+            raise ScenarioError(["orders are taken out by angle: name the column of the speed, `speed`"])
         names.append(demand.speed)
     signals = _Signals(logs, names)
     covariances = Covariances()
@@ -112,7 +112,7 @@ def measure_response(logs: Sequence[Log], demand: Demand) -> LogResponse:
                 [
                     f"{logs[0].label}: no two stretches of {averager.samples} samples "
                     f"({averager.samples * period:.3g} s) without a gap; ask for coarser lines by "
-                    "--resolution, or for a shorter --period"
+                    "`resolution`, or for a shorter `period`"
                 ]
             )
         response = averager.response(period)
@@ -272,7 +272,7 @@ def _samples(demand: Demand, period: float, usual: int) -> int:
         if abs(samples * period - demand.period) > 0.01 * period or samples < 8:
             raise ScenarioError(
                 [
-                    f"--period {demand.period:.9g} s is no whole number of samples of {period:.9g} s, at "
+                    f"`period` {demand.period:.9g} s is no whole number of samples of {period:.9g} s, at "
                     "least 8; leave it out: a response needs no period"
                 ]
             )
@@ -282,7 +282,7 @@ def _samples(demand: Demand, period: float, usual: int) -> int:
         if samples < _LEAST:
             raise ScenarioError(
                 [
-                    f"--resolution {demand.resolution:.6g} Hz: at most "
+                    f"`resolution` {demand.resolution:.6g} Hz: at most "
                     f"{1.0 / (_LEAST * period):.3g} Hz are possible at this rate"
                 ]
             )

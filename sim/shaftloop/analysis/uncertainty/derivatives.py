@@ -23,7 +23,7 @@ _WORST = 1e-3
 """Largest error of a contribution over the uncertainty that is accepted. [1]"""
 _KINK_STEP = 1e-3
 """Step in which a kink is looked for, in standard uncertainties. [1]"""
-_ALONE = "take Monte Carlo alone: alone = true under [monte_carlo], or --monte-carlo-alone"
+_ALONE = "take Monte Carlo alone: alone = true under [monte_carlo], or `alone`"
 
 
 @dataclass(frozen=True)

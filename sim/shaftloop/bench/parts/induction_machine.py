@@ -335,13 +335,13 @@ class BenchInductionMachine(BenchMachine[InductionMachine]):
     def loads(self, state: Floats) -> Iterator[Violation]:
         """Yield current and voltage."""
         machine, control = self.parameters, self.parameters.control
-        advice = "choose a lower torque with --torque"
+        advice = "choose a lower torque with `torque`"
         yield Violation(
             f"current limit of {self.name}", self.current(state), machine.current_limit, "A", advice
         )
         if isinstance(control, FieldOriented):
             voltage = math.hypot(*(float(state[slot]) for slot in self.terminals))
-            advice = "choose a lower speed with --speed or raise supply.voltage"
+            advice = "choose a lower speed with `speed` or raise supply.voltage"
             if not control.field_weakening:
                 advice += f", or switch line.{self.name}.control.field_weakening on"
             most = self.most_voltage
@@ -380,4 +380,4 @@ class BenchInductionMachine(BenchMachine[InductionMachine]):
         if made >= torque:
             return None
         limit = f"pull-out torque of {self.name} at {frequency / _TURN:.5g} Hz and {voltage:.5g} V"
-        return Violation(limit, torque, made, "N m", "choose a lower torque with --torque")
+        return Violation(limit, torque, made, "N m", "choose a lower torque with `torque`")

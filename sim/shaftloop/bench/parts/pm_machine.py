@@ -156,9 +156,9 @@ class BenchPmMachine(BenchMachine[PmMachine]):
         """Yield current and voltage."""
         current = self.current(state)
         voltage = math.hypot(*(float(state[slot]) for slot in self.terminals))
-        advice = "choose a lower torque with --torque"
+        advice = "choose a lower torque with `torque`"
         yield Violation(f"current limit of {self.name}", current, self.parameters.current_limit, "A", advice)
-        advice = "choose a lower speed with --speed or raise the voltage of the supply"
+        advice = "choose a lower speed with `speed` or raise the voltage of the supply"
         if not self.parameters.current_control.field_weakening:
             advice += f", or switch line.{self.name}.current_control.field_weakening on"
         most = self.most_voltage
@@ -205,5 +205,5 @@ class BenchPmMachine(BenchMachine[PmMachine]):
         if made >= torque * (1.0 - _SHORT):
             return None
         limit = f"torque of {self.name} inside {machine.current_limit:.5g} A and {volts:.5g} V"
-        advice = "choose a lower torque with --torque or a lower speed with --speed"
+        advice = "choose a lower torque with `torque` or a lower speed with `speed`"
         return Violation(limit, torque, made, "N m", advice)

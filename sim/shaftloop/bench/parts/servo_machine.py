@@ -62,9 +62,9 @@ class BenchServoMachine(BenchMachine[ServoMachine]):
     def loads(self, state: Floats) -> Iterator[Violation]:
         """Yield torque and power."""
         torque, speed = abs(float(state[self.command_slot])), abs(float(state[self.node.speed.index]))
-        advice, most = "choose a lower torque with --torque", self.parameters.max_torque
+        advice, most = "choose a lower torque with `torque`", self.parameters.max_torque
         yield Violation(f"largest torque of {self.name}", torque, most, "N m", advice)
         if speed > 0.0:
             limit = f"largest power of {self.name} at {_RPM * speed:.5g} rpm"
-            advice += " or a lower speed with --speed"
+            advice += " or a lower speed with `speed`"
             yield Violation(limit, torque * speed, rated_power(self.parameters), "W", advice)

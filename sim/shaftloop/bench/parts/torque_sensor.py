@@ -122,7 +122,7 @@ class BenchTorqueSensor(BenchPart[TorqueSensor]):
     def loads(self, state: Floats) -> Iterator[Violation]:
         """Yield the reading, where its range is stated."""
         if self.parameters.range is not None:
-            reading, advice = abs(float(state[self.reading_slot])), "or choose a lower torque with --torque"
+            reading, advice = abs(float(state[self.reading_slot])), "or choose a lower torque with `torque`"
             yield Violation(
                 f"range of sensor {self.name}",
                 reading,

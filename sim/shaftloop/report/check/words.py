@@ -124,19 +124,19 @@ def bench_words(checked: Checked) -> list[str]:
     if not checked.compared:
         return []
     if reference is None:
-        return ["no baseline: only the bounds are judged; --update-baseline writes one"]
+        return ["no baseline: only the bounds are judged; the option update-baseline writes one"]
     if checked.stale:
         lines.append(
             f"{reference.label} is of another version of the bench, which differs in "
             f"{', '.join(checked.stale)}: changes are shown but not judged; look at them, then write it anew "
-            "with --update-baseline"
+            "with the option update-baseline"
         )
     if checked.gain_changes:
         changes = [gain_words(path, *pair) for path, pair in checked.gain_changes.items()]
         lines.append(f"gains changed: {', '.join(changes)}")
     if checked.unknown:
         names = ", ".join(checked.unknown)
-        lines.append(f"not in {reference.label}: {names}; add with --update-baseline")
+        lines.append(f"not in {reference.label}: {names}; the option update-baseline adds them")
     if reference.label == AS_STATED:
         lines.append(f"compared with {AS_STATED}")
     return lines

@@ -26,7 +26,7 @@ FILE = "fidelity.json"
 
 Complex = NDArray[np.complex128]
 
-_UNKNOWN = "the scenario states no amplitude of this order; give one with --ripple"
+_UNKNOWN = "the scenario states no amplitude of this order; give one with `ripple`"
 _SHOWN_LINES = 4
 
 
@@ -181,7 +181,7 @@ def _coupling(entry: CouplingError) -> dict[str, Any]:
 
 
 def _encoder(entry: EncoderFigures) -> dict[str, Any]:
-    rest, clock = "the speed is zero", "no clock stated, or at rest; give one with --encoder-clock"
+    rest, clock = "the speed is zero", "no clock stated, or at rest; give one with `clock`"
     return {
         "name": entry.name,
         "edges_per_turn": entry.edges,

@@ -138,7 +138,7 @@ def _tell_aliasing(found: Aliasing) -> Iterator[Piece]:
         )
     yield table
     if all(entry.ripple.amplitude is None for entry in found.orders):
-        yield "no order has a stated amplitude: give one with --ripple to see what keeps it out"
+        yield "no order has a stated amplitude: give one with `ripple` to see what keeps it out"
     else:
         yield _remedy(found)
 

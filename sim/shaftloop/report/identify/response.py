@@ -54,7 +54,7 @@ def _trust(answer: ResponseAnswer) -> str:
     if resonances is None:
         return (
             "Nothing is coherent, so there is no response to speak of: excite more strongly or for longer, "
-            "or name the known command by --instrument."
+            "or name the known command by `instrument`."
         )
     if resonances.excess > _TOO_MUCH:
         return (

@@ -75,7 +75,7 @@ def details(results: ModesAnswer) -> Iterator[Piece]:
         add_row(table, order, show(meeting.speed, "rad/s"), margin, f"{meeting.mode}", source + mark)
     yield table
     if len(found.meetings) > _MOST_ROWS:
-        yield f"... and {len(found.meetings) - _MOST_ROWS} more at higher speeds: see --json"
+        yield f"... and {len(found.meetings) - _MOST_ROWS} more at higher speeds, in modes.json"
 
 
 def strained(mode: Mode) -> str:

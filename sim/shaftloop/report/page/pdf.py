@@ -38,7 +38,7 @@ def find_browser() -> str:
         if found:
             return found
     raise OutputError(
-        "report.pdf: a PDF is printed by Chromium, which is not in PATH; install it, or write --format html "
+        "report.pdf: a PDF is printed by Chromium, which is not in PATH; install it, or take `formats` html "
         "and print that page from any browser"
     )
 
@@ -74,6 +74,6 @@ def write_pdf(path: Path, page: str) -> None:
         except (OSError, subprocess.TimeoutExpired) as error:
             raise OutputError(f"{path}: {browser} could not print it: {error}") from None
         if not printed.is_file():
-            raise OutputError(f"{path}: {browser} printed nothing; write --format html and print that page")
+            raise OutputError(f"{path}: {browser} printed nothing; take `formats` html and print that page")
         with open_atomically(path) as file:
             file.write(printed.read_bytes())

@@ -284,6 +284,6 @@ def named_sections(names: Iterable[str]) -> tuple[str, ...]:
     for name in names:
         if name not in known:
             raise ScenarioError(
-                [f"--only {shown(name)}: no such section; known: {', '.join(known)}{nearest(name, known)}"]
+                [f"`only` {shown(name)}: no such section; known: {', '.join(known)}{nearest(name, known)}"]
             )
     return tuple(names) or tuple(known)

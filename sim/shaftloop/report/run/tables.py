@@ -20,7 +20,7 @@ __all__ = ["CAUTIONS", "details", "end_caution", "speed"]
 CAUTIONS = (
     "Not modelled: saturation of PM machines; the voltage swing of a link stated as stiff; backlash, "
     "temperature, ripple and cogging where no part states them. "
-    "Trust grows with --verify (steps) and --overlay measured.csv (model)."
+    "Trust grows with `verify` (steps) and `overlay` measured.csv (model)."
 )
 
 _WORTH_A_LINE = 0.01

@@ -55,7 +55,7 @@ def details(results: SensorsAnswer) -> Iterator[Piece]:
     if not standing:
         yield "None of them serves."
     elif results.demand.uncertainty is None:
-        yield "Whether a sensor is certain enough is not judged; say what is needed: --require '0.5 %'"
+        yield "Whether a sensor is certain enough is not judged; say what is needed: `require` '0.5 %'"
     for entry in standing:
         if entry.lacks:
             yield f"{entry.candidate.file}: no data of {_effects(entry.lacks)}: its U may be larger (≥)"

@@ -31,7 +31,7 @@ def verdict(answer: SensorsAnswer) -> list[str]:
             "whether one is certain enough is not judged."
         )
     if any(entry.serves is None or entry.lacks for entry in standing):
-        said.append("That is as far as stated: say what is needed by --require, and add missing data.")
+        said.append("That is as far as stated: say what is needed by `require`, and add missing data.")
     return said
 
 

@@ -159,4 +159,6 @@ def _filled(text: str, indent: int) -> str:
 
 
 def _place(value: Statement) -> str:
-    return Path(value.place).name if value.origin == "file" else value.place or "default"
+    if value.origin == "setting":
+        return f"`settings` {value.place}"
+    return Path(value.place).name or "default"

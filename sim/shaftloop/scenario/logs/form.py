@@ -119,16 +119,16 @@ def read_form(path: Path, options: Sequence[str] = ()) -> Stating:
     wrong: list[str] = []
     for option in options:
         if message := _set(table, option):
-            wrong.append(f"--log {escaped(option[:80], '')}: {message}")
+            wrong.append(f"`log` {escaped(option[:80], '')}: {message}")
     if options:
-        places.append("--log")
+        places.append("`log`")
     form, errors = validate(LogForm, table)
     for where, message in errors:
         if problems is not None and not _by_option(where, table, options):
             problems.error(("log", *where), message)
         else:
             key = ".".join(str(word) for word in where)
-            wrong.append(f"{'--log' if options else label_of(path)}: {key}: {message}")
+            wrong.append(f"{'`log`' if options else label_of(path)}: {key}: {message}")
     if problems is not None:
         problems.unlocated(tuple(wrong))
         problems.raise_if_any()

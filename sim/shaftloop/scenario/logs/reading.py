@@ -238,7 +238,7 @@ def factor_to(log: Log, column: Column, wanted: str) -> float:
         raise ScenarioError(
             [
                 f'{log.label}: column {shown(column.header)} states no unit; name it like "{column.header} '
-                f'[{wanted}]", or state --log "column.{column.header}.unit={wanted}"'
+                f'[{wanted}]", or state `log` "column.{column.header}.unit={wanted}"'
             ]
         )
     if column.unit == wanted:

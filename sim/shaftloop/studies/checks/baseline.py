@@ -45,7 +45,7 @@ _WORDS: dict[str, Literal["", "above", "below"]] = {
     "below every bound": "below",
     "no value": "",
 }
-_ANEW = "write it anew with --update-baseline"
+_ANEW = "write it anew with `update_baseline`"
 
 
 @dataclass(frozen=True)

@@ -147,7 +147,7 @@ def with_gains(source: str | Path, settings: tuple[str, ...], gains: GainsFile) 
 def _placed(message: str, stated: dict[str, tuple[str, int]], label: str) -> str:
     """Return a message about a setting as one about the line of the gains file."""
     for setting, (path, line) in stated.items():
-        start = f"--set {setting[:80]}: "
+        start = f"`settings` {setting[:80]}: "
         if message.startswith(start):
             return f"{label}:{line}: {path}: {message[len(start) :]}"
     return message

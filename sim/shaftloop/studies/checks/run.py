@@ -202,5 +202,5 @@ def _judge(expectation: Expectation, response: Figure, reference: Baseline | Non
     except UnitError as error:
         label = reference.label if reference is not None else ""
         raise ScenarioError(
-            [f"{label}: values.{expectation.metric}: {error}; write it anew with --update-baseline"]
+            [f"{label}: values.{expectation.metric}: {error}; write it anew with `update_baseline`"]
         ) from None

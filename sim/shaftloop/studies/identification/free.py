@@ -67,7 +67,7 @@ class Free:
         return self.value(theta) if self.kind == "scaled" else self.scale
 
     def setting(self, theta: float) -> str:
-        """Return the value as ``--set`` takes it.
+        """Return the value as a setting takes it.
 
         Parameters
         ----------
@@ -101,11 +101,11 @@ def read_free(scenario: Scenario, texts: Sequence[str], logged: dict[str, tuple[
         try:
             found.append(_read(scenario, text, statements, logged))
         except ValueError as error:
-            wrong.append(f"--free {shown(text)}: {error}")
+            wrong.append(f"`free` {shown(text)}: {error}")
     paths = [free.path for free in found]
-    wrong += [f"--free {path}: stated twice" for path in dict.fromkeys(paths) if paths.count(path) > 1]
+    wrong += [f"`free` {path}: stated twice" for path in dict.fromkeys(paths) if paths.count(path) > 1]
     if not texts:
-        wrong.append("nothing is free: name what the logs are to find, --free line.c1.stiffness")
+        wrong.append("nothing is free: name what the logs are to find, `free` line.c1.stiffness")
     if wrong:
         raise ScenarioError(wrong)
     return found

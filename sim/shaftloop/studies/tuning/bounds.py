@@ -96,7 +96,7 @@ def reached(plants: Sequence[LoopPlant], bounds: Bounds, loop: Loop) -> Iterator
     """
     if bounds.command is not None and bounds.excursion is not None:
         peak = max(peak_command(plant, loop, bounds.excursion) for plant in plants)
-        name = "command in the largest step of the sequence (see --may-clamp)"
+        name = "command in the largest step of the sequence (see `may_clamp`)"
         yield Reached(name, bounds.command, peak, "N m")
     if bounds.noise_gain is not None:
         yield Reached("noise gain", bounds.noise_gain, noise_gain(plants, loop))

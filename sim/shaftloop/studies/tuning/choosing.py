@@ -222,7 +222,7 @@ class Tuner:
         if near is None:
             raise SimulationError(
                 f"no gains of loop {loop.name} make the bench stable with the other loops as they are",
-                "tune the other loop first, or both together: --loop " + " --loop ".join(self.others(loop)),
+                "tune the other loop first, or both together: `loops` " + " `loops` ".join(self.others(loop)),
             )
         shaped = rounded(near.trial.loop)
         missed = broken(search, shaped) if near.alone else []

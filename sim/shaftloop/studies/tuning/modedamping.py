@@ -111,4 +111,4 @@ def _meant(wish: ModeDamping, free: np.ndarray, half: float, loop: str) -> Seque
 
 
 def _bad(text: str, reason: str) -> ScenarioError:
-    return ScenarioError([f"--mode-damping {shown(text)}: {reason}"])
+    return ScenarioError([f"`mode_damping` {shown(text)}: {reason}"])

@@ -95,7 +95,7 @@ def _table(document: Any, name: str) -> Any:
     for table in document.get("loop", []):
         if table.get("name") == name:
             return table
-    raise ScenarioError([f"--write: the file has no [[loop]] named {name} to write to"])
+    raise ScenarioError([f"`write`: the file has no [[loop]] named {name} to write to"])
 
 
 def _put(table: Any, key: str, value: Any) -> None:

@@ -137,7 +137,7 @@ def corners(
     if len(tolerances) > _MOST:
         raise ScenarioError(
             [
-                f"--tolerance: {len(tolerances)} of them make {2 ** len(tolerances)} corners; "
+                f"`tolerances`: {len(tolerances)} of them make {2 ** len(tolerances)} corners; "
                 f"give at most {_MOST}"
             ]
         )
@@ -155,7 +155,7 @@ def corners(
 def _of_tolerance(message: str, ends: Sequence[str]) -> str:
     """Return a message about a setting as one about the tolerance that it stands for."""
     for end in ends:
-        message = message.replace(f"--set {end}", f"--tolerance {end}")
+        message = message.replace(f"`settings` {end}", f"`tolerances` {end}")
     return message
 
 
@@ -215,4 +215,4 @@ def _numbers(table: object) -> list[str]:
 
 
 def _bad(text: str, reason: str) -> ScenarioError:
-    return ScenarioError([f"--tolerance {shown(text)}: {reason}"])
+    return ScenarioError([f"`tolerances` {shown(text)}: {reason}"])

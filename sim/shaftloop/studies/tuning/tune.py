@@ -127,7 +127,7 @@ def _proof(tuner: Tuner, search: Search, design: Design) -> Proof | None:
 def _ways(tuner: Tuner, found: Choice) -> Iterator[str]:
     """Yield what was tried for a loop that cannot keep its bounds: what keeps them, and what does not."""
     if found.alone:
-        yield "untried: --structure all, which may reach further; or a looser bound"
+        yield "untried: `structures` all, which may reach further; or a looser bound"
         return
     search, loop, worst = found.search, found.before, found.design.figures
     reached = max(worst.ms.value, worst.mt.value)
@@ -135,7 +135,7 @@ def _ways(tuner: Tuner, found: Choice) -> Iterator[str]:
     if slow and len(tuner.demand.loops) == 1:
         others, verb = " and ".join(slow), "is" if len(slow) == 1 else "are"
         if _holds_beside(tuner, loop, slow):
-            both = " ".join(f"--loop {name}" for name in tuner.others(loop))
+            both = " ".join(f"`loops` {name}" for name in tuner.others(loop))
             yield f"loop {others} {verb} in the way: with a tenth of those gains the bounds can be kept"
             yield f"so tune them together: {both}"
         else:
@@ -143,12 +143,12 @@ def _ways(tuner: Tuner, found: Choice) -> Iterator[str]:
     rest = [name for name in STRUCTURES if name != "kept" and name not in tuner.demand.structures]
     serving = [name for name in rest if served(search, loop, name)]
     if serving:
-        yield "the bounds can be kept with " + " or ".join(f"--structure {name}" for name in serving)
+        yield "the bounds can be kept with " + " or ".join(f"`structures` {name}" for name in serving)
     elif rest:
         yield "no other structure was found to keep them (first guesses of every structure tried)"
     if reached > max(search.bounds.ms, search.bounds.mt):
         asked = np.ceil(reached * 100.0) / 100.0
-        yield f"the gains above keep --ms {asked:g} --mt {asked:g}"
+        yield f"the gains above keep `ms` {asked:g} `mt` {asked:g}"
 
 
 def _holds_beside(tuner: Tuner, loop: Loop, slow: dict[str, Loop]) -> bool:

@@ -48,7 +48,7 @@ class Cluster:
             Where it is not.
         """
         if find_spec("distributed") is None:
-            raise ScenarioError(['--cluster needs distributed; install "shaftloop[cluster]"'])
+            raise ScenarioError(['`cluster` needs distributed; install "shaftloop[cluster]"'])
 
     def __call__(self, work: Work, batches: Iterable[Batch]) -> Generator[list[Row], None, None]:
         """Yield rows as they come.
@@ -64,7 +64,7 @@ class Cluster:
             logging.getLogger(name).setLevel(logging.CRITICAL)
         source = iter(batches)
         client = self._connected(
-            ScenarioError([f"--cluster {self.address}: no Dask scheduler answers, or it has no worker"])
+            ScenarioError([f"`cluster` {self.address}: no Dask scheduler answers, or it has no worker"])
         )
         while True:
             suspects: list[Batch] = []

@@ -16,7 +16,7 @@ Distribution = Literal["normal", "uniform", "triangular", "lognormal"]
 class Factor:
     """A value of the scenario that varies: listed, over a range, by candidate parts or as it scatters."""
 
-    path: Annotated[str, Number("what varies, as in --set, e.g. loop.torque.kp")]
+    path: Annotated[str, Number("what varies, as in a setting, e.g. loop.torque.kp")]
     values: Annotated[tuple[Plain, ...] | None, Number("the values that it takes")] = None
     parts: Annotated[
         tuple[str, ...] | None, Number("part files that take the place of that of an element of the line")
@@ -145,7 +145,7 @@ class Tune:
     """Loops that are tuned for every candidate; its figures are those of the bench with these gains."""
 
     loops: Annotated[tuple[str, ...], Number("loops that are tuned, several of them together")]
-    structure: Annotated[str, Number("control structure, as tune --structure has them")] = "kept"
+    structure: Annotated[str, Number("control structure, as the command tune has them")] = "kept"
     objective: Annotated[
         Literal["disturbance", "setpoint", "integral_gain"],
         Number("least error after a disturbance or a step of the set-point, or the largest ki"),

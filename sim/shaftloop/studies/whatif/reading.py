@@ -235,7 +235,7 @@ class _Reader:
             try:
                 read_scenario(self.scenario.path, (*self.settings, setting), beside=self.beside)
             except ScenarioError as error:
-                refusals.append((value, error.messages[0].removeprefix(f"--set {setting[:80]}: ")))
+                refusals.append((value, error.messages[0].removeprefix(f"`settings` {setting[:80]}: ")))
             else:
                 if not parts:
                     return axis

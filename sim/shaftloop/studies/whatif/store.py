@@ -225,7 +225,7 @@ class Store:
     def _check(self, identity: dict[str, Any]) -> None:
         """Make sure that the file belongs to the study, and that every row is one that can stand there."""
         if "study" not in self._tables():
-            raise StoreError(f"{self.path}: holds no study; name another folder by --out")
+            raise StoreError(f"{self.path}: holds no study; name another folder by `out`")
         self._check_columns("study", ["key", "value"])
         self._compare(identity)
         self._check_columns(
@@ -267,7 +267,7 @@ class Store:
             raise ScenarioError(
                 [
                     f"{self.path}: holds results of another study or version; changed: {', '.join(others)}; "
-                    "name another folder by --out, or throw them away by --fresh"
+                    "name another folder by `out`, or throw them away by `fresh`"
                 ]
             )
 

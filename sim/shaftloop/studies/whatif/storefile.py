@@ -37,8 +37,8 @@ def locked(path: Path) -> sqlite3.Connection:
         except BaseException as error:
             lock.close()
             if "locked" in str(error):
-                message = "another run is at this study; wait for it, or name another folder by --out"
-                raise StoreError(f"{path}: {message}; --so-far shows what it has found") from None
+                message = "another run is at this study; wait for it, or name another folder by `out`"
+                raise StoreError(f"{path}: {message}; `so_far` shows what it has found") from None
             raise
     return lock
 
@@ -71,8 +71,8 @@ def nothing_there(path: Path | None) -> StoreError:
     path : Path or None
         Where they should be.
     """
-    place = "without --out" if path is None else str(path)
-    return StoreError(f"{place}: no results of this study yet; run it, or name its folder by --out")
+    place = "without `out`" if path is None else str(path)
+    return StoreError(f"{place}: no results of this study yet; run it, or name its folder by `out`")
 
 
 def changed(path: Path | None, what: str) -> StoreError:
@@ -86,8 +86,8 @@ def changed(path: Path | None, what: str) -> StoreError:
         What is wrong with them.
     """
     return StoreError(
-        f"{path}: was changed by another program: {what}; name another folder by --out, or throw the results "
-        "away by --fresh"
+        f"{path}: was changed by another program: {what}; name another folder by `out`, or throw the results "
+        "away by `fresh`"
     )
 
 
@@ -109,7 +109,7 @@ def reported(path: Path | None) -> Iterator[None]:
         if "decode" in str(error):
             raise changed(path, str(error)) from None
         if "not a database" in str(error) or "malformed" in str(error):
-            raise StoreError(f"{place}: is no file of results; name another folder by --out") from None
+            raise StoreError(f"{place}: is no file of results; name another folder by `out`") from None
         reason = getattr(error, "strerror", None) or str(error)
         raise StoreError(
             f"{place}: cannot be written: {reason}; what was complete is kept: make room, or make the folder "
