@@ -25,18 +25,23 @@ from rigs import (
 from shaftloop.analysis.cost import PATIENCE, have_patience
 from shaftloop.analysis.ratings import loads
 from shaftloop.analysis.simulation import simulate
+from shaftloop.answers.faults import find_faults
 from shaftloop.cli.main import cli
 from shaftloop.errors import CostError
+from shaftloop.report.faults.room import details, verdict
 from shaftloop.scenario.description import Description, Fault
+from shaftloop.scenario.reading import read_scenario
 from shaftloop.studies.faults import (
     _OUTAGES,
     AFTER,
     BY_SEQUENCE,
     FaultRun,
     found_figures,
+    run_again,
     run_faults,
     standard_faults,
 )
+from shaftloop.studies.guarding import try_interlocks
 from shaftloop.studies.responses import evaluate, known
 
 pytestmark = pytest.mark.compiled
@@ -184,6 +189,41 @@ def test_grid_and_brake_resistor_fail_where_the_bench_has_them() -> None:
     assert lost.tried % 4 == 0 and back.tried % 12 == 0
     figures = found_figures(description, runs)
     assert figures["supply.grid_lost.link.lowest_voltage"].value == lost.lowest_voltage
+
+
+def test_an_interlock_is_recommended_only_where_it_was_seen_to_save_the_bench() -> None:
+    """The speed loop that stalls runs away: an interlock on the speed saves it, none saves a blocked line."""
+    description = rig(limit=[{"name": "over", "watches": "ts", "above": "50 N m"}])
+    stalls = one(description, "drive", "command_stuck")
+    runs = [one(description, "load", "blocked"), stalls]
+    assert all(run.damages for run in runs) and stalls.tripped is None
+    found = try_interlocks(description, runs)
+    assert found is not None and found.tried == found.saved == (stalls,)
+    (limit,) = found.limits
+    assert (limit.watches, limit.quantity) == ("drive", "speed")
+    again = replace(description, limit=(*description.limit, limit))
+    assert not run_again(again, [stalls])[0].damages and run_again(again, runs)[0].damages
+    # Two turns a millisecond: nothing that reacts at a tick is fast enough, so nothing is recommended.
+    wild = replace(stalls, fault=replace(stalls.fault, on="drive", kind="blocked"), tripped=None)
+    lost = try_interlocks(description, [wild])
+    assert lost is not None and lost.saved == ()
+    assert try_interlocks(description, runs[:1]) is None
+
+
+def test_left_out_interlocks_are_said_to_save_what_they_save() -> None:
+    description = rig(limit=[{"name": "fast", "watches": "drive", "above": "700 rpm"}])
+    scenario = replace(read_scenario("wheel-hub"), description=description)
+    answer = find_faults(scenario, ["drive.command_stuck", "load.blocked"], protected=False)
+    assert [run.fault.name for run in answer.saved] == ["drive.command_stuck"]
+    assert verdict(answer)[1].startswith(
+        "The interlocks are left out here; they save 1 of 2: where drive keeps"
+    )
+    shown = [piece for piece in details(answer) if not isinstance(piece, str)]
+    table = next(piece for piece in shown if piece.title == "What the parts see")
+    assert [head.partition("\n")[0] for head in table.columns][1:] == [
+        *("drive, speed", "ts, torque", "load, speed", "c, torque")
+    ]
+    assert any(cell.endswith(" !") for row in table.rows for cell in row)
 
 
 def test_a_name_that_does_not_fail_is_refused_with_the_nearest() -> None:

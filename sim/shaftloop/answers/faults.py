@@ -10,7 +10,8 @@ from shaftloop.figures import Figure
 from shaftloop.scenario.description import Fault
 from shaftloop.scenario.fields import nearest, shown
 from shaftloop.scenario.reading import Scenario
-from shaftloop.studies.faults import FaultRun, found_figures, run_faults, standard_faults
+from shaftloop.studies.faults import FaultRun, found_figures, run_again, run_faults, standard_faults
+from shaftloop.studies.guarding import Guarding, try_interlocks
 
 __all__ = ["FaultsAnswer", "find_faults"]
 
@@ -22,6 +23,10 @@ class FaultsAnswer(Answer):
     runs: tuple[FaultRun, ...]
     protected: bool
     """Whether the interlocks act."""
+    guarding: Guarding | None = None
+    """What further interlocks would save; nothing where none might help or the bench's own are left out."""
+    saved: tuple[FaultRun, ...] = ()
+    """Where interlocks are left out: the runs with them of what does damage without them alone."""
 
     @property
     def damaging(self) -> list[FaultRun]:
@@ -70,7 +75,13 @@ def find_faults(
         chosen = [fault for fault in chosen if not set(names).isdisjoint(_called(fault))]
     with watch("trying faults") as progress:
         runs = run_faults(scenario.description, chosen, protected=protected, progress=progress)
-    return FaultsAnswer(scenario, runs, protected)
+    damaging = [run for run in runs if run.damages]
+    if protected:
+        with watch("trying further interlocks"):
+            return FaultsAnswer(scenario, runs, protected, try_interlocks(scenario.description, damaging))
+    with watch("once more with the interlocks"):
+        again = run_again(scenario.description, damaging) if scenario.description.limit else []
+    return FaultsAnswer(scenario, runs, protected, saved=tuple(run for run in again if not run.damages))
 
 
 def _called(fault: Fault) -> tuple[str, str, str]:

@@ -35,6 +35,7 @@ __all__ = [
     "FaultRun",
     "fault_figures",
     "found_figures",
+    "run_again",
     "run_faults",
     "standard_faults",
 ]
@@ -259,6 +260,28 @@ def run_faults(
         ]
     tried = [replace(found, tried=len(case)) for found, case in zip(worst, cases, strict=True)]
     return tuple(sorted(tried, key=lambda found: (not found.damages, not found.strains, -found.share)))
+
+
+def run_again(description: Description, runs: Sequence[FaultRun]) -> list[FaultRun]:
+    """Run a bench with each of some faults at the moments that were worst before, in their order.
+
+    Parameters
+    ----------
+    description : Description
+        The bench, as it was but for its interlocks or parts.
+    runs : sequence of FaultRun
+        From `run_faults`.
+    """
+    bench, follow = replace(description, duty=None), partial(simulate, channels=lambda _: ())
+    second = tuple(fault for fault in description.fault if fault.kind == "does_not_act")
+    with shared(len(runs)), ThreadPoolExecutor(_THREADS) as pool:
+        waiting = [
+            pool.submit(
+                _run, follow, bench, run.fault, run.moment, second if run.fault in description.fault else ()
+            )
+            for run in runs
+        ]
+        return [future.result() for future in waiting]
 
 
 def _moments(healthy: Simulation, fault: Fault, period: Fraction) -> list[tuple[Fault, str]]:

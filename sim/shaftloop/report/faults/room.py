@@ -1,6 +1,6 @@
 """What `shaftloop faults` found: as a document, on the terminal, as a folder of files."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from shaftloop.analysis.ratings import Load
@@ -9,16 +9,19 @@ from shaftloop.figures import number
 from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import identity, origin
 from shaftloop.report.faults.verdict import bound, damage, seen, verdict
-from shaftloop.report.quantities import show
+from shaftloop.report.quantities import show, spoken
 from shaftloop.report.terminal import Piece, add_row, new_table
 from shaftloop.scenario.faults import said
 from shaftloop.studies.faults import BY_SEQUENCE, NEVER, FaultRun
+from shaftloop.studies.guarding import Guarding
 
 __all__ = ["FILE", "advice", "dangers", "details", "document", "pictures", "reservations", "verdict"]
 
 FILE = "faults.json"
 
 _MOST_DANGERS = 3
+_WIDE = 5
+"""Parts in one table."""
 _LEFT_OUT = (
     "Left out: what a broken part does next, how a part blocks (here at once, the worst case), and what the "
     "diodes of an inverter with blocked pulses do."
@@ -33,6 +36,8 @@ def document(results: FaultsAnswer) -> dict[str, Any]:
         "protected": results.protected,
         "figures": {name: figure.document() for name, figure in results.figures.items()},
         "faults": [_run(run) for run in results.runs],
+        "interlocks_save": [run.fault.name for run in results.saved],
+        "further_interlocks": None if results.guarding is None else _guarding(results.guarding),
         "warnings": list(results.warnings),
     }
 
@@ -55,6 +60,7 @@ def details(results: FaultsAnswer) -> Iterator[Piece]:
             _away(run),
         )
     yield table
+    yield from _seen(results)
     description = results.scenario.description
     link = ", at most draw from and feed into the link" if description.supply.link() else ""
     stated = "; what the scenario states, as it does" if description.fault else ""
@@ -64,6 +70,39 @@ def details(results: FaultsAnswer) -> Iterator[Piece]:
         f"there{stated}."
     )
     yield _LEFT_OUT
+
+
+def _seen(results: FaultsAnswer) -> Iterator[Piece]:
+    """Yield what every part sees in every fault, a few parts a table."""
+    runs = [run for run in results.runs if run.error is None]
+    places = list(dict.fromkeys((load.part, load.quantity) for run in runs for load in run.loads))
+    low = any(run.lowest_voltage is not None for run in runs)
+    for first in range(0, len(places), _WIDE):
+        some = places[first : first + _WIDE]
+        heads = [_head(part, quantity, runs) for part, quantity in some]
+        last = low and first + _WIDE >= len(places)
+        table = new_table("What the parts see", "fault", *heads, *(["link\nlowest"] if last else []))
+        for run in runs:
+            seen = {(load.part, load.quantity): load for load in run.loads}
+            values = [_marked(seen.get(place)) for place in some]
+            lowest = [] if run.lowest_voltage is None else [show(run.lowest_voltage, "V", 3)]
+            add_row(table, said(run.fault), *values, *(lowest if last else []))
+        yield table
+    if places:
+        yield "! beyond its limit, + above its rating; below each name rating / limit as far as stated."
+
+
+def _head(part: str, quantity: str, runs: Sequence[FaultRun]) -> str:
+    same = (load for run in runs for load in run.loads if (load.part, load.quantity) == (part, quantity))
+    load = next(same)
+    bounds = ["-" if bound is None else show(bound, load.unit, 3) for bound in (load.rated, load.limit)]
+    return f"{part}, {spoken(quantity)}\n{bounds[0]} / {bounds[1]}"
+
+
+def _marked(load: Load | None) -> str:
+    if load is None:
+        return "-"
+    return show(load.peak, load.unit, 3) + (" !" if load.beyond_limit else " +" if load.beyond_rating else "")
 
 
 def _away(run: FaultRun) -> str:
@@ -113,6 +152,21 @@ def pictures(results: FaultsAnswer) -> list[Picture]:
     from shaftloop.report.faults.bars import faults_picture
 
     return [faults_picture(results, verdict(results)[0])]
+
+
+def _guarding(guarding: Guarding) -> dict[str, Any]:
+    return {
+        "limits": [
+            {
+                "watches": limit.watches,
+                "quantity": limit.quantity,
+                "above": number(limit.above, "rad/s" if limit.quantity == "speed" else "N m"),
+            }
+            for limit in guarding.limits
+        ],
+        "tried": [run.fault.name for run in guarding.tried],
+        "saved": [run.fault.name for run in guarding.saved],
+    }
 
 
 def _run(run: FaultRun) -> dict[str, Any]:

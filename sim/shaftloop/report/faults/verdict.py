@@ -3,6 +3,7 @@
 from shaftloop.analysis.ratings import Load
 from shaftloop.answers.faults import FaultsAnswer
 from shaftloop.report.quantities import show
+from shaftloop.scenario.description import Limit
 from shaftloop.scenario.faults import said
 from shaftloop.studies.faults import FaultRun
 
@@ -25,7 +26,7 @@ def verdict(answer: FaultsAnswer) -> list[str]:
         )
     else:
         first = f"The bench stands all of {count} inside its ratings, nearest {_worst(runs[0])}."
-    return [first, _caught(answer), *_remedy(damaging)]
+    return [first, _caught(answer), *_remedy(answer)]
 
 
 def damage(answer: FaultsAnswer) -> str:
@@ -63,7 +64,16 @@ def bound(load: Load) -> str:
 
 def _caught(answer: FaultsAnswer) -> str:
     if not answer.protected:
-        return "The interlocks are left out here."
+        saved = answer.saved
+        if not answer.damaging or not answer.scenario.description.limit:
+            return "The interlocks are left out here."
+        if not saved:
+            return "The interlocks are left out here; with them it would be as bad."
+        more = f" and {len(saved) - 1} more" if len(saved) > 1 else ""
+        return (
+            f"The interlocks are left out here; they save {len(saved)} of {len(answer.damaging)}: where "
+            f"{said(saved[0].fault)}{more}."
+        )
     if not answer.scenario.description.limit:
         return "No interlock watches the bench: add [[limit]]."
     damaging = answer.damaging
@@ -80,23 +90,38 @@ def _caught(answer: FaultsAnswer) -> str:
     return f"{text}; {len(missed)} that do damage go unnoticed, the first: {said(missed[0].fault)}."
 
 
-def _remedy(damaging: list[FaultRun]) -> list[str]:
+def _remedy(answer: FaultsAnswer) -> list[str]:
     """Return what to do about what does damage, in one sentence for each way out."""
-    if not damaging:
+    if not answer.damaging:
         return []
-    loads = [(run, run.worst) for run in damaging if run.worst is not None]
-    fast = next((load for _, load in loads if load.quantity == "speed"), None)
-    found = []
-    if any(load.quantity != "speed" and run.tripped is not None for run, load in loads):
+    found, guarding = [], answer.guarding
+    if any(run.worst and run.worst.quantity == "torque" and run.tripped for run in answer.damaging):
         found.append(
             "An interlock cannot be faster than the shaft: a softer or stronger coupling, or one that slips "
             "or breaks first, protects the line."
         )
-    if fast is not None:
-        found.append(
-            f'Watch the speed with an interlock, e.g. [[limit]] with watches = "{fast.part}" and above = '
-            f'"{show(0.95 * (fast.limit or fast.peak), "rad/s", 3)}", or take a machine that stands it.'
-        )
-    if any(load.quantity != "speed" and run.tripped is None for run, load in loads):
-        found.append("Watch the torque with an interlock, or take a part that stands it.")
+    if guarding is not None:
+        left = [said(run.fault) for run in guarding.tried if run not in guarding.saved]
+        if guarding.saved:
+            saves = f"{len(guarding.saved)} of {len(guarding.tried)}" if left else "all"
+            more = f" and {len(left) - 1} more" if len(left) > 1 else ""
+            rest = f"; not where {left[0]}{more}" if left else ""
+            found.append(
+                f"Add {' and '.join(map(_stated, guarding.limits))}: tried, that keeps {saves} of the faults "
+                f"that come slowly enough from doing damage{rest}."
+            )
+        else:
+            parts = ", ".join(dict.fromkeys(run.worst.part for run in guarding.tried if run.worst))
+            found.append(
+                f"No further interlock that was tried is fast enough where {left[0]}: stay lower, or take "
+                f"another part in place of {parts}."
+            )
     return [" ".join(found) or "Look at the worst run first."]
+
+
+def _stated(limit: Limit) -> str:
+    unit = "rad/s" if limit.quantity == "speed" else "N m"
+    return (
+        f'[[limit]] with watches = "{limit.watches}", quantity = "{limit.quantity}" and above = '
+        f'"{show(limit.above, unit, 3)}"'
+    )
