@@ -9,7 +9,14 @@ from scipy.signal import cont2discrete
 
 from rigs import SHIPPED, shipped
 from shaftloop.bench.assemble import build_bench
-from shaftloop.engine.matrices import exponential_pack, noise_root, pack_shapes, padded_columns, phi_functions
+from shaftloop.engine import matrices
+from shaftloop.engine.matrices import (
+    exponential_packs,
+    noise_root,
+    pack_shapes,
+    padded_columns,
+    phi_functions,
+)
 from shaftloop.engine.plant import Plant
 from shaftloop_models.lowpass import LowPass, state_space
 from shaftloop_models.network import Network
@@ -39,7 +46,7 @@ def test_pack_solves_a_linear_system_exactly(n: int, r: int) -> None:
     m, q, h = 2, 3, 2e-3
     plant = random_plant(n, m, q, r)
     rows = n + -n % 4
-    first, *_, signals = unpack(exponential_pack(plant, h), pack_shapes(plant, True))
+    first, *_, signals = unpack(exponential_packs([(plant, h)])[0], pack_shapes(plant, True))
     assert np.array_equal(signals[:r], plant.c) and not signals[r:].any()
     rng = np.random.default_rng(5)
     start, held, outputs = rng.normal(size=n), rng.normal(size=m), rng.normal(size=q)
@@ -76,7 +83,7 @@ def test_phi_integrates_polynomial_forcing() -> None:
 def test_stages_have_the_weights_of_krogstad() -> None:
     n, q, h = 4, 2, 1e-3
     plant = random_plant(n, 1, q, 0)
-    _, stage2, stage3, end, *_ = unpack(exponential_pack(plant, h), pack_shapes(plant, True))
+    _, stage2, stage3, end, *_ = unpack(exponential_packs([(plant, h)])[0], pack_shapes(plant, True))
     inverse = np.linalg.inv(h * plant.a)
     one = np.eye(n)
 
@@ -112,6 +119,21 @@ def test_phi_functions_agree_with_one_augmented_exponential(name: str, h: float)
         known = expm(big)[:n].reshape(n, 4, n).transpose(1, 0, 2)
         for one, other in zip(found, known, strict=True):
             assert np.abs(one - other).max() <= 1e-12 * np.abs(other).max()
+
+
+def test_packs_do_not_depend_on_what_is_made_beside_them() -> None:
+    """Norms, and so numbers of doublings, differ by a factor of 1,000; one plant has another size."""
+    plants = [random_plant(5, 2, 3, 3, seed) for seed in range(4)] + [random_plant(6, 2, 3, 3)]
+    pairs = [(plant, h) for plant in plants for h in (1e-6, 1e-4, 1e-3)]
+    alone = []
+    for pair in pairs:
+        matrices._PACKS.clear()
+        alone.append(exponential_packs([pair])[0])
+    for chosen in (range(15), range(14, -1, -1), [3, 3, 7], range(2, 15, 3)):
+        matrices._PACKS.clear()
+        together = exponential_packs([pairs[i] for i in chosen])
+        assert all(np.array_equal(alone[i], pack) for i, pack in zip(chosen, together, strict=True))
+    assert len({pack.tobytes() for pack in alone}) == 15
 
 
 def test_phi_functions_of_nothing_and_of_no_motion() -> None:

@@ -106,6 +106,10 @@ class _Pattern:
     setup: float
     """Of a computer, once, for the matrices. [s]"""
 
+    def run(self, seconds: float) -> float:
+        """Return what a run of some length [s] takes [s]."""
+        return self.setup + seconds / self.period * self.seconds
+
 
 def run_seconds(model: Model, stepping: Stepping, seconds: float) -> float:
     """Return what a run takes [s].
@@ -115,8 +119,7 @@ def run_seconds(model: Model, stepping: Stepping, seconds: float) -> float:
     seconds : float
         Length of the run. [s]
     """
-    pattern = _pattern(model, stepping)
-    return pattern.setup + seconds / pattern.period * pattern.seconds
+    return _pattern(model, stepping).run(seconds)
 
 
 def check_run(model: Model, stepping: Stepping, seconds: float, records: int) -> None:
@@ -136,7 +139,7 @@ def check_run(model: Model, stepping: Stepping, seconds: float, records: int) ->
     """
     pattern = _pattern(model, stepping)
     share = seconds / pattern.period
-    total = run_seconds(model, stepping, seconds)
+    total = pattern.run(seconds)
     _refuse(
         total,
         f"a run of {seconds:.6g} s with {share * pattern.substeps:.3g} substeps",
@@ -257,7 +260,7 @@ def _pattern(model: Model, stepping: Stepping) -> _Pattern:
     states, inputs, outputs = len(model.plant.a), model.plant.b.shape[1], model.plant.g.shape[1]
     period = clock.seconds(calendar.hyperperiod)
     waiting = sum(slot.kind is SlotKind.DELAY for slot in model.layout.slots)
-    fastest = max(float(1 / task.period) for task in model.tasks)
+    fastest = float(1 / min(task.period for task in model.tasks))
     seconds = (
         substeps * (_SUBSTEP + _PRODUCT * float(states) ** 2)
         + sum(map(len, calendar.due)) * _TASK

@@ -150,7 +150,7 @@ class _Crew:
         if group is None:
             self._found[number] = self._pool.submit(_run_singly, number, description, self._channels)
             return
-        alike = candidate.run.tables.matrix_hash
+        alike = candidate.run.tables.gap_matrices.identity
         group.waiting.setdefault(alike, []).append(candidate)
         self._group_of[number] = group, alike
         if len(group.waiting[alike]) >= self._width:

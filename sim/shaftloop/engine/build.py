@@ -1,15 +1,15 @@
 """From a `Model` to the tables that kernels take."""
 
-import hashlib
+from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from shaftloop.engine import at
 from shaftloop.engine.calendar import Clock, Instants, Timing, instants
 from shaftloop.engine.friction import sticking
-from shaftloop.engine.gaps import Gaps
+from shaftloop.engine.gaps import Gaps, Matrices
 from shaftloop.engine.linkterms import LINK_KINDS, LINK_KINDS_READ
 from shaftloop.engine.model import Model, Segment
 from shaftloop.engine.own import ROOM, address_of
@@ -31,18 +31,15 @@ class Tables:
     calendar: Instants
     gaps: int
     """Number of gap lengths that the tables hold."""
-    matrices: Floats
-    """Those of every gap, one after the other."""
+    gap_matrices: Matrices
+    """Those of every gap; the same for tables `alike`."""
     keys: Ints
     """Key of the noise of every channel."""
-    kept: dict[str, bytes] = field(default_factory=dict)
 
     @property
-    def matrix_hash(self) -> bytes:
-        """Return what is equal for equal matrices; made once for tables `alike`."""
-        if "matrices" not in self.kept:
-            self.kept["matrices"] = hashlib.sha256(self.matrices.tobytes()).digest()
-        return self.kept["matrices"]
+    def matrices(self) -> Floats:
+        """Return the matrices of every gap, one after the other."""
+        return self.gap_matrices.table
 
     @property
     def numbers(self) -> tuple[Floats, Floats, Ints]:
@@ -62,7 +59,7 @@ class _Sections:
     def ints(self, word: int, values: Iterable[int]) -> None:
         """Append integers and note where they start."""
         self.head[word] = at.WORDS + len(self._ints)
-        self._ints.extend(int(v) for v in values)
+        self._ints.extend(values)
 
     def floats(self, word: int, values: Sequence[float] | Floats) -> None:
         """Append floats and note where they start, at the beginning of a cache line."""
@@ -87,7 +84,7 @@ def make_clock(model: Model) -> Clock:
 
 def make_calendar(model: Model, clock: Clock) -> Instants:
     """Return the table of instants of a model, on the clock from `make_clock`."""
-    timings = [Timing(clock.ticks(t.period), clock.ticks(t.phase), t.priority) for t in model.tasks]
+    timings = (Timing(clock.ticks(t.period), clock.ticks(t.phase), t.priority) for t in model.tasks)
     return instants(timings, clock.ticks_per_second)
 
 
@@ -191,7 +188,8 @@ def _add_terms(sections: _Sections, model: Model) -> None:
 def _add_meters(sections: _Sections, model: Model) -> None:
     network, z = model.plant.network, model.plant.z
     powers = sorted(network.powers, key=lambda power: power.meter)
-    counts = [sum(power.meter == meter for power in powers) for meter in range(len(network.meters))]
+    of = Counter(power.meter for power in powers)
+    counts = [of[meter] for meter in range(len(network.meters))]
     sections.head[at.METERS] = len(counts)
     sections.ints(at.METER_FIRST, np.cumsum([0, *counts]))
     sections.ints(at.POWER_INT, [v for power in powers for v in (power.kind, z(power.a), z(power.b))])

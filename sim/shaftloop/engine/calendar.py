@@ -6,15 +6,15 @@ are periodic; the pattern of instants repeats after the hyperperiod, the common 
 
 import math
 from bisect import bisect_left
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 
 from shaftloop.errors import SimulationError
 
 __all__ = ["Clock", "Instants", "Timing", "instants"]
 
-_NANOSECOND = Fraction(1, 10**9)
 _FINEST = 1000
 _MOST_INSTANTS = 200_000
 
@@ -41,7 +41,7 @@ class Clock:
         """
         divisor = 1
         for time in times:
-            divisor = math.lcm(divisor, (time / _NANOSECOND).denominator)
+            divisor = math.lcm(divisor, time.denominator // math.gcd(time.denominator, 10**9))
             if divisor > _FINEST:
                 raise SimulationError(
                     f"{float(time):.12g} s makes the common tick finer than 1 ps",
@@ -51,11 +51,11 @@ class Clock:
 
     def ticks(self, seconds: Fraction) -> int:
         """Return a time as ticks; it must be whole."""
-        ticks = seconds * self.ticks_per_second
-        if ticks.denominator != 1:
+        ticks, rest = divmod(seconds.numerator * self.ticks_per_second, seconds.denominator)
+        if rest:
             message = f"{float(seconds):.12g} s is no whole number of ticks"
             raise SimulationError(message, "build the clock from all times in use")
-        return int(ticks)
+        return ticks
 
     def ticks_up(self, seconds: Fraction) -> int:
         """Return a time as ticks, rounded up."""
@@ -105,8 +105,8 @@ class Instants:
         return turns * self.hyperperiod + self.ticks[bisect_left(self.ticks, rest + 1) - 1]
 
 
-def instants(tasks: Sequence[Timing], ticks_per_second: int) -> Instants:
-    """Return the table of instants of a set of tasks.
+def instants(tasks: Iterable[Timing], ticks_per_second: int) -> Instants:
+    """Return the table of instants of a set of tasks, which is kept.
 
     Parameters
     ----------
@@ -118,6 +118,11 @@ def instants(tasks: Sequence[Timing], ticks_per_second: int) -> Instants:
     SimulationError
         Where the pattern is too long for a table.
     """
+    return _instants(tuple(tasks), ticks_per_second)
+
+
+@lru_cache(maxsize=8)
+def _instants(tasks: tuple[Timing, ...], ticks_per_second: int) -> Instants:
     hyperperiod = math.lcm(*(task.period for task in tasks))
     count = sum(hyperperiod // task.period for task in tasks)
     if count > _MOST_INSTANTS:

@@ -1,17 +1,21 @@
 """The gap lengths of a run and their matrices."""
 
+import hashlib
+from collections.abc import Iterator, Sequence
+from functools import cached_property
 from typing import Protocol
 
 import numpy as np
 
 from shaftloop.engine import at
 from shaftloop.engine.calendar import Clock
-from shaftloop.engine.matrices import exponential_pack, noise_root, pack_shapes, plain_pack
+from shaftloop.engine.matrices import exponential_packs, noise_root, pack_shapes, plain_pack
 from shaftloop.engine.model import Model
+from shaftloop.engine.plant import Plant
 from shaftloop.engine.steprule import Stepping
 from shaftloop.engine.types import LINE, Floats, aligned
 
-__all__ = ["Gaps"]
+__all__ = ["Gaps", "Matrices", "make_together"]
 
 
 class _Sections(Protocol):
@@ -20,6 +24,63 @@ class _Sections(Protocol):
     def ints(self, word: int, values: list[int]) -> None: ...
 
     def floats(self, word: int, values: Floats) -> None: ...
+
+
+class Matrices:
+    """The matrices of every gap, made when they are first asked for.
+
+    Parameters
+    ----------
+    plant : Plant
+        What moves.
+    steps : tuple of float
+        Substep of every gap. [s]
+    exponential : bool
+        Whether they are those of the exponential stepper.
+    """
+
+    def __init__(self, plant: Plant, steps: tuple[float, ...], exponential: bool) -> None:
+        self._plant, self.steps, self._exponential = plant, steps, exponential
+        self._table: Floats | None = None
+
+    @cached_property
+    def identity(self) -> bytes:
+        """Return what is equal where the matrices are."""
+        plant, digest = self._plant, hashlib.sha256(repr((self.steps, self._exponential)).encode())
+        for part in (plant.a, plant.b, plant.g, plant.c):
+            digest.update(repr(part.shape).encode() + part.tobytes())
+        return digest.digest()
+
+    @property
+    def table(self) -> Floats:
+        """Return the matrices, one gap after the other."""
+        if self._table is None:
+            make_together([self])
+        assert self._table is not None
+        return self._table
+
+    @property
+    def wanted(self) -> list[tuple[Plant, float]]:
+        """Return plant and substep [s] of what must be made of matrix exponentials."""
+        made = self._table is not None or not self._exponential
+        return [] if made else [(self._plant, step) for step in self.steps]
+
+    def take(self, packs: Iterator[Floats]) -> None:
+        """Take what was `wanted`."""
+        if self._table is None:
+            of_all = [next(packs) if self._exponential else plain_pack(self._plant) for _ in self.steps]
+            size = of_all[0].size
+            self._table = aligned(len(of_all) * (size + -size % LINE))
+            for row, pack in zip(self._table.reshape(len(of_all), -1), of_all, strict=True):
+                row[:size] = pack
+
+
+def make_together(several: Sequence[Matrices]) -> None:
+    """Make the matrices of several benches at once, in less time than one after the other."""
+    several = list({id(each): each for each in several}.values())
+    packs = iter(exponential_packs([pair for each in several for pair in each.wanted]))
+    for each in several:
+        each.take(packs)
 
 
 class Gaps:
@@ -39,7 +100,6 @@ class Gaps:
         self.stepping = stepping
         self._model, self._clock = model, clock
         self._numbers: dict[int, int] = {}
-        self._packs: list[Floats] = []
         self._roots: list[Floats] = []
         self._steps: list[tuple[int, float]] = []
         self._fine: list[int] = []
@@ -50,15 +110,11 @@ class Gaps:
         return len(self._numbers)
 
     def number(self, length: int) -> int:
-        """Return the number of a gap length in ticks, with its matrices made where it is new."""
+        """Return the number of a gap length in ticks, which is taken in where it is new."""
         if length not in self._numbers:
             seconds = length / self._clock.ticks_per_second
             substeps = self.stepping.substeps(seconds)
             step = seconds / substeps
-            exponential = self.stepping.method == at.ETD4
-            plant = self._model.plant
-            pack = exponential_pack(plant, step) if exponential else plain_pack(plant)
-            self._packs.append(np.concatenate([pack, np.zeros(-pack.size % LINE)]))
             roots = [noise_root(c.f, c.g, c.density, seconds).ravel() for c in self._model.noises]
             self._roots.append(np.concatenate(roots) if roots else np.zeros(0))
             self._steps.append((substeps, step))
@@ -76,9 +132,8 @@ class Gaps:
     def copy(self) -> "Gaps":
         """Return the same gaps, to which others can be added."""
         other = Gaps(self._model, self._clock, self.stepping)
-        other._numbers, other._packs = self._numbers.copy(), self._packs.copy()
-        other._roots, other._steps = self._roots.copy(), self._steps.copy()
-        other._fine = self._fine
+        other._numbers, other._steps = self._numbers.copy(), self._steps.copy()
+        other._roots, other._fine = self._roots.copy(), self._fine
         return other
 
     def add_to(self, sections: _Sections) -> None:
@@ -91,14 +146,14 @@ class Gaps:
         sections.floats(at.GAP_STEP, np.array([step for _, step in self._steps]))
         sections.floats(at.GAP_NOISE, np.concatenate(self._roots))
         sections.head[at.GAP_NOISE_SIZE] = self._roots[0].size
-        sections.head[at.GAP_MATRIX_SIZE] = self._packs[0].size
         rows, place = [], 0
         for shape in pack_shapes(self._model.plant, self.stepping.method == at.ETD4):
             rows += [*shape, place]
             place += shape[0] * shape[1]
         sections.ints(at.PRODUCT_INT, rows)
+        sections.head[at.GAP_MATRIX_SIZE] = place + -place % LINE
 
-    def matrices(self) -> Floats:
-        """Return the matrices of all gaps, one after the other."""
-        table = aligned(self.count * self._packs[0].size)
-        return np.concatenate(self._packs, out=table)
+    def matrices(self) -> Matrices:
+        """Return the matrices of all gaps, which are not made yet."""
+        steps = tuple(step for _, step in self._steps)
+        return Matrices(self._model.plant, steps, self.stepping.method == at.ETD4)

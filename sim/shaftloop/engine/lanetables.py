@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from shaftloop.engine import at
 from shaftloop.engine.build import Tables
+from shaftloop.engine.gaps import make_together
 from shaftloop.engine.laneproducts import block_rows, describe_blocks
 from shaftloop.engine.plant import Plant
 from shaftloop.engine.run import Run
@@ -64,8 +65,10 @@ def common_tables(runs: Sequence[Run]) -> Common:
     Where all have the same matrices they serve any runs that have these.
     """
     it = runs[0].tables.it
-    if all(run.tables.matrix_hash == runs[0].tables.matrix_hash for run in runs):
+    made = [run.tables.gap_matrices for run in runs]
+    if all(each.identity == made[0].identity for each in made):
         runs = runs[:1]
+    make_together(made[: len(runs)])
     filled = [*runs, *[runs[0]] * (LANES - len(runs))] if len(runs) > 1 else runs
     packs = np.stack([run.tables.matrices.reshape(-1, it[at.GAP_MATRIX_SIZE]) for run in filled])
     section = slice(it[at.PRODUCT_INT], it[at.PRODUCT_INT] + 3 * (at.SIGNAL + 1))

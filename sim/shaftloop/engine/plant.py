@@ -7,6 +7,7 @@ that drive no state. Terms read states, those that parts bring along held inputs
 
 from collections.abc import Collection
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -77,16 +78,18 @@ class Plant:
                 c[row, state.index] += weight
         return Plant(network, a, b, g, c, rows)
 
-    @property
+    @cached_property
     def padded_signals(self) -> int:
         """Number of signals, rounded up to a multiple of four."""
         return len(self.c) + -len(self.c) % 4
 
     def z(self, ref: Ref) -> int:
         """Return the index in z of a quantity."""
+        return self._first[ref.kind] + (self.rows[ref] if ref.kind == "signal" else ref.index)
+
+    @cached_property
+    def _first(self) -> dict[str, int]:
+        """Where in z the quantities of each kind begin."""
         n, r, m, q = self.a.shape[0], self.padded_signals, self.b.shape[1], self.g.shape[1]
         end = r + n + m + q
-        first = {"signal": 0, "state": r, "held": r + n, "output": r + n + m, "one": end, "aside": end + 1}[
-            ref.kind
-        ]
-        return first + (self.rows[ref] if ref.kind == "signal" else ref.index)
+        return {"signal": 0, "state": r, "held": r + n, "output": r + n + m, "one": end, "aside": end + 1}
