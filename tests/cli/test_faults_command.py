@@ -199,11 +199,13 @@ def test_an_interlock_is_recommended_only_where_it_was_seen_to_save_the_bench() 
     assert all(run.damages for run in runs) and stalls.tripped is None
     found = try_interlocks(description, runs)
     assert found is not None and found.tried == found.saved == (stalls,)
-    (limit,) = found.limits
-    assert (limit.watches, limit.quantity) == ("drive", "speed")
-    again = replace(description, limit=(*description.limit, limit))
+    assert {(limit.watches, limit.quantity) for limit in found.limits} == {
+        ("drive", "speed"),
+        ("load", "speed"),
+    }
+    again = replace(description, limit=(*description.limit, *found.limits))
     assert not run_again(again, [stalls])[0].damages and run_again(again, runs)[0].damages
-    # Two turns a millisecond: nothing that reacts at a tick is fast enough, so nothing is recommended.
+    # Blocked, it is no matter of speed: no interlock is fast enough, so none is recommended.
     wild = replace(stalls, fault=replace(stalls.fault, on="drive", kind="blocked"), tripped=None)
     lost = try_interlocks(description, [wild])
     assert lost is not None and lost.saved == ()
