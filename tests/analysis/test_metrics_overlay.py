@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from shaftloop.analysis.overlay import lay_over, read_measurement, read_offset
+from shaftloop.analysis.overlay import lay_over, read_measurement
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.reading import read_scenario
@@ -120,10 +120,3 @@ def test_what_cannot_be_compared(
     with pytest.raises(ScenarioError) as caught:
         lay_over(run, read_measurement(path), shift)
     assert message in str(caught.value)
-
-
-def test_offsets_are_times() -> None:
-    assert read_offset("12 ms") == 0.012
-    assert read_offset("-0.5 s") == -0.5
-    with pytest.raises(ScenarioError, match=r'`offset`: "12 N m": the unit N m does not fit.*e\.g\. "12 ms"'):
-        read_offset("12 N m")

@@ -5,9 +5,8 @@ import math
 import pytest
 
 from rigs import coupling, describe, servo, shipped, smooth_bench, speed_loop
-from shaftloop.analysis.interference import Excitation, excitations, find_meetings, interference, read_speed
+from shaftloop.analysis.interference import Excitation, excitations, find_meetings, interference
 from shaftloop.analysis.modes import Mode, find_modes, mechanics
-from shaftloop.errors import ScenarioError
 
 RPM = math.pi / 30.0
 
@@ -76,9 +75,3 @@ def test_the_range_ends_with_the_slower_machine_and_turns_either_way() -> None:
     assert found == interference(bench, modes, 800.0 * RPM)
     speeds = [meeting.speed for meeting in found.meetings]
     assert speeds == sorted(speeds) and speeds[-1] <= found.max_speed
-
-
-def test_speed_of_the_command_line() -> None:
-    assert read_speed("1500 rpm") == pytest.approx(50.0 * math.pi)
-    with pytest.raises(ScenarioError, match=r'`speed`: "1500": .*, e\.g\. "1500 rpm"'):
-        read_speed("1500")

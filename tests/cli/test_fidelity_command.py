@@ -125,7 +125,7 @@ def test_what_becomes_of_a_torque_of_a_frequency() -> None:
 def test_alias_limit_may_be_a_share_of_the_rated_torque() -> None:
     found = document("rich.toml", "--alias-limit", "0.2 %")
     assert found["aliasing"]["level"]["value"] == pytest.approx(0.1)
-    assert found["aliasing"]["orders"][0]["amplitude"]["reason"].endswith("give one with --ripple")
+    assert found["aliasing"]["orders"][0]["amplitude"]["reason"].endswith("give one with `ripple`")
 
 
 def test_a_misaligned_coupling_has_orders_and_a_bending_load() -> None:

@@ -12,7 +12,6 @@ from click.testing import CliRunner, Result
 from shaftloop.cli.main import cli
 from shaftloop.figures import Figure
 from shaftloop.report.study import room
-from shaftloop.report.study import table as study_table
 from shaftloop.studies.responses import SOURCES, Source
 from shaftloop.studies.whatif.store import Store
 
@@ -315,7 +314,7 @@ def test_bad_input_ends_with_2_and_a_message(tmp_path: Path, arguments: list[str
 
 
 def test_parquet_needs_its_package(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(study_table, "find_spec", lambda _: None)
+    monkeypatch.setattr("shaftloop.report.files.find_spec", lambda _: None)
     result = call("s.toml", "--table", "t.parquet")
     assert result.exit_code == 2 and 'install "shaftloop[parquet]", or write .csv' in result.output
 

@@ -361,7 +361,7 @@ def test_bandwidth_and_damping_of_a_band_are_kept() -> None:
             "a mode at 1451 Hz cannot be asked for: half the rate of loop torque is 1000 Hz",
         ),
         (("wheel-hub", "--loop", "torque", "--bandwidth", "25"), '--bandwidth: "25": the unit is missing'),
-        (("wheel-hub", "--loop", "torque", "--command-noise", "-1 N m"), "choose above 0 N m"),
+        (("wheel-hub", "--loop", "torque", "--command-noise", "-1 N m"), "must be above 0"),
         (("wheel-hub", "--loop", "torque", "--torque", "80"), '--torque: "80": the unit is missing'),
         (("wheel-hub", "--loop", "torque", "--despite-expectations"), "of use with --write alone"),
         (("wheel-hub", "--loop", "torque", "--write"), "comes with the package and stays as it is"),

@@ -12,7 +12,6 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from shaftloop.answers.run import RunAnswer
 from shaftloop.cli.main import cli
 from shaftloop.report.files import OutputError, make_folder, open_atomically, together, write_text
-from shaftloop.report.run import traces
 from shaftloop.report.run.traces import check_traces, write_traces
 
 
@@ -139,7 +138,7 @@ def test_traces_are_checked_before_the_run(tmp_path: Path, monkeypatch: pytest.M
         check_traces(tmp_path / "d.csv")
     with pytest.raises(OutputError, match="cannot be written"):
         check_traces(tmp_path / "nowhere" / "t.csv")
-    monkeypatch.setattr(traces, "find_spec", lambda name: None)
+    monkeypatch.setattr("shaftloop.report.files.find_spec", lambda name: None)
     with pytest.raises(OutputError, match=r"Parquet needs the package pyarrow, .*shaftloop\[parquet\]"):
         check_traces(tmp_path / "t.parquet")
 

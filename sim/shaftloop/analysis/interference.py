@@ -14,10 +14,7 @@ from shaftloop.analysis.modes import Mode
 from shaftloop.bench.handles import Bench
 from shaftloop.bench.line import lay_out
 from shaftloop.bench.parts.part import make_part
-from shaftloop.errors import ScenarioError
 from shaftloop.scenario.description import Description
-from shaftloop.scenario.fields import shown
-from shaftloop.scenario.units import UnitError, read_quantity
 
 __all__ = [
     "Excitation",
@@ -26,7 +23,6 @@ __all__ = [
     "excitations",
     "find_meetings",
     "interference",
-    "read_speed",
 ]
 
 
@@ -150,22 +146,3 @@ def find_meetings(
         )
         for i, (speed, number, excitation, frequency) in enumerate(inside)
     )
-
-
-def read_speed(text: str) -> float:
-    """Return an operating speed [rad/s].
-
-    Parameters
-    ----------
-    text : str
-        For example ``"1500 rpm"``.
-
-    Raises
-    ------
-    ScenarioError
-        Where the text is no speed.
-    """
-    try:
-        return float(read_quantity(text, ("rad/s",))[0])
-    except UnitError as error:
-        raise ScenarioError([f'`speed`: {shown(text)}: {error}, e.g. "1500 rpm"']) from None

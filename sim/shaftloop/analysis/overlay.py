@@ -15,11 +15,10 @@ from numpy.typing import NDArray
 from shaftloop.analysis.logs.soundness import Findings, sound_table
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.errors import ScenarioError
-from shaftloop.scenario.fields import nearest, shown
+from shaftloop.scenario.fields import nearest
 from shaftloop.scenario.logs.reading import LogTable, factor_to, read_log
-from shaftloop.scenario.units import UnitError, read_quantity
 
-__all__ = ["Difference", "Measurement", "Overlay", "lay_over", "read_measurement", "read_offset"]
+__all__ = ["Difference", "Measurement", "Overlay", "lay_over", "read_measurement"]
 
 Array = NDArray[np.float64]
 
@@ -78,25 +77,6 @@ class Overlay:
     def file(self) -> str:
         """Return how messages call the log."""
         return self.measurement.table.log.label
-
-
-def read_offset(text: str) -> float:
-    """Return a time offset [s].
-
-    Parameters
-    ----------
-    text : str
-        For example ``"12 ms"``.
-
-    Raises
-    ------
-    ScenarioError
-        Where the text is no time.
-    """
-    try:
-        return float(read_quantity(text, ("s",))[0])
-    except UnitError as error:
-        raise ScenarioError([f'`offset`: {shown(text)}: {error}, e.g. "12 ms" or "-0.5 s"']) from None
 
 
 def read_measurement(path: Path, options: Sequence[str] = ()) -> Measurement:

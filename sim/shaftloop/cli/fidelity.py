@@ -3,57 +3,89 @@
 import click
 
 from shaftloop.cli.options import Request, hand_over, say, scenario_options
-from shaftloop.cli.point import at_option, read_frequencies
+from shaftloop.cli.quantities import Quantity, at_option, point_options
 
 __all__ = ["fidelity"]
 
 
+def _level(_: click.Context, option: click.Parameter, text: str | None) -> tuple[float | None, bool]:
+    """Return a torque [N m] or a share of the rated torque [1], and whether it is a share."""
+    if text is None:
+        return None, False
+    share = text.rstrip().endswith("%")
+    kind = Quantity("1", "0.2 %") if share else Quantity("N m", "0.1 N m")
+    return kind.convert(text, option, None), share
+
+
 @click.command()
 @scenario_options
-@click.option("--speed", metavar="SPEED", help='Operating speed, e.g. "1500 rpm"; else of the sequence.')
-@click.option("--torque", metavar="TORQUE", help='Operating torque, e.g. "80 N m"; else of the sequence.')
+@point_options
 @at_option("Also what becomes of a torque of this frequency, e.g. '20 Hz'; repeatable.")
 @click.option(
     "--order", "orders", type=float, multiple=True, metavar="N", help="A further ripple of N per turn."
 )
-@click.option("--ripple", metavar="TORQUE", help="Amplitude of orders for which the scenario states none.")
+@click.option(
+    "--ripple",
+    type=Quantity("N m", "1 N m"),
+    help="Amplitude of orders for which the scenario states none.",
+)
 @click.option(
     "--alias-limit",
     "level",
+    callback=_level,
     metavar="LEVEL",
     help='What a folded line should stay below, e.g. "0.1 N m" or "0.2 %" of rated torque; else 0.1 %.',
 )
 @click.option(
-    "--inertia-error", default="2 %", show_default=True, metavar="SHARE", help="Of the corrected inertia."
+    "--inertia-error",
+    type=Quantity("1", "2 %"),
+    default="2 %",
+    show_default=True,
+    help="Of the corrected inertia.",
 )
-@click.option("--window", metavar="TIME", help="Over which the encoder is differentiated; else by its noise.")
-@click.option("--encoder-clock", "clock", metavar="RATE", help='Clock of a timer of edges, e.g. "10 MHz".')
+@click.option(
+    "--window",
+    type=Quantity("s", "20 ms"),
+    help="Over which the encoder is differentiated; else by its noise.",
+)
+@click.option(
+    "--encoder-clock",
+    "clock",
+    type=Quantity("Hz", "10 MHz"),
+    help='Clock of a timer of edges, e.g. "10 MHz".',
+)
 @click.option(
     "--encoder-error",
     "turn_error",
-    metavar="ANGLE",
+    type=Quantity("rad", "0.05 deg"),
+    default="0 deg",
     help="Angle error once per turn: eccentricity over radius of the disc.",
 )
 @click.option(
     "--crosstalk",
-    metavar="SHARE",
+    type=Quantity("1", "0.5 %"),
     help="Reading of the sensor per bending moment, e.g. 0.5 %; for misalignment.",
 )
-@click.option("--lever", metavar="LENGTH", help="From a misaligned coupling to the measuring section.")
+@click.option(
+    "--lever",
+    type=Quantity("m", "60 mm"),
+    default="0 mm",
+    help="From a misaligned coupling to the measuring section.",
+)
 def fidelity(  # noqa: PLR0913  (one argument per option)
     request: Request,
-    speed: str | None,
-    torque: str | None,
-    at: tuple[str, ...],
+    speed: float | None,
+    torque: float | None,
+    at: tuple[float, ...],
     orders: tuple[float, ...],
-    ripple: str | None,
-    level: str | None,
-    inertia_error: str,
-    window: str | None,
-    clock: str | None,
-    turn_error: str | None,
-    crosstalk: str | None,
-    lever: str | None,
+    ripple: float | None,
+    level: tuple[float | None, bool],
+    inertia_error: float,
+    window: float | None,
+    clock: float | None,
+    turn_error: float,
+    crosstalk: float | None,
+    lever: float,
 ) -> None:
     """Show how far the torque reading of SCENARIO is from the torque of its unit under test.
 
@@ -66,21 +98,8 @@ def fidelity(  # noqa: PLR0913  (one argument per option)
     from shaftloop.report.files import make_folder
     from shaftloop.report.terminal import Progress
 
-    limit, relative = _level(level)
     wishes = Wishes(
-        _quantity("speed", speed, "rad/s", "1500 rpm"),
-        _quantity("torque", torque, "N m", "80 N m"),
-        orders,
-        _quantity("ripple", ripple, "N m", "1 N m"),
-        limit,
-        relative,
-        _quantity("inertia_error", inertia_error, "1", "2 %") or 0.0,
-        _quantity("window", window, "s", "20 ms"),
-        _quantity("clock", clock, "Hz", "10 MHz"),
-        _quantity("turn_error", turn_error, "rad", "0.05 deg") or 0.0,
-        _quantity("crosstalk", crosstalk, "1", "0.5 %"),
-        _quantity("lever", lever, "m", "60 mm") or 0.0,
-        read_frequencies(at),
+        speed, torque, orders, ripple, *level, inertia_error, window, clock, turn_error, crosstalk, lever, at
     )
     folder = request.folder(scenario.name)
     if folder is not None:
@@ -92,24 +111,3 @@ def fidelity(  # noqa: PLR0913  (one argument per option)
     if answer.no_run:
         say(f"warning: no picture over time: {answer.no_run}")
     hand_over(answer, room, request, folder)
-
-
-def _level(text: str | None) -> tuple[float | None, bool]:
-    """Return a level and whether it is a share of the rated torque."""
-    if text is not None and text.rstrip().endswith("%"):
-        return _quantity("level", text, "1", "0.2 %"), True
-    return _quantity("level", text, "N m", "0.1 N m"), False
-
-
-def _quantity(option: str, text: str | None, unit: str, example: str) -> float | None:
-    """Return the value of an option in SI units."""
-    if text is None:
-        return None
-    from shaftloop.errors import ScenarioError
-    from shaftloop.scenario.fields import shown
-    from shaftloop.scenario.units import UnitError, read_quantity
-
-    try:
-        return float(read_quantity(text, (unit,))[0])
-    except UnitError as error:
-        raise ScenarioError([f'`{option}`: {shown(text)}: {error}, e.g. "{example}"']) from None

@@ -10,10 +10,10 @@ from shaftloop.cli.options import (
     check_writable,
     hand_over,
     log_option,
-    read_above_zero,
     request_options,
     say,
 )
+from shaftloop.cli.quantities import Quantity
 
 if TYPE_CHECKING:
     from shaftloop.answers.identify import FitAnswer
@@ -34,9 +34,17 @@ _FILE = click.Path(path_type=Path)
     help='What to find, e.g. "line.c1.stiffness=20 kN m/rad ± 20 %"; repeatable.',
 )
 @click.option(
-    "--hold-out", metavar="SHARE", default="30 %", show_default=True, help="Of the log, to be judged."
+    "--hold-out",
+    type=Quantity("1", "30 %", above_zero=True),
+    default="30 %",
+    show_default=True,
+    help="Of the log, to be judged.",
 )
-@click.option("--lead", metavar="TIME", help="How long what is played is held before the log begins.")
+@click.option(
+    "--lead",
+    type=Quantity("s", "2 s", above_zero=True),
+    help="How long what is played is held before the log begins.",
+)
 @click.option("--judge", "others", multiple=True, type=_FILE, metavar="LOG", help="Another run to be judged.")
 @click.option("--write", is_flag=True, help="Write what was found into SCENARIO, comments and layout kept.")
 @click.option("--response", is_flag=True, help="The response between two columns instead; needs no scenario.")
@@ -45,15 +53,23 @@ _FILE = click.Path(path_type=Path)
 @click.option("--instrument", metavar="COLUMN", help="Known command, where a loop is closed around both.")
 @click.option("--order", "orders", type=float, multiple=True, metavar="N", help="Taken out; repeatable.")
 @click.option("--speed", metavar="COLUMN", help="Speed of the shaft that the orders belong to.")
-@click.option("--period", metavar="TIME", help="Of the excitation, where it repeats exactly.")
-@click.option("--resolution", metavar="FREQUENCY", help="Distance of the lines of a long log.")
+@click.option(
+    "--period",
+    type=Quantity("s", "0.5 s", above_zero=True),
+    help="Of the excitation, where it repeats exactly.",
+)
+@click.option(
+    "--resolution",
+    type=Quantity("Hz", "0.5 Hz", above_zero=True),
+    help="Distance of the lines of a long log.",
+)
 def identify(  # noqa: PLR0913  (one argument per option)
     request: Request,
     more: tuple[Path, ...],
     log: tuple[str, ...],
     free: tuple[str, ...],
-    hold_out: str,
-    lead: str | None,
+    hold_out: float,
+    lead: float | None,
     others: tuple[Path, ...],
     write: bool,
     response: bool,
@@ -62,8 +78,8 @@ def identify(  # noqa: PLR0913  (one argument per option)
     instrument: str | None,
     orders: tuple[float, ...],
     speed: str | None,
-    period: str | None,
-    resolution: str | None,
+    period: float | None,
+    resolution: float | None,
 ) -> None:
     """Find values of SCENARIO from logs of its bench, or with --response what LOG says without any scenario.
 
@@ -91,11 +107,7 @@ def identify(  # noqa: PLR0913  (one argument per option)
         raise click.UsageError("--response needs the columns --from and --to.")
     if any(not order > 0.0 for order in orders):
         raise click.UsageError("--order must be above 0.")
-    repeats, lines = (
-        read_above_zero("period", period, "s"),
-        read_above_zero("resolution", resolution, "Hz"),
-    )
-    demand = Demand(input_column, output_column, instrument, speed, orders, repeats, lines)
+    demand = Demand(input_column, output_column, instrument, speed, orders, period, resolution)
     answer = find_response([Path(request.source), *more], demand, log)
     folder = request.folder(answer.name)
     if folder is not None:
@@ -108,7 +120,7 @@ def _fit(
     logs: tuple[Path, ...],
     options: tuple[str, ...],
     free: tuple[str, ...],
-    wishes: tuple[str, str | None],
+    wishes: tuple[float, float | None],
     others: tuple[Path, ...],
     write: bool,
 ) -> None:
@@ -116,12 +128,9 @@ def _fit(
 
     if not logs:
         raise click.UsageError("name the scenario and then a log: identify SCENARIO LOG --free PATH.")
-    held_out, lead = (
-        read_above_zero("hold_out", wishes[0], "1") or 0.0,
-        read_above_zero("lead", wishes[1], "s") or 0.0,
-    )
+    held_out, lead = wishes[0], wishes[1] or 0.0
     if held_out > 0.9:
-        raise ScenarioError([f"`hold_out` {wishes[0]}: at most 90 % can be kept out of a fit"])
+        raise ScenarioError([f"`hold_out` {100.0 * held_out:g} %: at most 90 % can be kept out of a fit"])
     scenario = request.read()
     if write:
         check_writable(scenario, request)

@@ -3,7 +3,7 @@
 import click
 
 from shaftloop.cli.options import Request, hand_over, say, scenario_options
-from shaftloop.cli.point import at_option, read_frequencies, read_torque
+from shaftloop.cli.quantities import at_option, point_options
 
 __all__ = ["margins"]
 
@@ -11,8 +11,7 @@ __all__ = ["margins"]
 @click.command()
 @scenario_options
 @click.option("--loop", "loops", metavar="NAME", multiple=True, help="Only this loop; else all; repeatable.")
-@click.option("--speed", metavar="SPEED", help='Operating speed, e.g. "1500 rpm"; else of the sequence.')
-@click.option("--torque", metavar="TORQUE", help='Operating torque, e.g. "80 N m"; else of the sequence.')
+@point_options
 @click.option("--map", "everywhere", is_flag=True, help="Also the worst case over the operating range.")
 @click.option(
     "--vary",
@@ -29,11 +28,11 @@ __all__ = ["margins"]
 def margins(  # noqa: PLR0913  (one argument per option)
     request: Request,
     loops: tuple[str, ...],
-    speed: str | None,
-    torque: str | None,
+    speed: float | None,
+    torque: float | None,
     everywhere: bool,
     vary: str | None,
-    at: tuple[str, ...],
+    at: tuple[float, ...],
     inject: str | None,
     noise: bool,
 ) -> None:
@@ -45,7 +44,6 @@ def margins(  # noqa: PLR0913  (one argument per option)
     ./shaftloop-out/<scenario>/. With --json nothing is written unless --out is given.
     """
     scenario = request.read()
-    from shaftloop.analysis.interference import read_speed
     from shaftloop.answers.margins import find_margins, with_injection
     from shaftloop.answers.point import check_point, named_loops
     from shaftloop.report.files import make_folder
@@ -56,21 +54,15 @@ def margins(  # noqa: PLR0913  (one argument per option)
     needs = "there are no margins" if everywhere or vary or inject or at else ""
     names = named_loops(scenario.description, loops, needs)
     wanted = read_range(vary) if vary is not None else None
-    demand = Demand(
-        names,
-        None if speed is None else read_speed(speed),
-        None if torque is None else read_torque(torque),
-    )
-    check_point(scenario.description, demand.speed, demand.torque)
+    demand = Demand(names, speed, torque)
+    check_point(scenario.description, speed, torque)
     folder = request.folder(scenario.name)
     if folder is not None:
         make_folder(folder)
     if noise and inject is None:
         raise click.UsageError("--noise goes with --inject")
     with Progress("finding margins"):
-        answer = find_margins(
-            scenario, demand, everywhere=everywhere, varied=wanted, at=read_frequencies(at), watch=Progress
-        )
+        answer = find_margins(scenario, demand, everywhere=everywhere, varied=wanted, at=at, watch=Progress)
     if inject is not None:
         for name, found in answer.loops.items():
             if not found.margins.stable:

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "SCENARIO",
+    "Grouped",
     "Request",
     "check_writable",
     "default_folder",
@@ -28,7 +29,6 @@ __all__ = [
     "hand_over",
     "log_option",
     "patience_option",
-    "read_above_zero",
     "request_options",
     "say",
     "scenario_options",
@@ -73,6 +73,30 @@ class Request:
         if self.out is not None:
             return self.out
         return None if self.json else default_folder(name)
+
+
+class Grouped(click.Command):
+    """A command with so many options that its help shows them in groups.
+
+    Parameters
+    ----------
+    groups : dict
+        Names of the options by the title of their group; all others come last.
+    """
+
+    def __init__(self, *words: Any, groups: dict[str, tuple[str, ...]], **more: Any) -> None:
+        super().__init__(*words, **more)
+        self.groups = groups
+
+    def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the options, group by group."""
+        given = (each for each in self.get_params(ctx) if isinstance(each, click.Option))
+        left = {option.name: option for option in given}
+        groups = [(title, [left.pop(name) for name in names]) for title, names in self.groups.items()]
+        for title, options in [*groups, ("Other", list(left.values()))]:
+            with formatter.section(title):
+                rows = (option.get_help_record(ctx) for option in options)
+                formatter.write_dl([row for row in rows if row is not None])
 
 
 def default_folder(name: str) -> Path:
@@ -199,38 +223,6 @@ def check_writable(scenario: "Scenario", request: Request) -> None:
     # A file is replaced as a whole, which its folder alone decides: the file's own word must be asked for.
     if not scenario.path.stat().st_mode & 0o222:
         raise ScenarioError([f"`write`: {scenario.path} is write-protected; make it writable or use a copy"])
-
-
-def read_above_zero(option: str, text: str | None, unit: str) -> float | None:
-    """Return a stated quantity, nothing where it is left out.
-
-    Parameters
-    ----------
-    option : str
-        Whose value it is.
-    text : str or None
-        As it stands on the command line.
-    unit : str
-        SI unit.
-
-    Raises
-    ------
-    ScenarioError
-        Where it cannot be read, or is not above 0.
-    """
-    from shaftloop.errors import ScenarioError
-    from shaftloop.scenario.fields import shown
-    from shaftloop.scenario.units import UnitError, read_quantity
-
-    if text is None:
-        return None
-    try:
-        number = float(read_quantity(text, (unit,))[0])
-    except UnitError as error:
-        raise ScenarioError([f"`{option}` {shown(text)}: {error}"]) from None
-    if not number > 0.0:
-        raise ScenarioError([f"`{option}` {shown(text)}: must be above 0"])
-    return number
 
 
 def _set_patience(_: click.Context, __: click.Parameter, text: str) -> None:

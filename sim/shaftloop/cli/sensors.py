@@ -4,7 +4,8 @@ from pathlib import Path
 
 import click
 
-from shaftloop.cli.options import Request, hand_over, read_above_zero, request_options
+from shaftloop.cli.options import Request, hand_over, request_options
+from shaftloop.cli.quantities import Quantity
 
 __all__ = ["sensors"]
 
@@ -12,7 +13,11 @@ __all__ = ["sensors"]
 @click.command()
 @request_options("SCENARIO", draws=False)
 @click.argument("parts", nargs=-1, type=click.Path(path_type=Path), metavar="[PART.toml]...")
-@click.option("--require", metavar="SHARE", help='Largest expanded uncertainty, e.g. "0.3 %" of the reading.')
+@click.option(
+    "--require",
+    type=Quantity("1", "0.3 %", above_zero=True),
+    help='Largest expanded uncertainty, e.g. "0.3 %" of the reading.',
+)
 @click.option(
     "--point",
     "points",
@@ -20,11 +25,19 @@ __all__ = ["sensors"]
     multiple=True,
     help='Operating point, e.g. "800 rpm, 90 N m"; repeatable; else those of the scenario.',
 )
-@click.option("--peak", metavar="TORQUE", help="Largest torque of the line; else from a run of the sequence.")
-@click.option("--bandwidth", metavar="FREQUENCY", help='Highest frequency of interest, e.g. "200 Hz".')
+@click.option(
+    "--peak",
+    type=Quantity("N m", "200 N m", above_zero=True),
+    help="Largest torque of the line; else from a run of the sequence.",
+)
+@click.option(
+    "--bandwidth",
+    type=Quantity("Hz", "200 Hz", above_zero=True),
+    help='Highest frequency of interest, e.g. "200 Hz".',
+)
 @click.option(
     "--tolerance",
-    metavar="SHARE",
+    type=Quantity("1", "5 %", above_zero=True),
     default="5 %",
     show_default=True,
     help="Largest error of an amplitude up to there.",
@@ -32,11 +45,11 @@ __all__ = ["sensors"]
 def sensors(
     request: Request,
     parts: tuple[Path, ...],
-    require: str | None,
+    require: float | None,
     points: tuple[str, ...],
-    peak: str | None,
-    bandwidth: str | None,
-    tolerance: str,
+    peak: float | None,
+    bandwidth: float | None,
+    tolerance: float,
 ) -> None:
     """Judge torque sensors for SCENARIO: part files, or all that ship.
 
@@ -56,13 +69,7 @@ def sensors(
     description = scenario.description
     plan = description.uncertainty
     stated = tuple(read_point(text) for text in points) or (plan.points if plan else ())
-    demand = Demand(
-        stated,
-        read_above_zero("require", require, "1"),
-        read_above_zero("peak", peak, "N m"),
-        read_above_zero("bandwidth", bandwidth, "Hz"),
-        read_above_zero("tolerance", tolerance, "1") or 0.0,
-    )
+    demand = Demand(stated, require, peak, bandwidth, tolerance)
     name = next((part.name for part in description.readers("torque")), "sensor")
     candidates = find_candidates(parts, name)
     folder = request.folder(scenario.name)

@@ -5,6 +5,7 @@ from pathlib import Path
 import click
 
 from shaftloop.cli.options import Request, hand_over, log_option, scenario_options
+from shaftloop.cli.quantities import Quantity
 
 __all__ = ["simulate"]
 
@@ -18,7 +19,12 @@ _FILE = click.Path(path_type=Path)
 @click.option("--verify", is_flag=True, help="Repeat with half the step and report how the metrics change.")
 @click.option("--overlay", type=_FILE, metavar="FILE", help="Measured run: CSV, NPZ, Parquet or MDF.")
 @log_option
-@click.option("--overlay-offset", "offset", metavar="TIME", help='Added to the measured time, e.g. "12 ms".')
+@click.option(
+    "--overlay-offset",
+    "offset",
+    type=Quantity("s", "12 ms"),
+    help='Added to the measured time, e.g. "12 ms".',
+)
 @click.option(
     "--allow-overload", is_flag=True, help="Exit 0 although a part is taken beyond a limit that it states."
 )
@@ -31,7 +37,7 @@ def simulate(
     verify: bool,
     overlay: Path | None,
     log: tuple[str, ...],
-    offset: str | None,
+    offset: float | None,
     allow_overload: bool,
     method: str,
 ) -> None:
@@ -46,7 +52,7 @@ def simulate(
     if log and overlay is None:
         raise click.UsageError("--log says how a measured run is to be read: name it with --overlay.")
     scenario = request.read()
-    from shaftloop.analysis.overlay import read_measurement, read_offset
+    from shaftloop.analysis.overlay import read_measurement
     from shaftloop.answers.run import find_run
     from shaftloop.report.files import make_folder
     from shaftloop.report.run import room
@@ -55,7 +61,6 @@ def simulate(
     from shaftloop.report.terminal import Progress, print_line
 
     # All that can be wrong with the command line shows before the run, not after it.
-    moved = read_offset(offset) if offset is not None else 0.0
     measurement = read_measurement(overlay, log) if overlay is not None else None
     folder = request.folder(scenario.name)
     if folder is not None:
@@ -63,7 +68,7 @@ def simulate(
     if traces is not None:
         check_traces(traces)
     answer = find_run(
-        scenario, method=method, finer=verify, measurement=measurement, offset=moved, watch=Progress
+        scenario, method=method, finer=verify, measurement=measurement, offset=offset or 0.0, watch=Progress
     )
     if traces is not None:
         write_traces(traces, answer.simulation)

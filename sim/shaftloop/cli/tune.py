@@ -5,8 +5,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from shaftloop.cli.options import Request, check_writable, hand_over, say, scenario_options
-from shaftloop.cli.point import read_torque
+from shaftloop.cli.options import Grouped, Request, check_writable, hand_over, say, scenario_options
+from shaftloop.cli.quantities import Quantity, point_options
 
 if TYPE_CHECKING:
     from shaftloop.answers.tuning import TuneAnswer
@@ -42,7 +42,15 @@ def _positive(_: click.Context, __: click.Parameter, value: float | None) -> flo
     return value
 
 
-@click.command()
+_GROUPS = {
+    "What is tuned": ("loops", "structures", "objective"),
+    "Bounds": ("ms", "mt", "bandwidth", "mode_damping", "noise_gain", "command_noise", "may_clamp"),
+    "Where they hold": ("speed", "torque", "tolerances", "settings"),
+    "What is written": ("write", "despite_expectations", "out", "as_json", "pictures"),
+}
+
+
+@click.command(cls=Grouped, groups=_GROUPS)
 @scenario_options
 @click.option(
     "--loop", "loops", metavar="NAME", multiple=True, help="Loop to tune; repeat to tune several together."
@@ -63,7 +71,9 @@ def _positive(_: click.Context, __: click.Parameter, value: float | None) -> flo
 )
 @click.option("--mt", default=1.4, show_default=True, callback=_above_one, help="Largest Mt, |L/(1 + L)|.")
 @click.option(
-    "--bandwidth", metavar="FREQUENCY", help='Least frequency at which |T| has fallen by 3 dB, e.g. "25 Hz".'
+    "--bandwidth",
+    type=Quantity("Hz", "25 Hz", above_zero=True),
+    help='Least frequency at which |T| has fallen by 3 dB, e.g. "25 Hz".',
 )
 @click.option(
     "--mode-damping",
@@ -81,7 +91,7 @@ def _positive(_: click.Context, __: click.Parameter, value: float | None) -> flo
 )
 @click.option(
     "--command-noise",
-    metavar="TORQUE",
+    type=Quantity("N m", "1 N m", above_zero=True),
     help='Largest rms of the command by noise and steps of all channels that are used, e.g. "1 N m".',
 )
 @click.option("--may-clamp", is_flag=True, help="The largest step of the sequence may reach the clamp.")
@@ -90,7 +100,9 @@ def _positive(_: click.Context, __: click.Parameter, value: float | None) -> flo
     "structures",
     type=click.Choice([*_STRUCTURES, "all"]),
     multiple=True,
-    help="Control structure; repeat to compare, or all. Default: same controller, new gains.",
+    metavar="STRUCTURE",
+    help=f"Control structure: {', '.join(_STRUCTURES)}, or all; repeat to compare. Default: same "
+    "controller, new gains.",
 )
 @click.option(
     "--tolerance",
@@ -100,8 +112,7 @@ def _positive(_: click.Context, __: click.Parameter, value: float | None) -> flo
     help="The bounds hold at all corners, e.g. line.drive.inertia=±20%, PATH=LO..HI, or the "
     "fit.json of identify for its intervals; repeatable.",
 )
-@click.option("--speed", metavar="SPEED", help='Operating speed, e.g. "1500 rpm"; else of the sequence.')
-@click.option("--torque", metavar="TORQUE", help='Operating torque, e.g. "80 N m"; else of the sequence.')
+@point_options
 @click.option("--write", is_flag=True, help="Write the gains into SCENARIO, comments and layout kept.")
 @click.option(
     "--despite-expectations",
@@ -150,7 +161,6 @@ def tune(
 
 def _demand(scenario: "Scenario", wanted: dict[str, Any]) -> "Demand":
     """Return what is asked for."""
-    from shaftloop.analysis.interference import read_speed
     from shaftloop.answers.point import check_point, named_loops
     from shaftloop.errors import ScenarioError
     from shaftloop.studies.tuning.bounds import Bounds
@@ -159,9 +169,8 @@ def _demand(scenario: "Scenario", wanted: dict[str, Any]) -> "Demand":
 
     names = named_loops(scenario.description, wanted["loops"], "there is nothing to tune")
     if not wanted["loops"] and len(names) > 1:
-        raise ScenarioError([f"say which loop to tune, {' or '.join(names)}, or name both"])
-    speed, torque = wanted["speed"], wanted["torque"]
-    point = (None if speed is None else read_speed(speed), None if torque is None else read_torque(torque))
+        raise ScenarioError([f"`loops`: say which loop to tune, {' or '.join(names)}, or name both"])
+    point = wanted["speed"], wanted["torque"]
     check_point(scenario.description, *point)
     chosen = _STRUCTURES if "all" in wanted["structures"] else wanted["structures"]
     return Demand(
@@ -171,31 +180,14 @@ def _demand(scenario: "Scenario", wanted: dict[str, Any]) -> "Demand":
             wanted["ms"],
             wanted["mt"],
             wanted["noise_gain"],
-            _quantity("command_noise", wanted["command_noise"], "N m"),
-            _quantity("bandwidth", wanted["bandwidth"], "Hz"),
+            wanted["command_noise"],
+            wanted["bandwidth"],
         ),
         tuple(name for name in _STRUCTURES if name in chosen) or ("kept",),
         tuple(read_mode_damping(text) for text in wanted["mode_damping"]),
         wanted["may_clamp"],
         *point,
     )
-
-
-def _quantity(option: str, text: str | None, unit: str) -> float | None:
-    """Return the quantity of an option [unit]."""
-    from shaftloop.errors import ScenarioError
-    from shaftloop.scenario.fields import shown
-    from shaftloop.scenario.units import UnitError, read_quantity
-
-    if text is None:
-        return None
-    try:
-        value = float(read_quantity(text, (unit,))[0])
-    except UnitError as error:
-        raise ScenarioError([f"`{option}`: {shown(text)}: {error}"]) from None
-    if value <= 0.0:
-        raise ScenarioError([f"`{option}`: {shown(text)}; choose above 0 {unit}"])
-    return value
 
 
 def _write(scenario: "Scenario", answer: "TuneAnswer") -> None:

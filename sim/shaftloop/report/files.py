@@ -7,6 +7,7 @@ import shutil
 import zlib
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO, ClassVar
 
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 __all__ = [
     "OutputError",
     "Outputs",
+    "check_file",
     "check_folder",
     "make_folder",
     "open_atomically",
@@ -69,6 +71,36 @@ def check_folder(folder: Path) -> None:
         probe.unlink()
     except (OSError, ValueError) as error:
         raise _unusable(folder, error) from None
+
+
+def check_file(path: Path, what: str, endings: Iterable[str]) -> None:
+    """Make sure that a table can be written to a file, before a long run.
+
+    Parameters
+    ----------
+    path : Path
+        File.
+    what : str
+        What is written, e.g. ``a table is``.
+    endings : iterable of str
+        Formats that there are, e.g. ``.csv``.
+
+    Raises
+    ------
+    OutputError
+        Where its ending is none of them, a package is missing or its folder cannot be written to.
+    """
+    if path.suffix not in endings:
+        raise OutputError(f"{path}: unknown ending; {what} written as {', '.join(endings)}")
+    if path.suffix == ".parquet" and find_spec("pyarrow") is None:
+        others = " or ".join(ending for ending in endings if ending != ".parquet")
+        raise OutputError(
+            f"{path}: Parquet needs the package pyarrow, which is not installed; "
+            f'install "shaftloop[parquet]", or write {others}'
+        )
+    if path.is_dir():
+        raise OutputError(f"{path}: is a folder; name a file")
+    check_folder(path.parent)
 
 
 @contextmanager

@@ -6,14 +6,13 @@
 """
 
 from collections.abc import Callable
-from importlib.util import find_spec
 from pathlib import Path
 from typing import Any, BinaryIO
 
 import numpy as np
 
 from shaftloop.analysis.simulation import Simulation
-from shaftloop.report.files import OutputError, check_folder, open_atomically
+from shaftloop.report.files import check_file, open_atomically
 
 __all__ = ["check_traces", "write_traces"]
 
@@ -28,16 +27,7 @@ def check_traces(path: Path) -> None:
     OutputError
         Where its ending is not known, a package is missing or its folder cannot be written to.
     """
-    if path.suffix not in _WRITERS:
-        raise OutputError(f"{path}: unknown ending; traces are written as {', '.join(_WRITERS)}")
-    if path.suffix == ".parquet" and find_spec("pyarrow") is None:
-        raise OutputError(
-            f"{path}: Parquet needs the package pyarrow, which is not installed; "
-            'install "shaftloop[parquet]", or write .npz or .csv'
-        )
-    if path.is_dir():
-        raise OutputError(f"{path}: is a folder; name a file")
-    check_folder(path.parent)
+    check_file(path, "traces are", _WRITERS)
 
 
 def write_traces(path: Path, simulation: Simulation) -> None:

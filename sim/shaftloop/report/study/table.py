@@ -7,12 +7,11 @@ Columns: ``candidate``, ``status``, ``reason``, one per factor and figure as ``n
 import csv
 import io
 from collections.abc import Callable, Iterator
-from importlib.util import find_spec
 from itertools import islice
 from pathlib import Path
 from typing import Any, BinaryIO
 
-from shaftloop.report.files import OutputError, check_folder, open_atomically
+from shaftloop.report.files import check_file, open_atomically
 from shaftloop.studies.whatif.answers import Answers
 from shaftloop.studies.whatif.factors import Listed
 from shaftloop.studies.whatif.store import Store
@@ -30,14 +29,7 @@ def check_table(path: Path) -> None:
     OutputError
         Where its ending is not known, a package is missing or its folder cannot be written to.
     """
-    if path.suffix not in _WRITERS:
-        raise OutputError(f"{path}: unknown ending; a table is written as {', '.join(_WRITERS)}")
-    if path.suffix == ".parquet" and find_spec("pyarrow") is None:
-        raise OutputError(
-            f"{path}: Parquet needs the package pyarrow, which is not installed; "
-            'install "shaftloop[parquet]", or write .csv'
-        )
-    check_folder(path.parent)
+    check_file(path, "a table is", _WRITERS)
 
 
 def write_table(path: Path, store: Store, answers: Answers) -> None:

@@ -236,10 +236,10 @@ def _written(value: Any, hint: Any, loop: Loop) -> str:
 
 def _unit(hint: Any, loop: Loop) -> str:
     units = level_units(hint)
-    if "W" in units:
-        return loop.unit
+    if loop.unit in units:
+        return loop.unit  # a level of the command
     if units:
-        # A level is a torque or a speed, as its loop controls one or the other.
+        # A level of what the loop controls: a torque or a speed.
         return units[0] if loop.kp.unit == "1" else units[1]
     meta = get_args(hint)[1] if get_origin(hint) is Annotated else None
     return meta.unit if isinstance(meta, Quantity) else "1"

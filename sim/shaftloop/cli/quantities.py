@@ -1,0 +1,89 @@
+"""Options that take a quantity with its unit."""
+
+from collections.abc import Callable
+from typing import Any
+
+import click
+
+__all__ = ["Quantity", "at_option", "point_options", "speed_option"]
+
+
+_NAMES = {
+    "rad/s": "speed",
+    "N m": "torque",
+    "Hz": "frequency",
+    "s": "time",
+    "1": "share",
+    "rad": "angle",
+    "m": "length",
+}
+"""What the help calls a quantity, by its unit."""
+
+
+class Quantity(click.ParamType):  # type: ignore[type-arg]
+    """A number with a unit, handed on as a float in the SI unit.
+
+    Parameters
+    ----------
+    unit : str
+        SI unit.
+    example : str
+        What a message shows.
+    above_zero : bool
+        True where only that makes sense.
+    """
+
+    def __init__(self, unit: str, example: str, *, above_zero: bool = False) -> None:
+        self.name, self.unit, self.example = _NAMES[unit], unit, example
+        self.above_zero = above_zero
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Return the quantity.
+
+        Raises
+        ------
+        ScenarioError
+            Where it is none.
+        """
+        from shaftloop.errors import ScenarioError
+        from shaftloop.scenario.fields import shown
+        from shaftloop.scenario.units import UnitError, read_quantity
+
+        start = f"`{param.name}`: {shown(value)}" if param else shown(value)
+        try:
+            number = float(read_quantity(value, (self.unit,))[0])
+        except UnitError as error:
+            raise ScenarioError([f'{start}: {error}, e.g. "{self.example}"']) from None
+        if self.above_zero and not number > 0.0:
+            raise ScenarioError([f'{start}: must be above 0, e.g. "{self.example}"'])
+        return number
+
+
+def at_option(says: str) -> Callable[[Any], Any]:
+    """Return the option ``--at`` of a command, frequencies [Hz].
+
+    Parameters
+    ----------
+    says : str
+        What it is for.
+    """
+    return click.option("--at", multiple=True, type=Quantity("Hz", "20 Hz"), help=says)
+
+
+speed_option = click.option(
+    "--speed",
+    type=Quantity("rad/s", "1500 rpm"),
+    help='Operating speed, e.g. "1500 rpm"; else of the sequence.',
+)
+"""Give a command an operating speed [rad/s]."""
+
+_torque = click.option(
+    "--torque",
+    type=Quantity("N m", "80 N m"),
+    help='Operating torque, e.g. "80 N m"; else of the sequence.',
+)
+
+
+def point_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command an operating point: ``--speed`` [rad/s] and ``--torque`` [N m]."""
+    return speed_option(_torque(command))
