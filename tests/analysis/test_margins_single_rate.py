@@ -13,7 +13,8 @@ from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.margins import Margins, loop_margins
 from shaftloop.analysis.openloop import OpenLoop, spectral_radius
 from shaftloop.analysis.operating import OperatingPoint
-from shaftloop.analysis.response import fundamental
+from shaftloop.analysis.response import fundamental, transfer
+from shaftloop.analysis.sensitivity import sensitivity
 from shaftloop.errors import SimulationError
 
 pytestmark = pytest.mark.compiled
@@ -55,6 +56,13 @@ def test_the_response_is_that_of_python_control() -> None:
     frequency = np.array([1.0, 30.0, 400.0, 2499.0])
     theirs = system(np.exp(2j * np.pi * frequency * 2e-4))
     assert fundamental(opened(system), frequency) == pytest.approx(theirs, rel=1e-9)
+
+
+def test_the_sensitivity_is_what_the_closed_loop_passes_on() -> None:
+    """Two routes: 1/(1 + L) of the opened loop, and the closed loop from what is added to its command."""
+    loop = opened(third_order(2.0))
+    frequency = np.geomspace(1.0, 2499.0, 200)
+    assert sensitivity(loop, frequency) == pytest.approx(transfer(loop.disturbed, frequency), rel=1e-12)
 
 
 def test_a_lightly_damped_resonance_that_python_control_misses() -> None:

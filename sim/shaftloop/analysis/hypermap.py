@@ -33,7 +33,6 @@ from shaftloop.engine import at
 from shaftloop.engine.kernel import REACHED
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Model, Segment
-from shaftloop.engine.position import Position
 from shaftloop.engine.rows import LOOP_NUMBERS
 from shaftloop.engine.run import Run
 from shaftloop.engine.setpoints import HOLD
@@ -366,14 +365,13 @@ class HyperMap:
         return state
 
     def _stretch(self, state: Array, where: tuple[int, int, int], to: int) -> tuple[int, int, int]:
-        self.run.records = 0
-        status, place = self.run.stretch(state, Position(*where), to)
+        status, place = self.run.carry(state, where, to)
         if status != REACHED:
             loops = " and ".join(self.bench.loops) or "the machines"
             raise _Diverged(
                 "the bench is unstable: it diverges within one hyperperiod", f"lower the gains of {loops}"
             )
-        return place.tick, place.instant, place.gap
+        return place
 
 
 def mapped_slots(model: Model) -> NDArray[np.intp]:

@@ -185,6 +185,8 @@ class Margins:
     @cached_property
     def sensitivity(self) -> Complex:
         """S of the closed loop on the grid, shape (n,); 1/(1 + L) at one tick per hyperperiod."""
+        if self.ticks == 1:
+            return np.asarray(1.0 / (1.0 + self.response))
         return sensitivity(self.system, self.frequency)
 
     @property

@@ -81,7 +81,8 @@ class OpenLoop:
             Right-hand sides.
         """
         if len(z) < _FEW:
-            pencil = z[:, None, None] * np.eye(len(self.a)) - self.a
+            pencil = np.tile(-self.a.astype(np.complex128), (len(z), 1, 1))
+            np.einsum("kii->ki", pencil)[...] += z[:, None]
             return np.asarray(np.linalg.solve(pencil, forced))
         return self._resolvent.states(z, np.broadcast_to(forced, (len(z), *forced.shape[-2:])))
 

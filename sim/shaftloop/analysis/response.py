@@ -117,6 +117,13 @@ def transfer(loop: OpenLoop, frequency: Array) -> Complex:
 
 def _response(loop: OpenLoop, frequency: Array) -> Complex:
     omega = 2.0 * np.pi * frequency
+    if len(loop.instants) == 1:
+        # What turns in and back again over the one instant cancels.
+        return np.asarray(
+            loop.states(np.exp(1j * omega * loop.hyperperiod), loop.b.astype(np.complex128))[:, :, 0]
+            @ loop.c[0]
+            + loop.d[0, 0]
+        )
     wave = np.exp(1j * np.outer(omega, loop.instants))
     z = np.exp(1j * omega * loop.hyperperiod)
     state = loop.states(z, (wave @ loop.b.T)[:, :, None])[:, :, 0]
@@ -281,6 +288,8 @@ def _with_grazes(
         )
         if found.fun < 0.0:
             added.append(low + found.x * width)
+    if not added:
+        return frequency, imaginary, real
     places, response = np.searchsorted(frequency, added), fundamental(loop, np.array(added))
     return (
         np.insert(frequency, places, added),

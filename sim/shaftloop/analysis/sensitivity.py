@@ -49,7 +49,10 @@ def sensitivity(loop: OpenLoop, frequency: Array) -> Complex:
     frequency : ndarray, shape (n,)
         Up to half the rate of the loop. [Hz]
     """
-    return transfer(loop.disturbed, np.asarray(frequency, dtype=np.float64))
+    points = np.asarray(frequency, dtype=np.float64)
+    if len(loop.instants) == 1:
+        return np.asarray(1.0 / (1.0 - transfer(loop, points)))
+    return transfer(loop.disturbed, points)
 
 
 def amplification(loop: OpenLoop, frequency: Array) -> Array:

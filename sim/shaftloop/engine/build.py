@@ -3,6 +3,7 @@
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -41,7 +42,7 @@ class Tables:
         """Return the matrices of every gap, one after the other."""
         return self.gap_matrices.table
 
-    @property
+    @cached_property
     def numbers(self) -> tuple[Floats, Floats, Ints]:
         """Return what kernels take besides the integers."""
         return self.ft, self.matrices, self.keys

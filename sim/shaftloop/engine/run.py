@@ -141,8 +141,13 @@ class Run:
         start = self.position
         last = self.prepare(to) if exact else -1
         self._refresh()
-        status, self.position = self.stretch(self.state, start, to, last, guarded)
-        tick = self.position.tick
+        tables, where = self.tables, (start.tick, start.instant, start.gap, self.records)
+        self._ends[:] = -1
+        recording, until = self.recording.T[np.newaxis], (to, last, int(guarded), True)
+        status, tick, instant, gap, self.records = advance(
+            tables.it, tables.numbers, self.state, self.work, self._ends, recording, where, until
+        )
+        self.position = Position(tick, instant, gap)
         self.last_gap = tick - max(self.tables.calendar.before(tick), start.tick)
         if status == MET:
             self.position = replace(self.position, gap=CREEPS)
@@ -165,30 +170,27 @@ class Run:
         self.position = there if tick == instant else replace(here, tick=tick)
         return MET if met else ENDED if np.any(self._ends >= 0) else REACHED
 
-    def stretch(
-        self, state: Floats, start: Position, to: int, last: int = -1, guarded: bool = False
-    ) -> tuple[int, Position]:
-        """Advance a state, which need not be the run's own, and return how and where the kernel stopped.
+    def carry(self, state: Floats, where: tuple[int, int, int], to: int) -> tuple[int, tuple[int, int, int]]:
+        """Take a state that is not the run's own to an instant, and return how the kernel stopped, and where.
+
+        The bench records nothing.
 
         Parameters
         ----------
         state : ndarray, shape (slots,)
             Changed in place.
+        where : tuple of int
+            Tick, instant and gap.
         to : int
-            See `advance`. [tick]
-        last : int
-            From `prepare`: the gap that leads to the end; -1 to stop at an instant.
-        guarded : bool
-            See `advance`.
+            The end is the first instant at or after this tick. [tick]
         """
-        tables, where = self.tables, (start.tick, start.instant, start.gap, self.records)
+        tables, recording = self.tables, self.recording.T[np.newaxis]
         self._ends[:] = -1
-        recording = self.recording.T[np.newaxis]
-        until = (to, last, int(guarded), True)
-        status, tick, instant, gap, self.records = advance(
-            tables.it, tables.numbers, state, self.work, self._ends, recording, where, until
+        start, until = (*where, 0), (to, -1, 0, True)
+        status, tick, instant, gap, _ = advance(
+            tables.it, tables.numbers, state, self.work, self._ends, recording, start, until
         )
-        return status, Position(tick, instant, gap)
+        return status, (tick, instant, gap)
 
     def prepare(self, to: int) -> int:
         """Return the gap that ends at a tick, -1 where the tick is an instant; the tables then hold it."""
