@@ -38,6 +38,9 @@ _biquad, _pi_update = called(biquad), called(pi_update)
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
+_FEW = 16
+"""Up to so many points an eigenvalue problem does not pay."""
+
 
 @dataclass(frozen=True)
 class Controller:
@@ -63,10 +66,16 @@ class Controller:
             Above 0, up to half the rate. [Hz]
         """
         z = np.exp(2j * np.pi * np.asarray(frequency) * self.period)
+        if len(z) <= _FEW:
+            return self._solved(z)
         values, vectors = np.linalg.eig(self.a)
         if len(values) and np.linalg.cond(vectors) < 1e8:
             left = np.linalg.solve(vectors, self.b[:, 1])
             return np.asarray(-(self.d[1] + ((self.c @ vectors) * left / (z[:, None] - values)).sum(axis=1)))
+        return self._solved(z)
+
+    def _solved(self, z: Complex) -> Complex:
+        """Return −u per reading, each point by a system of its own."""
         pencil = z[:, None, None] * np.eye(len(self.a)) - self.a
         states = np.linalg.solve(pencil, np.broadcast_to(self.b[:, 1:], (len(z), len(self.a), 1)))
         return np.asarray(-(self.d[1] + states[:, :, 0] @ self.c))

@@ -1,7 +1,9 @@
 """Active damping in the tuner: the plant that it leaves to the controller, and the speeds it can work on."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +15,7 @@ from shaftloop.control.filters import Section
 from shaftloop.control.parameters import Loop
 from shaftloop.studies.tuning.controller import section_value
 
-__all__ = ["NEUTRAL", "DampingCut", "section_at", "speeds_across"]
+__all__ = ["NEUTRAL", "DampingCut", "closer", "section_at", "speeds_across"]
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -22,6 +24,8 @@ NEUTRAL: Section = (1.0, 0.0, 0.0, 0.0, 0.0)
 """Lets everything through."""
 _NO_SLOT = -1
 """Stands for the slot of a state that the bench does not have."""
+_CLOSER, _REMEMBERED = 11, 10_000
+"""Frequencies between two of the grid, and how many such pairs are remembered."""
 
 
 @dataclass(frozen=True)
@@ -46,6 +50,11 @@ class DampingCut:
         """Responses of both on the grid, shape (n,) each."""
         return fundamental(self.reading, self.frequency), fundamental(self.torque, self.frequency)
 
+    @cached_property
+    def closer(self) -> Callable[[float, float], tuple[Any, ...]]:
+        """Few frequencies from one to another [Hz], with the responses of both there."""
+        return closer(self.reading, self.torque)
+
     def joined(self, section: Section) -> OpenLoop:
         """Return from the controller's command to minus the reading, the damping's torque added.
 
@@ -55,6 +64,25 @@ class DampingCut:
             The damping, as it runs at every tick.
         """
         return _damped(self.reading, _behind(self.torque, section))
+
+
+def closer(*systems: OpenLoop) -> Callable[[float, float], tuple[Any, ...]]:
+    """Return what gives few frequencies from one to another [Hz], with the responses of systems there.
+
+    Remembered: the peaks of most candidates lie between the same points of the grid.
+
+    Parameters
+    ----------
+    *systems : OpenLoop
+        Of one loop.
+    """
+
+    @lru_cache(_REMEMBERED)
+    def found(low: float, high: float) -> tuple[Any, ...]:
+        frequency = np.linspace(low, high, _CLOSER)
+        return (frequency, *(fundamental(system, frequency) for system in systems))
+
+    return found
 
 
 def section_at(section: Section, frequency: Array, period: float) -> Complex:

@@ -28,7 +28,7 @@ __all__ = [
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-_ZOOMS, _ZOOM = 3, 11
+_ZOOMS = 3
 _NEARLY = 0.95
 """Peaks of at least this share of the highest are looked at closer."""
 
@@ -207,14 +207,13 @@ def sensitivity_peaks(plants: Sequence[LoopPlant], loop: Loop) -> tuple[Peak, Pe
     found: tuple[list[Peak], list[Peak]] = ([], [])
     for number, plant in enumerate(plants):
 
-        def open_loop(frequency: Array, plant: LoopPlant = plant) -> Complex:
-            return np.asarray(
-                controller.feedback(frequency) * plant.at(frequency) + plant.damping_at(frequency)
-            )
+        def closer(low: float, high: float, plant: LoopPlant = plant) -> tuple[Array, Complex]:
+            near, response, damping = plant.near(low, high)
+            return near, np.asarray(controller.feedback(near) * response + damping)
 
         response = controller.feedback(plant.frequency) * plant.response + plant.damping
         for peaks, of in zip(found, (_sensitivity, _complementary), strict=True):
-            value, at = _peak(plant.frequency, of(response), open_loop, of)
+            value, at = _peak(plant.frequency, of(response), closer, of)
             peaks.append(Peak(value, at, plant.label, number))
     return max(found[0], key=lambda p: p.value), max(found[1], key=lambda p: p.value)
 
@@ -228,7 +227,10 @@ def _complementary(response: Complex) -> Array:
 
 
 def _peak(
-    frequency: Array, size: Array, open_loop: Callable[[Array], Complex], of: Callable[[Complex], Array]
+    frequency: Array,
+    size: Array,
+    closer: Callable[[float, float], tuple[Array, Complex]],
+    of: Callable[[Complex], Array],
 ) -> tuple[float, float]:
     """Return the highest of the peaks, each looked at closer than the grid does."""
     inner = size[1:-1]
@@ -237,10 +239,10 @@ def _peak(
     for top in tops:
         low, high = frequency[top - 1], frequency[top + 1]
         for _ in range(_ZOOMS):
-            near = np.linspace(low, high, _ZOOM)
-            values = of(open_loop(near))
+            near, response = closer(float(low), float(high))
+            values = of(response)
             i = int(np.argmax(values))
             if values[i] > best:
                 best, where = float(values[i]), float(near[i])
-            low, high = near[max(i - 1, 0)], near[min(i + 1, _ZOOM - 1)]
+            low, high = near[max(i - 1, 0)], near[min(i + 1, len(near) - 1)]
     return best, where

@@ -81,7 +81,7 @@ def free_gaps(parts: list[LoopParts], kps: Array, ms: float, mt: float) -> list[
     ]
 
 
-def half_turns(part: LoopParts, count: int, kp: float, ki: float) -> int:
+def half_turns(part: LoopParts, count: int, gains: Array) -> NDArray[np.int64]:
     """Return by how many half turns ``(1 + L)·(1 + N·M)`` goes round zero from no frequency to the highest.
 
     Its poles do not depend on the gains, its zeros are the poles of the closed loop: by the argument
@@ -94,38 +94,66 @@ def half_turns(part: LoopParts, count: int, kp: float, ki: float) -> int:
         The loop.
     count : int
         Points at the front of the grid that rise in frequency, up to half the rate.
-    kp, ki : float
-        Gains, ki above 0.
+    gains : ndarray, shape (k, 2)
+        kp and ki, the latter above 0.
+
+    Returns
+    -------
+    ndarray, shape (k,)
+        Half turns.
     """
     plant, inner = part.plant[:count], part.inner[:count]
     beside = np.broadcast_to(part.beside, part.plant.shape)[:count]
     seen, integral = plant + inner * (1.0 + beside), part.integral[:count]
-    outer = part.constant[:count] + kp * part.proportional[:count] + ki * integral
-    value = 1.0 + beside + outer * seen
+    split = np.stack([1.0 + beside + part.constant[:count] * seen, part.proportional[:count] * seen])
+    split = np.vstack([split, integral * seen])
+    weights = np.column_stack([np.ones(len(gains)), gains])
+
+    def value(at: NDArray[np.intp], row: NDArray[np.intp]) -> Complex:
+        return np.asarray((weights[row] * split[:, at].T).sum(axis=1))
+
+    # On the way the angle jumps by a turn where it passes the negative real axis.
+    above = weights @ split.imag >= 0.0
+    row, at = np.nonzero(above[:, 1:] != above[:, :-1])
+    left, right, way = value(at, row), value(at + 1, row), np.where(above[row, at], 1.0, -1.0)
+    jumps = way * (way * (left.real * right.imag - left.imag * right.real) > 0.0)
+    start, every = split[2, 0], np.arange(len(gains))
+    first, last = (value(np.full_like(every, at), every) for at in (0, count - 1))
     # It comes from where the integral drives it, and ends on the real axis.
-    start = integral[0] * seen[0]
-    total = np.angle(start) + np.angle(value[0] / start) + np.angle(value[1:] / value[:-1]).sum()
-    return int(np.round(total / np.pi))
+    total = np.angle(start) + np.angle(first / start)
+    for side, point, place in ((-1.0, first, 0), (1.0, last, -1)):
+        total += side * np.where(above[:, place], 1.0, -1.0) * np.abs(np.angle(point))
+    total += 2.0 * np.pi * np.bincount(row, jumps, len(gains))
+    return np.asarray(np.round(total / np.pi), dtype=np.int64)
 
 
 def _forbidden(part: LoopParts, kps: Array, ms: float, mt: float) -> list[tuple[Array, Array]]:
     """Return intervals of ki, each a pair of (k, n)."""
-    fixed = part.constant + kps[:, None] * part.proportional
     with_plant, rest = part.inner * (1.0 + part.beside) + part.plant, part.plant + part.inner * part.beside
-    a0, a1 = 1.0 + part.beside + fixed * with_plant, part.integral * with_plant
-    b0, b1 = 1.0 + fixed * part.inner, part.integral * part.inner
-    t0, t1 = part.beside + fixed * rest, part.integral * rest
+    returned, inner = _squared(part, with_plant, 1.0 + part.beside), _squared(part, part.inner, 1.0)
+    through = _squared(part, rest, part.beside)
+    powers = np.column_stack([np.ones_like(kps), kps, kps**2])
     return [
-        *_negative(*_difference(a0, a1, b0 / ms, b1 / ms)),
-        *_negative(*_difference(mt * a0, mt * a1, t0, t1)),
+        *_negative(*(powers[:, : len(r)] @ (r - i / ms**2) for r, i in zip(returned, inner, strict=True))),
+        *_negative(*(powers[:, : len(r)] @ (mt**2 * r - t) for r, t in zip(returned, through, strict=True))),
     ]
 
 
-def _difference(a0: Complex, a1: Complex, b0: Complex, b1: Complex) -> tuple[Array, Array, Array]:
-    """Return the coefficients of ``|a0 + k·a1|² − |b0 + k·b1|²``, from k² down."""
-    second = np.abs(a1) ** 2 - np.abs(b1) ** 2
-    first = 2.0 * ((a0.conj() * a1).real - (b0.conj() * b1).real)
-    return second + np.zeros_like(first), first, np.abs(a0) ** 2 - np.abs(b0) ** 2
+def _squared(part: LoopParts, path: Complex, beside: Complex | float) -> tuple[Array, Array, Array]:
+    """Return the coefficients of ``|N·path + beside|²`` in ki, from ki² down.
+
+    Each is a polynomial in kp, rows from kp⁰ up, shape (1, n), (2, n) and (3, n).
+    """
+    rest, by_kp, by_ki = beside + part.constant * path, part.proportional * path, part.integral * path
+
+    def product(one: Complex, other: Complex) -> Array:
+        return np.asarray(one.real * other.real + one.imag * other.imag)
+
+    return (
+        product(by_ki, by_ki)[None],
+        2.0 * np.array([product(rest, by_ki), product(by_kp, by_ki)]),
+        np.array([product(rest, rest), 2.0 * product(rest, by_kp), product(by_kp, by_kp)]),
+    )
 
 
 def _negative(second: Array, first: Array, constant: Array) -> list[tuple[Array, Array]]:

@@ -6,6 +6,7 @@ It is the hyperperiod map of the smooth bench with the loop opened and all other
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cache, cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +23,7 @@ from shaftloop.control.parameters import ActiveDamping, Loop
 from shaftloop.control.structures import damping_section
 from shaftloop.scenario.description import Description
 from shaftloop.studies.checks.gains import WIRING
-from shaftloop.studies.tuning.damping import NEUTRAL, DampingCut, section_at, speeds_across
+from shaftloop.studies.tuning.damping import NEUTRAL, DampingCut, closer, section_at, speeds_across
 from shaftloop.studies.tuning.modetrack import ModeTracker, mode_tracker
 from shaftloop_models.parameters import Gain
 
@@ -118,6 +119,32 @@ class LoopPlant:
             Up to half the rate of the loop. [Hz]
         """
         return fundamental(self.system if self.cut is None else self.cut[0].reading, frequency)
+
+    def near(self, low: float, high: float) -> tuple[Array, Complex, Complex]:
+        """Return a few frequencies from one to another [Hz], with `at` and `damping_at` of them.
+
+        Remembered, as the peaks of candidates lie between the same points of the grid.
+
+        Parameters
+        ----------
+        low, high : float
+            [Hz]
+
+        Returns
+        -------
+        tuple of ndarray, shape (n,)
+            Frequencies [Hz], reading per command, loop gain of the active damping.
+        """
+        if self.cut is None:
+            frequency, response = self._closer(low, high)
+            return frequency, response, np.zeros(len(frequency), dtype=np.complex128)
+        paths, section = self.cut
+        frequency, response, torque = paths.closer(low, high)
+        return frequency, response, torque * section_at(section, frequency, self.period)
+
+    @cached_property
+    def _closer(self) -> Callable[[float, float], tuple[Any, ...]]:
+        return closer(self.system)
 
     def damping_at(self, frequency: Array) -> Complex:
         """Return the loop gain of the active damping, zero without one, shape (n,).

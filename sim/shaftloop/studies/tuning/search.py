@@ -12,10 +12,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from shaftloop.control.parameters import Loop
+from shaftloop.control.parameters import ActiveDamping, Loop
 from shaftloop.studies.tuning.bounds import Bounds, reached
 from shaftloop.studies.tuning.closedloop import ClosedLoop, close
-from shaftloop.studies.tuning.controller import controller_of, most_ki, parts_of, with_gains
+from shaftloop.studies.tuning.controller import Controller, controller_of, most_ki, parts_of, with_gains
 from shaftloop.studies.tuning.errorarea import error_area
 from shaftloop.studies.tuning.figures import integral_gain, sensitivity_peaks
 from shaftloop.studies.tuning.intervals import Gap, LoopParts, free_gaps, half_turns
@@ -25,6 +25,7 @@ from shaftloop.studies.tuning.pullback import neighbours
 __all__ = ["Objective", "Search", "Trial"]
 
 Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
 Objective = Literal["disturbance", "setpoint", "integral_gain", "itae"]
 
 _COARSE, _ROUGH = 40, 18
@@ -33,6 +34,8 @@ _LEAST, _MOST = 2e-3, 5.0
 _FINE = 13
 _ROUNDS, _FEW_ROUNDS, _FEW = 5, 3, 9
 """Times the grid of proportional gains closes in on the best."""
+_TOGETHER = 32
+"""Intervals whose stability is told at once."""
 _EXCHANGES = 8
 _HARDLY = 1e-4
 """Share by which a bound may be exceeded for the gains to be pulled back rather than looked for again."""
@@ -55,6 +58,29 @@ class Trial:
     loop: Loop
     cost: float
     """The smaller the better: 1/integral gain, or the integral of the set-point response's error."""
+
+
+@dataclass(frozen=True)
+class _Place:
+    """A frequency at which a controller has exceeded a bound: others near it most likely do so as well."""
+
+    frequency: Array
+    """Shape (1,). [Hz]"""
+    response: Complex
+    """Of the plant, shape (1,)."""
+    damping: Complex
+    """Loop gain of the active damping, shape (1,)."""
+
+    @classmethod
+    def of(cls, plant: LoopPlant, frequency: float) -> "_Place":
+        at = np.array([frequency])
+        return cls(at, plant.at(at), plant.damping_at(at))
+
+    def exceeded(self, controller: Controller, bounds: Bounds) -> bool:
+        """Return whether a controller exceeds a bound there."""
+        opened = complex((controller.feedback(self.frequency) * self.response + self.damping)[0])
+        distance = abs(1.0 + opened)
+        return distance * bounds.ms < 1.0 or abs(opened) > bounds.mt * distance
 
 
 class Search:
@@ -81,6 +107,7 @@ class Search:
         self.objective: Objective = objective
         self._extra: list[list[float]] = [[] for _ in self.plants]
         self._stability: dict[Loop, dict[tuple[int, ...], bool]] = {}
+        self._places: dict[ActiveDamping | None, list[_Place]] = {}
 
     def under(self, bounds: Bounds, objective: Objective) -> "Search":
         """Return a search on the same plants, which knows what this one has found about stability.
@@ -159,10 +186,18 @@ class Search:
         loop : Loop
             With its gains.
         """
+        places = self._places.setdefault(loop.active_damping, [])
+        if any(place.exceeded(controller_of(loop), self.bounds) for place in places):
+            return False
         if not self.is_stable(loop):
             return False
-        ms, mt = sensitivity_peaks(self.plants, loop)
-        return ms.value <= self.bounds.ms and mt.value <= self.bounds.mt and self._keeps(loop)
+        for peak, bound in zip(
+            sensitivity_peaks(self.plants, loop), (self.bounds.ms, self.bounds.mt), strict=True
+        ):
+            if not peak.value <= bound:
+                places.append(_Place.of(self.plants[peak.plant].under(loop), peak.frequency))
+                return False
+        return self._keeps(loop)
 
     def is_stable(self, loop: Loop) -> bool:
         """Return whether a loop is stable at all corners.
@@ -261,11 +296,19 @@ class Search:
         # interval without end is stable.
         gaps = [self._capped(shape, gap) for gap in gaps if np.isfinite(gap.high)]
         gaps = [gap for gap in gaps if gap.high > gap.low]
+        gaps.sort(key=lambda gap: -gap.high)
+        known = self._stability.setdefault(with_gains(shape, 0.0, 0.0), {})
         best: Trial | None = None
-        for gap in sorted(gaps, key=lambda gap: -gap.high):
-            if self._cannot_beat(gap.high, limit):
-                continue
-            if self._is_stable_within(shape, parts, gap):
+        for first in range(0, len(gaps), _TOGETHER):
+            some = [gap for gap in gaps[first : first + _TOGETHER] if not self._cannot_beat(gap.high, limit)]
+            for gap, turns in zip(some, self._turns(shape, parts, some), strict=True):
+                if self._cannot_beat(gap.high, limit):
+                    continue
+                # The loop is stable in an interval as where it turns round zero as often.
+                if turns not in known:
+                    known[turns] = self.is_stable(with_gains(shape, gap.kp, _middle(gap)))
+                if not known[turns]:
+                    continue
                 # What is unstable after all has an area without end.
                 with np.errstate(over="ignore", invalid="ignore"):
                     better = self._within(shape, gap, shares, limit)
@@ -273,17 +316,14 @@ class Search:
                     best, limit = better, better.cost
         return best
 
-    def _is_stable_within(self, shape: Loop, parts: list[LoopParts], gap: Gap) -> bool:
-        """Return whether the loop is stable in an interval: as where it turns round zero as often."""
-        known = self._stability.setdefault(with_gains(shape, 0.0, 0.0), {})
-        ki = 0.5 * (gap.low + gap.high)
-        turns = tuple(
-            half_turns(part, len(plant.under(shape).frequency), gap.kp, ki)
+    def _turns(self, shape: Loop, parts: list[LoopParts], gaps: list[Gap]) -> list[tuple[int, ...]]:
+        """Return by how many half turns the loop goes round zero in intervals, each at every plant."""
+        gains = np.array([(gap.kp, _middle(gap)) for gap in gaps]).reshape(-1, 2)
+        found = [
+            half_turns(part, len(plant.under(shape).frequency), gains).tolist()
             for part, plant in zip(parts, self.plants, strict=True)
-        )
-        if turns not in known:
-            known[turns] = self.is_stable(with_gains(shape, gap.kp, ki))
-        return known[turns]
+        ]
+        return list(zip(*found, strict=True))
 
     def _cannot_beat(self, ki: float, limit: float) -> bool:
         """Return whether integral gains up to one are too small to cost less than a limit.
@@ -333,6 +373,11 @@ class Search:
         """Return gains pulled back, if need be, until they keep the bounds between grid points as well."""
         near = next((near for near in neighbours(trial.loop, _TIGHT) if self.admits(near)), None)
         return None if near is None else Trial(near, self.cost(near))
+
+
+def _middle(gap: Gap) -> float:
+    """Return the integral gain in the middle of an interval."""
+    return 0.5 * (gap.low + gap.high)
 
 
 def _error_area(closed: ClosedLoop, objective: Objective, limit: float) -> float:
