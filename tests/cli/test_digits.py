@@ -115,4 +115,8 @@ def test_sensors_faults_and_studies_keep_their_digits(
         '[[objective]]\nmetric = "margins.torque.ms"\n[[response]]\nmetric = "margins.torque.bandwidth"\n',
         encoding="utf-8",
     )
-    judge(study, shaftloop.study(file), monkeypatch, capsys)
+    found = shaftloop.study(file)
+    judge(study, found, monkeypatch, capsys)
+    whole = printed(study, found, "1000", monkeypatch, capsys)
+    assert "--set loop.torque.kp=0.05 --set 'line.c1.stiffness=" in whole
+    assert not re.search(r"margins\.|loop\.torque(?!\.kp=)", whole)

@@ -108,7 +108,7 @@ def test_results_go_to_a_folder_of_their_own_and_are_the_same_with_more_processe
     result = call("s.toml")
     assert result.exit_code == 0, result.output
     assert "best candidates" in result.output and "12 of 16 candidates done" in result.output
-    assert "modes.2.frequency at most 750.0 Hz" in result.output
+    assert "frequency of mode 2 at most 750.0 Hz" in result.output
     assert files(tmp_path / "shaftloop-out" / "s") == FILES
     assert call("s.toml", "--workers", "1", "--out", "o").exit_code == 0
     for name in FILES:

@@ -15,8 +15,9 @@ from shaftloop.figures import Figure
 from shaftloop.report.check.document import check_document, overall
 from shaftloop.report.check.files import bounds_words, junit_text, markdown_text
 from shaftloop.report.check.picture import comparison_picture
-from shaftloop.report.check.words import bench_words, figure_words, gain_labels, quantity, verdict_words
+from shaftloop.report.check.words import bench_words, gain_labels, quantity, verdict_words
 from shaftloop.report.documents import as_json
+from shaftloop.report.words import figure_words
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.scenario.units import Stated
 from shaftloop.studies.checks.baseline import Baseline, Recorded, take

@@ -189,7 +189,7 @@ def test_the_variation_picture_with_an_unstable_end(tmp_path: Path) -> None:
     path = tmp_path / "vary.svg"
     picture = vary_picture(variation, "")
     picture.write([path])
-    assert picture.title == "Loop torque: stable up to 0.7285 of loop.torque.kp"
+    assert picture.title == "Loop torque, kp of torque: stable up to 0.7285"
     assert "Ms 1.6" in text_of(path) and "gain margin" in text_of(path)
     torque = variation.margins["torque"]
     unstable = {"torque": tuple(changed(m, stable=False) for m in torque)}

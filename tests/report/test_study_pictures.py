@@ -110,7 +110,7 @@ def test_of_more_factors_the_strongest_two_make_a_map_with_the_others_as_in_the_
     paths = drawn(tmp_path, found, KINDS)
     assert names(paths) == {"effects", "contours", "parallel"}
     text = (tmp_path / "contours.svg").read_text(encoding="utf-8")
-    assert "line.c2.damping = 1 N m s/rad; line.ts.filter.kind = bessel" in " ".join(text.split())
+    assert "damping of c2 1 N m s/rad; filter kind of ts bessel" in " ".join(text.split())
 
 
 def test_what_some_candidates_lack_is_said(
@@ -126,7 +126,7 @@ def test_what_some_candidates_lack_is_said(
     found = results(tmp_path, STIFFNESS, GAIN, FIGURES)
     assert found.table.without("stand.time") == 8 and found.table.without("stand.share") == 0
     print_details(details(found))
-    assert "8 of 20 candidates have no stand.time, so its means" in capsys.readouterr().out
+    assert "8 of 20 candidates have no stand time, so its means" in capsys.readouterr().out
     drawn(tmp_path, found, KINDS)
     assert "8 of 20 have none" in (tmp_path / "effects.svg").read_text(encoding="utf-8")
 
@@ -154,10 +154,10 @@ def test_nothing_is_drawn_of_a_single_candidate(tmp_path: Path) -> None:
 def test_figures_are_drawn_in_the_units_of_people(tmp_path: Path) -> None:
     found = results(tmp_path, STIFFNESS, GAIN, FIGURES)
     scale = figure_scale(found, "stand.time")
-    assert scale.label == "stand.time [ms]" and scale.of(0.012) == pytest.approx(12.0)
-    assert figure_scale(found, "stand.share").label == "stand.share [1]"
+    assert scale.label == "stand time [ms]" and scale.of(0.012) == pytest.approx(12.0)
+    assert figure_scale(found, "stand.share").label == "stand share [1]"
     gain = factor_scale(found, "loop.torque.kp")
-    assert gain.logarithmic and gain.label == "loop.torque.kp [1]"
+    assert gain.logarithmic and gain.label == "kp of torque [1]"
 
 
 def test_more_candidates_than_can_be_told_apart_are_thinned(

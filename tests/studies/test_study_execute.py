@@ -14,6 +14,7 @@ import pytest
 from whatif import FIGURE, PSI, STIFFNESS, design, entries, read
 
 from checkbench import figure
+from shaftloop.engine.kernelstore import KernelWarning
 from shaftloop.errors import ScenarioError, SimulationError
 from shaftloop.figures import Figure
 from shaftloop.scenario import reading
@@ -227,6 +228,16 @@ def test_processes_end_at_once_where_the_loop_does(tmp_path: Path) -> None:
     with pytest.raises(KeyboardInterrupt):
         run(tmp_path, Processes(2), stop)
     assert multiprocessing.active_children() == []
+
+
+def test_processes_say_once_that_kernels_are_compiled_and_all_else_each_time(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    unsaid = multiprocessing.get_context("spawn").Lock()
+    for _ in range(2):
+        processes._say_once(unsaid, KernelWarning("compiled"), KernelWarning)
+        processes._say_once(unsaid, UserWarning("other"), UserWarning)
+    assert capsys.readouterr().err == "warning: compiled\nwarning: other\nwarning: other\n"
 
 
 def test_an_error_of_the_study_itself_comes_through(tmp_path: Path) -> None:

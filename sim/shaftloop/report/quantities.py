@@ -2,11 +2,10 @@
 
 import math
 
-__all__ = ["readable", "show", "spoken"]
+__all__ = ["readable", "show"]
 
 _PREFIXES = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ"))
 _LADDERS = {"J": _PREFIXES, "W": _PREFIXES, "Pa": _PREFIXES, "s": _PREFIXES[2:], "F": _PREFIXES[2:]}
-_SPECIAL = {"ms": "Ms", "mt": "Mt"}
 _NOTHING = 1e-12
 """Below it, in SI units, a quantity is what rounding leaves of none."""
 _TORQUE = ((1e4, 1e3, "kN m"), (0.1, 1.0, "N m"), (1e-4, 1e-3, "mN m"), (0.0, 1e-6, "µN m"))
@@ -64,14 +63,3 @@ def show(value: float, unit: str, digits: int = 4) -> str:
     else:
         text = f"{number:#.{digits}g}".rstrip(".")
     return f"{text} {name}".rstrip()
-
-
-def spoken(name: str) -> str:
-    """Return the name of a figure as people say it: torque rise time for ``torque_rise_time``.
-
-    Parameters
-    ----------
-    name : str
-        As in a document.
-    """
-    return " ".join(_SPECIAL.get(word, word) for word in name.split("_"))

@@ -2,13 +2,13 @@
 
 from math import isinf
 
-from shaftloop.report.quantities import readable, spoken
+from shaftloop.report.quantities import readable
+from shaftloop.report.words import figure_words
 from shaftloop.studies.checks.judge import Drift, Verdict
 from shaftloop.studies.checks.run import AS_STATED, Checked
 
 __all__ = [
     "bench_words",
-    "figure_words",
     "gain_labels",
     "gain_words",
     "limit_words",
@@ -16,14 +16,6 @@ __all__ = [
     "verdict_words",
 ]
 
-_WITHIN = {"margins": "{figure} of {of}", "map": "{figure} of {of} over the operating range"}
-_OF_PARTS = {
-    "load": "largest {what} of {of}",
-    "load_of_rated": "largest {what} of {of} over its rating",
-    "load_of_limit": "largest {what} of {of} over its limit",
-    "limited": "share of the time of {of} at its limit of {what}",
-}
-"""Figures of a run that name a part, or a loop, and a quantity."""
 _BETTER = {"better": "better by", "worse": "worse by", "moved": "a change of"}
 
 
@@ -51,31 +43,6 @@ def _difference(value: float, unit: str) -> str:
     if unit == "%":
         return f"{value:.3g} point{'' if value == 1.0 else 's'}"
     return quantity(float(f"{value:.3g}"), unit)
-
-
-def figure_words(metric: str) -> str:
-    """Return the name of a figure in words, e.g. ``phase margin of torque``.
-
-    Parameters
-    ----------
-    metric : str
-        For example ``margins.torque.phase_margin``.
-    """
-    source, _, rest = metric.partition(".")
-    if source in _WITHIN:
-        of, _, figure = rest.partition(".")
-        return _WITHIN[source].format(figure=spoken(figure), of=of)
-    first, _, last = rest.partition(".")
-    if source == "modes":
-        return f"{spoken(last)} of mode {first}"
-    if source == "simulate" and first in _OF_PARTS:
-        of, _, what = last.partition(".")
-        return _OF_PARTS[first].format(of=of, what=spoken(what))
-    if source == "simulate" and first == "at_end":
-        of, _, what = last.partition(".")
-        return f"{spoken(of)}{f' of {what}' if what else ''} at the end of the run"
-    words = spoken(first) + (f" of {last}" if last else "")
-    return words if source == "simulate" else f"{source} {words}"
 
 
 def verdict_words(verdict: Verdict) -> str:

@@ -12,6 +12,7 @@ from shaftloop.answers.margins import LoopAnswer, MarginsAnswer
 from shaftloop.report.glossary import defined
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import Piece, add_row, new_table
+from shaftloop.report.words import value_words
 from shaftloop.studies.vary import Variation
 
 __all__ = ["details"]
@@ -162,7 +163,13 @@ def _tell_map(results: MarginsAnswer) -> Iterator[Piece]:
 
 def _tell_variation(variation: Variation) -> Iterator[Piece]:
     unit = variation.range.unit
-    table = new_table(f"Against {variation.range.path}", "loop", "demand", "kept up to or from", "broken at")
+    table = new_table(
+        f"Against the {value_words(variation.range.path)}",
+        "loop",
+        "demand",
+        "kept up to or from",
+        "broken at",
+    )
     for name, thresholds in variation.thresholds.items():
         for found in thresholds:
             demand = found.demand.replace("ms<", "Ms < ")

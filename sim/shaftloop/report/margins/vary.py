@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from shaftloop.analysis.margins import Margins
 from shaftloop.report.canvas import COLOURS, SIDE, Picture
+from shaftloop.report.words import value_words
 from shaftloop.studies.vary import LIMITS, Threshold, Variation
 
 __all__ = ["vary_picture"]
@@ -35,7 +36,7 @@ def vary_picture(variation: Variation, subject: str) -> Picture:
             _draw_loop(grid[0][i], grid[1][i], variation, name)
 
     title = "; ".join(_finding(variation, name) for name in variation.margins)
-    shows = f"Ms (peak sensitivity) and gain margin against {variation.range.path}"
+    shows = f"Ms (peak sensitivity) and gain margin against {value_words(variation.range.path)}"
     size = (max(9.0, 6.2 * len(variation.margins)), 7.0)
     return Picture("vary", title, shows, subject, size, paint)
 
@@ -48,14 +49,13 @@ def _finding(variation: Variation, name: str) -> str:
         way = "up to" if threshold.broken > threshold.kept else "from"
         ends.append(f"{_demand(threshold)} {way} {threshold.kept:.4g} {unit}".rstrip())
     if ends:
-        return f"Loop {name}: {', '.join(ends)} of {variation.range.path}"
+        return f"Loop {name}, {value_words(variation.range.path)}: {', '.join(ends)}"
     stable = [m for m in margins if m.stable]
     if not stable:
-        return f"Loop {name} is unstable at every {variation.range.path} looked at"
+        return f"Loop {name} is unstable at every {value_words(variation.range.path)} looked at"
     worst = max(m.ms for m in stable)
-    return (
-        f"Loop {name} is stable all over {variation.range.path}, with Ms (peak sensitivity) up to {worst:.3g}"
-    )
+    where = value_words(variation.range.path)
+    return f"Loop {name} is stable all over {where}, with Ms (peak sensitivity) up to {worst:.3g}"
 
 
 def _demand(threshold: Threshold) -> str:
@@ -77,7 +77,7 @@ def _draw_loop(top: Any, low: Any, variation: Variation, name: str) -> None:
         _mark(top, low, threshold, variation, i)
     _shade(top, low, variation, name)
     unit = variation.range.unit or "1"
-    low.set(xlabel=f"{variation.range.path} [{unit}]", xlim=(values[0], values[-1]))
+    low.set(xlabel=f"{value_words(variation.range.path)} [{unit}]", xlim=(values[0], values[-1]))
     top.set(ylabel="Ms (peak sensitivity)")
     top.set_title(f"loop {name}", **SIDE)
 

@@ -11,9 +11,10 @@ from shaftloop.answers.run import RunAnswer
 from shaftloop.engine.supervision import Event
 from shaftloop.figures import Figure
 from shaftloop.report.logs import tell_log
-from shaftloop.report.quantities import show, spoken
+from shaftloop.report.quantities import show
 from shaftloop.report.run.heat import HEAT_METRICS, tell_heat
 from shaftloop.report.terminal import Piece, add_row, new_table
+from shaftloop.report.words import spoken
 
 __all__ = ["CAUTIONS", "details", "end_caution", "speed"]
 

@@ -7,9 +7,10 @@ from shaftloop.analysis.lateral import bending_figures
 from shaftloop.answers.sizing import SizeAnswer
 from shaftloop.figures import number
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.quantities import show, spoken
+from shaftloop.report.quantities import show
 from shaftloop.report.size.verdict import verdict
 from shaftloop.report.terminal import Piece, add_row, new_table
+from shaftloop.report.words import spoken
 from shaftloop.scenario.faults import said
 from shaftloop.studies.linksizing import LinkSize
 from shaftloop.studies.sizing import Sized

@@ -11,6 +11,7 @@ from shaftloop.report.canvas import COLOURS, SIDE, Picture
 from shaftloop.report.study.scales import Scale, factor_scale, figure_scale, log_axis, wrapped
 from shaftloop.report.study.tables import shown_value
 from shaftloop.report.study.verdict import verdict
+from shaftloop.report.words import value_words
 from shaftloop.studies.whatif.findings import Findings
 from shaftloop.studies.whatif.table import Column
 
@@ -101,7 +102,7 @@ def _plane(results: Findings) -> _Plane:
             value = factor.values[best[0]]
             there &= factor.values == value
             text = factor.texts[int(value)] if factor.texts else value
-            held.append(f"{axis.path} = {shown_value(axis, text)}")
+            held.append(f"{value_words(axis.path)} {shown_value(axis, text)}")
     return _Plane(tuple(table.factors[path] for path in axes), there, tuple(held))
 
 

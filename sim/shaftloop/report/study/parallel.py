@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from shaftloop.report.canvas import COLOURS, SIDE, Picture, over
 from shaftloop.report.study.maps import best_of
-from shaftloop.report.study.scales import Scale, factor_scale, figure_scale
+from shaftloop.report.study.scales import Scale, factor_scale, figure_scale, wrapped
 from shaftloop.report.study.verdict import verdict
 from shaftloop.studies.whatif.findings import Findings
 
@@ -18,6 +18,8 @@ Array = NDArray[np.float64]
 
 _MOST_LINES = 400
 _MOST_AXES = 10
+_LETTERS = 14
+"""Most on a line below an axis."""
 _PASSED, _BROKEN = "viridis", "#D5D5D5"
 
 
@@ -126,7 +128,7 @@ def _rails(axes: Any, rails: list[_Rail]) -> None:
     axes.yaxis.set_visible(False)
     for side in ("left", "bottom"):
         axes.spines[side].set_visible(False)
-    names = [_stacked(rail.scale.label) for rail in rails]
+    names = [wrapped(rail.scale.label, _LETTERS) for rail in rails]
     axes.set_xticks(range(len(rails)), names, fontsize=8.5, parse_math=False)
     axes.tick_params(axis="x", length=0)
     for i, rail in enumerate(rails):
@@ -143,9 +145,3 @@ def _rails(axes: Any, rails: list[_Rail]) -> None:
 
 
 _PAPER = {"facecolor": "white", "edgecolor": "none", "pad": 0.8, "alpha": 0.8}
-
-
-def _stacked(label: str) -> str:
-    """Return a dotted name one word a line, so that neighbours do not collide."""
-    name, bracket, unit = label.partition(" [")
-    return name.replace(".", ".\n") + (f"\n[{unit}" if bracket else "")

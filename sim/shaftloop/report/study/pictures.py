@@ -8,6 +8,7 @@ from shaftloop.report.canvas import COLOURS, SIDE, Picture, over
 from shaftloop.report.study.maps import contour_picture, mapped
 from shaftloop.report.study.parallel import parallel_picture
 from shaftloop.report.study.scales import Scale, factor_scale, figure_scale, log_axis, wrapped
+from shaftloop.report.words import figure_words, value_words
 from shaftloop.studies.whatif.answers import Effect
 from shaftloop.studies.whatif.findings import Findings
 from shaftloop.studies.whatif.sensitivity import Sensitivity
@@ -76,16 +77,17 @@ def _rest(results: Findings, figure: str) -> float | None:
 
 def _strongest(results: Findings, figures: list[str]) -> str:
     """Return what moves the first figure most, and what the rest of its variance is."""
-    name = figures[0]
+    name, words = figures[0], figure_words(figures[0])
     effects = [effect for effect in results.answers.effects if effect.figure == name]
     best = max(effects, key=lambda effect: effect.share or 0.0)
     rest = _rest(results, name)
     if best.share is None or rest is None:
-        return f"{name} does not vary"
+        return f"{words} does not vary"
     others = "factors acting together"
     if not results.store.plan.gridded:
         others += " and the chance of the sample"
-    return f"{best.factor} moves {name} most: {best.share:.0%} of its variance; {others} make {rest:.0%}"
+    of = f"{best.share:.0%} of its variance; {others} make {rest:.0%}"
+    return f"{value_words(best.factor)} moves {words} most: {of}"
 
 
 def indices_picture(results: Findings) -> Picture:
@@ -102,7 +104,7 @@ def indices_picture(results: Findings) -> Picture:
     first = entries[0]
     top = max(first.indices, key=lambda index: index.total)
     shares = f"{top.first:.0%} of its variance alone, {top.total:.0%} with others"
-    title = f"{top.factor} moves {first.figure} most: {shares}"
+    title = f"{value_words(top.factor)} moves {figure_words(first.figure)} most: {shares}"
     shows = "First-order and total indices of each figure, with their 95 % intervals"
     size = (10.5, 1.6 + (0.75 + 0.45 * count) * len(entries))
     return Picture("indices", title, shows, results.title, size, paint)
@@ -133,9 +135,9 @@ def _bars(axes: Any, entry: Sensitivity) -> None:
         axes.errorbar(
             values, places - shift, xerr=error, fmt="none", ecolor="#000000", elinewidth=1.0, capsize=2.5
         )
-    names = [index.factor for index in entry.indices]
+    names = [value_words(index.factor) for index in entry.indices]
     axes.set_yticks(places, names, fontsize=9.0, parse_math=False)
-    axes.set_title(entry.figure, pad=20.0, **SIDE)
+    axes.set_title(figure_words(entry.figure), pad=20.0, **SIDE)
     axes.axvline(0.0, color="#000000", linewidth=0.8)
     axes.set_xlim(min(-0.02, axes.get_xlim()[0]), max(1.0, axes.get_xlim()[1]))
     axes.grid(visible=False, axis="y")

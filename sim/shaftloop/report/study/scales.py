@@ -1,16 +1,19 @@
 """How factors and figures of a study are put on an axis: in whose unit, with which label, linear or not."""
 
+import textwrap
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from shaftloop.report.quantities import readable
+from shaftloop.report.words import figure_words, value_words
 from shaftloop.studies.whatif.factors import Spread
 from shaftloop.studies.whatif.findings import Findings
 
 __all__ = ["Scale", "factor_scale", "figure_scale", "log_axis", "wrapped"]
 
+_BLANK = "\N{NO-BREAK SPACE}"
 _WIDE = 20.0
 """Ratio of the ends from which listed values go on a log scale."""
 
@@ -49,13 +52,14 @@ def factor_scale(results: Findings, path: str) -> Scale:
     column = results.table.factors[path]
     if column.texts:
         return Scale(
-            path, texts=tuple(text.rpartition("/")[2].removesuffix(".toml") for text in column.texts)
+            value_words(path),
+            texts=tuple(text.rpartition("/")[2].removesuffix(".toml") for text in column.texts),
         )
     axis = next(axis for axis in results.study.axes if axis.path == path)
     values = column.values[np.isfinite(column.values)]
     wide = len(values) > 0 and values.min() > 0.0 and values.max() >= _WIDE * values.min()
     logarithmic = axis.kind == "log" if isinstance(axis, Spread) else bool(wide)
-    return Scale(f"{path} [{column.unit}]", logarithmic=logarithmic)
+    return Scale(f"{value_words(path)} [{column.unit}]", logarithmic=logarithmic)
 
 
 def figure_scale(results: Findings, name: str) -> Scale:
@@ -69,10 +73,11 @@ def figure_scale(results: Findings, name: str) -> Scale:
     column = results.table.figures[name]
     sizes = np.abs(column.values[np.isfinite(column.values)])
     typical = float(np.median(sizes)) if len(sizes) else 0.0
+    words = figure_words(name)
     if column.unit == "1" or typical == 0.0:
-        return Scale(f"{name} [{column.unit}]")
+        return Scale(f"{words} [{column.unit}]")
     value, unit = readable(typical, column.unit)
-    return Scale(f"{name} [{unit}]", value / typical)
+    return Scale(f"{words} [{unit}]", value / typical)
 
 
 def log_axis(axis: Any, put: Any) -> None:
@@ -91,7 +96,17 @@ def log_axis(axis: Any, put: Any) -> None:
     axis.set_minor_formatter(NullFormatter())
 
 
-def wrapped(label: str) -> str:
-    """Return a name over two lines where it is long, broken behind a dot."""
-    head, dot, tail = label.rpartition(".")
-    return f"{head}.\n{tail}" if dot and len(label) > 26 else label
+def wrapped(label: str, width: int = 26) -> str:
+    """Return a name over several lines where it is long, its unit whole.
+
+    Parameters
+    ----------
+    label : str
+        Words, and a unit in brackets or none.
+    width : int
+        Most letters on a line.
+    """
+    name, bracket, unit = label.partition(" [")
+    # A unit holds blanks of its own, at which nothing is broken.
+    words = f"{name} [{unit.replace(' ', _BLANK)}" if bracket else name
+    return textwrap.fill(words, width, break_long_words=False).replace(_BLANK, " ")

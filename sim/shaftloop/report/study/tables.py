@@ -1,11 +1,13 @@
 """What a study found, on the terminal."""
 
 import math
-import re
+import shlex
 from collections.abc import Iterator
 
 from shaftloop.report.quantities import show
+from shaftloop.report.study.scales import wrapped
 from shaftloop.report.terminal import Piece, add_row, new_table
+from shaftloop.report.words import figure_words, value_words
 from shaftloop.studies.whatif.factors import Axis, Value
 from shaftloop.studies.whatif.findings import Findings
 
@@ -14,6 +16,8 @@ __all__ = ["details", "shown_bound", "shown_figure", "shown_value"]
 _MOST_EFFECTS = 4
 """Factors per figure that are shown; the document has all."""
 _MOST_REASONS = 5
+_LETTERS = 12
+"""Most on a line at the head of a column."""
 _WIDE = 0.3
 """Width of an interval of an index from which on it says little."""
 
@@ -68,7 +72,7 @@ def shown_bound(results: Findings, place: int) -> str:
         for word, end in (("at least", bound.at_least), ("at most", bound.at_most))
         if end is not None
     ]
-    return f"{bound.metric} {' and '.join(ends)}"
+    return f"{figure_words(bound.metric)} {' and '.join(ends)}"
 
 
 def shown_figure(value: float | None, unit: str) -> str:
@@ -83,12 +87,9 @@ def shown_figure(value: float | None, unit: str) -> str:
     """
     if value is None:
         return "-"
-    return f"{value:#.4g}".rstrip(".") if unit == "1" or not math.isfinite(value) else show(value, unit)
-
-
-def _stacked(name: str) -> str:
-    """Return a dotted name over several lines, so that a table stays narrow."""
-    return re.sub(r"(\w{6,}?_)(?=\w{5,})", r"\1\n", name).replace(".", ".\n")
+    if unit == "1" and value:
+        return f"{value:#.4g}".rstrip(".")
+    return show(value, unit).replace(" deg", "°") if math.isfinite(value) else f"{value:g}"
 
 
 def _tell_ranked(results: Findings) -> Iterator[Piece]:
@@ -99,8 +100,9 @@ def _tell_ranked(results: Findings) -> Iterator[Piece]:
     if not ranked:
         yield f"{study.title}: no candidate keeps every bound and has every objective"
         return
-    columns = [axis.path for axis in study.axes] + list(study.asked)
-    table = new_table(f"{study.title}: best candidates", "number", *map(_stacked, columns))
+    columns = [*(value_words(axis.path) for axis in study.axes), *map(figure_words, study.asked)]
+    heads = [wrapped(words, _LETTERS) for words in columns]
+    table = new_table(f"{study.title}: best candidates", "number", *heads)
     front = set(results.answers.front.tolist())
     for number, _, _, values, figures, _ in results.store.entries(ranked):
         cells = [shown_value(axis, value) for axis, value in zip(study.axes, values, strict=True)]
@@ -113,6 +115,22 @@ def _tell_ranked(results: Findings) -> Iterator[Piece]:
             f"* no other candidate is better in every objective; there are {len(front)} such; those without "
             "a star come after them in the same manner, each set by the first objective"
         )
+    gains = "" if study.tune is None else f", tuned in {' and '.join(study.tune.loops)}"
+    yield f"the best again{gains}, as options: {' '.join(_options(results, ranked[0]))}"
+
+
+def _options(results: Findings, number: int) -> list[str]:
+    """Return a candidate as a shell takes it."""
+    study = results.study
+    (candidate,) = results.store.plan.candidates([number])
+    settings = list(study.settings)
+    for axis, value in zip(study.axes, candidate.values, strict=True):
+        if isinstance(value, str):
+            settings.append(axis.setting(value))
+        elif value is not None:
+            # A float of the plan has digits that nobody has asked for: 0.15000000000000002.
+            settings.append(f"{axis.path}={value:.6g} {axis.unit}".rstrip())
+    return [f"--set {shlex.quote(setting)}" for setting in settings]
 
 
 def _tell_bounds(results: Findings) -> Iterator[Piece]:
@@ -132,13 +150,16 @@ def _tell_effects(results: Findings) -> Iterator[Piece]:
         effects = [effect for effect in results.answers.effects if effect.figure == name]
         for effect in effects[:_MOST_EFFECTS]:
             share = "-" if effect.share is None else f"{effect.share:.0%}"
-            add_row(table, name, effect.factor, shown_figure(effect.span, unit), share)
+            add_row(
+                table, figure_words(name), value_words(effect.factor), shown_figure(effect.span, unit), share
+            )
     if table.rows:
         yield table
     total = results.table.evaluated
     for name in results.study.asked:
         if 0 < (without := results.table.without(name)) < total:
-            yield f"{without} of {total} candidates have no {name}, so its means compare unlike benches"
+            lacking = f"{without} of {total} candidates have no {figure_words(name)}"
+            yield f"{lacking}, so its means compare unlike benches"
 
 
 def _tell_indices(results: Findings) -> Iterator[Piece]:
@@ -146,11 +167,11 @@ def _tell_indices(results: Findings) -> Iterator[Piece]:
     table = new_table(title, "figure", "factor", "alone", "with others")
     for entry in results.indices:
         if not entry.indices:
-            add_row(table, entry.figure, "-", entry.reason, "")
+            add_row(table, figure_words(entry.figure), "-", entry.reason, "")
         for index in entry.indices:
             alone = f"{index.first:.3f} ({index.first_interval[0]:.3f} to {index.first_interval[1]:.3f})"
             every = f"{index.total:.3f} ({index.total_interval[0]:.3f} to {index.total_interval[1]:.3f})"
-            add_row(table, entry.figure, index.factor, alone, every)
+            add_row(table, figure_words(entry.figure), value_words(index.factor), alone, every)
     yield table
     widest = max(
         (i.total_interval[1] - i.total_interval[0] for e in results.indices for i in e.indices), default=0

@@ -1,6 +1,7 @@
 """The answer of a study in words."""
 
 from shaftloop.report.study.tables import shown_bound, shown_figure, shown_value
+from shaftloop.report.words import figure_words, value_words
 from shaftloop.studies.whatif.findings import Findings
 
 __all__ = ["verdict"]
@@ -21,11 +22,11 @@ def verdict(results: Findings) -> list[str]:
     if study.goals and ranked:
         number, _, _, values, figures, _ = next(iter(results.store.entries(ranked[:1])))
         pairs = zip(study.axes, values, strict=True)
-        how = ", ".join(f"{axis.path} {shown_value(axis, value)}" for axis, value in pairs)
+        how = ", ".join(f"{value_words(axis.path)} {shown_value(axis, value)}" for axis, value in pairs)
         names = list(study.figures)
         goal = study.goals[0].metric
         value = shown_figure(figures[names.index(goal)], study.figures[goal].unit)
-        said.append(f"Best is candidate {number} with {how}: {goal} {value}.")
+        said.append(f"Best is candidate {number} with {how}: {figure_words(goal)} {value}.")
     elif study.goals:
         said.append("None can be ranked: loosen that bound, or widen the factors.")
     return said

@@ -14,11 +14,12 @@ from shaftloop.answers.uncertainty import UncertaintyAnswer
 from shaftloop.figures import number
 from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.quantities import show, spoken
+from shaftloop.report.quantities import show
 from shaftloop.report.terminal import Piece
 from shaftloop.report.uncertainty.evaluation import evaluation_document
 from shaftloop.report.uncertainty.tables import share_above_one, show_point
 from shaftloop.report.uncertainty.verdict import advice, verdict
+from shaftloop.report.words import spoken
 
 __all__ = ["FILE", "advice", "details", "document", "pictures", "verdict"]
 

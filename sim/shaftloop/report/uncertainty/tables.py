@@ -6,8 +6,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from shaftloop.analysis.efficiency import PointBudget
 from shaftloop.analysis.uncertainty.evaluation import Evaluation, StatedResult
 from shaftloop.analysis.uncertainty.propagation import Budget
-from shaftloop.report.quantities import readable, show, spoken
+from shaftloop.report.quantities import readable, show
 from shaftloop.report.terminal import Piece, add_row, new_table
+from shaftloop.report.words import spoken
 
 __all__ = [
     "interval_text",

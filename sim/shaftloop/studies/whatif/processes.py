@@ -3,18 +3,23 @@
 import multiprocessing
 import os
 import signal
+import sys
 import threading
+import warnings
 from collections import Counter, deque
 from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import partial
 from multiprocessing import forkserver
 from multiprocessing.connection import Connection
 from multiprocessing.connection import wait as wait_for
+from multiprocessing.synchronize import Lock
 from typing import Any
 
+from shaftloop.engine.kernelstore import KernelWarning
 from shaftloop.studies.whatif.evaluate import Batch, Row, Work, evaluate_batch, lost
 
 __all__ = ["Processes", "spread"]
@@ -102,7 +107,7 @@ class _Crew:
         with _set_for_new_processes(context):
             held, stop = context.Pipe(duplex=False)
             with held, stop:
-                pool = ProcessPoolExecutor(self.count, context, initializer=_prepare, initargs=(held,))
+                pool = ProcessPoolExecutor(self.count, context, _prepare, (held, context.Lock()))
                 try:
 
                     def submit(batch: Batch) -> Future[list[Row]]:
@@ -211,12 +216,19 @@ def _deaf() -> Iterator[None]:
         signal.signal(signal.SIGINT, before)
 
 
-def _prepare(held: Connection) -> None:
+def _prepare(held: Connection, unsaid: Lock) -> None:
     """Leave Ctrl-C to the process that runs the study, and end with it or when it closes the pipe."""
+    warnings.showwarning = partial(_say_once, unsaid)
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     parent = multiprocessing.parent_process()
     sentinels = [held] if parent is None else [held, parent.sentinel]
     threading.Thread(target=_end_with, args=(sentinels,), daemon=True).start()
+
+
+def _say_once(unsaid: Lock, message: Warning | str, category: type[Warning], *_: Any) -> None:
+    """Say a warning; that kernels are compiled, which every process has to tell, in one of them alone."""
+    if not issubclass(category, KernelWarning) or unsaid.acquire(block=False):
+        sys.stderr.write(f"warning: {message}\n")
 
 
 def _end_with(sentinels: list[Any]) -> None:
