@@ -9,8 +9,9 @@ from shaftloop.figures import number
 from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import identity, origin
 from shaftloop.report.faults.verdict import bound, damage, seen, verdict
-from shaftloop.report.quantities import show, spoken
+from shaftloop.report.quantities import show
 from shaftloop.report.terminal import Piece, add_row, new_table
+from shaftloop.report.words import spoken
 from shaftloop.scenario.faults import said
 from shaftloop.studies.faults import BY_SEQUENCE, NEVER, FaultRun
 from shaftloop.studies.guarding import Guarding
