@@ -118,5 +118,5 @@ def test_sensors_faults_and_studies_keep_their_digits(
     found = shaftloop.study(file)
     judge(study, found, monkeypatch, capsys)
     whole = printed(study, found, "1000", monkeypatch, capsys)
-    assert "--set loop.torque.kp=0.05 --set 'line.c1.stiffness=" in whole
+    assert "the best again: loop.torque.kp=0.05, line.c1.stiffness=" in whole
     assert not re.search(r"margins\.|loop\.torque(?!\.kp=)", whole)

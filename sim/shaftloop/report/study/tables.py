@@ -1,7 +1,6 @@
 """What a study found, on the terminal."""
 
 import math
-import shlex
 from collections.abc import Iterator
 
 from shaftloop.report.quantities import show
@@ -116,11 +115,11 @@ def _tell_ranked(results: Findings) -> Iterator[Piece]:
             "a star come after them in the same manner, each set by the first objective"
         )
     gains = "" if study.tune is None else f", tuned in {' and '.join(study.tune.loops)}"
-    yield f"the best again{gains}, as options: {' '.join(_options(results, ranked[0]))}"
+    yield f"the best again{gains}: {', '.join(_settings(results, ranked[0]))}"
 
 
-def _options(results: Findings, number: int) -> list[str]:
-    """Return a candidate as a shell takes it."""
+def _settings(results: Findings, number: int) -> list[str]:
+    """Return a candidate as settings of the scenario."""
     study = results.study
     (candidate,) = results.store.plan.candidates([number])
     settings = list(study.settings)
@@ -130,7 +129,7 @@ def _options(results: Findings, number: int) -> list[str]:
         elif value is not None:
             # A float of the plan has digits that nobody has asked for: 0.15000000000000002.
             settings.append(f"{axis.path}={value:.6g} {axis.unit}".rstrip())
-    return [f"--set {shlex.quote(setting)}" for setting in settings]
+    return settings
 
 
 def _tell_bounds(results: Findings) -> Iterator[Piece]:
