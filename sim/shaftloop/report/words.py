@@ -1,4 +1,4 @@
-"""Names for people: of figures, and of values of a scenario. Documents and `--set` keep the paths."""
+"""Names for people: of figures, and of values of a scenario. Documents and settings keep the paths."""
 
 from collections.abc import Sequence
 
@@ -73,7 +73,7 @@ def value_words(path: str) -> str:
     Parameters
     ----------
     path : str
-        As in ``--set``, for example ``line.ts.filter.cutoff``.
+        As in a setting, for example ``line.ts.filter.cutoff``.
     """
     first, *rest = path.split(".")
     if not rest:
