@@ -53,7 +53,7 @@ def test_every_shipped_loop_keeps_its_bounds_by_the_margins_command(name: str, l
         assert "nearest: Ms 1.7" in found["nearest"] and found["ms"]["value"] < 1.8
         ways = " / ".join(found["ways"])
         assert "loop torque is in the way: with a tenth of those gains the bounds can be kept" in ways
-        assert "--loop speed --loop torque" in ways and "--ms 1.72 --mt 1.72" in ways
+        assert "`loops` speed `loops` torque" in ways and "`ms` 1.72 `mt` 1.72" in ways
         return
     assert found["ways"] == []
     assert margins.ms <= 1.6 and margins.mt <= 1.4
