@@ -1,17 +1,17 @@
-"""Text with a unit -> number in SI units. The only module that knows pint.
+"""Text with a unit -> number in SI units.
 
-Pint gets to see nothing but products of names that stand in ``units.txt``; the number, decimal commas,
-missing units and unknown names are dealt with before. Everything is computed with fractions, so a
-period stays exact (``19.2 kHz``) and a float is the one nearest to the stated decimal.
+A unit is a product of names that stand in ``units.txt``. Everything is computed with fractions, so a
+period stays exact (``19.2 kHz``) and a float is the one nearest to the stated decimal. Not by pint:
+its import and registry took as long as all else in reading a scenario.
 """
 
 import difflib
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache, lru_cache
 from pathlib import Path
-from typing import Any
 
 __all__ = ["NUMBER_PATTERN", "Stated", "UnitError", "parse_quantity", "read_quantity", "unit_factor"]
 
@@ -37,6 +37,10 @@ _FRIENDLY = {
     "rad/s^2": "rpm/s or rad/s^2",
     "sample": "samples",
 }
+
+
+_Unit = tuple[tuple[tuple[str, Fraction], ...], Fraction]
+"""Dimension, as sorted (base, exponent), and factor to base units."""
 
 
 class UnitError(ValueError):
@@ -146,7 +150,7 @@ def _exact(digits: str) -> Fraction:
 
 
 @lru_cache(maxsize=1024)
-def unit_factor(unit: str) -> tuple[tuple[tuple[str, Fraction], ...], Fraction]:
+def unit_factor(unit: str) -> _Unit:
     """Return the dimension of a unit, as sorted (base, exponent), and its factor to base units.
 
     Raises
@@ -171,15 +175,20 @@ def unit_factor(unit: str) -> tuple[tuple[tuple[str, Fraction], ...], Fraction]:
         raise UnitError(f"unknown unit {_shown(unit)}; nothing stands below the line")
     factors_over = _factors(over, unit)
     alone = len(factors_over) == 1 and factors_over[0][1] == 1 and not factors_under
-    product = "*".join(["1", *(f"{name}**{power}" for name, power in factors_over)])
-    for name, power in factors_under:
-        product += f"/{name}**{power}"
-    if not alone:
-        product = product.replace("degC", "K")
-    registry = _registry()
-    quantity = registry.Quantity(Fraction(1), registry.parse_units(product)).to_root_units()
-    dimension = tuple(sorted((str(base), Fraction(power)) for base, power in quantity.dimensionality.items()))
-    return dimension, Fraction(quantity.magnitude)
+    factors = [*factors_over, *((name, -power) for name, power in factors_under)]
+    known = _units()
+    return _product((known["K" if name == "degC" and not alone else name], power) for name, power in factors)
+
+
+def _product(factors: Iterable[tuple[_Unit, int]]) -> _Unit:
+    """Return dimension and factor of a product of powers."""
+    dimension: dict[str, Fraction] = {}
+    worth = Fraction(1)
+    for (bases, factor), power in factors:
+        worth *= factor**power
+        for base, exponent in bases:
+            dimension[base] = dimension.get(base, Fraction(0)) + exponent * power
+    return tuple(sorted((base, exponent) for base, exponent in dimension.items() if exponent)), worth
 
 
 def _factors(product: str, unit: str) -> list[tuple[str, int]]:
@@ -242,15 +251,28 @@ def _shown(text: str) -> str:
 
 
 @cache
-def _registry() -> Any:
-    import pint
+def _units() -> dict[str, _Unit]:
+    """Return dimension and factor of every name in ``units.txt``, which is defined by names above it."""
+    units: dict[str, _Unit] = {}
+    for line in Path(__file__).with_name("units.txt").read_text(encoding="utf-8").splitlines():
+        name, *stated = (part.strip() for part in line.partition("#")[0].split("="))
+        if stated:
+            definition, *symbols = stated
+            units |= dict.fromkeys((name, *symbols), _defined(definition, units))
+    return units
 
-    path = Path(__file__).with_name("units.txt")
-    return pint.UnitRegistry(str(path), non_int_type=Fraction, cache_folder=None)
+
+def _defined(definition: str, units: dict[str, _Unit]) -> _Unit:
+    if definition.startswith("["):
+        return ((definition, Fraction(1)),), Fraction(1)
+    factors = []
+    for over, term, power in re.findall(r"(/?)\s*([\w.]+)(?: \*\* ([1-9]))?", definition):
+        unit = units[term] if term in units else ((), Fraction(term))
+        factors.append((unit, int(power or 1) * (-1 if over == "/" else 1)))
+    return _product(factors)
 
 
 @cache
 def _names() -> tuple[str, ...]:
     """Return the accepted spellings: symbols where there is one, and long names."""
-    units = _registry()._units
-    return tuple(name for name in units if re.fullmatch("[A-Za-z]+", name))
+    return tuple(name for name in _units() if re.fullmatch("[A-Za-z]+", name))
