@@ -11,7 +11,7 @@ import shaftloop
 from shaftloop.answers.run import RunAnswer
 from shaftloop.cautions import CAUTIONS, cautions
 from shaftloop.cli.main import cli
-from shaftloop.engine.supervision import Event
+from shaftloop.engine.events import Event
 from shaftloop.scenario.first import FirstBench, first_scenario
 
 

@@ -19,7 +19,7 @@ from shaftloop.analysis.metrics import (
 )
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.bench.assemble import build_bench
-from shaftloop.engine.supervision import Event
+from shaftloop.engine.events import Event
 from shaftloop.scenario.reading import read_scenario
 
 PAGE = Path(__file__).parents[2] / "docs" / "metrics.md"

@@ -11,7 +11,7 @@ from scipy.interpolate import CubicSpline
 
 from rigs import Table, coupling, describe, sensor, servo, shipped, speed_loop, step, torque_loop
 from shaftloop.analysis.simulation import Simulation, simulate
-from shaftloop.engine.supervision import Event
+from shaftloop.engine.events import Event
 
 TICK = 1e-9
 LEVEL = 30.0
@@ -100,6 +100,22 @@ def test_true_torque_trips_at_the_very_tick(dense: Simulation) -> None:
     tripped = rig(limit(quantity="true_torque"))
     assert abs(at(tripped, "exceeded").tick - known / TICK) < 2.0
     assert at(tripped, "exceeded").tick % 100_000 != 0
+
+
+@pytest.mark.compiled
+def test_an_excursion_between_two_samples_is_found_with_both_its_ticks(dense: Simulation) -> None:
+    """The torque passes the level for less than a gap, and is back below it at the next sample."""
+    top = CubicSpline(dense.time, dense.traces["true_torque"])
+    peak = max(float(top(instant)) for instant in top.derivative().roots(extrapolate=False))
+    level = round(peak * (1.0 - 2e-5), 9)
+    known = crossings(dense, level)
+    assert len(known) >= 2 and known[1] - known[0] < 1e-4
+    assert int(known[0] * 1e4) == int(known[1] * 1e4)
+    result = rig(limit(above=f"{level} N m", quantity="true_torque", debounce="1 ms"), duration="20 ms")
+    assert [event.kind for event in result.events] == ["exceeded", "cleared"]
+    assert [event.tick * TICK for event in result.events] == pytest.approx(known[:2], abs=5e-8)
+    tripped = rig(limit(above=f"{level} N m", quantity="true_torque"), duration="20 ms")
+    assert at(tripped, "tripped").tick == result.events[0].tick
 
 
 def test_true_torque_of_either_sign_trips() -> None:

@@ -13,7 +13,7 @@ from checkbench import figure
 from shaftloop.analysis.overlay import lay_over, read_measurement
 from shaftloop.analysis.verify import Change, Verification
 from shaftloop.answers.run import RunAnswer
-from shaftloop.engine.supervision import Event
+from shaftloop.engine.events import Event
 from shaftloop.figures import number
 from shaftloop.report.documents import as_json
 from shaftloop.report.quantities import readable, show

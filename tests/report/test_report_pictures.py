@@ -11,7 +11,7 @@ from drawn import painted, words
 from shaftloop.analysis.flow import Flow, Station, energy_flow
 from shaftloop.analysis.overlay import lay_over, read_measurement
 from shaftloop.answers.run import RunAnswer
-from shaftloop.engine.supervision import Event
+from shaftloop.engine.events import Event
 from shaftloop.report.canvas import COLOURS, MACHINE_COLOURS, plain, thinned
 from shaftloop.report.files import Outputs, write_answer
 from shaftloop.report.run import room

@@ -16,8 +16,9 @@ from shaftloop.analysis.cycles import Course, Cycle, Warming
 from shaftloop.analysis.heat import HeatTrace
 from shaftloop.bench.handles import Bench
 from shaftloop.bench.sequence import MOST_CYCLES, actions, cycle_time, duty_cycles, interlocks
+from shaftloop.engine.events import Action, End, Event
 from shaftloop.engine.run import Run
-from shaftloop.engine.supervision import Action, End, Event, run_bench
+from shaftloop.engine.supervision import run_bench
 from shaftloop.errors import BenchError, SimulationError
 
 __all__ = ["Duty", "run_duty"]

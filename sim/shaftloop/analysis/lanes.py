@@ -9,10 +9,11 @@ from shaftloop.analysis.simulation import Channels, Simulation, finished, make_r
 from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench
 from shaftloop.bench.sequence import actions, longest_time
+from shaftloop.engine.events import Move, Wait
 from shaftloop.engine.lanes import LANES, Common, Memory, advance_together, common_tables, lane_key
 from shaftloop.engine.model import alike
 from shaftloop.engine.run import Run
-from shaftloop.engine.supervision import Move, Wait, lay_out
+from shaftloop.engine.supervision import lay_out
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 

@@ -28,7 +28,7 @@ from shaftloop.analysis.steps import (
 )
 from shaftloop.analysis.tracking import tracking
 from shaftloop.bench.handles import Bench, LoopHandle
-from shaftloop.engine.supervision import OFF
+from shaftloop.engine.events import OFF
 from shaftloop.figures import Figure, by_name
 
 __all__ = [

@@ -20,10 +20,11 @@ from shaftloop.bench.handles import Bench
 from shaftloop.bench.parts.ratings import UNDERVOLTAGE, WATCHED, Watch
 from shaftloop.bench.sequence import actions, interlocks, longest_time
 from shaftloop.engine import at
+from shaftloop.engine.events import Event
 from shaftloop.engine.kernelstore import compiling
 from shaftloop.engine.run import Run
 from shaftloop.engine.steprule import Stepping, longest_step
-from shaftloop.engine.supervision import Event, Trail, advance_plainly, lay_out, run_bench
+from shaftloop.engine.supervision import Trail, advance_plainly, lay_out, run_bench
 from shaftloop.errors import BenchError
 from shaftloop.scenario.description import Description, Fault
 

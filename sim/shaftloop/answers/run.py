@@ -13,7 +13,7 @@ from shaftloop.analysis.verify import Verification, check_energy, verify
 from shaftloop.answers.base import Answer, Watch, unwatched
 from shaftloop.answers.frames import traces_dataset, traces_frame
 from shaftloop.cautions import cautions
-from shaftloop.engine.supervision import OFF, Event
+from shaftloop.engine.events import OFF, Event
 from shaftloop.figures import Figure
 from shaftloop.scenario.reading import Scenario
 

@@ -60,14 +60,21 @@ def engine_faults(
     unwritten : int
         Slot that nothing reads.
     """
+
+    def equations(names: Sequence[str]) -> tuple[Plant, tuple[int, ...]]:
+        failed = [entry for entry in bench.description.fault if entry.name in names]
+        now = replace(
+            condition,
+            broken=frozenset(entry.on for entry in failed if entry.kind == "broken"),
+            blocked=frozenset(entry.on for entry in failed if entry.kind == "blocked"),
+        )
+        return plant(now), tuple(node.speed.index for node in bench.line.bodies(now.blocked))
+
     found = []
     for entry in sorted(bench.description.fault, key=lambda entry: entry.at):
         fault = Fault(entry.name, entry.at, entry.until)
         if entry.kind in ("broken", "blocked"):
-            failed = {entry.kind: getattr(condition, entry.kind) | {entry.on}}
-            condition = replace(condition, **failed)
-            still = tuple(node.speed.index for node in bench.line.bodies(condition.blocked))
-            fault = replace(fault, plant=plant(condition), still=still)
+            fault = replace(fault, plant=equations)
         elif entry.kind == "does_not_act":
             fault = replace(fault, asleep=entry.on)
         else:

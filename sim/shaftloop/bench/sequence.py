@@ -4,7 +4,8 @@ import math
 from fractions import Fraction
 
 from shaftloop.bench.handles import Bench
-from shaftloop.engine import supervision as engine
+from shaftloop.engine import events as engine
+from shaftloop.engine.model import Condition
 from shaftloop.engine.setpoints import HOLD, PERIODIC, RAMP, SINE, TRACE
 from shaftloop.scenario import description as stated
 from shaftloop.scenario.timing import sequence_length
@@ -80,7 +81,9 @@ def _move(step: stated.Move, profile: int, trace: int) -> list[engine.Action]:
 def interlocks(bench: Bench) -> list[engine.Interlock]:
     """Return the interlocks of a bench."""
     return [
-        engine.Interlock(limit.name, guard, limit.debounce, limit.reaction, _ramp(limit))
+        engine.Interlock(
+            limit.name, Condition(guard, debounce=limit.debounce), limit.reaction, engine.Trip(_ramp(limit))
+        )
         for guard, limit in enumerate(bench.description.limit)
     ]
 

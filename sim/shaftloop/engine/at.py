@@ -89,7 +89,7 @@ vector (w). Kernels write ``it[at.N]``.
     ENTRY_FLOAT,  # f: weight each
     # Guards
     GUARDS,
-    GUARD_INT,  # i: (index in z or slot, task or -1 for a continuous guard) each
+    GUARD_INT,  # i: (index in z or slot, task or `ALWAYS` or `ELSEWHERE`) each
     GUARD_FLOAT,  # f: level each
     GUARD_SLOT,  # s: (1 while above, 1 while armed) each
     TRIP_SLOT,  # s: tick of the trip, negative while there is none; ticks of the ramp
@@ -107,7 +107,7 @@ vector (w). Kernels write ``it[at.N]``.
     Z_SIZE,
     BASE,  # w: states at the end, then in the middle of a substep, under constant outputs
     CHANGE,  # w: changes of the outputs at the stages; the reference stepper keeps slopes there
-    SAVED,  # w: plant states and inputs at the start of the last gap; all slots where bodies stick
+    SAVED,  # w: the state at the start of the last gap; plant states and inputs where no body sticks
     SUMS,  # w: powers of a meter at start, middle and end
     LOCALS,  # w: what a task has in hand
     ZEROS,  # w: zeros
@@ -117,6 +117,12 @@ vector (w). Kernels write ``it[at.N]``.
 
 ETD4, RK4 = 0, 1
 """Values of METHOD."""
+
+ALWAYS, ELSEWHERE = -1, -2
+"""In place of the task of a guard: it looks at a quantity of the plant all the time; kernels do not look."""
+
+DIVERGED, WOKE = 0, 1
+"""Rows of the ends of the lanes: tick at which a state left the finite range, at which a guard changed."""
 
 TASK_WIDTH = 24
 SEGMENT_INTS = 5

@@ -295,7 +295,7 @@ def _place_work(head: list[int]) -> int:
         at.ZM: z,
         at.ZC: z,
         at.CHANGE: max(2 * q, n) + 4,
-        at.SAVED: head[at.SLOTS] if head[at.STICKS] else n + m,
+        at.SAVED: head[at.SLOTS],
         at.SUMS: 3,
         at.LOCALS: 4,
         at.ZEROS: 4,

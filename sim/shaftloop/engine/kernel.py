@@ -17,6 +17,7 @@ from typing import Any
 
 from shaftloop.engine import at
 from shaftloop.engine.cache import helper, kernel, routine
+from shaftloop.engine.guards import look, look_inside
 from shaftloop.engine.linkterms import evaluate_link
 from shaftloop.engine.meters import integrate_meters, keep_peaks
 from shaftloop.engine.noise import add_noise
@@ -40,13 +41,11 @@ from shaftloop.engine.views import (
 )
 
 __all__ = [
-    "DIVERGED",
     "ENDED",
     "FULL",
     "LARGEST",
     "MET",
     "REACHED",
-    "WOKE",
     "advance",
     "advance_lanes",
     "creep",
@@ -56,9 +55,6 @@ __all__ = [
 
 REACHED, ENDED, FULL, MET = 0, 1, 2, 3
 """How a stretch ended: at its end; every lane ended before; the recording is full; what sticks changes."""
-
-DIVERGED, WOKE = 0, 1
-"""Rows of the ends of the lanes: tick at which a state left the finite range, at which a guard changed."""
 
 LARGEST = 1e15
 """Largest plant state of a working bench, in SI units."""
@@ -90,7 +86,7 @@ def _driver(name: str, constant: Any, changing: Any) -> Any:
         work : ndarray
             Scratch.
         ends : ndarray, shape (2, lanes)
-            See `DIVERGED`; filled, -1 where a lane has not ended.
+            See `at.DIVERGED`; filled, -1 where a lane has not ended.
         recording : ndarray, shape (lanes, channels, records)
             Filled.
         where : tuple of int
@@ -172,7 +168,7 @@ def _run_instant(
         else:
             run_task(it, ft, s, w, z, task, tick, alike)
             if guarded > 0:
-                _look(it, ft, s, s, 0, task, ends, tick)
+                look(it, ft, s, s, 0, task, ends, tick)
     return records
 
 
@@ -196,14 +192,14 @@ def _run_gap(
         copy_slots(s, 0, w, it[at.SAVED], it[at.SLOTS])
     elif guarded > 0 and width(s) == 1:  # for whoever locates a crossing in this gap
         copy_slots(s, 0, w, it[at.SAVED], it[at.N] + it[at.M])
-    z, met = _cross(it, ft, et, s, w, gap, z, (True, last))
+    z, met = _cross(it, ft, et, s, w, gap, z, (True, last, ticks[1] if guarded > 0 else -1), ends)
     if met and not last:
         copy_slots(w, it[at.SAVED], s, 0, it[at.SLOTS])
         return z, met
     if it[at.NOISES] > 0:
         one_by_one(add_noise, (it, ft, keys, s, w, (z, gap), ticks[0]))
     if guarded > 0:
-        _look(it, ft, s, w, z, -1, ends, ticks[1])
+        look(it, ft, s, w, z, at.ALWAYS, ends, ticks[1])
     _check(it, s, w, ends, ticks[1])
     return z, met
 
@@ -241,16 +237,17 @@ def creep(
     (tick, end), z, length, met = ticks, it[at.Z], 0, False
     level = it[at.FINES] - 1
     set_z(it, ft, et, s, w, z)
-    while tick < end and not met and ends[WOKE, 0] < 0 and ends[DIVERGED, 0] < 0:
+    while tick < end and not met and ends[at.WOKE, 0] < 0 and ends[at.DIVERGED, 0] < 0:
         while 1 << level > end - tick:
             level -= 1
         gap, reached = it[it[at.FINE] + level], tick + (1 << level)
+        copy_slots(s, 0, w, it[at.SAVED], it[at.SLOTS])
         z, met = _run_gap((it, ft, et, keys), s, w, z, ends, gap, (tick, reached), (guarded, level == 0))
-        if level > 0 and (met or ends[WOKE, 0] >= 0):
+        if level > 0 and (met or ends[at.WOKE, 0] >= 0):
             copy_slots(w, it[at.SAVED], s, 0, it[at.SLOTS])
             z, met, level = it[at.Z], False, level - 1
             set_z(it, ft, et, s, w, z)
-            ends[WOKE, 0] = ends[DIVERGED, 0] = -1
+            ends[at.WOKE, 0] = ends[at.DIVERGED, 0] = -1
         else:
             tick, length = reached, 1 << level
             level = min(level + 1, it[at.FINES] - 1)
@@ -273,12 +270,12 @@ def pull(
 
 
 @kernel
-def probe(it: Ints, numbers: tuple[Floats, Floats, Ints], s: Floats, w: Floats, gap: int) -> int:
+def probe(it: Ints, numbers: tuple[Floats, Floats, Ints], s: Floats, w: Floats, ends: Ints, gap: int) -> int:
     """Cross one gap from the state s without noise and return where z lies in w; used on copies."""
     table, ft, et = words(it), numbers_alone(numbers[0]), words(numbers[1])
     z = table[at.Z]
     set_z(table, ft, et, alone(s), alone(w), z)
-    return _cross(table, ft, et, alone(s), alone(w), gap, z, (False, False))[0]
+    return _cross(table, ft, et, alone(s), alone(w), gap, z, (False, False, -1), ends)[0]
 
 
 @helper
@@ -295,11 +292,22 @@ def _refresh(it: Ints, ft: Floats, s: Floats, w: Floats, z: int) -> None:
 
 @helper
 def _cross(
-    it: Ints, ft: Floats, et: Floats, s: Floats, w: Floats, gap: int, z: int, how: tuple[bool, bool]
+    it: Ints,
+    ft: Floats,
+    et: Floats,
+    s: Floats,
+    w: Floats,
+    gap: int,
+    z: int,
+    how: tuple[bool, bool, int],
+    ends: Ints,
 ) -> tuple[int, bool]:
-    """Take the plant across a gap from z; return where z lies at its end, and whether what sticks changes."""
+    """Take the plant across a gap from z; return where z lies at its end, and whether what sticks changes.
+
+    How: with meters and peaks; to a last tick (`changes`); the tick of its end where guards look, else -1.
+    """
     _refresh(it, ft, s, w, z)
-    (metered, last), met = how, False
+    (metered, last, looks), met = how, False
     for _ in range(it[it[at.GAP_INT] + 2 * gap + 1]):
         start, z = z, 2 * it[at.Z] + it[at.Z_SIZE] - z
         if it[at.METHOD] == at.ETD4:
@@ -311,30 +319,9 @@ def _cross(
             keep_peaks(it, s, w, start, z)
             if width(s) == 1 and it[at.STICKS] > 0:
                 met |= changes(it, ft, s, w, (start, it[at.ZM], z), last)
+        if looks >= 0:
+            look_inside(it, ft, s, w, (start, it[at.ZM], z), ends, looks)
     return z, met
-
-
-@helper
-def _look(it: Ints, ft: Floats, s: Floats, seen: Floats, z: int, task: int, ends: Ints, tick: int) -> None:
-    """Let guards look at their quantities: those of a sampled task at slots, with -1 the others at z."""
-    for k in range(it[at.GUARDS]):
-        entry = it[at.GUARD_INT] + 2 * k
-        if it[entry + 1] == task:
-            one_by_one(_compare, (it, ft, s, seen, k, z + it[entry], ends, tick))
-
-
-@routine
-def _compare(
-    lane: int, it: Ints, ft: Floats, s: Floats, seen: Floats, guard: int, place: int, ends: Ints, tick: int
-) -> None:
-    """Compare an armed guard with its level, and end the lane where the outcome changed."""
-    u, slot = lane_of(s, lane), it[at.GUARD_SLOT] + 2 * guard
-    level = lane_of(ft, lane)[it[at.GUARD_FLOAT] + guard]
-    above = 1.0 if abs(lane_of(seen, lane)[place]) > level else 0.0
-    if u[slot + 1] > 0.0 and above != u[slot]:
-        u[slot] = above
-        if ends[WOKE, lane] < 0:
-            ends[WOKE, lane] = tick
 
 
 @helper
@@ -355,8 +342,8 @@ def _put_to_rest(lane: int, it: Ints, s: Floats, w: Floats, ends: Ints, tick: in
         fine = fine and abs(u[i]) < LARGEST
     if fine:
         return
-    if ends[DIVERGED, lane] < 0:
-        ends[DIVERGED, lane] = tick
+    if ends[at.DIVERGED, lane] < 0:
+        ends[at.DIVERGED, lane] = tick
     if rest:
         for i in range(it[at.SLOTS]):
             u[i] = 0.0
@@ -370,6 +357,6 @@ def _put_to_rest(lane: int, it: Ints, s: Floats, w: Floats, ends: Ints, tick: in
 def _all_ended(ends: Ints) -> bool:
     """Return whether no lane is of use any more."""
     for lane in range(ends.shape[1]):
-        if ends[DIVERGED, lane] < 0 and ends[WOKE, lane] < 0:
+        if ends[at.DIVERGED, lane] < 0 and ends[at.WOKE, lane] < 0:
             return False
     return True

@@ -4,7 +4,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from shaftloop.engine.kernel import DIVERGED, WOKE, advance_lanes
+from shaftloop.engine import at
+from shaftloop.engine.kernel import advance_lanes
 from shaftloop.engine.lanetables import Common, common_tables, interleave, lane_numbers, shared_part
 from shaftloop.engine.memory import Memory
 from shaftloop.engine.position import Position
@@ -65,7 +66,7 @@ def advance_together(
     guards = runs[0].model.guard_slot + 2 * np.arange(len(runs[0].model.guards))
     slots[guards + 1] = 1.0  # armed
     ends = np.full((2, LANES), -1)
-    ends[WOKE, len(runs) :] = 0
+    ends[at.WOKE, len(runs) :] = 0
     records, channels = runs[0].recording.shape
     recording = (memory or Memory()).array((len(runs), channels, records))
     where, guarded = (0, 0, -1, 0), int(len(guards) > 0)
@@ -84,10 +85,10 @@ def advance_together(
     tick, instant, gap, records = where
     results: list[SimulationError | bool] = []
     for lane, run in enumerate(runs):
-        if ends[WOKE, lane] >= 0:
+        if ends[at.WOKE, lane] >= 0:
             results.append(False)
-        elif ends[DIVERGED, lane] >= 0:
-            results.append(run.divergence(int(ends[DIVERGED, lane])))
+        elif ends[at.DIVERGED, lane] >= 0:
+            results.append(run.divergence(int(ends[at.DIVERGED, lane])))
         else:
             slots[guards + 1, lane] = run.state[guards + 1]
             run.state[:] = slots[:, lane]

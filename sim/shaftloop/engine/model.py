@@ -1,5 +1,6 @@
 """What a bench hands to the engine: plant, slots, sampled tasks, profiles and what to record."""
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 
@@ -11,7 +12,7 @@ from shaftloop.engine.layout import Layout
 from shaftloop.engine.plant import Plant
 from shaftloop_models.network import Ref
 
-__all__ = ["Channel", "Guard", "Model", "NoiseChannel", "Segment", "Task", "alike"]
+__all__ = ["Channel", "Condition", "Fault", "Guard", "Model", "NoiseChannel", "Segment", "Task", "alike"]
 
 
 @dataclass(frozen=True)
@@ -65,6 +66,18 @@ class Channel:
 
 
 @dataclass(frozen=True)
+class Condition:
+    """What an interlock watches, or what something waits for before it fails."""
+
+    guard: int
+    """Number of the guard."""
+    below: bool = False
+    """Whether it is met below the level, once the level has been exceeded."""
+    debounce: Fraction = Fraction(0)
+    """How long without a break. [s]"""
+
+
+@dataclass(frozen=True)
 class Fault:
     """Something that fails in a run."""
 
@@ -73,10 +86,9 @@ class Fault:
     """[s]"""
     until: Fraction | None = None
     """When it is over; nothing where it is for good. [s]"""
-    plant: Plant | None = None
-    """Equations from then on, with the states and meters of those before."""
-    still: tuple[int, ...] = ()
-    """States that are 0 from then on."""
+    plant: Callable[[Sequence[str]], tuple[Plant, tuple[int, ...]]] | None = None
+    """Takes the names of all that has failed, itself included; returns the equations from then on, with the
+    states and meters of those before, and the states that are 0 from then on."""
     words: tuple[tuple[int, int, int], ...] = ()
     """(task, column, word) of the integers of tasks that change."""
     numbers: tuple[tuple[int, int, float], ...] = ()
@@ -85,6 +97,8 @@ class Fault:
     """(slot, value) of slots that are written once."""
     asleep: str = ""
     """Interlock that does not act."""
+    when: Condition | None = None
+    """When it fails, in place of `at`."""
 
 
 @dataclass(frozen=True)
@@ -94,9 +108,9 @@ class Guard:
     name: str
     level: float
     task: int
-    """Number of the task after which a sampled guard looks, -1 for a continuous one."""
+    """Number of the task behind which it looks, `at.ALWAYS`, or `at.ELSEWHERE` for behind what warms up."""
     read: int | Ref
-    """Slot of the state (sampled) or signal (continuous)."""
+    """Slot of the state, or signal of the plant (`at.ALWAYS`)."""
 
 
 @dataclass

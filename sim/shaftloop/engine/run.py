@@ -11,7 +11,7 @@ from shaftloop.engine.build import Tables, build_tables, keep, make_clock, segme
 from shaftloop.engine.friction import Friction
 from shaftloop.engine.gaps import Gaps
 from shaftloop.engine.heat import Heating
-from shaftloop.engine.kernel import DIVERGED, ENDED, FULL, MET, REACHED, advance, creep, probe
+from shaftloop.engine.kernel import ENDED, FULL, MET, REACHED, advance, creep, probe
 from shaftloop.engine.model import Fault, Model, Segment
 from shaftloop.engine.plant import Plant
 from shaftloop.engine.position import CREEPS, Position, Saved
@@ -96,7 +96,7 @@ class Run:
         """
         it, plant, work = self.tables.it.copy(), self.model.plant, self.work.copy()
         it[it[at.GAP_INT] + 1] = 0
-        first = probe(it, self.tables.numbers, state.copy(), work, 0)
+        first = probe(it, self.tables.numbers, state.copy(), work, self._ends, 0)
         first += plant.padded_signals + len(plant.a) + plant.b.shape[1]
         return np.asarray(work[first : first + plant.g.shape[1]])
 
@@ -127,12 +127,13 @@ class Run:
         while True:
             go_on = self._creep if self.position.gap == CREEPS else self._go
             status = go_on(to, exact, guarded)
-            if self._ends[DIVERGED] >= 0:
+            if self._ends[at.DIVERGED] >= 0:
                 raise self.divergence(self.position.tick)
             if status == FULL:
                 raise SimulationError("the recording is full", "record at a lower rate or for a shorter time")
             if status == MET:
                 self.friction.settle(self)
+                status = ENDED if go_on == self._creep and self._ends[at.WOKE] >= 0 else MET
             if status == ENDED or (self.position.tick >= to and (exact or self.position.gap == -1)):
                 return status == ENDED
 
@@ -158,9 +159,7 @@ class Run:
     def _creep(self, to: int, exact: bool, guarded: bool) -> int:
         """Go on inside a gap, at most to the tick at which what sticks changes, or a guard."""
         here, instant = self.position, self.next_instant(self.position.tick + 1)
-        if not self.tables.it[at.FINES]:
-            self._gaps.refine(max(self.tables.calendar.gaps()))
-            self._refresh()
+        self.make_fine()
         tables, ticks = self.tables, (here.tick, min(instant, to) if exact else instant)
         self._ends[:] = -1
         tick, self.last_gap, met = creep(
@@ -169,6 +168,12 @@ class Run:
         there = Position(tick, (here.instant + 1) % tables.it[at.INSTANTS], -1)
         self.position = there if tick == instant else replace(here, tick=tick)
         return MET if met else ENDED if np.any(self._ends >= 0) else REACHED
+
+    def make_fine(self) -> None:
+        """Take the gaps of which one makes its way to a tick inside a gap into the tables."""
+        if not self.tables.it[at.FINES]:
+            self._gaps.refine(max(self.tables.calendar.gaps()))
+            self._refresh()
 
     def carry(self, state: Floats, where: tuple[int, int, int], to: int) -> tuple[int, tuple[int, int, int]]:
         """Take a state that is not the run's own to an instant, and return how the kernel stopped, and where.
@@ -207,24 +212,6 @@ class Run:
             "lower the gains of the loops, or check signs, latencies and the sampling rates",
         )
 
-    def probe(self, held: Floats, ticks: int) -> Floats:
-        """Return z after some ticks from given plant states and inputs, without changing the run.
-
-        Parameters
-        ----------
-        held : ndarray, shape (n + m,)
-            Plant states and inputs.
-        ticks : int
-            Below the length of the last gap. [tick]
-        """
-        gap = self._gaps.number(ticks)
-        self._refresh()
-        it = self.tables.it
-        state, work = self.state.copy(), self.work.copy()
-        state[: len(held)] = held
-        z = probe(it, self.tables.numbers, state, work, gap)
-        return work[z : z + it[at.Z_SIZE]]
-
     def save(self) -> Saved:
         """Return a copy of all that changes during a run."""
         slips = tuple(self.friction.slips)
@@ -233,8 +220,7 @@ class Run:
     def restore(self, saved: Saved) -> None:
         """Go back to a saved state; records written since are dropped."""
         self.state[:] = saved.state
-        self.position = saved.position
-        self.records = saved.records
+        self.position, self.records = saved.position, saved.records
         self.friction.slips = list(saved.slips)
         self.friction.stand(self)
         self._segment_count()[:] = saved.segment_count
@@ -268,10 +254,21 @@ class Run:
         """
         self._failed.append(fault)
         if fault.plant is not None:
-            self._go_on_with(fault.plant, fault.still)
+            self._go_on_with(*fault.plant([failed.name for failed in self._failed]))
         self._write_faults()
         for slot, value in fault.shows:
             self.state[slot] = value
+
+    def switch(self, action: Fault) -> None:
+        """Let an interlock switch something here; what has failed before shows what it showed.
+
+        Parameters
+        ----------
+        action : Fault
+            In the tasks of the model.
+        """
+        self.fail(action)
+        self._show_again(action, self._failed[:-1])
 
     def mend(self, fault: Fault) -> None:
         """Let a fault of something sampled be over here."""
@@ -282,6 +279,7 @@ class Run:
             [(task, column, tasks[task].f[column]) for task, column, _ in fault.numbers],
         )
         self._write_faults()
+        self._show_again(fault, self._failed)
 
     def segments(self, profile: int) -> list[Segment]:
         """Return the segments of a set-point profile, with all numbers of their rows."""
@@ -345,6 +343,12 @@ class Run:
         longest = longest_step(plant, self._gaps.stepping.method)
         self._gaps = Gaps(self.model, self.clock, replace(self._gaps.stepping, longest=longest))
         self._rebuild()
+
+    def _show_again(self, fault: Fault, others: Sequence[Fault]) -> None:
+        """Write what others show where a fault has written."""
+        for slot, value in (shown for other in others for shown in other.shows):
+            if slot in dict(fault.shows):
+                self.state[slot] = value
 
     def _write_faults(self) -> None:
         """Write what has failed into the rows of the tasks."""

@@ -12,122 +12,20 @@ from typing import Any
 
 import simpy
 
-from shaftloop.engine.locate import locate_crossing
-from shaftloop.engine.model import Fault, Segment
+from shaftloop.engine import at
+from shaftloop.engine.events import SEQUENCE, Action, Event, Interlock, Move, Settle, Trip, Wait
+from shaftloop.engine.locate import crossings
+from shaftloop.engine.model import Condition, Fault, Segment
 from shaftloop.engine.position import Saved
 from shaftloop.engine.run import Run
 from shaftloop.engine.setpoints import RAMP, TRACE, profile_value
 
-__all__ = [
-    "OFF",
-    "SEQUENCE",
-    "Action",
-    "End",
-    "Event",
-    "Interlock",
-    "Move",
-    "Settle",
-    "Trail",
-    "Trip",
-    "Wait",
-    "advance_plainly",
-    "lay_out",
-    "run_bench",
-    "thermal_stops",
-]
-
-SEQUENCE = "sequence"
-"""Whose event it is where a step of the sequence made it."""
-OFF = ("torque_off", "ramp_down")
-"""Events at which the torque begins to go."""
+__all__ = ["Trail", "advance_plainly", "lay_out", "run_bench", "thermal_stops"]
 
 _STOPS = 256
 """Of a trail, evenly over the run."""
 
 _Process = Generator[simpy.Event, Any, None]
-
-
-@dataclass(frozen=True)
-class Move:
-    """Start a new piece of a set-point profile."""
-
-    profile: int
-    kind: int
-    counts: tuple[Fraction, ...] = ()
-    """Durations [s], or the number of a trace."""
-    values: tuple[float, ...] = ()
-    """As in `engine.setpoints`; a ramp states its end only."""
-    event: tuple[str, str] | None = None
-    """Kind and name of the event that it is, where it is one."""
-
-
-@dataclass(frozen=True)
-class Wait:
-    """Let time pass."""
-
-    seconds: Fraction
-    """[s]"""
-
-
-@dataclass(frozen=True)
-class Settle:
-    """Wait until an error has stayed inside its bound for a time."""
-
-    name: str
-    guard: int
-    """Guard on the error; its level is the bound."""
-    dwell: Fraction
-    """[s]"""
-    timeout: Fraction
-    """[s]"""
-
-
-@dataclass(frozen=True)
-class Trip:
-    """Take the torque away."""
-
-    ramp: Fraction
-    """Time over which the torque commands go to zero; 0 at once. [s]"""
-
-
-@dataclass(frozen=True)
-class End:
-    """End the run."""
-
-
-Action = Move | Wait | Settle | Trip | End
-
-
-@dataclass(frozen=True)
-class Interlock:
-    """A limit that trips the bench."""
-
-    name: str
-    guard: int
-    debounce: Fraction
-    """[s]"""
-    reaction: Fraction
-    """[s]"""
-    ramp: Fraction
-    """Time over which the torque commands go to zero; 0 at once. [s]"""
-
-
-@dataclass(frozen=True)
-class Event:
-    """Something that happened in a run."""
-
-    tick: int
-    time: float
-    """[s]"""
-    kind: str
-    """``broke_loose``, ``came_to_rest``, ``exceeded``, ``cleared``, ``tripped``, ``did_not_act``,
-    ``torque_off``, ``ramp_down``, ``settled``,
-    ``not_settled``, ``failed``, ``restored``, ``ended``; of the grid ``lost``, ``sags``, ``returned``; of the
-    inverters ``blocked_by_undervoltage``."""
-    name: str
-    """Body, interlock, loop that is waited for, fault, ``grid``, ``inverters``, or `SEQUENCE`."""
-    count: int = 1
-    """How often it happened, at `time` first."""
 
 
 @dataclass
@@ -163,17 +61,42 @@ class _Supervisor:
     events: list[Event] = field(default_factory=list)
     signals: list[simpy.Event] = field(default_factory=list)
     """Per guard: fires when it toggles."""
+    above: list[bool] = field(default_factory=list)
+    """Per guard: its side of its level, now."""
+    seen: list[bool] = field(default_factory=list)
+    """Per guard: its side at the start of the stretch."""
+    stops: set[int] = field(default_factory=set)
+    """Ticks at which the equations change: the kernel stands exactly there."""
+    precise: set[int] = field(default_factory=set)
+    """Guards at whose very tick the run must stand, since the equations may change there."""
     ended: int | None = None
     healthy: bool = True
     asleep: set[str] = field(default_factory=set)
     """Interlocks that do not act."""
 
     def note(self, kind: str, name: str) -> None:
+        if not name:
+            return
         tick = int(self.env.now)
         self.events.append(Event(tick, self.run.clock.seconds(tick), kind, name))
 
     def pause(self, seconds: Fraction) -> simpy.Event:
         return self.env.timeout(self.run.clock.ticks_up(seconds))
+
+    def begin(self, interlocks: Sequence[Interlock]) -> None:
+        """Start all processes; at one tick what fails comes first."""
+        run, guards = self.run, self.run.model.guards
+        self.signals, self.above = [self.env.event() for _ in guards], [False for _ in guards]
+        for fault in run.model.faults:
+            self.env.process(self.fail(fault))
+            if fault.plant is not None and fault.when is None:
+                self.stops.add(run.clock.ticks_up(fault.at))
+            elif fault.plant is not None and fault.when is not None:
+                self.precise.add(fault.when.guard)
+        self.env.process(self.warm())
+        self.env.process(self.sequence())
+        for interlock in interlocks:
+            self.env.process(self.watch(interlock))
 
     def sequence(self) -> _Process:
         """Carry out the actions one after the other."""
@@ -198,41 +121,53 @@ class _Supervisor:
         end = self.pause(action.timeout)
         self.arm(action.guard, True)
         while not end.processed:
-            calm = self.env.event() if self.above(action.guard) else self.pause(action.dwell)
+            calm = self.env.event() if self.above[action.guard] else self.pause(action.dwell)
             yield self.signals[action.guard] | calm | end
             if calm.processed:
                 break
         self.note("not_settled" if end.processed else "settled", action.name)
         self.arm(action.guard, False)
 
-    def watch(self, interlock: Interlock) -> _Process:
-        """Trip the bench once a guard has stayed above for the debounce time."""
-        self.arm(interlock.guard, True)
+    def met(self, condition: Condition, name: str = "", exact: bool = False) -> _Process:
+        """Wait until a condition is met; with a name note when its level is exceeded."""
+        guard, below = condition.guard, condition.below
+        self.arm(guard, True)
+        while below and not self.above[guard]:
+            yield self.signals[guard]
         while True:
-            if not self.above(interlock.guard):
-                yield self.signals[interlock.guard]
+            if self.above[guard] == below:
+                yield self.signals[guard]
                 continue
-            self.note("exceeded", interlock.name)
-            counted = self.pause(interlock.debounce)
-            yield counted if interlock.debounce == 0 else self.signals[interlock.guard] | counted
+            self.note("exceeded", name)
+            counted = self.pause(condition.debounce)
+            if exact:
+                self.stops.add(int(self.env.now) + self.run.clock.ticks_up(condition.debounce))
+            yield counted if condition.debounce == 0 else self.signals[guard] | counted
             if counted.processed:
                 break
-            self.note("cleared", interlock.name)
+            self.note("cleared", name)
+        self.arm(guard, False)
+
+    def watch(self, interlock: Interlock) -> _Process:
+        """Act once the condition of an interlock has been met, unless it is asleep."""
+        yield from self.met(interlock.condition, interlock.name)
+        if interlock.name not in self.asleep:
+            self.note("tripped", interlock.name)
+            yield self.pause(interlock.reaction)
         if interlock.name in self.asleep:
             self.note("did_not_act", interlock.name)
-            self.arm(interlock.guard, False)
-            return
-        self.note("tripped", interlock.name)
-        yield self.pause(interlock.reaction)
-        if interlock.name in self.asleep:
-            self.note("did_not_act", interlock.name)
+        elif isinstance(interlock.action, Trip):
+            self.trip(interlock.action.ramp, interlock.name)
         else:
-            self.trip(interlock.ramp, interlock.name)
-        self.arm(interlock.guard, False)
+            self.run.switch(interlock.action)
+            self.note(interlock.action.name, interlock.name)
 
     def fail(self, fault: Fault) -> _Process:
-        """Let something fail at its time, and be over again where it does not last."""
-        yield self.pause(fault.at)
+        """Let something fail at its time or condition, and be over again where it does not last."""
+        if fault.when is not None:
+            yield from self.met(fault.when, exact=fault.plant is not None)
+        else:
+            yield self.pause(fault.at)
         self.run.fail(fault)
         self.healthy = False
         self.asleep.add(fault.asleep)
@@ -257,14 +192,19 @@ class _Supervisor:
         self.note("torque_off" if ramp == 0 else "ramp_down", name)
 
     def warm(self) -> _Process:
-        """Advance what warms up, thermal tick by thermal tick."""
+        """Advance what warms up, thermal tick by thermal tick, and look at what its guards watch."""
         heating = self.run.heating
         while heating is not None:
             yield self.env.timeout(heating.period)
             self.run.warm()
+            for guard, spec in enumerate(self.run.model.guards):
+                if spec.task == at.ELSEWHERE and (self.read(guard) > spec.level) != self.above[guard]:
+                    self.env.process(self._fire(guard, 0, not self.above[guard]))
 
-    def above(self, guard: int) -> bool:
-        return bool(self.run.state[self.run.model.guard_slot + 2 * guard])
+    def read(self, guard: int) -> float:
+        spec = self.run.model.guards[guard]
+        assert isinstance(spec.read, int), "a guard of a slot"
+        return float(self.run.state[spec.read])
 
     def arm(self, guard: int, armed: bool) -> None:
         """Switch a guard on, as if it had looked last, or off."""
@@ -272,18 +212,44 @@ class _Supervisor:
         self.run.state[slot + 1] = float(armed)
         spec = self.run.model.guards[guard]
         if armed and isinstance(spec.read, int):
-            self.run.state[slot] = float(abs(self.run.state[spec.read]) > spec.level)
+            value = self.read(guard)
+            self.run.state[slot] = float((value if spec.task == at.ELSEWHERE else abs(value)) > spec.level)
+        self.above[guard] = bool(self.run.state[slot])
 
-    def toggled(self, before: Sequence[float]) -> None:
-        """Fire the signals of the guards that changed in the last stretch, each at its tick."""
-        run, slot = self.run, self.run.model.guard_slot
-        for guard, spec in enumerate(run.model.guards):
-            if run.state[slot + 2 * guard] != before[guard]:
-                tick = run.position.tick if spec.task >= 0 else locate_crossing(run, guard)
-                self.env.process(self._fire(guard, max(tick - int(self.env.now), 0)))
+    def look(self) -> list[bool]:
+        """Return on which side of their level guards are where the kernel stands."""
+        first = self.run.model.guard_slot
+        return [bool(self.run.state[first + 2 * guard]) for guard in range(len(self.signals))]
 
-    def _fire(self, guard: int, delay: int) -> _Process:
+    def changes(self) -> list[tuple[int, int, bool]]:
+        """Return what guards saw in the last stretch: tick, guard, and whether it is above from there on."""
+        run, found = self.run, []
+        for guard, (spec, before, now) in enumerate(
+            zip(run.model.guards, self.seen, self.look(), strict=True)
+        ):
+            if spec.task >= 0 and before != now:
+                found.append((run.position.tick, guard, now))
+            elif spec.task == at.ALWAYS and run.state[run.model.guard_slot + 2 * guard + 1]:
+                found += [(tick, guard, above) for tick, above in crossings(run, guard, before)]
+        return sorted(found, key=lambda change: change[0])
+
+    def toggled(self, begin: Saved) -> None:
+        """Fire the signals of the guards that changed in the last stretch, each at its tick.
+
+        Where the equations may change at one of them, the run goes back and stands there.
+        """
+        run, changes = self.run, self.changes()
+        back = min((tick for tick, guard, _ in changes if guard in self.precise), default=run.position.tick)
+        if back < run.position.tick:
+            run.restore(begin)
+            run.advance(back, exact=True)
+        for tick, guard, above in (change for change in changes if change[0] <= back):
+            run.state[run.model.guard_slot + 2 * guard] = float(above)
+            self.env.process(self._fire(guard, max(tick - int(self.env.now), 0), above))
+
+    def _fire(self, guard: int, delay: int, above: bool) -> _Process:
         yield self.env.timeout(delay)
+        self.above[guard] = above
         signal, self.signals[guard] = self.signals[guard], self.env.event()
         signal.succeed()
 
@@ -347,16 +313,8 @@ def run_bench(
     """
     supervisor = _Supervisor(run, actions)
     env = supervisor.env
-    supervisor.signals = [env.event() for _ in run.model.guards]
-    for fault in run.model.faults:
-        env.process(supervisor.fail(fault))
-    breaks = {run.clock.ticks_up(fault.at) for fault in run.model.faults if fault.plant is not None}
-    env.process(supervisor.warm())
-    env.process(supervisor.sequence())
-    for interlock in interlocks:
-        env.process(supervisor.watch(interlock))
+    supervisor.begin(interlocks)
     guarded = bool(run.model.guards)
-    slot = run.model.guard_slot
     laying = trail is not None and not trail.stops
     stretch = max(end // _STOPS, 1) if laying else 2 * run.clock.ticks_per_second
     while supervisor.ended is None:
@@ -366,16 +324,16 @@ def run_bench(
             continue
         if run.position.tick >= end:
             break
-        before = [run.state[slot + 2 * guard] for guard in range(len(run.model.guards))]
         due = min(due, run.position.tick + stretch) if progress or laying else due
         final = due >= end or run.next_instant(int(due)) > end
-        exact = final or due in breaks
+        exact = final or due in supervisor.stops
         to = end if final else int(due)
         if trail and supervisor.healthy and not laying:
             trail.follow(run, to)
+        supervisor.seen, begin = supervisor.look(), run.save()
         toggled = run.advance(to, exact=exact, guarded=guarded)
         if toggled:
-            supervisor.toggled(before)
+            supervisor.toggled(begin)
         if trail and laying:
             trail.keep(run, toggled)
         if progress:

@@ -21,7 +21,8 @@ from shaftloop.analysis.ratings import Load, loads
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench
-from shaftloop.engine.supervision import OFF, SEQUENCE, Event, Trail
+from shaftloop.engine.events import OFF, SEQUENCE, Event
+from shaftloop.engine.supervision import Trail
 from shaftloop.errors import CostError, SimulationError
 from shaftloop.figures import Figure, by_name
 from shaftloop.scenario.description import Description, Fault, FaultKind

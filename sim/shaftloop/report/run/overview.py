@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from shaftloop.analysis.metrics import torque_steps
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.analysis.steps import settling_time
-from shaftloop.engine.supervision import SEQUENCE
+from shaftloop.engine.events import SEQUENCE
 from shaftloop.report.canvas import COLOURS, MACHINE_COLOURS, Picture, thinned
 from shaftloop.report.quantities import show
 from shaftloop.scenario.faults import said

@@ -7,7 +7,7 @@ from shaftloop.analysis.ratings import Held, Load, held, loads
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.analysis.verify import Verification
 from shaftloop.answers.run import RunAnswer
-from shaftloop.engine.supervision import Event
+from shaftloop.engine.events import Event
 from shaftloop.figures import number
 from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import identity, origin, text

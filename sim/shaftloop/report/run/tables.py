@@ -8,7 +8,7 @@ from shaftloop.analysis.ratings import held, loads, overloads, strained
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.analysis.verify import Verification
 from shaftloop.answers.run import RunAnswer
-from shaftloop.engine.supervision import Event
+from shaftloop.engine.events import Event
 from shaftloop.figures import Figure
 from shaftloop.report.logs import tell_log
 from shaftloop.report.quantities import show

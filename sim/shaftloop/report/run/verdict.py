@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from shaftloop.analysis.metrics import LOSS_PREFIX
 from shaftloop.analysis.ratings import Load, loads, strained
 from shaftloop.answers.run import RunAnswer
-from shaftloop.engine.supervision import SEQUENCE
+from shaftloop.engine.events import SEQUENCE
 from shaftloop.report.quantities import show
 from shaftloop.report.run.heat import heat_words, span
 from shaftloop.scenario.faults import said
