@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 from shaftloop.analysis.modes import Mode
 from shaftloop.bench.handles import Bench
-from shaftloop.bench.line import lay_out
 from shaftloop.bench.parts.part import make_part
 from shaftloop.scenario.description import Description
+from shaftloop_models.bodies import lay_out
 
 __all__ = [
     "Excitation",

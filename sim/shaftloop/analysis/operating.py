@@ -5,9 +5,9 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from shaftloop.bench.handles import Bench
-from shaftloop.bench.line import lay_out
 from shaftloop.errors import SimulationError
 from shaftloop.scenario import description as stated
+from shaftloop_models.bodies import lay_out
 
 __all__ = ["OperatingPoint", "operating_point", "rest_note", "setpoint_ranges"]
 

@@ -7,12 +7,12 @@ from shaftloop.analysis.modes import Mode, find_modes, mechanics
 from shaftloop.answers.base import Answer
 from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench
-from shaftloop.bench.line import lay_out
 from shaftloop.bench.parts.ratings import Rating
 from shaftloop.figures import Figure
 from shaftloop.scenario.reading import Scenario, stated_values
 from shaftloop.scenario.statements import Statement
 from shaftloop.studies.figures import mode_figures
+from shaftloop_models.bodies import lay_out
 from shaftloop_models.parameters import Clock
 
 __all__ = ["Due", "ShowAnswer", "ShownBody", "ShownSpring", "find_bench"]

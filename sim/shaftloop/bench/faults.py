@@ -9,11 +9,11 @@ from dataclasses import replace
 
 from shaftloop.bench.condition import Condition
 from shaftloop.bench.handles import Bench
-from shaftloop.bench.line import lay_out
 from shaftloop.engine import at, rows
 from shaftloop.engine.model import Fault, Task
 from shaftloop.engine.plant import Plant
 from shaftloop.scenario import description as stated
+from shaftloop_models.bodies import lay_out
 from shaftloop_models.part import Part
 
 __all__ = ["engine_faults", "may_fail"]

@@ -5,7 +5,7 @@ from shaftloop.scenario.draft import Draft, Entry
 from shaftloop.scenario.fields import shown
 from shaftloop.scenario.problems import Problems
 from shaftloop.scenario.references import carried, check_reference, showing, signal_kind
-from shaftloop_models.line import Spring
+from shaftloop_models.bodies import lay_out
 
 __all__ = ["MOST_SAMPLES", "check_structure"]
 
@@ -94,11 +94,14 @@ def _check_damping(draft: Draft, entry: Entry, damping: ActiveDamping, problems:
             if draft.role(behind) not in ("", "part"):
                 problems.error((*path, key), f"{name} carries {behind}, which is no speed")
             return
-    bodies, geared = _bodies(draft)
-    left, right = (bodies.get(carried(draft, name)[-1]) for name in ends.values())
-    machine = bodies.get(entry.value.acts_on)
-    if left is None or right is None or machine is None:
+    parts = [part.value for part in draft.lists["line"]]
+    if None in parts:
         return
+    bodies, _, places = lay_out(parts)
+    wanted = (*(carried(draft, name)[-1] for name in ends.values()), entry.value.acts_on)
+    if any(name not in places for name in wanted):
+        return
+    left, right, machine = (places[name].body for name in wanted)
     if left == right:
         problems.error(
             (*path, "right"),
@@ -107,7 +110,7 @@ def _check_damping(draft: Draft, entry: Entry, damping: ActiveDamping, problems:
         )
     elif left > right:
         problems.error((*path, "left"), f"{damping.left} is right of {damping.right}; swap left and right")
-    elif any(left < wheel <= right for wheel in geared):
+    elif bodies[left].shaft != bodies[right].shaft:
         problems.error(
             path, f"a gear stands between {damping.left} and {damping.right}, whose speeds cannot be compared"
         )
@@ -117,22 +120,3 @@ def _check_damping(draft: Draft, entry: Entry, damping: ActiveDamping, problems:
             f"{entry.value.acts_on} sits between {damping.left} and {damping.right}; both speeds must lie on "
             "one side of the machine, or at it",
         )
-
-
-def _bodies(draft: Draft) -> tuple[dict[str, int], list[int]]:
-    """Return the body of every machine and encoder, and the bodies right of a gear.
-
-    Both are empty where a part of the line has errors.
-    """
-    bodies: dict[str, int] = {}
-    geared: list[int] = []
-    number = 0
-    for entry in draft.lists["line"]:
-        if entry.value is None:
-            return {}, []
-        bodies[entry.name] = number
-        for element in entry.value.elements():
-            if isinstance(element, Spring):
-                number += 1
-                geared += [number] if element.ratio != 1.0 else []
-    return bodies, geared
