@@ -16,6 +16,10 @@ from shaftloop.cli.main import cli
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.scenario.shipped import shipped_folder
+from shaftloop.studies.tuning.choosing import Demand, Tuner
+from shaftloop.studies.tuning.plant import loop_named
+from shaftloop.studies.tuning.tolerance import Corner
+from shaftloop.studies.tuning.tradeoff import none_stable
 
 pytestmark = pytest.mark.compiled
 
@@ -434,7 +438,8 @@ def test_a_bench_without_loops_is_refused(tmp_path: Path) -> None:
     path, text = tmp_path / "mine.toml", (shipped_folder() / "reference-bench.toml").read_text("utf-8")
     path.write_text(text[: text.index("[[loop]]")] + '[record]\nrate = "10 kHz"\n', encoding="utf-8")
     result = tune(str(path))
-    assert result.exit_code == 2 and "the scenario has no loop, so there is nothing to tune" in result.output
+    assert result.exit_code == 2
+    assert f"{path.name}:1: loop: the scenario has none, so there is nothing to tune" in result.output
 
 
 def test_a_loop_with_active_damping_is_tuned_with_it() -> None:
@@ -443,6 +448,40 @@ def test_a_loop_with_active_damping_is_tuned_with_it() -> None:
     assert result.exit_code == 0
     tuned = json.loads(result.stdout)
     assert "active damping" in json.dumps(tuned) and "3 N m s/rad" in json.dumps(tuned)
+
+
+@pytest.mark.parametrize(
+    ("loop", "structures"), [("torque", ("kept",)), ("voltage", ("kept", "pid", "predictor"))]
+)
+def test_loops_on_a_link_that_a_loop_keeps_are_tuned(loop: str, structures: tuple[str, ...]) -> None:
+    options = [word for name in structures for word in ("--structure", name)]
+    entry = document("two-way-hub", "--loop", loop, *options)
+    assert entry["recommended"] and entry["ms"]["value"] <= 1.6 and entry["mt"]["value"] <= 1.4
+    assert entry["bounds"]["command_noise"]["unit"] == {"torque": "N m", "voltage": "W"}[loop]
+    if loop == "voltage":
+        tried = {option["structure"]: option for option in entry["structures"]}
+        assert "W s/V" in tried["pid"]["gains"]["besides"]
+        assert tried["predictor"]["reason"] == "not for a loop that keeps the voltage of the link"
+
+
+@pytest.mark.parametrize(
+    ("bench", "loop", "way"),
+    [
+        ("two-inverters", "torque", "bench stable\ntry another controller"),
+        (
+            "wheel-hub",
+            "speed",
+            "as they are\ntune another loop first, or together: `loops` speed `loops` torque",
+        ),
+    ],
+)
+def test_where_nothing_is_stable_only_loops_that_are_there_are_named(bench: str, loop: str, way: str) -> None:
+    described = read_scenario(bench).description
+    shape, tuner = loop_named(described, loop), Tuner([Corner("nominal", described)], Demand((loop,)))
+    error = none_stable(shape, tuner.others(shape))
+    assert f"no gains of loop {loop} were found that make the bench stable" in str(error) and way in str(
+        error
+    )
 
 
 def test_gains_that_win_nothing_are_told() -> None:

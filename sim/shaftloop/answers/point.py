@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from shaftloop.bench.assemble import build_bench
-from shaftloop.errors import ScenarioError
+from shaftloop.errors import BenchError, ScenarioError
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.fields import nearest, shown
 
@@ -35,7 +35,7 @@ def named_loops(description: Description, wanted: Sequence[str], purpose: str) -
     if not names and not wanted and not purpose:
         return ()
     if not names:
-        raise ScenarioError([f"the scenario has no loop, so {purpose or _NO_MARGINS}; add a [[loop]]"])
+        raise BenchError(("loop",), f"the scenario has none, so {purpose or _NO_MARGINS}; add a [[loop]]")
     for name in wanted:
         if name not in loops:
             known = ", ".join(names)

@@ -105,8 +105,9 @@ class TuneAnswer(Answer):
             if design is not None and total > _NOISY * design.loop.clamp:
                 loudest = max(noise, key=lambda channel: noise[channel])
                 found.append(
-                    f"{name}: noise and steps of {loudest} and others make {total:.3g} N m rms of command, "
-                    f"{100.0 * total / design.loop.clamp:.0f} % of the clamp; bound it with `command_noise`"
+                    f"{name}: noise and steps of {loudest} and others make {total:.3g} {design.loop.unit} "
+                    f"rms of command, {100.0 * total / design.loop.clamp:.0f} % of the clamp; bound it with "
+                    "`command_noise`"
                 )
             if design is not None and design.analysis.margins.system.free and FREE not in found:
                 found.append(FREE)

@@ -51,7 +51,8 @@ def tuning_picture(entry: LoopTuning, objective: Objective, subject: str) -> Pic
             size.plot(margins.frequency, np.abs(margins.response), **style)
             angle.plot(margins.frequency, phase, **style)
             closed.plot(margins.frequency, 1.0 / np.abs(1.0 + margins.response), **style)
-        _draw_aim(aim, [(style, *_aimed(design, objective)) for style, design in designs], objective)
+        curves = [(style, *_aimed(design, objective)) for style, design in designs]
+        _draw_aim(aim, curves, objective, designs[-1][1].loop.unit)
         quantity = designs[-1][1].step.quantity
         unit = "" if objective == "setpoint" else f" [{UNIT_OF[quantity]}]"
         aim.set_ylabel(f"error of the {quantity}{unit}" + (" / step" if not unit else ""))
@@ -96,14 +97,14 @@ def _aimed(design: Design, objective: Objective) -> tuple[Array, Array]:
     return design.disturbed.time, -design.disturbed.reading
 
 
-def _draw_aim(axes: Any, curves: list[tuple[Any, Array, Array]], objective: Objective) -> None:
+def _draw_aim(axes: Any, curves: list[tuple[Any, Array, Array]], objective: Objective, unit: str) -> None:
     last = 0.0
     for style, time, error in curves:
         axes.plot(1e3 * time, error, **style)
         axes.fill_between(1e3 * time, error, color=style["color"], alpha=0.15, linewidth=0.0)
         seen = np.flatnonzero(np.abs(error) > _FADED * np.max(np.abs(error)))
         last = max(last, float(time[seen[-1]]) if len(seen) else 0.0)
-    what = "the set-point, small" if objective == "setpoint" else "1 N m on the command"
+    what = "the set-point, small" if objective == "setpoint" else f"1 {unit} on the command"
     axes.axhline(0.0, color="black", linewidth=0.8)
     axes.set(xlabel=f"time since a step of {what} [ms]", xlim=(0.0, 1.1e3 * last or None))
     axes.set_title(

@@ -97,12 +97,12 @@ def reached(plants: Sequence[LoopPlant], bounds: Bounds, loop: Loop) -> Iterator
     if bounds.command is not None and bounds.excursion is not None:
         peak = max(peak_command(plant, loop, bounds.excursion) for plant in plants)
         name = "command in the largest step of the sequence (see `may_clamp`)"
-        yield Reached(name, bounds.command, peak, "N m")
+        yield Reached(name, bounds.command, peak, loop.unit)
     if bounds.noise_gain is not None:
         yield Reached("noise gain", bounds.noise_gain, noise_gain(plants, loop))
     if bounds.command_noise is not None:
         most = float(np.sqrt(sum(size**2 for size in command_noise(plants, loop).values())))
-        yield Reached("noise on the command", bounds.command_noise, most, "N m")
+        yield Reached("noise on the command", bounds.command_noise, most, loop.unit)
     if bounds.bandwidth is not None:
         most = bandwidth(plants, loop) / _RESERVE
         yield Reached("bandwidth", bounds.bandwidth, most, "Hz", least=True)

@@ -8,7 +8,6 @@ import numpy as np
 from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.worstcase import LoopAnalysis, analyse_loops
 from shaftloop.control.parameters import Loop
-from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 from shaftloop.studies.checks.judge import Verdict
 from shaftloop.studies.tuning.bounds import Bounds
@@ -27,7 +26,7 @@ from shaftloop.studies.tuning.rules import Proposal, propose
 from shaftloop.studies.tuning.search import Objective, Search, Trial
 from shaftloop.studies.tuning.structures import HELD, STRUCTURES
 from shaftloop.studies.tuning.tolerance import Corner
-from shaftloop.studies.tuning.tradeoff import broken, trade_off
+from shaftloop.studies.tuning.tradeoff import broken, none_stable, trade_off
 from shaftloop.studies.tuning.usable import SERVES, chosen_of, tighter, usable
 
 __all__ = ["Choice", "Judge", "Tuner", "TuningDemand", "tuned_bench"]
@@ -220,10 +219,7 @@ class Tuner:
         """Return the nearest trade-off as an option and in words, and whether Ms and Mt alone can be kept."""
         near = trade_off(search, loop)
         if near is None:
-            raise SimulationError(
-                f"no gains of loop {loop.name} make the bench stable with the other loops as they are",
-                "tune the other loop first, or both together: `loops` " + " `loops` ".join(self.others(loop)),
-            )
+            raise none_stable(loop, self.others(loop))
         shaped = rounded(near.trial.loop)
         missed = broken(search, shaped) if near.alone else []
         kept = self.verified(search, near.trial.loop) if near.alone and not missed else None

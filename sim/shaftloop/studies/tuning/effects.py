@@ -9,7 +9,7 @@ from shaftloop.control.parameters import Loop
 from shaftloop.scenario.description import Description
 from shaftloop.studies.tuning.plant import loop_named, with_loop
 from shaftloop_models.part import Part
-from shaftloop_models.supply import Stiff
+from shaftloop_models.supply import SUPPLY, Stiff
 
 __all__ = ["EFFECTS", "Effect", "present", "without"]
 
@@ -101,7 +101,12 @@ def _free(loop: Loop) -> Loop:
 
 
 def _weak_link(bench: Description, _: str) -> Description:
-    """Take the voltage limit out of reach; field weakening begins at the voltage at which it did."""
+    """Take the voltage limit out of reach; field weakening begins at the voltage at which it did.
+
+    A link that a loop keeps stays: without its supply that loop would be none.
+    """
+    if any(loop.acts_on == SUPPLY for loop in bench.loop):
+        return bench
     kept = {machine.name: make_part(machine).on_stronger_link(BEYOND) for machine in bench.machines()}
     if not any(kept.values()):
         return bench

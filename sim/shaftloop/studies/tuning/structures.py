@@ -20,10 +20,12 @@ from shaftloop.studies.tuning.family import Family
 from shaftloop.studies.tuning.identify import identify
 from shaftloop.studies.tuning.plant import LoopPlant, plain_loop
 from shaftloop_models.parameters import Delay, Gain
+from shaftloop_models.supply import SUPPLY
 
 __all__ = ["HELD", "STRUCTURES", "Structure"]
 
 Array = NDArray[np.float64]
+_Found = Callable[[Loop, LoopPlant, dict[str, Loop]], Family | str]
 
 HELD = {
     "pi_two_notches": ("pi", "pi_notch"),
@@ -45,7 +47,7 @@ class Structure:
 
     name: str
     title: str
-    family: Callable[[Loop, LoopPlant, dict[str, Loop]], Family | str]
+    family: _Found
     """Of a loop on a plant, with what simpler structures found; or why the structure does not apply."""
 
 
@@ -206,7 +208,7 @@ def _pid(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family | str:
     model = identify(plant, bare)
     if model is None:
         return "the phase never reaches -180°, so there is nothing for a derivative to lead"
-    unit = {"1": "s", "N m s/rad": "N m s^2/rad"}[loop.kp.unit]
+    unit = {"1": "s", "N m s/rad": "N m s^2/rad", "W/V": "W s/V"}[loop.kp.unit]
     # At the phase crossover of the model the derivative weighs as much as a share of the ultimate gain.
     scale = (1.0 if model.lag == 0.0 else model.lag / model.delay) * model.delay
     scale /= model.gain if np.isfinite(model.gain) and model.lag == 0.0 else model.rate * model.lag
@@ -292,6 +294,17 @@ def _rounded(value: float) -> float:
     return float(f"{value:.4g}")
 
 
+def _of_machines(family: _Found) -> _Found:
+    """Return a family that a loop at the supply of the link does not have: the scenario allows it none."""
+
+    def found(loop: Loop, plant: LoopPlant, known: dict[str, Loop]) -> Family | str:
+        if loop.acts_on == SUPPLY:
+            return "not for a loop that keeps the voltage of the link"
+        return family(loop, plant, known)
+
+    return found
+
+
 STRUCTURES = {
     structure.name: structure
     for structure in (
@@ -300,14 +313,18 @@ STRUCTURES = {
         Structure("pi_low_pass", "PI, low-pass on the reading", _low_pass),
         Structure("pi_notch", "PI, one notch on the reading", _one_notch),
         Structure("pi_two_notches", "PI, two notches on the reading", _two_notches),
-        Structure("pi_feedforward", "PI, feedforward and filter of the set-point", _feedforward),
-        Structure("pid", "PID, filtered derivative", _pid),
-        Structure("active_damping", "PI, active damping across the line", _active_damping),
         Structure(
-            "active_damping_high_pass", "PI, active damping, high-pass on its speeds", _high_passed_damping
+            "pi_feedforward", "PI, feedforward and filter of the set-point", _of_machines(_feedforward)
         ),
-        Structure("disturbance_observer", "PI, disturbance observer", _observer),
-        Structure("predictor", "PI, delay-compensating predictor", _predictor),
+        Structure("pid", "PID, filtered derivative", _pid),
+        Structure("active_damping", "PI, active damping across the line", _of_machines(_active_damping)),
+        Structure(
+            "active_damping_high_pass",
+            "PI, active damping, high-pass on its speeds",
+            _of_machines(_high_passed_damping),
+        ),
+        Structure("disturbance_observer", "PI, disturbance observer", _of_machines(_observer)),
+        Structure("predictor", "PI, delay-compensating predictor", _of_machines(_predictor)),
     )
 }
 """By name, the simplest first."""

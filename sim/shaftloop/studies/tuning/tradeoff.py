@@ -7,12 +7,13 @@ from itertools import product
 import numpy as np
 
 from shaftloop.control.parameters import Loop
+from shaftloop.errors import SimulationError
 from shaftloop.studies.tuning.bounds import Bounds, Reached, reached
 from shaftloop.studies.tuning.controller import with_gains
 from shaftloop.studies.tuning.search import Search, Trial
 from shaftloop.studies.tuning.structures import STRUCTURES
 
-__all__ = ["TradeOff", "broken", "served", "slowed", "trade_off"]
+__all__ = ["TradeOff", "broken", "none_stable", "served", "slowed", "trade_off"]
 
 _LOOSEST = 20.0
 """Largest Ms that a trade-off is looked for."""
@@ -94,6 +95,29 @@ def broken(search: Search, loop: Loop) -> list[str]:
         With its gains.
     """
     return [f"{bound} (reached {bound.value:.4g})" for bound in _exceeded(search, loop)]
+
+
+def none_stable(loop: Loop, names: Sequence[str]) -> SimulationError:
+    """Return the error that no gains of a loop were found to make the bench stable.
+
+    Parameters
+    ----------
+    loop : Loop
+        The loop.
+    names : sequence of str
+        Loops that may be tuned together, itself among them.
+    """
+    message = f"no gains of loop {loop.name} were found that make the bench stable"
+    if list(names) == [loop.name]:
+        return SimulationError(
+            message,
+            "try another controller: `structures` all, or give the loop less to wait for: shorter latencies, "
+            "a higher rate",
+        )
+    return SimulationError(
+        f"{message} with the other loops as they are",
+        "tune another loop first, or together: `loops` " + " `loops` ".join(names),
+    )
 
 
 def slowed(loops: Sequence[Loop], name: str) -> dict[str, Loop]:
