@@ -51,8 +51,8 @@ def full(results: RunAnswer, tmp_path_factory: pytest.TempPathFactory) -> RunAns
 
 def test_document_of_a_run(full: RunAnswer) -> None:
     document = strictly(as_json(room.document(full)))
-    first = ["scenario", "provenance", "metrics", "ratings", "limits", "at_end", "events", "warnings"]
-    assert list(document) == [*first, "verify", "overlay"]
+    first = ["scenario", "provenance", "metrics", "ratings", "limits", "at_end", "events"]
+    assert list(document) == [*first, "timeline", "warnings", "verify", "overlay"]
     assert document["scenario"]["name"] == "reference-bench" and len(document["scenario"]["hash"]) == 64
     provenance = document["provenance"]
     assert {"version", "scenario_hash", "seed", "method", "step", "times_real_time", "wall_time"} <= set(

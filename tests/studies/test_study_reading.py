@@ -293,7 +293,10 @@ def test_a_study_names_what_lies_below_it_or_is_shipped(
         ),
         ("../outside.toml", "must stay inside the study's folder; leave out the .."),
         ("link.toml", "is a link that leads out of the study's folder"),
-        ("outside.toml", "beside the study and no shipped scenario; shipped: geared-reversal, hour-of-duty"),
+        (
+            "outside.toml",
+            "beside the study and no shipped scenario; shipped: broken-coupling, emergency-stop",
+        ),
         ("reference-benhc", "nearest: reference-bench"),
     ):
         with pytest.raises(ScenarioError) as caught:

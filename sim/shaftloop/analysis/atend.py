@@ -1,7 +1,8 @@
 """What is left in a bench at the end of a run: motion, energy, currents, and how long it would coast.
 
 Coasting: the line, or each piece of one that broke, turns as one body of inertia J and nothing but its drags
-brakes it, so from ω to ω/100 it takes ``∫ J/T(ω) dω``, by quadrature over ln ω. Left out: what an inverter
+brakes it, so from ω to ω/100 it takes ``∫ J/T(ω) dω`` and turns by ``∫ ω·J/T(ω) dω``, by quadrature over
+ln ω. Left out: what an inverter
 with blocked pulses does to a machine with magnets, and torque that a machine still makes.
 """
 
@@ -16,13 +17,13 @@ from shaftloop.analysis.drags import Drags
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.bench.handles import Bench
 from shaftloop.figures import Figure
-from shaftloop_models.network import Balance, Network
+from shaftloop_models.network import Balance
 
-__all__ = ["AtEnd", "at_end", "end_figures", "known_figures"]
+__all__ = ["STILL", "AtEnd", "at_end", "end_figures", "known_figures", "pieces"]
 
 _LEFT = 0.01
 """Share of the speed at which coasting counts as over."""
-_STILL = math.pi / 30.0
+STILL = math.pi / 30.0
 """Speed below which a line does not turn, for people: 1 rpm. [rad/s]"""
 _NODES = 16
 """Of the quadrature; a run that coasts is met within 1e-4."""
@@ -48,11 +49,15 @@ class AtEnd:
     coasting: float | None
     """Time until a hundredth of the speed is left, the longest of all pieces; nothing where no drag brakes
     one. [s]"""
+    standing: float | None
+    """Time until the line does not turn for people, the longest of all pieces; nothing likewise. [s]"""
+    run_on: float | None
+    """Angle until then, that of the left end of the line, the largest of all pieces. [rad]"""
 
     @property
     def turns(self) -> bool:
         """Whether the line still turns."""
-        return abs(self.speed) > _STILL
+        return abs(self.speed) > STILL
 
 
 def at_end(simulation: Simulation) -> AtEnd:
@@ -60,29 +65,33 @@ def at_end(simulation: Simulation) -> AtEnd:
     bench, run = simulation.bench, simulation.run
     net, nodes, state = run.model.plant.network, bench.line.nodes, run.state.tolist()
     stored = {balance.element: net.stored(balance, state) for balance in net.balances}
-    pieces = [_Piece.of(bench, simulation, bodies) for bodies in _pieces(bench, net)]
-    coasting = [piece.coasting for piece in pieces]
+    parted = [_Piece.of(bench, simulation, bodies) for bodies in pieces(simulation)]
     machines = bench.machines
     currents = {name: machine.current(run.state) for name, machine in machines.items()}
     voltages = {
         name: machine.voltage_without_current(piece.speed * machine.node.pace)
-        for piece in pieces
+        for piece in parted
         for name, machine in machines.items()
         if machine.body in piece.bodies
     }
     return AtEnd(
-        max((piece.speed for piece in pieces), key=abs),
+        max((piece.speed for piece in parted), key=abs),
         sum(stored[node.name] for node in nodes),
         sum(stored[edge.part] for edge in bench.line.edges),
         sum(stored[balance.element] for balance in net.balances if _of_windings(balance, bench)),
         {name: size for name, size in currents.items() if size is not None},
         {name: size for name, size in voltages.items() if size > 0.0},
-        None if None in coasting else max(time for time in coasting if time is not None),
+        *(_longest([figures[i] for figures in (piece.coast() for piece in parted)]) for i in range(3)),
     )
 
 
-def _pieces(bench: Bench, net: Network) -> list[range]:
-    """Return the bodies of a line that turn as one: all of them, where no spring is broken."""
+def _longest(times: list[float | None]) -> float | None:
+    return None if None in times else max(time for time in times if time is not None)
+
+
+def pieces(simulation: Simulation) -> list[range]:
+    """Return the bodies of a line that turn as one at the end of a run: all, where no spring is broken."""
+    bench, net = simulation.bench, simulation.run.model.plant.network
     breaks = [
         edge.left + 1 for edge in bench.line.edges if not any(net.signals[edge.torque.index][1].values())
     ]
@@ -97,8 +106,10 @@ class _Piece:
     bodies: range
     speed: float
     """At the left end of the line. [rad/s]"""
-    coasting: float | None
-    """[s]"""
+    inertia: float
+    """[kg m^2]"""
+    drags: Drags | None
+    """Nothing where it cannot turn."""
 
     @staticmethod
     def of(bench: Bench, simulation: Simulation, bodies: range) -> "_Piece":
@@ -106,10 +117,20 @@ class _Piece:
         run, nodes = simulation.run, [bench.line.nodes[body] for body in bodies]
         inertia = sum(node.inertia * node.pace**2 for node in nodes)
         if any(node.fixed for node in nodes):
-            return _Piece(bodies, 0.0, None)
+            return _Piece(bodies, 0.0, inertia, None)
         momentum = sum(node.inertia * node.pace * run.state[node.speed.index] for node in nodes)
         speed = float(momentum) / inertia
-        return _Piece(bodies, speed, _coasting(Drags(bench, run, bodies), inertia, speed))
+        return _Piece(bodies, speed, inertia, Drags(bench, run, bodies))
+
+    def coast(self) -> tuple[float | None, float | None, float | None]:
+        """Return coasting time [s], time until it stands [s] and angle until then [rad]."""
+        if self.drags is None:
+            return None, 0.0, 0.0
+        coasting, _ = _braked(self.drags, self.inertia, self.speed, -math.log(_LEFT))
+        if abs(self.speed) <= STILL:
+            return coasting, 0.0, 0.0
+        span = math.log(abs(self.speed) / STILL)
+        return coasting, *_braked(self.drags, self.inertia, self.speed, span)
 
 
 def _of_windings(balance: Balance, bench: Bench) -> bool:
@@ -118,20 +139,20 @@ def _of_windings(balance: Balance, bench: Bench) -> bool:
     return machine in bench.machines and bool(inside and balance.incoming)
 
 
-def _coasting(drags: Drags, inertia: float, speed: float) -> float | None:
-    """Return the time until a line that turns as one has lost all but a hundredth of its speed [s]."""
+def _braked(drags: Drags, inertia: float, speed: float, span: float) -> tuple[float | None, float | None]:
+    """Return time [s] and angle [rad] until a line that turns as one is slower by a factor of exp(span)."""
     if speed == 0.0:
-        return 0.0
+        return 0.0, 0.0
     points, weights = np.polynomial.legendre.leggauss(_NODES)
-    span = -math.log(_LEFT)
-    total = 0.0
+    time = angle = 0.0
     for point, weight in zip(points.tolist(), weights.tolist(), strict=True):
         now = speed * math.exp(-0.5 * span * (1.0 - point))
         torque = sum(drags.torques(now).values()) * math.copysign(1.0, speed)
         if torque <= 0.0:
-            return None
-        total += weight * abs(now) / torque
-    return inertia * 0.5 * span * total
+            return None, None
+        time += weight * abs(now) / torque
+        angle += weight * now**2 / torque
+    return inertia * 0.5 * span * time, inertia * 0.5 * span * angle
 
 
 def known_figures(bench: Bench) -> Iterator[Figure]:
@@ -144,6 +165,12 @@ def known_figures(bench: Bench) -> Iterator[Figure]:
         "at_end.coasting_time",
         "s",
         "from the end of the run, with all torque away, until 1 % of the speed is left: braked by drag alone",
+        reason="no drag brakes the line: it would turn on",
+    )
+    yield Figure(
+        "at_end.standing_time",
+        "s",
+        "from the end of the run, with all torque away, until the line turns below 1 rpm",
         reason="no drag brakes the line: it would turn on",
     )
     for name in bench.machines:
@@ -170,6 +197,7 @@ def end_figures(simulation: Simulation) -> Iterator[Figure]:
         "elastic_energy": found.elastic,
         "winding_energy": found.windings,
         "coasting_time": found.coasting,
+        "standing_time": found.standing,
         **{f"current.{name}": size for name, size in found.currents.items()},
         **{f"voltage.{name}": size for name, size in found.voltages.items()},
     }

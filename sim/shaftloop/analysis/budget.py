@@ -27,7 +27,7 @@ from shaftloop_models.parameters import Delay
 from shaftloop_models.part import Part
 from shaftloop_models.supply import SUPPLY, TwoWay
 
-__all__ = ["LatencyBudget", "Share", "latency_budget"]
+__all__ = ["Budget", "Share", "latency_budget"]
 
 _Model = TypeVar("_Model", bound=PathModel)
 
@@ -48,7 +48,7 @@ class Share:
 
 
 @dataclass(frozen=True)
-class LatencyBudget:
+class Budget:
     """The phase of a loop at its crossover, split by cause."""
 
     loop: str
@@ -60,9 +60,7 @@ class LatencyBudget:
     """Rows; their phases sum to `phase`."""
 
 
-def latency_budget(
-    description: Description, margins: Margins, start: Known | None = None
-) -> LatencyBudget | None:
+def latency_budget(description: Description, margins: Margins, start: Known | None = None) -> Budget | None:
     """Return the latency budget of a loop, None where its gain never reaches 1.
 
     Parameters
@@ -98,7 +96,7 @@ def latency_budget(
         ("shaft line with the other loops", best - controller),
     ):
         shares.append(Share(cause, phase, -phase / 360.0 / frequency, None))
-    return LatencyBudget(margins.loop, frequency, here, tuple(shares))
+    return Budget(margins.loop, frequency, here, tuple(shares))
 
 
 def _bench(description: Description, loop: str) -> HyperMap:

@@ -26,6 +26,8 @@ from shaftloop.analysis.steps import (
     rise_time,
     settling_time,
 )
+from shaftloop.analysis.timeline import channels as timeline_channels
+from shaftloop.analysis.timeline import timeline_figures
 from shaftloop.analysis.tracking import tracking
 from shaftloop.bench.handles import Bench, LoopHandle
 from shaftloop.engine.events import OFF
@@ -168,6 +170,7 @@ def metrics(simulation: Simulation, names: Collection[str] | None = None) -> dic
         rating_figures(simulation),
         heat_figures(simulation),
         end_figures(simulation),
+        timeline_figures(simulation),
     )
     return result | by_name(figure for group in further for figure in group)
 
@@ -175,7 +178,7 @@ def metrics(simulation: Simulation, names: Collection[str] | None = None) -> dic
 def needed_channels(bench: Bench) -> set[str]:
     """Return the names of the recorded channels from which the metrics of a bench are taken."""
     names = {"true_torque", "reading", *(f"{name}_setpoint" for name in bench.loops), "grid_energy"}
-    names |= {f"{name}_energy" for name in bench.machines}
+    names |= {f"{name}_energy" for name in bench.machines} | timeline_channels(bench)
     loop = bench.speed_loop()
     return names if loop is None else names | {f"{_measured_machine(bench, loop)}_speed"}
 

@@ -9,6 +9,7 @@ from shaftloop.analysis.metrics import metrics
 from shaftloop.analysis.overlay import Measurement, Overlay, lay_over
 from shaftloop.analysis.ratings import overloads, strained
 from shaftloop.analysis.simulation import Simulation, simulate
+from shaftloop.analysis.timeline import Timeline, timeline
 from shaftloop.analysis.verify import Verification, check_energy, verify
 from shaftloop.answers.base import Answer, Watch, unwatched
 from shaftloop.answers.frames import traces_dataset, traces_frame
@@ -46,6 +47,11 @@ class RunAnswer(Answer):
     def at_end(self) -> AtEnd:
         """What is left in the bench at the end of the run."""
         return at_end(self.simulation)
+
+    @cached_property
+    def timeline(self) -> Timeline | None:
+        """What happened, where something failed, tripped or took the torque away."""
+        return timeline(self.simulation)
 
     @property
     def off(self) -> Event | None:

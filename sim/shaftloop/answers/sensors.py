@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from shaftloop.answers.base import Answer
 from shaftloop.scenario.reading import Scenario
-from shaftloop.studies.sensor_choice import Candidate, Judged, SensorDemand, choose
+from shaftloop.studies.sensor_choice import Candidate, Demand, Judged, choose
 
 __all__ = ["SensorsAnswer", "find_sensors"]
 
@@ -14,11 +14,11 @@ __all__ = ["SensorsAnswer", "find_sensors"]
 class SensorsAnswer(Answer):
     """Judged candidates."""
 
-    demand: SensorDemand
+    demand: Demand
     judged: tuple[Judged, ...]
 
 
-def find_sensors(scenario: Scenario, candidates: Sequence[Candidate], demand: SensorDemand) -> SensorsAnswer:
+def find_sensors(scenario: Scenario, candidates: Sequence[Candidate], demand: Demand) -> SensorsAnswer:
     """Judge torque sensors for a bench.
 
     Parameters
@@ -27,7 +27,7 @@ def find_sensors(scenario: Scenario, candidates: Sequence[Candidate], demand: Se
         As read.
     candidates : sequence of Candidate
         Each takes the place of the sensor in the line.
-    demand : SensorDemand
+    demand : Demand
         What a sensor must do.
     """
     return SensorsAnswer(scenario, demand, choose(scenario.description, candidates, demand))

@@ -151,7 +151,7 @@ def _unknown(name: str, have: dict[str, Figure]) -> str:
 
 
 def _simulate_known(description: Description) -> dict[str, Figure]:
-    from shaftloop.analysis import atend, grid, heatfigures, ratings
+    from shaftloop.analysis import atend, grid, heatfigures, ratings, timeline
     from shaftloop.analysis.metrics import LOSS_PREFIX, METRICS
     from shaftloop.bench.assemble import build_bench
 
@@ -162,7 +162,9 @@ def _simulate_known(description: Description) -> dict[str, Figure]:
         entry = network.meters[meter]
         figures.append(Figure(LOSS_PREFIX + entry.name, "J", entry.meaning, better="lower"))
     further = (
-        figure for module in (grid, ratings, heatfigures, atend) for figure in module.known_figures(bench)
+        figure
+        for module in (grid, ratings, heatfigures, atend, timeline)
+        for figure in module.known_figures(bench)
     )
     return by_name([*figures, *further, *_counted(description)])
 

@@ -15,6 +15,7 @@ from shaftloop.report.files import Outputs
 from shaftloop.report.logs import log_document
 from shaftloop.report.run.heat import duty_document
 from shaftloop.report.run.tables import details, end_caution
+from shaftloop.report.run.timeline import timeline_document, timeline_picture
 from shaftloop.report.run.traces import write_traces
 from shaftloop.report.run.verdict import verdict
 from shaftloop.scenario.reading import Scenario
@@ -35,6 +36,7 @@ def document(results: RunAnswer) -> dict[str, Any]:
         "limits": [_held(entry) for entry in held(results.simulation)],
         "at_end": _at_end(results),
         "events": [_event(event) for event in results.simulation.events],
+        "timeline": timeline_document(results),
         "warnings": list(results.warnings),
     }
     if results.simulation.duty is not None:
@@ -60,7 +62,12 @@ def pictures(results: RunAnswer) -> list[Picture]:
         overview_picture(simulation, verdict(results)[0], subject),
         energy_picture(energy_flow(simulation), subject),
     ]
-    drawn += [picture for picture in (heat_picture(results), link_picture(results)) if picture is not None]
+    further = (
+        heat_picture(results),
+        link_picture(results),
+        timeline_picture(results, verdict(results)[0]),
+    )
+    drawn += [picture for picture in further if picture is not None]
     if results.overlay is not None:
         drawn.append(overlay_picture(simulation, results.overlay, subject))
     return drawn
@@ -84,8 +91,15 @@ def _provenance(scenario: Scenario, simulation: Simulation) -> dict[str, Any]:
 
 
 def _load(load: Load) -> dict[str, Any]:
-    beyond = {"beyond_rating": load.beyond_rating, "beyond_limit": load.beyond_limit}
-    return load.document() | beyond
+    return {
+        "part": load.part,
+        "quantity": load.quantity,
+        "largest": number(load.peak, load.unit),
+        "rated": number(load.rated, load.unit, "not stated"),
+        "limit": number(load.limit, load.unit, "not stated"),
+        "beyond_rating": load.beyond_rating,
+        "beyond_limit": load.beyond_limit,
+    }
 
 
 def _held(entry: Held) -> dict[str, Any]:

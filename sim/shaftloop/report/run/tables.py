@@ -13,6 +13,7 @@ from shaftloop.figures import Figure
 from shaftloop.report.logs import tell_log
 from shaftloop.report.quantities import show
 from shaftloop.report.run.heat import HEAT_METRICS, tell_heat
+from shaftloop.report.run.timeline import tell_timeline
 from shaftloop.report.terminal import Piece, add_row, new_table
 from shaftloop.report.words import spoken
 
@@ -30,7 +31,7 @@ _LITTLE = 1e-6
 """Share of the energy of motion below which another is not worth a line."""
 _NO_CURRENT = 1e-3
 """Below it a current is what control leaves of none. [A]"""
-_APART = ("load.", "twist.", "load_of_", "limited.", "at_end.", *HEAT_METRICS)
+_APART = ("load.", "twist.", "load_of_", "limited.", "at_end.", "timeline.", *HEAT_METRICS)
 """Metrics that have a table of their own where they matter."""
 
 
@@ -39,7 +40,10 @@ def details(results: RunAnswer) -> Iterator[Piece]:
     yield from _tell_metrics(results.title, results.metrics)
     yield from tell_heat(results)
     yield from _tell_ratings(results.simulation)
-    yield from _tell_events(results.simulation.events)
+    if results.timeline is not None:
+        yield from tell_timeline(results, results.timeline)
+    else:
+        yield from _tell_events(results.simulation.events)
     yield from _tell_end(results)
     if results.verification is not None:
         yield from _tell_verification(results.verification)
