@@ -196,7 +196,7 @@ def test_the_variation_picture_with_an_unstable_end(tmp_path: Path) -> None:
     picture = vary_picture(replace(variation, margins=unstable, thresholds={"torque": ()}), "")
     picture.write([path])
     assert "no margin at any value" in text_of(path)
-    assert picture.title == "Loop torque is unstable at every loop.torque.kp looked at"
+    assert picture.title == "Loop torque is unstable at every kp of torque looked at"
     # Where no gain is too much the panel shows the phase margin: it is never empty.
     calm = {"torque": tuple(changed(m, stable=True, gain_margin=None) for m in torque)}
     vary_picture(replace(variation, margins=calm), "").write([path])

@@ -169,6 +169,40 @@ def _write_plain_decades(figure: Any) -> None:
             if isinstance(axis.get_major_formatter(), LogFormatterMathtext):
                 axis.set_major_formatter(Plain())
                 axis.set_minor_formatter(Plain(labelOnlyBase=False, minor_thresholds=(1.0, 0.4)))
+    _join_minor_ticks(figure)
+
+
+def _join_minor_ticks(figure: Any) -> None:
+    """Draw the minor ticks of more than a decade, which have no labels, as one row of dashes.
+
+    Each tick of an axis is five artists; those of a Bode plot took half of its time.
+    """
+    from matplotlib.lines import Line2D
+    from matplotlib.markers import TICKDOWN, TICKLEFT
+    from matplotlib.ticker import LogLocator, NullLocator
+
+    rows = []
+    for axis in (axis for axes in figure.axes for axis in (axes.xaxis, axes.yaxis)):
+        low, high = sorted(axis.get_view_interval())
+        if isinstance(axis.get_minor_locator(), LogLocator) and high > 10.0 * low > 0.0:
+            rows.append((axis, [place for place in axis.get_minorticklocs() if low <= place <= high]))
+    # Panels that share an axis share its locator, too: only now.
+    for axis, places in rows:
+        axes, zeros = axis.axes, [0.0] * len(places)
+        axis.set_minor_locator(NullLocator())
+        across = axis is axes.xaxis
+        dashes = Line2D(
+            *((places, zeros) if across else (zeros, places)),
+            linestyle="none",
+            marker=TICKDOWN if across else TICKLEFT,
+            markersize=2.0,
+            markeredgewidth=0.6,
+            color="#000000",
+            transform=axes.get_xaxis_transform() if across else axes.get_yaxis_transform(),
+            clip_on=False,
+        )
+        dashes.set_in_layout(False)
+        axes.add_artist(dashes)
 
 
 def plain(text: str, width: float = 10.0) -> str:
