@@ -96,7 +96,7 @@ def main(seeds: int) -> None:
                 if entry.free.path in TRUE:
                     scores[entry.free.path].append((entry.value - TRUE[entry.free.path]) / entry.deviation)
         for path, values in scores.items():
-            hits = sum(abs(score) <= 1.96 for score in values)
+            hits = sum(abs(score) <= 2.10 for score in values)
             spread = f"scores {np.mean(values):.2f} ± {np.std(values):.2f}"
             say(f"{path}: {hits} of {seeds} hold the truth; {spread}")
         say(f"right model accepted: {accepted} of {seeds}")

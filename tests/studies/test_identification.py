@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.signal import lfilter
 
 from shaftloop.analysis.overlay import read_measurement
 from shaftloop.analysis.simulation import simulate
@@ -15,7 +16,7 @@ from shaftloop.scenario.reading import Scenario, read_scenario
 from shaftloop.studies.identification.fit import Estimate, Fit
 from shaftloop.studies.identification.free import Free, read_free
 from shaftloop.studies.identification.judge import fit_share, judge
-from shaftloop.studies.identification.noise import whitener
+from shaftloop.studies.identification.noise import scatter, whitener
 from shaftloop.studies.identification.replay import Replay
 
 BASE = (
@@ -160,9 +161,25 @@ def test_neighbouring_values_of_a_residual_belong_together() -> None:
     assert abs(np.corrcoef(white[1:-1], white[2:])[0, 1]) < 0.03 and np.std(white) == pytest.approx(
         1.0, abs=0.05
     )
-    # The variance of a sum: ten times in standard deviation what a white residual would give.
-    spread = found.scattered(np.ones((len(noise), 1)), every)[0, 0]
-    assert spread / len(noise) == pytest.approx(100.0, rel=0.15)
+
+
+def test_spreads_count_what_belongs_together() -> None:
+    """Two columns of a log that share slow noise, one later than the other, against many draws."""
+    rng, count = np.random.default_rng(0), 3000
+    time = 5e-4 * np.arange(count)
+    slopes = [np.column_stack([time > 0.5, np.sin(30.0 * time)]).astype(float) for _ in range(2)]
+    sums, found = [], []
+    for draw in range(300):
+        slow = lfilter([0.3], [1.0, -0.95], rng.normal(size=count + 20))
+        left = [slow[20:] + rng.normal(size=count), slow[:-20] + rng.normal(size=count)]
+        sums.append(sum(slope.T @ values for slope, values in zip(slopes, left, strict=True)))
+        if draw < 20:
+            found.append(scatter(left, slopes, [time, time], ["a", "a"]))
+    actual = np.cov(np.array(sums).T)
+    assert np.mean(found, axis=0)[0, 0] == pytest.approx(actual[0, 0], rel=0.2)
+    assert np.mean(found, axis=0)[1, 1] == pytest.approx(actual[1, 1], rel=0.2)
+    apart = scatter(left, slopes, [time, time], ["a", "b"])
+    assert apart[0, 0] < 0.7 * actual[0, 0]
 
 
 def test_priors_hold_what_a_log_does_not_tell(tmp_path: Path) -> None:

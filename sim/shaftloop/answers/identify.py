@@ -179,14 +179,14 @@ class FitAnswer(Answer):
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What was wrong with the logs, and where intervals are too narrow."""
+        """What was wrong with the logs, and where intervals say too little."""
         said = [
             f"{m.table.log.label}: {sentence}" for m in self.measurements for sentence in m.findings.said()
         ]
         if coarse := self._coarse_loops():
             said.append(
                 f"{', '.join(coarse)}: closed on an encoder, the steps of which come back through it and "
-                "are off in the fit; intervals may be too narrow"
+                "are off in the fit: values may be off by more than their intervals say"
             )
         return tuple(said)
 

@@ -1,15 +1,16 @@
 """What a fit leaves: how strong it is, and how neighbouring samples of it belong together.
 
-An autoregressive model of the residual, of the order of least AIC, makes it white; the same filter over the
-sensitivities gives spreads that take the correlation into account.
+An autoregressive model of the residual, of the order of least AIC, makes it white, for the tests of it.
+Spreads take the spectra of the residuals, together for the columns of a log.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["MATTERS", "STILL", "Whitener", "rests", "robust_spread", "rounding", "whitener"]
+__all__ = ["MATTERS", "STILL", "Whitener", "rests", "robust_spread", "rounding", "scatter", "whitener"]
 
 Array = NDArray[np.float64]
 
@@ -22,6 +23,8 @@ _ROUNDING = 1e-9
 """Share of a column, or motion of one that is below 1, that is rounding."""
 _MOST = 40
 """Highest order."""
+_SIDE = 4
+"""Bins to either side over which a spectrum is smoothed: few, for a mode that noise excites is narrow."""
 _CLIPPED = 4.0
 """Standard deviations at which an outlier is cut before the filter is found."""
 
@@ -52,36 +55,71 @@ class Whitener:
             found[start : start + order] = 0.0
         return np.asarray(found / self.spread)
 
-    def scattered(self, slopes: Array, fitted: NDArray[np.bool_]) -> Array:
-        """Return the covariance of ``slopes.T @ residual``, the residual as the filter knows it.
 
-        Parameters
-        ----------
-        slopes : ndarray, shape (rows, columns)
-            Sensitivities.
-        fitted : ndarray, shape (rows,)
-            Rows that count.
-        """
-        from scipy.signal import lfilter
+def scatter(
+    residuals: Sequence[Array], slopes: Sequence[Array], times: Sequence[Array], logs: Sequence[str]
+) -> Array:
+    """Return the covariance of ``sum of slopes.T @ residual`` over the columns, a square array.
 
-        total = np.zeros((slopes.shape[1], slopes.shape[1]))
-        ends = [*self.breaks[1:], len(slopes)]
-        for start, end in zip(self.breaks, ends, strict=True):
-            part = slopes[start:end][fitted[start:end]]
-            if len(part):
-                coloured = lfilter([1.0], self.coefficients, part[::-1], axis=0)
-                # What the filter still holds where the stretch begins.
-                rest = np.zeros((min(2000, 50 * len(self.coefficients)), part.shape[1]))
-                _, state = lfilter(
-                    [1.0],
-                    self.coefficients,
-                    part[::-1],
-                    axis=0,
-                    zi=np.zeros((len(self.coefficients) - 1, part.shape[1])),
-                )
-                after = lfilter([1.0], self.coefficients, rest, axis=0, zi=state)[0] if len(state) else rest
-                total += coloured.T @ coloured + after.T @ after
-        return np.asarray(total * self.spread**2)
+    Neighbouring values of a residual belong together, and so do columns of one log: noise that runs through
+    a loop shows in all of them. Both are taken from smoothed spectra of the residuals. Columns of different
+    logs count as independent.
+
+    Parameters
+    ----------
+    residuals : sequence of ndarray, shape (rows,)
+        What a fit leaves of each column.
+    slopes : sequence of ndarray, shape (rows, parameters)
+        Sensitivities, in the units of the residuals.
+    times : sequence of ndarray, shape (rows,)
+        Of the rows; what is missing on an even grid counts as unknown. [s]
+    logs : sequence of str
+        Log of each column.
+
+    References
+    ----------
+    .. [1] Covariance of least squares under correlated residuals, and smoothed periodograms: common practice,
+       no source.
+    """
+    total = np.zeros((slopes[0].shape[1],) * 2)
+    for log in dict.fromkeys(logs):
+        chosen = [i for i, name in enumerate(logs) if name == log]
+        total += _scatter_of([(residuals[i], slopes[i], times[i]) for i in chosen])
+    return total
+
+
+def _scatter_of(columns: Sequence[tuple[Array, Array, Array]]) -> Array:
+    """Return the covariance for columns of one log."""
+    from scipy.fft import fft, next_fast_len
+
+    step = float(np.median(np.diff(columns[0][2])))
+    first = min(float(time[0]) for _, _, time in columns)
+    places = [np.rint((time - first) / step).astype(np.int64) for _, _, time in columns]
+    length = next_fast_len(max(int(place[-1]) for place in places) + 1)
+    waves, moves, there = [], [], np.zeros((len(columns), length))
+    for row, ((residual, slope, _), place) in enumerate(zip(columns, places, strict=True)):
+        size = _CLIPPED * robust_spread(residual)
+        even = np.zeros(length)
+        even[place] = np.clip(residual, -size, size)
+        there[row, place] = 1.0
+        waves.append(fft(even))
+        even_slope = np.zeros((length, slope.shape[1]))
+        even_slope[place] = slope
+        moves.append(fft(even_slope, axis=0))
+    both = there @ there.T
+    total = np.zeros((columns[0][1].shape[1],) * 2)
+    for i, wave in enumerate(waves):
+        for j, other in enumerate(waves):
+            power = _smoothed(wave * other.conj()) / max(both[i, j], 1.0)
+            total += ((moves[i].conj().T * power) @ moves[j]).real / length
+    return 0.5 * (total + total.T)
+
+
+def _smoothed(spectrum: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """Return the mean of a spectrum over neighbouring bins."""
+    sums = np.cumsum(np.concatenate(([0.0], spectrum[-_SIDE:], spectrum, spectrum[:_SIDE])))
+    width = 2 * _SIDE + 1
+    return np.asarray((sums[width:] - sums[:-width]) / width)
 
 
 def _stable(coefficients: Array) -> Array:
