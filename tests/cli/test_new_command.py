@@ -121,6 +121,17 @@ def test_what_no_option_states_is_asked_for(tmp_path: Path, monkeypatch: pytest.
 PLATE = "7.5 kW, 1455 rpm, 400 V, 50 Hz, 0.85, 88 %, 2.8"
 
 
+def test_the_document_says_what_was_written_and_what_is_to_be_minded(tmp_path: Path) -> None:
+    found = json.loads(call("new", "bench", "--torque", "20 N m", "--json").stdout)
+    assert found["file"] == "bench.toml" and found["torque"] == {"value": 20.0, "unit": "N m"}
+    assert found["answer"][0].startswith("bench.toml is a bench for 20 N m") and len(found["cautions"]) == 4
+    plate = json.loads(call("new", "motor", "--json", "--name-plate", PLATE).stdout)
+    assert plate["torque"]["value"] == pytest.approx(49.22, abs=0.01)
+    for document in (found, plate):
+        text = (tmp_path / document["file"]).read_text(encoding="utf-8").replace("\n# ", " ")
+        assert all(f"Caution: {caution}" in text for caution in document["cautions"])
+
+
 def test_a_name_plate_becomes_a_part_file() -> None:
     result = CliRunner().invoke(cli, ["new", "motor", "--name-plate", PLATE], catch_exceptions=False)
     assert result.exit_code == 0, result.output

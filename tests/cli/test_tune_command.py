@@ -159,7 +159,10 @@ def test_write_keeps_comments_and_layout(tmp_path: Path) -> None:
     assert "\r\n" in written and written.count("\n") == written.count("\r\n")
     old, new = text.splitlines(), written.splitlines()
     assert [line for line in old if line not in new] == ["kp = 0.02", 'ki = "12 1/s"']
-    assert len(new) == len(old) + 1 and len([line for line in new if line.startswith("filters = [")]) == 1
+    assert new[0].startswith("# Caution: Try new gains at low speed") and new[2].startswith(
+        "# Caution: Local"
+    )
+    assert len(new) == len(old) + 4 and len([line for line in new if line.startswith("filters = [")]) == 1
     loop = next(entry for entry in tomllib.loads(written)["loop"] if entry["name"] == "torque")
     assert loop["kp"] == found["gains"]["kp"]["value"]
     after = read_scenario(path).description

@@ -167,7 +167,7 @@ def test_the_pole_map(largest: float, tmp_path: Path) -> None:
     picture = pole_picture(poles, 1e-3, "")
     picture.write([path])
     text = text_of(path)
-    assert "1250 Hz, damping 1.3%" in text and "frequency not told" in text
+    assert "1250 Hz, damping 1.3 %" in text and "frequency not told" in text
     assert "250 Hz," not in text.replace("1250 Hz,", "") and ("GROWS" in text) is (largest > 1.0)
     assert picture.title.startswith("The bench is stable" if largest < 1.0 else "The bench is UNSTABLE")
     assert ("the slowest decay takes 99.5 ms to 1/e" in picture.title) is (largest < 1.0)

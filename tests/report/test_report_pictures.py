@@ -127,7 +127,7 @@ def test_the_energy_picture_says_what_it_shows(results: RunAnswer) -> None:
 def test_energy_that_goes_the_other_way() -> None:
     assert (
         summary(TURNED)
-        == "load took 4.00 J from the link, drive returned 5.00 J (125%), the grid absorbed 1.00 J"
+        == "load took 4.00 J from the link, drive returned 5.00 J (125 %), the grid absorbed 1.00 J"
     )
     picture = energy_picture(TURNED, "")
     assert "7 smaller ones" in words(picture)

@@ -4,11 +4,23 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+import numpy as np
+
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.bench.handles import Bench
 from shaftloop.figures import Figure
 
-__all__ = ["Held", "Load", "held", "known_figures", "loads", "overloads", "rating_figures", "strained"]
+__all__ = [
+    "Held",
+    "Load",
+    "continuous",
+    "held",
+    "known_figures",
+    "loads",
+    "overloads",
+    "rating_figures",
+    "strained",
+]
 
 _LONG = 0.01
 """Share of the time at a limit that is worth a word."""
@@ -108,6 +120,20 @@ def held(simulation: Simulation) -> tuple[Held, ...]:
     return tuple(found)
 
 
+def continuous(simulation: Simulation) -> tuple[Load, ...]:
+    """Return the rms torque of every machine that states a rated one, which it stands without end.
+
+    It is that of the records; a machine that is not recorded is left out.
+    """
+    found = []
+    for machine in simulation.bench.description.machines():
+        torque = simulation.traces.get(f"{machine.name}_torque")
+        if machine.rated_torque is not None and torque is not None and torque.size:
+            rms = float(np.sqrt(np.mean(np.square(torque))))
+            found.append(Load(machine.name, "torque", "N m", rms, machine.rated_torque, None))
+    return tuple(found)
+
+
 def overloads(simulation: Simulation) -> tuple[str, ...]:
     """Return, in words, every limit of a part that a run passes: such a part is damaged."""
     found = [
@@ -131,10 +157,16 @@ def strained(simulation: Simulation) -> tuple[str, ...]:
         if entry.rated is not None and entry.beyond_rating and not entry.beyond_limit
     ]
     found += [
-        f"{entry.owner} spends {entry.share:.1%} of the time at its limit of {_words(entry.limit)}, "
-        f"{_shown(entry.allowed, entry.unit)}, first at {entry.first:.4g} s and last at {entry.last:.4g} s"
+        f"{entry.owner} spends {100.0 * entry.share:.1f} % of the time at its limit of {_words(entry.limit)}"
+        f", {_shown(entry.allowed, entry.unit)}, first at {entry.first:.4g} s and last at {entry.last:.4g} s"
         for entry in held(simulation)
         if entry.first is not None and entry.last is not None and entry.share > _LONG
+    ]
+    found += [
+        f"{entry.part} gives a torque of {_shown(entry.peak, entry.unit)} rms, above its rated torque of "
+        f"{_shown(entry.rated, entry.unit)}, which it stands without end"
+        for entry in continuous(simulation)
+        if entry.rated is not None and entry.beyond_rating
     ]
     return (*found, *simulation.bench.link.findings(simulation.peaks), *_warm(simulation))
 

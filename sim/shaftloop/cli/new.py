@@ -67,15 +67,16 @@ _PLATE = (
     "frequency, power factor, efficiency and pull-out ratio, e.g. "
     '"7.5 kW, 1455 rpm, 400 V, 50 Hz, 0.85, 0.88, 2.8".',
 )
-def new(name: str, plate: str | None, **answers: str | None) -> None:
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON document on stdout and ask nothing.")
+def new(name: str, plate: str | None, as_json: bool, **answers: str | None) -> None:
     """Write a first scenario NAME.toml, with a comment beside every estimate.
 
     Asks for what no option states where somebody is there to answer. With --name-plate NAME.toml is a part.
     """
+    from shaftloop.figures import number
     from shaftloop.report.files import write_text
-    from shaftloop.report.terminal import print_answer, print_line
     from shaftloop.scenario.fields import NAME_PATTERN
-    from shaftloop.scenario.first import FirstBench, first_scenario
+    from shaftloop.scenario.first import MIND, FirstBench, first_scenario
 
     stem = name.removesuffix(".toml")
     if not re.fullmatch(NAME_PATTERN, stem) or len(stem) > 60:
@@ -84,9 +85,9 @@ def new(name: str, plate: str | None, **answers: str | None) -> None:
     if file.exists():
         raise ScenarioError([f"{file}: is there already; choose another name, or move it away"])
     if plate is not None:
-        _write_part(file, plate, answers)
+        _write_part(file, plate, answers, as_json)
         return
-    if sys.stdin.isatty() and sys.stdout.isatty():
+    if not as_json and sys.stdin.isatty() and sys.stdout.isatty():
         for question in _QUESTIONS:
             if answers[question.option] is None:
                 empty = "" if question.example else " Empty: estimated or none."
@@ -100,26 +101,50 @@ def new(name: str, plate: str | None, **answers: str | None) -> None:
             param_hint="--sensor",
         )
     write_text(file, first_scenario(stem, bench))
-    print_answer(
-        [
-            f"{file} is a bench for {bench.torque:g} N m with its first mode at about {bench.mode:.3g} Hz. "
-            "Its gains are a careful first guess, and what is marked as an estimate waits for a data sheet.",
-        ]
+    said = (
+        f"{file} is a bench for {bench.torque:g} N m with its first mode at about {bench.mode:.3g} Hz. "
+        "Its gains are a careful first guess, and what is marked as an estimate waits for a data sheet."
     )
-    for verb, why in (
-        ("show", "what was understood"),
-        ("simulate", "what the bench does"),
-        ("margins", "how stable its loops are"),
-        ("tune", "better gains, with --loop torque"),
-    ):
-        print_line(f"shaftloop {verb} {file}: {why}")
+    further = {
+        f"shaftloop {verb} {file}": why
+        for verb, why in (
+            ("show", "what was understood"),
+            ("simulate", "what the bench does"),
+            ("margins", "how stable its loops are"),
+            ("tune", "better gains, with --loop torque"),
+        )
+    }
+    figures = {"torque": number(bench.torque, "N m"), "first_mode": number(bench.mode, "Hz")}
+    _tell(file, said, figures, further, MIND, as_json)
 
 
-def _write_part(file: Path, text: str, answers: dict[str, str | None]) -> None:
-    """Write the part file of an induction machine from the text of its name plate."""
-    from shaftloop.report.files import write_text
+def _tell(
+    file: Path,
+    said: str,
+    figures: dict[str, Any],
+    further: dict[str, str],
+    mind: tuple[str, ...],
+    as_json: bool,
+) -> None:
+    """Say what was written, or hand it out as a document."""
+    from shaftloop.cli.options import hand_out
+    from shaftloop.report.documents import as_json as text_of
     from shaftloop.report.terminal import print_answer, print_line
-    from shaftloop.scenario.plate import plate_text
+
+    if as_json:
+        told = {"answer": [said], "file": str(file), **figures, "further": further, "cautions": list(mind)}
+        hand_out(text_of(told))
+        return
+    print_answer([said])
+    for what, why in further.items():
+        print_line(f"{what}: {why}")
+
+
+def _write_part(file: Path, text: str, answers: dict[str, str | None], as_json: bool) -> None:
+    """Write the part file of an induction machine from the text of its name plate."""
+    from shaftloop.figures import number
+    from shaftloop.report.files import write_text
+    from shaftloop.scenario.plate import MIND, plate_text
     from shaftloop_models.name_plate import NamePlate, NamePlateError, estimate
 
     if extra := [name for name, value in answers.items() if value is not None and name != "inertia"]:
@@ -138,13 +163,12 @@ def _write_part(file: Path, text: str, answers: dict[str, str | None]) -> None:
     except NamePlateError as error:
         raise click.BadParameter(str(error), param_hint="--name-plate") from None
     write_text(file, plate_text(stated, found, inertia))
-    print_answer(
-        [
-            f"{file} is an induction machine of {found.torque:.4g} N m that pulls out at "
-            f"{stated.pull_out:g} times that. What its name plate does not tell is marked as assumed."
-        ]
+    said = (
+        f"{file} is an induction machine of {found.torque:.4g} N m that pulls out at "
+        f"{stated.pull_out:g} times that. What its name plate does not tell is marked as assumed."
     )
-    print_line(f'in a scenario: [[line]] with from = "{file}" and a name')
+    further = {"in a scenario": f'[[line]] with from = "{file}" and a name'}
+    _tell(file, said, {"torque": number(found.torque, "N m")}, further, MIND, as_json)
 
 
 def _read(question: _Question, text: str, hint: str = "") -> Any:

@@ -191,14 +191,16 @@ def _demand(scenario: "Scenario", wanted: dict[str, Any]) -> "Demand":
 
 
 def _write(scenario: "Scenario", answer: "TuneAnswer") -> None:
+    from shaftloop.cautions import cautions
     from shaftloop.report.files import write_text
+    from shaftloop.scenario.tomltext import with_cautions
     from shaftloop.studies.tuning.rewrite import replaced, rewritten
 
     names = tuple(answer.tuning.loops)
     old = [loop for loop in scenario.description.loop if loop.name in names]
     new = [loop for loop in answer.tuning.description.loop if loop.name in names]
     path: Path = scenario.path.resolve()
-    write_text(path, rewritten(scenario.text, old, new))
+    write_text(path, with_cautions(rewritten(scenario.text, old, new), cautions("gains")))
     say(f"written to {scenario.path}: {', '.join(f'loop {name}' for name in names)}")
     stale = replaced(old, new)
     if stale:

@@ -2,13 +2,27 @@
 
 import math
 
-__all__ = ["readable", "show"]
+__all__ = ["percent", "readable", "show"]
 
 _PREFIXES = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ"))
 _LADDERS = {"J": _PREFIXES, "W": _PREFIXES, "Pa": _PREFIXES, "s": _PREFIXES[2:], "F": _PREFIXES[2:]}
 _NOTHING = 1e-12
 """Below it, in SI units, a quantity is what rounding leaves of none."""
 _TORQUE = ((1e4, 1e3, "kN m"), (0.1, 1.0, "N m"), (1e-4, 1e-3, "mN m"), (0.0, 1e-6, "µN m"))
+
+
+def percent(share: float, decimals: int = 0) -> str:
+    """Return a share in per cent as text.
+
+    Parameters
+    ----------
+    share : float
+        [1]
+    decimals : int
+        How many.
+    """
+    # Plus zero, for a share of -0.001 is no "-0".
+    return f"{round(100.0 * share, decimals) + 0.0:.{decimals}f} %"
 
 
 def readable(value: float, unit: str) -> tuple[float, str]:

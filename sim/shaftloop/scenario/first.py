@@ -6,22 +6,19 @@ proportions are of machines, sensors and couplings that are similar in shape; co
 
 import math
 import re
-import textwrap
 from dataclasses import dataclass
 
 from shaftloop.cautions import cautions
+from shaftloop.scenario.tomltext import with_cautions
 
-__all__ = ["FirstBench", "first_scenario", "similar_inertia"]
+__all__ = ["MIND", "FirstBench", "first_scenario", "similar_inertia"]
 
 _SIMILAR = (100.0, 0.03)
 """Torque and inertia of the machine to which all others are similar. [N m], [kg m^2]"""
 _RATES = (2000, 4000, 8000, 16000)
 """Of loops, of which the first is taken that is fast enough for the first mode. [Hz]"""
 _COLUMN = 40
-_MIND = "\n".join(
-    textwrap.fill(text, 110, initial_indent="# Caution: ", subsequent_indent="# ")
-    for text in cautions("gains", "loose parts", "lockout")
-)
+MIND = cautions("gains", "loose parts", "lockout")
 """What stands over every new scenario."""
 _PSI = 0.4
 """Energy that a coupling loses per cycle over its peak elastic energy. [1]"""
@@ -109,23 +106,22 @@ def first_scenario(name: str, bench: FirstBench) -> str:
     Parameters
     ----------
     name : str
-        Its name, for the title.
+        Its name, as commands call it.
     """
     line = "\n".join(
         [_machine(bench, "drive"), _coupling(bench, "c1"), _sensor(bench), _coupling(bench, "c2")]
     )
     text = "\n".join([_head(name, bench), line, _machine(bench, "load"), *_control(bench), _sequence(bench)])
     # Comments behind values stand in one column.
-    return re.sub(r"^([^#\n]+?) +(?=# )", lambda found: f"{found[1]:{_COLUMN}}", text, flags=re.MULTILINE)
+    text = re.sub(r"^([^#\n]+?) +(?=# )", lambda found: f"{found[1]:{_COLUMN}}", text, flags=re.MULTILINE)
+    return with_cautions(text, MIND)
 
 
 def _head(name: str, bench: FirstBench) -> str:
     return f"""\
 # A first description of a bench, to be made true line by line: what is an estimate waits for a data sheet.
 # See what was understood: shaftloop show {name}.toml
-#
-{_MIND}
-title = "{name}: {_torque(bench.torque)} at {_speed(bench.speed)}"
+title = "Bench for {_torque(bench.torque)} at {_speed(bench.speed)}"
 unit = "drive" # the machine under test
 
 # The shaft line, left to right. Positive speed is the one direction of rotation; torque is positive that

@@ -5,12 +5,16 @@ What the plate does not tell is assumed, and the text marks it; common practice,
 
 import math
 
+from shaftloop.cautions import cautions
 from shaftloop.scenario.first import similar_inertia
+from shaftloop.scenario.tomltext import with_cautions
 from shaftloop_models.name_plate import Estimate, NamePlate
 
-__all__ = ["plate_text"]
+__all__ = ["MIND", "plate_text"]
 
 _RPM = 30.0 / math.pi
+MIND = cautions("loose parts", "lockout")
+"""What stands over every part file: who measures at the terminals has to be told."""
 _EXCESS = 0.5
 """Share by which saturation raises the magnetising current at the rated point. [1]"""
 _EXPONENT = 7
@@ -40,7 +44,7 @@ def plate_text(plate: NamePlate, found: Estimate, inertia: float | None) -> str:
     ratios = f"power factor {plate.power_factor:.3g}, efficiency {plate.efficiency:.3g}"
     fastest = 1.2 * _RPM * 2.0 * math.pi * plate.frequency / found.pole_pairs
     active = circuit.stator * found.current * plate.power_factor
-    return f"""\
+    text = f"""\
 # Induction machine from its name plate: {told},
 # {ratios}, pull-out ratio {plate.pull_out:.3g}.
 # Star connection is assumed, whatever the terminals are: both are the same from outside. What the plate does
@@ -72,3 +76,4 @@ rated_voltage = "{rated:.4g} V" # of a phase, peak
 rated_slip = "{slip:.4g} Hz"
 boost = "{active:.3g} V" # assumed: what the rated active current drops at the stator
 """
+    return with_cautions(text, MIND)

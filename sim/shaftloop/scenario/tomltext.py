@@ -1,8 +1,10 @@
 """What is changed in the text of a scenario file, comments and layout kept."""
 
+import textwrap
+from collections.abc import Sequence
 from typing import Any
 
-__all__ = ["changed_text", "put"]
+__all__ = ["changed_text", "put", "with_cautions"]
 
 
 def changed_text(document: Any, text: str) -> str:
@@ -20,6 +22,22 @@ def changed_text(document: Any, text: str) -> str:
     result = tomlkit.dumps(document)
     # A new line gets a plain line end; a file from another system keeps its own.
     return result.replace("\r\n", "\n").replace("\n", "\r\n") if "\r\n" in text else result
+
+
+def with_cautions(text: str, cautions: Sequence[str]) -> str:
+    """Return a text with what is to be minded in comments above it; what stands there already is left out.
+
+    Parameters
+    ----------
+    text : str
+        Of a scenario file.
+    cautions : sequence of str
+        A sentence or more each.
+    """
+    lay = textwrap.TextWrapper(108, initial_indent="# Caution: ", subsequent_indent="# ")
+    end = "\r\n" if "\r\n" in text else "\n"
+    lines = [end.join(lay.wrap(each)) + end for each in cautions]
+    return "".join(each for each in lines if each not in text) + text
 
 
 def put(table: Any, key: str, value: Any, below: str) -> None:

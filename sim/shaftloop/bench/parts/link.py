@@ -346,8 +346,8 @@ class _LiveLink(BenchLink):
         enough = float(f"{least * 1e6:.2g}")
         return (
             f"the capacitance of the link, {capacitance * 1e6:.3g} uF, is too small: a machine draws "
-            f"{amperes:.3g} A, which moves {volts:.4g} V by more than {_QUICK:.0%} in a period of control of "
-            f"{self.slowest * 1e6:.4g} us; raise supply.capacitance to {enough:g} uF or more"
+            f"{amperes:.3g} A, which moves {volts:.4g} V by more than {100.0 * _QUICK:.0f} % in a period of "
+            f"control of {self.slowest * 1e6:.4g} us; raise supply.capacitance to {enough:g} uF or more"
         )
 
 

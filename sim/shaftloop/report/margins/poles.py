@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from shaftloop.analysis.poles import Pole
 from shaftloop.report.canvas import COLOURS, SIDE, Picture
-from shaftloop.report.quantities import show
+from shaftloop.report.quantities import percent, show
 
 __all__ = ["pole_picture", "slowest"]
 
@@ -97,4 +97,4 @@ def _motion(pole: Pole) -> str:
     if pole.frequency == 0.0:
         return "no oscillation"
     damping = pole.rate / math.hypot(pole.rate, 2.0 * math.pi * pole.frequency)
-    return f"{pole.frequency:.4g} Hz" + (f", damping {damping:.1%}" if pole.rate > 0.0 else "")
+    return f"{pole.frequency:.4g} Hz" + (f", damping {percent(damping, 1)}" if pole.rate > 0.0 else "")

@@ -124,7 +124,9 @@ def _tell_budget(budget: Budget) -> Iterator[Piece]:
         if share.ideal is not None:
             ideal = share.ideal
             cells = [_hertz(ideal.crossover), f"{ideal.ms:.3f}", _phase(ideal)]
-        add_row(table, share.cause, f"{round(share.phase, 2) + 0.0:.2f}°", show(share.delay, "s", 3), *cells)
+        phase = round(share.phase, 2) + 0.0
+        # What shows no phase shows no delay either: rounding leaves 3e-12 s.
+        add_row(table, share.cause, f"{phase:.2f}°", show(share.delay if phase else 0.0, "s", 3), *cells)
     yield table
 
 

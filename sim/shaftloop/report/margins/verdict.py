@@ -1,9 +1,12 @@
 """The answer about the margins of loops in words."""
 
+import numpy as np
+
 from shaftloop.analysis.margins import Margins
+from shaftloop.analysis.response import fundamental
 from shaftloop.analysis.sineresponse import AtFrequency
 from shaftloop.answers.margins import LoopAnswer, MarginsAnswer
-from shaftloop.report.quantities import show
+from shaftloop.report.quantities import percent, show
 
 __all__ = ["LIVELY", "peak", "standing", "verdict"]
 
@@ -15,7 +18,9 @@ def verdict(answer: MarginsAnswer) -> list[str]:
     """Return how much the loops stand, a sentence each."""
     if answer.loopless is not None:
         return [_without_loop(answer)]
-    return [_loop(name, found) for name, found in answer.loops.items()]
+    measured = [name for name, found in answer.loops.items() if found.measured is not None]
+    agreement = [_agreement(name, answer.loops[name]) for name in measured]
+    return [*agreement, *(_loop(name, found) for name, found in answer.loops.items())]
 
 
 def _without_loop(answer: MarginsAnswer) -> str:
@@ -78,6 +83,20 @@ def _loop(name: str, found: LoopAnswer) -> str:
         lost_there = f"{most.cause} takes {-most.phase:.0f}° at crossover"
         text += f" It is lively: {lost_there}; lower the gains or mend that."
     return " ".join([text, *(_at(entry) for entry in found.at)])
+
+
+def _agreement(name: str, found: LoopAnswer) -> str:
+    """Return how far an injection is from the exact response where it matters, near the crossover."""
+    margins, measured = found.margins, found.measured
+    assert measured is not None, "only a loop that was measured is asked for"
+    exact = fundamental(margins.system, measured.frequency)
+    # What is off there moves 1 + L, and with it Ms and the margins, by as much of itself.
+    off = np.abs(measured.response - exact) / np.abs(1.0 + exact)
+    worst = int(np.argmax(off))
+    return (
+        f"The injection into loop {name} shows the computed 1 + L within {percent(float(off[worst]), 2)}, "
+        f"least well at {measured.frequency[worst]:.4g} Hz."
+    )
 
 
 def _at(entry: AtFrequency) -> str:

@@ -10,7 +10,7 @@ from shaftloop.figures import number
 from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import identity, origin
 from shaftloop.report.modes.verdict import verdict
-from shaftloop.report.quantities import show
+from shaftloop.report.quantities import percent, show
 from shaftloop.report.terminal import Piece, add_row, new_table
 
 __all__ = ["FILE", "details", "document", "pictures", "verdict"]
@@ -56,7 +56,7 @@ def details(results: ModesAnswer) -> Iterator[Piece]:
             table,
             f"{i}",
             f"{mode.frequency:#.5g} Hz",
-            f"{mode.damping_ratio:.2%}",
+            f"{percent(mode.damping_ratio, 2)}",
             strained(mode),
             _nodes(mode),
             *values,
@@ -88,12 +88,12 @@ def strained(mode: Mode) -> str:
     """
     ranked = sorted(mode.strains.items(), key=lambda item: -item[1])
     worth = [item for item in ranked if item[1] >= 0.1] or ranked[:1]
-    return ", ".join(f"{part} {share:.0%}" for part, share in worth[:3])
+    return ", ".join(f"{part} {percent(share)}" for part, share in worth[:3])
 
 
 def _nodes(mode: Mode) -> str:
     """Return where the line stands still: springs, with how far from their left end."""
-    return ", ".join(f"{part} at {share:.0%}" for part, share in mode.nodes.items()) or "-"
+    return ", ".join(f"{part} at {percent(share)}" for part, share in mode.nodes.items()) or "-"
 
 
 def pictures(results: ModesAnswer) -> list[Picture]:

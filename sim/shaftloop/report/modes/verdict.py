@@ -2,7 +2,7 @@
 
 from shaftloop.analysis.interference import Interference
 from shaftloop.answers.modes import ModesAnswer
-from shaftloop.report.quantities import show
+from shaftloop.report.quantities import percent, show
 
 __all__ = ["count", "crossing", "verdict"]
 
@@ -19,7 +19,7 @@ def verdict(answer: ModesAnswer) -> list[str]:
     frequencies = ", ".join(f"{mode.frequency:.4g}" for mode in answer.modes)
     said = [
         f"The line resonates at {frequencies} Hz; the lowest mode strains {lowest.weakest} most, and the "
-        f"least damped has a damping ratio of {least.damping_ratio:.2%}."
+        f"least damped has a damping ratio of {percent(least.damping_ratio, 2)}."
     ]
     if answer.line.held:
         return [*said, f"{answer.line.held} holds the line: nothing turns that could excite them."]

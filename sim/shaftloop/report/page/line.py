@@ -10,7 +10,7 @@ from xml.etree.ElementTree import Element, SubElement, tostring
 
 from shaftloop.answers.show import ShowAnswer, ShownBody, ShownSpring
 from shaftloop.report.modes.shapes import shortened
-from shaftloop.report.quantities import show
+from shaftloop.report.quantities import percent, show
 from shaftloop.report.show.drawing import gear_words, stiffness_text
 
 __all__ = ["line_svg", "line_title"]
@@ -29,7 +29,11 @@ def line_title(answer: ShowAnswer) -> str:
     """Return what the drawing shows, in a sentence."""
     free = [body for body in answer.bodies if isfinite(body.inertia)] or answer.bodies[:1]
     heavy, whole = max(free, key=lambda body: body.seen), sum(body.seen for body in free)
-    text = f"{heavy.name} has {heavy.seen / whole:.0%} of the inertia" if whole else "The line has no inertia"
+    text = (
+        f"{heavy.name} has {percent(heavy.seen / whole)} of the inertia"
+        if whole
+        else "The line has no inertia"
+    )
     if not answer.springs:
         return f"{text}; the line has no spring"
     soft = min(answer.springs, key=lambda spring: spring.stiffness)

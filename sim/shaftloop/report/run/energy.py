@@ -4,7 +4,7 @@ from typing import Any
 
 from shaftloop.analysis.flow import Flow, Station
 from shaftloop.report.canvas import COLOURS, Picture
-from shaftloop.report.quantities import show
+from shaftloop.report.quantities import percent, show
 
 __all__ = ["energy_picture", "summary"]
 
@@ -51,7 +51,7 @@ def summary(flow: Flow) -> str:
     parts = [f"{station.name} took {show(station.link, 'J', 3)} from the link" for station in taken]
     total = sum(station.link for station in taken)
     for station in given:
-        share = f" ({-station.link / total:.0%})" if total > 0.0 and len(given) == 1 else ""
+        share = f" ({percent(-station.link / total)})" if total > 0.0 and len(given) == 1 else ""
         parts.append(f"{station.name} returned {show(-station.link, 'J', 3)}{share}")
     verb = "supplied" if flow.grid >= 0.0 else "absorbed"
     parts.append(f"the grid {verb} {show(abs(flow.grid), 'J', 3)}")
@@ -159,7 +159,7 @@ def _draw_bars(axes: Any, flow: Flow) -> None:
     total = sum(energy for energy in energies)
     reach = max(max(energies), 0.0) or 1.0
     for i, energy in enumerate(energies):
-        share = f"  {energy / total:.0%}" if total > 0.0 and abs(energy) >= _WORTH_A_BAR * total else ""
+        share = f"  {percent(energy / total)}" if total > 0.0 and abs(energy) >= _WORTH_A_BAR * total else ""
         axes.text(max(energy, 0.0) + 0.02 * reach, i, show(energy, "J", 3) + share, va="center", fontsize=9.0)
     axes.set_xlim(min(min(energies), 0.0), 1.35 * reach)
     axes.tick_params(left=False, bottom=False, labelbottom=False)

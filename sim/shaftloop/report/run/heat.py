@@ -10,7 +10,7 @@ from shaftloop.answers.run import RunAnswer
 from shaftloop.engine.heat import Body
 from shaftloop.figures import number
 from shaftloop.report.canvas import COLOURS, MACHINE_COLOURS, Picture, over, thinned
-from shaftloop.report.quantities import show
+from shaftloop.report.quantities import percent, show
 from shaftloop.report.terminal import Grid, Piece, add_row, new_table
 
 __all__ = ["HEAT_METRICS", "duty_document", "heat_picture", "heat_words", "span", "tell_heat"]
@@ -121,7 +121,7 @@ def _currents(answer: RunAnswer) -> Grid:
     for name in answer.simulation.bench.machines:
         rms, use = answer.metrics.get(f"rms_current.{name}"), answer.metrics.get(f"use.{name}.i2t")
         if rms is not None and rms.value is not None:
-            spent = "-" if use is None or use.value is None else f"{use.value:.1%}"
+            spent = "-" if use is None or use.value is None else f"{percent(use.value, 1)}"
             values = (rms.value, limits[name].peak, limits[name].allowed)
             add_row(table, name, *(show(value, "A") for value in values), spent)
     return table

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from shaftloop.analysis.ratings import Load, loads
 from shaftloop.answers.run import RunAnswer
 from shaftloop.report.judgement import Judgement
-from shaftloop.report.quantities import show
+from shaftloop.report.quantities import percent, show
 
 __all__ = ["judgements"]
 
@@ -35,6 +35,6 @@ def _load(load: Load, what: str, bound: float) -> str:
     seen, quantity = show(load.peak, load.unit), load.quantity.replace("_", " ")
     base = f" from {show(load.base, load.unit)} on" if load.base else ""
     return (
-        f"{load.part} sees a {quantity} of up to {seen}, {load.share(bound):.0%} of its {what} of "
+        f"{load.part} sees a {quantity} of up to {seen}, {percent(load.share(bound))} of its {what} of "
         f"{show(bound, load.unit)}{base}"
     )

@@ -11,7 +11,7 @@ from shaftloop.answers.run import RunAnswer
 from shaftloop.engine.events import Event
 from shaftloop.figures import Figure
 from shaftloop.report.logs import tell_log
-from shaftloop.report.quantities import show
+from shaftloop.report.quantities import percent, show
 from shaftloop.report.run.heat import HEAT_METRICS, tell_heat
 from shaftloop.report.run.timeline import tell_timeline
 from shaftloop.report.terminal import Piece, add_row, new_table
@@ -77,7 +77,7 @@ def _tell_ratings(simulation: Simulation) -> Iterator[Piece]:
         add_row(table, load.part, load.quantity, show(load.peak, load.unit), *bounds, mark)
     for entry in held(simulation):
         if entry.first is not None and entry.last is not None:
-            acts = f"{entry.share:.2%} of the time, {entry.first:.4g} to {entry.last:.4g} s"
+            acts = f"{percent(entry.share, 2)} of the time, {entry.first:.4g} to {entry.last:.4g} s"
             allowed = show(entry.allowed, entry.unit)
             peak = f"{'lowest ' if entry.below else ''}{show(entry.peak, entry.unit)}"
             add_row(table, entry.owner, entry.limit, peak, "-", allowed, acts)

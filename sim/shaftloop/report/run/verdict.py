@@ -1,24 +1,58 @@
 """The answer of a run in words."""
 
+import math
 from collections.abc import Iterator
 
+import numpy as np
+
 from shaftloop.analysis.metrics import LOSS_PREFIX
-from shaftloop.analysis.ratings import Load, loads, strained
+from shaftloop.analysis.overlay import Difference
+from shaftloop.analysis.ratings import Load, continuous, loads, strained
 from shaftloop.answers.run import RunAnswer
 from shaftloop.engine.events import SEQUENCE
-from shaftloop.report.quantities import show
+from shaftloop.report.quantities import percent, show
 from shaftloop.report.run.heat import heat_words, span
+from shaftloop.report.words import figure_words
 from shaftloop.scenario.faults import said
 
 __all__ = ["verdict"]
 
 
 def verdict(answer: RunAnswer) -> list[str]:
-    """Return what the run says, in at most three sentences."""
+    """Return what the run says: what was asked besides first, then the run in at most three sentences."""
     heat = heat_words(answer)
     # Of a duty, how warm things become is asked; the steps of its cycle stand in the table.
     torque = heat if heat and answer.simulation.duty else " ".join(_torque(answer))
-    return [_failed(answer) + _end(answer), torque, _energy(answer)]
+    return [*_measured(answer), *_verified(answer), _failed(answer) + _end(answer), torque, _energy(answer)]
+
+
+def _measured(answer: RunAnswer) -> Iterator[str]:
+    """Yield how far the run is from the measured one, the channel that is furthest off first."""
+    if answer.overlay is None:
+        return
+
+    def off(entry: Difference) -> float:
+        largest = float(np.max(np.abs(entry.measured)))
+        return entry.rms / largest if largest else math.inf
+
+    name, worst = max(answer.overlay.channels.items(), key=lambda item: off(item[1]))
+    share = "" if math.isinf(off(worst)) else f", {percent(off(worst), 1)} of the largest that was measured"
+    count = len(answer.overlay.channels)
+    most = "" if count == 1 else f", of {count} channels furthest off"
+    yield f"Simulated and measured {name}{most}, differ by {show(worst.rms, worst.unit, 3)} rms{share}."
+
+
+def _verified(answer: RunAnswer) -> Iterator[str]:
+    """Yield how far finer steps move the metrics."""
+    found = answer.verification
+    if found is None:
+        return
+    if found.largest is None:
+        yield f"With steps {found.factor} times finer no metric can be compared."
+        return
+    name, moved = found.largest
+    most = f"by at most {moved:.1e} of their value, {figure_words(f'simulate.{name}')} most"
+    yield f"Steps {found.factor} times finer move the metrics {most}."
 
 
 def _failed(answer: RunAnswer) -> str:
@@ -35,19 +69,19 @@ def _strain(answer: RunAnswer) -> str:
     strains = strained(answer.simulation)
     if strains:
         return f"but {strains[0]}"
-    if not found:
+    steady = continuous(answer.simulation)
+    if not found and not steady:
         return "no part states what it stands"
 
-    shares = (
-        (
-            entry.share(bound),
-            f"{entry.part} nearest with {entry.share(bound):.0%} of its {_words(entry)} {what}",
-        )
+    shares = [
+        (entry.share(bound), entry.part, f"{_words(entry)} {what}")
         for entry in found
         for what, bound in (("rating", entry.rated), ("limit", entry.limit))
         if bound
-    )
-    return f"every part stays inside its ratings, {max(shares)[1]}"
+    ]
+    shares += [(entry.share(entry.rated), entry.part, "rated torque, rms") for entry in steady if entry.rated]
+    share, part, what = max(shares)
+    return f"every part stays inside its ratings, {part} nearest with {percent(share)} of its {what}"
 
 
 def _words(entry: Load) -> str:
@@ -100,7 +134,8 @@ def _torque(answer: RunAnswer) -> Iterator[str]:
     peak, share = found["peak_true_torque"], found["peak_share_of_rating"]
     rise, over, settled = (found[f"torque_{name}"] for name in ("rise_time", "overshoot", "settling_time"))
     if peak.value is not None and share.value is not None:
-        yield f"The true torque peaks at {show(peak.value, 'N m')}, {share.value:.0%} of the sensor's rating;"
+        of_rating = f"{percent(share.value)} of the sensor's rating"
+        yield f"The true torque peaks at {show(peak.value, 'N m')}, {of_rating};"
     if rise.value is None or over.value is None:
         yield f"{'no' if peak.value is not None else 'No'} step is judged: {rise.reason or over.reason}."
         return

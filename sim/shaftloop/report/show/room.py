@@ -9,7 +9,7 @@ from typing import Any
 from shaftloop.answers.show import Due, ShowAnswer
 from shaftloop.figures import number
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.quantities import show
+from shaftloop.report.quantities import percent, show
 from shaftloop.report.show.drawing import WIDTH, draw_line
 from shaftloop.report.show.verdict import verdict
 from shaftloop.report.terminal import Grid, Piece, add_row, new_table
@@ -92,7 +92,7 @@ def tables(results: ShowAnswer) -> Iterator[Grid]:
         yield table
     table = new_table("First modes", "mode", "frequency", "damping", "strains most")
     for i, mode in enumerate(results.modes[:_FIRST], 1):
-        add_row(table, f"{i}", f"{mode.frequency:#.5g} Hz", f"{mode.damping_ratio:.2%}", mode.weakest)
+        add_row(table, f"{i}", f"{mode.frequency:#.5g} Hz", f"{percent(mode.damping_ratio, 2)}", mode.weakest)
     yield table
 
 

@@ -7,7 +7,7 @@ from shaftloop.analysis.lateral import bending_figures
 from shaftloop.answers.sizing import SizeAnswer
 from shaftloop.figures import number
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.quantities import show
+from shaftloop.report.quantities import percent, show
 from shaftloop.report.size.verdict import verdict
 from shaftloop.report.terminal import Piece, add_row, new_table
 from shaftloop.report.words import spoken
@@ -61,7 +61,7 @@ def details(results: SizeAnswer) -> Iterator[Piece]:
             table,
             f"{entry.part}, {spoken(entry.quantity)}",
             *("-" if value is None else show(value, entry.unit, 3) for value in values),
-            "-" if entry.serves is None else f"{entry.used:.0%}",
+            "-" if entry.serves is None else f"{percent(entry.used)}",
             _judged(entry),
             ", ".join(entry.others) or "-",
         )

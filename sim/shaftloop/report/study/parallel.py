@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.report.canvas import COLOURS, SIDE, Picture, over
+from shaftloop.report.quantities import percent
 from shaftloop.report.study.maps import best_of
 from shaftloop.report.study.scales import Scale, factor_scale, figure_scale, wrapped
 from shaftloop.report.study.verdict import verdict
@@ -52,7 +53,7 @@ def parallel_picture(results: Findings) -> Picture:
     if not passed.any() and whole.any():
         excess = np.where(whole, table.excess(results.study.bounds), np.inf)
         best = int(np.argmin(excess))
-        label = f"nearest: candidate {best}, breaks a bound by {excess[best]:.0%} of its range"
+        label = f"nearest: candidate {best}, breaks a bound by {percent(excess[best])} of its range"
 
     def paint(figure: Any) -> None:
         axes = figure.subplots()

@@ -5,6 +5,7 @@ from typing import Any
 import numpy as np
 
 from shaftloop.report.canvas import COLOURS, SIDE, Picture, over
+from shaftloop.report.quantities import percent
 from shaftloop.report.study.maps import contour_picture, mapped
 from shaftloop.report.study.parallel import parallel_picture
 from shaftloop.report.study.scales import Scale, factor_scale, figure_scale, log_axis, wrapped
@@ -51,11 +52,13 @@ def effects_picture(results: Findings) -> Picture:
                     _effect(axes, effect, factor_scale(results, factor), scale)
                     # Where there are indices they are the better answer.
                     if effect.share is not None and not results.indices:
-                        title = f"{effect.share:.0%} of the variance"
+                        title = f"{percent(effect.share)} of the variance"
                         axes.set_title(title, fontsize=8.5, fontweight="normal", loc="right")
                 rest = _rest(results, name)
                 if i == 0 and rest is not None and not results.indices:
-                    axes.set_title(f"together: {rest:.0%}", fontsize=8.5, fontweight="normal", loc="left")
+                    axes.set_title(
+                        f"together: {percent(rest)}", fontsize=8.5, fontweight="normal", loc="left"
+                    )
                 if i == 0:
                     without = results.table.without(name)
                     note = f"\n({without} of {total} have none)" if without else ""
@@ -86,7 +89,7 @@ def _strongest(results: Findings, figures: list[str]) -> str:
     others = "factors acting together"
     if not results.store.plan.gridded:
         others += " and the chance of the sample"
-    of = f"{best.share:.0%} of its variance; {others} make {rest:.0%}"
+    of = f"{percent(best.share)} of its variance; {others} make {percent(rest)}"
     return f"{value_words(best.factor)} moves {words} most: {of}"
 
 
@@ -103,7 +106,7 @@ def indices_picture(results: Findings) -> Picture:
 
     first = entries[0]
     top = max(first.indices, key=lambda index: index.total)
-    shares = f"{top.first:.0%} of its variance alone, {top.total:.0%} with others"
+    shares = f"{percent(top.first)} of its variance alone, {percent(top.total)} with others"
     title = f"{value_words(top.factor)} moves {figure_words(first.figure)} most: {shares}"
     shows = "First-order and total indices of each figure, with their 95 % intervals"
     size = (10.5, 1.6 + (0.75 + 0.45 * count) * len(entries))

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Iterator
 
-from shaftloop.report.quantities import show
+from shaftloop.report.quantities import percent, show
 from shaftloop.report.study.scales import wrapped
 from shaftloop.report.terminal import Piece, add_row, new_table
 from shaftloop.report.words import figure_words, value_words
@@ -33,8 +33,8 @@ def details(results: Findings) -> Iterator[Piece]:
     if results.good is not None:
         good = results.good
         yield (
-            f"yield: {good.passed} of {good.drawn} benches keep every bound, {good.share:.2%}; with 95 % "
-            f"confidence {good.low:.2%} to {good.high:.2%} of all benches"
+            f"yield: {good.passed} of {good.drawn} benches keep every bound, {percent(good.share, 2)}; with "
+            f"95 % confidence {percent(good.low, 2)} to {percent(good.high, 2)} of all benches"
         )
     yield f"{done} of {total} candidates done, {int(results.answers.passed.sum())} keep every bound"
     if results.simulates:
@@ -148,7 +148,7 @@ def _tell_effects(results: Findings) -> Iterator[Piece]:
         unit = results.study.figures[name].unit
         effects = [effect for effect in results.answers.effects if effect.figure == name]
         for effect in effects[:_MOST_EFFECTS]:
-            share = "-" if effect.share is None else f"{effect.share:.0%}"
+            share = "-" if effect.share is None else f"{percent(effect.share)}"
             add_row(
                 table, figure_words(name), value_words(effect.factor), shown_figure(effect.span, unit), share
             )

@@ -11,6 +11,7 @@ from shaftloop.analysis.uncertainty.evaluation import Evaluation, StatedResult
 from shaftloop.analysis.uncertainty.montecarlo import Sampled
 from shaftloop.analysis.uncertainty.propagation import Budget
 from shaftloop.report.canvas import COLOURS, SIDE, Picture, over
+from shaftloop.report.quantities import percent
 from shaftloop.report.uncertainty.tables import scaled, stated_text
 
 __all__ = ["bars_picture"]
@@ -72,7 +73,7 @@ def _finding(
     text = _title(stated, sampled, found, people)
     if budget is not None and _bars(budget):
         name, _, share = _bars(budget)[0]
-        text += f"; largest share: {name}, {share:.0%}"
+        text += f"; largest share: {name}, {percent(share)}"
     return f"{text[0].upper()}{text[1:]}"
 
 

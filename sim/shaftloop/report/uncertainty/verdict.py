@@ -3,7 +3,7 @@
 from shaftloop.analysis.efficiency import PointBudget
 from shaftloop.analysis.uncertainty.propagation import Contribution
 from shaftloop.answers.uncertainty import UncertaintyAnswer
-from shaftloop.report.quantities import show
+from shaftloop.report.quantities import percent, show
 from shaftloop.report.uncertainty.tables import stated_text
 
 __all__ = ["advice", "verdict"]
@@ -29,7 +29,7 @@ def verdict(answer: UncertaintyAnswer) -> list[str]:
         )
         if largest and parts:
             what = largest.meaning or largest.name
-            text += f"; the largest share in the torque has: {what}, {largest.share:.0%}"
+            text += f"; the largest share in the torque has: {what}, {percent(largest.share)}"
         said.append(f"{text}.")
     left_out = {text for budget, _ in answer.points for text in budget.left_out}
     if left_out:
@@ -47,7 +47,7 @@ def advice(answer: UncertaintyAnswer) -> list[str]:
             said.setdefault(
                 largest.name,
                 f"A better {largest.name} makes the torque surer than anything else: it has "
-                f"{largest.share:.0%} of the variance at {_where(budget)}.",
+                f"{percent(largest.share)} of the variance at {_where(budget)}.",
             )
     return list(said.values())
 

@@ -1,0 +1,47 @@
+"""What was asked for besides stands in the first sentence; what a machine is rated for is counted."""
+
+from pathlib import Path
+
+import numpy as np
+
+import shaftloop
+from shaftloop.analysis.overlay import read_measurement
+from shaftloop.answers.margins import with_injection
+from shaftloop.answers.run import find_run
+from shaftloop.report.margins import room as margins
+from shaftloop.report.run import room as run
+from shaftloop.scenario.reading import read_scenario
+
+SHORT = ("duration=0.8 s",)
+
+
+def test_a_run_laid_over_a_log_begins_with_how_far_they_are_apart(tmp_path: Path) -> None:
+    scenario = read_scenario("wheel-hub", SHORT)
+    plain = find_run(scenario).simulation
+    rows = np.column_stack([plain.time, 1.02 * plain.traces["ts_torque"], plain.traces["drive_torque"]])
+    head = "time [s],ts_torque [N m],drive_torque [N m]"
+    np.savetxt(tmp_path / "m.csv", rows, delimiter=",", header=head, comments="")
+    answer = find_run(scenario, finer=True, measurement=read_measurement(tmp_path / "m.csv"))
+    first, second, third, *_ = run.verdict(answer)
+    rms = answer.overlay.channels["ts_torque"].rms  # type: ignore[union-attr]
+    assert first.startswith("Simulated and measured ts_torque, of 2 channels furthest off, differ by ")
+    assert f"{rms:.3g} N m rms" in first and rms > 0.1
+    moved = answer.verification.largest[1]  # type: ignore[union-attr, index]
+    assert second.startswith("Steps 2 times finer move the metrics by at most") and f"{moved:.1e}" in second
+    assert third.startswith("The run of 0.8 s ends")
+
+
+def test_an_injection_begins_with_how_well_it_agrees() -> None:
+    answer = with_injection(shaftloop.read("wheel-hub").margins("torque"), "multisine")
+    said = margins.verdict(answer)
+    assert said[0].startswith("The injection into loop torque shows the computed 1 + L within 0.")
+    assert said[1].startswith("Loop torque is stable")
+
+
+def test_a_rated_torque_is_held_against_the_rms_torque_of_the_run() -> None:
+    gentle, hard = (
+        run.verdict(find_run(read_scenario("geared-reversal", (f"line.drive.rated_torque={rated} N m",))))[0]
+        for rated in (30.0, 5.0)
+    )
+    assert "every part stays inside its ratings" in gentle
+    assert "but drive gives a torque of " in hard and "above its rated torque of 5 N m" in hard
