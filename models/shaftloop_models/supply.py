@@ -246,8 +246,8 @@ class TwoWay(Bridge):
         if share >= 0.5:
             raise ParameterError(
                 "quadratic_loss",
-                f"at the power limit {100.0 * share:.0f} % of the power would be lost; allowed: below half of "
-                "it; lower quadratic_loss or linear_loss",
+                f"at the power limit {100.0 * share:.0f} % of the power would be lost; allowed: below half "
+                "of it; lower quadratic_loss or linear_loss",
             )
 
     def nominal(self) -> float:
