@@ -17,7 +17,9 @@ def verdict(results: Findings) -> list[str]:
     ]
     kept = min(range(len(study.bounds)), key=lambda place: answers.kept[place], default=None)
     if kept is not None and answers.kept[kept] < total:
-        said.append(f"{shown_bound(results, kept)} holds back most: {answers.kept[kept]} of {total} keep it.")
+        bound = shown_bound(results, kept)
+        keeping = f"{answers.kept[kept]} of {total} keep it"
+        said.append(f"{bound[0].upper()}{bound[1:]} holds back most: {keeping}.")
     ranked = answers.ranked.tolist()
     if study.goals and ranked:
         number, _, _, values, figures, _ = next(iter(results.store.entries(ranked[:1])))
