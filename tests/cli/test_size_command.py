@@ -1,6 +1,8 @@
 """`shaftloop size`: what is asked of the parts, what they stand, and what else would do."""
 
 import json
+from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
@@ -10,14 +12,14 @@ from click.testing import CliRunner
 from rigs import Table, coupling, describe, sensor, servo, speed_loop, step, torque_loop
 from shaftloop.analysis.simulation import simulate
 from shaftloop.cli.main import cli
-from shaftloop.scenario.description import Description
+from shaftloop.scenario.description import Description, Fault
 from shaftloop.studies.responses import evaluate
-from shaftloop.studies.sizing import size_figures, size_parts
+from shaftloop.studies.sizing import Sized, size_figures, size_parts
 
 pytestmark = pytest.mark.compiled
 
 
-def rig(rated: float = 100.0, limit: float = 200.0) -> Description:
+def rig(rated: float = 100.0, limit: float = 200.0, speed: str = "200 rpm") -> Description:
     """Return two machines that carry 40 N m for a third of the time."""
     line: list[Table] = [
         servo("drive", 0.02, time_constant="1 ms", rated_torque="30 N m", max_speed="2000 rpm"),
@@ -27,7 +29,7 @@ def rig(rated: float = 100.0, limit: float = 200.0) -> Description:
         servo("load", 0.03, time_constant="1 ms", max_speed="2000 rpm"),
     ]
     hold = {"do": "hold", "time": "0.1 s"}
-    moves = [step("speed", "200 rpm"), hold, step("torque", "40 N m"), hold, step("torque", "0 N m"), hold]
+    moves = [step("speed", speed), hold, step("torque", "40 N m"), hold, step("torque", "0 N m"), hold]
     loops = [speed_loop("drive", 2.0, 20.0), torque_loop("load", "ts")]
     return describe({"line": line, "loop": loops, "sequence": moves})
 
@@ -59,6 +61,33 @@ def test_a_part_file_that_would_do_is_named(tmp_path: Path) -> None:
     found = size_parts(description, sorted(tmp_path.glob("*.toml")), faults=False)
     entry = next(entry for entry in found if entry.part == "ts")
     assert entry.serves is False and entry.others == ("strong",)
+
+
+def test_what_the_scenario_lets_fail_is_a_fault_and_no_part_of_the_sequence() -> None:
+    fault = Fault("seized", "load", "blocked", Fraction(1, 4))
+    description = rig()
+    plain = {(e.part, e.quantity): e for e in size_parts(description, faults=False)}
+    stated = {(e.part, e.quantity): e for e in size_parts(replace(description, fault=(fault,)), faults=False)}
+    assert plain == stated
+
+
+def test_a_part_file_that_the_bench_breaks_in_a_run_is_not_named(tmp_path: Path) -> None:
+    """Both state enough for what the sensor sees now; in its place a stiffer one sees 0.4 % more."""
+
+    def sensor_of(description: Description, *files: Path) -> Sized:
+        found = size_parts(description, files)
+        return next(entry for entry in found if (entry.part, entry.quantity) == ("ts", "torque"))
+
+    seen = sensor_of(rig(speed="1500 rpm")).fault
+    assert seen is not None
+    for name, stiffness in (("soft", "5"), ("stiff", "50")):
+        (tmp_path / f"{name}.toml").write_text(
+            f'part = "torque_sensor"\nstiffness = "{stiffness} kN m/rad"\nsampling = "10 kHz"\n'
+            f'damping = "2 N m s/rad"\nrated = "100 N m"\nlimit = "{1.002 * seen} N m"\n'
+        )
+    entry = sensor_of(rig(limit=0.8 * seen, speed="1500 rpm"), *sorted(tmp_path.glob("*.toml")))
+    assert entry.serves is False and entry.worst is not None and entry.worst.fault.kind == "blocked"
+    assert entry.others == ("soft",)
 
 
 def test_the_command_answers_first_and_exits_with_1_where_a_part_does_not_serve() -> None:

@@ -15,13 +15,15 @@ from shaftloop.analysis.lateral import find_bending
 from shaftloop.analysis.ratings import Load, loads
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.bench.parts.ratings import BENDING
+from shaftloop.errors import CostError, ShaftloopError
 from shaftloop.figures import Figure, by_name
 from shaftloop.scenario.derive import validate
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.shipped import shipped_folder
 from shaftloop.scenario.source import label_of, load_toml
-from shaftloop.studies.faults import FaultRun, run_faults, standard_faults
+from shaftloop.studies.faults import FaultRun, run_again, run_faults, standard_faults
 from shaftloop_models.lateral import unbalance_force
+from shaftloop_models.part import Part
 
 __all__ = ["Sized", "size_figures", "size_parts"]
 
@@ -46,7 +48,7 @@ class Sized:
     limit: float | None
     """[unit]"""
     others: tuple[str, ...] = ()
-    """Part files of the kind whose ratings and limits are large enough."""
+    """Part files of the kind that stand it: stated, and seen in runs of the bench with them in its place."""
 
     @property
     def used(self) -> float:
@@ -103,7 +105,8 @@ def size_parts(
     ScenarioError
         Where a part file cannot be read.
     """
-    healthy = simulate(description)
+    # What a scenario lets fail is a fault, no part of its sequence.
+    healthy = simulate(replace(description, fault=()))
     runs = run_faults(description, standard_faults(description), progress=progress) if faults else ()
     found = [_sized(load, healthy, runs) for load in (*_machines(healthy), *loads(healthy))]
     found += _forces(description, found)
@@ -169,7 +172,7 @@ def _forces(description: Description, found: Sequence[Sized]) -> Iterator[Sized]
 def _others(
     description: Description, short: Sized, found: Sequence[Sized], documents: dict[str, dict[str, object]]
 ) -> Iterator[str]:
-    """Yield the part files that state enough for what the part that does not serve sees now."""
+    """Yield the part files that state enough for what a part that does not serve sees, and stand it there."""
     part = description.part(short.part)
     if short.quantity not in ("torque", "speed"):
         return
@@ -187,8 +190,28 @@ def _others(
             rated, limit = bounds[entry.quantity]
             judged.append(replace(entry, rated=rated, limit=limit))
         silent = any(old.limit and not new.limit for old, new in zip(wanted, judged, strict=True))
-        if all(entry.serves for entry in judged) and not silent:
+        if all(entry.serves for entry in judged) and not silent and _stands(description, other, wanted):
             yield name
+
+
+def _stands(description: Description, other: Part, wanted: Sequence[Sized]) -> bool:
+    """Return whether a part stands sequence and worst faults of a bench with it in the place of its namesake.
+
+    With its own stiffness and inertia the line sees something else.
+    """
+    line = tuple(other if part.name == other.name else part for part in description.line)
+    bench = replace(description, line=line)
+    worst = {entry.worst.fault: entry.worst for entry in wanted if entry.worst is not None}
+    try:
+        seen = [
+            loads(simulate(replace(bench, fault=()))),
+            *(r.loads for r in run_again(bench, [*worst.values()])),
+        ]
+    except CostError:
+        raise
+    except ShaftloopError:
+        return False  # The bench cannot be built or run with it.
+    return not any(load.beyond_limit for found in seen for load in found if load.part == other.name)
 
 
 def size_figures(found: Sequence[Sized]) -> dict[str, Figure]:

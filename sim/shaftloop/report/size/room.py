@@ -22,8 +22,9 @@ FILE = "size.json"
 
 _LEFT_OUT = (
     "A rating counts against the rms of a torque and the peak of what has none, a limit against the worst "
-    "fault. Strong enough is what states as much; with its own stiffness and inertia the line sees something "
-    "else, and a sensor must measure as well. Left out: fatigue, key and bolt loads, bearing life."
+    "fault. Strong enough is what states as much and stands sequence and worst fault when the bench is run "
+    "with it; a sensor must measure as well: ask shaftloop sensors. Left out: fatigue, key and bolt loads, "
+    "bearing life."
 )
 _NONE_BENDS = (
     "Lateral critical speeds and residual unbalance are looked at where a shaft or torque sensor has a table "

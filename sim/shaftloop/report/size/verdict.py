@@ -37,7 +37,9 @@ def verdict(answer: SizeAnswer) -> list[str]:
         )
     elif others:
         names = ", ".join(others[:_MOST])
-        sentences.append(f"Strong enough in place of {part}: {names}; run the bench with it first.")
+        sentences.append(
+            f"Strong enough in place of {part}, tried there: {names}; look at its margins first."
+        )
     else:
         sentences.append(f"No part file at hand is strong enough in place of {part}.")
     return sentences
