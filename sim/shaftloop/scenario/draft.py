@@ -6,7 +6,7 @@ draw no error of theirs.
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, fields, make_dataclass
-from functools import cache
+from functools import cache, cached_property
 from typing import Any, get_type_hints
 
 from shaftloop.scenario.derive import item_kind, readable_fields, unknown_key, validate
@@ -14,6 +14,7 @@ from shaftloop.scenario.description import Description
 from shaftloop.scenario.fields import shown
 from shaftloop.scenario.locate import KeyPath
 from shaftloop.scenario.problems import Problems
+from shaftloop_models.parameters import Clock
 from shaftloop_models.supply import TwoWay
 
 __all__ = ["NAMED", "Draft", "Entry", "read_draft"]
@@ -41,10 +42,15 @@ class Entry:
         value = self.raw.get(key)
         return value if isinstance(value, str) else ""
 
-    @property
+    @cached_property
     def name(self) -> str:
         """Name as it is stated, empty where there is none."""
         return self.text("name")
+
+    @cached_property
+    def clock(self) -> Clock | None:
+        """When what it describes runs, nothing where it has errors or runs at no time of its own."""
+        return None if self.value is None else self.value.timing()
 
 
 @dataclass
@@ -109,7 +115,7 @@ def read_draft(problems: Problems, broken: set[int], before: Draft | None = None
     document, draft = problems.document, Draft()
     there = before.lists if before else {}
     known = readable_fields(Description)
-    lists = {name: item for name, (hint, _) in known.items() if (item := item_kind(hint))}
+    lists = _lists()
     for key in document:
         if key not in known:
             problems.error((key,), unknown_key(key, known))
@@ -136,6 +142,13 @@ def read_draft(problems: Problems, broken: set[int], before: Draft | None = None
                     problems.error((key, index, *path), message)
             draft.lists[key].append(Entry((key, index), raw if isinstance(raw, dict) else {}, value))
     return draft
+
+
+@cache
+def _lists() -> dict[str, Any]:
+    """Return what the entries are of every list of tables of a description."""
+    hints = {name: hint for name, (hint, _) in readable_fields(Description).items()}
+    return {name: item for name, hint in hints.items() if (item := item_kind(hint))}
 
 
 @cache

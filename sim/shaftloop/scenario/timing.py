@@ -101,7 +101,7 @@ def check_timing(draft: Draft, problems: Problems) -> None:
 
 
 def _moments(entry: Entry) -> Iterator[Moment]:
-    clock = None if entry.value is None else entry.value.timing()
+    clock = entry.clock
     if clock is None:
         return
     rate, phase, latency = ((*entry.path, *clock.table, key) for key in clock.keys)
@@ -222,14 +222,14 @@ def _check_length(draft: Draft, moments: list[Moment], problems: Problems) -> No
             ("duration",), f"the sequence takes {float(length):.6g} s, the run ends after {float(run):.6g} s"
         )
     periods = [moment for moment in moments if moment.is_period]
-    instants = sum(run / moment.time for moment in periods)
+    instants = float(run) * sum(1.0 / float(moment.time) for moment in periods)
     if instants > MAX_INSTANTS:
         fastest = min(periods, key=lambda moment: moment.time)
         problems.error(
             ("duration",) if duration is not None else ("sequence",),
-            f"{float(run):.6g} s at these rates is a run of {float(instants):.3g} task instants; allowed: "
+            f"{float(run):.6g} s at these rates is a run of {instants:.3g} task instants; allowed: "
             f"at most {MAX_INSTANTS:.3g}; fastest is {problems.display(fastest.path)} ({_said(fastest)}): "
-            f"lower it, or shorten the run to {float(run * MAX_INSTANTS / instants):.3g} s",
+            f"lower it, or shorten the run to {float(run) * MAX_INSTANTS / instants:.3g} s",
         )
 
 
