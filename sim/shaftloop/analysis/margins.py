@@ -22,7 +22,7 @@ from shaftloop.analysis.response import (
     gain_crossings,
     grid,
     phase_crossings,
-    refine,
+    refined,
 )
 from shaftloop.analysis.sensitivity import (
     Peak,
@@ -277,4 +277,4 @@ def _leaves(
     if not len(found) or found[0] == 0:
         return None
     i = int(found[0])
-    return refine(lambda f: float(size_at(np.array([f]))[0]) - level, frequency[i - 1], frequency[i])
+    return float(refined(lambda f: size_at(f) - level, frequency[i - 1 : i], frequency[i : i + 1])[0])

@@ -24,7 +24,7 @@ __all__ = [
     "gain_crossings",
     "grid",
     "phase_crossings",
-    "refine",
+    "refined",
     "transfer",
 ]
 
@@ -47,6 +47,8 @@ _SPLIT = 1e-5
 """Distance from 1 up to which rounding may split eigenvalues of 1."""
 _SINGULAR = 1e-5
 """Distance from an image of 0 Hz below which L is taken from both sides, relative to 1/hyperperiod."""
+_EXACT = 1e-12
+"""Of a frequency at which something crosses, the share up to which it is found."""
 _NOTHING = 1e-300
 """Stands for a response that vanishes, where a logarithm is due."""
 _LOWEST = 1e-5
@@ -227,13 +229,11 @@ def gain_crossings(loop: OpenLoop, frequency: Array, response: Complex) -> list[
     response : ndarray, shape (n,)
         L on the grid.
     """
-    found = []
     size = np.log(np.maximum(np.abs(response), _NOTHING))
-    for i in np.flatnonzero(size[:-1] * size[1:] < 0.0):
-        at = refine(lambda f: float(np.log(np.abs(_one(loop, f)))), frequency[i], frequency[i + 1])
-        angle = np.degrees(np.angle(-_one(loop, at)))
-        found.append(Crossing("gain", at, float(angle)))
-    return found
+    i = np.flatnonzero(size[:-1] * size[1:] < 0.0)
+    places = refined(lambda f: np.log(np.abs(fundamental(loop, f))), frequency[i], frequency[i + 1])
+    angles = np.degrees(np.angle(-fundamental(loop, places)))
+    return [Crossing("gain", float(at), float(angle)) for at, angle in zip(places, angles, strict=True)]
 
 
 def phase_crossings(loop: OpenLoop, frequency: Array, response: Complex) -> list[Crossing]:
@@ -255,9 +255,9 @@ def phase_crossings(loop: OpenLoop, frequency: Array, response: Complex) -> list
         imaginary[-1] = 0.0
     frequency, imaginary, real = _with_grazes(loop, frequency, imaginary, response.real)
     negative = (real[:-1] < 0.0) | (real[1:] < 0.0)
-    for i in np.flatnonzero((imaginary[:-1] * imaginary[1:] < 0.0) & negative):
-        at = refine(lambda f: _one(loop, f).imag, frequency[i], frequency[i + 1])
-        value = _one(loop, at)
+    i = np.flatnonzero((imaginary[:-1] * imaginary[1:] < 0.0) & negative)
+    places = refined(lambda f: fundamental(loop, f).imag, frequency[i], frequency[i + 1])
+    for at, value in zip(places.tolist(), fundamental(loop, places).tolist(), strict=True):
         if value.real < 0.0 and abs(value.imag) < 1e-3 * abs(value.real):
             found.append(Crossing("phase", at, float(-1.0 / value.real)))
     if real_at_edge and edge.real < 0.0:
@@ -302,14 +302,47 @@ def _one(loop: OpenLoop, frequency: float) -> complex:
     return complex(fundamental(loop, np.array([frequency]))[0])
 
 
-def refine(function: Callable[[float], float], low: float, high: float) -> float:
-    """Return the zero of a function of frequency between two points of different sign [Hz].
+def refined(function: Callable[[Array], Array], low: Array, high: Array) -> Array:
+    """Return zeros of a function of frequency, each between two points of different sign, shape (n,) [Hz].
 
     Where the signs differ by rounding alone it is the end at which less is left.
-    """
-    from scipy.optimize import brentq
 
-    ends = function(low), function(high)
-    if ends[0] * ends[1] >= 0.0:
-        return low if abs(ends[0]) < abs(ends[1]) else high
-    return float(brentq(function, low, high, xtol=1e-12 * high, rtol=1e-14))
+    Parameters
+    ----------
+    function : callable
+        Takes and returns shape (k,).
+    low, high : ndarray, shape (n,)
+        [Hz]
+
+    References
+    ----------
+    .. [1] T. R. Chandrupatla, "A new hybrid quadratic/bisection algorithm for finding the zero of a nonlinear
+       function without using derivatives", Advances in Engineering Software 28 (1997) 145-149. From memory;
+       tested.
+    """
+    x, other = np.array(low, dtype=np.float64), np.array(high, dtype=np.float64)
+    value, beyond = (function(ends) if len(x) else x for ends in (x, other))
+    result = np.where(np.abs(value) < np.abs(beyond), x, other)
+    left = np.flatnonzero(value * beyond < 0.0)
+    x, other, value, beyond = x[left], other[left], value[left], beyond[left]
+    share = np.full(len(left), 0.5)
+    while len(left):
+        new = x + share * (other - x)
+        found = function(new)
+        same = np.sign(found) == np.sign(value)
+        third, third_value = np.where(same, x, other), np.where(same, value, beyond)
+        other, beyond = np.where(same, other, x), np.where(same, beyond, value)
+        x, value = new, found
+        result[left] = np.where(np.abs(value) < np.abs(beyond), x, other)
+        least = 0.5 * _EXACT * np.abs(result[left]) / np.maximum(np.abs(other - x), _NOTHING)
+        go = (least < 0.5) & (value != 0.0)
+        left, x, other, third, least = (array[go] for array in (left, x, other, third, least))
+        value, beyond, third_value = value[go], beyond[go], third_value[go]
+        along, rise = (x - other) / (third - other), (value - beyond) / (third_value - beyond)
+        share = np.full(len(left), 0.5)
+        curved = (rise**2 < along) & ((1.0 - rise) ** 2 < 1.0 - along)
+        a, b, c = value[curved], beyond[curved], third_value[curved]
+        reach = ((third - x) / (other - x))[curved]
+        share[curved] = a / (b - a) * c / (b - c) + reach * a / (c - a) * b / (c - b)
+        share = np.clip(share, least, 1.0 - least)
+    return result

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from shaftloop.analysis.response import refine
+from shaftloop.analysis.response import refined
 
 __all__ = ["LEVELS", "Band", "find_bands"]
 
@@ -71,7 +71,8 @@ def _band(frequency: Array, size: Array, reference: int, exact: Callable[[float]
     def end(i: int, j: int) -> float:
         """Return where the response leaves between a frequency inside and one outside."""
         limit = high if size[j] > high else low
-        return refine(lambda f: exact(f) - limit, *sorted((float(frequency[i]), float(frequency[j]))))
+        ends = np.sort(frequency[[i, j]])
+        return float(refined(lambda f: np.array([exact(at) - limit for at in f]), ends[:1], ends[1:])[0])
 
     first = int(reference + above[0]) if len(above) else None
     last = int(below[-1]) if len(below) else None
