@@ -4,7 +4,8 @@
 start and at the end, and the ratio to the same number of single runs, where every candidate has a stiffness
 of its own; with ``--design grid`` ten stiffnesses, so that most candidates share lanes. ``... kill --times
 20`` kills a study at random instants, resumes it and compares its table with that of a study that was left
-alone.
+alone. ``... cost`` prints the processor time per candidate of several small studies in one process, and the
+estimate of the whole over what it took.
 """
 
 import argparse
@@ -19,10 +20,11 @@ from pathlib import Path
 
 from shaftloop.studies.responses import evaluate
 from shaftloop.studies.whatif.designs import Plan
+from shaftloop.studies.whatif.estimate import estimated
 from shaftloop.studies.whatif.evaluate import Batch, evaluate_batch
-from shaftloop.studies.whatif.execute import execute, work_of
+from shaftloop.studies.whatif.execute import execute, run_here, work_of
 from shaftloop.studies.whatif.processes import Processes
-from shaftloop.studies.whatif.reading import read_study
+from shaftloop.studies.whatif.reading import find_study, read_study
 from shaftloop.studies.whatif.store import open_store
 
 STUDY = """\
@@ -51,6 +53,71 @@ metric = "{metric}"
 """
 BREAKAWAY = """, "line.drive.drag.breakaway='0.3 N m'", "line.load.drag.breakaway='0.3 N m'\""""
 """Settings with which both machines stick at rest."""
+OTHERS = {
+    "gains only": """\
+scenario = "reference-bench"
+settings = ["duration=0.5 s"]
+expectations = false
+design = { kind = "sobol", count = 256, seed = 1 }
+[[factor]]
+path = "loop.torque.kp"
+low = 0.01
+high = 0.1
+[[response]]
+metric = "simulate.torque_overshoot"
+""",
+    "a stiffness each": """\
+scenario = "reference-bench"
+settings = ["duration=0.5 s"]
+expectations = false
+design = { kind = "sobol", count = 256, seed = 1 }
+[[factor]]
+path = "line.c1.stiffness"
+low = "10 kN m/rad"
+high = "40 kN m/rad"
+[[response]]
+metric = "simulate.torque_overshoot"
+""",
+    "a stiffness each, friction that sticks": """\
+scenario = "reference-bench"
+settings = ["duration=0.5 s", "line.drive.drag.breakaway='0.3 N m'", "line.load.drag.breakaway='0.3 N m'"]
+expectations = false
+design = { kind = "sobol", count = 64, seed = 1 }
+[[factor]]
+path = "line.c1.stiffness"
+low = "10 kN m/rad"
+high = "40 kN m/rad"
+[[response]]
+metric = "simulate.torque_overshoot"
+""",
+    "a stiffness each, what wheel-hub expects": """\
+scenario = "wheel-hub"
+settings = ["duration=0.5 s"]
+design = { kind = "sobol", count = 64, seed = 1 }
+[[factor]]
+path = "line.c1.stiffness"
+low = "10 kN m/rad"
+high = "14 kN m/rad"
+[[response]]
+metric = "simulate.torque_overshoot"
+""",
+    "sensors and buses, each bench tuned": "",
+    "tuned": """\
+scenario = "reference-bench"
+settings = ["duration=0.5 s"]
+expectations = false
+design = { kind = "sobol", count = 4, seed = 1 }
+[[factor]]
+path = "line.c1.stiffness"
+low = "10 kN m/rad"
+high = "40 kN m/rad"
+[tune]
+loops = ["torque"]
+[[response]]
+metric = "simulate.torque_overshoot"
+""",
+}
+"""Studies by what they are about."""
 _EARLY = 0.05
 """Share of the candidates after which memory is looked at for the first time."""
 
@@ -128,6 +195,25 @@ def speed(kind: str, count: int, processes: int, *, breakaway: bool = False) -> 
     say(f"not done: {reasons}")
 
 
+def cost() -> None:
+    """Print what candidates of several studies cost, and how good the estimate of the whole study is."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "s.toml"
+        for name, text in OTHERS.items():
+            path.write_text(text)
+            study = read_study(path if text else find_study("hub-sensors"))
+            plan = Plan(study.axes, study.design)
+            for _ in range(2):  # the first one loads kernels and libraries
+                with open_store(None, study, plan) as store:
+                    since = [time.process_time()]
+                    execute(store, run_here, lambda _, since=since: since.append(time.process_time()))  # type: ignore[misc]
+                    done, (lanes, singly) = store.done, store.shared
+            took = since[-1] - since[0]
+            each = 1e3 * took / done
+            ratio = estimated(study, plan.total).seconds / took
+            say(f"{name:42s} {each:8.2f} ms each, estimate {ratio:.2f} x; {lanes} in lanes, {singly} singly")
+
+
 def kill(kind: str, count: int, times: int) -> None:
     """Kill a study at random instants until it is complete, and compare."""
     with tempfile.TemporaryDirectory() as name:
@@ -166,9 +252,9 @@ def say(text: str) -> None:
 
 
 def main() -> None:
-    """Run one of the two."""
+    """Run one of the three."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=["speed", "kill"])
+    parser.add_argument("what", choices=["speed", "kill", "cost"])
     parser.add_argument("--design", choices=["sobol", "grid"], default="sobol")
     parser.add_argument("--candidates", type=int, default=1000)
     parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
@@ -177,6 +263,8 @@ def main() -> None:
     chosen = parser.parse_args()
     if chosen.what == "speed":
         speed(chosen.design, chosen.candidates, chosen.processes, breakaway=chosen.breakaway)
+    elif chosen.what == "cost":
+        cost()
     else:
         kill(chosen.design, min(chosen.candidates, 200), chosen.times)
 

@@ -10,6 +10,7 @@ from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench
 from shaftloop.bench.sequence import actions, longest_time
 from shaftloop.engine.events import Move, Wait
+from shaftloop.engine.friction import sticking
 from shaftloop.engine.lanes import LANES, Common, Memory, advance_together, common_tables, lane_key
 from shaftloop.engine.model import alike
 from shaftloop.engine.run import Run
@@ -17,7 +18,7 @@ from shaftloop.engine.supervision import lay_out
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 
-__all__ = ["LANES", "Outcome", "simulate_many"]
+__all__ = ["LANES", "Outcome", "can_share", "simulate_many"]
 
 _METHOD = "etd4"
 _MOST_KNOWN = 32
@@ -55,6 +56,19 @@ class _Group:
     """By their matrices."""
     known: dict[bytes, Common] = field(default_factory=dict)
     """Tables of benches with the same matrices that have run together."""
+
+
+def can_share(bench: Bench) -> bool:
+    """Return whether a bench can run in lanes: nothing fails, sticks or repeats, and steps take stated times.
+
+    Parameters
+    ----------
+    bench : Bench
+        From `build_bench`.
+    """
+    model = bench.model
+    alone = bool(model.faults or bench.description.duty or sticking(model.plant.network))
+    return not alone and all(isinstance(step, Move | Wait) for step in actions(bench))
 
 
 def simulate_many(
@@ -211,13 +225,11 @@ class _Crew:
     def _sorted(self, number: int, description: Description) -> tuple[_Candidate, _Group | None]:
         """Return a bench with its run at the start, and its group; no group where it must run singly."""
         bench = recorded(build_bench(description), self._channels)
-        steps = actions(bench)
         run, end = self._run(bench)
         candidate = _Candidate(number, description, bench, run)
-        alone = bench.model.faults or description.duty or run.friction.bodies
-        if alone or not all(isinstance(step, Move | Wait) for step in steps):
+        if not can_share(bench):
             return candidate, None
-        lay_out(run, steps)
+        lay_out(run, actions(bench))
         key = lane_key(run, end)
         if key not in self._groups:
             _trim(self._groups)

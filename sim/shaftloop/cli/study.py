@@ -104,7 +104,7 @@ def _run(store: "Store", run: "Runner") -> None:
     before, total = store.done, store.plan.total
     if 0 < before:
         say(f"going on: {before} of {total} candidates are there already")
-    takes = estimated(store.study, store.plan, total - before)
+    takes = estimated(store.study, total - before)
     if takes.seconds > _LONG:
         runs = f"; a run has {takes.records} records" if takes.records else ""
         say(

@@ -6,23 +6,23 @@ from dataclasses import dataclass
 
 from shaftloop.analysis.cost import MapWork, loop_rates, map_seconds, run_seconds
 from shaftloop.analysis.hypermap import mapped_slots
-from shaftloop.analysis.lanes import LANES
+from shaftloop.analysis.lanes import can_share
 from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.sequence import longest_time
 from shaftloop.engine import at
 from shaftloop.engine.steprule import Stepping, longest_step
 from shaftloop.scenario.description import Description
 from shaftloop.studies.responses import simulates
-from shaftloop.studies.whatif.designs import Plan
 from shaftloop.studies.whatif.reading import Study
 
 __all__ = ["Estimate", "estimated"]
 
-_READING = 0.01
-"""Of reading a candidate and making its bench. [s]"""
-_IN_LANES = 0.25
-"""Share of the time of a run that it takes among others in lanes of one kernel."""
-_SEARCH = 100.0
+_READING = 0.003
+"""Of reading a candidate, making its bench and finding its figures. [s]"""
+_SINGLY, _IN_LANES, _OF_MAP = 0.4, 0.12, 0.3
+"""Shares of estimates that refuse what is long, and so err on that side: of a run that it takes alone, of
+one among others in lanes, of a map over a hyperperiod."""
+_SEARCH = 60.0
 """Margins of a loop that its tuning takes as long as, about."""
 _OTHERS = {"fidelity": 0.3, "uncertainty": 0.2, "modes": 0.005}
 """Of further questions, about. [s]"""
@@ -50,7 +50,7 @@ class Estimate:
         return max(self.parts, key=lambda part: self.parts[part])
 
 
-def estimated(study: Study, plan: Plan, left: int) -> Estimate:
+def estimated(study: Study, left: int) -> Estimate:
     """Return what the candidates of a study take that are left, by the scenario as it is stated.
 
     Parameters
@@ -64,8 +64,7 @@ def estimated(study: Study, plan: Plan, left: int) -> Estimate:
     if simulates(figures) and math.isfinite(duration):
         bench = build_bench(description)
         stepping = Stepping(at.ETD4, longest_step(bench.model.plant, at.ETD4))
-        lanes = plan.alike >= LANES // 2 and study.tune is None
-        share = _IN_LANES if lanes else 1.0
+        share = _IN_LANES if can_share(bench) and study.tune is None else _SINGLY
         parts[f"runs of {duration:.4g} s"] = share * run_seconds(bench.model, stepping, duration)
         records = math.ceil(duration / float(bench.record_period))
     prefixes = {name.partition(".")[0] for name in figures}
@@ -84,4 +83,4 @@ def _margins(description: Description, loops: Iterable[str], derivatives: float)
     model = build_bench(description, smooth=True).model
     rates = {name: rate for name, rate in loop_rates(description).items() if name in loops}
     stepping = Stepping(at.ETD4, longest_step(model.plant, at.ETD4))
-    return map_seconds(model, stepping, len(mapped_slots(model)), MapWork(rates, derivatives))
+    return _OF_MAP * map_seconds(model, stepping, len(mapped_slots(model)), MapWork(rates, derivatives))
