@@ -149,7 +149,7 @@ def test_an_undamped_resonance_has_no_end() -> None:
 def test_a_long_list_of_meetings_is_cut_short() -> None:
     orders = ", ".join(str(n) for n in range(3, 60))
     result = call("reference-bench", "--set", f"orders=[{orders}]", "--out", "o")
-    assert "more at higher speeds: see --json" in result.output
+    assert "more at higher speeds, in modes.json" in result.output
 
 
 @pytest.mark.parametrize(

@@ -79,7 +79,7 @@ def test_every_shipped_loop_keeps_its_bounds_by_the_margins_command(name: str, l
 def test_ways_out_are_true() -> None:
     """What is said to keep the bounds, and what the nearest gains are said to keep."""
     bounds = ("reference-bench", "--loop", "speed", "--ms", "1.55", "--mt", "1.45")
-    assert "tune them together: --loop speed --loop torque" in " ".join(document(*bounds, code=1)["ways"])
+    assert "tune them together: `loops` speed `loops` torque" in " ".join(document(*bounds, code=1)["ways"])
     both = document(*bounds, "--loop", "torque", code=1)
     assert both["feasible"] and "do not hold; tune one loop after the other" in both["verdict"]
     assert document("reference-bench", "--loop", "speed", "--ms", "1.72", "--mt", "1.72")["feasible"]
