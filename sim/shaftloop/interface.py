@@ -23,7 +23,7 @@ from shaftloop.scenario.reading import Scenario, read_scenario
 from shaftloop.studies.checks.run import Checked, check_scenario
 from shaftloop.studies.responses import evaluate
 from shaftloop.studies.tuning import choosing
-from shaftloop.studies.vary import Demand, read_range
+from shaftloop.studies.vary import MarginsDemand, read_range
 from shaftloop.studies.whatif.designs import Plan
 from shaftloop.studies.whatif.execute import execute, run_here
 from shaftloop.studies.whatif.findings import Findings, find
@@ -180,7 +180,7 @@ class TestBench:
         check_point(self.scenario.description, speed, torque)
         varied = None if vary is None else read_range(vary)
         found = find_margins(
-            self.scenario, Demand(names, speed, torque), everywhere=everywhere, varied=varied, at=at
+            self.scenario, MarginsDemand(names, speed, torque), everywhere=everywhere, varied=varied, at=at
         )
         return found if inject is None else with_injection(found, inject)
 
@@ -194,7 +194,7 @@ class TestBench:
         tolerances : sequence of str
             ``PATH=±20%``, ``PATH=LO..HI`` or a fit.json, for its intervals: the bounds hold at all corners.
         **demand : object
-            Further fields of `shaftloop.studies.tuning.choosing.Demand`, e.g. `structures`, `bounds`.
+            Further fields of `shaftloop.studies.tuning.choosing.TuningDemand`, e.g. `structures`, `bounds`.
 
         Raises
         ------
@@ -206,7 +206,7 @@ class TestBench:
         names = named_loops(self.scenario.description, loops, "there is nothing to tune")
         if not loops and len(names) > 1:
             raise ScenarioError([f"say which loop to tune, {' or '.join(names)}, or name both"])
-        wanted = choosing.Demand(names, **demand)
+        wanted = choosing.TuningDemand(names, **demand)
         check_point(self.scenario.description, wanted.speed, wanted.torque)
         return find_gains(self.scenario, wanted, tolerances)
 

@@ -14,7 +14,7 @@ from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.scenario.shipped import shipped_folder, shipped_names
-from shaftloop.studies.vary import Demand, read_range, vary
+from shaftloop.studies.vary import MarginsDemand, read_range, vary
 
 CASES = Path(__file__).parents[3] / "shared" / "cases"
 SHAFT = (
@@ -116,7 +116,7 @@ def test_points_of_a_map_and_of_a_variation_share_the_patience() -> None:
         with pytest.raises(SimulationError, match=r"allowed: 0\.016 s, since about 25 such are needed"):
             operating_map(found)
         with pytest.raises(SimulationError, match="since about 21 such are needed"):
-            vary(scenario, read_range("line.ts.latency=0ms..1ms"), Demand(("torque",)))
+            vary(scenario, read_range("line.ts.latency=0ms..1ms"), MarginsDemand(("torque",)))
     finally:
         have_patience(20.0)
 

@@ -22,7 +22,7 @@ from shaftloop.answers.margins import find_margins
 from shaftloop.errors import SimulationError
 from shaftloop.report.margins.room import details, pictures, verdict
 from shaftloop.scenario.description import Description, Fault
-from shaftloop.studies.vary import Demand
+from shaftloop.studies.vary import MarginsDemand
 
 Array = NDArray[np.float64]
 
@@ -171,7 +171,7 @@ def test_volts_per_hertz_swings_by_itself_at_light_load(frequency: float, grows:
 def test_margins_of_a_bench_without_a_loop_are_its_poles() -> None:
     weak = {"stator_resistance": "0.4 ohm", "rotor_resistance": "0.2 ohm"}
     scenario = written(alone(viscous=1e-3, control={"frequency": "30 Hz", "rate": "4 kHz"}, **weak))
-    answer = find_margins(scenario, Demand((), None, None))
+    answer = find_margins(scenario, MarginsDemand((), None, None))
     (sentence,) = verdict(answer)
     assert (
         sentence.startswith("The bench, which has no loop, is UNSTABLE at this point: ") and "Hz" in sentence

@@ -11,7 +11,7 @@ from shaftloop.analysis.logs import frequency
 from shaftloop.analysis.logs.clocks import compare_clocks
 from shaftloop.analysis.logs.deadtime import Covariances
 from shaftloop.analysis.logs.evenly import Bridge, pieces
-from shaftloop.analysis.logs.frequency import Demand, LogResponse, measure_response
+from shaftloop.analysis.logs.frequency import LogResponse, ResponseDemand, measure_response
 from shaftloop.analysis.logs.orderlines import without_orders
 from shaftloop.analysis.logs.resonances import find_resonances
 from shaftloop.analysis.logs.spectra import Averager, local_response
@@ -50,7 +50,7 @@ def write(path: Path, *columns: tuple[str, Array]) -> Path:
     return path
 
 
-def measured(path: Path, demand: Demand, options: Sequence[str] = ()) -> LogResponse:
+def measured(path: Path, demand: ResponseDemand, options: Sequence[str] = ()) -> LogResponse:
     return measure_response([read_log(path, options)], demand)
 
 
@@ -167,7 +167,7 @@ def test_gaps_are_left_out_of_a_response(tmp_path: Path) -> None:
     u, y = driven(np.random.default_rng(4), 6000, 0.05)
     keep = np.r_[0:2500, 2520:6000]
     path = write(tmp_path / "run.npz", ("time [s]", keep / RATE), ("u [V]", u[keep]), ("y [V]", y[keep]))
-    found = measured(path, Demand("u", "y"))
+    found = measured(path, ResponseDemand("u", "y"))
     assert found.parts[0].findings.lost == 20 and found.unit == "1"
     assert found.resonances is not None
     assert found.resonances.modes[0].frequency == pytest.approx(12.0, rel=0.02)
@@ -176,7 +176,7 @@ def test_gaps_are_left_out_of_a_response(tmp_path: Path) -> None:
 def test_blocks_of_the_reader_make_no_difference(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     u, y = driven(np.random.default_rng(6), 6000, 0.1)
     path = write(tmp_path / "run.npz", ("time [s]", np.arange(6000) / RATE), ("u", u), ("y", y))
-    demand = Demand("u", "y", resolution=0.4)
+    demand = ResponseDemand("u", "y", resolution=0.4)
     whole = measured(path, demand)
     monkeypatch.setattr(reading.Log.blocks, "__defaults__", (617,))
     pieced = measured(path, demand)
@@ -245,14 +245,14 @@ def test_two_logs_with_clocks_of_their_own(tmp_path: Path) -> None:
         ("speed", slow[500:4500]),
     )
     logs = [read_log(tmp_path / name) for name in ("a.npz", "b.npz")]
-    found = measure_response(logs, Demand("u", "y"))
+    found = measure_response(logs, ResponseDemand("u", "y"))
     clock = found.parts[1].clock
     assert clock is not None and clock.offset == pytest.approx(500 / RATE - 100.0, abs=1e-3)
     assert found.resonances is not None
     assert found.resonances.modes[0].frequency == pytest.approx(12.0, rel=0.01)
     write(tmp_path / "c.npz", ("time [s]", time), ("y", y))
     with pytest.raises(ScenarioError, match="no column shows the same channel"):
-        measure_response([logs[0], read_log(tmp_path / "c.npz")], Demand("u", "y"))
+        measure_response([logs[0], read_log(tmp_path / "c.npz")], ResponseDemand("u", "y"))
 
 
 def test_the_sign_is_given_back_to_a_size() -> None:
@@ -266,16 +266,19 @@ def test_the_sign_is_given_back_to_a_size() -> None:
 @pytest.mark.parametrize(
     ("demand", "message"),
     [
-        (Demand("u", "z"), 'no column "z"'),
-        (Demand("still", "y"), "still stays at 3: without motion there is no response"),
-        (Demand("u", "y", period=0.0123), "no whole number of samples"),
-        (Demand("u", "y", resolution=50.0), "`resolution` 50 Hz: at most 3.13 Hz are possible at this rate"),
-        (Demand("u", "y", resolution=0.1), "no two stretches of 2000 samples"),
-        (Demand("u", "y", orders=(1.0,)), "name the column of the speed, `speed`"),
-        (Demand("u", "y", speed="u", orders=(1.0,)), 'column "u [V]": the unit V does not fit'),
+        (ResponseDemand("u", "z"), 'no column "z"'),
+        (ResponseDemand("still", "y"), "still stays at 3: without motion there is no response"),
+        (ResponseDemand("u", "y", period=0.0123), "no whole number of samples"),
+        (
+            ResponseDemand("u", "y", resolution=50.0),
+            "`resolution` 50 Hz: at most 3.13 Hz are possible at this rate",
+        ),
+        (ResponseDemand("u", "y", resolution=0.1), "no two stretches of 2000 samples"),
+        (ResponseDemand("u", "y", orders=(1.0,)), "name the column of the speed, `speed`"),
+        (ResponseDemand("u", "y", speed="u", orders=(1.0,)), 'column "u [V]": the unit V does not fit'),
     ],
 )
-def test_what_gives_no_response_is_refused(tmp_path: Path, demand: Demand, message: str) -> None:
+def test_what_gives_no_response_is_refused(tmp_path: Path, demand: ResponseDemand, message: str) -> None:
     u, y = driven(np.random.default_rng(0), 1000)
     columns = (("u [V]", u), ("y [V]", y), ("still", np.full(1000, 3.0)))
     path = write(tmp_path / "run.npz", ("time [s]", np.arange(1000) / RATE), *columns)
@@ -288,9 +291,9 @@ def test_a_log_too_short_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     u, y = driven(np.random.default_rng(0), 50)
     path = write(tmp_path / "run.npz", ("time [s]", np.arange(50) / RATE), ("u", u), ("y", y))
     with pytest.raises(ScenarioError, match="50 even samples; a response needs at least 64"):
-        measured(path, Demand("u", "y"))
+        measured(path, ResponseDemand("u", "y"))
     monkeypatch.setattr(frequency, "MOST", 100)
     u, y = driven(np.random.default_rng(0), 500)
     write(path, ("time [s]", np.arange(500) / RATE), ("u", u), ("y", np.abs(y)))
     with pytest.raises(ScenarioError, match="500 samples are too many to give it back its sign"):
-        measured(path, Demand("u", "y"), ["column.y.size_only=true"])
+        measured(path, ResponseDemand("u", "y"), ["column.y.size_only=true"])

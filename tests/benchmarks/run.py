@@ -40,7 +40,7 @@ from shaftloop.engine.run import Run
 from shaftloop.engine.supervision import lay_out
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import read_scenario
-from shaftloop.studies.tuning.choosing import Demand
+from shaftloop.studies.tuning.choosing import TuningDemand
 from shaftloop.studies.tuning.structures import STRUCTURES
 from shaftloop.studies.tuning.tolerance import corners, read_tolerance
 from shaftloop.studies.tuning.tune import tune
@@ -182,7 +182,7 @@ def tuning(repeat: int) -> None:
         times = []
         for _ in range(max(repeat, 2)):
             start = time.perf_counter()
-            tune(benches, Demand((loop,), structures=structures))
+            tune(benches, TuningDemand((loop,), structures=structures))
             times.append(time.perf_counter() - start)
         report(f"tune, {bench}, {loop}, {what}", f"{min(times):.2f} s")
 

@@ -25,7 +25,7 @@ sys.path[:0] = [str(Path(__file__).parents[1])]
 from rigs import Table, coupling, describe, disc, sensor, servo, speed_loop, step, torque_loop
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
-from shaftloop.studies.tuning.choosing import Demand, Tuner
+from shaftloop.studies.tuning.choosing import Tuner, TuningDemand
 from shaftloop.studies.tuning.family import Family
 from shaftloop.studies.tuning.figures import sensitivity_peaks
 from shaftloop.studies.tuning.plant import loop_named
@@ -127,7 +127,7 @@ def long_search(search: Search, family: Family, rounds: int) -> float:
 def measure(number: int, name: str, rounds: int) -> Cell | None:
     """Return what tuner and global search find on one bench in one structure, nothing if neither keeps it."""
     bench = drawn(number)
-    tuner = Tuner([Corner("nominal", bench)], Demand(("torque",), structures=(name,)))
+    tuner = Tuner([Corner("nominal", bench)], TuningDemand(("torque",), structures=(name,)))
     search, loop = tuner.search("torque"), loop_named(bench, "torque")
     family = STRUCTURES[name].family(loop, search.plants[0], {})
     if isinstance(family, str) or family.setpoint_only:

@@ -22,7 +22,7 @@ from shaftloop.report.terminal import print_answer, print_details
 from shaftloop.report.tune import room as tune
 from shaftloop.report.uncertainty import room as uncertainty
 from shaftloop.scenario.shipped import shipped_names
-from shaftloop.studies.sensor_choice import Demand, find_candidates
+from shaftloop.studies.sensor_choice import SensorDemand, find_candidates
 
 ASKED: dict[str, tuple[Any, Callable[[TestBench], Any]]] = {
     "show": (show, TestBench.show),
@@ -105,7 +105,10 @@ def test_sensors_faults_and_studies_keep_their_digits(
     bench = shaftloop.read("wheel-hub", {"duration": "0.8 s"})
     candidates = find_candidates((), "ts")
     judge(
-        sensors, find_sensors(bench.scenario, candidates, Demand((), None, None, None)), monkeypatch, capsys
+        sensors,
+        find_sensors(bench.scenario, candidates, SensorDemand((), None, None, None)),
+        monkeypatch,
+        capsys,
     )
     file = tmp_path / "s.toml"
     file.write_text(

@@ -7,30 +7,30 @@ import pytest
 from click.testing import CliRunner
 
 from shaftloop.cli.main import cli
-from shaftloop.cli.quantities import Quantity
+from shaftloop.cli.quantities import QuantityType
 from shaftloop.errors import ScenarioError
 
 
-def read(kind: Quantity, text: str) -> float:
+def read(kind: QuantityType, text: str) -> float:
     return kind.convert(text, click.Option(["--speed"]), None)
 
 
 def test_a_quantity_is_read_in_its_si_unit() -> None:
-    assert read(Quantity("rad/s", "1500 rpm"), "1500 rpm") == pytest.approx(50.0 * math.pi)
-    assert read(Quantity("s", "12 ms"), "-0.5 s") == -0.5
-    assert read(Quantity("1", "2 %"), "0.5 %") == 0.005
+    assert read(QuantityType("rad/s", "1500 rpm"), "1500 rpm") == pytest.approx(50.0 * math.pi)
+    assert read(QuantityType("s", "12 ms"), "-0.5 s") == -0.5
+    assert read(QuantityType("1", "2 %"), "0.5 %") == 0.005
 
 
 @pytest.mark.parametrize(
     ("kind", "text", "says"),
     [
-        (Quantity("rad/s", "1500 rpm"), "1500", r'`speed`: "1500": .*missing.*, e\.g\. "1500 rpm"$'),
-        (Quantity("s", "12 ms"), "12 N m", r'"12 N m": the unit N m does not fit.*e\.g\. "12 ms"$'),
-        (Quantity("Hz", "9 Hz", above_zero=True), "0 Hz", r'"0 Hz": must be above 0, e\.g\. "9 Hz"$'),
-        (Quantity("Hz", "9 Hz", above_zero=True), "nan Hz", "nan Hz"),
+        (QuantityType("rad/s", "1500 rpm"), "1500", r'`speed`: "1500": .*missing.*, e\.g\. "1500 rpm"$'),
+        (QuantityType("s", "12 ms"), "12 N m", r'"12 N m": the unit N m does not fit.*e\.g\. "12 ms"$'),
+        (QuantityType("Hz", "9 Hz", above_zero=True), "0 Hz", r'"0 Hz": must be above 0, e\.g\. "9 Hz"$'),
+        (QuantityType("Hz", "9 Hz", above_zero=True), "nan Hz", "nan Hz"),
     ],
 )
-def test_what_is_none_says_what_is_due(kind: Quantity, text: str, says: str) -> None:
+def test_what_is_none_says_what_is_due(kind: QuantityType, text: str, says: str) -> None:
     with pytest.raises(ScenarioError, match=says):
         read(kind, text)
 

@@ -10,13 +10,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from shaftloop.analysis.logs.frequency import Demand, LogResponse, measure_response
+from shaftloop.analysis.logs.frequency import LogResponse, ResponseDemand, measure_response
 from shaftloop.scenario.logs.reading import read_log
 
 DATA = Path(__file__).parents[3] / "shared" / "data"
 
 
-def response(name: str, demand: Demand, *options: str) -> LogResponse:
+def response(name: str, demand: ResponseDemand, *options: str) -> LogResponse:
     if not (DATA / name).is_file():
         pytest.skip("the recorded data are not here")
     return measure_response([read_log(DATA / name, options)], demand)
@@ -24,7 +24,7 @@ def response(name: str, demand: Demand, *options: str) -> LogResponse:
 
 def test_coupled_drives() -> None:
     options = ("time=t_s", "time_unit=s", "column.z1_ticks_per_s.size_only=true")
-    found = response("ced_u1.csv", Demand("u1_V", "z1_ticks_per_s"), *options)
+    found = response("ced_u1.csv", ResponseDemand("u1_V", "z1_ticks_per_s"), *options)
     assert found.resonances is not None
     (mode,) = found.resonances.modes
     assert 20.0 <= 2.0 * np.pi * mode.frequency <= 21.5
@@ -33,7 +33,7 @@ def test_coupled_drives() -> None:
 
 def test_robot_arm() -> None:
     found = response(
-        "daisy_robot_arm.csv", Demand("u_reaction_torque_au", "y_arm_acceleration_au"), "rate=1 Hz"
+        "daisy_robot_arm.csv", ResponseDemand("u_reaction_torque_au", "y_arm_acceleration_au"), "rate=1 Hz"
     )
     assert found.resonances is not None
     assert [mode.frequency for mode in found.resonances.modes[:2]] == pytest.approx(
@@ -42,7 +42,7 @@ def test_robot_arm() -> None:
 
 
 def test_hair_dryer() -> None:
-    demand = Demand("u_heater_V", "y_outlet_temp_sensor_V")
+    demand = ResponseDemand("u_heater_V", "y_outlet_temp_sensor_V")
     found = response("daisy_hair_dryer.csv", demand, "time=t_s", "time_unit=s")
     assert found.dead_time is not None
     assert found.dead_time.samples == 3 and found.dead_time.low <= 3 <= found.dead_time.high

@@ -23,7 +23,7 @@ from shaftloop.report.margins.step import step_picture
 from shaftloop.report.margins.vary import vary_picture
 from shaftloop.report.terminal import print_details
 from shaftloop.scenario.reading import read_scenario
-from shaftloop.studies.vary import Demand, read_range, vary
+from shaftloop.studies.vary import MarginsDemand, read_range, vary
 
 pytestmark = pytest.mark.compiled
 
@@ -185,7 +185,7 @@ def test_the_step_picture_of_a_growing_response(found: MarginsAnswer, tmp_path: 
 
 def test_the_variation_picture_with_an_unstable_end(tmp_path: Path) -> None:
     scenario = read_scenario("reference-bench")
-    variation = vary(scenario, read_range("loop.torque.kp=0.3..1.1:3"), Demand(("torque",)))
+    variation = vary(scenario, read_range("loop.torque.kp=0.3..1.1:3"), MarginsDemand(("torque",)))
     path = tmp_path / "vary.svg"
     picture = vary_picture(variation, "")
     picture.write([path])

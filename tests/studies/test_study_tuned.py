@@ -8,7 +8,7 @@ from whatif import FIGURE, STIFFNESS, design, entries, read
 from shaftloop.errors import ScenarioError, SimulationError
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.studies.responses import evaluate
-from shaftloop.studies.tuning.choosing import Demand
+from shaftloop.studies.tuning.choosing import TuningDemand
 from shaftloop.studies.tuning.plant import loop_named
 from shaftloop.studies.tuning.tolerance import Corner
 from shaftloop.studies.tuning.tune import tune
@@ -31,7 +31,7 @@ def test_a_candidate_has_the_gains_of_the_tune_command_and_the_figures_of_these_
         bench = read_scenario(
             "reference-bench", (*study.settings, *candidate.settings(study.axes))
         ).description
-        tuning = tune([Corner("nominal", bench)], Demand(("torque",)))
+        tuning = tune([Corner("nominal", bench)], TuningDemand(("torque",)))
         loop = loop_named(tuning.description, "torque")
         assert (row["tuned.torque.kp"], row["tuned.torque.ki"]) == (loop.kp.value, loop.ki.value)
         assert row["tuned.torque.feasible"] == float(tuning.loops["torque"].feasible) == 1.0

@@ -19,7 +19,7 @@ from shaftloop.control.parameters import DisturbanceObserver, Loop, Notch, Predi
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.scenario.shipped import shipped_folder
-from shaftloop.studies.tuning.choosing import Demand
+from shaftloop.studies.tuning.choosing import TuningDemand
 from shaftloop.studies.tuning.plant import loop_named
 from shaftloop.studies.tuning.rewrite import rewritten
 from shaftloop.studies.tuning.tolerance import Corner
@@ -42,7 +42,7 @@ INJECTED = 2e-3
 @pytest.mark.parametrize(("name", "loop"), LOOPS)
 def test_margins_injection_and_rules_confirm_the_tuning(name: str, loop: str) -> None:
     bench = read_scenario(name).description
-    found = tune([Corner("nominal", bench)], Demand((loop,), "integral_gain", structures=("pi",)))
+    found = tune([Corner("nominal", bench)], TuningDemand((loop,), "integral_gain", structures=("pi",)))
     entry = found.loops[loop]
     assert entry.chosen.design is not None
     margins = analyse_loops(found.description, [loop])[loop].margins
@@ -82,7 +82,7 @@ def answers_an_injection(bench: Description, margins: Margins, peak: float) -> N
 @pytest.mark.parametrize("name", ["micro-spindle", "reference-bench", "truck-axle", "wheel-hub"])
 def test_an_injection_confirms_active_damping(name: str) -> None:
     bench = read_scenario(name).description
-    found = tune([Corner("nominal", bench)], Demand(("torque",), structures=("active_damping",)))
+    found = tune([Corner("nominal", bench)], TuningDemand(("torque",), structures=("active_damping",)))
     entry = found.loops["torque"]
     assert entry.feasible and entry.chosen.design is not None
     assert entry.chosen.design.loop.active_damping is not None
@@ -137,10 +137,10 @@ def key(analysis: LoopAnalysis) -> tuple[float | None, ...]:
 SCRIPT = """
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.studies.tuning.tolerance import Corner
-from shaftloop.studies.tuning.choosing import Demand
+from shaftloop.studies.tuning.choosing import TuningDemand
 from shaftloop.studies.tuning.tune import tune
 bench = read_scenario("wheel-hub").description
-found = tune([Corner("nominal", bench)], Demand(("torque",), "integral_gain", structures=("pi",)))
+found = tune([Corner("nominal", bench)], TuningDemand(("torque",), "integral_gain", structures=("pi",)))
 entry = found.loops["torque"]
 design = entry.chosen.design
 print(design.loop.kp.value.hex(), design.loop.ki.value.hex(), design.figures.ms.value.hex())

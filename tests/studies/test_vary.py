@@ -13,7 +13,7 @@ from shaftloop.analysis.openloop import spectral_radius
 from shaftloop.analysis.operating import operating_point
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.reading import read_scenario
-from shaftloop.studies.vary import Demand, Range, _Study, _thresholds, read_range, vary
+from shaftloop.studies.vary import MarginsDemand, Range, _Study, _thresholds, read_range, vary
 
 pytestmark = pytest.mark.compiled
 
@@ -73,7 +73,7 @@ def test_thresholds_lie_where_they_are_said_to_lie() -> None:
     scenario = read_scenario("reference-bench")
     seen: list[float] = []
     wanted = read_range("loop.torque.kp=0.2..1:5")
-    found = vary(scenario, wanted, Demand(("torque",)), seen.append)
+    found = vary(scenario, wanted, MarginsDemand(("torque",)), seen.append)
     assert found.values == (0.2, 0.4, 0.6, 0.8, 1.0) and found.left_out == ()
     assert seen == sorted(seen) and len(seen) == 5 and seen[-1] < 1.0
     assert [m.stable for m in found.margins["torque"]] == [True, True, True, False, False]
@@ -85,7 +85,9 @@ def test_thresholds_lie_where_they_are_said_to_lie() -> None:
     assert radius(f"loop.torque.kp={lost.kept}") < 1.0 <= radius(f"loop.torque.kp={lost.broken}")
     at = found.thresholds["torque"][0].kept
     again = vary(
-        scenario, Range("loop.torque.kp", Fraction(str(at)), Fraction("0.4"), "", 2), Demand(("torque",))
+        scenario,
+        Range("loop.torque.kp", Fraction(str(at)), Fraction("0.4"), "", 2),
+        MarginsDemand(("torque",)),
     )
     assert again.margins["torque"][0].ms == pytest.approx(2.0, abs=1e-3)
 
@@ -96,7 +98,7 @@ def test_a_value_that_must_not_fall_is_kept_above_its_threshold() -> None:
             return {"l": SimpleNamespace(stable=value >= Fraction("4.3"), ms=1.0)}
 
     wanted = Range("a.b", Fraction(0), Fraction(10), "s", 3)
-    study = Study(None, wanted, Demand(("l",)))  # type: ignore[arg-type]
+    study = Study(None, wanted, MarginsDemand(("l",)))  # type: ignore[arg-type]
     found = _thresholds(study, wanted.values(), "l")
     assert {(threshold.kept, threshold.broken) for threshold in found} == {(4.3, 4.299)}
 
@@ -104,14 +106,14 @@ def test_a_value_that_must_not_fall_is_kept_above_its_threshold() -> None:
 def test_latency_acts_as_a_staircase() -> None:
     """Samples every 100 µs are read every 250 µs: nothing changes until one comes too late for its tick."""
     scenario = read_scenario("reference-bench")
-    found = vary(scenario, read_range("line.ts.latency=110us..160us:3"), Demand(("torque",)))
+    found = vary(scenario, read_range("line.ts.latency=110us..160us:3"), MarginsDemand(("torque",)))
     first, second, third = (m.ms for m in found.margins["torque"])
     assert first == pytest.approx(second, rel=1e-6) and abs(third / second - 1.0) > 1e-3
 
 
 def test_values_that_the_bench_cannot_take_are_left_out_with_the_reason() -> None:
     scenario = read_scenario("reference-bench")
-    found = vary(scenario, read_range("line.load.current_limit=60 A..200 A:3"), Demand(("torque",)))
+    found = vary(scenario, read_range("line.load.current_limit=60 A..200 A:3"), MarginsDemand(("torque",)))
     assert found.values == (130.0, 200.0)
     ((value, reason),) = found.left_out
     assert value == 60.0 and "current limit of load" in reason
@@ -120,13 +122,13 @@ def test_values_that_the_bench_cannot_take_are_left_out_with_the_reason() -> Non
 def test_a_range_of_which_nothing_is_possible_raises_the_first_refusal() -> None:
     scenario = read_scenario("reference-bench")
     with pytest.raises(ScenarioError, match=r"no line .*nearest: ts|no line"):
-        vary(scenario, read_range("line.tss.latency=0..1 ms:2"), Demand(("torque",)))
+        vary(scenario, read_range("line.tss.latency=0..1 ms:2"), MarginsDemand(("torque",)))
 
 
 def test_further_settings_and_operating_points_hold_for_every_value() -> None:
     settings = ("loop.torque.ki=100 1/s",)
     scenario = read_scenario("reference-bench", settings)
-    demand = Demand(("torque",), speed=50.0, torque=10.0)
+    demand = MarginsDemand(("torque",), speed=50.0, torque=10.0)
     found = vary(scenario, read_range("loop.torque.kp=0.2..0.4:2"), demand)
     plain = read_scenario("reference-bench")
     other = vary(plain, read_range("loop.torque.kp=0.2..0.4:2"), replace(demand, speed=None))

@@ -27,7 +27,7 @@ from shaftloop_models.parameters import Delay
 from shaftloop_models.part import Part
 from shaftloop_models.supply import SUPPLY, TwoWay
 
-__all__ = ["Budget", "Share", "latency_budget"]
+__all__ = ["LatencyBudget", "Share", "latency_budget"]
 
 _Model = TypeVar("_Model", bound=PathModel)
 
@@ -48,7 +48,7 @@ class Share:
 
 
 @dataclass(frozen=True)
-class Budget:
+class LatencyBudget:
     """The phase of a loop at its crossover, split by cause."""
 
     loop: str
@@ -60,7 +60,9 @@ class Budget:
     """Rows; their phases sum to `phase`."""
 
 
-def latency_budget(description: Description, margins: Margins, start: Known | None = None) -> Budget | None:
+def latency_budget(
+    description: Description, margins: Margins, start: Known | None = None
+) -> LatencyBudget | None:
     """Return the latency budget of a loop, None where its gain never reaches 1.
 
     Parameters
@@ -96,7 +98,7 @@ def latency_budget(description: Description, margins: Margins, start: Known | No
         ("shaft line with the other loops", best - controller),
     ):
         shares.append(Share(cause, phase, -phase / 360.0 / frequency, None))
-    return Budget(margins.loop, frequency, here, tuple(shares))
+    return LatencyBudget(margins.loop, frequency, here, tuple(shares))
 
 
 def _bench(description: Description, loop: str) -> HyperMap:

@@ -3,12 +3,13 @@
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.bench.handles import Bench
-from shaftloop.figures import Figure
+from shaftloop.figures import Figure, number
 
 __all__ = [
     "Held",
@@ -41,6 +42,16 @@ class Load:
     """[unit]"""
     base: float = 0.0
     """Where it counts from. [unit]"""
+
+    def document(self) -> dict[str, Any]:
+        """Return it as plain values."""
+        return {
+            "part": self.part,
+            "quantity": self.quantity,
+            "largest": number(self.peak, self.unit),
+            "rated": number(self.rated, self.unit, "not stated"),
+            "limit": number(self.limit, self.unit, "not stated"),
+        }
 
     def share(self, bound: float) -> float:
         """Return how much of a bound is asked for, from where the quantity counts [1]."""
@@ -176,17 +187,17 @@ def _warm(simulation: Simulation) -> Iterator[str]:
     heat, duty = simulation.heat, simulation.duty
     if heat is None:
         return
-    for number, budget in enumerate(heat.heat.budgets if duty is None else ()):
-        spent = heat.reached(heat.spent[:, number], 1.0 - 1e-9)
+    for column, budget in enumerate(heat.heat.budgets if duty is None else ()):
+        spent = heat.reached(heat.spent[:, column], 1.0 - 1e-9)
         if spent is not None:
             owner = budget.name.split(".")[0]
             most = budget.limits[1]
             yield f"{owner} has spent its current over time at {spent:.4g} s and gets {most:.4g} A"
-    for number, body in enumerate(heat.heat.bodies):
+    for column, body in enumerate(heat.heat.bodies):
         if duty is None or duty.steady is None or body.limit is None:
             continue
-        highest = float(duty.steady[:, number].max())
-        if highest > body.limit >= heat.temperature[:, number].max():
+        highest = float(duty.steady[:, column].max())
+        if highest > body.limit >= heat.temperature[:, column].max():
             owner, _, what = body.name.partition(".")
             yield (
                 f"the {what} of {owner} would reach {highest:.4g} degC in the steady state of the duty, "

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from shaftloop.analysis.logs.frequency import Demand, LogResponse, measure_response
+from shaftloop.analysis.logs.frequency import LogResponse, ResponseDemand, measure_response
 from shaftloop.analysis.modes import find_modes, mechanics
 from shaftloop.analysis.overlay import Measurement, read_measurement
 from shaftloop.answers.base import Answer, Found, Watch, unwatched
@@ -83,14 +83,16 @@ class ResponseAnswer(Found):
         return [figure.found(lag * period) for figure, lag in zip(figures, lags, strict=True)]
 
 
-def find_response(logs: Sequence[Path], demand: Demand, options: Sequence[str] = ()) -> ResponseAnswer:
+def find_response(
+    logs: Sequence[Path], demand: ResponseDemand, options: Sequence[str] = ()
+) -> ResponseAnswer:
     """Find the response between two columns of logs.
 
     Parameters
     ----------
     logs : sequence of Path
         Of one run; several are brought onto the clock of the first by a channel that they share with it.
-    demand : Demand
+    demand : ResponseDemand
         What is asked for.
     options : sequence of str
         How the logs are to be read, ``key=value`` each, on top of their ``[log]`` tables.
@@ -122,7 +124,7 @@ def response(
     log : sequence of str
         How the logs are to be read, ``key=value`` each, on top of their ``[log]`` tables.
     **demand : object
-        Further fields of `shaftloop.analysis.logs.frequency.Demand`, e.g. `reference`, `period`.
+        Further fields of `shaftloop.analysis.logs.frequency.ResponseDemand`, e.g. `reference`, `period`.
 
     Raises
     ------
@@ -130,7 +132,7 @@ def response(
         Where a log cannot be read, a column is missing, or nothing moves.
     """
     paths = [logs] if isinstance(logs, str | Path) else logs
-    return find_response([Path(path) for path in paths], Demand(source, output, **demand), log)
+    return find_response([Path(path) for path in paths], ResponseDemand(source, output, **demand), log)
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from itertools import product
 from typing import TYPE_CHECKING
 
-from shaftloop.analysis.budget import Budget, latency_budget
+from shaftloop.analysis.budget import LatencyBudget, latency_budget
 from shaftloop.analysis.cost import shared
 from shaftloop.analysis.delay import DelayMargin, delay_margin
 from shaftloop.analysis.freerunning import sweep_note
@@ -33,7 +33,7 @@ from shaftloop.cautions import cautions
 from shaftloop.figures import Figure
 from shaftloop.scenario.reading import Scenario
 from shaftloop.studies.figures import LOOP_FIGURES, loop_figures
-from shaftloop.studies.vary import Demand, Range, Variation, vary
+from shaftloop.studies.vary import MarginsDemand, Range, Variation, vary
 
 if TYPE_CHECKING:
     import control
@@ -53,7 +53,7 @@ class LoopAnswer:
     analysis: LoopAnalysis
     step: StepResponse
     delay: DelayMargin
-    budget: Budget | None
+    budget: LatencyBudget | None
     worst: tuple[Worst, ...] = ()
     """Over the operating range; empty where it was not looked at."""
     measured: Measured | None = None
@@ -158,7 +158,7 @@ class MarginsAnswer(Answer):
 
 def find_margins(
     scenario: Scenario,
-    demand: Demand,
+    demand: MarginsDemand,
     *,
     everywhere: bool = False,
     varied: Range | None = None,
@@ -171,7 +171,7 @@ def find_margins(
     ----------
     scenario : Scenario
         As read.
-    demand : Demand
+    demand : MarginsDemand
         Which loops, none where the bench has none, and at which operating point.
     everywhere : bool
         Also the worst case over the operating range.
@@ -246,11 +246,11 @@ def with_injection(answer: MarginsAnswer, kind: str, *, noise: bool = False) -> 
     return replace(answer, loops={name: measured(found) for name, found in answer.loops.items()})
 
 
-def _budget(analysis: LoopAnalysis) -> Budget | None:
+def _budget(analysis: LoopAnalysis) -> LatencyBudget | None:
     return latency_budget(analysis.description, analysis.margins, analysis.known)
 
 
-def _details(analysis: LoopAnalysis, budget: Budget | None, worst: tuple[Worst, ...]) -> LoopAnswer:
+def _details(analysis: LoopAnalysis, budget: LatencyBudget | None, worst: tuple[Worst, ...]) -> LoopAnswer:
     """Return a loop with what takes further runs of its bench."""
     description, margins = analysis.description, analysis.margins
     return LoopAnswer(

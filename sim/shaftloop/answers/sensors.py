@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from shaftloop.answers.base import Answer
 from shaftloop.scenario.reading import Scenario
-from shaftloop.studies.sensor_choice import Candidate, Demand, Judged, choose
+from shaftloop.studies.sensor_choice import Candidate, Judged, SensorDemand, choose
 
 __all__ = ["SensorsAnswer", "find_sensors"]
 
@@ -14,11 +14,11 @@ __all__ = ["SensorsAnswer", "find_sensors"]
 class SensorsAnswer(Answer):
     """Judged candidates."""
 
-    demand: Demand
+    demand: SensorDemand
     judged: tuple[Judged, ...]
 
 
-def find_sensors(scenario: Scenario, candidates: Sequence[Candidate], demand: Demand) -> SensorsAnswer:
+def find_sensors(scenario: Scenario, candidates: Sequence[Candidate], demand: SensorDemand) -> SensorsAnswer:
     """Judge torque sensors for a bench.
 
     Parameters
@@ -27,7 +27,7 @@ def find_sensors(scenario: Scenario, candidates: Sequence[Candidate], demand: De
         As read.
     candidates : sequence of Candidate
         Each takes the place of the sensor in the line.
-    demand : Demand
+    demand : SensorDemand
         What a sensor must do.
     """
     return SensorsAnswer(scenario, demand, choose(scenario.description, candidates, demand))

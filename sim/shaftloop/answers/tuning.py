@@ -14,7 +14,7 @@ from shaftloop.cautions import cautions
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.reading import Scenario
 from shaftloop.studies.checks.run import judge_of_changes
-from shaftloop.studies.tuning.choosing import Demand
+from shaftloop.studies.tuning.choosing import TuningDemand
 from shaftloop.studies.tuning.results import LoopTuning, Tuning
 from shaftloop.studies.tuning.tolerance import corners, identified, read_tolerance
 from shaftloop.studies.tuning.tune import tune
@@ -39,7 +39,7 @@ class TuneAnswer(Answer):
     """A finished tuning."""
 
     tuning: Tuning
-    demand: Demand
+    demand: TuningDemand
     tolerances: tuple[str, ...]
     """As stated."""
 
@@ -117,7 +117,7 @@ class TuneAnswer(Answer):
 
 
 def find_gains(
-    scenario: Scenario, demand: Demand, tolerances: Sequence[str] = (), *, watch: Watch = unwatched
+    scenario: Scenario, demand: TuningDemand, tolerances: Sequence[str] = (), *, watch: Watch = unwatched
 ) -> TuneAnswer:
     """Find the gains of loops and prove them.
 
@@ -125,7 +125,7 @@ def find_gains(
     ----------
     scenario : Scenario
         As read.
-    demand : Demand
+    demand : TuningDemand
         What is asked for.
     tolerances : sequence of str
         ``PATH=±20%``, ``PATH=LO..HI`` or a fit.json, for its intervals: the bounds hold at all corners.

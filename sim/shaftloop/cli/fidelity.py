@@ -3,7 +3,7 @@
 import click
 
 from shaftloop.cli.options import Request, hand_over, say, scenario_options
-from shaftloop.cli.quantities import Quantity, at_option, point_options
+from shaftloop.cli.quantities import QuantityType, at_option, point_options
 
 __all__ = ["fidelity"]
 
@@ -13,7 +13,7 @@ def _level(_: click.Context, option: click.Parameter, text: str | None) -> tuple
     if text is None:
         return None, False
     share = text.rstrip().endswith("%")
-    kind = Quantity("1", "0.2 %") if share else Quantity("N m", "0.1 N m")
+    kind = QuantityType("1", "0.2 %") if share else QuantityType("N m", "0.1 N m")
     return kind.convert(text, option, None), share
 
 
@@ -26,7 +26,7 @@ def _level(_: click.Context, option: click.Parameter, text: str | None) -> tuple
 )
 @click.option(
     "--ripple",
-    type=Quantity("N m", "1 N m"),
+    type=QuantityType("N m", "1 N m"),
     help="Amplitude of orders for which the scenario states none.",
 )
 @click.option(
@@ -38,37 +38,37 @@ def _level(_: click.Context, option: click.Parameter, text: str | None) -> tuple
 )
 @click.option(
     "--inertia-error",
-    type=Quantity("1", "2 %"),
+    type=QuantityType("1", "2 %"),
     default="2 %",
     show_default=True,
     help="Of the corrected inertia.",
 )
 @click.option(
     "--window",
-    type=Quantity("s", "20 ms"),
+    type=QuantityType("s", "20 ms"),
     help="Over which the encoder is differentiated; else by its noise.",
 )
 @click.option(
     "--encoder-clock",
     "clock",
-    type=Quantity("Hz", "10 MHz"),
+    type=QuantityType("Hz", "10 MHz"),
     help='Clock of a timer of edges, e.g. "10 MHz".',
 )
 @click.option(
     "--encoder-error",
     "turn_error",
-    type=Quantity("rad", "0.05 deg"),
+    type=QuantityType("rad", "0.05 deg"),
     default="0 deg",
     help="Angle error once per turn: eccentricity over radius of the disc.",
 )
 @click.option(
     "--crosstalk",
-    type=Quantity("1", "0.5 %"),
+    type=QuantityType("1", "0.5 %"),
     help="Reading of the sensor per bending moment, e.g. 0.5 %; for misalignment.",
 )
 @click.option(
     "--lever",
-    type=Quantity("m", "60 mm"),
+    type=QuantityType("m", "60 mm"),
     default="0 mm",
     help="From a misaligned coupling to the measuring section.",
 )

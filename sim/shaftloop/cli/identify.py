@@ -13,7 +13,7 @@ from shaftloop.cli.options import (
     request_options,
     say,
 )
-from shaftloop.cli.quantities import Quantity
+from shaftloop.cli.quantities import QuantityType
 
 if TYPE_CHECKING:
     from shaftloop.answers.identify import FitAnswer
@@ -35,14 +35,14 @@ _FILE = click.Path(path_type=Path)
 )
 @click.option(
     "--hold-out",
-    type=Quantity("1", "30 %", above_zero=True),
+    type=QuantityType("1", "30 %", above_zero=True),
     default="30 %",
     show_default=True,
     help="Of the log, to be judged.",
 )
 @click.option(
     "--lead",
-    type=Quantity("s", "2 s", above_zero=True),
+    type=QuantityType("s", "2 s", above_zero=True),
     help="How long what is played is held before the log begins.",
 )
 @click.option("--judge", "others", multiple=True, type=_FILE, metavar="LOG", help="Another run to be judged.")
@@ -55,12 +55,12 @@ _FILE = click.Path(path_type=Path)
 @click.option("--speed", metavar="COLUMN", help="Speed of the shaft that the orders belong to.")
 @click.option(
     "--period",
-    type=Quantity("s", "0.5 s", above_zero=True),
+    type=QuantityType("s", "0.5 s", above_zero=True),
     help="Of the excitation, where it repeats exactly.",
 )
 @click.option(
     "--resolution",
-    type=Quantity("Hz", "0.5 Hz", above_zero=True),
+    type=QuantityType("Hz", "0.5 Hz", above_zero=True),
     help="Distance of the lines of a long log.",
 )
 def identify(  # noqa: PLR0913  (one argument per option)
@@ -94,7 +94,7 @@ def identify(  # noqa: PLR0913  (one argument per option)
             raise click.UsageError("--from, --to and what follows belong to a response: add --response.")
         _fit(request, more, log, free, (hold_out, lead), others, write)
         return
-    from shaftloop.analysis.logs.frequency import Demand
+    from shaftloop.analysis.logs.frequency import ResponseDemand
     from shaftloop.answers.identify import find_response
     from shaftloop.report.files import make_folder
     from shaftloop.report.identify import response as room
@@ -107,7 +107,7 @@ def identify(  # noqa: PLR0913  (one argument per option)
         raise click.UsageError("--response needs the columns --from and --to.")
     if any(not order > 0.0 for order in orders):
         raise click.UsageError("--order must be above 0.")
-    demand = Demand(input_column, output_column, instrument, speed, orders, period, resolution)
+    demand = ResponseDemand(input_column, output_column, instrument, speed, orders, period, resolution)
     answer = find_response([Path(request.source), *more], demand, log)
     folder = request.folder(answer.name)
     if folder is not None:

@@ -49,12 +49,12 @@ def margins(  # noqa: PLR0913  (one argument per option)
     from shaftloop.report.files import make_folder
     from shaftloop.report.margins import room
     from shaftloop.report.terminal import Progress
-    from shaftloop.studies.vary import Demand, read_range
+    from shaftloop.studies.vary import MarginsDemand, read_range
 
     needs = "there are no margins" if everywhere or vary or inject or at else ""
     names = named_loops(scenario.description, loops, needs)
     wanted = read_range(vary) if vary is not None else None
-    demand = Demand(names, speed, torque)
+    demand = MarginsDemand(names, speed, torque)
     check_point(scenario.description, speed, torque)
     folder = request.folder(scenario.name)
     if folder is not None:

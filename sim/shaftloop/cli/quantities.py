@@ -5,7 +5,7 @@ from typing import Any
 
 import click
 
-__all__ = ["Quantity", "at_option", "point_options", "speed_option"]
+__all__ = ["QuantityType", "at_option", "point_options", "speed_option"]
 
 
 _NAMES = {
@@ -20,7 +20,7 @@ _NAMES = {
 """What the help calls a quantity, by its unit."""
 
 
-class Quantity(click.ParamType):  # type: ignore[type-arg]
+class QuantityType(click.ParamType):  # type: ignore[type-arg]
     """A number with a unit, handed on as a float in the SI unit.
 
     Parameters
@@ -67,19 +67,19 @@ def at_option(says: str) -> Callable[[Any], Any]:
     says : str
         What it is for.
     """
-    return click.option("--at", multiple=True, type=Quantity("Hz", "20 Hz"), help=says)
+    return click.option("--at", multiple=True, type=QuantityType("Hz", "20 Hz"), help=says)
 
 
 speed_option = click.option(
     "--speed",
-    type=Quantity("rad/s", "1500 rpm"),
+    type=QuantityType("rad/s", "1500 rpm"),
     help='Operating speed, e.g. "1500 rpm"; else of the sequence.',
 )
 """Give a command an operating speed [rad/s]."""
 
 _torque = click.option(
     "--torque",
-    type=Quantity("N m", "80 N m"),
+    type=QuantityType("N m", "80 N m"),
     help='Operating torque, e.g. "80 N m"; else of the sequence.',
 )
 

@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from shaftloop.cli.options import Request, hand_over, request_options
-from shaftloop.cli.quantities import Quantity
+from shaftloop.cli.quantities import QuantityType
 
 __all__ = ["sensors"]
 
@@ -15,7 +15,7 @@ __all__ = ["sensors"]
 @click.argument("parts", nargs=-1, type=click.Path(path_type=Path), metavar="[PART.toml]...")
 @click.option(
     "--require",
-    type=Quantity("1", "0.3 %", above_zero=True),
+    type=QuantityType("1", "0.3 %", above_zero=True),
     help='Largest expanded uncertainty, e.g. "0.3 %" of the reading.',
 )
 @click.option(
@@ -27,17 +27,17 @@ __all__ = ["sensors"]
 )
 @click.option(
     "--peak",
-    type=Quantity("N m", "200 N m", above_zero=True),
+    type=QuantityType("N m", "200 N m", above_zero=True),
     help="Largest torque of the line; else from a run of the sequence.",
 )
 @click.option(
     "--bandwidth",
-    type=Quantity("Hz", "200 Hz", above_zero=True),
+    type=QuantityType("Hz", "200 Hz", above_zero=True),
     help='Highest frequency of interest, e.g. "200 Hz".',
 )
 @click.option(
     "--tolerance",
-    type=Quantity("1", "5 %", above_zero=True),
+    type=QuantityType("1", "5 %", above_zero=True),
     default="5 %",
     show_default=True,
     help="Largest error of an amplitude up to there.",
@@ -64,12 +64,12 @@ def sensors(
     from shaftloop.report.files import make_folder
     from shaftloop.report.sensors import room
     from shaftloop.report.terminal import Progress
-    from shaftloop.studies.sensor_choice import Demand, find_candidates
+    from shaftloop.studies.sensor_choice import SensorDemand, find_candidates
 
     description = scenario.description
     plan = description.uncertainty
     stated = tuple(read_point(text) for text in points) or (plan.points if plan else ())
-    demand = Demand(stated, require, peak, bandwidth, tolerance)
+    demand = SensorDemand(stated, require, peak, bandwidth, tolerance)
     name = next((part.name for part in description.readers("torque")), "sensor")
     candidates = find_candidates(parts, name)
     folder = request.folder(scenario.name)

@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from shaftloop.cli.options import Request, hand_over, log_option, scenario_options
-from shaftloop.cli.quantities import Quantity
+from shaftloop.cli.quantities import QuantityType
 
 __all__ = ["simulate"]
 
@@ -22,7 +22,7 @@ _FILE = click.Path(path_type=Path)
 @click.option(
     "--overlay-offset",
     "offset",
-    type=Quantity("s", "12 ms"),
+    type=QuantityType("s", "12 ms"),
     help='Added to the measured time, e.g. "12 ms".',
 )
 @click.option(

@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from shaftloop.cli.options import Grouped, Request, check_writable, hand_over, say, scenario_options
-from shaftloop.cli.quantities import Quantity, point_options
+from shaftloop.cli.quantities import QuantityType, point_options
 
 if TYPE_CHECKING:
     from shaftloop.answers.tuning import TuneAnswer
     from shaftloop.scenario.reading import Scenario
-    from shaftloop.studies.tuning.choosing import Demand
+    from shaftloop.studies.tuning.choosing import TuningDemand
 
 __all__ = ["tune"]
 
@@ -72,7 +72,7 @@ _GROUPS = {
 @click.option("--mt", default=1.4, show_default=True, callback=_above_one, help="Largest Mt, |L/(1 + L)|.")
 @click.option(
     "--bandwidth",
-    type=Quantity("Hz", "25 Hz", above_zero=True),
+    type=QuantityType("Hz", "25 Hz", above_zero=True),
     help='Least frequency at which |T| has fallen by 3 dB, e.g. "25 Hz".',
 )
 @click.option(
@@ -91,7 +91,7 @@ _GROUPS = {
 )
 @click.option(
     "--command-noise",
-    type=Quantity("N m", "1 N m", above_zero=True),
+    type=QuantityType("N m", "1 N m", above_zero=True),
     help='Largest rms of the command by noise and steps of all channels that are used, e.g. "1 N m".',
 )
 @click.option("--may-clamp", is_flag=True, help="The largest step of the sequence may reach the clamp.")
@@ -159,12 +159,12 @@ def tune(
         raise click.exceptions.Exit(1)
 
 
-def _demand(scenario: "Scenario", wanted: dict[str, Any]) -> "Demand":
+def _demand(scenario: "Scenario", wanted: dict[str, Any]) -> "TuningDemand":
     """Return what is asked for."""
     from shaftloop.answers.point import check_point, named_loops
     from shaftloop.errors import ScenarioError
     from shaftloop.studies.tuning.bounds import Bounds
-    from shaftloop.studies.tuning.choosing import Demand
+    from shaftloop.studies.tuning.choosing import TuningDemand
     from shaftloop.studies.tuning.modedamping import read_mode_damping
 
     names = named_loops(scenario.description, wanted["loops"], "there is nothing to tune")
@@ -173,7 +173,7 @@ def _demand(scenario: "Scenario", wanted: dict[str, Any]) -> "Demand":
     point = wanted["speed"], wanted["torque"]
     check_point(scenario.description, *point)
     chosen = _STRUCTURES if "all" in wanted["structures"] else wanted["structures"]
-    return Demand(
+    return TuningDemand(
         names,
         wanted["objective"],
         Bounds(

@@ -25,7 +25,7 @@ from shaftloop.errors import SimulationError
 from shaftloop_models.heat import Warmth
 from shaftloop_models.network import OwnKind, Term
 
-__all__ = ["Body", "Budget", "Heat", "Heating", "Thermal", "assemble_heat"]
+__all__ = ["Body", "Heat", "Heating", "OverloadBudget", "Thermal", "assemble_heat"]
 
 _FINE = 100.0
 """Thermal ticks in the shortest time constant, at least."""
@@ -59,7 +59,7 @@ class Body:
 
 
 @dataclass(frozen=True)
-class Budget:
+class OverloadBudget:
     """A limit of a squared current over time."""
 
     name: str
@@ -84,7 +84,7 @@ class Thermal:
     bodies: tuple[Body, ...] = ()
     warmths: tuple[tuple[Warmth, str], ...] = ()
     """Numbers that follow a temperature, and the name of its body."""
-    budgets: tuple[Budget, ...] = ()
+    budgets: tuple[OverloadBudget, ...] = ()
 
     def __add__(self, other: "Thermal") -> "Thermal":
         """Return what of two parts is thermal."""
@@ -98,7 +98,7 @@ class Heat:
 
     bodies: tuple[Body, ...]
     warmths: tuple[tuple[Warmth, str], ...]
-    budgets: tuple[Budget, ...]
+    budgets: tuple[OverloadBudget, ...]
     period: Fraction
     """Time between thermal ticks. [s]"""
     flows: Floats

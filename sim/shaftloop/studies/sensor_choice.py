@@ -29,13 +29,13 @@ from shaftloop.scenario.uncertainty import Point, Uncertainty
 from shaftloop_models.parameters import ParameterError
 from shaftloop_models.torque_sensor import TorqueSensor
 
-__all__ = ["Candidate", "Demand", "Judged", "choose", "find_candidates"]
+__all__ = ["Candidate", "Judged", "SensorDemand", "choose", "find_candidates"]
 
 _RPM = 30.0 / math.pi
 
 
 @dataclass(frozen=True)
-class Demand:
+class SensorDemand:
     """What a sensor must do."""
 
     points: tuple[Point, ...]
@@ -89,7 +89,9 @@ class Judged:
         return False if self.reasons else True if self.asked else None
 
 
-def choose(description: Description, candidates: Sequence[Candidate], demand: Demand) -> tuple[Judged, ...]:
+def choose(
+    description: Description, candidates: Sequence[Candidate], demand: SensorDemand
+) -> tuple[Judged, ...]:
     """Judge every candidate: first those that do not fail, of them those without gaps, then the most certain.
 
     A sensor of which little is stated has a small budget for that reason alone. What all candidates lack,
@@ -167,7 +169,7 @@ def find_candidates(files: Sequence[Path], name: str) -> tuple[Candidate, ...]:
     return tuple(found)
 
 
-def _judge(description: Description, name: str, candidate: Candidate, demand: Demand) -> Judged:
+def _judge(description: Description, name: str, candidate: Candidate, demand: SensorDemand) -> Judged:
     sensor, reasons = candidate.sensor, []
     plan = description.uncertainty or Uncertainty()
     budgets = []
@@ -212,7 +214,7 @@ def _budget(sensor: TorqueSensor, point: Point, plan: Uncertainty) -> tuple[Budg
     return propagate(measurement, plan.coverage).budgets[0], found.left_out
 
 
-def _at_point(sensor: TorqueSensor, point: Point, budget: Budget, demand: Demand) -> list[str]:
+def _at_point(sensor: TorqueSensor, point: Point, budget: Budget, demand: SensorDemand) -> list[str]:
     where = f"at {point.speed * _RPM:.5g} rpm, {point.torque:.5g} N m"
     if abs(point.torque) > sensor.rated:
         return [f"rated torque {sensor.rated:g} N m is below the {abs(point.torque):.5g} N m to be measured"]

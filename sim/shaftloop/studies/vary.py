@@ -20,7 +20,7 @@ from shaftloop.scenario.fields import shown
 from shaftloop.scenario.reading import Scenario, read_scenario
 from shaftloop.scenario.units import NUMBER_PATTERN, UnitError, parse_quantity, unit_factor
 
-__all__ = ["LIMITS", "Demand", "Range", "Threshold", "Variation", "read_range", "vary"]
+__all__ = ["LIMITS", "MarginsDemand", "Range", "Threshold", "Variation", "read_range", "vary"]
 
 LIMITS = (1.6, 2.0)
 """Largest sensitivities that are looked for."""
@@ -61,7 +61,7 @@ class Range:
 
 
 @dataclass(frozen=True)
-class Demand:
+class MarginsDemand:
     """What is looked at: loops and operating point."""
 
     loops: tuple[str, ...]
@@ -131,7 +131,7 @@ def read_range(text: str) -> Range:
 def vary(
     scenario: Scenario,
     wanted: Range,
-    demand: Demand,
+    demand: MarginsDemand,
     progress: Callable[[float], None] | None = None,
 ) -> Variation:
     """Return the margins of loops against a parameter.
@@ -173,7 +173,7 @@ def vary(
 class _Study:
     scenario: Scenario
     range: Range
-    demand: Demand
+    demand: MarginsDemand
     known: dict[Fraction, dict[str, Margins]] = field(default_factory=dict)
     start: Known | None = None
     """Steady state at the value before, by slot."""

@@ -17,7 +17,7 @@ from shaftloop.analysis.logs.unsigned import MOST, signed
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.logs.reading import Column, Log, LogTable, factor_to
 
-__all__ = ["Demand", "LogResponse", "Part", "measure_response"]
+__all__ = ["LogResponse", "Part", "ResponseDemand", "measure_response"]
 
 Array = NDArray[np.float64]
 
@@ -32,7 +32,7 @@ _BLOCKS = 4
 
 
 @dataclass(frozen=True)
-class Demand:
+class ResponseDemand:
     """Which response is asked for."""
 
     source: str
@@ -65,7 +65,7 @@ class Part:
 class LogResponse:
     """A response that was found in logs."""
 
-    demand: Demand
+    demand: ResponseDemand
     parts: tuple[Part, ...]
     period: float
     """Of the samples. [s]"""
@@ -80,7 +80,7 @@ class LogResponse:
     """Of the response."""
 
 
-def measure_response(logs: Sequence[Log], demand: Demand) -> LogResponse:
+def measure_response(logs: Sequence[Log], demand: ResponseDemand) -> LogResponse:
     """Return the response between two columns.
 
     Parameters
@@ -222,7 +222,9 @@ def _clock(first: LogTable, second: LogTable) -> Clock:
     return compare_clocks(first.time[here], one[here], second.time[there], two[there], column.channel)
 
 
-def _gather(signals: _Signals, demand: Demand, covariances: Covariances) -> tuple[Array, "_Blocks | None"]:
+def _gather(
+    signals: _Signals, demand: ResponseDemand, covariances: Covariances
+) -> tuple[Array, "_Blocks | None"]:
     """Return the record where it is short and whole, else the blocks, with all that was added up."""
     waiting: list[tuple[Array, bool]] = []
     blocks: _Blocks | None = None
@@ -256,7 +258,7 @@ def _begun(
     waiting: Sequence[tuple[Array, bool]],
     samples: int,
     signals: _Signals,
-    demand: Demand,
+    demand: ResponseDemand,
     covariances: Covariances,
 ) -> "_Blocks":
     blocks = _Blocks(samples, signals, demand, covariances)
@@ -265,7 +267,7 @@ def _begun(
     return blocks
 
 
-def _samples(demand: Demand, period: float, usual: int) -> int:
+def _samples(demand: ResponseDemand, period: float, usual: int) -> int:
     """Return the samples of a block."""
     if demand.period is not None:
         samples = round(demand.period / period)
@@ -293,7 +295,9 @@ def _samples(demand: Demand, period: float, usual: int) -> int:
 class _Blocks:
     """Feeds stretches of some length at a time to all that adds up."""
 
-    def __init__(self, samples: int, signals: _Signals, demand: Demand, covariances: Covariances) -> None:
+    def __init__(
+        self, samples: int, signals: _Signals, demand: ResponseDemand, covariances: Covariances
+    ) -> None:
         self.samples, self.used = samples, 0
         self._signals, self._demand, self._covariances = signals, demand, covariances
         self._averager = Averager(samples, demand.period is not None)
@@ -330,7 +334,7 @@ class _Blocks:
         self._fresh = False
 
 
-def _prepared(record: Array, signals: _Signals, demand: Demand) -> Array:
+def _prepared(record: Array, signals: _Signals, demand: ResponseDemand) -> Array:
     """Return reference, input and output of a stretch, orders taken out and signs given back."""
     plain = record[:, :3]
     if demand.orders:

@@ -10,7 +10,7 @@ from shaftloop.bench.parts.limits import Violation
 from shaftloop.bench.parts.part import FASTER, BenchPart, Ideal, Site
 from shaftloop.bench.parts.ratings import UNDERVOLTAGE
 from shaftloop.bench.wiring import Wiring
-from shaftloop.engine.heat import Budget
+from shaftloop.engine.heat import OverloadBudget
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Channel
 from shaftloop.engine.types import Floats
@@ -171,7 +171,7 @@ class BenchMachine(BenchPart[M]):
 
 def current_budgets(
     name: str, inverter: Inverter, most: float, place: tuple[int, int, int]
-) -> tuple[Budget, ...]:
+) -> tuple[OverloadBudget, ...]:
     """Return the limit of current over time of an inverter, where it has one.
 
     Parameters
@@ -187,7 +187,9 @@ def current_budgets(
     if rest is None or time is None:
         return ()
     meter, task, column = place
-    return (Budget(f"{name}.i2t", meter, rest**2, (most**2 - rest**2) * time, task, column, (most, rest)),)
+    return (
+        OverloadBudget(f"{name}.i2t", meter, rest**2, (most**2 - rest**2) * time, task, column, (most, rest)),
+    )
 
 
 def _torque_source(machine: Machine) -> ServoMachine:

@@ -181,19 +181,9 @@ def _run(run: FaultRun) -> dict[str, Any]:
         "moments_tried": run.tried,
         "verdict": _judged(run),
         "share": number(None if run.error else run.share, "1", run.error or ""),
-        "loads": [_load(load) for load in run.loads],
+        "loads": [load.document() for load in run.loads],
         "lowest_voltage": number(run.lowest_voltage, "V", run.error or "the link is stiff"),
         "interlock": run.tripped,
         "reaction": number(run.reaction, "s", run.error or "no interlock trips"),
         "torque_away": number(run.off, "s", run.error or run.kept),
-    }
-
-
-def _load(load: Load) -> dict[str, Any]:
-    return {
-        "part": load.part,
-        "quantity": load.quantity,
-        "largest": number(load.peak, load.unit),
-        "rated": number(load.rated, load.unit, "not stated"),
-        "limit": number(load.limit, load.unit, "not stated"),
     }

@@ -4,7 +4,7 @@ import cmath
 import math
 from typing import Any
 
-from shaftloop.analysis.budget import Budget, Share
+from shaftloop.analysis.budget import LatencyBudget, Share
 from shaftloop.analysis.delay import DelayMargin, PathMargin
 from shaftloop.analysis.injection import Measured
 from shaftloop.analysis.margins import Margins
@@ -198,7 +198,7 @@ def _crossing(crossing: Crossing) -> dict[str, Any]:
     return {"kind": crossing.kind, "frequency": number(crossing.frequency, "Hz"), name: value}
 
 
-def _budget(budget: Budget) -> dict[str, Any]:
+def _budget(budget: LatencyBudget) -> dict[str, Any]:
     return {
         "crossover": number(budget.frequency, "Hz"),
         "phase": number(budget.phase, "deg"),

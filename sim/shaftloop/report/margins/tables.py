@@ -3,7 +3,7 @@
 import math
 from collections.abc import Iterator
 
-from shaftloop.analysis.budget import Budget
+from shaftloop.analysis.budget import LatencyBudget
 from shaftloop.analysis.delay import DelayMargin, PathMargin
 from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.operating import OperatingPoint
@@ -114,7 +114,7 @@ def _rows(result: LoopAnswer) -> list[tuple[str, str]]:
     return rows
 
 
-def _tell_budget(budget: Budget) -> Iterator[Piece]:
+def _tell_budget(budget: LatencyBudget) -> Iterator[Piece]:
     title = (
         f"Loop {budget.loop}: where the phase at {_hertz(budget.frequency)} goes, {budget.phase:.1f}° in all"
     )

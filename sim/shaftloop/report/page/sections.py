@@ -38,7 +38,7 @@ from shaftloop.report.uncertainty import room as uncertainty
 from shaftloop.scenario.fields import nearest, shown
 from shaftloop.scenario.reading import Scenario
 from shaftloop.studies.checks.run import Checked, check_scenario
-from shaftloop.studies.vary import Demand
+from shaftloop.studies.vary import MarginsDemand
 from shaftloop.studies.whatif.findings import Findings
 
 __all__ = ["SECTIONS", "Asked", "Found", "Section", "find_sections", "named_sections"]
@@ -102,7 +102,7 @@ def _run_dangers(answer: RunAnswer) -> Iterator[str]:
 
 def _margins(asked: Asked) -> MarginsAnswer:
     names = named_loops(asked.scenario.description, (), "there are no margins")
-    return find_margins(asked.scenario, Demand(names), watch=asked.watch)
+    return find_margins(asked.scenario, MarginsDemand(names), watch=asked.watch)
 
 
 def _fit(asked: Asked) -> FitAnswer | None:

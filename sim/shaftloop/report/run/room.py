@@ -91,15 +91,8 @@ def _provenance(scenario: Scenario, simulation: Simulation) -> dict[str, Any]:
 
 
 def _load(load: Load) -> dict[str, Any]:
-    return {
-        "part": load.part,
-        "quantity": load.quantity,
-        "largest": number(load.peak, load.unit),
-        "rated": number(load.rated, load.unit, "not stated"),
-        "limit": number(load.limit, load.unit, "not stated"),
-        "beyond_rating": load.beyond_rating,
-        "beyond_limit": load.beyond_limit,
-    }
+    beyond = {"beyond_rating": load.beyond_rating, "beyond_limit": load.beyond_limit}
+    return load.document() | beyond
 
 
 def _held(entry: Held) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from shaftloop.report.documents import identity, origin
 from shaftloop.report.tune.forms import gain_forms, shape_text
 from shaftloop.report.tune.tables import details
 from shaftloop.report.tune.verdict import verdict
-from shaftloop.studies.tuning.choosing import Demand
+from shaftloop.studies.tuning.choosing import TuningDemand
 from shaftloop.studies.tuning.proof import Compared
 from shaftloop.studies.tuning.results import Baseline, Design, LoopTuning, Option
 
@@ -94,7 +94,7 @@ def _loop(results: TuneAnswer, entry: LoopTuning) -> dict[str, Any]:
     return document
 
 
-def _every(demand: Demand) -> float | None:
+def _every(demand: TuningDemand) -> float | None:
     """Return the damping ratio that is asked of every mode."""
     plain = [wish.least for wish in demand.mode_damping if wish.number is None and wish.band is None]
     return max(plain, default=None)

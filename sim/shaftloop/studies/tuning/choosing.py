@@ -29,7 +29,7 @@ from shaftloop.studies.tuning.tolerance import Corner
 from shaftloop.studies.tuning.tradeoff import broken, none_stable, trade_off
 from shaftloop.studies.tuning.usable import SERVES, chosen_of, tighter, usable
 
-__all__ = ["Choice", "Demand", "Judge", "Tuner", "tuned_bench"]
+__all__ = ["Choice", "Judge", "Tuner", "TuningDemand", "tuned_bench"]
 
 _SWEEPS = 6
 _SAME = 1e-3
@@ -43,7 +43,7 @@ _ROOMS = (0.998, 0.99, 0.97)
 
 
 @dataclass(frozen=True)
-class Demand:
+class TuningDemand:
     """What is asked for."""
 
     loops: tuple[str, ...]
@@ -102,7 +102,7 @@ class Tuner:
 
     corners: list[Corner]
     """With the loops as tuned so far."""
-    demand: Demand
+    demand: TuningDemand
     judge: Judge = _nothing_expected
     _analysed: dict[tuple[Loop, str], LoopAnalysis] = field(default_factory=dict)
     """By the loop and the corner's label, as long as the other loops stay."""
@@ -351,7 +351,7 @@ class Tuner:
         return propose(model, cycle, loop)
 
 
-def tuned_bench(description: Description, demand: Demand) -> tuple[Description, dict[str, bool]]:
+def tuned_bench(description: Description, demand: TuningDemand) -> tuple[Description, dict[str, bool]]:
     """Return a bench with the gains that `tune` gives its loops, and whether each keeps the bounds.
 
     A loop that cannot keep them has the nearest trade-off. There are no tolerances, and no evidence.
@@ -360,7 +360,7 @@ def tuned_bench(description: Description, demand: Demand) -> tuple[Description, 
     ----------
     description : Description
         The bench.
-    demand : Demand
+    demand : TuningDemand
         What is asked for.
 
     Raises

@@ -8,7 +8,7 @@ import numpy as np
 from shaftloop.control.parameters import Loop
 from shaftloop.errors import SimulationError
 from shaftloop.studies.tuning.bounds import Bounds
-from shaftloop.studies.tuning.choosing import Choice, Demand, Judge, Tuner
+from shaftloop.studies.tuning.choosing import Choice, Judge, Tuner, TuningDemand
 from shaftloop.studies.tuning.figures import figures
 from shaftloop.studies.tuning.outcome import binding, experiment
 from shaftloop.studies.tuning.plant import loop_named, with_loop
@@ -25,7 +25,7 @@ __all__ = ["tune"]
 
 def tune(
     corners: Sequence[Corner],
-    demand: Demand,
+    demand: TuningDemand,
     progress: Callable[[float], None] = lambda _: None,
     judge: Judge | None = None,
 ) -> Tuning:
@@ -37,7 +37,7 @@ def tune(
     ----------
     corners : sequence of Corner
         The nominal bench first.
-    demand : Demand
+    demand : TuningDemand
         What is asked for.
     progress : callable
         Gets the share that is done.

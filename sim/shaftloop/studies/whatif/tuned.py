@@ -10,7 +10,7 @@ from shaftloop.studies.whatif.form import Tune
 
 if TYPE_CHECKING:
     from shaftloop.control.parameters import Loop
-    from shaftloop.studies.tuning.choosing import Demand
+    from shaftloop.studies.tuning.choosing import TuningDemand
 
 __all__ = ["FEASIBLE", "PREFIX", "check_tune", "tuned", "tuned_known"]
 
@@ -91,11 +91,13 @@ def tuned(request: Tune, description: Description) -> tuple[Description, dict[st
     return bench, {name: entry.found(values[name]) for name, entry in tuned_known(request, bench).items()}
 
 
-def _demand(request: Tune) -> "Demand":
+def _demand(request: Tune) -> "TuningDemand":
     from shaftloop.studies.tuning.bounds import Bounds
-    from shaftloop.studies.tuning.choosing import Demand
+    from shaftloop.studies.tuning.choosing import TuningDemand
 
-    return Demand(request.loops, request.objective, Bounds(request.ms, request.mt), (request.structure,))
+    return TuningDemand(
+        request.loops, request.objective, Bounds(request.ms, request.mt), (request.structure,)
+    )
 
 
 def _loops(request: Tune, description: Description) -> "list[Loop]":
