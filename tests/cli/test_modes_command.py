@@ -74,9 +74,14 @@ def test_json_prints_one_document_and_writes_nothing(tmp_path: Path, name: str) 
     for meeting in found["meetings"]:
         frequency = meeting["order"] * meeting["speed"]["value"] / (2.0 * math.pi)
         assert frequency == pytest.approx(found["modes"][meeting["mode"] - 1]["frequency"]["value"])
+        assert meeting["speed"]["value"] <= found["max_speed"]["value"]
+        if found["operating_speed"]["value"] == 0.0:
+            assert meeting["margin_percent"] is None and meeting["reason"] == "the operating speed is zero"
+            continue
         ratio = meeting["speed"]["value"] / found["operating_speed"]["value"]
         assert meeting["margin_percent"] == pytest.approx(100.0 * (ratio - 1.0))
-        assert meeting["speed"]["value"] <= found["max_speed"]["value"]
+    if found["operating_speed"]["value"] == 0.0:
+        return
     nearest = [abs(m["margin_percent"]) for m in found["meetings"] if m["nearest"]]
     assert nearest == [min(abs(m["margin_percent"]) for m in found["meetings"])]
 
