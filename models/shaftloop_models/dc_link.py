@@ -100,7 +100,7 @@ def prepare_drain(net: Network, name: str) -> Drain:
     return Drain(net.output(f"{name}.link_current"), net.aside(f"{name}.awake"))
 
 
-def declare_drain(net: Network, link: LinkPorts, drain: Drain, meter: int) -> int:
+def declare_drain(net: Network, link: LinkPorts, drain: Drain, meter: int, slope: float) -> int:
     """Let a machine draw the power that a meter states, and return the meter of its current's square.
 
     The meter then integrates what leaves the link; the balance of the machine tells whether it is the same.
@@ -111,8 +111,9 @@ def declare_drain(net: Network, link: LinkPorts, drain: Drain, meter: int) -> in
         From `prepare_drain`.
     meter : int
         Energy that the machine takes from the link.
+    slope : float
+        Largest change of its current by the voltage, P/V², for the step rule. [A/V]
     """
-    # No step rule: the rate P/(C·V²) is some hundreds per second where the link holds its voltage at all.
     powers = [power for power in net.powers if power.meter == meter]
     net.powers[:] = [power for power in net.powers if power.meter != meter]
     net.power(meter, PowerKind.PRODUCT, 1.0, link.voltage, drain.current)
@@ -120,7 +121,7 @@ def declare_drain(net: Network, link: LinkPorts, drain: Drain, meter: int) -> in
     choices = (len(powers), *(int(power.kind) for power in powers))
     parameters = (link.supply.lowest(), *(power.coefficient for power in powers))
     outputs = (drain.current, drain.awake)
-    net.terms.append(Term(TermKind.LINK, tuple(reads), parameters, outputs, 0.0, choices))
+    net.terms.append(Term(TermKind.LINK, tuple(reads), parameters, outputs, slope, choices))
     net.derivative(link.voltage, drain.current, -1.0 / link.supply.capacitance)
     return declare_square(net, drain.current)
 

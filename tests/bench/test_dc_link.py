@@ -65,8 +65,16 @@ def test_a_resistor_that_never_conducted_is_no_doubt_of_the_energies() -> None:
     assert run.energies.losses["brake.heat"] == 0.0 and check_energy(run) == []
 
 
+@pytest.mark.parametrize("size", ["200 uF", "60 uF", "20 uF"])
+def test_energy_closes_on_a_small_capacitor_too(size: str) -> None:
+    """The step follows P/(C·V²): machines that draw constant power are a negative resistance."""
+    run = simulate(shipped("rectifier-hub", f"supply.capacitance={size}"))
+    assert run.energies.residual < 1e-5
+    assert all(balance.residual < 1e-5 for balance in run.energies.balances)
+
+
 def test_a_capacitor_that_is_too_small_for_the_control_is_named() -> None:
-    run = simulate(shipped("rectifier-hub", "supply.capacitance=1 uF", "duration=0.1 s"))
+    run = simulate(shipped("rectifier-hub", "supply.capacitance=1 uF"))
     words = "the capacitance of the link, 1 uF, is too small"
     with pytest.raises(SimulationError) as caught:
         check_energy(run)
@@ -176,12 +184,13 @@ def test_an_empty_link_is_charged_through_its_resistor_and_machines_wait_for_it(
     np.testing.assert_allclose(volts[before], shape[before], atol=1.5)
     assert np.abs(speed[volts < 530.0]).max() == 0.0
     assert speed[-1] == pytest.approx(100.0 * math.pi / 30.0, rel=0.02)
-    finer = simulate(fed_bench(RECTIFIER | charge, moves), factor=4)
-    assert all(balance.residual < 1e-5 for balance in finer.energies.balances)
+    assert all(balance.residual < 1e-5 for balance in run.energies.balances)
+    assert run.energies.residual < 2e-5, "of the 65 J that circulate; 290 J pass into the capacitor"
+    finer = simulate(fed_bench(RECTIFIER | charge, moves), factor=2)
+    assert finer.energies.residual < 1e-6
     assert run.energies.losses["supply.precharge"] == pytest.approx(
         2e-3 * 0.9 * (1.0 - 0.45) * NOMINAL**2, rel=0.01
     )
-    assert all(balance.residual < 2e-4 for balance in run.energies.balances), "the contactor closes in a step"
 
 
 def test_a_stopped_flywheel_charges_the_capacitor_of_a_link_that_nothing_else_relieves() -> None:

@@ -19,7 +19,7 @@ DOWN = [*UP, step("torque", "0 N m"), ramp("0 rpm", "0.1 s"), hold("0.1 s")]
 
 def bench(sequence, *, inertia=0.05, efficiency=(0.95, 0.95), reach="150 N m", speed=(5.0, 100.0), **keys):
     """Return two machines on a two-way supply; keys are those of the supply."""
-    plain = {"time_constant": "1 ms", "max_torque": "2000 N m", "max_speed": "4000 rpm", "rate": "8 kHz"}
+    plain = {"time_constant": "1 ms", "max_torque": "600 N m", "max_speed": "4000 rpm", "rate": "8 kHz"}
     line = [
         servo("drive", inertia, **plain, efficiency=efficiency[0]),
         sensor("ts", 6e4, damping="2 N m s/rad", sampling="8 kHz"),

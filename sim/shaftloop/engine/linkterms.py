@@ -11,9 +11,9 @@ from shaftloop.engine.types import Floats, Ints
 from shaftloop.engine.views import flat, for_lanes, lane_of, width
 from shaftloop_models.brake_resistor import resistor_flow
 from shaftloop_models.network import TermKind
-from shaftloop_models.supply import awake_share, bridge_voltages
+from shaftloop_models.supply import FADING, awake_share, bridge_voltages
 
-__all__ = ["LINK_KINDS", "LINK_KINDS_READ", "evaluate_link"]
+__all__ = ["LINK_KINDS", "LINK_KINDS_READ", "evaluate_link", "settle_middle", "settle_voltage"]
 
 LINK_KINDS = frozenset({TermKind.LINK, TermKind.BRIDGE, TermKind.CHOPPER})
 LINK_KINDS_READ = frozenset({"state", "held", "output", "aside", "one"})
@@ -111,3 +111,47 @@ def _bridge(lane: int, it: Ints, ft: Floats, w: Floats, z: int, i: int, f: int) 
 def _chopper(lane: int, it: Ints, ft: Floats, w: Floats, z: int, i: int, f: int) -> None:
     v = lane_of(w, lane)
     v[z + it[i + 2]], v[z + it[i + 3]] = resistor_flow(v[z + it[i]], v[z + it[i + 1]], lane_of(ft, lane)[f])
+
+
+@helper
+def settle_voltage(it: Ints, w: Floats, first: int, second: int) -> None:
+    """Take for the voltage in the middle of a step the mean of both stages there, at `first` and `second`.
+
+    Either is off by the square of the step, in opposite directions; capacitor and inductance ring fast
+    enough for meters to see that.
+    """
+    if it[at.BRIDGES] > 0:
+        place = it[it[at.BRIDGE_INT]]
+        for_lanes(_halfway, (w, first + place, second + place))
+
+
+@helper
+def settle_middle(it: Ints, ft: Floats, w: Floats, z0: int, zm: int, z1: int, step: float) -> None:
+    """Let the current in the middle of a step follow from both ends, and what it makes."""
+    i, f = it[at.BRIDGE_INT], it[at.BRIDGE_FLOAT]
+    for _ in range(it[at.BRIDGES]):
+        for_lanes(_between, (it, ft, w, (z0, zm, z1), i, f, step))
+        for_lanes(_bridge, (it, ft, w, zm, i, f))
+        i, f = i + 7, f + 3
+    i, f = it[at.CHOPPER_INT], it[at.CHOPPER_FLOAT]
+    for _ in range(it[at.CHOPPERS]):
+        for_lanes(_chopper, (it, ft, w, zm, i, f))
+        i, f = i + 4, f + 1
+
+
+@helper
+def _halfway(lane: int, w: Floats, first: int, second: int) -> None:
+    v = lane_of(w, lane)
+    v[second] = 0.5 * (v[first] + v[second])
+
+
+@helper
+def _between(
+    lane: int, it: Ints, ft: Floats, w: Floats, z: tuple[int, int, int], i: int, f: int, step: float
+) -> None:
+    v, (z0, zm, z1), current, left = lane_of(w, lane), z, it[i + 1], it[i + 4]
+    inductance = FADING * lane_of(ft, lane)[f + 1]
+    bend = step / (8.0 * inductance) * (v[z0 + left] - v[z1 + left])
+    # No less than what keeps a parabola through all three from turning negative, as the current never does.
+    first, last = v[z0 + current], v[z1 + current]
+    v[zm + current] = max(0.5 * (first + last) + bend, 0.25 * max(first, last))

@@ -17,6 +17,7 @@ References
 
 from shaftloop.engine import at
 from shaftloop.engine.cache import helper, routine
+from shaftloop.engine.linkterms import settle_middle, settle_voltage
 from shaftloop.engine.products import padded, product
 from shaftloop.engine.terms import evaluate_terms
 from shaftloop.engine.types import Floats, Ints
@@ -115,6 +116,9 @@ def etd4_step(it: Ints, ft: Floats, et: Floats, s: Floats, w: Floats, gap: int, 
     product(it, et, at.END, gap, (w, change), (w, base, _OWN), (w, z1 + r))
     copy_slots(w, z1 + r, s, 0, n)
     _complete(it, ft, et, s, w, z1)
+    if it[at.LINKS] > 0:
+        settle_voltage(it, w, middle - r, zm)
+        settle_middle(it, ft, w, z0, zm, z1, lane_of(ft, 0)[it[at.GAP_STEP] + gap])
 
 
 @helper
@@ -155,6 +159,8 @@ def rk4_step(it: Ints, ft: Floats, et: Floats, s: Floats, w: Floats, gap: int, z
         for_lanes(_sum_up, (w, total + i, k + i))
         for_lanes(_along, (s, w, zm + r, i, k, 0.5 * h))
     _slope(it, ft, et, s, w, zm, k)
+    if it[at.LINKS] > 0:
+        settle_voltage(it, w, zc, zm)
     for i in range(n):
         for_lanes(_sum_up, (w, total + i, k + i))
         for_lanes(_along, (s, w, zc + r, i, k, h))
@@ -163,3 +169,5 @@ def rk4_step(it: Ints, ft: Floats, et: Floats, s: Floats, w: Floats, gap: int, z
         for_lanes(_finish, (s, w, i, total + i, k + i, h))
     _signals(it, et, s, w, zm)
     set_z(it, ft, et, s, w, z1)
+    if it[at.LINKS] > 0:
+        settle_middle(it, ft, w, z0, zm, z1, h)

@@ -190,6 +190,10 @@ class BenchInductionMachine(BenchMachine[InductionMachine]):
         reserve = 1.0 - (1.0 - control.voltage_reserve) / factor
         return replace(self.parameters, control=replace(control, voltage_reserve=reserve))
 
+    def largest_power(self, volts: float) -> float:
+        """Return three halves of the largest voltage times the largest current [W]."""
+        return 1.5 * voltage_limit(volts, 1.0) * self.parameters.current_limit
+
     def sizes(self, torque: float) -> dict[str, float]:
         """Return the usual flux, and the current of a torque."""
         flux = self._flux()

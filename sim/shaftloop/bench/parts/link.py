@@ -45,6 +45,9 @@ HOLDS = 1.03
 _QUICK = 0.1
 """Share of its voltage by which a link may move in a period of control: beyond, control comes too late."""
 
+_FOLLOWS = 4.0
+"""Product of P/(C·V²) and the period of control beyond which no bench works, whatever its machines draw."""
+
 
 class BenchLink:
     """The DC link on a bench; a stiff one has nothing to say.
@@ -210,9 +213,9 @@ class _LiveLink(BenchLink):
         net.powered, drawn = ONE, []
         for machine in machines:
             drawn.append(machine.link_meter)
-            self.squares[machine.name] = declare_drain(
-                net, self.ports, self.drains[machine.name], machine.link_meter
-            )
+            drain, slope = self.drains[machine.name], self._slope(machine)
+            square = declare_drain(net, self.ports, drain, machine.link_meter, slope)
+            self.squares[machine.name] = square
         balance_link(
             net,
             self.ports,
@@ -220,6 +223,12 @@ class _LiveLink(BenchLink):
             drawn,
             [resistor.ports.heat for resistor in self.resistors],
         )
+
+    def _slope(self, machine: BenchMachine[Machine]) -> float:
+        """Return P/V² where a machine draws most, no more than control could keep up with [A/V]."""
+        clock, volts = machine.parameters.timing(), self.supply.lowest()
+        most = _FOLLOWS * self.supply.capacitance / float(clock.period)
+        return min(machine.largest_power(volts) / volts**2, most)
 
     def wire_control(self, wiring: Wiring) -> None:
         """Add the measurement of the voltage, and the slot of the command."""

@@ -54,6 +54,16 @@ class BenchMachine(BenchPart[M]):
     link_slot: int = -1
     """State: voltage of the link; -1 where it is stiff."""
 
+    def largest_power(self, volts: float) -> float:
+        """Return the largest power that it takes from a link or gives back, 0 where that is not known [W].
+
+        Parameters
+        ----------
+        volts : float
+            Of the link. [V]
+        """
+        return 0.0
+
     def link_watch(self, wiring: Wiring) -> tuple[int, float, tuple[tuple[str, str, float], ...]]:
         """Return the slot of the link's voltage, the one below which it is off [V], and a watch for that.
 

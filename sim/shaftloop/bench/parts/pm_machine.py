@@ -67,6 +67,10 @@ class BenchPmMachine(BenchMachine[PmMachine]):
         p = self.parameters.pole_pairs
         return [(float(m * p), f"{m}x electrical of") for m in _ELECTRICAL] + super().excitations()
 
+    def largest_power(self, volts: float) -> float:
+        """Return three halves of the largest voltage times the largest current [W]."""
+        return 1.5 * voltage_limit(volts, 1.0) * self.parameters.current_limit
+
     def sizes(self, torque: float) -> dict[str, float]:
         """Return the current of a torque."""
         return {"A": torque / self.parameters.torque_constant()}

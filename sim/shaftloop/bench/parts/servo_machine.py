@@ -36,6 +36,11 @@ class BenchServoMachine(BenchMachine[ServoMachine]):
             Ideal("largest speed", lambda m: replace(m, max_speed=2.0 * m.max_speed)),
         ]
 
+    def largest_power(self, volts: float) -> float:
+        """Return the largest shaft power over the efficiency [W]."""
+        machine = self.parameters
+        return min(rated_power(machine), machine.max_torque * machine.max_speed) / machine.efficiency
+
     def declare_drive(self, net: Network, site: Site) -> None:
         """Add lag and losses."""
         self.ports = declare_servo_machine(net, self.parameters, site.node, site.angle)
