@@ -16,7 +16,7 @@ from shaftloop.cli.main import cli
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.scenario.shipped import shipped_folder
-from shaftloop.studies.tuning.choosing import Demand, Tuner
+from shaftloop.studies.tuning.choosing import Tuner, TuningDemand
 from shaftloop.studies.tuning.plant import loop_named
 from shaftloop.studies.tuning.tolerance import Corner
 from shaftloop.studies.tuning.tradeoff import none_stable
@@ -212,6 +212,19 @@ def test_more_careful_gains_are_found_that_hold_what_the_scenario_expects(tmp_pa
     assert "what the scenario expects of itself, which the gains of least cost break" in found["binding"][-1]
     assert CliRunner().invoke(cli, ["check", str(path), "--json"]).exit_code == 0
     assert document("reference-bench", "--loop", "speed", code=1)["expectations"] == []
+
+
+def test_gains_that_hold_the_expectations_are_improved_until_they_hardly_do() -> None:
+    """They cost no more than those that the scenario has, where these hold all of it."""
+    options = ("micro-spindle", "--loop", "torque", "--structure", "pi")
+    first = document(*options)
+    assert first["recommended"] and "the best found that hold them" in json.dumps(first["structures"])
+    assert first["error_area"]["value"] < 0.5 * first["before"]["error_area"]["value"]
+    gains = [*settings(first, "torque"), "loop.torque.filters=[]"]
+    again = document(*options, *(word for text in gains for word in ("--set", text)))
+    assert again["recommended"]
+    assert again["error_area"]["value"] <= (1.0 + 1e-9) * again["before"]["error_area"]["value"]
+    assert again["before"]["error_area"]["value"] == pytest.approx(first["error_area"]["value"])
 
 
 def test_a_structure_that_breaks_an_expectation_gives_way_to_one_that_does_not() -> None:
@@ -480,7 +493,7 @@ def test_loops_on_a_link_that_a_loop_keeps_are_tuned(loop: str, structures: tupl
 )
 def test_where_nothing_is_stable_only_loops_that_are_there_are_named(bench: str, loop: str, way: str) -> None:
     described = read_scenario(bench).description
-    shape, tuner = loop_named(described, loop), Tuner([Corner("nominal", described)], Demand((loop,)))
+    shape, tuner = loop_named(described, loop), Tuner([Corner("nominal", described)], TuningDemand((loop,)))
     error = none_stable(shape, tuner.others(shape))
     assert f"no gains of loop {loop} were found that make the bench stable" in str(error) and way in str(
         error
