@@ -2,13 +2,17 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from itertools import chain
 from typing import TYPE_CHECKING
+
+import numpy as np
 
 from shaftloop.control.parameters import Loop
 from shaftloop.studies.checks.judge import Verdict
 from shaftloop.studies.tuning.bounds import Bounds
 from shaftloop.studies.tuning.controller import with_gains
 from shaftloop.studies.tuning.plant import with_loop
+from shaftloop.studies.tuning.pullback import rounded
 from shaftloop.studies.tuning.results import Option
 from shaftloop.studies.tuning.search import Objective, Search
 
@@ -24,6 +28,10 @@ _CAREFUL: tuple[tuple[float, Objective | None], ...] = (
     *((share, "setpoint") for share in (1.0, 0.4)),
 )
 """Shares of the room that Ms and Mt have above 1, and objectives, that are tried one after the other."""
+_STEP, _LEAST_STEP, _JUDGED, _WORTH = 0.7, 0.02, 40, 0.995
+"""Steps in the logarithms of kp and ki from gains that hold all expectations on to better ones, at first and
+at last; benches that are run at most; cost over the best so far from which on a step is none."""
+_DIRECTIONS = ((0, 1), (1, 1), (-1, 1), (1, 0), (-1, 0), (1, -1), (-1, -1), (0, -1))
 _BACK = (0.25, 0.5, 0.75, 0.9, 1.0)
 """Shares of the way back to the gains of before that are tried where those do not help."""
 
@@ -82,25 +90,30 @@ def usable(tuner: "Tuner", search: Search, loop: Loop, options: list[Option]) ->
             return options
         options = [replace(other, broken=broken) if other is option else other for other in options]
     if first is not None:
-        for careful in (*_tightened(tuner, search, loop, first.name), *_towards(tuner, search, loop, first)):
-            if careful.design is not None and not _broken(tuner, careful.design.loop):
-                return [careful if other.name == first.name else other for other in options]
+        held = tuner.keeps(search, loop) and not _broken(tuner, loop)
+        enough = search.cost(loop) if held else float("inf")
+        for careful in chain(
+            _tightened(tuner, search, loop, first.name), _towards(tuner, search, loop, first)
+        ):
+            if (
+                careful.design is not None
+                and careful.cost <= enough
+                and not _broken(tuner, careful.design.loop)
+            ):
+                better = _improved(tuner, search, careful)
+                return [better if other.name == first.name else other for other in options]
     return options
 
 
 def _tightened(tuner: "Tuner", search: Search, loop: Loop, name: str) -> Iterator[Option]:
-    """Yield gains of a structure at tighter bounds, of less cost than the loop as it was if that has it."""
-    held = tuner.keeps(search, loop) and not _broken(tuner, loop)
-    enough = search.cost(loop) if held else float("inf")
+    """Yield gains of a structure at tighter bounds."""
     for share, objective in _CAREFUL:
         tight = search.under(tighter(search.bounds, share), objective or search.objective)
         option = tuner.option(tight, name, tuner.trials(tight, loop, (), (name,))[name])
         if option.design is not None:
             caution = f"those of Ms <= {tight.bounds.ms:.4g} and Mt <= {tight.bounds.mt:.4g}"
             caution += "" if objective is None else f" with the objective {objective}"
-            option = replace(option, cost=search.cost(option.design.loop), caution=caution)
-            if option.cost < enough:
-                yield option
+            yield replace(option, cost=search.cost(option.design.loop), caution=caution)
 
 
 def _towards(tuner: "Tuner", search: Search, loop: Loop, best: Option) -> Iterator[Option]:
@@ -116,6 +129,31 @@ def _towards(tuner: "Tuner", search: Search, loop: Loop, best: Option) -> Iterat
             way = f"those {100.0 * share:.0f} % of the way back to those of the scenario"
             way = way if share < 1.0 else "those that the scenario has, none of less cost was found"
             yield replace(tuner.kept_option(search, best.name, near), caution=way)
+
+
+def _improved(tuner: "Tuner", search: Search, careful: Option) -> Option:
+    """Return gains of less cost that hold all expectations, too, found by steps of kp and ki that shrink."""
+    assert careful.design is not None, "what holds the expectations has a design"
+    best, cost, step, judged = careful.design.loop, careful.cost, _STEP, 0
+    while step > _LEAST_STEP and judged < _JUDGED:
+        for direction in _DIRECTIONS:
+            kp, ki = (x.value * np.exp(step * d) for x, d in zip((best.kp, best.ki), direction, strict=True))
+            near = rounded(with_gains(best, float(kp), float(ki)))
+            # From what costs least to what costs most to know.
+            if not search.admits(near) or search.cost(near) >= _WORTH * cost:
+                continue
+            if max(tuner.exactly(search, near)) > 1.0:
+                continue
+            judged += 1
+            if not _broken(tuner, near):
+                best, cost = near, search.cost(near)
+                break
+        else:
+            step *= 0.5
+    if best == careful.design.loop:
+        return careful
+    caution = "the best found that hold them, from " + careful.caution
+    return replace(tuner.kept_option(search, careful.name, best), caution=caution)
 
 
 def _broken(tuner: "Tuner", loop: Loop) -> tuple[Verdict, ...]:
