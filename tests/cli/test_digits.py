@@ -11,12 +11,14 @@ import shaftloop
 from shaftloop.answers.sensors import find_sensors
 from shaftloop.interface import TestBench
 from shaftloop.report.check import tables as check
+from shaftloop.report.faults import room as faults
 from shaftloop.report.fidelity import room as fidelity
 from shaftloop.report.margins import room as margins
 from shaftloop.report.modes import room as modes
 from shaftloop.report.run import room as run
 from shaftloop.report.sensors import room as sensors
 from shaftloop.report.show import room as show
+from shaftloop.report.size import room as size
 from shaftloop.report.study import room as study
 from shaftloop.report.terminal import print_answer, print_details
 from shaftloop.report.tune import room as tune
@@ -99,7 +101,15 @@ def test_gains_keep_their_digits(monkeypatch: pytest.MonkeyPatch, capsys: pytest
     judge(tune, shaftloop.read("micro-spindle").tune("torque"), monkeypatch, capsys)
 
 
-def test_sensors_faults_and_studies_keep_their_digits(
+def test_faults_and_sizes_keep_their_digits(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bench = shaftloop.read("micro-spindle")
+    judge(faults, bench.faults("ts"), monkeypatch, capsys)
+    judge(size, bench.size(faults=False), monkeypatch, capsys)
+
+
+def test_sensors_and_studies_keep_their_digits(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     bench = shaftloop.read("wheel-hub", {"duration": "0.8 s"})

@@ -120,7 +120,7 @@ def _figures(bench: Bench) -> Iterator[Figure]:
     yield Figure(
         "timeline.torque_gone_after",
         "s",
-        f"{since} until every machine stays below {_GONE:.0%} of its largest torque of the run",
+        f"{since} until every machine stays below {100.0 * _GONE:.0f} % of its largest torque of the run",
         reason="the torque does not go in this run",
     )
     yield Figure(
