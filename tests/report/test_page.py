@@ -194,6 +194,11 @@ def test_what_takes_too_long_says_so_and_is_no_failure() -> None:
     assert "allow more with `patience`" in found.sentences[0] and report.front.holds is None
 
 
+def test_no_line_ends_within_a_torque(whole: Report) -> None:
+    page = text_of(whole)
+    assert "\u00a0N\u00a0m" in page and not re.search(r"[0-9]\u00a0[mk]?N m\b", page)
+
+
 def test_changing_one_gain_changes_what_it_concerns_and_nothing_else() -> None:
     plain, other = (
         report_of(

@@ -2,6 +2,7 @@
 
 import dataclasses
 from pathlib import Path
+from typing import Any
 from xml.etree import ElementTree
 
 import numpy as np
@@ -12,7 +13,7 @@ from shaftloop.analysis.flow import Flow, Station, energy_flow
 from shaftloop.analysis.overlay import lay_over, read_measurement
 from shaftloop.answers.run import RunAnswer
 from shaftloop.engine.events import Event
-from shaftloop.report.canvas import COLOURS, MACHINE_COLOURS, plain, thinned
+from shaftloop.report.canvas import COLOURS, MACHINE_COLOURS, Picture, plain, thinned
 from shaftloop.report.files import Outputs, write_answer
 from shaftloop.report.run import room
 from shaftloop.report.run.energy import energy_picture, summary
@@ -169,3 +170,14 @@ def test_a_picture_says_its_finding_in_letters_and_to_those_who_cannot_see(resul
     letters = [node.text for node in element.iter("{http://www.w3.org/2000/svg}text")]
     assert "set-point" in letters and "time [s]" in letters
     assert element[0].tag.endswith("title") and element[0].text == picture.title
+
+
+def test_every_panel_of_a_shared_logarithmic_axis_has_its_minor_ticks_as_one_row() -> None:
+    def paint(figure: Any) -> None:
+        for axes in figure.subplots(2, 1, sharex=True):
+            axes.semilogx([1.0, 100.0], [0.0, 1.0])
+            axes.set_xlim(1.0, 100.0)
+
+    root = ElementTree.fromstring(Picture("x", "", "", "", (6.0, 5.0), paint).svg())
+    rows = [sum(child.tag.endswith("}use") for child in group) for group in root.iter()]
+    assert rows.count(2 * 8) == 2

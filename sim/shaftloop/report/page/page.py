@@ -27,7 +27,7 @@ from shaftloop.text import escaped
 
 __all__ = ["page_text"]
 
-_UNIT = re.compile(r"(?<=\d) (?=(?:[%°]|[µmkM]?(?:Hz|s|J|W|V|A|N|rad)\b|rpm|kg|deg|dB))")
+_UNIT = re.compile(r"(?<=\d) (?=(?:[%°]|[µmkM]?(?:Hz|s|J|W|V|A|N|rad)\b|rpm|kg|deg|dB))|(?<=N) (?=m\b)")
 _LONG = 15
 """Rows beyond which a table is folded up until it is asked for; on paper it never is."""
 
