@@ -13,6 +13,7 @@ from typing import ClassVar, NamedTuple, TypeVar, get_args, get_type_hints
 
 from shaftloop_models.drag import Drag
 from shaftloop_models.harmonics import Cogging, Ripple
+from shaftloop_models.heat import Heat
 from shaftloop_models.lateral import Lateral, Rotor
 from shaftloop_models.line import Element
 from shaftloop_models.parameters import Checked, Clock, Sampled
@@ -47,6 +48,8 @@ class Part(Checked):
     """Keys that it cannot have although others of its kind do, and why."""
     wound: ClassVar[bool] = False
     """Whether it has terminals that can be shorted: voltages and currents, not only a torque."""
+    heat: Heat | None = None
+    """How its winding warms up; nothing where that is not modelled."""
     range: float | None = None
     """Largest reading, either sign, where there is one."""
     radial_stiffness: float | None = None

@@ -182,7 +182,7 @@ def test_an_interlock_on_an_encoder_sees_its_reading() -> None:
         ({"watches": "ts", "above": "200 rpm"}, "the interlock watches a torque"),
         ({"watches": "drive", "above": "20 rpm", "quantity": "true_torque"}, "drive has no true torque"),
         ({"watches": "ts", "above": "20 N m", "quantity": "speed"}, "choose reading or true_torque"),
-        ({"watches": "c", "above": "20 N m"}, '"c" is a coupling'),
+        ({"watches": "c", "above": "20 N m"}, "c has no reading; choose speed_difference"),
     ],
 )
 def test_interlocks_that_make_no_sense_are_refused(limit: Table, message: str) -> None:

@@ -123,7 +123,7 @@ ONE_ERROR = [
     (
         'watches = "ts"',
         'watches = "c1"',
-        'limit.overtorque.watches: "c1" is a coupling; it must name a torque sensor or machine or encoder',
+        "limit.overtorque.quantity: c1 has no reading; choose speed_difference",
     ),
     (
         'period = "500 us"',

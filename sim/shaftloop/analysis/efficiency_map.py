@@ -76,5 +76,9 @@ def _ratings(measured: Measured) -> list[float]:
     """Return the largest torques that loops and interlocks let pass."""
     clamps = [loop.clamp for loop in measured.description.loop if loop.limiter_of is None]
     return clamps + [
-        limit.above for limit in measured.description.limit if limit.watches == measured.sensor.name
+        limit.above
+        for limit in measured.description.limit
+        if limit.watches == measured.sensor.name
+        and limit.above is not None
+        and limit.quantity in ("reading", "true_torque")
     ]

@@ -107,6 +107,8 @@ def violations_ahead(bench: Bench, point: OperatingPoint) -> list[Violation]:
             found.append(Violation(f"speed limiter {name}", _RPM * speed, _RPM * most, "rpm", lower))
     main = bench.main_sensor()
     for limit in bench.description.limit:
+        if limit.above is None or limit.quantity not in ("reading", "true_torque", "speed"):
+            continue
         speed = abs(point.speed) * bench.line.pace(limit.watches)
         if bench.description.limit_unit(limit) == "rad/s" and speed > limit.above:
             asked, most = _RPM * speed, _RPM * limit.above

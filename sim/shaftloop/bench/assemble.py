@@ -12,7 +12,7 @@ from shaftloop.bench.angle import add_wrap, without_angle
 from shaftloop.bench.channels import standard_channels
 from shaftloop.bench.condition import HEALTHY, Condition
 from shaftloop.bench.control import add_hops, add_loops
-from shaftloop.bench.faults import engine_faults, may_fail
+from shaftloop.bench.faults import REMOVES, engine_faults, may_fail, switched
 from shaftloop.bench.handles import Bench
 from shaftloop.bench.line import Line, declare_line
 from shaftloop.bench.parts.link import BenchLink, make_link
@@ -20,14 +20,15 @@ from shaftloop.bench.parts.machine import BenchMachine
 from shaftloop.bench.parts.part import BenchPart, make_part
 from shaftloop.bench.parts.power_meter import BenchPowerMeter
 from shaftloop.bench.sequence import MOST_CYCLES, longest_time
+from shaftloop.bench.watching import add_guards, guard_count
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
 from shaftloop.engine.friction import sticking
 from shaftloop.engine.heat import assemble_heat
 from shaftloop.engine.layout import Slot, SlotKind
-from shaftloop.engine.model import Guard, Model, Task
+from shaftloop.engine.model import Model, Task
 from shaftloop.engine.plant import Plant
-from shaftloop.scenario.description import Description, Fault, Settle, Trace
+from shaftloop.scenario.description import Description, Fault, Trace
 from shaftloop_models.brake_resistor import BrakeResistor
 from shaftloop_models.network import Network, Ref
 from shaftloop_models.part import Part
@@ -135,7 +136,7 @@ def build_bench(description: Description, *, smooth: bool = False, prone: tuple[
     if not smooth:
         recorder = Task("record", at.RECORD, bench.record_period, Fraction(0), Priority.RECORD)
         wiring.add(recorder)
-    _add_guards(description, bench)
+    model.guard_slot = layout.add("guard", SlotKind.INTEGER, "1", 2 * guard_count(description))
     sticks = len(sticking(physics.net))
     model.stick_slot = layout.add("sticks", SlotKind.INTEGER, "1", sticks) if sticks else 0
     _add_accumulators(model, physics.meters)
@@ -147,8 +148,11 @@ def build_bench(description: Description, *, smooth: bool = False, prone: tuple[
         for meter in description.power_meter:
             energy = model.meter_slot + bench.machines[meter.on].link_meter
             bench.power_meters[meter.name] = BenchPowerMeter(meter, wiring, energy)
+    add_guards(wiring, description, bench)
+    shorts = [] if smooth else [limit for limit in description.limit if limit.action not in REMOVES]
+    unwritten = layout.add("unwritten", SlotKind.HELD, "", 2) if prone or shorts else -1
+    bench.switches = {limit.name: switched(bench, limit, unwritten) for limit in shorts}
     if prone:
-        unwritten = layout.add("unwritten", SlotKind.HELD, "", 2)
         model.faults = engine_faults(
             bench, healthy, lambda now: _physics(description.line, *feed, now).plant, unwritten
         )
@@ -219,20 +223,6 @@ def _record_period(description: Description) -> tuple[Fraction, int]:
     while math.isfinite(length) and length > _MOST_RECORDS * float(sparser * period):
         sparser *= 2
     return sparser * period, sparser
-
-
-def _add_guards(description: Description, bench: Bench) -> None:
-    """Add a guard for every limit and for every wait until settled."""
-    model = bench.model
-    for limit in description.limit:
-        model.guards.append(
-            Guard(limit.name, limit.above, *bench.parts[limit.watches].guarded[limit.quantity])
-        )
-    for i, step in enumerate(description.sequence):
-        if isinstance(step, Settle):
-            loop = bench.loops[step.loop]
-            model.guards.append(Guard(f"settle.{i}", step.within, loop.task, loop.error_slot))
-    model.guard_slot = model.layout.add("guard", SlotKind.INTEGER, "1", 2 * len(model.guards))
 
 
 def _add_accumulators(model: Model, meters: Sequence[Slot]) -> None:

@@ -6,17 +6,23 @@ rows of its tasks: a task does not run, a number of it changes, or it no longer 
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
+from fractions import Fraction
 
 from shaftloop.bench.condition import Condition
 from shaftloop.bench.handles import Bench
+from shaftloop.bench.watching import conditions
 from shaftloop.engine import at, rows
+from shaftloop.engine import model as engine
 from shaftloop.engine.model import Fault, Task
 from shaftloop.engine.plant import Plant
 from shaftloop.scenario import description as stated
 from shaftloop_models.bodies import lay_out
 from shaftloop_models.part import Part
 
-__all__ = ["engine_faults", "may_fail"]
+__all__ = ["REMOVES", "engine_faults", "may_fail", "switched"]
+
+REMOVES = ("torque_off", "ramp_down")
+"""Actions of interlocks that take the torque away; the others switch something."""
 
 _EMITS = {
     at.DELIVER: rows.DELIVER.receiver,
@@ -70,9 +76,14 @@ def engine_faults(
         )
         return plant(now), tuple(node.speed.index for node in bench.line.bodies(now.blocked))
 
-    found = []
+    found, guard = [], [name for name, _ in conditions(bench.description)]
     for entry in sorted(bench.description.fault, key=lambda entry: entry.at):
         fault = Fault(entry.name, entry.at, entry.until)
+        if entry.when is not None:
+            when = engine.Condition(
+                guard.index(entry.name), entry.when.below is not None, entry.when.debounce
+            )
+            fault = replace(fault, when=when)
         if entry.kind in ("broken", "blocked"):
             fault = replace(fault, plant=equations)
         elif entry.kind == "does_not_act":
@@ -99,15 +110,53 @@ def _sampled(bench: Bench, fault: Fault, entry: stated.Fault, unwritten: int) ->
         number, column = part.zero
         return replace(fault, numbers=((number, column, tasks[number].f[column] + entry.by),))
     if entry.kind == "shorted":
-        machine = bench.machines[entry.on]
-        words = [(machine.control_task, rows.KIND, at.IDLE), *_cut(tasks, machine.terminals[0], unwritten)]
-        return replace(fault, words=tuple(words), shows=tuple((slot, 0.0) for slot in machine.terminals))
+        return _shorted(bench, fault, entry.on, unwritten)
     slots = {"torque_off": "torque_slot", "command_stuck": "command_slot"}
     slot = getattr(part, slots.get(entry.kind, "reading_slot"))
     shows = {"torque_off": 0.0, "zero": 0.0, "full_scale": part.parameters.range}.get(entry.kind)
     return replace(
         fault, words=tuple(_cut(tasks, slot, unwritten)), shows=() if shows is None else ((slot, shows),)
     )
+
+
+def _shorted(bench: Bench, fault: Fault, name: str, unwritten: int) -> Fault:
+    """Return a fault that also shorts the terminals of a machine."""
+    machine = bench.machines[name]
+    idle = (machine.control_task, rows.KIND, at.IDLE)
+    cut = _cut(bench.model.tasks, machine.terminals[0], unwritten)
+    shows = tuple((slot, 0.0) for slot in machine.terminals)
+    return replace(fault, words=(*fault.words, idle, *cut), shows=fault.shows + shows)
+
+
+def switched(bench: Bench, limit: stated.Limit, unwritten: int) -> Fault:
+    """Return what an interlock switches, beside taking the torque away.
+
+    Parameters
+    ----------
+    bench : Bench
+        With all its tasks.
+    unwritten : int
+        Slot that nothing reads.
+    """
+    tasks, action = bench.model.tasks, Fault(_DONE[limit.action], Fraction(0))
+    if limit.action == "short":
+        wound = [name for name, machine in bench.machines.items() if machine.terminals]
+        for name in wound if limit.on is None else [limit.on]:
+            action = _shorted(bench, action, name, unwritten)
+        return action
+    if limit.action == "contactor_open":
+        number = next(i for i, task in enumerate(tasks) if task.name == "supply.line")
+        slot = (tasks[number].kind, *tasks[number].a)[rows.FOLLOW.result]
+        return replace(action, words=((number, rows.KIND, at.IDLE),), shows=((slot, 0.0),))
+    resistors = bench.description.brake_resistor
+    names = [f"{entry.name}.chopper" for entry in resistors if limit.on in (None, entry.name)]
+    choppers = [number for number, task in enumerate(tasks) if task.name in names]
+    levels = ((rows.COMPARE_NUMBERS.low, -2.0), (rows.COMPARE_NUMBERS.high, -1.0))
+    return replace(action, numbers=tuple((number, *level) for number in choppers for level in levels))
+
+
+_DONE = {"short": "shorted", "resistor_on": "resistor_on", "contactor_open": "contactor_open"}
+"""Event of what an interlock switches."""
 
 
 def _cut(tasks: Sequence[Task], slot: int, unwritten: int) -> Iterator[tuple[int, int, int]]:

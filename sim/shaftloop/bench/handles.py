@@ -14,7 +14,7 @@ from shaftloop.bench.parts.ratings import Rating, Watch, bending_ratings, rating
 from shaftloop.bench.parts.torque_sensor import BenchTorqueSensor
 from shaftloop.control.parameters import Loop
 from shaftloop.engine.heat import Thermal
-from shaftloop.engine.model import Model
+from shaftloop.engine.model import Fault, Model
 from shaftloop.scenario.description import Description
 from shaftloop_models.part import Machine
 from shaftloop_models.supply import SUPPLY
@@ -63,6 +63,8 @@ class Bench:
     """The DC link and what feeds it."""
     loops: dict[str, LoopHandle] = field(default_factory=dict)
     power_meters: dict[str, BenchPowerMeter] = field(default_factory=dict)
+    switches: dict[str, Fault] = field(default_factory=dict, kw_only=True)
+    """What interlocks switch, by their names, beside taking the torque away."""
     record_sparser: int = 1
     """How much longer the record period is than it would be in a short run."""
     watches: list[Watch] = field(default_factory=list)

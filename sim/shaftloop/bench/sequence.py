@@ -82,7 +82,10 @@ def interlocks(bench: Bench) -> list[engine.Interlock]:
     """Return the interlocks of a bench."""
     return [
         engine.Interlock(
-            limit.name, Condition(guard, debounce=limit.debounce), limit.reaction, engine.Trip(_ramp(limit))
+            limit.name,
+            Condition(guard, limit.below is not None, limit.debounce),
+            limit.reaction,
+            bench.switches.get(limit.name, engine.Trip(_ramp(limit))),
         )
         for guard, limit in enumerate(bench.description.limit)
     ]

@@ -259,17 +259,6 @@ class Run:
         for slot, value in fault.shows:
             self.state[slot] = value
 
-    def switch(self, action: Fault) -> None:
-        """Let an interlock switch something here; what has failed before shows what it showed.
-
-        Parameters
-        ----------
-        action : Fault
-            In the tasks of the model.
-        """
-        self.fail(action)
-        self._show_again(action, self._failed[:-1])
-
     def mend(self, fault: Fault) -> None:
         """Let a fault of something sampled be over here."""
         self._failed.remove(fault)
@@ -279,7 +268,6 @@ class Run:
             [(task, column, tasks[task].f[column]) for task, column, _ in fault.numbers],
         )
         self._write_faults()
-        self._show_again(fault, self._failed)
 
     def segments(self, profile: int) -> list[Segment]:
         """Return the segments of a set-point profile, with all numbers of their rows."""
@@ -343,12 +331,6 @@ class Run:
         longest = longest_step(plant, self._gaps.stepping.method)
         self._gaps = Gaps(self.model, self.clock, replace(self._gaps.stepping, longest=longest))
         self._rebuild()
-
-    def _show_again(self, fault: Fault, others: Sequence[Fault]) -> None:
-        """Write what others show where a fault has written."""
-        for slot, value in (shown for other in others for shown in other.shows):
-            if slot in dict(fault.shows):
-                self.state[slot] = value
 
     def _write_faults(self) -> None:
         """Write what has failed into the rows of the tasks."""

@@ -159,7 +159,8 @@ class _Supervisor:
         elif isinstance(interlock.action, Trip):
             self.trip(interlock.action.ramp, interlock.name)
         else:
-            self.run.switch(interlock.action)
+            self.run.fail(interlock.action)
+            self.healthy = False
             self.note(interlock.action.name, interlock.name)
 
     def fail(self, fault: Fault) -> _Process:

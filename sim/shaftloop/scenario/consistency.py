@@ -4,8 +4,9 @@ from shaftloop.scenario.description import Expect
 from shaftloop.scenario.draft import Draft, Entry
 from shaftloop.scenario.faults import check_fault
 from shaftloop.scenario.fields import shown
+from shaftloop.scenario.interlocks import check_limits
 from shaftloop.scenario.linechecks import check_line
-from shaftloop.scenario.loopchecks import check_levels, check_loops
+from shaftloop.scenario.loopchecks import check_loops
 from shaftloop.scenario.problems import Problems
 from shaftloop.scenario.references import carried, check_reference, driving, showing
 from shaftloop.scenario.supplychecks import check_supply
@@ -23,8 +24,7 @@ def check_consistency(draft: Draft, problems: Problems) -> None:
     for hop in draft.lists["hop"]:
         _check_hop(draft, hop, problems)
     check_loops(draft, problems)
-    for limit in draft.lists["limit"]:
-        _check_limit(draft, limit, problems)
+    check_limits(draft, problems)
     for fault in draft.lists["fault"]:
         check_fault(draft, fault, problems)
     for meter in draft.lists["power_meter"]:
@@ -57,32 +57,6 @@ def _check_hop(draft: Draft, hop: Entry, problems: Problems) -> None:
     if draft.role(name) == "loop" and same[0] != hop.name:
         problems.error(
             path, f"{same[0]} carries the command of {name} already; a command has one way to its machine"
-        )
-
-
-def _check_limit(draft: Draft, entry: Entry, problems: Problems) -> None:
-    watched = entry.text("watches")
-    roles = showing("torque", "speed")
-    if not watched or not check_reference(draft, problems, entry.at("watches"), watched, *roles):
-        return
-    found = draft.find(watched, ["line"])
-    sensor, limit = found.value if found else None, entry.value
-    if sensor is None or limit is None:
-        return
-    check_levels(entry, sensor.signal, problems)
-    true = "true_torque" if sensor.signal == "torque" else "speed"
-    if limit.quantity not in ("reading", true):
-        problems.error(
-            entry.at("quantity"),
-            f"{watched} has no {limit.quantity.replace('_', ' ')}; choose reading or {true}",
-        )
-    if limit.quantity != "reading" or sensor.signal != "torque":
-        return
-    if sensor.range is not None and limit.above >= sensor.range:
-        problems.warn(
-            entry.at("above"),
-            f"{limit.above:g} N m is never read: the range of {watched} ends at {sensor.range:g} N m; "
-            'lower it or set quantity = "true_torque"',
         )
 
 

@@ -15,6 +15,8 @@ from shaftloop_models.supply import Rectifier, Stiff, TwoWay
 
 __all__ = [
     "FILLED",
+    "LEVEL_UNITS",
+    "Condition",
     "Description",
     "EmergencyStop",
     "End",
@@ -192,24 +194,68 @@ Move = Step | Ramp | PeriodicStep | Sine | Trace
 """Steps that move the set-point of a loop."""
 
 
-@dataclass(frozen=True)
-class Limit:
-    """An interlock: it takes the torque away where a torque or a speed is too large."""
+LEVEL_UNITS = {
+    "true_torque": "N m",
+    "speed": "rad/s",
+    "speed_difference": "rad/s",
+    "voltage": "V",
+    "current": "A",
+    "temperature": "degC",
+}
+"""Unit of what can be watched; that of a reading depends on the part."""
+_WATCHED = ("rad/s", "V", "A", "degC")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Condition:
+    """A level that is watched, in an interlock or as `when` of a fault: one of `above`, `below`, `jump`."""
+
+    watches: Annotated[str, Number("part of the line, or supply; of a machine its speed")]
+    above: Annotated[
+        float | None, Quantity("N m", "met beyond this level, either sign", gt=0.0, also=_WATCHED)
+    ] = None
+    below: Annotated[
+        float | None,
+        Quantity("N m", "met below this level, once it has been reached", gt=0.0, also=_WATCHED),
+    ] = None
+    jump: Annotated[
+        float | None,
+        Quantity(
+            "N m", "met where a reading changes by more from one sample to the next", gt=0.0, also=("rad/s",)
+        ),
+    ] = None
+    quantity: Annotated[
+        Literal["reading", "true_torque", "speed", "speed_difference", "voltage", "current", "temperature"],
+        Number(
+            "what a sensor says, what a shaft carries, how fast a body turns, by how much the ends of "
+            "a spring differ in that, voltage of the supply's link, current or winding of a machine"
+        ),
+    ] = "reading"
+    debounce: Annotated[Fraction, Quantity("s", "how long without a break", ge=0.0)] = Fraction(0)
+
+    @property
+    def level(self) -> tuple[str, float]:
+        """Key and value of what is stated."""
+        stated = (("above", self.above), ("below", self.below), ("jump", self.jump))
+        return next((key, value) for key, value in stated if value is not None)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Limit(Condition):
+    """An interlock: it acts, once and for good, where a condition is met."""
 
     name: str
-    watches: Annotated[str, Number("torque sensor, encoder or machine; of a machine its speed")]
-    above: Annotated[float, Quantity("N m", "trip level, either sign", gt=0.0, also=_LEVEL)]
-    quantity: Annotated[
-        Literal["reading", "true_torque", "speed"],
-        Number("what the sensor says, what the shaft carries, or how fast the body really turns"),
-    ] = "reading"
-    debounce: Annotated[Fraction, Quantity("s", "time above the level before it counts", ge=0.0)] = Fraction(
-        0
-    )
     reaction: Annotated[Fraction, Quantity("s", "from the trip to the action", ge=0.0)] = Fraction(0)
     action: Annotated[
-        Literal["torque_off", "ramp_down"], Number("all torque commands to zero at once, or over ramp_time")
+        Literal["torque_off", "ramp_down", "short", "resistor_on", "contactor_open"],
+        Number(
+            "all torque commands to zero at once, or over ramp_time; terminals of a PM machine shorted; "
+            "brake resistor on for good; grid off"
+        ),
     ] = "torque_off"
+    on: Annotated[
+        str | None, Number("machine to short or brake resistor to switch on; all of them where left out")
+    ] = None
     ramp_time: Annotated[Fraction, Quantity("s", "duration of ramp_down", gt=0.0)] = Fraction(1, 2)
 
 
@@ -238,7 +284,8 @@ class Fault:
     name: str
     on: Annotated[str, Number("part, loop, hop, limit or brake resistor that fails, or supply")]
     kind: Annotated[FaultKind, Number("how it fails")]
-    at: Annotated[Fraction, Quantity("s", "when, from the start of the run", ge=0.0)]
+    at: Annotated[Fraction, Quantity("s", "when, from the start of the run", ge=0.0)] = Fraction(0)
+    when: Condition | None = None
     until: Annotated[Fraction | None, Quantity("s", "its end; it lasts where left out", gt=0.0)] = None
     by: Annotated[float, Quantity("N m", "how far a shifted reading is off")] = 0.0
 
@@ -319,8 +366,10 @@ class Description:
         """Return the part of a name, nothing where there is none."""
         return next((part for part in self.line if part.name == name), None)
 
-    def limit_unit(self, limit: Limit) -> str:
-        """Return the unit of the level of an interlock: that of what it watches."""
+    def limit_unit(self, limit: Condition) -> str:
+        """Return the unit of the level of a condition: that of what it watches."""
+        if limit.quantity != "reading":
+            return LEVEL_UNITS[limit.quantity]
         part = self.part(limit.watches)
         return "rad/s" if part is not None and part.signal == "speed" else "N m"
 

@@ -3,6 +3,7 @@
 from shaftloop.scenario.description import Fault, FaultKind
 from shaftloop.scenario.draft import Draft, Entry
 from shaftloop.scenario.fields import nearest, shown
+from shaftloop.scenario.interlocks import check_condition
 from shaftloop.scenario.problems import Problems
 from shaftloop_models.line import Spring
 from shaftloop_models.part import Part
@@ -90,7 +91,8 @@ def check_fault(draft: Draft, entry: Entry, problems: Problems) -> None:
             f"{shown(kind)} is nothing that {name} can suffer; choose one of {', '.join(kinds)}",
         )
         return
-    _check_times(draft, entry, problems)
+    _check_when(draft, entry, problems)
+    _check_by(entry, problems)
     if kind in _FOR_GOOD:
         same = [
             other for other in draft.lists["fault"] if (other.text("on"), other.text("kind")) == (name, kind)
@@ -99,10 +101,27 @@ def check_fault(draft: Draft, entry: Entry, problems: Problems) -> None:
             problems.error(
                 entry.at("on"), f"{name} {_WORDS[kind]} already by {same[0].name}; leave one of them out"
             )
+
+
+def _check_by(entry: Entry, problems: Problems) -> None:
+    kind = entry.text("kind")
     if kind == "shifted" and entry.value.by == 0.0:
         problems.error(entry.at("by"), 'missing: state how far the reading is off, e.g. by = "5 N m"')
     elif kind != "shifted" and entry.value.by != 0.0:
         problems.error(entry.at("by"), "only a shifted reading is off by something; leave it out")
+
+
+def _check_when(draft: Draft, entry: Entry, problems: Problems) -> None:
+    """Check the time or the condition of a fault."""
+    if entry.value.when is not None:
+        check_condition(draft, entry.at("when"), entry.raw["when"], entry.value.when, problems)
+        for key in ("at", "until"):
+            if key in entry.raw:
+                problems.error(entry.at(key), "a fault with a condition lasts from then on; leave it out")
+    elif "at" not in entry.raw:
+        problems.error(entry.at("at"), 'missing: say when, e.g. at = "1 s", or state a condition as when')
+    else:
+        _check_times(draft, entry, problems)
 
 
 def _check_times(draft: Draft, entry: Entry, problems: Problems) -> None:

@@ -41,12 +41,12 @@ def check_loops(draft: Draft, problems: Problems) -> None:
 
 
 def check_levels(entry: Entry, kind: str, problems: Problems) -> None:
-    """Check that the levels of a loop, of a step for it or of a limit are torques or speeds as it needs.
+    """Check that the levels of a loop or of a step for it are torques or speeds as it needs.
 
     Parameters
     ----------
     entry : Entry
-        Loop, step of the sequence or limit, read without an error.
+        Loop or step of the sequence, read without an error.
     kind : str
         ``torque`` or ``speed``.
     """
@@ -54,11 +54,10 @@ def check_levels(entry: Entry, kind: str, problems: Problems) -> None:
     for key, wanted in _levels(cls, kind).items():
         if key not in entry.raw:
             continue
-        what = "the interlock watches" if entry.path[0] == "limit" else "the loop controls"
         try:
             read_quantity(entry.raw[key], (wanted,))
         except UnitError as error:
-            problems.error(entry.at(key), f"{shown(entry.raw[key])}: {what} a {kind}: {error}")
+            problems.error(entry.at(key), f"{shown(entry.raw[key])}: the loop controls a {kind}: {error}")
 
 
 @cache

@@ -84,4 +84,4 @@ def _limits(
 def _limit(watches: str, quantity: str, early: float, late: float) -> Iterator[Limit]:
     level = early or late
     if level <= late:
-        yield Limit(f"try {watches}", watches, float(f"{level:.3g}"), quantity=quantity)  # type: ignore[arg-type]
+        yield Limit(name=f"try {watches}", watches=watches, above=float(f"{level:.3g}"), quantity=quantity)  # type: ignore[arg-type]

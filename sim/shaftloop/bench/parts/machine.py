@@ -37,6 +37,8 @@ class BenchMachine(BenchPart[M]):
     """Energy taken from the DC link."""
     terminals: tuple[int, ...] = ()
     """Held slots of the voltages at its terminals; empty where it is only a torque. [V]"""
+    currents: tuple[int, ...] = ()
+    """States that are its currents; empty where they are no states. [A]"""
     control_task: int = -1
     """Task that makes these voltages."""
     voltage_limits: tuple[tuple[int, int, float], ...] = ()

@@ -92,6 +92,7 @@ class BenchPmMachine(BenchMachine[PmMachine]):
         control, period = machine.current_control, 1 / machine.current_control.rate
         integral = layout.add(f"{self.name}.current_integral", SlotKind.HELD, "V", 2)
         self.terminals = wiring.held_slot(port.voltage_d), wiring.held_slot(port.voltage_q)
+        self.currents = port.current_d.index, port.current_q.index
         first = self.terminals[0]
         emit = wiring.line(f"{self.name}.voltage", "V", period, control.phase, period, first, wide=2)
         self.most_voltage = voltage_limit(wiring.description.supply.nominal(), control.modulation)

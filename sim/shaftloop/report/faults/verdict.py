@@ -123,5 +123,5 @@ def _stated(limit: Limit) -> str:
     unit = "rad/s" if limit.quantity == "speed" else "N m"
     return (
         f'[[limit]] with watches = "{limit.watches}", quantity = "{limit.quantity}" and above = '
-        f'"{show(limit.above, unit, 3)}"'
+        f'"{show(limit.level[1], unit, 3)}"'
     )

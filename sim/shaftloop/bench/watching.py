@@ -1,0 +1,88 @@
+"""What interlocks, faults with a condition and waits until settled watch, as guards of the engine."""
+
+import math
+from collections.abc import Iterator
+
+from shaftloop.bench.handles import Bench
+from shaftloop.bench.wiring import Priority, Wiring
+from shaftloop.engine import at
+from shaftloop.engine.layout import SlotKind
+from shaftloop.engine.model import Guard
+from shaftloop.engine.types import Floats
+from shaftloop.scenario.description import Condition, Description, Settle
+from shaftloop_models.network import Ref
+
+__all__ = ["add_guards", "conditions", "guard_count"]
+
+
+def conditions(description: Description) -> list[tuple[str, Condition]]:
+    """Return the conditions of interlocks, then of faults, with their names."""
+    found: list[tuple[str, Condition]] = [(limit.name, limit) for limit in description.limit]
+    return found + [(fault.name, fault.when) for fault in description.fault if fault.when is not None]
+
+
+def guard_count(description: Description) -> int:
+    """Return the number of guards of a bench."""
+    return len(conditions(description)) + len(list(_settles(description)))
+
+
+def add_guards(wiring: Wiring, description: Description, bench: Bench) -> None:
+    """Add a guard for every condition and for every wait until settled.
+
+    Parameters
+    ----------
+    wiring : Wiring
+        Extended by the tasks that make what is watched, on a bench that is not smooth.
+    """
+    guards = bench.model.guards
+    for name, condition in conditions(description):
+        guards.append(Guard(name, condition.level[1], *_source(wiring, bench, name, condition)))
+    for i, step in _settles(description):
+        loop = bench.loops[step.loop]
+        guards.append(Guard(f"settle.{i}", step.within, loop.task, loop.error_slot))
+
+
+def _settles(description: Description) -> Iterator[tuple[int, Settle]]:
+    steps = enumerate(description.sequence)
+    yield from ((i, step) for i, step in steps if isinstance(step, Settle))
+
+
+def _source(wiring: Wiring, bench: Bench, name: str, condition: Condition) -> tuple[int, int | Ref]:
+    """Return the task behind which a guard looks, and at what."""
+    quantity, watched = condition.quantity, condition.watches
+    if quantity == "voltage":
+        return at.ALWAYS, Ref("state", bench.link.voltage_slot)
+    known = bench.parts[watched].guarded
+    if quantity in known and condition.jump is None:
+        return known[quantity]
+    if wiring.smooth:  # which no interlock looks at
+        return at.ELSEWHERE, bench.model.guard_slot
+    if quantity == "temperature":
+        heat = bench.model.heat
+        assert heat is not None, "checked by the reader"
+        return at.ELSEWHERE, heat.slots + 1 + [body.name for body in heat.bodies].index(f"{watched}.winding")
+    slot = wiring.layout.add(f"{name}.watched", SlotKind.HELD, "", 2)
+    part, priority, ratio = bench.parts[watched].parameters, Priority.SAMPLE, 1.0
+    if condition.jump is not None:
+        equation, reads = _jump, [bench.parts[watched].reading_slot]
+    elif quantity == "current":
+        equation, reads, priority = _size, list(bench.machines[watched].currents), Priority.MACHINE
+    else:
+        edge = next(edge for edge in bench.line.edges if edge.part == watched)
+        ends = bench.line.nodes[edge.left : edge.left + 2]
+        equation, reads, ratio = _difference, [node.speed.index for node in ends], edge.ratio
+        part = min(bench.description.machines(), key=lambda machine: machine.timing().period)
+    slots = (-1, reads, (slot, slot + 1))
+    return wiring.own_task(f"{name}.watch", priority, part.timing(), equation, slots, (ratio,)), slot
+
+
+def _jump(x: Floats, p: Floats, y: Floats) -> None:
+    y[0], y[1] = x[1] - y[1], x[1]
+
+
+def _size(x: Floats, p: Floats, y: Floats) -> None:
+    y[0] = math.hypot(x[1], x[2])
+
+
+def _difference(x: Floats, p: Floats, y: Floats) -> None:
+    y[0] = x[1] - p[0] * x[2]

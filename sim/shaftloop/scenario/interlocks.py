@@ -1,0 +1,175 @@
+"""Checks of what interlocks watch and do, and of conditions in general."""
+
+from itertools import combinations
+from typing import Any
+
+from shaftloop.scenario.description import LEVEL_UNITS, Condition, Limit
+from shaftloop.scenario.draft import Draft, Entry
+from shaftloop.scenario.fields import nearest, shown
+from shaftloop.scenario.locate import KeyPath
+from shaftloop.scenario.problems import Problems
+from shaftloop.scenario.units import UnitError, read_quantity
+from shaftloop_models.line import Spring
+from shaftloop_models.part import Part
+from shaftloop_models.supply import SUPPLY
+
+__all__ = ["check_condition", "check_limits"]
+
+
+def check_limits(draft: Draft, problems: Problems) -> None:
+    """Add what is wrong with interlocks, alone and among each other."""
+    for entry in draft.lists["limit"]:
+        if isinstance(entry.value, Limit):
+            check_condition(draft, entry.path, entry.raw, entry.value, problems)
+            _check_action(draft, entry, entry.value, problems)
+    for one, other in combinations(draft.lists["limit"], 2):
+        if one.value is not None and other.value is not None:
+            _check_pair(one, other, problems)
+
+
+def check_condition(
+    draft: Draft, path: KeyPath, raw: dict[str, Any], condition: Condition, problems: Problems
+) -> None:
+    """Add what is wrong with a condition.
+
+    Parameters
+    ----------
+    path : tuple
+        Key of the table that states it.
+    raw : dict
+        This table.
+    condition : Condition
+        As it was read.
+    """
+    stated = [key for key in ("above", "below", "jump") if key in raw]
+    if len(stated) != 1:
+        what = f"{' and '.join(stated)} contradict each other" if stated else "missing: a level"
+        problems.error((*path, stated[-1] if stated else "above"), f"{what}; state one of above, below, jump")
+        return
+    units = _watchable(draft, path, condition.watches, problems)
+    if not units:
+        return
+    if condition.quantity not in units:
+        what = "reading" if condition.quantity == "reading" else condition.quantity.replace("_", " ")
+        problems.error((*path, "quantity"), f"{condition.watches} has no {what}; choose {' or '.join(units)}")
+        return
+    key, unit = stated[0], units[condition.quantity]
+    part = draft.find(condition.watches, ["line"])
+    if key == "jump" and (condition.quantity != "reading" or part is None or not part.value.samples):
+        problems.error((*path, key), "only a sampled reading jumps; watch a torque sensor or an encoder")
+        return
+    try:
+        read_quantity(raw[key], (unit,))
+    except UnitError as error:
+        kind = {"N m": "torque", "rad/s": "speed", "V": "voltage", "A": "current"}.get(unit, "temperature")
+        who = "interlock" if path[0] == "limit" else "fault"
+        problems.error((*path, key), f"{shown(raw[key])}: the {who} watches a {kind}: {error}")
+        return
+    if key == "above" and part is not None and condition.quantity == "reading":
+        _check_range(path, part.value, condition, problems)
+
+
+def _watchable(draft: Draft, path: KeyPath, name: str, problems: Problems) -> dict[str, str]:
+    """Return the quantities that can be watched of a name, with their units; nothing where that fails."""
+    if name == SUPPLY:
+        if "supply" in draft.single and draft.single["supply"].link() is not None:
+            return {"voltage": "V"}
+        problems.error(
+            (*path, "watches"),
+            'the voltage of a stiff link stays; state [supply] kind = "rectifier" or "two_way"',
+        )
+        return {}
+    found = draft.find(name, ["line"])
+    if found is None:
+        known = [entry.name for entry in draft.lists["line"] if entry.name] + [SUPPLY]
+        role = draft.role(name)
+        what = f"is a {role.replace('_', ' ')}" if role else "is no name in this scenario"
+        problems.error(
+            (*path, "watches"),
+            f"{shown(name)} {what}; it must name a part of the line or {SUPPLY}{nearest(name, known)}: "
+            f"{', '.join(known)}",
+        )
+        return {}
+    if found.value is None:
+        return {}
+    units = _of_part(found.value)
+    if not units:
+        problems.error((*path, "watches"), f"nothing can be watched of {name}, a {draft.role(name)}")
+    return units
+
+
+def _of_part(part: Part) -> dict[str, str]:
+    """Return the quantities that can be watched of a part, with their units."""
+    names = []
+    if part.signal == "torque":
+        names.append("true_torque")
+    if part.signal == "speed":
+        names.append("speed")
+    if any(isinstance(element, Spring) for element in part.elements()):
+        names.append("speed_difference")
+    names += ["current"] if part.wound else []
+    names += ["temperature"] if part.heat is not None else []
+    units = {name: LEVEL_UNITS[name] for name in names}
+    return {"reading": "N m" if part.signal == "torque" else "rad/s", **units} if part.signal else units
+
+
+def _check_range(path: KeyPath, sensor: Part, condition: Condition, problems: Problems) -> None:
+    most, above = sensor.range, condition.above
+    if most is not None and above is not None and above >= most:
+        problems.warn(
+            (*path, "above"),
+            f"{above:g} N m is never read: the range of {condition.watches} ends at {most:g} N m; "
+            'lower it or set quantity = "true_torque"',
+        )
+
+
+def _check_action(draft: Draft, entry: Entry, limit: Limit, problems: Problems) -> None:
+    """Check that there is something on which an interlock can act as it should."""
+    lists = {"short": "line", "resistor_on": "brake_resistor"}
+    if limit.action not in lists:
+        if limit.on is not None:
+            problems.error(entry.at("on"), f"{limit.action} acts on the whole bench; leave it out")
+        if limit.action == "contactor_open" and draft.single.get("supply") is not None:
+            if draft.single["supply"].link() is None:
+                problems.error(
+                    entry.at("action"),
+                    'a stiff link does not notice the grid; state [supply] kind = "rectifier" or "two_way"',
+                )
+        return
+    among = [found for found in draft.lists[lists[limit.action]] if found.value is not None]
+    if limit.action == "short":
+        among = [found for found in among if found.value.drives and found.value.wound]
+    names = [found.name for found in among]
+    what = "machine with magnets" if limit.action == "short" else "brake resistor"
+    if limit.on is not None and limit.on not in names:
+        known = f"; choose {' or '.join(names)}" if names else ""
+        part = draft.find(limit.on, ["line"])
+        drives = part is not None and part.value is not None and part.value.drives
+        torque = ", a torque-servo machine has no currents" if drives else ""
+        problems.error(entry.at("on"), f"{shown(limit.on)} is no {what}{torque}{known}")
+    elif not names:
+        problems.error(entry.at("action"), f"the bench has no {what}; choose another action")
+
+
+def _check_pair(one: Entry, other: Entry, problems: Problems) -> None:
+    """Check that two interlocks do not contradict each other."""
+    a, b = one.value, other.value
+    if (a.watches, a.quantity) != (b.watches, b.quantity):
+        return
+    for upper, lower in ((a, b), (b, a)):
+        if upper.above is not None and lower.below is not None and lower.below >= upper.above:
+            problems.error(
+                other.path,
+                f"{upper.name} and {lower.name} contradict each other: {upper.watches} is always "
+                f"above {upper.above:g} or below {lower.below:g}; lower "
+                f"{lower.name}.below under {upper.name}.above",
+            )
+    if a.level != b.level or {a.action, b.action} != {"torque_off", "ramp_down"}:
+        return
+    ramp, off = (a, b) if a.action == "ramp_down" else (b, a)
+    if off.debounce + off.reaction <= ramp.debounce + ramp.reaction:
+        problems.error(
+            other.path,
+            f"{ramp.name} and {off.name} contradict each other: where one ramps the torque down, the other "
+            f"takes it off at the same level and no later; raise the level or the debounce of {off.name}",
+        )
