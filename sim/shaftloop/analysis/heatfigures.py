@@ -72,7 +72,7 @@ def known_figures(bench: Bench) -> Iterator[Figure]:
             yield Figure(f"steady_temperature.{body.name}", "degC", words, better="lower")
     if bench.description.duty is not None and (bench.thermal.bodies or bench.thermal.budgets):
         yield Figure("duty_cycles", "1", "cycles of the duty, until it ended", better="higher")
-        words = "largest change of a temperature where every second cycle that was run is left out"
+        words = "largest change of a temperature where every second cycle that was run is left out; no bound"
         yield Figure("duty_error", "K", words, better="lower")
         words = "change of the steady state by the last cycle that was run for it"
         yield Figure("steady_error", "K", words, better="lower")
