@@ -29,6 +29,7 @@ from shaftloop.answers.faults import find_faults
 from shaftloop.cli.main import cli
 from shaftloop.errors import CostError
 from shaftloop.report.faults.room import details, verdict
+from shaftloop.report.faults.verdict import happens
 from shaftloop.scenario.description import Description, Fault
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.studies.faults import (
@@ -162,6 +163,7 @@ def test_a_fault_of_the_scenario_is_tried_at_its_time_with_its_second_failure() 
     alone = run_faults(description, [named(description, "load.blocked")])[0]
     found = run_faults(description, [named(description, "seized")])[0]
     assert (found.tried, float(found.fault.at), found.moment) == (1, 0.3, "as the scenario states")
+    assert (happens(found), happens(alone)) == ("load is blocked at 0.3 s", "load is blocked")
     assert alone.tripped == "over" and found.tripped is None
     assert "faults.seized.ts.torque" in known(description, ["faults.seized.ts.torque"])
 

@@ -33,6 +33,7 @@ __all__ = [
     "AFTER",
     "BY_SEQUENCE",
     "NEVER",
+    "STATED",
     "FaultRun",
     "fault_figures",
     "found_figures",
@@ -47,6 +48,8 @@ _OUTAGES = (Fraction(1, 50), Fraction(1, 10), Fraction(1, 2))
 """How long a grid that returns is away: one period of 50 Hz, what a link may ride through, longer. [s]"""
 _PHASES = 4
 _THREADS = 2
+STATED = "as the scenario states"
+"""Moment of a fault that has its own."""
 NEVER = "nothing takes the torque away"
 BY_SEQUENCE = "the sequence takes the torque away, no interlock"
 
@@ -233,7 +236,7 @@ def run_faults(
     healthy = simulate(replace(bench, record=replace(bench.record, rate=None)))
     period = _first_period(description)
     cases = [
-        [(fault, "as the scenario states", second)]
+        [(fault, STATED, second)]
         if fault in description.fault
         else [(tried, what, ()) for tried, what in _moments(healthy, fault, period)]
         for fault in chosen

@@ -4,8 +4,7 @@ from typing import Any
 
 from shaftloop.answers.faults import FaultsAnswer
 from shaftloop.report.canvas import COLOURS, Picture
-from shaftloop.report.faults.verdict import seen
-from shaftloop.scenario.faults import said
+from shaftloop.report.faults.verdict import happens, seen
 from shaftloop.studies.faults import FaultRun
 
 __all__ = ["faults_picture"]
@@ -28,7 +27,7 @@ def faults_picture(answer: FaultsAnswer, title: str) -> Picture:
         shares = [100.0 * run.share for run in runs]
         axes.barh(rows, shares, color=[_colour(run) for run in runs], height=0.62)
         axes.axvline(100.0, color=COLOURS["setpoint"], linewidth=1.2)
-        axes.set_yticks(rows, [said(run.fault) for run in runs])
+        axes.set_yticks(rows, [happens(run) for run in runs])
         axes.invert_yaxis()
         axes.grid(axis="y", visible=False)
         far = max(shares) > _FAR

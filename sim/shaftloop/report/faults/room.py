@@ -8,11 +8,10 @@ from shaftloop.answers.faults import FaultsAnswer
 from shaftloop.figures import number
 from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import identity, origin
-from shaftloop.report.faults.verdict import bound, damage, seen, verdict
+from shaftloop.report.faults.verdict import bound, damage, happens, seen, verdict
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import Piece, add_row, new_table
 from shaftloop.report.words import spoken
-from shaftloop.scenario.faults import said
 from shaftloop.studies.faults import BY_SEQUENCE, NEVER, FaultRun
 from shaftloop.studies.guarding import Guarding
 
@@ -53,7 +52,7 @@ def details(results: FaultsAnswer) -> Iterator[Piece]:
         load = run.worst
         add_row(
             table,
-            said(run.fault),
+            happens(run),
             _judged(run),
             "-" if load is None else f"{load.part}, {load.quantity}",
             "-" if load is None else f"{show(load.peak, load.unit, 3)} {bound(load)}",
@@ -87,7 +86,7 @@ def _seen(results: FaultsAnswer) -> Iterator[Piece]:
             seen = {(load.part, load.quantity): load for load in run.loads}
             values = [_marked(seen.get(place)) for place in some]
             lowest = [] if run.lowest_voltage is None else [show(run.lowest_voltage, "V", 3)]
-            add_row(table, said(run.fault), *values, *(lowest if last else []))
+            add_row(table, happens(run), *values, *(lowest if last else []))
         yield table
     if places:
         yield "! beyond its limit, + above its rating; below each name rating / limit as far as stated."
@@ -122,14 +121,14 @@ def _judged(run: FaultRun) -> str:
 def advice(results: FaultsAnswer) -> Iterator[str]:
     """Yield what would help most, where a fault does damage."""
     if results.damaging:
-        yield f"For the case that {said(results.runs[0].fault)}: {verdict(results)[-1]}"
+        yield f"For the case that {happens(results.runs[0])}: {verdict(results)[-1]}"
 
 
 def dangers(results: FaultsAnswer) -> Iterator[str]:
     """Yield the worst faults that take a part beyond its limit, and how many more do."""
     damaging = results.damaging
     for run in damaging[:_MOST_DANGERS]:
-        yield f"If {said(run.fault)}" + ("." if run.worst is None else f", {seen(run.worst)}.")
+        yield f"If {happens(run)}" + ("." if run.worst is None else f", {seen(run.worst)}.")
     if len(damaging) > _MOST_DANGERS:
         more = len(damaging) - _MOST_DANGERS
         yield f"{more} more fault{'' if more == 1 else 's'} would take a part beyond its limit: see there."

@@ -5,9 +5,9 @@ from shaftloop.answers.faults import FaultsAnswer
 from shaftloop.report.quantities import show
 from shaftloop.scenario.description import Limit
 from shaftloop.scenario.faults import said
-from shaftloop.studies.faults import FaultRun
+from shaftloop.studies.faults import STATED, FaultRun
 
-__all__ = ["bound", "damage", "seen", "verdict"]
+__all__ = ["bound", "damage", "happens", "seen", "verdict"]
 
 
 def verdict(answer: FaultsAnswer) -> list[str]:
@@ -46,8 +46,13 @@ def damage(answer: FaultsAnswer) -> str:
 
 def _worst(run: FaultRun) -> str:
     if run.error or run.worst is None:
-        return f"where {said(run.fault)}" + (f": {run.error}" if run.error else "")
-    return f"where {said(run.fault)}: {seen(run.worst)}"
+        return f"where {happens(run)}" + (f": {run.error}" if run.error else "")
+    return f"where {happens(run)}: {seen(run.worst)}"
+
+
+def happens(run: FaultRun) -> str:
+    """Return what fails, and when where the scenario says so."""
+    return said(run.fault) + (f" at {float(run.fault.at):.6g} s" if run.moment == STATED else "")
 
 
 def seen(load: Load) -> str:
@@ -72,7 +77,7 @@ def _caught(answer: FaultsAnswer) -> str:
         more = f" and {len(saved) - 1} more" if len(saved) > 1 else ""
         return (
             f"The interlocks are left out here; they save {len(saved)} of {len(answer.damaging)}: where "
-            f"{said(saved[0].fault)}{more}."
+            f"{happens(saved[0])}{more}."
         )
     if not answer.scenario.description.limit:
         return "No interlock watches the bench: add [[limit]]."
@@ -86,8 +91,8 @@ def _caught(answer: FaultsAnswer) -> str:
     if not missed:
         return f"{text}, in all that do damage."
     if len(missed) == 1:
-        return f"{text}; one that does damage goes unnoticed: {said(missed[0].fault)}."
-    return f"{text}; {len(missed)} that do damage go unnoticed, the first: {said(missed[0].fault)}."
+        return f"{text}; one that does damage goes unnoticed: {happens(missed[0])}."
+    return f"{text}; {len(missed)} that do damage go unnoticed, the first: {happens(missed[0])}."
 
 
 def _remedy(answer: FaultsAnswer) -> list[str]:
@@ -101,7 +106,7 @@ def _remedy(answer: FaultsAnswer) -> list[str]:
             "or breaks first, protects the line."
         )
     if guarding is not None:
-        left = [said(run.fault) for run in guarding.tried if run not in guarding.saved]
+        left = [happens(run) for run in guarding.tried if run not in guarding.saved]
         if guarding.saved:
             saves = f"{len(guarding.saved)} of {len(guarding.tried)}" if left else "all"
             more = f" and {len(left) - 1} more" if len(left) > 1 else ""
