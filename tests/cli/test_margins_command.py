@@ -176,7 +176,7 @@ def test_benches_that_lack_a_loop(tmp_path: Path) -> None:
     found = document(str(none))
     assert found["loops"] == {} and found["poles"]
     result = margins(str(none), "--map")
-    assert result.exit_code == 2 and "no loop, so there are no margins" in result.output
+    assert result.exit_code == 2 and "loop: the scenario has none, so there are no margins" in result.output
     result = margins(str(speed), "--torque", "5 N m")
     assert result.exit_code == 2 and "--torque: no loop of the scenario controls a torque" in result.output
     found = document(str(speed), "--speed", "100 rpm")["loops"]["speed"]

@@ -76,4 +76,4 @@ def test_without_a_browser_a_pdf_is_refused_with_what_to_do(monkeypatch: pytest.
     monkeypatch.setenv("PATH", "")
     result = report("wheel-hub", "--format", "html,pdf")
     assert result.exit_code == 2
-    assert "printed by Chromium, which is not in PATH; install it, or write --format html" in result.output
+    assert "printed by Chromium, which is not in PATH; install it, or take --format html" in result.output

@@ -59,7 +59,8 @@ def timeline(simulation: Simulation) -> Timeline | None:
         return None
     begin = first.time
     if first.kind in ("tripped", "did_not_act"):
-        begin = max(e.time for e in events if (e.kind, e.name) == ("exceeded", first.name))
+        seen = (e.time for e in events if (e.kind, e.name) == ("exceeded", first.name))
+        begin = max(seen, default=begin)
     off = next((event for event in events if event.kind in OFF and event.time >= begin), None)
     gone = None if off is None else _gone(simulation, off.time)
     stands, turned = _stands(simulation, begin, gone)
