@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import numpy as np
+import tomlkit
 
 import shaftloop
 from shaftloop.analysis.overlay import read_measurement
@@ -11,6 +12,7 @@ from shaftloop.answers.run import find_run
 from shaftloop.report.margins import room as margins
 from shaftloop.report.run import room as run
 from shaftloop.scenario.reading import read_scenario
+from shaftloop.scenario.shipped import shipped_folder
 
 SHORT = ("duration=0.8 s",)
 
@@ -29,6 +31,24 @@ def test_a_run_laid_over_a_log_begins_with_how_far_they_are_apart(tmp_path: Path
     moved = answer.verification.largest[1]  # type: ignore[union-attr, index]
     assert second.startswith("Steps 2 times finer move the metrics by at most") and f"{moved:.1e}" in second
     assert third.startswith("The run of 0.8 s ends")
+
+
+def test_a_wait_that_is_in_vain_says_what_it_waited_for(tmp_path: Path) -> None:
+    bench = tomlkit.parse((shipped_folder() / "reference-bench.toml").read_text(encoding="utf-8"))
+    wait = {"do": "settle", "loop": "torque", "within": "20 mN m", "dwell": "5 ms"}
+    bench["sequence"] = [
+        {**wait, "within": "5 N m", "timeout": "1 s"},
+        {"do": "step", "loop": "torque", "to": "20 N m"},
+        {**wait, "timeout": "8 ms"},
+    ]
+    bench["duration"] = "50 ms"
+    (tmp_path / "bench.toml").write_text(tomlkit.dumps(bench), encoding="utf-8")
+    (first, *_) = run.verdict(find_run(read_scenario(tmp_path / "bench.toml")))
+    assert (
+        "1 wait for settling ran into the timeout, the first at 0.013 s: loop torque was to stay within "
+        in first
+    )
+    assert "20 mN m of its set-point for 5 ms, and did not in 8 ms; slow the ramps" in first
 
 
 def test_an_injection_begins_with_how_well_it_agrees() -> None:

@@ -9,10 +9,12 @@ from shaftloop.analysis.metrics import LOSS_PREFIX
 from shaftloop.analysis.overlay import Difference
 from shaftloop.analysis.ratings import Load, continuous, loads, strained
 from shaftloop.answers.run import RunAnswer
-from shaftloop.engine.events import SEQUENCE
-from shaftloop.report.quantities import percent, show
+from shaftloop.control.parameters import UNIT_OF
+from shaftloop.engine.events import SEQUENCE, Event
+from shaftloop.report.quantities import percent, readable, show
 from shaftloop.report.run.heat import heat_words, span
 from shaftloop.report.words import figure_words
+from shaftloop.scenario.description import Settle
 from shaftloop.scenario.faults import said
 
 __all__ = ["verdict"]
@@ -111,8 +113,8 @@ def _end(answer: RunAnswer) -> str:
     if late:
         return (
             f"The run ends, but {len(late)} wait{'s' if len(late) > 1 else ''} for settling ran into the "
-            f"timeout, the first at {late[0].time:.4g} s; slow the ramps, tune the loop or widen the "
-            f"band; {_strain(answer)}."
+            f"timeout, the first at {late[0].time:.4g} s: {_waited(answer, late[0])}; slow the ramps, tune "
+            f"the loop or widen the band; {_strain(answer)}."
         )
     off, begin = answer.off, "The run"
     if off is not None and off.name == SEQUENCE:
@@ -121,6 +123,21 @@ def _end(answer: RunAnswer) -> str:
     if duty is not None:
         begin, length = "The duty", f"{span(duty.cycles * duty.cycle)} ({duty.cycles} cycles)"
     return f"{begin} of {length} ends with no interlock tripped; {_strain(answer)}."
+
+
+def _waited(answer: RunAnswer, event: Event) -> str:
+    """Return what a wait for settling asked for."""
+    bench = answer.simulation.bench
+    waits = [step for step in bench.description.sequence if isinstance(step, Settle)]
+    ended = [other for other in answer.simulation.events if other.kind in ("settled", "not_settled")]
+    step = waits[ended.index(event)]
+    amounts = (
+        (step.within, UNIT_OF[bench.loops[step.loop].quantity]),
+        (step.dwell, "s"),
+        (step.timeout, "s"),
+    )
+    within, dwell, most = ("{:.4g} {}".format(*readable(float(value), unit)) for value, unit in amounts)
+    return f"loop {step.loop} was to stay within {within} of its set-point for {dwell}, and did not in {most}"
 
 
 def _left(answer: RunAnswer) -> str:
