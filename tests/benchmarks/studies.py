@@ -53,69 +53,36 @@ metric = "{metric}"
 """
 BREAKAWAY = """, "line.drive.drag.breakaway='0.3 N m'", "line.load.drag.breakaway='0.3 N m'\""""
 """Settings with which both machines stick at rest."""
+
+STIFFNESS = ("line.c1.stiffness", '"10 kN m/rad"', '"40 kN m/rad"')
+
+
+def small(scenario: str, count: int, factor: tuple[str, str, str], settings: str = "", more: str = "") -> str:
+    """Return a study of one factor, each candidate 0.5 s."""
+    path, low, high = factor
+    return f"""\
+scenario = "{scenario}"
+settings = ["duration=0.5 s"{settings}]
+design = {{ kind = "sobol", count = {count}, seed = 1 }}
+{more}[[factor]]
+path = "{path}"
+low = {low}
+high = {high}
+[[response]]
+metric = "simulate.torque_overshoot"
+"""
+
+
+BARE = "expectations = false\n"
 OTHERS = {
-    "gains only": """\
-scenario = "reference-bench"
-settings = ["duration=0.5 s"]
-expectations = false
-design = { kind = "sobol", count = 256, seed = 1 }
-[[factor]]
-path = "loop.torque.kp"
-low = 0.01
-high = 0.1
-[[response]]
-metric = "simulate.torque_overshoot"
-""",
-    "a stiffness each": """\
-scenario = "reference-bench"
-settings = ["duration=0.5 s"]
-expectations = false
-design = { kind = "sobol", count = 256, seed = 1 }
-[[factor]]
-path = "line.c1.stiffness"
-low = "10 kN m/rad"
-high = "40 kN m/rad"
-[[response]]
-metric = "simulate.torque_overshoot"
-""",
-    "a stiffness each, friction that sticks": """\
-scenario = "reference-bench"
-settings = ["duration=0.5 s", "line.drive.drag.breakaway='0.3 N m'", "line.load.drag.breakaway='0.3 N m'"]
-expectations = false
-design = { kind = "sobol", count = 64, seed = 1 }
-[[factor]]
-path = "line.c1.stiffness"
-low = "10 kN m/rad"
-high = "40 kN m/rad"
-[[response]]
-metric = "simulate.torque_overshoot"
-""",
-    "a stiffness each, what wheel-hub expects": """\
-scenario = "wheel-hub"
-settings = ["duration=0.5 s"]
-design = { kind = "sobol", count = 64, seed = 1 }
-[[factor]]
-path = "line.c1.stiffness"
-low = "10 kN m/rad"
-high = "14 kN m/rad"
-[[response]]
-metric = "simulate.torque_overshoot"
-""",
+    "gains only": small("reference-bench", 256, ("loop.torque.kp", "0.01", "0.1"), more=BARE),
+    "a stiffness each": small("reference-bench", 256, STIFFNESS, more=BARE),
+    "a stiffness each, friction that sticks": small("reference-bench", 64, STIFFNESS, BREAKAWAY, BARE),
+    "a stiffness each, what wheel-hub expects": small(
+        "wheel-hub", 64, ("line.c1.stiffness", '"10 kN m/rad"', '"14 kN m/rad"')
+    ),
     "sensors and buses, each bench tuned": "",
-    "tuned": """\
-scenario = "reference-bench"
-settings = ["duration=0.5 s"]
-expectations = false
-design = { kind = "sobol", count = 4, seed = 1 }
-[[factor]]
-path = "line.c1.stiffness"
-low = "10 kN m/rad"
-high = "40 kN m/rad"
-[tune]
-loops = ["torque"]
-[[response]]
-metric = "simulate.torque_overshoot"
-""",
+    "tuned": small("reference-bench", 4, STIFFNESS, more=BARE + '[tune]\nloops = ["torque"]\n'),
 }
 """Studies by what they are about."""
 _EARLY = 0.05

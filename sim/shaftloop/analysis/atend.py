@@ -2,13 +2,13 @@
 
 Coasting: the line, or each piece of one that broke, turns as one body of inertia J and nothing but its drags
 brakes it, so from ω to ω/100 it takes ``∫ J/T(ω) dω`` and turns by ``∫ ω·J/T(ω) dω``, by quadrature over
-ln ω. Left out: what an inverter
-with blocked pulses does to a machine with magnets, and torque that a machine still makes.
+ln ω. Left out: what an inverter with blocked pulses does to a machine with magnets, and torque that a machine
+still makes.
 """
 
 import itertools
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -81,12 +81,12 @@ def at_end(simulation: Simulation) -> AtEnd:
         sum(stored[balance.element] for balance in net.balances if _of_windings(balance, bench)),
         {name: size for name, size in currents.items() if size is not None},
         {name: size for name, size in voltages.items() if size > 0.0},
-        *(_longest([figures[i] for figures in (piece.coast() for piece in parted)]) for i in range(3)),
+        *map(_longest, zip(*(piece.coast() for piece in parted), strict=True)),
     )
 
 
-def _longest(times: list[float | None]) -> float | None:
-    return None if None in times else max(time for time in times if time is not None)
+def _longest(figures: Sequence[float | None]) -> float | None:
+    return None if None in figures else max(figure for figure in figures if figure is not None)
 
 
 def pieces(simulation: Simulation) -> list[range]:

@@ -41,6 +41,12 @@ def evaluate_link(it: Ints, ft: Floats, w: Floats, z: int) -> None:
                 for_lanes(_add_power, (ft, w, it[i + 1 + k], f + 1 + k, a, b, out))
         for_lanes(_per_volt, (ft, w, voltage, out, f))
         i, f = reads + 3 + 2 * powers, f + 1 + powers
+    _supply(it, ft, w, z)
+
+
+@helper
+def _supply(it: Ints, ft: Floats, w: Floats, z: int) -> None:
+    """Fill the outputs of bridges and choppers in the z vector at `z`."""
     i, f = it[at.BRIDGE_INT], it[at.BRIDGE_FLOAT]
     for _ in range(it[at.BRIDGES]):
         for_lanes(_bridge, (it, ft, w, z, i, f))
@@ -131,12 +137,8 @@ def settle_middle(it: Ints, ft: Floats, w: Floats, z0: int, zm: int, z1: int, st
     i, f = it[at.BRIDGE_INT], it[at.BRIDGE_FLOAT]
     for _ in range(it[at.BRIDGES]):
         for_lanes(_between, (it, ft, w, (z0, zm, z1), i, f, step))
-        for_lanes(_bridge, (it, ft, w, zm, i, f))
         i, f = i + 7, f + 3
-    i, f = it[at.CHOPPER_INT], it[at.CHOPPER_FLOAT]
-    for _ in range(it[at.CHOPPERS]):
-        for_lanes(_chopper, (it, ft, w, zm, i, f))
-        i, f = i + 4, f + 1
+    _supply(it, ft, w, zm)
 
 
 @helper

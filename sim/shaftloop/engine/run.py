@@ -142,12 +142,8 @@ class Run:
         start = self.position
         last = self.prepare(to) if exact else -1
         self._refresh()
-        tables, where = self.tables, (start.tick, start.instant, start.gap, self.records)
-        self._ends[:] = -1
-        recording, until = self.recording.T[np.newaxis], (to, last, int(guarded), True)
-        status, tick, instant, gap, self.records = advance(
-            tables.it, tables.numbers, self.state, self.work, self._ends, recording, where, until
-        )
+        where = start.tick, start.instant, start.gap, self.records
+        status, tick, instant, gap, self.records = self._stretch(self.state, where, to, last, guarded)
         self.position = Position(tick, instant, gap)
         self.last_gap = tick - max(self.tables.calendar.before(tick), start.tick)
         if status == MET:
@@ -189,13 +185,17 @@ class Run:
         to : int
             The end is the first instant at or after this tick. [tick]
         """
+        status, tick, instant, gap, _ = self._stretch(state, (*where, 0), to, -1, False)
+        return status, (tick, instant, gap)
+
+    def _stretch(
+        self, state: Floats, where: tuple[int, int, int, int], to: int, last: int, guarded: bool
+    ) -> tuple[int, int, int, int, int]:
+        """Take a state on from tick, instant, gap and records; return how it stopped, and the four."""
         tables, recording = self.tables, self.recording.T[np.newaxis]
         self._ends[:] = -1
-        start, until = (*where, 0), (to, -1, 0, True)
-        status, tick, instant, gap, _ = advance(
-            tables.it, tables.numbers, state, self.work, self._ends, recording, start, until
-        )
-        return status, (tick, instant, gap)
+        until = to, last, int(guarded), True
+        return advance(tables.it, tables.numbers, state, self.work, self._ends, recording, where, until)
 
     def prepare(self, to: int) -> int:
         """Return the gap that ends at a tick, -1 where the tick is an instant; the tables then hold it."""

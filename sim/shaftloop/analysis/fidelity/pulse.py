@@ -123,33 +123,24 @@ def capture(chain: Chain, width: float, period: float) -> tuple[float, float]:
         Of the samples. [s]
     """
     coarsest = (width + chain.slowest) / _MOST_POINTS
-    if period < coarsest:
+    dense = period < coarsest
+    if dense:
         # Samples this dense miss less than (π/_MOST_POINTS)²/8 of the peak, and so does a window that short.
-        window = chain.window if chain.window > coarsest else 0.0
-        step = window / np.ceil(window / coarsest) if window else coarsest
-        values, slopes = _averaged(replace(chain, window=window), width, step, 1)
-        top = int(values[1:-1].argmax()) + 1
-        around = slice(top - 1, top + 1), slice(top, top + 2)
-        cubics = np.array([values[around[0]], values[around[1]], *(step * slopes[part] for part in around)])
-        peak = -_least(-cubics[:, None])
-        return peak, peak
-    parts = max(1, int(np.ceil(period / max(min(width / _FINE, period / _PHASES), coarsest))))
-    step = period / parts
-    both = _averaged(chain, width, step, parts)
+        chain = replace(chain, window=chain.window if chain.window > coarsest else 0.0)
+        parts, step = 1, chain.window / np.ceil(chain.window / coarsest) if chain.window else coarsest
+    else:
+        parts = max(1, int(np.ceil(period / max(min(width / _FINE, period / _PHASES), coarsest))))
+        step = period / parts
+    both = _response(chain, width, step, int(np.ceil((width + chain.slowest) / step)) + parts)
+    if chain.window:
+        back = round(chain.window / step)
+        both = (both - np.pad(both, ((0, 0), (back, 0)))[:, : both.shape[1]]) / chain.window
     # A period of zeros on either side; as many points as make whole periods, and the end of the last one.
     values, slopes = np.pad(both, ((0, 0), (parts, parts + 1 + (-both.shape[1]) % parts)))
     cubics = np.array([values[:-1], values[1:], step * slopes[:-1], step * slopes[1:]])
     top = int(values.argmax())
-    return -_least(-cubics[:, None, top - 1 : top + 1]), _at_worst(cubics.reshape(4, -1, parts))
-
-
-def _averaged(chain: Chain, width: float, step: float, more: int) -> Array:
-    """Return the response behind the moving average and its slope on a grid, shape (2, n)."""
-    both = _response(chain, width, step, int(np.ceil((width + chain.slowest) / step)) + more)
-    if chain.window:
-        back = round(chain.window / step)
-        both = (both - np.pad(both, ((0, 0), (back, 0)))[:, : both.shape[1]]) / chain.window
-    return both
+    peak = -_least(-cubics[:, None, top - 1 : top + 1])
+    return peak, peak if dense else _at_worst(cubics.reshape(4, -1, parts))
 
 
 def _at_worst(cubics: Array) -> float:
