@@ -13,7 +13,7 @@ from shaftloop.errors import SimulationError
 from shaftloop.figures import Figure
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.shipped import shipped_folder
-from shaftloop.studies.responses import SOURCES, Source
+from shaftloop.studies.responses import SOURCES, ResponseSource
 
 
 def figure(value, unit="1", reason="", beyond="", **rest):
@@ -86,4 +86,4 @@ def fake_figures(patch: pytest.MonkeyPatch) -> None:
         return {"torque_rise_time": rise, "trips": figure(0.0, "1"), **loads}
 
     for prefix, run in (("margins", margins), ("simulate", simulate)):
-        patch.setitem(SOURCES, prefix, Source(SOURCES[prefix].known, run))
+        patch.setitem(SOURCES, prefix, ResponseSource(SOURCES[prefix].known, run))

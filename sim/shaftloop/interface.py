@@ -20,13 +20,13 @@ from shaftloop.answers.uncertainty import TRIALS, UncertaintyAnswer, find_uncert
 from shaftloop.errors import ScenarioError
 from shaftloop.figures import Figure
 from shaftloop.scenario.reading import Scenario, read_scenario
-from shaftloop.studies.checks.run import Checked, check_scenario
+from shaftloop.studies.checks.run import CheckedScenario, check_scenario
 from shaftloop.studies.responses import evaluate
 from shaftloop.studies.tuning import choosing
 from shaftloop.studies.vary import MarginsDemand, read_range
-from shaftloop.studies.whatif.designs import Plan
+from shaftloop.studies.whatif.designs import CandidatePlan
 from shaftloop.studies.whatif.execute import execute, run_here
-from shaftloop.studies.whatif.findings import Findings, find
+from shaftloop.studies.whatif.findings import StudyFindings, find
 from shaftloop.studies.whatif.processes import Processes
 from shaftloop.studies.whatif.reading import read_study
 from shaftloop.studies.whatif.store import open_store
@@ -287,7 +287,7 @@ class TestBench:
         """
         return evaluate(self.scenario.description, names)
 
-    def check(self, baseline: str | Path | None = None) -> Checked:
+    def check(self, baseline: str | Path | None = None) -> CheckedScenario:
         """Hold the bench to what its scenario expects.
 
         Parameters
@@ -308,7 +308,7 @@ class TestBench:
         path: str | Path,
         *,
         only: Sequence[str] = (),
-        study: Findings | None = None,
+        study: StudyFindings | None = None,
         overlay: str | Path | None = None,
         free: Sequence[str] = (),
     ) -> "Report":
@@ -366,7 +366,7 @@ def study(
     out: str | Path | None = None,
     workers: int = 1,
     top: int = 10,
-) -> Findings:
+) -> StudyFindings:
     """Run a study, or go on with one that was stopped, and return what it says.
 
     Parameters
@@ -391,7 +391,7 @@ def study(
     """
     wanted = read_study(source, _texts(settings or {}))
     place = None if out is None else Path(out) / "results.sqlite"
-    store = open_store(place, wanted, Plan(wanted.axes, wanted.design))
+    store = open_store(place, wanted, CandidatePlan(wanted.axes, wanted.design))
     execute(store, run_here if workers == 1 else Processes(workers))
     return find(store, top)
 

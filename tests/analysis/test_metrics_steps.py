@@ -7,8 +7,8 @@ import pytest
 from numpy.typing import NDArray
 
 from shaftloop.analysis.steps import (
-    Hold,
-    Step,
+    SetpointHold,
+    SetpointStep,
     crossing,
     find_holds,
     find_steps,
@@ -21,8 +21,8 @@ PERIOD = 1e-4
 TIME = np.arange(5000) * PERIOD
 
 
-def step_at(index: int, before: float, after: float) -> Step:
-    return Step(Hold(index, len(TIME), after), before)
+def step_at(index: int, before: float, after: float) -> SetpointStep:
+    return SetpointStep(SetpointHold(index, len(TIME), after), before)
 
 
 def lag(index: int, before: float, after: float, tau: float) -> NDArray[np.float64]:
@@ -32,7 +32,7 @@ def lag(index: int, before: float, after: float, tau: float) -> NDArray[np.float
 
 def test_holds_cover_every_record() -> None:
     holds = find_holds(np.array([0.0, 0.0, 3.0, 3.0, 3.0, 1.0]))
-    assert holds == [Hold(0, 2, 0.0), Hold(2, 5, 3.0), Hold(5, 6, 1.0)]
+    assert holds == [SetpointHold(0, 2, 0.0), SetpointHold(2, 5, 3.0), SetpointHold(5, 6, 1.0)]
     assert find_holds(np.empty(0)) == []
 
 
@@ -101,4 +101,4 @@ def test_crossing_lies_between_two_records() -> None:
 
 
 def test_last_quarter() -> None:
-    assert Hold(100, 140, 0.0).last_quarter() == slice(130, 140)
+    assert SetpointHold(100, 140, 0.0).last_quarter() == slice(130, 140)

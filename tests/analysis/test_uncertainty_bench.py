@@ -11,7 +11,7 @@ import pytest
 from shaftloop.analysis.efficiency import PointBudget, bench_budget, window_curve
 from shaftloop.analysis.efficiency_inputs import speed_components, torque_components
 from shaftloop.analysis.efficiency_map import efficiency_map
-from shaftloop.analysis.efficiency_points import Measured, bench_point, measured_bench, read_point
+from shaftloop.analysis.efficiency_points import MeasuredBench, bench_point, measured_bench, read_point
 from shaftloop.analysis.fidelity.correction import correction
 from shaftloop.analysis.fidelity.figures import figures
 from shaftloop.analysis.fidelity.signalpath import amplitude_share, mean_noise, static_error
@@ -35,12 +35,12 @@ def described(tmp_path_factory: pytest.TempPathFactory) -> Description:
 
 
 @pytest.fixture(scope="module")
-def measured(described: Description) -> Measured:
+def measured(described: Description) -> MeasuredBench:
     return measured_bench(described)
 
 
 @pytest.fixture(scope="module")
-def budget(measured: Measured) -> PointBudget:
+def budget(measured: MeasuredBench) -> PointBudget:
     return bench_budget(measured, bench_point(measured, SPEED, TORQUE))
 
 
@@ -90,7 +90,7 @@ def test_a_ripple_is_as_large_in_the_budget_as_fidelity_shows_it(described: Desc
         assert amplitude_share(found.sensor, f) == pytest.approx(abs(found.signal_at(f)), rel=1e-6)
 
 
-def test_a_ripple_at_the_rate_of_the_sensor_stays_whatever_the_window(measured: Measured) -> None:
+def test_a_ripple_at_the_rate_of_the_sensor_stays_whatever_the_window(measured: MeasuredBench) -> None:
     rate = float(measured.sensor.sampling)
     plan = Uncertainty(torque_ripple=2.0, ripple_order=24.0, window=100.0)
     found = torque_components(measured.sensor, TORQUE, 2.0 * math.pi * rate / 24.0, plan)
@@ -99,7 +99,7 @@ def test_a_ripple_at_the_rate_of_the_sensor_stays_whatever_the_window(measured: 
 
 
 def test_drag_and_inertia_up_to_the_sensor_are_those_of_fidelity(
-    described: Description, measured: Measured, budget: PointBudget
+    described: Description, measured: MeasuredBench, budget: PointBudget
 ) -> None:
     found = fidelity(described, SPEED, TORQUE)
     between = correction(described, found.bench, found.point, 0.1)
@@ -114,7 +114,7 @@ def test_drag_and_inertia_up_to_the_sensor_are_those_of_fidelity(
     assert abs(friction.contribution) == pytest.approx(0.3 * SPEED / math.sqrt(3.0), rel=1e-6)
 
 
-def test_the_mean_of_noise_falls_with_the_window(measured: Measured) -> None:
+def test_the_mean_of_noise_falls_with_the_window(measured: MeasuredBench) -> None:
     sensor = measured.sensor
     assert mean_noise(sensor, 4.0) == pytest.approx(0.5 * mean_noise(sensor, 1.0), rel=1e-9)
     density = (1.0 + sensor.gain_error) * sensor.noise_density
@@ -123,7 +123,7 @@ def test_the_mean_of_noise_falls_with_the_window(measured: Measured) -> None:
     assert mean_noise(slow, 1.0) == pytest.approx(density * math.sqrt(0.5), rel=1e-12)
 
 
-def test_rounding_averages_out_where_noise_moves_it(measured: Measured) -> None:
+def test_rounding_averages_out_where_noise_moves_it(measured: MeasuredBench) -> None:
     plan = Uncertainty(window=1.0)
     fine = replace(measured.sensor, resolution=1e-3)
     found = shapes(fine, plan)["quantiser"]
@@ -146,7 +146,7 @@ def test_power_is_torque_times_speed_and_energy_is_kept(budget: PointBudget) -> 
     assert budget.motoring
 
 
-def test_relative_variances_add_in_the_efficiency(described: Description, measured: Measured) -> None:
+def test_relative_variances_add_in_the_efficiency(described: Description, measured: MeasuredBench) -> None:
     """η = T·ω/P: u²(η)/η² is the sum of the squares where nothing is correlated."""
     plan = replace(plan_of(described), torque_drift=0.0, speed_drift=0.0, torque_ripple=0.0, speed_ripple=0.0)
     found = bench_budget(measured, bench_point(measured, SPEED, TORQUE), plan).propagation
@@ -157,7 +157,7 @@ def test_relative_variances_add_in_the_efficiency(described: Description, measur
 
 
 def test_correlated_meters_help_the_returned_share_and_hurt_the_supply(
-    described: Description, measured: Measured
+    described: Description, measured: MeasuredBench
 ) -> None:
     point = bench_point(measured, SPEED, TORQUE)
     apart, one = (
@@ -193,7 +193,7 @@ def test_losses_from_the_supply(described: Description) -> None:
     assert first.uncertainty == pytest.approx(second.uncertainty, rel=1e-6)
 
 
-def test_generating_turns_the_efficiency_round(measured: Measured) -> None:
+def test_generating_turns_the_efficiency_round(measured: MeasuredBench) -> None:
     found = bench_budget(measured, bench_point(measured, SPEED, -TORQUE))
     assert not found.motoring
     power = found.point.torque * found.point.speed
@@ -201,7 +201,7 @@ def test_generating_turns_the_efficiency_round(measured: Measured) -> None:
     assert "returned_share" not in {entry.name for entry in found.propagation.budgets}
 
 
-def test_efficiency_above_one_is_not_clipped(measured: Measured) -> None:
+def test_efficiency_above_one_is_not_clipped(measured: MeasuredBench) -> None:
     meters = tuple(replace(meter, class_range=0.05) for meter in measured.description.power_meter)
     poor = replace(measured, description=replace(measured.description, power_meter=meters))
     found = bench_budget(poor, bench_point(measured, SPEED, TORQUE))
@@ -230,7 +230,7 @@ def test_what_cannot_be_known_is_named(described: Description) -> None:
 
 
 def test_the_window_has_a_best_length_between_noise_and_drift(
-    described: Description, measured: Measured
+    described: Description, measured: MeasuredBench
 ) -> None:
     point, plan = bench_point(measured, SPEED, TORQUE), plan_of(described)
     curve = window_curve(measured, point, plan, 9)
@@ -248,20 +248,20 @@ def test_the_window_has_a_best_length_between_noise_and_drift(
 
 
 @pytest.mark.parametrize("method", [{}, {"method": "timing", "clock": 1e7}])
-def test_errors_of_a_speed_do_not_depend_on_its_sign(measured: Measured, method: dict[str, Any]) -> None:
+def test_errors_of_a_speed_do_not_depend_on_its_sign(measured: MeasuredBench, method: dict[str, Any]) -> None:
     encoder = replace(next(p for p in measured.description.line if isinstance(p, Encoder)), **method)
     plan = Uncertainty(clock_error=1e-4, speed_drift=0.1)
     there, back = (speed_components(encoder, speed, plan) for speed in (80.0, -80.0))
     assert there == back and "speed.time_base" in {entry.name for entry in there.inputs}
 
 
-def test_no_best_window_where_the_longest_is_best(described: Description, measured: Measured) -> None:
+def test_no_best_window_where_the_longest_is_best(described: Description, measured: MeasuredBench) -> None:
     calm = replace(plan_of(described), torque_drift=0.0, speed_drift=0.0)
     curve = window_curve(measured, bench_point(measured, SPEED, TORQUE), calm, 5)
     assert curve.best["torque"] is None and curve.best["speed"] is None
 
 
-def test_the_map_ends_at_the_envelope(described: Description, measured: Measured) -> None:
+def test_the_map_ends_at_the_envelope(described: Description, measured: MeasuredBench) -> None:
     point = bench_point(measured, SPEED, TORQUE)
     found = efficiency_map(measured, (point,), plan_of(described), (3, 3))
     assert found.direct.shape == (3, 3) and np.isfinite(found.direct).any()
@@ -279,7 +279,7 @@ def test_the_map_ends_at_the_envelope(described: Description, measured: Measured
     ],
 )
 def test_a_point_outside_the_envelope_is_refused(
-    measured: Measured, speed: float, torque: float, error: type[Exception], message: str
+    measured: MeasuredBench, speed: float, torque: float, error: type[Exception], message: str
 ) -> None:
     with pytest.raises(error, match=message):
         bench_point(measured, speed, torque)

@@ -19,7 +19,7 @@ import time
 from pathlib import Path
 
 from shaftloop.studies.responses import evaluate
-from shaftloop.studies.whatif.designs import Plan
+from shaftloop.studies.whatif.designs import CandidatePlan
 from shaftloop.studies.whatif.estimate import estimated
 from shaftloop.studies.whatif.evaluate import Batch, evaluate_batch
 from shaftloop.studies.whatif.execute import execute, run_here, work_of
@@ -124,7 +124,7 @@ def speed(kind: str, count: int, processes: int, *, breakaway: bool = False) -> 
         study = read_study(
             written(Path(folder), kind, count, "0.5 s", "simulate.torque_overshoot", breakaway=breakaway)
         )
-        plan = Plan(study.axes, study.design)
+        plan = CandidatePlan(study.axes, study.design)
         count = plan.total
         memory: dict[str, tuple[float, float]] = {}
 
@@ -169,7 +169,7 @@ def cost() -> None:
         for name, text in OTHERS.items():
             path.write_text(text)
             study = read_study(path if text else find_study("hub-sensors"))
-            plan = Plan(study.axes, study.design)
+            plan = CandidatePlan(study.axes, study.design)
             for _ in range(2):  # the first one loads kernels and libraries
                 with open_store(None, study, plan) as store:
                     since = [time.process_time()]

@@ -12,8 +12,8 @@ from click.testing import CliRunner, Result
 from shaftloop.cli.main import cli
 from shaftloop.figures import Figure
 from shaftloop.report.study import room
-from shaftloop.studies.responses import SOURCES, Source
-from shaftloop.studies.whatif.store import Store
+from shaftloop.studies.responses import SOURCES, ResponseSource
+from shaftloop.studies.whatif.store import ResultStore
 
 STUDY = """\
 title = "Couplings <&>"
@@ -121,16 +121,16 @@ def test_an_interrupted_study_goes_on_and_ends_the_same(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     whole = document("s.toml", "--out", "whole")
-    add, added = Store.add, []
+    add, added = ResultStore.add, []
 
-    def interrupted(store: Store, rows: Any) -> None:
+    def interrupted(store: ResultStore, rows: Any) -> None:
         add(store, rows)
         added.append(len(rows))
         if len(added) == 5:
             raise KeyboardInterrupt
 
     with monkeypatch.context() as patch:
-        patch.setattr(Store, "add", interrupted)
+        patch.setattr(ResultStore, "add", interrupted)
         result = call("s.toml", "--out", "o", "--workers", "1")
     assert result.exit_code == 130
     assert "10 of 16 candidates are done and kept; the same command goes on from there" in result.output
@@ -142,7 +142,7 @@ def test_an_interrupted_study_goes_on_and_ends_the_same(
     assert table[0] == table[1]
     with monkeypatch.context() as patch:
         added.clear()
-        patch.setattr(Store, "add", interrupted)
+        patch.setattr(ResultStore, "add", interrupted)
         lost = call("s.toml", "--json", "--workers", "1")
     assert (lost.exit_code, lost.stdout) == (130, "")
     assert "10 of 16 candidates are done and lost; name a folder by --out" in lost.output
@@ -151,9 +151,9 @@ def test_an_interrupted_study_goes_on_and_ends_the_same(
 def test_what_is_there_so_far_is_shown_while_a_study_runs(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    add, seen = Store.add, []
+    add, seen = ResultStore.add, []
 
-    def looked_at(store: Store, rows: Any) -> None:
+    def looked_at(store: ResultStore, rows: Any) -> None:
         add(store, rows)
         seen.append(call("s.toml", "--out", "o", "--so-far", "--json"))
         seen.append(call("s.toml", "--out", "o", "--so-far", "--table", "t.csv"))
@@ -162,7 +162,7 @@ def test_what_is_there_so_far_is_shown_while_a_study_runs(
     assert empty.exit_code == 2
     assert "shaftloop-out/s/results.sqlite: no results of this study yet; run it, or name" in empty.output
     with monkeypatch.context() as patch:
-        patch.setattr(Store, "add", looked_at)
+        patch.setattr(ResultStore, "add", looked_at)
         assert call("s.toml", "--out", "o", "--workers", "1").exit_code == 0
     found = json.loads(seen[6].stdout)
     assert found["candidates"] | {"not_done": [], "passed": 0} == {
@@ -283,7 +283,7 @@ def test_a_study_of_which_nothing_can_be_evaluated_fails(monkeypatch: pytest.Mon
     def fail(*_: object) -> dict[str, Figure]:
         raise ValueError("no")
 
-    monkeypatch.setitem(SOURCES, "modes", Source(SOURCES["modes"].known, fail))
+    monkeypatch.setitem(SOURCES, "modes", ResponseSource(SOURCES["modes"].known, fail))
     result = call("s.toml", "--workers", "1")
     assert result.exit_code == 3 and "no candidate could be evaluated" in result.output
     assert "12 failed, the first is number 0: internal error: ValueError: no" in result.output

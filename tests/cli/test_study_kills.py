@@ -15,7 +15,7 @@ from kills import TIMES, Stop, killed, stopping_files
 from shaftloop.cli.main import cli
 from shaftloop.report import files
 from shaftloop.report.study import room, table
-from shaftloop.studies.whatif.store import Store
+from shaftloop.studies.whatif.store import ResultStore
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="needs a copy of this process")
 
@@ -41,17 +41,17 @@ def stop_in_file(patch: pytest.MonkeyPatch, name: str, number: int, stop: Stop) 
 
 def stop_in_rows(patch: pytest.MonkeyPatch, _: str, number: int, stop: Stop) -> None:
     """Stop before the end of a transaction: that of the tables, then always that of the second batch."""
-    transaction, seen = Store._transaction, []
+    transaction, seen = ResultStore._transaction, []
 
     @contextmanager
-    def stopping(store: Store) -> Iterator[None]:
+    def stopping(store: ResultStore) -> Iterator[None]:
         with transaction(store):
             yield
             seen.append(store)
             if len(seen) == (3 if number else 1):
                 stop()
 
-    patch.setattr(Store, "_transaction", stopping)
+    patch.setattr(ResultStore, "_transaction", stopping)
 
 
 @pytest.mark.parametrize(
@@ -96,10 +96,10 @@ START = (
     ("shaftloop.studies.whatif.store.open_store", "before", 1, 0),
     ("shaftloop.studies.whatif.execute.evaluate_batch", "before", 1, 0),
     ("shaftloop.studies.whatif.execute.evaluate_batch", "after", 1, 0),
-    ("shaftloop.studies.whatif.store.Store.add", "after", 1, 1),
+    ("shaftloop.studies.whatif.store.ResultStore.add", "after", 1, 1),
     ("shaftloop.studies.whatif.execute.evaluate_batch", "before", 2, 1),
-    ("shaftloop.studies.whatif.store.Store.add", "before", 3, 2),
-    ("shaftloop.studies.whatif.store.Store.add", "after", 2, 2),
+    ("shaftloop.studies.whatif.store.ResultStore.add", "before", 3, 2),
+    ("shaftloop.studies.whatif.store.ResultStore.add", "after", 2, 2),
     ("shaftloop.studies.whatif.execute.evaluate_batch", "after", 4, 3),
 )
 """Where a study that begins is killed: what is called, before or after it, how often, and batches kept."""

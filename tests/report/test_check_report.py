@@ -24,7 +24,7 @@ from shaftloop.studies.checks.baseline import Baseline, Recorded, take
 from shaftloop.studies.checks.compare import compare_gains
 from shaftloop.studies.checks.expectations import Expectation
 from shaftloop.studies.checks.judge import Verdict, judge
-from shaftloop.studies.checks.run import AS_STATED, Checked, Refused
+from shaftloop.studies.checks.run import AS_STATED, CheckedScenario, Refused
 
 PM = "margins.torque.phase_margin"
 
@@ -164,9 +164,9 @@ def test_bounds_in_words() -> None:
     assert bounds_words(Expectation("a", "s", "", tolerance=0.1)) == ""
 
 
-def checked(*verdicts: Verdict, title: str = "A bench", **rest: Any) -> Checked:
+def checked(*verdicts: Verdict, title: str = "A bench", **rest: Any) -> CheckedScenario:
     scenario = read_scenario("wheel-hub", [f"title={json.dumps(title)}"])
-    return Checked(scenario, verdicts, {}, **rest)
+    return CheckedScenario(scenario, verdicts, {}, **rest)
 
 
 def reference(**rest: Any) -> Baseline:
@@ -209,7 +209,7 @@ LOST = verdict(figure(None, "deg", "it diverged", failed=True), None, at_least=3
         ([checked(LOST), Refused("x", ("y",))], "refused"),
     ],
 )
-def test_the_worst_status_counts(items: list[Checked | Refused], status: str) -> None:
+def test_the_worst_status_counts(items: list[CheckedScenario | Refused], status: str) -> None:
     assert overall(items) == status
 
 
@@ -272,7 +272,7 @@ def test_the_picture_shows_what_the_gains_do(tmp_path: Path, name: str, path: st
     plain = read_scenario(name)
     scenario = read_scenario(name, [f"{path}={now}"])
     limit = verdict(2.0, None, path.replace("loop", "margins").rpartition(".")[0] + ".ms", "1", at_most=1.6)
-    item = Checked(scenario, (limit,), {}, take(plain, {}, "", AS_STATED))
+    item = CheckedScenario(scenario, (limit,), {}, take(plain, {}, "", AS_STATED))
     found = compare_gains(item)
     assert found.limit == 1.6 and found.now.margins.ms > found.before.margins.ms
     # The faster gains lead at the time at which the slower ones reach half the step.

@@ -25,7 +25,7 @@ from shaftloop.report.page.front import front_of
 from shaftloop.report.page.omissions import cautions, left_out
 from shaftloop.report.page.page import page_text
 from shaftloop.report.page.room import Report, make_report
-from shaftloop.report.page.sections import SECTIONS, Asked, Found, named_sections
+from shaftloop.report.page.sections import SECTIONS, AnsweredSection, Asked, named_sections
 from shaftloop.report.page.traces import trace_data
 from shaftloop.scenario.shipped import shipped_folder
 from test_readme import README
@@ -142,7 +142,7 @@ def test_text_from_a_file_is_never_markup(tmp_path: Path) -> None:
     path.write_text(tomlkit.dumps(document), encoding="utf-8")
     report = report_of(shaftloop.read(path, SHORT), "expectations", "line", "modes")
     long = "<b onclick=alert(1)>" + "a caution without end " * 50 + "\u202e"
-    report = replace(report, found=(*report.found, Found(SECTIONS[3], None, long)))
+    report = replace(report, found=(*report.found, AnsweredSection(SECTIONS[3], None, long)))
     page = text_of(report)
     tree = tree_of(page)
     assert not [*tree.iter(f"{HTML}img"), *tree.iter(f"{HTML}b")]

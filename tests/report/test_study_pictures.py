@@ -20,10 +20,10 @@ from shaftloop.report.study.scales import factor_scale, figure_scale
 from shaftloop.report.study.tables import details
 from shaftloop.report.terminal import print_details
 from shaftloop.studies import responses
-from shaftloop.studies.responses import Source
-from shaftloop.studies.whatif.designs import Plan
+from shaftloop.studies.responses import ResponseSource
+from shaftloop.studies.whatif.designs import CandidatePlan
 from shaftloop.studies.whatif.execute import execute, run_here
-from shaftloop.studies.whatif.findings import Findings, find
+from shaftloop.studies.whatif.findings import StudyFindings, find
 from shaftloop.studies.whatif.reading import read_study
 from shaftloop.studies.whatif.store import open_store
 
@@ -57,20 +57,20 @@ def figures(monkeypatch: pytest.MonkeyPatch) -> None:
         }
         return {name: figure(found.get(name, 5.0), known[name].unit) for name in names}
 
-    monkeypatch.setitem(responses.SOURCES, "stand", Source(lambda _: known, formula))
+    monkeypatch.setitem(responses.SOURCES, "stand", ResponseSource(lambda _: known, formula))
 
 
-def results(folder: Path, *blocks: str, kind: str = "grid", count: int | None = None) -> Findings:
+def results(folder: Path, *blocks: str, kind: str = "grid", count: int | None = None) -> StudyFindings:
     path = folder / "s.toml"
     design = f'[design]\nkind = "{kind}"\n' + (f"count = {count}\n" if count else "")
     path.write_text(HEAD + design + "".join(blocks), encoding="utf-8")
     study = read_study(path)
-    store = open_store(None, study, Plan(study.axes, study.design))
+    store = open_store(None, study, CandidatePlan(study.axes, study.design))
     execute(store, run_here)
     return find(store, 10)
 
 
-def drawn(folder: Path, found: Findings, kinds: Sequence[str]) -> list[Path]:
+def drawn(folder: Path, found: StudyFindings, kinds: Sequence[str]) -> list[Path]:
     out = Outputs(folder, kinds)
     out.draw(pictures(found))
     return out.files
@@ -122,7 +122,7 @@ def test_what_some_candidates_lack_is_said(
         stiff = description.line[1].stiffness > 3e4
         return source.evaluate(description, wanted) | ({"time": figure(None, "s", "never")} if stiff else {})
 
-    monkeypatch.setitem(responses.SOURCES, "stand", Source(source.known, some))
+    monkeypatch.setitem(responses.SOURCES, "stand", ResponseSource(source.known, some))
     found = results(tmp_path, STIFFNESS, GAIN, FIGURES)
     assert found.table.without("stand.time") == 8 and found.table.without("stand.share") == 0
     print_details(details(found))

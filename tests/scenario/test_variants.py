@@ -8,7 +8,7 @@ import pytest
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.reading import Scenario, Variants, read_scenario, stated_values
 from shaftloop.scenario.shipped import shipped_folder, shipped_names
-from shaftloop.studies.whatif.designs import Plan
+from shaftloop.studies.whatif.designs import CandidatePlan
 from shaftloop.studies.whatif.reading import read_study
 
 STUDIES = sorted(path.name for path in (shipped_folder() / "studies").glob("*.toml"))
@@ -32,7 +32,7 @@ def varied(variants: Variants, settings: list[str]) -> object:
 @pytest.mark.parametrize("name", STUDIES)
 def test_candidates_of_shipped_studies_are_read_alike(name: str) -> None:
     study = read_study(shipped_folder() / "studies" / name)
-    plan, variants = Plan(study.axes, study.design), Variants(study.scenario)
+    plan, variants = CandidatePlan(study.axes, study.design), Variants(study.scenario)
     for candidate in plan.candidates(range(0, plan.total, max(1, plan.total // 8))):
         settings = list(candidate.settings(plan.axes))
         assert varied(variants, settings) == whole(study.scenario, settings)

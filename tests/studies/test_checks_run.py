@@ -12,7 +12,7 @@ from shaftloop.studies.checks.baseline import baseline_text, take
 from shaftloop.studies.checks.collect import baseline_file, collect, is_shipped
 from shaftloop.studies.checks.compare import compare_gains
 from shaftloop.studies.checks.gains import GainsFile
-from shaftloop.studies.checks.run import AS_STATED, Checked, check_scenario
+from shaftloop.studies.checks.run import AS_STATED, CheckedScenario, check_scenario
 
 
 @pytest.fixture(autouse=True)
@@ -32,7 +32,7 @@ def baseline_of(path: Path) -> Path:
     return place
 
 
-def broken(checked: Checked) -> dict[str, tuple[str, ...]]:
+def broken(checked: CheckedScenario) -> dict[str, tuple[str, ...]]:
     return {v.expectation.label: tuple(v.broken) for v in checked.verdicts if v.broken}
 
 

@@ -19,7 +19,7 @@ from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.studies import responses
 from shaftloop.studies.figures import loop_figures, map_figures
-from shaftloop.studies.responses import SOURCES, Source, evaluate, known, require
+from shaftloop.studies.responses import SOURCES, ResponseSource, evaluate, known, require
 
 SHORT = ["duration=60 ms"]
 
@@ -72,12 +72,12 @@ def test_the_metrics_are_those_of_the_run() -> None:
 def test_each_source_runs_once_and_only_if_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:
     calls: list[tuple[str, tuple[str, ...]]] = []
 
-    def counted(prefix: str, source: Source) -> Source:
+    def counted(prefix: str, source: ResponseSource) -> ResponseSource:
         def run(description: Description, names: list[str]) -> dict[str, Figure]:
             calls.append((prefix, tuple(names)))
             return {name: figure(1.0, "1") for name in names}
 
-        return Source(source.known, run)  # type: ignore[arg-type]
+        return ResponseSource(source.known, run)  # type: ignore[arg-type]
 
     monkeypatch.setattr(responses, "SOURCES", {key: counted(key, source) for key, source in SOURCES.items()})
     names = ["margins.torque.ms", "modes.1.frequency", "margins.speed.ms", "margins.torque.ms"]
@@ -86,7 +86,7 @@ def test_each_source_runs_once_and_only_if_asked_for(monkeypatch: pytest.MonkeyP
 
 
 def test_a_source_is_one_entry(monkeypatch: pytest.MonkeyPatch) -> None:
-    further = Source(
+    further = ResponseSource(
         lambda _: {"gain": Figure("", "1", "of the reading")}, lambda *_: {"gain": figure(0.5, "1")}
     )
     monkeypatch.setitem(SOURCES, "fidelity", further)
@@ -139,7 +139,7 @@ def test_a_failed_source_leaves_the_others(monkeypatch: pytest.MonkeyPatch) -> N
     def fail(*_: object) -> dict[str, Figure]:
         raise SimulationError("it diverged at 0.1 s", "lower the gains")
 
-    monkeypatch.setitem(SOURCES, "simulate", Source(SOURCES["simulate"].known, fail))
+    monkeypatch.setitem(SOURCES, "simulate", ResponseSource(SOURCES["simulate"].known, fail))
     failed, frequency = evaluate(bench(), ["simulate.torque_overshoot", "modes.1.frequency"]).values()
     assert (failed.value, failed.unit, failed.failed) == (None, "%", True)
     assert failed.reason == "it diverged at 0.1 s; lower the gains"

@@ -6,7 +6,7 @@ import pytest
 
 from rigs import shipped
 from shaftloop.scenario.uncertainty import Point
-from shaftloop.studies.sensor_choice import Candidate, SensorDemand, choose
+from shaftloop.studies.sensor_choice import SensorDemand, SensorOption, choose
 from shaftloop_models.torque_sensor import TorqueSensor
 
 
@@ -27,6 +27,6 @@ def test_torques_that_a_sensor_bears(
     stated = next(part for part in description.line if isinstance(part, TorqueSensor))
     sensor = replace(stated, rated=200.0, limit=limit, range=None, bits=None)
     demand = SensorDemand((Point(100.0, torque),), uncertainty=None, peak=peak, bandwidth=None)
-    (judged,) = choose(description, [Candidate("a", sensor)], demand)
+    (judged,) = choose(description, [SensorOption("a", sensor)], demand)
     assert judged.reasons == (() if reason is None else (reason,))
     assert judged.serves is (None if reason is None else False)

@@ -9,22 +9,22 @@ import pytest
 from whatif import design, read
 
 from shaftloop.studies.whatif.answers import backward_objectives, main_effects, pareto_front, ranking
-from shaftloop.studies.whatif.designs import Plan
-from shaftloop.studies.whatif.factors import Spread
+from shaftloop.studies.whatif.designs import CandidatePlan
+from shaftloop.studies.whatif.factors import FactorSpread
 from shaftloop.studies.whatif.form import Design
 from shaftloop.studies.whatif.reading import Bound
 from shaftloop.studies.whatif.sensitivity import sobol_indices
-from shaftloop.studies.whatif.table import Column, Table
+from shaftloop.studies.whatif.table import Table, TableColumn
 from shaftloop.studies.whatif.yields import tolerance_yield
 
 NAMES = ("x1", "x2", "x3")
 
 
-def uniform(name: str, low: float, high: float) -> Spread:
-    return Spread(name, "", "linear", low, high, math.nan, math.nan, 0)
+def uniform(name: str, low: float, high: float) -> FactorSpread:
+    return FactorSpread(name, "", "linear", low, high, math.nan, math.nan, 0)
 
 
-def values(plan: Plan) -> np.ndarray:
+def values(plan: CandidatePlan) -> np.ndarray:
     return np.array([candidate.values for candidate in plan.candidates(range(plan.total))], dtype=float)
 
 
@@ -34,8 +34,8 @@ def ishigami(x: np.ndarray) -> np.ndarray:
 
 def table(columns: dict[str, np.ndarray], figure: np.ndarray, done: np.ndarray | None = None) -> Table:
     return Table(
-        {name: Column(name, "1", column) for name, column in columns.items()},
-        {"y": Column("y", "N m", figure)},
+        {name: TableColumn(name, "1", column) for name, column in columns.items()},
+        {"y": TableColumn("y", "N m", figure)},
         np.ones(len(figure), dtype=np.bool_) if done is None else done,
         len(figure),
     )
@@ -44,7 +44,9 @@ def table(columns: dict[str, np.ndarray], figure: np.ndarray, done: np.ndarray |
 def test_the_indices_of_the_ishigami_function() -> None:
     """a = 7, b = 0.1: S = 0.3139, 0.4424, 0; totals 0.5576, 0.4424, 0.2437 (closed form of
     Ishigami and Homma, as in Saltelli et al., Global Sensitivity Analysis. The Primer, 2008)."""
-    plan = Plan(tuple(uniform(name, -math.pi, math.pi) for name in NAMES), Design("saltelli", 16384, seed=1))
+    plan = CandidatePlan(
+        tuple(uniform(name, -math.pi, math.pi) for name in NAMES), Design("saltelli", 16384, seed=1)
+    )
     found = sobol_indices("y", ishigami(values(plan)), NAMES, 0)
     by_name = {index.factor: index for index in found.indices}
     assert [by_name[name].first for name in NAMES] == pytest.approx([0.3139, 0.4424, 0.0], abs=0.01)
@@ -60,7 +62,7 @@ def test_the_indices_of_the_ishigami_function() -> None:
 
 
 def test_rows_that_are_not_complete_are_left_out() -> None:
-    plan = Plan((uniform("x1", 0.0, 1.0), uniform("x2", 0.0, 1.0)), Design("saltelli", 512))
+    plan = CandidatePlan((uniform("x1", 0.0, 1.0), uniform("x2", 0.0, 1.0)), Design("saltelli", 512))
     x = values(plan)
     y = x[:, 0] + 2.0 * x[:, 1]
     y[5], y[40] = np.nan, np.inf
@@ -70,7 +72,7 @@ def test_rows_that_are_not_complete_are_left_out() -> None:
     shares = {index.factor: (index.first, index.total) for index in found.indices}
     assert shares["x1"] == pytest.approx((0.2, 0.2), abs=0.03)
     assert shares["x2"] == pytest.approx((0.8, 0.8), abs=0.03)
-    single = Plan((uniform("x1", 0.0, 1.0),), Design("saltelli", 64))
+    single = CandidatePlan((uniform("x1", 0.0, 1.0),), Design("saltelli", 64))
     (only,) = sobol_indices("y", values(single)[:, 0], ("x1",), 0).indices
     assert (only.first, only.total) == pytest.approx((1.0, 1.0), abs=0.05)
 
@@ -84,8 +86,8 @@ def test_there_are_no_indices_of_what_does_not_vary_or_is_not_known() -> None:
 
 def test_the_yield_of_a_tolerance_against_its_closed_form() -> None:
     """A figure that is normal about its nominal value keeps a bound at +1 sigma with probability 0.8413."""
-    bell = Spread("x", "N m", "normal", -math.inf, math.inf, 100.0, 4.0, 0)
-    plan = Plan((bell,), Design("monte_carlo", 2000, seed=5))
+    bell = FactorSpread("x", "N m", "normal", -math.inf, math.inf, 100.0, 4.0, 0)
+    plan = CandidatePlan((bell,), Design("monte_carlo", 2000, seed=5))
     x = values(plan)[:, 0]
     passed = table({"x": x}, x).passes((Bound("y", None, 104.0, "study"),))
     found = tolerance_yield(int(passed.sum()), plan.total)

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 from whatif import FIGURE, STIFFNESS, design, read
 
-from shaftloop.studies.whatif.estimate import Estimate, estimated
+from shaftloop.studies.whatif.estimate import CostEstimate, estimated
 from shaftloop.studies.whatif.reading import read_study
 
 RUN = '[[response]]\nmetric = "simulate.torque_overshoot"\n'
@@ -13,7 +13,7 @@ MARGINS = '[[response]]\nmetric = "margins.torque.ms"\n'
 DELAY = '[[response]]\nmetric = "margins.torque.delay_margin"\n'
 
 
-def of(folder: Path, *blocks: str) -> Estimate:
+def of(folder: Path, *blocks: str) -> CostEstimate:
     study, plan = read(folder, STIFFNESS, *blocks, design("grid"))
     return estimated(study, plan.total)
 

@@ -20,7 +20,7 @@ from shaftloop.figures import Figure
 from shaftloop.scenario import reading
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.studies import responses
-from shaftloop.studies.responses import Source, evaluate
+from shaftloop.studies.responses import ResponseSource, evaluate
 from shaftloop.studies.whatif import evaluate as module
 from shaftloop.studies.whatif import processes
 from shaftloop.studies.whatif.cluster import Cluster
@@ -272,7 +272,7 @@ def test_whatever_an_analysis_raises_is_the_reason(
     def fail(*_: object) -> dict[str, Figure]:
         raise error
 
-    source = Source(responses.SOURCES["modes"].known, fail)
+    source = ResponseSource(responses.SOURCES["modes"].known, fail)
     monkeypatch.setitem(responses.SOURCES, "modes", source)
     found = entries(tmp_path, *BLOCKS)
     assert {entry[1:3] for entry in found} == {("failed", reason)}
@@ -291,7 +291,7 @@ def test_what_lies_beyond_every_bound_is_infinite(tmp_path: Path, monkeypatch: p
         return {name: figure(None, "Hz", "never", beyond="above") for name in names}
 
     monkeypatch.setitem(
-        responses.SOURCES, "modes", Source(lambda _: {"1.frequency": Figure("", "Hz", "")}, find)
+        responses.SOURCES, "modes", ResponseSource(lambda _: {"1.frequency": Figure("", "Hz", "")}, find)
     )
     entry = entries(tmp_path, *BLOCKS)[0]
     assert entry[4] == (float("inf"),) and entry[5] == {"modes.1.frequency": "never"}

@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 from shaftloop.scenario.units import Stated, UnitError
-from shaftloop.studies.whatif.factors import Spread, listed, spread
+from shaftloop.studies.whatif.factors import FactorSpread, listed, spread
 from shaftloop.studies.whatif.form import Factor
 
 SHARES = (0.0, 0.03, 0.25, 0.5, 0.9, 1.0)
@@ -18,7 +18,7 @@ def stated(value: float | str, unit: str = "") -> Stated:
     return Stated(Fraction(str(value)), unit)
 
 
-def scattered(kind: str, nominal: Stated | None = None, **keys: Stated | None) -> Spread:
+def scattered(kind: str, nominal: Stated | None = None, **keys: Stated | None) -> FactorSpread:
     return spread(Factor("p", distribution=kind, nominal=nominal, **keys), nominal)  # type: ignore[arg-type]
 
 

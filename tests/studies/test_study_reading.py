@@ -8,7 +8,7 @@ from whatif import FIGURE, HEAD, PSI, STIFFNESS, design, read, written
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.reading import stated_value
 from shaftloop.scenario.shipped import shipped_folder
-from shaftloop.studies.whatif.factors import Listed, Spread
+from shaftloop.studies.whatif.factors import FactorSpread, Listed
 from shaftloop.studies.whatif.reading import Bound, Goal, find_study, read_study, shipped_studies
 
 GRID = design("grid")
@@ -48,7 +48,7 @@ goal = "maximise"
     )
     assert study.goals == (Goal("margins.torque.gain_margin", True),)
     stiffness, damping = study.axes
-    assert isinstance(stiffness, Spread) and (stiffness.low, stiffness.unit) == (10.0, "kN m/rad")
+    assert isinstance(stiffness, FactorSpread) and (stiffness.low, stiffness.unit) == (10.0, "kN m/rad")
     assert isinstance(damping, Listed) and damping.choices == (1.0, 2.0, 4.0)
 
 
@@ -66,7 +66,7 @@ spread = 0.01
     study, _ = read(tmp_path, factors, FIGURE, design("monte_carlo", 8))
     stated = stated_value("reference-bench", "line.c1.stiffness")
     stiffness, gain = study.axes
-    assert isinstance(stiffness, Spread) and isinstance(gain, Spread)
+    assert isinstance(stiffness, FactorSpread) and isinstance(gain, FactorSpread)
     assert f"{stiffness.nominal:g} {stiffness.unit}" == stated
     assert stiffness.width == pytest.approx(0.1 * stiffness.nominal)
     kp = stated_value("reference-bench", "loop.torque.kp")

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from shaftloop.studies.whatif.designs import Plan
+from shaftloop.studies.whatif.designs import CandidatePlan
 from shaftloop.studies.whatif.execute import execute, run_here
 from shaftloop.studies.whatif.reading import Study, read_study
 from shaftloop.studies.whatif.store import Entry, open_store
@@ -40,9 +40,9 @@ def written(folder: Path, *blocks: str, name: str = "s.toml", scenario: str = "r
     return path
 
 
-def read(folder: Path, *blocks: str) -> tuple[Study, Plan]:
+def read(folder: Path, *blocks: str) -> tuple[Study, CandidatePlan]:
     study = read_study(written(folder, *blocks))
-    return study, Plan(study.axes, study.design)
+    return study, CandidatePlan(study.axes, study.design)
 
 
 def entries(folder: Path, *blocks: str) -> list[Entry]:

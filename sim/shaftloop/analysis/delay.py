@@ -94,7 +94,7 @@ def delay_margin(description: Description, margins: Margins, start: Known | None
     if not margins.stable:
         unstable = PathMargin(None, "the bench is unstable as it is")
         return DelayMargin(unstable, unstable, unstable, unstable)
-    bench = _Bench(description, margins, start)
+    bench = _DelayedBench(description, margins, start)
     sensor = description.part(bench.source)
     at_reading, at_command = bench.predicted()
     command = bench.last_edge(bench.sender(), at_command)
@@ -107,7 +107,7 @@ def delay_margin(description: Description, margins: Margins, start: Known | None
     return DelayMargin(_NEVER if at_reading is None else PathMargin(at_reading), command, missing, missing)
 
 
-class _Bench:
+class _DelayedBench:
     """A stable bench, and the same with more delay at one place."""
 
     def __init__(self, description: Description, margins: Margins, start: Known | None) -> None:

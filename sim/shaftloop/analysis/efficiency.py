@@ -29,7 +29,7 @@ from shaftloop.analysis.efficiency_inputs import (
     speed_components,
     torque_components,
 )
-from shaftloop.analysis.efficiency_points import BenchPoint, Measured
+from shaftloop.analysis.efficiency_points import BenchPoint, MeasuredBench
 from shaftloop.analysis.uncertainty.distributions import ArcSine
 from shaftloop.analysis.uncertainty.model import Input, Measurement, Output
 from shaftloop.analysis.uncertainty.propagation import Propagation, propagate
@@ -88,7 +88,7 @@ class WindowCurve:
     point: BenchPoint
 
 
-def bench_budget(measured: Measured, point: BenchPoint, plan: Uncertainty | None = None) -> PointBudget:
+def bench_budget(measured: MeasuredBench, point: BenchPoint, plan: Uncertainty | None = None) -> PointBudget:
     """Return all uncertainties at an operating point.
 
     Parameters
@@ -111,7 +111,7 @@ def bench_budget(measured: Measured, point: BenchPoint, plan: Uncertainty | None
 
 
 def bench_measurement(
-    measured: Measured, point: BenchPoint, plan: Uncertainty
+    measured: MeasuredBench, point: BenchPoint, plan: Uncertainty
 ) -> tuple[Measurement, list[str]]:
     """Return the measurement function of a bench at a point, and what it leaves out."""
     meters = {meter.on: meter for meter in measured.description.power_meter}
@@ -132,7 +132,9 @@ def bench_measurement(
     return Measurement(function, inputs, outputs, pairs), [*left_out, *missing]
 
 
-def window_curve(measured: Measured, point: BenchPoint, plan: Uncertainty, count: int = 25) -> WindowCurve:
+def window_curve(
+    measured: MeasuredBench, point: BenchPoint, plan: Uncertainty, count: int = 25
+) -> WindowCurve:
     """Return the uncertainties over the averaging window, a hundredth to a hundredfold of the stated one.
 
     Parameters
@@ -170,7 +172,9 @@ def _least(windows: Array, values: Array, name: str, budgets: Callable[[float], 
     return math.exp(float(found.x))
 
 
-def _joint(measured: Measured, point: BenchPoint, plan: Uncertainty, meter: PowerMeter | None) -> Components:
+def _joint(
+    measured: MeasuredBench, point: BenchPoint, plan: Uncertainty, meter: PowerMeter | None
+) -> Components:
     """Return what torque and speed, or shaft and link, do together."""
     found = Components("joint", "W")
     if plan.torque_ripple and plan.speed_ripple:
@@ -190,7 +194,7 @@ def _joint(measured: Measured, point: BenchPoint, plan: Uncertainty, meter: Powe
     return found
 
 
-def _loss_errors(measured: Measured, point: BenchPoint, plan: Uncertainty) -> Components:
+def _loss_errors(measured: MeasuredBench, point: BenchPoint, plan: Uncertainty) -> Components:
     """Return the errors of the unit's losses."""
     found = Components("losses", "W")
     loss = point.powers[measured.unit] - measured.side * point.torque * point.speed
@@ -213,7 +217,7 @@ Formula = Callable[[dict[str, Any]], Any]
 
 
 def _results(
-    measured: Measured, point: BenchPoint, plan: Uncertainty, metered: Sequence[str]
+    measured: MeasuredBench, point: BenchPoint, plan: Uncertainty, metered: Sequence[str]
 ) -> tuple[list[tuple[Output, Formula]], list[str]]:
     """Return the results that the bench can give, and why it cannot give the others."""
     unit, other, missing = measured.unit, measured.other, []
@@ -285,7 +289,7 @@ def _unit_results(
 
 
 def _function(
-    measured: Measured, point: BenchPoint, groups: Sequence[Components], formulas: Sequence[Formula]
+    measured: MeasuredBench, point: BenchPoint, groups: Sequence[Components], formulas: Sequence[Formula]
 ) -> Callable[..., Any]:
     """Return results from errors."""
     side, unit, other = measured.side, measured.unit, measured.other

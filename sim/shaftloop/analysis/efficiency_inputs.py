@@ -18,7 +18,7 @@ torque is not known, while a run and the fidelity analysis take it as cubic.
 import math
 from dataclasses import dataclass, field
 
-from shaftloop.analysis.efficiency_points import Measured
+from shaftloop.analysis.efficiency_points import MeasuredBench
 from shaftloop.analysis.fidelity.correction import nearest_encoder
 from shaftloop.analysis.fidelity.forced import folded
 from shaftloop.analysis.fidelity.signalpath import amplitude_share, mean_noise, noise, slow_delay
@@ -167,14 +167,14 @@ def meter_components(meter: PowerMeter, power: float) -> Components:
     return found
 
 
-def find_encoder(measured: Measured) -> Encoder | None:
+def find_encoder(measured: MeasuredBench) -> Encoder | None:
     """Return the encoder on the shaft of the sensor that stands nearest to the unit under test."""
     bench = measured.bench.bench
     spring = bench.sensors[measured.sensor.name].spring
     return nearest_encoder(measured.description, bench, bench.machines[measured.unit].body, spring)
 
 
-def electrical_delay(measured: Measured, meter: PowerMeter) -> float:
+def electrical_delay(measured: MeasuredBench, meter: PowerMeter) -> float:
     """Return by how much the electrical reading is later than that of the torque [s]."""
     return meter_delay(meter) - slow_delay(measured.sensor)
 

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.analysis.efficiency import bench_budget
-from shaftloop.analysis.efficiency_points import BenchPoint, Measured, bench_point
+from shaftloop.analysis.efficiency_points import BenchPoint, MeasuredBench, bench_point
 from shaftloop.errors import ScenarioError, SimulationError
 from shaftloop.scenario.uncertainty import Uncertainty
 
@@ -37,7 +37,10 @@ class EfficiencyMap:
 
 
 def efficiency_map(
-    measured: Measured, points: tuple[BenchPoint, ...], plan: Uncertainty, count: tuple[int, int] = (12, 10)
+    measured: MeasuredBench,
+    points: tuple[BenchPoint, ...],
+    plan: Uncertainty,
+    count: tuple[int, int] = (12, 10),
 ) -> EfficiencyMap:
     """Return the map of a bench up to the largest speed of its unit and the rated torque of its sensor.
 
@@ -72,7 +75,7 @@ def efficiency_map(
     return EfficiencyMap(speed, sign * torque, efficiency, direct, losses, plan.coverage)
 
 
-def _ratings(measured: Measured) -> list[float]:
+def _ratings(measured: MeasuredBench) -> list[float]:
     """Return the largest torques that loops and interlocks let pass."""
     clamps = [loop.clamp for loop in measured.description.loop if loop.limiter_of is None]
     return clamps + [

@@ -18,13 +18,13 @@ from shaftloop.scenario.uncertainty import Point
 from shaftloop.scenario.units import UnitError, read_quantity
 from shaftloop_models.torque_sensor import TorqueSensor
 
-__all__ = ["BenchPoint", "Measured", "bench_point", "measured_bench", "read_point", "stated_points"]
+__all__ = ["BenchPoint", "MeasuredBench", "bench_point", "measured_bench", "read_point", "stated_points"]
 
 _RPM = 30.0 / math.pi
 
 
 @dataclass(frozen=True)
-class Measured:
+class MeasuredBench:
     """A bench whose efficiency is to be measured."""
 
     description: Description
@@ -59,7 +59,7 @@ class BenchPoint:
         return sum(self.powers.values())
 
 
-def measured_bench(description: Description) -> Measured:
+def measured_bench(description: Description) -> MeasuredBench:
     """Return a bench as an efficiency measurement sees it.
 
     Raises
@@ -80,10 +80,12 @@ def measured_bench(description: Description) -> Measured:
         for name, machine in bench.bench.machines.items()
         if name != unit and (machine.body <= sensor.spring) != (place <= sensor.spring)
     ]
-    return Measured(description, bench, unit, others[0] if others else None, side, sensor.parameters)
+    return MeasuredBench(description, bench, unit, others[0] if others else None, side, sensor.parameters)
 
 
-def bench_point(measured: Measured, speed: float | None = None, torque: float | None = None) -> BenchPoint:
+def bench_point(
+    measured: MeasuredBench, speed: float | None = None, torque: float | None = None
+) -> BenchPoint:
     """Return the steady state at a point.
 
     Parameters
@@ -128,7 +130,7 @@ def bench_point(measured: Measured, speed: float | None = None, torque: float | 
     )
 
 
-def stated_points(measured: Measured, texts: Sequence[str]) -> tuple[BenchPoint, ...]:
+def stated_points(measured: MeasuredBench, texts: Sequence[str]) -> tuple[BenchPoint, ...]:
     """Return the points of the command line, else those of the scenario, else that of the sequence.
 
     Parameters

@@ -121,7 +121,7 @@ def _outcomes(
     descriptions: Iterator[Description], width: int, threads: int, channels: Channels | None
 ) -> Iterator[Outcome]:
     with ThreadPoolExecutor(threads) as pool:
-        crew = _Crew(pool, width, channels)
+        crew = _LaneCrew(pool, width, channels)
         for description in descriptions:
             crew.add(description)
             while crew.left >= 3 * threads * width or crew.held > _MOST_AHEAD:
@@ -130,7 +130,7 @@ def _outcomes(
             yield crew.next_outcome()
 
 
-class _Crew:
+class _LaneCrew:
     """Sorts benches into groups, has every full one run, and hands out the outcomes in order."""
 
     def __init__(self, pool: ThreadPoolExecutor, width: int, channels: Channels | None) -> None:

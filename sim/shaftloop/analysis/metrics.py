@@ -18,8 +18,8 @@ from shaftloop.analysis.heatfigures import heat_figures
 from shaftloop.analysis.ratings import rating_figures
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.analysis.steps import (
-    Hold,
-    Step,
+    SetpointHold,
+    SetpointStep,
     find_holds,
     find_steps,
     overshoot,
@@ -189,7 +189,7 @@ def control_end(simulation: Simulation) -> int:
     return int(np.searchsorted(simulation.time, off))
 
 
-def torque_steps(simulation: Simulation) -> list[Step]:
+def torque_steps(simulation: Simulation) -> list[SetpointStep]:
     """Return the steps on which the torque loop is judged, until a trip."""
     loop = simulation.bench.torque_loop()
     if loop is None:
@@ -212,10 +212,10 @@ def _torque(simulation: Simulation) -> dict[str, _Found]:
     steps = _judged(holds, moves)
     calm = _whole([hold for hold in holds if _is_calm(hold, moves)], lambda hold: hold, end)
 
-    def error(hold: Hold) -> float:
+    def error(hold: SetpointHold) -> float:
         return hold.value - float(np.mean(true[hold.last_quarter()]))
 
-    def ripple(hold: Hold) -> float:
+    def ripple(hold: SetpointHold) -> float:
         return float(np.std(true[hold.last_quarter()]))
 
     found: tuple[_Found, ...] = (
@@ -240,7 +240,7 @@ def _moves_of_others(simulation: Simulation, loop: str, end: int) -> NDArray[np.
     return np.concatenate(([0], np.cumsum(moved)))
 
 
-def _judged(holds: list[Hold], moves: NDArray[np.int64]) -> list[Step]:
+def _judged(holds: list[SetpointHold], moves: NDArray[np.int64]) -> list[SetpointStep]:
     """Return the steps during which no other set-point moves; all where there is none.
 
     A speed ramp acts on the torque as well.
@@ -250,7 +250,7 @@ def _judged(holds: list[Hold], moves: NDArray[np.int64]) -> list[Step]:
     return _whole(steps, lambda step: step.hold, len(moves) - 1)
 
 
-def _whole(found: list[_T], hold_of: Callable[[_T], Hold], end: int) -> list[_T]:
+def _whole(found: list[_T], hold_of: Callable[[_T], SetpointHold], end: int) -> list[_T]:
     """Return what is found without the last one, where the records end before it is as long as the others."""
     lengths = [hold_of(entry).end - hold_of(entry).first for entry in found]
     if len(found) > 1 and hold_of(found[-1]).end == end and lengths[-1] < min(lengths[:-1]):
@@ -258,13 +258,15 @@ def _whole(found: list[_T], hold_of: Callable[[_T], Hold], end: int) -> list[_T]
     return found
 
 
-def _is_calm(hold: Hold, moves: NDArray[np.int64]) -> bool:
+def _is_calm(hold: SetpointHold, moves: NDArray[np.int64]) -> bool:
     """Return whether a hold is long enough and no other set-point moves in its last quarter."""
     part = hold.last_quarter()
     return hold.end - hold.first >= _SHORTEST and bool(moves[part.stop] == moves[part.start])
 
 
-def _worst_step(steps: list[Step], time: Array, measure: Callable[[Step], float | None], verb: str) -> _Found:
+def _worst_step(
+    steps: list[SetpointStep], time: Array, measure: Callable[[SetpointStep], float | None], verb: str
+) -> _Found:
     """Return the largest of a measure over the steps; a step without one makes it unknown."""
     if not steps:
         return _nothing("the torque set-point makes no step")
@@ -277,7 +279,7 @@ def _worst_step(steps: list[Step], time: Array, measure: Callable[[Step], float 
     return value, None, at
 
 
-def _worst_hold(holds: list[Hold], time: Array, measure: Callable[[Hold], float]) -> _Found:
+def _worst_hold(holds: list[SetpointHold], time: Array, measure: Callable[[SetpointHold], float]) -> _Found:
     if not holds:
         return _nothing(f"the torque set-point never rests for {_SHORTEST} records while the others rest")
     found = [(measure(hold), float(time[hold.first])) for hold in holds]
@@ -351,7 +353,7 @@ def _measured_machine(bench: Bench, loop: LoopHandle) -> str:
     return loop.source if loop.source in bench.machines else loop.parameters.acts_on
 
 
-def _from_reached(hold: Hold, deviation: Array) -> slice:
+def _from_reached(hold: SetpointHold, deviation: Array) -> slice:
     """Return the records of a hold from the first at which the speed has met or crossed the set-point."""
     part = deviation[hold.first : hold.end]
     met = part * np.sign(part[0]) <= 0.0

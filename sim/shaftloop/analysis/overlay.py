@@ -18,13 +18,13 @@ from shaftloop.errors import ScenarioError
 from shaftloop.scenario.fields import nearest
 from shaftloop.scenario.logs.reading import LogTable, factor_to, read_log
 
-__all__ = ["Difference", "Measurement", "Overlay", "lay_over", "read_measurement"]
+__all__ = ["Difference", "MeasuredRun", "Overlay", "lay_over", "read_measurement"]
 
 Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Measurement:
+class MeasuredRun:
     """A measured run."""
 
     table: LogTable
@@ -66,7 +66,7 @@ class Difference:
 class Overlay:
     """A measured run laid over a simulated one."""
 
-    measurement: Measurement
+    measurement: MeasuredRun
     offset: float
     """Added to the measured time. [s]"""
     channels: dict[str, Difference]
@@ -79,7 +79,7 @@ class Overlay:
         return self.measurement.table.log.label
 
 
-def read_measurement(path: Path, options: Sequence[str] = ()) -> Measurement:
+def read_measurement(path: Path, options: Sequence[str] = ()) -> MeasuredRun:
     """Read a measured run.
 
     Parameters
@@ -94,10 +94,10 @@ def read_measurement(path: Path, options: Sequence[str] = ()) -> Measurement:
     ScenarioError
         With file and line, where the file is not what it should be.
     """
-    return Measurement(*sound_table(read_log(path, options).table()))
+    return MeasuredRun(*sound_table(read_log(path, options).table()))
 
 
-def lay_over(simulation: Simulation, measurement: Measurement, offset: float = 0.0) -> Overlay:
+def lay_over(simulation: Simulation, measurement: MeasuredRun, offset: float = 0.0) -> Overlay:
     """Compare a measured run with a simulated one, at the measured instants that the run covers.
 
     Parameters

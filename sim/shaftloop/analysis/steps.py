@@ -10,7 +10,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Hold", "Step", "crossing", "find_holds", "find_steps", "overshoot", "rise_time", "settling_time"]
+__all__ = [
+    "SetpointHold",
+    "SetpointStep",
+    "crossing",
+    "find_holds",
+    "find_steps",
+    "overshoot",
+    "rise_time",
+    "settling_time",
+]
 
 Array = NDArray[np.float64]
 
@@ -19,7 +28,7 @@ _ISOLATED = 2
 
 
 @dataclass(frozen=True)
-class Hold:
+class SetpointHold:
     """A stretch of records with one set-point."""
 
     first: int
@@ -35,10 +44,10 @@ class Hold:
 
 
 @dataclass(frozen=True)
-class Step:
+class SetpointStep:
     """A set-point that jumps between two holds."""
 
-    hold: Hold
+    hold: SetpointHold
     """What it jumps to, until the next change."""
     before: float
     """What it jumps from."""
@@ -49,7 +58,7 @@ class Step:
         return self.hold.value - self.before
 
 
-def find_holds(setpoint: Array, shortest: int = 1) -> list[Hold]:
+def find_holds(setpoint: Array, shortest: int = 1) -> list[SetpointHold]:
     """Return the stretches of equal set-point, in order.
 
     Parameters
@@ -64,10 +73,10 @@ def find_holds(setpoint: Array, shortest: int = 1) -> list[Hold]:
     ends = np.concatenate(([0], np.flatnonzero(np.diff(setpoint)) + 1, [len(setpoint)]))
     long = np.flatnonzero(np.diff(ends) >= shortest)
     pairs = zip(ends[long].tolist(), ends[long + 1].tolist(), strict=True)
-    return [Hold(first, end, float(setpoint[first])) for first, end in pairs]
+    return [SetpointHold(first, end, float(setpoint[first])) for first, end in pairs]
 
 
-def find_steps(holds: Sequence[Hold]) -> list[Step]:
+def find_steps(holds: Sequence[SetpointHold]) -> list[SetpointStep]:
     """Return the steps among the changes of a set-point; before the first record it is 0.
 
     Parameters
@@ -80,7 +89,7 @@ def find_steps(holds: Sequence[Hold]) -> list[Step]:
     for hold in holds:
         rests = hold.end - hold.first >= _ISOLATED
         if rested and rests and hold.value != before:
-            steps.append(Step(hold, before))
+            steps.append(SetpointStep(hold, before))
         before, rested = hold.value, rests
     return steps
 
@@ -104,7 +113,7 @@ def crossing(time: Array, values: Array, index: int, level: float) -> float:
     return float(time[index] + share * (time[index + 1] - time[index]))
 
 
-def rise_time(step: Step, time: Array, values: Array) -> float | None:
+def rise_time(step: SetpointStep, time: Array, values: Array) -> float | None:
     """Return the time from 10 % to 90 % of a step, nothing where 90 % is not reached [s].
 
     Parameters
@@ -126,7 +135,7 @@ def rise_time(step: Step, time: Array, values: Array) -> float | None:
     return finish - start
 
 
-def overshoot(step: Step, values: Array) -> float:
+def overshoot(step: SetpointStep, values: Array) -> float:
     """Return how far a step is passed, relative to its height, at least 0 [1].
 
     Parameters
@@ -144,7 +153,7 @@ def overshoot(step: Step, values: Array) -> float:
     return max(highest - 1.0, 0.0)
 
 
-def settling_time(step: Step, time: Array, values: Array, band: float) -> float | None:
+def settling_time(step: SetpointStep, time: Array, values: Array, band: float) -> float | None:
     """Return the time from a step to the last exit from a band, nothing where it ends outside [s].
 
     Parameters
@@ -167,7 +176,7 @@ def settling_time(step: Step, time: Array, values: Array, band: float) -> float 
     return crossing(time[first : step.hold.end], distance, last, band) - float(time[first])
 
 
-def _share(step: Step, values: Array) -> Array:
+def _share(step: SetpointStep, values: Array) -> Array:
     """Return the values until the next change as shares of the step: 0 before it, 1 at its end."""
     return (values[step.hold.first : step.hold.end] - step.before) / step.height
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from shaftloop.analysis.logs.frequency import LogResponse, ResponseDemand, measure_response
 from shaftloop.analysis.modes import find_modes, mechanics
-from shaftloop.analysis.overlay import Measurement, read_measurement
+from shaftloop.analysis.overlay import MeasuredRun, read_measurement
 from shaftloop.answers.base import Answer, Found, Watch, unwatched
 from shaftloop.bench.assemble import build_bench
 from shaftloop.errors import ScenarioError
@@ -163,7 +163,7 @@ _SERVES = 0.5
 class FitAnswer(Answer):
     """A bench fitted to a log."""
 
-    measurements: tuple[Measurement, ...]
+    measurements: tuple[MeasuredRun, ...]
     replay: Replay
     fit: Fit
     judgement: Judgement

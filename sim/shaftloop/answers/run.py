@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from shaftloop.analysis.atend import AtEnd, at_end
 from shaftloop.analysis.metrics import metrics
-from shaftloop.analysis.overlay import Measurement, Overlay, lay_over
+from shaftloop.analysis.overlay import MeasuredRun, Overlay, lay_over
 from shaftloop.analysis.ratings import overloads, strained
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.analysis.timeline import Timeline, timeline
@@ -102,7 +102,7 @@ def find_run(
     *,
     method: str = "etd4",
     finer: bool = False,
-    measurement: Measurement | None = None,
+    measurement: MeasuredRun | None = None,
     offset: float = 0.0,
     watch: Watch = unwatched,
 ) -> RunAnswer:

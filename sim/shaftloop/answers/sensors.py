@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from shaftloop.answers.base import Answer
 from shaftloop.scenario.reading import Scenario
-from shaftloop.studies.sensor_choice import Candidate, Judged, SensorDemand, choose
+from shaftloop.studies.sensor_choice import JudgedSensor, SensorDemand, SensorOption, choose
 
 __all__ = ["SensorsAnswer", "find_sensors"]
 
@@ -15,10 +15,12 @@ class SensorsAnswer(Answer):
     """Judged candidates."""
 
     demand: SensorDemand
-    judged: tuple[Judged, ...]
+    judged: tuple[JudgedSensor, ...]
 
 
-def find_sensors(scenario: Scenario, candidates: Sequence[Candidate], demand: SensorDemand) -> SensorsAnswer:
+def find_sensors(
+    scenario: Scenario, candidates: Sequence[SensorOption], demand: SensorDemand
+) -> SensorsAnswer:
     """Judge torque sensors for a bench.
 
     Parameters

@@ -6,7 +6,7 @@ from typing import Any
 
 from shaftloop.analysis.efficiency import PointBudget, WindowCurve, bench_budget, window_curve
 from shaftloop.analysis.efficiency_map import EfficiencyMap, efficiency_map
-from shaftloop.analysis.efficiency_points import Measured, measured_bench, stated_points
+from shaftloop.analysis.efficiency_points import MeasuredBench, measured_bench, stated_points
 from shaftloop.analysis.uncertainty.evaluation import Evaluation, Plan, evaluate_both
 from shaftloop.analysis.uncertainty.reading import MeasurementFile
 from shaftloop.answers.base import Answer
@@ -23,7 +23,7 @@ TRIALS = 200_000
 class UncertaintyAnswer(Answer):
     """Budgets of a bench at its operating points."""
 
-    measured: Measured
+    measured: MeasuredBench
     plan: Uncertainty
     points: tuple[tuple[PointBudget, Evaluation], ...]
     window: WindowCurve

@@ -11,7 +11,7 @@ from shaftloop.cli.spelling import spelt
 
 if TYPE_CHECKING:
     from shaftloop.studies.checks.gains import GainsFile
-    from shaftloop.studies.checks.run import Checked, Refused
+    from shaftloop.studies.checks.run import CheckedScenario, Refused
 
 __all__ = ["check"]
 
@@ -88,7 +88,7 @@ def _check_command(sources: Sequence[str], baseline: Path | None, picture: Path 
 
 def _check(
     source: str, settings: tuple[str, ...], gains: "GainsFile | None", baseline: Path | None, update: bool
-) -> "Checked | Refused":
+) -> "CheckedScenario | Refused":
     from shaftloop.errors import ScenarioError
     from shaftloop.report.files import OutputError, make_folder
     from shaftloop.report.terminal import Progress
@@ -116,17 +116,17 @@ def _check(
     return checked
 
 
-def _update(items: "Sequence[Checked | Refused]", baseline: Path | None) -> list[Path]:
+def _update(items: "Sequence[CheckedScenario | Refused]", baseline: Path | None) -> list[Path]:
     """Write the baseline of every scenario whose figures could all be found."""
     from shaftloop.report.documents import tool_version
     from shaftloop.report.files import write_text
     from shaftloop.studies.checks.baseline import baseline_text, take
     from shaftloop.studies.checks.collect import baseline_file
-    from shaftloop.studies.checks.run import Checked
+    from shaftloop.studies.checks.run import CheckedScenario
 
     files = []
     for item in items:
-        if not isinstance(item, Checked) or item.status == "error":
+        if not isinstance(item, CheckedScenario) or item.status == "error":
             continue
         place = baseline_file(item.scenario.path, baseline)
         if place is not None:
@@ -137,7 +137,7 @@ def _update(items: "Sequence[Checked | Refused]", baseline: Path | None) -> list
     return files
 
 
-def _write(items: "Sequence[Checked | Refused]", wanted: dict[str, Path | None]) -> list[Path]:
+def _write(items: "Sequence[CheckedScenario | Refused]", wanted: dict[str, Path | None]) -> list[Path]:
     from shaftloop.report.check.files import junit_text, markdown_text
     from shaftloop.report.files import write_text
 
@@ -150,16 +150,16 @@ def _write(items: "Sequence[Checked | Refused]", wanted: dict[str, Path | None])
     return files + (_draw(items, wanted["picture"]) if wanted["picture"] is not None else [])
 
 
-def _draw(items: "Sequence[Checked | Refused]", path: Path) -> list[Path]:
+def _draw(items: "Sequence[CheckedScenario | Refused]", path: Path) -> list[Path]:
     """Draw what the changed gains do; where that cannot be, the check itself still stands."""
     from shaftloop.errors import ShaftloopError
     from shaftloop.report.check.picture import comparison_picture
     from shaftloop.report.check.words import gain_labels
     from shaftloop.studies.checks.compare import compare_gains
-    from shaftloop.studies.checks.run import Checked
+    from shaftloop.studies.checks.run import CheckedScenario
 
     for item in items:
-        if isinstance(item, Checked):
+        if isinstance(item, CheckedScenario):
             try:
                 found = compare_gains(item)
             except ShaftloopError as error:
@@ -171,15 +171,15 @@ def _draw(items: "Sequence[Checked | Refused]", path: Path) -> list[Path]:
     return []
 
 
-def _hand_over(items: "Sequence[Checked | Refused]", files: list[Path], as_json: bool) -> None:
+def _hand_over(items: "Sequence[CheckedScenario | Refused]", files: list[Path], as_json: bool) -> None:
     from shaftloop.cautions import cautions
     from shaftloop.report.check.document import check_document
     from shaftloop.report.check.tables import details, verdict
     from shaftloop.report.documents import as_json as text_of
     from shaftloop.report.terminal import print_answer, print_details, show_cautions, show_files
-    from shaftloop.studies.checks.run import Checked
+    from shaftloop.studies.checks.run import CheckedScenario
 
-    changed = any(isinstance(item, Checked) and item.gain_changes for item in items)
+    changed = any(isinstance(item, CheckedScenario) and item.gain_changes for item in items)
     mind = cautions("gains") if changed else ()
     if as_json:
         hand_out(text_of({"answer": verdict(items), **check_document(items), "cautions": list(mind)}))

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from shaftloop.analysis.simulation import Simulation
     from shaftloop.figures import Figure
     from shaftloop.scenario.reading import Scenario
-    from shaftloop.studies.checks.run import Checked
+    from shaftloop.studies.checks.run import CheckedScenario
 
 __all__ = [
     "BenchUnderTest",
@@ -80,7 +80,7 @@ class ScenarioFile(pytest.File):
         return path if path is not None and path.is_file() else None
 
     @cached_property
-    def checked(self) -> "Checked":
+    def checked(self) -> "CheckedScenario":
         """What was found about the scenario; simulated when the first test asks for it."""
         from shaftloop.studies.checks.gains import read_gains
         from shaftloop.studies.checks.run import check_scenario

@@ -9,7 +9,7 @@ from shaftloop.cli.options import Request, default_folder, hand_over, request_op
 
 if TYPE_CHECKING:
     from shaftloop.scenario.reading import Scenario
-    from shaftloop.studies.whatif.findings import Findings
+    from shaftloop.studies.whatif.findings import StudyFindings
 
 __all__ = ["report"]
 
@@ -85,11 +85,11 @@ def report(
         raise click.exceptions.Exit(1)
 
 
-def _findings(source: str, scenario: "Scenario") -> "Findings":
+def _findings(source: str, scenario: "Scenario") -> "StudyFindings":
     """Return what a study says: its stored results where it was run already, else it is run here."""
     from shaftloop.errors import ScenarioError
     from shaftloop.report.terminal import Progress
-    from shaftloop.studies.whatif.designs import Plan
+    from shaftloop.studies.whatif.designs import CandidatePlan
     from shaftloop.studies.whatif.execute import execute, run_here
     from shaftloop.studies.whatif.findings import find
     from shaftloop.studies.whatif.reading import read_study
@@ -100,7 +100,7 @@ def _findings(source: str, scenario: "Scenario") -> "Findings":
         raise ScenarioError(
             [f"`study` {source}: is a study of {wanted.scenario.name}, not of {scenario.name}"]
         )
-    plan = Plan(wanted.axes, wanted.design)
+    plan = CandidatePlan(wanted.axes, wanted.design)
     place = default_folder(wanted.name) / "results.sqlite"
     if place.is_file():
         with open_store(place, wanted, plan, reading=True) as store:

@@ -10,7 +10,7 @@ from shaftloop.cli.options import Request, default_folder, hand_over, request_op
 
 if TYPE_CHECKING:
     from shaftloop.studies.whatif.execute import Runner
-    from shaftloop.studies.whatif.store import Store
+    from shaftloop.studies.whatif.store import ResultStore
 
 __all__ = ["study"]
 
@@ -50,7 +50,7 @@ def study(
     """
     from shaftloop.report.files import make_folder
     from shaftloop.report.study.table import check_table
-    from shaftloop.studies.whatif.designs import Plan
+    from shaftloop.studies.whatif.designs import CandidatePlan
     from shaftloop.studies.whatif.reading import read_study
     from shaftloop.studies.whatif.store import open_store
 
@@ -58,7 +58,7 @@ def study(
         raise click.UsageError("--so-far runs nothing; leave out --workers, --cluster and --fresh.")
     run = _runner(workers, cluster)
     wanted = read_study(request.source, request.settings)
-    plan = Plan(wanted.axes, wanted.design)
+    plan = CandidatePlan(wanted.axes, wanted.design)
     if table is not None:
         check_table(table)
     if so_far:
@@ -95,7 +95,7 @@ def _cores() -> int:
     return os.cpu_count() or 1
 
 
-def _run(store: "Store", run: "Runner") -> None:
+def _run(store: "ResultStore", run: "Runner") -> None:
     from shaftloop.analysis.cost import told
     from shaftloop.report.terminal import Progress
     from shaftloop.studies.whatif.estimate import estimated
@@ -120,7 +120,9 @@ def _run(store: "Store", run: "Runner") -> None:
         raise
 
 
-def _hand_over(store: "Store", request: Request, folder: Path | None, table: Path | None, top: int) -> None:
+def _hand_over(
+    store: "ResultStore", request: Request, folder: Path | None, table: Path | None, top: int
+) -> None:
     from shaftloop.errors import SimulationError
     from shaftloop.report.study import room
     from shaftloop.report.study.table import write_table

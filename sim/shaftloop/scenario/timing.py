@@ -32,7 +32,7 @@ __all__ = [
     "MAX_INSTANTS",
     "MAX_TICK_DIVISOR",
     "MAX_WAITING",
-    "Moment",
+    "TimedKey",
     "check_timing",
     "sequence_length",
     "tick_divisor",
@@ -48,7 +48,7 @@ MAX_INSTANTS = 2_000_000_000
 """Largest number of task instants of a run."""
 
 
-class Moment(NamedTuple):
+class TimedKey(NamedTuple):
     """A period, phase or latency that must be a whole number of ticks."""
 
     path: KeyPath
@@ -83,12 +83,12 @@ def check_timing(draft: Draft, problems: Problems) -> None:
     ]
     record = draft.single.get("record")
     if record is not None and record.rate is not None:
-        moments.append(Moment(("record", "rate"), 1 / record.rate, True))
+        moments.append(TimedKey(("record", "rate"), 1 / record.rate, True))
     supply = draft.single.get("supply")
     clock = None if supply is None else supply.timing()
     if clock is not None:
-        moments.append(Moment(("supply", clock.keys[0]), clock.period, True))
-        moments.append(Moment(("supply", clock.keys[2]), clock.latency, False))
+        moments.append(TimedKey(("supply", clock.keys[0]), clock.period, True))
+        moments.append(TimedKey(("supply", clock.keys[2]), clock.latency, False))
     _check_tick(moments, problems)
     _check_delays(moments, problems)
     for entry in draft.lists["sequence"]:
@@ -100,17 +100,17 @@ def check_timing(draft: Draft, problems: Problems) -> None:
         _check_length(draft, moments, problems)
 
 
-def _moments(entry: Entry) -> Iterator[Moment]:
+def _moments(entry: Entry) -> Iterator[TimedKey]:
     clock = entry.clock
     if clock is None:
         return
     rate, phase, latency = ((*entry.path, *clock.table, key) for key in clock.keys)
-    yield Moment(rate, clock.period, True)
-    yield Moment(latency, clock.latency, False)
-    yield Moment(phase, clock.phase, False)
+    yield TimedKey(rate, clock.period, True)
+    yield TimedKey(latency, clock.latency, False)
+    yield TimedKey(phase, clock.phase, False)
 
 
-def _check_tick(moments: list[Moment], problems: Problems) -> None:
+def _check_tick(moments: list[TimedKey], problems: Problems) -> None:
     if tick_divisor([moment.time for moment in moments]) <= MAX_TICK_DIVISOR:
         return
     odd = [moment for moment in moments if tick_divisor([moment.time]) > 1]
@@ -129,7 +129,7 @@ def _check_tick(moments: list[Moment], problems: Problems) -> None:
         )
 
 
-def _check_delays(moments: list[Moment], problems: Problems) -> None:
+def _check_delays(moments: list[TimedKey], problems: Problems) -> None:
     """Check that what waits in a delay line, one value per period of its sender, can be kept."""
     period = None
     for moment in moments:
@@ -143,7 +143,7 @@ def _check_delays(moments: list[Moment], problems: Problems) -> None:
             )
 
 
-def _said(moment: Moment) -> str:
+def _said(moment: TimedKey) -> str:
     return f"{float(1 / moment.time):.12g} Hz" if moment.is_period else f"{float(moment.time):.12g} s"
 
 
@@ -205,7 +205,7 @@ def _check_resolution(entry: Entry, problems: Problems) -> None:
             problems.error(entry.at(key), f"{shown(entry.raw.get(key))} is finer than 1 ns; round it")
 
 
-def _check_length(draft: Draft, moments: list[Moment], problems: Problems) -> None:
+def _check_length(draft: Draft, moments: list[TimedKey], problems: Problems) -> None:
     """Check that the sequence fits the run, and that it can be computed; without an end it is none."""
     duration: Fraction | None = draft.single.get("duration")
     steps = draft.lists["sequence"]

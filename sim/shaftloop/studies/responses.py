@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from shaftloop.analysis.lanes import Outcome
     from shaftloop.analysis.simulation import Simulation
 
-__all__ = ["OVERLOADED", "SOURCES", "Source", "evaluate", "known", "require", "simulates"]
+__all__ = ["OVERLOADED", "SOURCES", "ResponseSource", "evaluate", "known", "require", "simulates"]
 
 _SIMULATE = "simulate"
 """Source of everything that a run of the bench says."""
@@ -36,7 +36,7 @@ OVERLOADED = "simulate.beyond_limit"
 
 
 @dataclass(frozen=True)
-class Source:
+class ResponseSource:
     """One kind of response; names here are those behind its prefix."""
 
     known: Callable[[Description], dict[str, Figure]]
@@ -330,14 +330,14 @@ def _gains_known(description: Description) -> dict[str, Figure]:
     return gain_figures(description)
 
 
-SOURCES: dict[str, Source] = {
-    _SIMULATE: Source(_simulate_known, _simulate),
-    "margins": Source(_per_loop(LOOP_FIGURES), _margins),
-    "map": Source(_per_loop(MAP_FIGURES), _map),
-    "modes": Source(_modes_known, _modes),
-    "fidelity": Source(_fidelity_known, _fidelity),
-    "faults": Source(_faults_known, _faults),
-    "lateral": Source(_lateral_known, lambda description, _: _lateral_known(description)),
-    "gains": Source(_gains_known, lambda description, _: _gains_known(description)),
+SOURCES: dict[str, ResponseSource] = {
+    _SIMULATE: ResponseSource(_simulate_known, _simulate),
+    "margins": ResponseSource(_per_loop(LOOP_FIGURES), _margins),
+    "map": ResponseSource(_per_loop(MAP_FIGURES), _map),
+    "modes": ResponseSource(_modes_known, _modes),
+    "fidelity": ResponseSource(_fidelity_known, _fidelity),
+    "faults": ResponseSource(_faults_known, _faults),
+    "lateral": ResponseSource(_lateral_known, lambda description, _: _lateral_known(description)),
+    "gains": ResponseSource(_gains_known, lambda description, _: _gains_known(description)),
 }
 """Everything that has responses, by the first word of their names."""

@@ -29,7 +29,7 @@ from shaftloop.scenario.uncertainty import Point, Uncertainty
 from shaftloop_models.parameters import ParameterError
 from shaftloop_models.torque_sensor import TorqueSensor
 
-__all__ = ["Candidate", "Judged", "SensorDemand", "choose", "find_candidates"]
+__all__ = ["JudgedSensor", "SensorDemand", "SensorOption", "choose", "find_candidates"]
 
 _RPM = 30.0 / math.pi
 
@@ -51,7 +51,7 @@ class SensorDemand:
 
 
 @dataclass(frozen=True)
-class Candidate:
+class SensorOption:
     """A sensor that might serve."""
 
     file: str
@@ -59,10 +59,10 @@ class Candidate:
 
 
 @dataclass(frozen=True)
-class Judged:
+class JudgedSensor:
     """A candidate and why it fails."""
 
-    candidate: Candidate
+    candidate: SensorOption
     uncertainty: float | None
     """Largest expanded uncertainty over all points, relative to the reading; nothing without torque or
     without any stated error. [1]"""
@@ -90,8 +90,8 @@ class Judged:
 
 
 def choose(
-    description: Description, candidates: Sequence[Candidate], demand: SensorDemand
-) -> tuple[Judged, ...]:
+    description: Description, candidates: Sequence[SensorOption], demand: SensorDemand
+) -> tuple[JudgedSensor, ...]:
     """Judge every candidate: first those that do not fail, of them those without gaps, then the most certain.
 
     A sensor of which little is stated has a small budget for that reason alone. What all candidates lack,
@@ -134,7 +134,7 @@ def _effect(left_out: str) -> str:
     return left_out.partition(" (")[0]
 
 
-def find_candidates(files: Sequence[Path], name: str) -> tuple[Candidate, ...]:
+def find_candidates(files: Sequence[Path], name: str) -> tuple[SensorOption, ...]:
     """Read the torque sensors among part files; other parts are passed over.
 
     Parameters
@@ -161,7 +161,7 @@ def find_candidates(files: Sequence[Path], name: str) -> tuple[Candidate, ...]:
             place = ".".join(str(key) for key in where)
             messages.append(f"{label}:{source.locator.line(where)}: {place}: {message}")
         if sensor is not None:
-            found.append(Candidate(path.stem, sensor))
+            found.append(SensorOption(path.stem, sensor))
     if messages:
         raise ScenarioError(messages)
     if not found:
@@ -169,7 +169,9 @@ def find_candidates(files: Sequence[Path], name: str) -> tuple[Candidate, ...]:
     return tuple(found)
 
 
-def _judge(description: Description, name: str, candidate: Candidate, demand: SensorDemand) -> Judged:
+def _judge(
+    description: Description, name: str, candidate: SensorOption, demand: SensorDemand
+) -> JudgedSensor:
     sensor, reasons = candidate.sensor, []
     plan = description.uncertainty or Uncertainty()
     budgets = []
@@ -193,7 +195,7 @@ def _judge(description: Description, name: str, candidate: Candidate, demand: Se
     relative = [entry.relative for entry in budgets if entry.relative is not None and entry.contributions]
     worst = max(budgets, key=lambda budget: budget.relative or 0.0)
     parts = worst.contributions
-    return Judged(
+    return JudgedSensor(
         candidate,
         max(relative, default=None),
         parts[0].name.removeprefix("torque.") if parts else "none",

@@ -22,7 +22,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from shaftloop.analysis.fidelity.forced import Line, air_gap_torque, folded
+from shaftloop.analysis.fidelity.forced import SampledLine, air_gap_torque, folded
 from shaftloop.analysis.fidelity.transfer import Fidelity
 from shaftloop.analysis.interference import excitations
 from shaftloop.analysis.margins import loop_margins
@@ -60,9 +60,9 @@ class FoldedOrder:
     ripple: Ripple
     frequency: float
     """At the operating speed. [Hz]"""
-    lines: tuple[Line, ...]
+    lines: tuple[SampledLine, ...]
     """In the samples of the sensor, the direct one first; empty at rest."""
-    received: tuple[Line, ...]
+    received: tuple[SampledLine, ...]
     """In what the torque loop receives, largest first; empty without such a loop."""
     speed: Array
     """Range of speeds, shape (n,). [rad/s]"""
@@ -205,8 +205,8 @@ def control_band(found: Fidelity) -> float | None:
 
 def _folded(found: Fidelity, ripple: Ripple, max_speed: float) -> FoldedOrder:
     frequency = ripple.order * abs(found.turning(found.unit)) / (2.0 * math.pi)
-    lines: list[Line] = []
-    received: list[Line] = []
+    lines: list[SampledLine] = []
+    received: list[SampledLine] = []
     bench = found.closed or found.held
     if frequency > 0.0:
         lines = sorted(bench.lines(frequency), key=lambda line: not line.direct)

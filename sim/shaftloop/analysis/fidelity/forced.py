@@ -25,8 +25,8 @@ from shaftloop_models.part import Machine
 
 __all__ = [
     "ForcedBench",
-    "Line",
     "Responses",
+    "SampledLine",
     "Source",
     "air_gap_torque",
     "deliveries",
@@ -64,7 +64,7 @@ class Responses:
 
 
 @dataclass(frozen=True)
-class Line:
+class SampledLine:
     """A line in sampled values, from a sinusoidal torque at the air gap."""
 
     frequency: float
@@ -146,7 +146,9 @@ class ForcedBench:
         names = ("air_gap", "true", "seen", "reading", "speed")
         return Responses(points, *(np.concatenate([part[name] for part in parts]) for name in names))
 
-    def lines(self, frequency: float, *, received: bool = False, source: Source | None = None) -> list[Line]:
+    def lines(
+        self, frequency: float, *, received: bool = False, source: Source | None = None
+    ) -> list[SampledLine]:
         """Return the lines that a torque of one frequency makes in the readings, largest first.
 
         Parameters
@@ -175,12 +177,12 @@ class ForcedBench:
         instants = self._instants(period, phase)
         times = self._times[instants]
         values = np.array([rest[k + 1][self._at[slot], 0] for k in instants])
-        found: dict[float, Line] = {}
+        found: dict[float, SampledLine] = {}
         for m in range(len(instants)):
             shifted = frequency + m / self.bench.hyperperiod
             size = abs(np.mean(values * np.exp(-2j * np.pi * shifted * times)))
             where = folded(shifted, float(1 / period))
-            found.setdefault(round(where, 6), Line(where, float(size), m == 0))
+            found.setdefault(round(where, 6), SampledLine(where, float(size), m == 0))
         return sorted(found.values(), key=lambda line: -line.size)
 
     @property

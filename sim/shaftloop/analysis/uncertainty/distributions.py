@@ -27,9 +27,9 @@ __all__ = [
     "Distribution",
     "Normal",
     "Rectangular",
-    "Spread",
     "Trapezoidal",
     "Triangular",
+    "Uncertain",
     "check_finite",
     "check_width",
     "share",
@@ -130,7 +130,7 @@ class Around(Distribution):
 
 
 @dataclass(frozen=True)
-class Spread(Around):
+class Uncertain(Around):
     """A distribution by best estimate and standard uncertainty."""
 
     standard_uncertainty: float
@@ -162,7 +162,7 @@ class Constant(Around):
 
 
 @dataclass(frozen=True)
-class Normal(Spread):
+class Normal(Uncertain):
     """Normal distribution, by its standard uncertainty."""
 
     kind: ClassVar[str] = "normal"

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from shaftloop.analysis.uncertainty.model import Measurement
-from shaftloop.analysis.uncertainty.montecarlo import Interval, MonteCarlo, Sampled, monte_carlo
+from shaftloop.analysis.uncertainty.montecarlo import Interval, MonteCarlo, SampledResult, monte_carlo
 from shaftloop.analysis.uncertainty.propagation import Budget, Propagation, propagate
-from shaftloop.analysis.uncertainty.validation import Verdict, validate
+from shaftloop.analysis.uncertainty.validation import IntervalVerdict, validate
 from shaftloop.errors import ScenarioError
 
 __all__ = ["Evaluation", "Plan", "StatedResult", "evaluate_both"]
@@ -75,7 +75,7 @@ class Evaluation:
     propagation: Propagation | None
     """Nothing where Monte Carlo alone was asked for."""
     sampled: MonteCarlo
-    verdicts: tuple[Verdict, ...]
+    verdicts: tuple[IntervalVerdict, ...]
     """In the order of the results; none without a budget."""
     stated: tuple[StatedResult, ...]
     """In the order of the results."""
@@ -122,7 +122,7 @@ def evaluate_both(measurement: Measurement, plan: Plan) -> Evaluation:
     return Evaluation(found, sampled, verdicts, tuple(stated))
 
 
-def _by_sampling(found: Sampled, uncertainty: float | None) -> StatedResult:
+def _by_sampling(found: SampledResult, uncertainty: float | None) -> StatedResult:
     spread = found.uncertainty if uncertainty is None else uncertainty
     return StatedResult("monte_carlo", found.mean, spread, found.low, found.high)
 

@@ -21,7 +21,7 @@ from shaftloop.analysis.uncertainty.distributions import Constant
 from shaftloop.analysis.uncertainty.model import Measurement
 from shaftloop.errors import ScenarioError, SimulationError
 
-__all__ = ["Interval", "MonteCarlo", "Sampled", "monte_carlo", "tolerance"]
+__all__ = ["Interval", "MonteCarlo", "SampledResult", "monte_carlo", "tolerance"]
 
 Array = NDArray[np.float64]
 Interval = Literal["symmetric", "shortest"]
@@ -32,7 +32,7 @@ MOST_TRIALS = 20_000_000
 
 
 @dataclass(frozen=True)
-class Sampled:
+class SampledResult:
     """Distribution of one result."""
 
     name: str
@@ -58,7 +58,7 @@ class Sampled:
 class MonteCarlo:
     """Distributions of all results."""
 
-    results: tuple[Sampled, ...]
+    results: tuple[SampledResult, ...]
     trials: int
     stable: bool
     """True where all figures have settled within their tolerance, as the adaptive procedure asks."""
@@ -70,7 +70,7 @@ class MonteCarlo:
     correlation: Array
     """Between the results, shape (results, results). [1]"""
 
-    def __getitem__(self, name: str) -> Sampled:
+    def __getitem__(self, name: str) -> SampledResult:
         """Return a result by its name."""
         return next(result for result in self.results if result.name == name)
 
@@ -152,7 +152,7 @@ def monte_carlo(
             )
         delta = float(deltas[row])
         results.append(
-            Sampled(
+            SampledResult(
                 *(output.name, output.unit, mean, uncertainty, low, high, spread, delta, values[row]),
                 output.meaning,
             )

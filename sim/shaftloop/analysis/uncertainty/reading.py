@@ -46,7 +46,7 @@ from shaftloop.analysis.uncertainty.grammar import (
 )
 from shaftloop.analysis.uncertainty.model import Input, Measurement, Output
 from shaftloop.analysis.uncertainty.montecarlo import MOST_TRIALS
-from shaftloop.analysis.uncertainty.stated import QUANTITY_KEYS, Stated, bare_number, read_quantity_table
+from shaftloop.analysis.uncertainty.stated import QUANTITY_KEYS, StatedUnit, bare_number, read_quantity_table
 from shaftloop.analysis.uncertainty.tails import Readings
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.derive import unknown_key
@@ -139,7 +139,7 @@ class _Result:
 def _measurement(
     problems: Problems,
     inputs: Sequence[Input],
-    units: Mapping[str, Stated],
+    units: Mapping[str, StatedUnit],
     pairs: Mapping[tuple[str, str], float],
     results: Sequence[_Result],
 ) -> Measurement:
@@ -222,10 +222,10 @@ def _read_plan(document: Mapping[str, Any], problems: Problems) -> Plan:
 
 def _read_quantities(
     document: Mapping[str, Any], problems: Problems
-) -> tuple[list[Input], dict[str, Stated]]:
+) -> tuple[list[Input], dict[str, StatedUnit]]:
     tables = document.get("quantity", {})
     inputs: list[Input] = []
-    units: dict[str, Stated] = {}
+    units: dict[str, StatedUnit] = {}
     if not isinstance(tables, dict) or not 1 <= len(tables) <= _MOST["quantity"]:
         problems.error(
             ("quantity",), f"1 to {_MOST['quantity']} quantities are due; write [quantity.NAME] for each"
@@ -318,7 +318,7 @@ def _pairs(table: Mapping[str, Any], entries: Sequence[Input]) -> dict[tuple[str
 
 
 def _read_measurements(
-    document: Mapping[str, Any], problems: Problems, units: Mapping[str, Stated]
+    document: Mapping[str, Any], problems: Problems, units: Mapping[str, StatedUnit]
 ) -> list[_Result]:
     # Of quantities with errors the dimension is not known; no second error for what uses them.
     broken = [name for name in _stated(document) if name not in units]

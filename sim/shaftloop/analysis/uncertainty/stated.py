@@ -29,7 +29,7 @@ from shaftloop.scenario.fields import nearest, shown
 from shaftloop.scenario.units import UnitError, parse_quantity
 from shaftloop_models.parameters import ParameterError
 
-__all__ = ["DISTRIBUTIONS", "QUANTITY_KEYS", "Stated", "bare_number", "read_quantity_table"]
+__all__ = ["DISTRIBUTIONS", "QUANTITY_KEYS", "StatedUnit", "bare_number", "read_quantity_table"]
 
 QUANTITY_KEYS = (
     "value", "unit", "readings", "distribution", "standard_uncertainty", "standard_deviation", "half_width",
@@ -53,7 +53,7 @@ _MOST_READINGS = 100_000
 
 
 @dataclass(frozen=True)
-class Stated:
+class StatedUnit:
     """A number with the unit in which a quantity is given."""
 
     unit: str
@@ -62,7 +62,7 @@ class Stated:
     """SI units per unit."""
 
 
-def read_quantity_table(name: str, table: Mapping[str, Any]) -> tuple[Input, Stated]:
+def read_quantity_table(name: str, table: Mapping[str, Any]) -> tuple[Input, StatedUnit]:
     """Return the input that a table states, and its unit.
 
     Parameters
@@ -143,7 +143,7 @@ class _Table:
         self.used = {"value", "unit", "readings", "distribution", "dof", "reliability", "meaning"}
         self.unit = self._unit()
 
-    def distribution(self) -> tuple[Distribution, Stated]:
+    def distribution(self) -> tuple[Distribution, StatedUnit]:
         if "readings" in self.table:
             made: Distribution = self._readings()
         elif "value" in self.table or ("lower" in self.table and "upper" in self.table):
@@ -158,14 +158,14 @@ class _Table:
     def _advice(self, made: Distribution) -> str:
         return " or state a distribution" if isinstance(made, Constant | Normal) else ""
 
-    def _unit(self) -> Stated:
+    def _unit(self) -> StatedUnit:
         """Return the unit of the quantity: as stated, else that of its value."""
         text = self.table.get("unit")
         if text is not None:
             if not isinstance(text, str):
                 raise ParameterError("unit", f'{shown(text)} is no unit; write e.g. "N m"')
             try:
-                return Stated(text, *si_unit(text))
+                return StatedUnit(text, *si_unit(text))
             except UnitError as error:
                 raise ParameterError("unit", str(error)) from None
         readings = self.table.get("readings")
@@ -175,8 +175,8 @@ class _Table:
         if isinstance(first, str):
             key = "readings" if readings else "value" if "value" in self.table else "lower"
             unit = self._parse(key, first)[1]
-            return Stated(unit, *si_unit(unit))
-        return Stated("", (), Fraction(1))
+            return StatedUnit(unit, *si_unit(unit))
+        return StatedUnit("", (), Fraction(1))
 
     def _parse(self, key: str, text: str) -> tuple[Fraction, str]:
         try:

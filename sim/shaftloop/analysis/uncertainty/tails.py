@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from shaftloop.analysis.uncertainty.distributions import (
     Around,
     Distribution,
-    Spread,
+    Uncertain,
     check_finite,
     check_width,
     share,
@@ -144,7 +144,7 @@ class Exponential(Around):
 
 
 @dataclass(frozen=True)
-class Gamma(Spread):
+class Gamma(Uncertain):
     """Gamma distribution; a count q has mean and variance q + 1 (JCGM 101, 6.4.11)."""
 
     kind: ClassVar[str] = "gamma"
@@ -163,7 +163,7 @@ class Gamma(Spread):
 
 
 @dataclass(frozen=True)
-class LogNormal(Spread):
+class LogNormal(Uncertain):
     """A positive quantity whose logarithm is normal, by its mean and standard deviation."""
 
     kind: ClassVar[str] = "lognormal"

@@ -5,11 +5,11 @@ from dataclasses import dataclass
 from shaftloop.analysis.uncertainty.montecarlo import MonteCarlo, tolerance
 from shaftloop.analysis.uncertainty.propagation import Propagation
 
-__all__ = ["Verdict", "validate"]
+__all__ = ["IntervalVerdict", "validate"]
 
 
 @dataclass(frozen=True)
-class Verdict:
+class IntervalVerdict:
     """Comparison of both intervals of one result."""
 
     name: str
@@ -26,7 +26,7 @@ class Verdict:
     """True where the sampling error of the Monte Carlo ends, taken twice, cannot turn the verdict."""
 
 
-def validate(propagation: Propagation, sampled: MonteCarlo, digits: int = 2) -> tuple[Verdict, ...]:
+def validate(propagation: Propagation, sampled: MonteCarlo, digits: int = 2) -> tuple[IntervalVerdict, ...]:
     """Return the verdict on the budget of every result.
 
     Parameters
@@ -44,7 +44,7 @@ def validate(propagation: Propagation, sampled: MonteCarlo, digits: int = 2) -> 
         high = abs(budget.value + budget.expanded - result.high)
         delta = tolerance(budget.uncertainty, digits)
         verdicts.append(
-            Verdict(
+            IntervalVerdict(
                 budget.name,
                 budget.unit,
                 low,

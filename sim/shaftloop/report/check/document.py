@@ -8,7 +8,7 @@ from shaftloop.figures import number
 from shaftloop.report.check.words import bench_words, verdict_words
 from shaftloop.report.documents import identity, origin, tool_version
 from shaftloop.studies.checks.judge import Drift, Verdict
-from shaftloop.studies.checks.run import Checked, Refused
+from shaftloop.studies.checks.run import CheckedScenario, Refused
 
 __all__ = ["check_document", "overall", "verdict_document"]
 
@@ -16,18 +16,18 @@ _ORDER = ("refused", "error", "failed", "passed")
 """Worst first."""
 
 
-def overall(items: Sequence[Checked | Refused]) -> str:
+def overall(items: Sequence[CheckedScenario | Refused]) -> str:
     """Return the worst status: ``refused``, ``error``, ``failed`` or ``passed``."""
     return min((item.status for item in items), key=_ORDER.index, default="passed")
 
 
-def check_document(items: Sequence[Checked | Refused]) -> dict[str, Any]:
+def check_document(items: Sequence[CheckedScenario | Refused]) -> dict[str, Any]:
     """Return the JSON document."""
     return {
         "tool": "shaftloop",
         "version": tool_version(),
         "status": overall(items),
-        "scenarios": [_checked(item) for item in items if isinstance(item, Checked)],
+        "scenarios": [_checked(item) for item in items if isinstance(item, CheckedScenario)],
         "refused": [
             {"name": item.name, "messages": list(item.messages)}
             for item in items
@@ -36,7 +36,7 @@ def check_document(items: Sequence[Checked | Refused]) -> dict[str, Any]:
     }
 
 
-def _checked(item: Checked) -> dict[str, Any]:
+def _checked(item: CheckedScenario) -> dict[str, Any]:
     reference = item.reference
     return {
         "scenario": identity(item.scenario),

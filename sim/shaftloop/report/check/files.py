@@ -8,7 +8,7 @@ from shaftloop.report.check.words import bench_words, quantity, verdict_words
 from shaftloop.report.documents import tool_version
 from shaftloop.studies.checks.expectations import Expectation
 from shaftloop.studies.checks.judge import Verdict
-from shaftloop.studies.checks.run import Checked, Refused
+from shaftloop.studies.checks.run import CheckedScenario, Refused
 from shaftloop.text import escaped
 
 __all__ = ["bounds_words", "junit_text", "markdown_text"]
@@ -17,7 +17,7 @@ _MARKS = {"passed": "✅", "failed": "❌ failed", "error": "💥 error", "refus
 _HEAD = "| | figure | value | bound | baseline |\n|---|---|---|---|---|\n"
 
 
-def junit_text(items: Sequence[Checked | Refused]) -> str:
+def junit_text(items: Sequence[CheckedScenario | Refused]) -> str:
     """Return the result as JUnit XML: a suite per scenario, a case per expectation."""
     from junitparser import Error, Failure, JUnitXml, TestCase, TestSuite
 
@@ -35,7 +35,7 @@ def junit_text(items: Sequence[Checked | Refused]) -> str:
     return str(report.tostring().decode("utf-8")) + "\n"  # type: ignore[no-untyped-call]
 
 
-def markdown_text(items: Sequence[Checked | Refused]) -> str:
+def markdown_text(items: Sequence[CheckedScenario | Refused]) -> str:
     """Return the result as Markdown; nothing in a scenario is taken for markup."""
     parts = [f"## shaftloop check: {_MARKS[overall(items)]}\n"]
     for item in items:
@@ -59,7 +59,7 @@ def bounds_words(expectation: Expectation) -> str:
     return " and ".join(found)
 
 
-def _cases(item: Checked | Refused) -> list[tuple[str, str, str]]:
+def _cases(item: CheckedScenario | Refused) -> list[tuple[str, str, str]]:
     """Return (name, status, text) of the cases of a suite."""
     if isinstance(item, Refused):
         return [("input", "error", escaped("\n".join(item.messages)))]

@@ -7,7 +7,7 @@ import numpy as np
 from shaftloop.cautions import CAUTIONS
 from shaftloop.report.canvas import COLOURS, SIDE, Picture, over, thinned
 from shaftloop.report.quantities import show
-from shaftloop.studies.checks.compare import Comparison, Side
+from shaftloop.studies.checks.compare import LoopComparison, Side
 
 __all__ = ["comparison_picture"]
 
@@ -19,7 +19,7 @@ _LOWEST_DECADE = 1.0
 """Lowest frequency shown. [Hz]"""
 
 
-def comparison_picture(found: Comparison, labels: tuple[str, str], subject: str) -> Picture:
+def comparison_picture(found: LoopComparison, labels: tuple[str, str], subject: str) -> Picture:
     """Return a loop before and after a change of gains.
 
     Parameters
@@ -51,11 +51,11 @@ def _calm(side: Side) -> float:
     return 1e3 * float(min(max(_SHOWN * last, 10.0 * side.time[1] - 10.0 * side.time[0]), side.time[-1]))
 
 
-def _sides(found: Comparison) -> list[tuple[Side, str, float]]:
+def _sides(found: LoopComparison) -> list[tuple[Side, str, float]]:
     return [(found.before, COLOURS["before"], 1.4), (found.now, COLOURS["now"], 2.0)]
 
 
-def _steps(axes: Any, found: Comparison, labels: tuple[str, str]) -> None:
+def _steps(axes: Any, found: LoopComparison, labels: tuple[str, str]) -> None:
     last = max(_calm(side) for side, _, _ in _sides(found))
     axes.set_xlim(-0.06 * last, last)
     axes.plot([-0.06 * last, 0.0, 0.0, last], [0.0, 0.0, 1.0, 1.0], color="black", linewidth=1.0)
@@ -70,7 +70,7 @@ def _steps(axes: Any, found: Comparison, labels: tuple[str, str]) -> None:
     over(axes, 2)
 
 
-def _sensitivity(axes: Any, found: Comparison) -> None:
+def _sensitivity(axes: Any, found: LoopComparison) -> None:
     highest = max(found.before.margins.ms, found.now.margins.ms, found.limit or 1.0)
     top = min(1.15 * highest, _FURTHEST)
     for side, colour, width in _sides(found):

@@ -7,14 +7,14 @@ from shaftloop.report.check.words import bench_words, quantity, verdict_words
 from shaftloop.report.judgement import Judgement
 from shaftloop.report.terminal import Piece, add_row, new_table
 from shaftloop.studies.checks.judge import Verdict
-from shaftloop.studies.checks.run import Checked, Refused
+from shaftloop.studies.checks.run import CheckedScenario, Refused
 
 __all__ = ["details", "judgements", "verdict"]
 
 _MARKS = {"passed": "ok", "failed": "FAILED", "error": "ERROR"}
 
 
-def details(items: Sequence[Checked | Refused]) -> Iterator[Piece]:
+def details(items: Sequence[CheckedScenario | Refused]) -> Iterator[Piece]:
     """Yield the tables and lines that say what was found, scenario by scenario."""
     for item in items:
         if isinstance(item, Refused):
@@ -25,7 +25,7 @@ def details(items: Sequence[Checked | Refused]) -> Iterator[Piece]:
             yield from _tell_checked(item)
 
 
-def _tell_checked(item: Checked) -> Iterator[Piece]:
+def _tell_checked(item: CheckedScenario) -> Iterator[Piece]:
     table = new_table(
         f"{item.scenario.name}: {item.scenario.description.title}", "", "figure", "value", "bound"
     )
@@ -48,12 +48,14 @@ def _moved(verdict: Verdict) -> bool:
     return verdict.drift is not None and verdict.drift.kind != "same"
 
 
-def verdict(items: Sequence[Checked | Refused]) -> list[str]:
+def verdict(items: Sequence[CheckedScenario | Refused]) -> list[str]:
     """Return whether what is expected holds, and what is worst."""
-    verdicts = [v for item in items if isinstance(item, Checked) for v in item.verdicts]
+    verdicts = [v for item in items if isinstance(item, CheckedScenario) for v in item.verdicts]
     states = [v.status for v in verdicts]
     counts = [(states.count("failed"), "failed"), (states.count("error"), "could not be found")]
-    counts.append((sum(isinstance(item, Checked) and bool(item.stale) for item in items), "stale baseline"))
+    counts.append(
+        (sum(isinstance(item, CheckedScenario) and bool(item.stale) for item in items), "stale baseline")
+    )
     counts.append((sum(isinstance(item, Refused) for item in items), "refused"))
     said = [f"{count} {word}" for count, word in counts if count]
     kept = (
@@ -61,15 +63,15 @@ def verdict(items: Sequence[Checked | Refused]) -> list[str]:
         if verdicts
         else "Nothing was checked"
     )
-    damaged = [text for item in items if isinstance(item, Checked) for text in item.overloads]
+    damaged = [text for item in items if isinstance(item, CheckedScenario) for text in item.overloads]
     if damaged:
         said.append(f"but {damaged[0]}" + (f", and {len(damaged) - 1} more" if len(damaged) > 1 else ""))
     first = next((v for v in verdicts if v.status != "passed"), None)
     return [f"{', '.join([kept, *said])}.", *([] if first is None else [f"First: {verdict_words(first)}."])]
 
 
-def judgements(items: Sequence[Checked | Refused]) -> Iterator[Judgement]:
+def judgements(items: Sequence[CheckedScenario | Refused]) -> Iterator[Judgement]:
     """Yield whether every expectation holds."""
     for item in items:
-        for found in item.verdicts if isinstance(item, Checked) else ():
+        for found in item.verdicts if isinstance(item, CheckedScenario) else ():
             yield Judgement("expectation", found.status == "passed", verdict_words(found), found.used)

@@ -5,7 +5,7 @@ from math import isinf
 from shaftloop.report.quantities import readable
 from shaftloop.report.words import figure_words
 from shaftloop.studies.checks.judge import Drift, Verdict
-from shaftloop.studies.checks.run import AS_STATED, Checked
+from shaftloop.studies.checks.run import AS_STATED, CheckedScenario
 
 __all__ = [
     "bench_words",
@@ -85,7 +85,7 @@ def gain_words(path: str, before: str, now: str) -> str:
     return f"{path.removeprefix('loop.')}: {before} → {now}"
 
 
-def bench_words(checked: Checked) -> list[str]:
+def bench_words(checked: CheckedScenario) -> list[str]:
     """Return what is to be said of a check besides its figures: baseline and gains."""
     reference, lines = checked.reference, []
     if not checked.compared:
@@ -109,7 +109,7 @@ def bench_words(checked: Checked) -> list[str]:
     return lines
 
 
-def gain_labels(checked: Checked, loop: str) -> tuple[str, str]:
+def gain_labels(checked: CheckedScenario, loop: str) -> tuple[str, str]:
     """Return the changed gains of a loop before and now, e.g. ``before: ki = 120 1/s``.
 
     Parameters

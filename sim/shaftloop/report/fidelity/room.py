@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from shaftloop.analysis.fidelity.aliasing import Aliasing, FoldedOrder
 from shaftloop.analysis.fidelity.encoder import EncoderFigures
-from shaftloop.analysis.fidelity.forced import Line
+from shaftloop.analysis.fidelity.forced import SampledLine
 from shaftloop.analysis.fidelity.misalignment import CouplingError
 from shaftloop.analysis.fidelity.signalpath import hold_response
 from shaftloop.analysis.fidelity.transfer import Fidelity
@@ -147,7 +147,7 @@ def _order(entry: FoldedOrder) -> dict[str, Any]:
     }
 
 
-def _line(line: Line, amplitude: float | None) -> dict[str, Any]:
+def _line(line: SampledLine, amplitude: float | None) -> dict[str, Any]:
     return {
         "frequency": number(line.frequency, "Hz"),
         "gain": number(line.size, "1"),

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from shaftloop.report.judgement import Judgement
-from shaftloop.report.page.sections import Found
+from shaftloop.report.page.sections import AnsweredSection
 
 __all__ = ["Front", "front_of"]
 
@@ -54,7 +54,7 @@ class Front:
         return any(not entry.holds and entry.kind in kinds for entry in self.judgements)
 
 
-def front_of(found: Sequence[Found]) -> Front:
+def front_of(found: Sequence[AnsweredSection]) -> Front:
     """Return page one of answers."""
     every = [entry for section in found for entry in section.judgements]
     failing = [entry for entry in every if not entry.holds]
@@ -76,7 +76,10 @@ def front_of(found: Sequence[Found]) -> Front:
 
 
 def _lead(
-    every: Sequence[Judgement], failing: Sequence[Judgement], reservation: str, found: Sequence[Found]
+    every: Sequence[Judgement],
+    failing: Sequence[Judgement],
+    reservation: str,
+    found: Sequence[AnsweredSection],
 ) -> str:
     if not every and len(found) == 1:
         return next(iter(found[0].sentences))
@@ -97,7 +100,7 @@ def _lead(
     return f"Yes: {hold}.{_open(found)}"
 
 
-def _open(found: Sequence[Found]) -> str:
+def _open(found: Sequence[AnsweredSection]) -> str:
     """Return what belongs to a verdict and has no answer here."""
     answered = {section.section.name for section in found if not section.reason}
     asked = {

@@ -18,7 +18,7 @@ from shaftloop.report.page.figures import Drawn, drawn
 from shaftloop.report.page.front import Front
 from shaftloop.report.page.line import line_svg, line_title
 from shaftloop.report.page.omissions import cautions, left_out
-from shaftloop.report.page.sections import Found
+from shaftloop.report.page.sections import AnsweredSection
 from shaftloop.report.page.traces import trace_data
 from shaftloop.report.quantities import show
 from shaftloop.report.show.room import values
@@ -36,7 +36,7 @@ _LONG = 15
 class _Shown:
     """A section as the template takes it."""
 
-    found: Found
+    found: AnsweredSection
     figures: tuple[Drawn, ...]
     pieces: tuple[Any, ...]
     """Grids, and lists of lines between them."""
@@ -50,7 +50,7 @@ class _Shown:
         return self.found.section.question
 
 
-def page_text(bench: ShowAnswer, found: Sequence[Found], front: Front) -> str:
+def page_text(bench: ShowAnswer, found: Sequence[AnsweredSection], front: Front) -> str:
     """Return the page."""
     sections = [_shown(entry, bench.title) for entry in found]
     light, dark = rules(c for s in sections for f in s.figures if not f.paper for c in f.colours)
@@ -81,7 +81,7 @@ def page_text(bench: ShowAnswer, found: Sequence[Found], front: Front) -> str:
     return rendered
 
 
-def _shown(found: Found, title: str) -> _Shown:
+def _shown(found: AnsweredSection, title: str) -> _Shown:
     if found.reason:
         return _Shown(found, (), ())
     section = found.section
@@ -107,12 +107,12 @@ def _heading(heading: str, title: str) -> str:
     return "" if words == title else words
 
 
-def _warnings(bench: ShowAnswer, found: Sequence[Found]) -> list[str]:
+def _warnings(bench: ShowAnswer, found: Sequence[AnsweredSection]) -> list[str]:
     notes = [note for entry in found for note in getattr(entry.answer, "notes", ())]
     return list(dict.fromkeys([*bench.scenario.warnings, *notes]))
 
 
-def _cautions(found: Sequence[Found]) -> list[str]:
+def _cautions(found: Sequence[AnsweredSection]) -> list[str]:
     """Return what the answers ask to be minded, and what holds for every bench."""
     named = [text for entry in found for text in getattr(entry.answer, "cautions", ())]
     return list(dict.fromkeys([*named, *cautions()]))

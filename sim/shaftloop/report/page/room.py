@@ -12,7 +12,7 @@ from shaftloop.report.documents import identity, origin
 from shaftloop.report.files import OutputError, Outputs, write_text
 from shaftloop.report.page.front import Front, front_of
 from shaftloop.report.page.pdf import find_browser, write_pdf
-from shaftloop.report.page.sections import Asked, Found, find_sections, named_sections
+from shaftloop.report.page.sections import AnsweredSection, Asked, find_sections, named_sections
 from shaftloop.report.terminal import Piece, add_row, new_table
 
 __all__ = ["FILE", "Report", "details", "document", "make_report", "verdict", "write_more", "write_page"]
@@ -28,7 +28,7 @@ class Report(Answer):
     """All answers about a bench."""
 
     bench: ShowAnswer
-    found: tuple[Found, ...]
+    found: tuple[AnsweredSection, ...]
     front: Front
     files: tuple[Path, ...] = ()
     """Where it is to be written."""

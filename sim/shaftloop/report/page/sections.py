@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from shaftloop.analysis.overlay import Measurement
+from shaftloop.analysis.overlay import MeasuredRun
 from shaftloop.answers.base import Watch, unwatched
 from shaftloop.answers.faults import find_faults
 from shaftloop.answers.fidelity import find_fidelity, with_run
@@ -37,11 +37,11 @@ from shaftloop.report.terminal import Piece
 from shaftloop.report.uncertainty import room as uncertainty
 from shaftloop.scenario.fields import nearest, shown
 from shaftloop.scenario.reading import Scenario
-from shaftloop.studies.checks.run import Checked, check_scenario
+from shaftloop.studies.checks.run import CheckedScenario, check_scenario
 from shaftloop.studies.vary import MarginsDemand
-from shaftloop.studies.whatif.findings import Findings
+from shaftloop.studies.whatif.findings import StudyFindings
 
-__all__ = ["SECTIONS", "Asked", "Found", "Section", "find_sections", "named_sections"]
+__all__ = ["SECTIONS", "AnsweredSection", "Asked", "PageSection", "find_sections", "named_sections"]
 
 
 @dataclass(frozen=True)
@@ -49,8 +49,8 @@ class Asked:
     """What the report is about."""
 
     scenario: Scenario
-    study: Findings | None = None
-    measurement: Measurement | None = None
+    study: StudyFindings | None = None
+    measurement: MeasuredRun | None = None
     """A measured run to lay over the simulated one."""
     watch: Watch = unwatched
     log: Path | None = None
@@ -63,7 +63,7 @@ def _none(_: Any) -> Iterable[Any]:
 
 
 @dataclass(frozen=True)
-class Section:
+class PageSection:
     """A question, what finds its answer, and what the report knows of it."""
 
     name: str
@@ -81,7 +81,7 @@ class Section:
     """What stands against a yes, as a clause."""
 
 
-def _check(asked: Asked) -> list[Checked]:
+def _check(asked: Asked) -> list[CheckedScenario]:
     return [check_scenario(asked.scenario.path, asked.scenario.settings, compare=False)]
 
 
@@ -112,7 +112,7 @@ def _fit(asked: Asked) -> FitAnswer | None:
 
 
 SECTIONS = (
-    Section(
+    PageSection(
         "expectations",
         "Does the bench do what is expected of it?",
         _check,
@@ -120,8 +120,8 @@ SECTIONS = (
         check.details,
         judgements=check.judgements,
     ),
-    Section("line", "What is the bench?", lambda a: find_bench(a.scenario), bench.verdict, bench.tables),
-    Section(
+    PageSection("line", "What is the bench?", lambda a: find_bench(a.scenario), bench.verdict, bench.tables),
+    PageSection(
         "modes",
         "Where does the line resonate?",
         lambda a: find_line_modes(a.scenario),
@@ -129,7 +129,7 @@ SECTIONS = (
         modes.details,
         modes.pictures,
     ),
-    Section(
+    PageSection(
         "run",
         "What does the bench do over time, and where does the energy go?",
         _run,
@@ -139,7 +139,7 @@ SECTIONS = (
         ratings.judgements,
         dangers=_run_dangers,
     ),
-    Section(
+    PageSection(
         "parts",
         "Does every part stand the sequence?",
         # With faults it would run them all twice: they have a section of their own.
@@ -147,7 +147,7 @@ SECTIONS = (
         size.verdict,
         size.details,
     ),
-    Section(
+    PageSection(
         "margins",
         "How much do the loops stand?",
         _margins,
@@ -157,7 +157,7 @@ SECTIONS = (
         stability.judgements,
         stability.advice,
     ),
-    Section(
+    PageSection(
         "fidelity",
         "How far is the reading from the truth?",
         lambda a: with_run(find_fidelity(a.scenario)),
@@ -166,7 +166,7 @@ SECTIONS = (
         fidelity.pictures,
         advice=fidelity.advice,
     ),
-    Section(
+    PageSection(
         "uncertainty",
         "How sure is the number?",
         lambda a: find_uncertainty(a.scenario),
@@ -175,7 +175,7 @@ SECTIONS = (
         uncertainty.pictures,
         advice=uncertainty.advice,
     ),
-    Section(
+    PageSection(
         "faults",
         "What does the bench stand when something fails?",
         lambda a: find_faults(a.scenario, watch=a.watch),
@@ -186,7 +186,7 @@ SECTIONS = (
         dangers=faults.dangers,
         reservations=faults.reservations,
     ),
-    Section(
+    PageSection(
         "identification",
         "Does the real bench say the same?",
         _fit,
@@ -194,7 +194,7 @@ SECTIONS = (
         identification.details,
         identification.pictures,
     ),
-    Section(
+    PageSection(
         "study",
         "What does the study say?",
         lambda a: a.study,
@@ -206,10 +206,10 @@ SECTIONS = (
 
 
 @dataclass(frozen=True)
-class Found:
+class AnsweredSection:
     """A section with its answer, or with why there is none."""
 
-    section: Section
+    section: PageSection
     answer: Any = None
     reason: str = ""
     failed: bool = False
@@ -245,7 +245,7 @@ class Found:
         return [] if self.reason else list(self.section.reservations(self.answer))
 
 
-def find_sections(asked: Asked, names: Iterable[str]) -> Iterator[Found]:
+def find_sections(asked: Asked, names: Iterable[str]) -> Iterator[AnsweredSection]:
     """Yield the answers to questions; one that has none says why, and does not keep the others out.
 
     Parameters
@@ -261,10 +261,10 @@ def find_sections(asked: Asked, names: Iterable[str]) -> Iterator[Found]:
             answer = section.find(asked)
         except ShaftloopError as error:
             failed = isinstance(error, SimulationError) and not isinstance(error, CostError)
-            yield Found(section, None, str(error), failed)
+            yield AnsweredSection(section, None, str(error), failed)
             continue
         if answer is not None:
-            yield Found(section, answer)
+            yield AnsweredSection(section, answer)
 
 
 def named_sections(names: Iterable[str]) -> tuple[str, ...]:

@@ -9,7 +9,7 @@ from shaftloop.report.documents import identity, origin
 from shaftloop.report.quantities import show
 from shaftloop.report.sensors.verdict import verdict
 from shaftloop.report.terminal import Piece, add_row, new_table
-from shaftloop.studies.sensor_choice import Judged
+from shaftloop.studies.sensor_choice import JudgedSensor
 
 __all__ = ["FILE", "details", "document", "verdict"]
 
@@ -65,14 +65,14 @@ def details(results: SensorsAnswer) -> Iterator[Piece]:
         yield f"No data for any of them: {_effects(sorted(shared))}; all U may be larger"
 
 
-def _uncertainty(entry: Judged) -> str:
+def _uncertainty(entry: JudgedSensor) -> str:
     """Return the uncertainty, marked where data are missing that others state."""
     if entry.uncertainty is None:
         return "not known"
     return f"{'≥ ' if entry.lacks else ''}{100.0 * entry.uncertainty:.2g} %"
 
 
-def _verdict(entry: Judged) -> str:
+def _verdict(entry: JudgedSensor) -> str:
     if entry.serves is None:
         return "not judged"
     return "no" if not entry.serves else "as far as stated" if entry.lacks else "yes"
@@ -82,7 +82,7 @@ def _effects(left_out: Iterable[str]) -> str:
     return ", ".join(text.removeprefix("torque: ") for text in left_out)
 
 
-def _candidate(entry: Judged) -> dict[str, Any]:
+def _candidate(entry: JudgedSensor) -> dict[str, Any]:
     sensor = entry.candidate.sensor
     return {
         "part": entry.candidate.file,

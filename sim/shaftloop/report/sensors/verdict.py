@@ -1,7 +1,7 @@
 """The answer about torque sensors in words."""
 
 from shaftloop.answers.sensors import SensorsAnswer
-from shaftloop.studies.sensor_choice import Judged
+from shaftloop.studies.sensor_choice import JudgedSensor
 
 __all__ = ["verdict"]
 
@@ -35,6 +35,6 @@ def verdict(answer: SensorsAnswer) -> list[str]:
     return said
 
 
-def _names(chosen: list[Judged]) -> str:
+def _names(chosen: list[JudgedSensor]) -> str:
     more = f" and {len(chosen) - _MOST} more" if len(chosen) > _MOST else ""
     return ", ".join(entry.candidate.file for entry in chosen[:_MOST]) + more

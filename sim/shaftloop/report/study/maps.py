@@ -12,8 +12,8 @@ from shaftloop.report.study.scales import Scale, factor_scale, figure_scale, log
 from shaftloop.report.study.tables import shown_value
 from shaftloop.report.study.verdict import verdict
 from shaftloop.report.words import value_words
-from shaftloop.studies.whatif.findings import Findings
-from shaftloop.studies.whatif.table import Column
+from shaftloop.studies.whatif.findings import StudyFindings
+from shaftloop.studies.whatif.table import TableColumn
 
 __all__ = ["best_of", "contour_picture", "mapped"]
 
@@ -25,7 +25,7 @@ _COLOURS_OF_MAP = "cividis"
 _NO_FIGURE = "#D9D9D9"
 
 
-def contour_picture(results: Findings) -> Picture:
+def contour_picture(results: StudyFindings) -> Picture:
     """Return the figures as maps over two factors of a study; what breaks a bound is hatched.
 
     Of more than two factors the strongest two are drawn, the others held as in the best candidate.
@@ -57,14 +57,14 @@ def contour_picture(results: Findings) -> Picture:
     return Picture("contours", " ".join(verdict(results)[::2]), shows, key, size, paint)
 
 
-def best_of(results: Findings) -> int | None:
+def best_of(results: StudyFindings) -> int | None:
     """Return the best candidate; nothing where none is ranked, or where chance draws and nobody chooses."""
     ranked = results.answers.ranked
     chosen = results.study.design.kind != "monte_carlo" and len(ranked)
     return int(ranked[0]) if chosen else None
 
 
-def mapped(results: Findings) -> list[str]:
+def mapped(results: StudyFindings) -> list[str]:
     """Return the figures that can be drawn over two factors of numbers."""
     plane, found = _plane(results), []
     for name in results.study.asked:
@@ -80,7 +80,7 @@ def mapped(results: Findings) -> list[str]:
 class _Plane:
     """Two factors of numbers, and the candidates in which all others are as in the best one."""
 
-    axes: tuple[Column, ...]
+    axes: tuple[TableColumn, ...]
     """Fewer than two where there are not so many."""
     there: Flags
     """Those candidates, done or not, shape (candidates,)."""
@@ -88,7 +88,7 @@ class _Plane:
     """What is held, in words."""
 
 
-def _plane(results: Findings) -> _Plane:
+def _plane(results: StudyFindings) -> _Plane:
     table = results.table
     best = [*results.answers.ranked.tolist(), *np.flatnonzero(table.done).tolist()]
     numbers = [path for path, factor in table.factors.items() if not factor.texts]
@@ -106,7 +106,7 @@ def _plane(results: Findings) -> _Plane:
     return _Plane(tuple(table.factors[path] for path in axes), there, tuple(held))
 
 
-def _map(figure: Any, axes: Any, results: Findings, plane: _Plane, name: str) -> None:
+def _map(figure: Any, axes: Any, results: StudyFindings, plane: _Plane, name: str) -> None:
     import matplotlib
 
     first, second = plane.axes

@@ -11,7 +11,7 @@ from shaftloop.report.quantities import percent
 from shaftloop.report.study.maps import best_of
 from shaftloop.report.study.scales import Scale, factor_scale, figure_scale, wrapped
 from shaftloop.report.study.verdict import verdict
-from shaftloop.studies.whatif.findings import Findings
+from shaftloop.studies.whatif.findings import StudyFindings
 
 __all__ = ["parallel_picture"]
 
@@ -35,7 +35,7 @@ class _Rail:
     """Values at the bottom and at the top, as drawn."""
 
 
-def parallel_picture(results: Findings) -> Picture:
+def parallel_picture(results: StudyFindings) -> Picture:
     """Return every candidate, or as many as can be told apart, as a line over all factors and figures.
 
     The best one stands out; where none keeps every bound, the one that comes nearest.

@@ -10,8 +10,8 @@ from shaftloop.report.study.maps import contour_picture, mapped
 from shaftloop.report.study.parallel import parallel_picture
 from shaftloop.report.study.scales import Scale, factor_scale, figure_scale, log_axis, wrapped
 from shaftloop.report.words import figure_words, value_words
-from shaftloop.studies.whatif.answers import Effect
-from shaftloop.studies.whatif.findings import Findings
+from shaftloop.studies.whatif.answers import FactorEffect
+from shaftloop.studies.whatif.findings import StudyFindings
 from shaftloop.studies.whatif.sensitivity import Sensitivity
 
 __all__ = ["effects_picture", "indices_picture", "pictures"]
@@ -20,7 +20,7 @@ _MOST_ROWS = 5
 _MOST_COLUMNS = 6
 
 
-def pictures(results: Findings) -> list[Picture]:
+def pictures(results: StudyFindings) -> list[Picture]:
     """Return whatever the study has to show."""
     drawn = []
     if any(effect.figure in results.study.asked for effect in results.answers.effects):
@@ -34,7 +34,7 @@ def pictures(results: Findings) -> list[Picture]:
     return drawn
 
 
-def effects_picture(results: Findings) -> Picture:
+def effects_picture(results: StudyFindings) -> Picture:
     """Return the mean of every figure against every factor."""
     effects = {(effect.figure, effect.factor): effect for effect in results.answers.effects}
     known = {figure for figure, _ in effects}
@@ -71,14 +71,14 @@ def effects_picture(results: Findings) -> Picture:
     return Picture("effects", _strongest(results, figures), shows, results.title, size, paint)
 
 
-def _rest(results: Findings, figure: str) -> float | None:
+def _rest(results: StudyFindings, figure: str) -> float | None:
     """Return the share of the variance that no factor makes alone; nothing where it is not known."""
     shares = [effect.share for effect in results.answers.effects if effect.figure == figure]
     known = [share for share in shares if share is not None]
     return max(1.0 - sum(known), 0.0) if known else None
 
 
-def _strongest(results: Findings, figures: list[str]) -> str:
+def _strongest(results: StudyFindings, figures: list[str]) -> str:
     """Return what moves the first figure most, and what the rest of its variance is."""
     name, words = figures[0], figure_words(figures[0])
     effects = [effect for effect in results.answers.effects if effect.figure == name]
@@ -93,7 +93,7 @@ def _strongest(results: Findings, figures: list[str]) -> str:
     return f"{value_words(best.factor)} moves {words} most: {of}"
 
 
-def indices_picture(results: Findings) -> Picture:
+def indices_picture(results: StudyFindings) -> Picture:
     """Return first-order and total indices of every figure with their intervals."""
     entries = [entry for entry in results.indices if entry.indices][:_MOST_ROWS]
     count = len(results.study.axes)
@@ -113,7 +113,7 @@ def indices_picture(results: Findings) -> Picture:
     return Picture("indices", title, shows, results.title, size, paint)
 
 
-def _effect(axes: Any, effect: Effect, x: Scale, y: Scale) -> None:
+def _effect(axes: Any, effect: FactorEffect, x: Scale, y: Scale) -> None:
     means = [y.of(level.mean) for level in effect.levels]
     if x.texts:
         places = [level.low for level in effect.levels]

@@ -10,12 +10,12 @@ from shaftloop.report.study.pictures import pictures
 from shaftloop.report.study.table import write_table
 from shaftloop.report.study.tables import details
 from shaftloop.report.study.verdict import verdict
-from shaftloop.studies.whatif.answers import Effect
+from shaftloop.studies.whatif.answers import FactorEffect
 from shaftloop.studies.whatif.factors import Axis, Listed, Value
-from shaftloop.studies.whatif.findings import Findings
+from shaftloop.studies.whatif.findings import StudyFindings
 from shaftloop.studies.whatif.reading import Bound, Study
 from shaftloop.studies.whatif.sensitivity import Sensitivity
-from shaftloop.studies.whatif.store import Entry, Store
+from shaftloop.studies.whatif.store import Entry, ResultStore
 
 __all__ = ["FILE", "details", "document", "pictures", "verdict", "write_more"]
 
@@ -24,7 +24,7 @@ FILE = "study.json"
 _MOST_FRONT = 200
 
 
-def document(results: Findings) -> dict[str, Any]:
+def document(results: StudyFindings) -> dict[str, Any]:
     """Return the JSON document; it is the same wherever and in whatever order the candidates ran."""
     study, store, answers = results.study, results.store, results.answers
     front = answers.front.tolist()
@@ -69,12 +69,12 @@ def document(results: Findings) -> dict[str, Any]:
     }
 
 
-def write_more(out: Outputs, results: Findings) -> None:
+def write_more(out: Outputs, results: StudyFindings) -> None:
     """Write the table of the candidates."""
     write_table(out.file("candidates.csv"), results.store, results.answers)
 
 
-def _simulated(results: Findings) -> dict[str, int] | None:
+def _simulated(results: StudyFindings) -> dict[str, int] | None:
     if not results.simulates:
         return None
     in_lanes, singly = results.store.shared
@@ -106,7 +106,7 @@ def _bound(study: Study, bound: Bound, kept: int) -> dict[str, Any]:
     }
 
 
-def _candidates(store: Store, numbers: Iterable[int]) -> list[dict[str, Any]]:
+def _candidates(store: ResultStore, numbers: Iterable[int]) -> list[dict[str, Any]]:
     return [_candidate(store.study, entry) for entry in store.entries(numbers)]
 
 
@@ -126,7 +126,7 @@ def _value(axis: Axis, value: Value | None) -> Any:
     return value if isinstance(value, str) else number(value, axis.unit or "1", "as in the scenario")
 
 
-def _effect(study: Study, effect: Effect) -> dict[str, Any]:
+def _effect(study: Study, effect: FactorEffect) -> dict[str, Any]:
     unit = study.figures[effect.figure].unit
     return {
         "figure": effect.figure,
@@ -159,7 +159,7 @@ def _sensitivity(entry: Sensitivity) -> dict[str, Any]:
     return document if entry.indices else document | {"reason": entry.reason}
 
 
-def _yield(results: Findings) -> dict[str, Any]:
+def _yield(results: StudyFindings) -> dict[str, Any]:
     good = results.good
     if good is None:
         reason = "needs bounds and the design monte_carlo, which draws benches independently"

@@ -8,8 +8,8 @@ import numpy as np
 
 from shaftloop.report.quantities import readable
 from shaftloop.report.words import figure_words, value_words
-from shaftloop.studies.whatif.factors import Spread
-from shaftloop.studies.whatif.findings import Findings
+from shaftloop.studies.whatif.factors import FactorSpread
+from shaftloop.studies.whatif.findings import StudyFindings
 
 __all__ = ["Scale", "factor_scale", "figure_scale", "log_axis", "wrapped"]
 
@@ -41,7 +41,7 @@ class Scale:
         return value * self.factor
 
 
-def factor_scale(results: Findings, path: str) -> Scale:
+def factor_scale(results: StudyFindings, path: str) -> Scale:
     """Return the axis of a factor.
 
     Parameters
@@ -58,11 +58,11 @@ def factor_scale(results: Findings, path: str) -> Scale:
     axis = next(axis for axis in results.study.axes if axis.path == path)
     values = column.values[np.isfinite(column.values)]
     wide = len(values) > 0 and values.min() > 0.0 and values.max() >= _WIDE * values.min()
-    logarithmic = axis.kind == "log" if isinstance(axis, Spread) else bool(wide)
+    logarithmic = axis.kind == "log" if isinstance(axis, FactorSpread) else bool(wide)
     return Scale(f"{value_words(path)} [{column.unit}]", logarithmic=logarithmic)
 
 
-def figure_scale(results: Findings, name: str) -> Scale:
+def figure_scale(results: StudyFindings, name: str) -> Scale:
     """Return the axis of a figure, in the unit in which people speak of it.
 
     Parameters

@@ -14,7 +14,7 @@ from typing import Any, BinaryIO
 from shaftloop.report.files import check_file, open_atomically
 from shaftloop.studies.whatif.answers import Answers
 from shaftloop.studies.whatif.factors import Listed
-from shaftloop.studies.whatif.store import Store
+from shaftloop.studies.whatif.store import ResultStore
 
 __all__ = ["check_table", "write_table"]
 
@@ -32,7 +32,7 @@ def check_table(path: Path) -> None:
     check_file(path, "a table is", _WRITERS)
 
 
-def write_table(path: Path, store: Store, answers: Answers) -> None:
+def write_table(path: Path, store: ResultStore, answers: Answers) -> None:
     """Write the candidates of a study that have been evaluated.
 
     Parameters
@@ -44,20 +44,20 @@ def write_table(path: Path, store: Store, answers: Answers) -> None:
         _WRITERS[path.suffix](file, store, answers)
 
 
-def _header(store: Store) -> list[str]:
+def _header(store: ResultStore) -> list[str]:
     study = store.study
     factors = [f"{axis.path} [{axis.unit or 1}]" for axis in study.axes]
     figures = [f"{name} [{entry.unit}]" for name, entry in study.figures.items()]
     return ["candidate", "status", "reason", *factors, *figures, "passes", "front"]
 
 
-def _rows(store: Store, answers: Answers) -> Iterator[tuple[Any, ...]]:
+def _rows(store: ResultStore, answers: Answers) -> Iterator[tuple[Any, ...]]:
     front = set(answers.front.tolist())
     for number, status, reason, values, figures, _ in store.entries():
         yield number, status, reason, *values, *figures, int(answers.passed[number]), int(number in front)
 
 
-def _write_csv(file: BinaryIO, store: Store, answers: Answers) -> None:
+def _write_csv(file: BinaryIO, store: ResultStore, answers: Answers) -> None:
     """Write every number with as many digits as it takes to read the same one back."""
     text = io.TextIOWrapper(file, encoding="utf-8", newline="", write_through=True)
     writer = csv.writer(text, lineterminator="\n")
@@ -66,7 +66,7 @@ def _write_csv(file: BinaryIO, store: Store, answers: Answers) -> None:
     text.detach()
 
 
-def _write_parquet(file: BinaryIO, store: Store, answers: Answers) -> None:
+def _write_parquet(file: BinaryIO, store: ResultStore, answers: Answers) -> None:
     import pyarrow
     import pyarrow.parquet
 
@@ -85,7 +85,7 @@ def _write_parquet(file: BinaryIO, store: Store, answers: Answers) -> None:
             writer.write_table(pyarrow.table(columns, schema=schema))
 
 
-_WRITERS: dict[str, Callable[[BinaryIO, Store, Answers], None]] = {
+_WRITERS: dict[str, Callable[[BinaryIO, ResultStore, Answers], None]] = {
     ".csv": _write_csv,
     ".parquet": _write_parquet,
 }

@@ -8,7 +8,7 @@ from shaftloop.report.study.scales import wrapped
 from shaftloop.report.terminal import Piece, add_row, new_table
 from shaftloop.report.words import figure_words, value_words
 from shaftloop.studies.whatif.factors import Axis, Value
-from shaftloop.studies.whatif.findings import Findings
+from shaftloop.studies.whatif.findings import StudyFindings
 
 __all__ = ["details", "shown_bound", "shown_figure", "shown_value"]
 
@@ -21,7 +21,7 @@ _WIDE = 0.3
 """Width of an interval of an index from which on it says little."""
 
 
-def details(results: Findings) -> Iterator[Piece]:
+def details(results: StudyFindings) -> Iterator[Piece]:
     """Yield the tables and lines that say what was found."""
     total, done = results.table.evaluated, int(results.table.done.sum())
     yield from _tell_ranked(results)
@@ -56,7 +56,7 @@ def shown_value(axis: Axis, value: Value | None) -> str:
     return value if isinstance(value, str) else f"{value:.4g} {axis.unit}".rstrip()
 
 
-def shown_bound(results: Findings, place: int) -> str:
+def shown_bound(results: StudyFindings, place: int) -> str:
     """Return a bound as text.
 
     Parameters
@@ -91,7 +91,7 @@ def shown_figure(value: float | None, unit: str) -> str:
     return show(value, unit).replace(" deg", "°") if math.isfinite(value) else f"{value:g}"
 
 
-def _tell_ranked(results: Findings) -> Iterator[Piece]:
+def _tell_ranked(results: StudyFindings) -> Iterator[Piece]:
     study, ranked = results.study, results.answers.ranked.tolist()
     if not study.goals:
         yield f"{study.title}: no [[objective]], so no ranking"
@@ -118,7 +118,7 @@ def _tell_ranked(results: Findings) -> Iterator[Piece]:
     yield f"the best again{gains}: {', '.join(_settings(results, ranked[0]))}"
 
 
-def _settings(results: Findings, number: int) -> list[str]:
+def _settings(results: StudyFindings, number: int) -> list[str]:
     """Return a candidate as settings of the scenario."""
     study = results.study
     (candidate,) = results.store.plan.candidates([number])
@@ -132,7 +132,7 @@ def _settings(results: Findings, number: int) -> list[str]:
     return settings
 
 
-def _tell_bounds(results: Findings) -> Iterator[Piece]:
+def _tell_bounds(results: StudyFindings) -> Iterator[Piece]:
     if not results.study.bounds:
         return
     total = results.table.evaluated
@@ -142,7 +142,7 @@ def _tell_bounds(results: Findings) -> Iterator[Piece]:
     yield table
 
 
-def _tell_effects(results: Findings) -> Iterator[Piece]:
+def _tell_effects(results: StudyFindings) -> Iterator[Piece]:
     table = new_table("What moves the figures", "figure", "factor", "change", "share of variance")
     for name in results.study.asked:
         unit = results.study.figures[name].unit
@@ -161,7 +161,7 @@ def _tell_effects(results: Findings) -> Iterator[Piece]:
             yield f"{lacking}, so its means compare unlike benches"
 
 
-def _tell_indices(results: Findings) -> Iterator[Piece]:
+def _tell_indices(results: StudyFindings) -> Iterator[Piece]:
     title = "Shares of the variance (95 % interval)"
     table = new_table(title, "figure", "factor", "alone", "with others")
     for entry in results.indices:

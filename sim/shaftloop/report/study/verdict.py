@@ -2,12 +2,12 @@
 
 from shaftloop.report.study.tables import shown_bound, shown_figure, shown_value
 from shaftloop.report.words import figure_words, value_words
-from shaftloop.studies.whatif.findings import Findings
+from shaftloop.studies.whatif.findings import StudyFindings
 
 __all__ = ["verdict"]
 
 
-def verdict(results: Findings) -> list[str]:
+def verdict(results: StudyFindings) -> list[str]:
     """Return which candidate is best, or what keeps all of them out."""
     study, answers = results.study, results.answers
     total, passed = results.table.evaluated, int(answers.passed.sum())

@@ -6,7 +6,7 @@ from shaftloop.control.parameters import Loop
 from shaftloop.scenario.description import Description
 from shaftloop.studies.tuning.rewrite import shown_value
 
-__all__ = ["Form", "gain_forms", "shape_text"]
+__all__ = ["GainForm", "gain_forms", "shape_text"]
 
 _RPM = 9.549296585513721
 _NOT_SHAPE = frozenset(
@@ -16,7 +16,7 @@ _NOT_SHAPE = frozenset(
 
 
 @dataclass(frozen=True)
-class Form:
+class GainForm:
     """A gain in one form."""
 
     name: str
@@ -25,7 +25,7 @@ class Form:
     meaning: str
 
 
-def gain_forms(description: Description, loop: Loop) -> tuple[Form, ...]:
+def gain_forms(description: Description, loop: Loop) -> tuple[GainForm, ...]:
     """Return the gains: as the controller runs them, as Kp and Ti, and as drives take them."""
     kp, ki, rate = loop.kp.value, loop.ki.value, float(loop.rate)
     torque, of = _rated(description, loop)
@@ -35,14 +35,14 @@ def gain_forms(description: Description, loop: Loop) -> tuple[Form, ...]:
     if loop.unit == "W":
         percent, error = 100.0 * kp / torque, "1 V"
     return (
-        Form("rate", rate, "Hz", "of the controller; the gains belong to it"),
-        Form("kp", kp, loop.kp.unit, "u = kp·e + I"),
-        Form("ki", ki, loop.ki.unit, "I grows by ki·e per second"),
-        Form(
+        GainForm("rate", rate, "Hz", "of the controller; the gains belong to it"),
+        GainForm("kp", kp, loop.kp.unit, "u = kp·e + I"),
+        GainForm("ki", ki, loop.ki.unit, "I grows by ki·e per second"),
+        GainForm(
             "ki_per_tick", ki / rate, loop.kp.unit, "I grows by this times e per tick: I += (ki·T)·e after u"
         ),
-        Form("ti", kp / ki if ki > 0.0 else None, "s", "Ti = kp/ki, integral (reset) time"),
-        Form("kp_percent", percent, "%", f"of {of} ({torque:g} {loop.unit}) per {error}"),
+        GainForm("ti", kp / ki if ki > 0.0 else None, "s", "Ti = kp/ki, integral (reset) time"),
+        GainForm("kp_percent", percent, "%", f"of {of} ({torque:g} {loop.unit}) per {error}"),
     )
 
 

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from shaftloop.analysis.uncertainty.evaluation import Evaluation, StatedResult
-from shaftloop.analysis.uncertainty.montecarlo import Sampled
+from shaftloop.analysis.uncertainty.montecarlo import SampledResult
 from shaftloop.analysis.uncertainty.propagation import Budget
 from shaftloop.report.canvas import COLOURS, SIDE, Picture, over
 from shaftloop.report.quantities import percent
@@ -65,7 +65,7 @@ def bars_picture(found: Evaluation, wanted: Sequence[str], people: bool, name: s
 
 
 def _finding(
-    rows: Sequence[tuple[Budget | None, StatedResult, Sampled]], found: Evaluation, people: bool
+    rows: Sequence[tuple[Budget | None, StatedResult, SampledResult]], found: Evaluation, people: bool
 ) -> str:
     if not rows:
         return "No result has an uncertainty: no error of what is measured is stated"
@@ -77,7 +77,7 @@ def _finding(
     return f"{text[0].upper()}{text[1:]}"
 
 
-def _title(stated: StatedResult, sampled: Sampled, found: Evaluation, people: bool) -> str:
+def _title(stated: StatedResult, sampled: SampledResult, found: Evaluation, people: bool) -> str:
     k = "" if stated.factor is None else f"k = {stated.factor:.2f}, "
     by = ", Monte Carlo" if stated.by == "monte_carlo" else ""
     text = stated_text(stated, sampled.unit, people)
@@ -121,7 +121,7 @@ def _draw_bars(axes: Any, budget: Budget, people: bool) -> None:
     axes.grid(visible=False, axis="y")
 
 
-def _draw_distribution(axes: Any, budget: Budget | None, sampled: Sampled, people: bool) -> None:
+def _draw_distribution(axes: Any, budget: Budget | None, sampled: SampledResult, people: bool) -> None:
     factor, unit = scaled(abs(sampled.mean) or sampled.uncertainty, sampled.unit, people)
     values = factor * sampled.values
     reach = np.quantile(values, (0.001, 0.999))

@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 
 from shaftloop.analysis.uncertainty.evaluation import Evaluation, StatedResult
-from shaftloop.analysis.uncertainty.montecarlo import MonteCarlo, Sampled
+from shaftloop.analysis.uncertainty.montecarlo import MonteCarlo, SampledResult
 from shaftloop.analysis.uncertainty.propagation import Budget, Contribution
-from shaftloop.analysis.uncertainty.validation import Verdict
+from shaftloop.analysis.uncertainty.validation import IntervalVerdict
 from shaftloop.figures import number
 
 __all__ = ["evaluation_document"]
@@ -91,7 +91,7 @@ def _budget(budget: Budget, reason: str | None) -> dict[str, Any]:
     }
 
 
-def _without(sampled: Sampled, coverage: float) -> Budget:
+def _without(sampled: SampledResult, coverage: float) -> Budget:
     """Return what stands in place of a budget where Monte Carlo alone was asked for."""
     none = math.nan
     figures = (sampled.mean, none, none, coverage, none, none, none)
@@ -112,7 +112,7 @@ def _contribution(row: Contribution, unit: str) -> dict[str, Any]:
     }
 
 
-def _sampled(result: Sampled, unmeasured: str | None) -> dict[str, Any]:
+def _sampled(result: SampledResult, unmeasured: str | None) -> dict[str, Any]:
     labels = ("mean", "standard_uncertainty", "low", "high")
     values = (result.mean, result.uncertainty, result.low, result.high)
     errors = result.errors or (None,) * 4
@@ -124,7 +124,7 @@ def _sampled(result: Sampled, unmeasured: str | None) -> dict[str, Any]:
     }
 
 
-def _verdict(verdict: Verdict) -> dict[str, Any]:
+def _verdict(verdict: IntervalVerdict) -> dict[str, Any]:
     return {
         "valid": verdict.valid,
         "beyond_sampling_error": verdict.settled,

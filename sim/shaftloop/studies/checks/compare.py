@@ -8,16 +8,16 @@ from numpy.typing import NDArray
 from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.metrics import torque_steps
 from shaftloop.analysis.simulation import Simulation, simulate
-from shaftloop.analysis.steps import Step, overshoot
+from shaftloop.analysis.steps import SetpointStep, overshoot
 from shaftloop.analysis.worstcase import LoopAnalysis, analyse_loops
 from shaftloop.control.parameters import UNIT_OF
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.studies.checks.gains import GainsFile, gains_of, with_gains
-from shaftloop.studies.checks.run import AS_STATED, Checked
+from shaftloop.studies.checks.run import AS_STATED, CheckedScenario
 
-__all__ = ["Comparison", "Side", "compare_gains"]
+__all__ = ["LoopComparison", "Side", "compare_gains"]
 
 Array = NDArray[np.float64]
 
@@ -37,7 +37,7 @@ class Side:
 
 
 @dataclass(frozen=True)
-class Comparison:
+class LoopComparison:
     """A loop before and now."""
 
     loop: str
@@ -51,7 +51,7 @@ class Comparison:
     """Largest sensitivity that is expected; nothing where none is. [1]"""
 
 
-def compare_gains(checked: Checked) -> Comparison:
+def compare_gains(checked: CheckedScenario) -> LoopComparison:
     """Return the loop whose gains have changed; the torque loop where several have.
 
     The step is the one of the simulated sequence that overshoots most now, for the torque loop on which the
@@ -79,7 +79,7 @@ def compare_gains(checked: Checked) -> Comparison:
         for verdict in checked.verdicts
         if verdict.expectation.metric == f"margins.{loop}.ms"
     ]
-    return Comparison(
+    return LoopComparison(
         loop,
         size,
         UNIT_OF[quantity],
@@ -89,7 +89,7 @@ def compare_gains(checked: Checked) -> Comparison:
     )
 
 
-def _before(checked: Checked) -> Description:
+def _before(checked: CheckedScenario) -> Description:
     """Return the bench with the gains of the reference."""
     reference, path = checked.reference, checked.scenario.path
     if reference is None or not checked.gain_changes:
@@ -121,7 +121,7 @@ def _simulated(before: Simulation, now: Simulation, loop: str) -> _Curves | None
     return abs(steps[worst].height), [_curve(before, then[worst]), _curve(now, steps[worst])]
 
 
-def _curve(run: Simulation, step: Step) -> tuple[Array, Array]:
+def _curve(run: Simulation, step: SetpointStep) -> tuple[Array, Array]:
     first, end = step.hold.first, step.hold.end
     shown = slice(max(first - int(_LEAD * (end - first)), 0), end)
     share = (run.traces["true_torque"][shown] - step.before) / step.height

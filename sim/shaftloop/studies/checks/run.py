@@ -18,7 +18,7 @@ from shaftloop.studies.checks.gains import GainsFile, gains_of, with_gains
 from shaftloop.studies.checks.judge import Verdict, judge
 from shaftloop.studies.responses import evaluate, known, simulates
 
-__all__ = ["AS_STATED", "Checked", "Refused", "check_scenario", "judge_of_changes"]
+__all__ = ["AS_STATED", "CheckedScenario", "Refused", "check_scenario", "judge_of_changes"]
 
 AS_STATED = "the scenario as it stands"
 """Label of a reference that was evaluated and not read."""
@@ -27,7 +27,7 @@ _DEFAULT = "not stated"
 
 
 @dataclass(frozen=True)
-class Checked:
+class CheckedScenario:
     """What was found about a scenario."""
 
     scenario: Scenario
@@ -98,7 +98,7 @@ def check_scenario(
     gains: GainsFile | None = None,
     baseline: Path | None = None,
     compare: bool = True,
-) -> Checked:
+) -> CheckedScenario:
     """Evaluate and judge the expectations of a scenario.
 
     With a baseline the figures are compared with it. Without one, gains or settings are compared with the
@@ -148,7 +148,7 @@ def check_scenario(
     beyond = tuple(
         name for name, figure in every.items() if name not in names and (figure.value or 0.0) > 1.0
     )
-    return Checked(scenario, verdicts, found, reference, stale, unknown, compare, beyond)
+    return CheckedScenario(scenario, verdicts, found, reference, stale, unknown, compare, beyond)
 
 
 def _limits(description: Description, names: Sequence[str]) -> list[str]:

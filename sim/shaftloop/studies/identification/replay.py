@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from shaftloop.analysis.lanes import simulate_many
 from shaftloop.analysis.logs.clocks import Clock, compare_clocks
-from shaftloop.analysis.overlay import Measurement
+from shaftloop.analysis.overlay import MeasuredRun
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.parts.part import make_part
@@ -79,7 +79,7 @@ class Replay:
         How long the first values of what is played are held before the log begins. [s]
     """
 
-    def __init__(self, scenario: Scenario, measurements: Sequence[Measurement], lead: float = 0.0) -> None:
+    def __init__(self, scenario: Scenario, measurements: Sequence[MeasuredRun], lead: float = 0.0) -> None:
         self.scenario, self.lead = scenario, lead
         bench = build_bench(scenario.description)
         self._units = {channel.name: channel.unit for channel in bench.model.channels}
@@ -136,12 +136,12 @@ class Replay:
             found[f"log.{column.header}.zero"] = unit, played
         return found
 
-    def _rates(self, measurements: Sequence[Measurement]) -> list[float]:
+    def _rates(self, measurements: Sequence[MeasuredRun]) -> list[float]:
         stated = self.scenario.description.record.rate
         found = [1.0 / float(np.median(np.diff(m.table.time))) for m in measurements]
         return [*found, *([] if stated is None else [float(stated)])]
 
-    def _take(self, measurement: Measurement, time: Array, movable: bool) -> None:
+    def _take(self, measurement: MeasuredRun, time: Array, movable: bool) -> None:
         table = measurement.table
         for column, values in zip(table.columns, table.values.T, strict=True):
             there = np.isfinite(values)
@@ -165,7 +165,7 @@ class Replay:
                 Compared(column, table.log.label, unit, time[there], measured[there], movable)
             )
 
-    def _play(self, measurement: Measurement, column: Column, time: Array, values: Array) -> _Played:
+    def _play(self, measurement: MeasuredRun, column: Column, time: Array, values: Array) -> _Played:
         """Return what a column plays."""
         loops = {loop.name: loop for loop in self.scenario.description.loop}
         ways = {f"{name}{way}": (name, way) for name in loops for way in _WAYS}
@@ -386,7 +386,7 @@ def _mean(time: Array, values: Array, over: float) -> Array:
     return _rate(time, area, over)
 
 
-def _clock(base: Measurement, other: Measurement) -> Clock | None:
+def _clock(base: MeasuredRun, other: MeasuredRun) -> Clock | None:
     """Return the clock of a log against that of another, nothing where they share no channel."""
     known = {column.channel: i for i, column in enumerate(base.table.columns)}
     for j, column in enumerate(other.table.columns):

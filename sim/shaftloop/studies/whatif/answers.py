@@ -9,11 +9,11 @@ from numpy.typing import NDArray
 
 from shaftloop.studies.checks.gains import WIRING
 from shaftloop.studies.whatif.reading import Goal, Study
-from shaftloop.studies.whatif.table import Column, Table
+from shaftloop.studies.whatif.table import Table, TableColumn
 
 __all__ = [
     "Answers",
-    "Effect",
+    "FactorEffect",
     "Level",
     "answer",
     "backward_objectives",
@@ -47,7 +47,7 @@ class Level:
 
 
 @dataclass(frozen=True)
-class Effect:
+class FactorEffect:
     """What one factor does to one figure, averaged over all that the others do."""
 
     factor: str
@@ -72,7 +72,7 @@ class Answers:
     """The best candidates that pass, best first: front by front, each by the first objective."""
     front: Numbers
     """Candidates that pass and that no other one beats in every objective, by the first objective."""
-    effects: tuple[Effect, ...]
+    effects: tuple[FactorEffect, ...]
     """By figure, the strongest factor first."""
 
     def strongest(self, figures: Sequence[str], factors: Sequence[str], most: int) -> list[str]:
@@ -186,7 +186,7 @@ def ranking(costs: Array, most: int) -> Numbers:
     return np.array(found[:most], dtype=np.int64)
 
 
-def main_effects(table: Table, sampled: bool = False) -> tuple[Effect, ...]:
+def main_effects(table: Table, sampled: bool = False) -> tuple[FactorEffect, ...]:
     """Return what every factor does to every figure, the strongest factor of each figure first.
 
     Parameters
@@ -214,7 +214,7 @@ def _costs(table: Table, goals: Sequence[Goal], passed: Flags) -> tuple[Array, N
     return rows.T[numbers], numbers
 
 
-def _effect(table: Table, factor: Column, figure: Column, sampled: bool) -> Effect | None:
+def _effect(table: Table, factor: TableColumn, figure: TableColumn, sampled: bool) -> FactorEffect | None:
     """Return what a factor does to a figure, nothing where too little is known."""
     known = table.done & np.isfinite(factor.values) & np.isfinite(figure.values)
     values, results = factor.values[known], figure.values[known]
@@ -240,7 +240,7 @@ def _effect(table: Table, factor: Column, figure: Column, sampled: bool) -> Effe
     if share is not None and sampled:
         chance = (len(levels) - 1) / (len(results) - 1)
         share = max(0.0, (share - chance) / (1.0 - chance)) if chance < 1.0 else None
-    return Effect(factor.name, figure.name, tuple(levels), max(means) - min(means), share)
+    return FactorEffect(factor.name, figure.name, tuple(levels), max(means) - min(means), share)
 
 
 def _classes(values: Array) -> Numbers:

@@ -16,7 +16,7 @@ from shaftloop.errors import ScenarioError
 from shaftloop.studies.whatif.factors import Axis, Value
 from shaftloop.studies.whatif.form import Design
 
-__all__ = ["MOST_CANDIDATES", "Candidate", "Plan"]
+__all__ = ["MOST_CANDIDATES", "Candidate", "CandidatePlan"]
 
 Array = NDArray[np.float64]
 
@@ -40,7 +40,7 @@ class Candidate:
 
 
 @dataclass(frozen=True)
-class Plan:
+class CandidatePlan:
     """All candidates of a study, made as they are asked for."""
 
     axes: tuple[Axis, ...]

@@ -15,7 +15,7 @@ from shaftloop.scenario.description import Description
 from shaftloop.studies.responses import simulates
 from shaftloop.studies.whatif.reading import Study
 
-__all__ = ["Estimate", "estimated"]
+__all__ = ["CostEstimate", "estimated"]
 
 _READING = 0.003
 """Of reading a candidate, making its bench and finding its figures. [s]"""
@@ -29,7 +29,7 @@ _OTHERS = {"fidelity": 0.3, "uncertainty": 0.2, "modes": 0.005}
 
 
 @dataclass(frozen=True)
-class Estimate:
+class CostEstimate:
     """What is left of a study takes, within a factor of about three."""
 
     candidates: int
@@ -50,7 +50,7 @@ class Estimate:
         return max(self.parts, key=lambda part: self.parts[part])
 
 
-def estimated(study: Study, left: int) -> Estimate:
+def estimated(study: Study, left: int) -> CostEstimate:
     """Return what the candidates of a study take that are left, by the scenario as it is stated.
 
     Parameters
@@ -75,7 +75,7 @@ def estimated(study: Study, left: int) -> Estimate:
     if study.tune is not None:
         parts["tuning"] = _SEARCH * _margins(description, study.tune.loops, 8.0)
     parts |= {prefix: seconds for prefix, seconds in _OTHERS.items() if prefix in prefixes}
-    return Estimate(left, parts, records)
+    return CostEstimate(left, parts, records)
 
 
 def _margins(description: Description, loops: Iterable[str], derivatives: float) -> float:

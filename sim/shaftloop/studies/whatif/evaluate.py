@@ -107,7 +107,7 @@ def evaluate_batch(work: Work, batch: Batch) -> list[Row]:
     for entry, outcome in _run(work, (_made(work, *candidate, variants) for candidate in wanted)):
         if entry.number in left:
             since = time.monotonic()
-            rows.append(_evaluate(work, entry, outcome) if isinstance(entry, _Bench) else entry)
+            rows.append(_evaluate(work, entry, outcome) if isinstance(entry, _EvaluatedBench) else entry)
             spent += time.monotonic() - since
         other = time.monotonic() - begun - spent
         # The first batch of a process also loads kernels, once; nobody should wait longer for its rows.
@@ -140,7 +140,7 @@ def _variants(work: Work) -> Variants:
 
 
 @dataclass(frozen=True)
-class _Bench:
+class _EvaluatedBench:
     """A candidate as it is to be evaluated."""
 
     number: int
@@ -149,30 +149,32 @@ class _Bench:
     """What tuning it has given."""
 
 
-def _made(work: Work, number: int, settings: tuple[str, ...], variants: Variants) -> _Bench | Row:
+def _made(work: Work, number: int, settings: tuple[str, ...], variants: Variants) -> _EvaluatedBench | Row:
     """Return a candidate, tuned if asked for, or its row where that fails or there can be no such bench."""
     try:
         description = variants.read(settings)
     except ScenarioError as error:
         return Row(number, "refused", _short("; ".join(error.messages)))
     if work.tune is None:
-        return _Bench(number, description)
+        return _EvaluatedBench(number, description)
     try:
-        return _Bench(number, *tuned(work.tune, description))
+        return _EvaluatedBench(number, *tuned(work.tune, description))
     except SimulationError as error:
         return Row(number, "failed", _short(f"tuning: {error}"))
     except _FAULTS as error:
         return Row(number, "failed", _fault(error))
 
 
-def _run(work: Work, found: "Iterable[_Bench | Row]") -> "Iterator[tuple[_Bench | Row, Outcome | None]]":
+def _run(
+    work: Work, found: "Iterable[_EvaluatedBench | Row]"
+) -> "Iterator[tuple[_EvaluatedBench | Row, Outcome | None]]":
     """Yield every bench with its run, as it is needed; nothing where there is none or it failed."""
-    waiting: deque[_Bench | Row] = deque()
+    waiting: deque[_EvaluatedBench | Row] = deque()
 
     def descriptions() -> Iterator[Description]:
         for entry in found:
             waiting.append(entry)
-            if isinstance(entry, _Bench):
+            if isinstance(entry, _EvaluatedBench):
                 yield entry.description
 
     benches = descriptions()
@@ -186,7 +188,7 @@ def _run(work: Work, found: "Iterable[_Bench | Row]") -> "Iterator[tuple[_Bench 
         yield entry, None
 
 
-def _evaluate(work: Work, bench: _Bench, outcome: Outcome | None) -> Row:
+def _evaluate(work: Work, bench: _EvaluatedBench, outcome: Outcome | None) -> Row:
     try:
         row = _row(bench, work.figures, outcome)
     except ShaftloopError as error:
@@ -196,7 +198,7 @@ def _evaluate(work: Work, bench: _Bench, outcome: Outcome | None) -> Row:
     return replace(row, in_lanes=outcome is not None and outcome.in_lanes)
 
 
-def _row(bench: _Bench, names: tuple[str, ...], outcome: Outcome | None) -> Row:
+def _row(bench: _EvaluatedBench, names: tuple[str, ...], outcome: Outcome | None) -> Row:
     wanted = [name for name in names if name not in bench.found]
     found = bench.found | evaluate(bench.description, wanted, outcome)
     failed = next((response.reason for response in found.values() if response.failed), None)

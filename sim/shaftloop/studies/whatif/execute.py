@@ -9,10 +9,10 @@ from numpy.typing import NDArray
 from shaftloop.analysis.lanes import LANES
 from shaftloop.bench.sequence import longest_time
 from shaftloop.studies.responses import simulates
-from shaftloop.studies.whatif.designs import Plan
+from shaftloop.studies.whatif.designs import CandidatePlan
 from shaftloop.studies.whatif.evaluate import Batch, Row, Work, evaluate_batch
 from shaftloop.studies.whatif.reading import Study
-from shaftloop.studies.whatif.store import Store
+from shaftloop.studies.whatif.store import ResultStore
 
 __all__ = ["Runner", "execute", "run_here", "work_of"]
 
@@ -38,7 +38,7 @@ def work_of(study: Study) -> Work:
     )
 
 
-def execute(store: Store, run: Runner, progress: Callable[[float], None] | None = None) -> None:
+def execute(store: ResultStore, run: Runner, progress: Callable[[float], None] | None = None) -> None:
     """Evaluate every candidate that has no row yet.
 
     Parameters
@@ -71,7 +71,7 @@ def run_here(work: Work, batches: Iterable[Batch]) -> Generator[list[Row], None,
             batch = batch.without(rows)
 
 
-def _batches(study: Study, plan: Plan, missing: NDArray[np.int64]) -> Iterator[Batch]:
+def _batches(study: Study, plan: CandidatePlan, missing: NDArray[np.int64]) -> Iterator[Batch]:
     """Yield the batches of a study of which something is left; they are the same each time it is begun."""
     left = np.zeros(plan.total, dtype=np.bool_)
     left[missing] = True

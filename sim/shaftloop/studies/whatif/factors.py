@@ -12,7 +12,7 @@ from shaftloop.scenario.fields import Plain
 from shaftloop.scenario.units import Stated, UnitError, parse_quantity
 from shaftloop.studies.whatif.form import Distribution, Factor
 
-__all__ = ["Axis", "Listed", "Spread", "Value", "listed", "spread"]
+__all__ = ["Axis", "FactorSpread", "Listed", "Value", "listed", "spread"]
 
 Value = float | str
 """A number in the unit of its factor, or a text."""
@@ -58,7 +58,7 @@ class Listed:
 
 
 @dataclass(frozen=True)
-class Spread:
+class FactorSpread:
     """A factor with a continuous range or distribution; all numbers in its unit."""
 
     path: str
@@ -135,7 +135,7 @@ class Spread:
         return self.low, self.high
 
 
-Axis = Listed | Spread
+Axis = Listed | FactorSpread
 
 
 def listed(factor: Factor) -> Listed:
@@ -151,7 +151,7 @@ def listed(factor: Factor) -> Listed:
     return Listed(factor.path, found[1], found[0], texts)
 
 
-def spread(factor: Factor, nominal: Stated | None) -> Spread:
+def spread(factor: Factor, nominal: Stated | None) -> FactorSpread:
     """Return a factor with a range or a distribution.
 
     Parameters
@@ -175,17 +175,17 @@ def spread(factor: Factor, nominal: Stated | None) -> Spread:
     return _distribution(factor, unit, low, high, middle)
 
 
-def _range(factor: Factor, unit: str, low: float, high: float) -> Spread:
+def _range(factor: Factor, unit: str, low: float, high: float) -> FactorSpread:
     if not low < high:
         raise UnitError(f"low must be below high, not {low:g} and {high:g} {unit}".rstrip())
     if factor.scale == "log" and low <= 0.0:
         raise UnitError(f"a log scale needs a low above 0, not {low:g} {unit}".rstrip())
-    return Spread(factor.path, unit, factor.scale, low, high, math.nan, math.nan, factor.count or 0)
+    return FactorSpread(factor.path, unit, factor.scale, low, high, math.nan, math.nan, factor.count or 0)
 
 
 def _distribution(
     factor: Factor, unit: str, low: float | None, high: float | None, middle: float | None
-) -> Spread:
+) -> FactorSpread:
     kind = factor.distribution
     assert kind is not None
     bounded = kind in ("uniform", "triangular")
@@ -204,7 +204,7 @@ def _distribution(
         raise UnitError(f"the nominal value {centre:g} {unit} lies outside low and high".replace("  ", " "))
     if kind == "lognormal" and centre <= 0.0:
         raise UnitError(f"lognormal needs a nominal value above 0, not {centre:g} {unit}".rstrip())
-    return Spread(factor.path, unit, kind, least, most, centre, width, factor.count or 0)
+    return FactorSpread(factor.path, unit, kind, least, most, centre, width, factor.count or 0)
 
 
 def _width(factor: Factor, unit: str, middle: float) -> float:

@@ -9,20 +9,20 @@ from shaftloop.studies.responses import OVERLOADED, simulates
 from shaftloop.studies.whatif.answers import Answers, answer, backward_objectives
 from shaftloop.studies.whatif.reading import Study
 from shaftloop.studies.whatif.sensitivity import Sensitivity, sensitivity
-from shaftloop.studies.whatif.store import Store
+from shaftloop.studies.whatif.store import ResultStore
 from shaftloop.studies.whatif.table import Table, read_table
 from shaftloop.studies.whatif.yields import Yield, tolerance_yield
 
-__all__ = ["Findings", "find"]
+__all__ = ["StudyFindings", "find"]
 
 _MOST_REASONS = 20
 
 
 @dataclass(frozen=True)
-class Findings:
+class StudyFindings:
     """What a study says."""
 
-    store: Store
+    store: ResultStore
     """Its rows."""
     table: Table
     """The rows as columns."""
@@ -94,7 +94,7 @@ class Findings:
         return self.store.reasons(_MOST_REASONS)
 
 
-def find(store: Store, most: int) -> Findings:
+def find(store: ResultStore, most: int) -> StudyFindings:
     """Return what a study says.
 
     Parameters
@@ -107,7 +107,7 @@ def find(store: Store, most: int) -> Findings:
     study, design, table = store.study, store.study.design, read_table(store)
     answers = answer(study, table, most)
     drawn = design.kind == "monte_carlo" and study.bounds
-    return Findings(
+    return StudyFindings(
         store,
         table,
         answers,

@@ -7,7 +7,7 @@ from shaftloop.scenario.fields import Plain
 from shaftloop.scenario.units import Stated
 from shaftloop_models.parameters import Number, ParameterError
 
-__all__ = ["Constraint", "Design", "Distribution", "Factor", "Form", "Objective", "Tune", "Wanted"]
+__all__ = ["Constraint", "Design", "Distribution", "Factor", "Objective", "StudyForm", "Tune", "Wanted"]
 
 Distribution = Literal["normal", "uniform", "triangular", "lognormal"]
 
@@ -162,7 +162,7 @@ class Tune:
 
 
 @dataclass(frozen=True)
-class Form:
+class StudyForm:
     """A study file."""
 
     scenario: Annotated[str, Number("scenario file, beside the study, or the name of a shipped one")]

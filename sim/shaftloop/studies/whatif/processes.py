@@ -60,7 +60,7 @@ class Processes:
         """
         source = iter(batches)
         while True:
-            crew = _Crew(self.count, _AHEAD * self.count)
+            crew = _WorkerCrew(self.count, _AHEAD * self.count)
             yield from crew.run(work, source)
             if not crew.suspects:
                 return
@@ -71,7 +71,7 @@ def _carefully(work: Work, suspects: deque[Batch]) -> Iterator[list[Row]]:
     """Yield the rows of batches of which one ended a process: one batch at a time shows which one."""
     ends: Counter[int] = Counter()
     while suspects:
-        crew = _Crew(1, 1)
+        crew = _WorkerCrew(1, 1)
         yield from crew.run(work, _taken(suspects))
         for batch in crew.suspects:
             if len(batch.candidates) > 1:
@@ -92,7 +92,7 @@ def _taken(suspects: deque[Batch]) -> Iterator[Batch]:
 
 
 @dataclass
-class _Crew:
+class _WorkerCrew:
     """One pool, up to the end of the work or of the pool."""
 
     count: int

@@ -22,8 +22,8 @@ from shaftloop.scenario.shipped import shipped_folder, shipped_names
 from shaftloop.scenario.source import find_beside, label_of, load_toml, read_text
 from shaftloop.scenario.units import Stated, UnitError, parse_quantity
 from shaftloop.studies.responses import OVERLOADED, known, require, simulates
-from shaftloop.studies.whatif.factors import Axis, Spread, listed, spread
-from shaftloop.studies.whatif.form import Constraint, Design, Factor, Form, Objective, Tune, Wanted
+from shaftloop.studies.whatif.factors import Axis, FactorSpread, listed, spread
+from shaftloop.studies.whatif.form import Constraint, Design, Factor, Objective, StudyForm, Tune, Wanted
 from shaftloop.studies.whatif.tuned import FEASIBLE, PREFIX, check_tune, tuned_known
 
 __all__ = ["Bound", "Goal", "Study", "find_study", "read_study", "shipped_studies"]
@@ -126,7 +126,7 @@ def read_study(source: str | Path, settings: Sequence[str] = ()) -> Study:
     path = find_study(source)
     file = load_toml(path, label_of(path))
     problems = Problems(file, deepcopy(file.document))
-    form, errors = validate(Form, problems.document)
+    form, errors = validate(StudyForm, problems.document)
     for where, message in errors:
         problems.error(where, message)
     problems.raise_if_any()
@@ -136,7 +136,7 @@ def read_study(source: str | Path, settings: Sequence[str] = ()) -> Study:
 class _Reader:
     """A study file that is in form, on its way to a study of a scenario."""
 
-    def __init__(self, problems: Problems, form: Form, settings: tuple[str, ...]) -> None:
+    def __init__(self, problems: Problems, form: StudyForm, settings: tuple[str, ...]) -> None:
         self.problems = problems
         self.form = form
         self.settings = settings
@@ -218,7 +218,7 @@ class _Reader:
     def _counted(self, place: KeyPath, axis: Axis) -> bool:
         """Return whether a factor has the values that the design asks of it."""
         gridded = self.form.design.kind in ("grid", "one_at_a_time")
-        if gridded and isinstance(axis, Spread) and not axis.count:
+        if gridded and isinstance(axis, FactorSpread) and not axis.count:
             self.problems.error(
                 (*place, "count"), "missing; a grid needs the number of values, e.g. count = 7"
             )
@@ -228,7 +228,9 @@ class _Reader:
     def _tried(self, place: KeyPath, axis: Axis) -> Axis | None:
         """Return a factor of which the scenario takes at least one value; of parts it must take all."""
         parts = axis.path.endswith(".from")
-        values = [axis.at(share) for share in _PROBES] if isinstance(axis, Spread) else list(axis.choices)
+        values = (
+            [axis.at(share) for share in _PROBES] if isinstance(axis, FactorSpread) else list(axis.choices)
+        )
         refusals = []
         for value in values:
             setting = axis.setting(value)

@@ -18,13 +18,13 @@ from numpy.typing import NDArray
 
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.fields import shown
-from shaftloop.studies.whatif.designs import Candidate, Plan
+from shaftloop.studies.whatif.designs import Candidate, CandidatePlan
 from shaftloop.studies.whatif.evaluate import Row
 from shaftloop.studies.whatif.factors import Axis, Listed
 from shaftloop.studies.whatif.reading import Study
 from shaftloop.studies.whatif.storefile import StoreError, changed, locked, nothing_there, reported, unlock
 
-__all__ = ["Entry", "Store", "StoreError", "open_store"]
+__all__ = ["Entry", "ResultStore", "StoreError", "open_store"]
 
 Entry = tuple[int, str, str, tuple[Any, ...], tuple[Any, ...], dict[str, str]]
 """Number, status, reason, values of the factors, figures, why figures are missing."""
@@ -40,8 +40,8 @@ _PATIENCE = 10.0
 
 
 def open_store(
-    path: Path | None, study: Study, plan: Plan, *, fresh: bool = False, reading: bool = False
-) -> "Store":
+    path: Path | None, study: Study, plan: CandidatePlan, *, fresh: bool = False, reading: bool = False
+) -> "ResultStore":
     """Open the results of a study, begun or not.
 
     Parameters
@@ -66,23 +66,25 @@ def open_store(
     if reading:
         if path is None or not path.is_file():
             raise nothing_there(path)
-        return Store(path, study, plan, None)
+        return ResultStore(path, study, plan, None)
     lock = None if path is None else locked(path)
     try:
         if fresh and path is not None:
             with reported(path):
                 for ending in ("", "-wal", "-shm"):
                     path.with_name(path.name + ending).unlink(missing_ok=True)
-        return Store(path, study, plan, lock)
+        return ResultStore(path, study, plan, lock)
     except BaseException:
         unlock(path, lock)
         raise
 
 
-class Store:
+class ResultStore:
     """Results of a study; open them by `open_store` and close them by ``with``."""
 
-    def __init__(self, path: Path | None, study: Study, plan: Plan, lock: sqlite3.Connection | None) -> None:
+    def __init__(
+        self, path: Path | None, study: Study, plan: CandidatePlan, lock: sqlite3.Connection | None
+    ) -> None:
         self.path = path
         self.study = study
         self.plan = plan

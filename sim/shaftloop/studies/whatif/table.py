@@ -7,16 +7,16 @@ from numpy.typing import NDArray
 
 from shaftloop.studies.whatif.factors import Listed
 from shaftloop.studies.whatif.reading import Bound
-from shaftloop.studies.whatif.store import Store
+from shaftloop.studies.whatif.store import ResultStore
 
-__all__ = ["Column", "Table", "read_table"]
+__all__ = ["Table", "TableColumn", "read_table"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
-class Column:
+class TableColumn:
     """One factor or figure over all candidates."""
 
     name: str
@@ -33,9 +33,9 @@ class Column:
 class Table:
     """A study, finished or as far as it has come, in the order of its candidates."""
 
-    factors: dict[str, Column]
+    factors: dict[str, TableColumn]
     """By path."""
-    figures: dict[str, Column]
+    figures: dict[str, TableColumn]
     """By name."""
     done: Flags
     """Whether a candidate has been evaluated without a failure, shape (candidates,)."""
@@ -88,7 +88,7 @@ class Table:
         return passed
 
 
-def read_table(store: Store) -> Table:
+def read_table(store: ResultStore) -> Table:
     """Return the columns of a study.
 
     Parameters
@@ -115,11 +115,11 @@ def read_table(store: Store) -> Table:
         figures[:, number] = [np.nan if value is None else value for value in found]
     return Table(
         {
-            axis.path: Column(axis.path, axis.unit or "1", row, tuple(map(str, code or ())))
+            axis.path: TableColumn(axis.path, axis.unit or "1", row, tuple(map(str, code or ())))
             for axis, row, code in zip(axes, factors, codes, strict=True)
         },
         {
-            name: Column(name, entry.unit, row)
+            name: TableColumn(name, entry.unit, row)
             for (name, entry), row in zip(study.figures.items(), figures, strict=True)
         },
         done,
