@@ -22,13 +22,13 @@ BLOCKS = (STIFFNESS, PSI, FIGURE, design("grid"))
 KILLED = """\
 import os, signal, sys
 from pathlib import Path
-from shaftloop.studies.whatif.designs import Plan
+from shaftloop.studies.whatif.designs import CandidatePlan
 from shaftloop.studies.whatif.execute import execute, run_here
 from shaftloop.studies.whatif.reading import read_study
-from shaftloop.studies.whatif.store import Store, open_store
+from shaftloop.studies.whatif.store import ResultStore, open_store
 
 path, where, count = Path(sys.argv[1]), sys.argv[2], int(sys.argv[3])
-record, add, added = Store._record, Store.add, 0
+record, add, added = ResultStore._record, ResultStore.add, 0
 
 def die():
     os.kill(os.getpid(), signal.SIGKILL)
@@ -46,9 +46,9 @@ def adding(self, rows):
     if where == "after" and added >= count:
         die()
 
-Store._record, Store.add = recording, adding
+ResultStore._record, ResultStore.add = recording, adding
 study = read_study(path)
-with open_store(path.with_name("r.sqlite"), study, Plan(study.axes, study.design)) as store:
+with open_store(path.with_name("r.sqlite"), study, CandidatePlan(study.axes, study.design)) as store:
     execute(store, run_here)
 """
 
