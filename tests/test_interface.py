@@ -110,3 +110,12 @@ def test_a_study_is_asked_from_python(tmp_path: Path) -> None:
     peak = "simulate.peak_true_torque"
     single = shaftloop.read("reference-bench", {"duration": "20 ms", "loop.torque.kp": 0.2}).figures(peak)
     assert values[1] == single[peak].value
+
+
+def test_torque_sensors_are_judged_from_python() -> None:
+    bench = shaftloop.read("wheel-hub", {"duration": "0.8 s"})
+    sensors = bench.sensors(uncertainty=0.005, peak=95.0)
+    assert any(entry.serves for entry in sensors.judged) and sensors.demand.uncertainty == 0.005
+    assert sensors.scenario is bench.scenario
+    with pytest.raises(ScenarioError, match="point"):
+        bench.sensors(points=["800 rpm"])

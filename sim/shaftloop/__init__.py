@@ -1,9 +1,10 @@
 """Simulator for regenerative back-to-back test benches.
 
 `read` a scenario and ask the bench: `TestBench.show`, `TestBench.simulate`, `TestBench.modes`,
-`TestBench.margins`, `TestBench.tune`, `TestBench.fidelity`, `TestBench.uncertainty`, `TestBench.identify`,
-`TestBench.check`; `study` asks one question of many benches, `response` asks logs without any bench. Answers
-are frozen dataclasses; inside, every number is in SI units.
+`TestBench.margins`, `TestBench.tune`, `TestBench.fidelity`, `TestBench.uncertainty`, `TestBench.sensors`,
+`TestBench.faults`, `TestBench.size`, `TestBench.identify`, `TestBench.check`; `study` asks one question of
+many benches, `response` asks logs without any bench. Answers are frozen dataclasses; inside, every number is
+in SI units.
 """
 
 from typing import TYPE_CHECKING, Any

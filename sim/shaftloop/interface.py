@@ -13,6 +13,7 @@ from shaftloop.answers.margins import MarginsAnswer, find_margins, with_injectio
 from shaftloop.answers.modes import ModesAnswer, find_line_modes
 from shaftloop.answers.point import check_point, named_loops
 from shaftloop.answers.run import RunAnswer, find_run
+from shaftloop.answers.sensors import SensorsAnswer, find_sensors
 from shaftloop.answers.show import ShowAnswer, find_bench
 from shaftloop.answers.sizing import SizeAnswer, find_sizes
 from shaftloop.answers.tuning import TuneAnswer, find_gains
@@ -24,12 +25,8 @@ from shaftloop.studies.checks.run import CheckedScenario, check_scenario
 from shaftloop.studies.responses import evaluate
 from shaftloop.studies.tuning import choosing
 from shaftloop.studies.vary import MarginsDemand, read_range
-from shaftloop.studies.whatif.designs import CandidatePlan
-from shaftloop.studies.whatif.execute import execute, run_here
-from shaftloop.studies.whatif.findings import StudyFindings, find
-from shaftloop.studies.whatif.processes import Processes
-from shaftloop.studies.whatif.reading import read_study
-from shaftloop.studies.whatif.store import open_store
+from shaftloop.studies.whatif.ask import study, texts_of
+from shaftloop.studies.whatif.findings import StudyFindings
 
 if TYPE_CHECKING:
     from shaftloop.report.page.room import Report
@@ -68,7 +65,7 @@ class TestBench:
         ScenarioError
             With everything that is wrong.
         """
-        every = (*self.scenario.settings, *_texts(settings))
+        every = (*self.scenario.settings, *texts_of(settings))
         return TestBench(read_scenario(self.scenario.path, every))
 
     def show(self) -> ShowAnswer:
@@ -140,6 +137,25 @@ class TestBench:
             False to look at the sequence alone.
         """
         return find_sizes(self.scenario, [Path(file) for file in files], faults=faults)
+
+    def sensors(self, *files: str | Path, points: Sequence[str] = (), **demand: Any) -> SensorsAnswer:
+        """Return which torque sensors serve in place of the one in the line, and why the others do not.
+
+        Parameters
+        ----------
+        *files : str or Path
+            Part files; else the shipped ones.
+        points : sequence of str
+            Operating points, e.g. ``800 rpm, 90 N m``; else those of the scenario.
+        **demand : float
+            Fields of `SensorDemand`: `uncertainty`, `peak`, `bandwidth`, `tolerance`.
+
+        Raises
+        ------
+        ScenarioError
+            Where a file or a point is none.
+        """
+        return find_sensors(self.scenario, [Path(file) for file in files], points, **demand)
 
     def margins(
         self,
@@ -320,7 +336,7 @@ class TestBench:
             File, ``.html`` or ``.pdf``, in an existing folder.
         only : sequence of str
             Sections; all where left out, e.g. ``margins``.
-        study : Findings, optional
+        study : StudyFindings, optional
             Also what this study says.
         overlay : str or Path, optional
             A measured run (CSV) to lay over the simulated one.
@@ -356,45 +372,4 @@ def read(source: str | Path, settings: Mapping[str, Any] | None = None) -> TestB
     ScenarioError
         With everything that is wrong, each with its place.
     """
-    return TestBench(read_scenario(source, _texts(settings or {})))
-
-
-def study(
-    source: str | Path,
-    settings: Mapping[str, Any] | None = None,
-    *,
-    out: str | Path | None = None,
-    workers: int = 1,
-    top: int = 10,
-) -> StudyFindings:
-    """Run a study, or go on with one that was stopped, and return what it says.
-
-    Parameters
-    ----------
-    source : str or Path
-        A study file, or the name of a shipped one.
-    settings : mapping, optional
-        Values of its scenario by path.
-    out : str or Path, optional
-        Existing folder that keeps the results; they go with the answer where left out.
-    workers : int
-        Processes. More than one needs a script that guards its start by ``if __name__ == "__main__"``.
-    top : int
-        How many candidates are ranked.
-
-    Raises
-    ------
-    ScenarioError
-        With everything that is wrong in the study.
-    SimulationError
-        Where the scenario changes while the study runs.
-    """
-    wanted = read_study(source, _texts(settings or {}))
-    place = None if out is None else Path(out) / "results.sqlite"
-    store = open_store(place, wanted, CandidatePlan(wanted.axes, wanted.design))
-    execute(store, run_here if workers == 1 else Processes(workers))
-    return find(store, top)
-
-
-def _texts(settings: Mapping[str, Any]) -> list[str]:
-    return [f"{path}={value}" for path, value in settings.items()]
+    return TestBench(read_scenario(source, texts_of(settings or {})))

@@ -8,7 +8,6 @@ from typing import Any
 import pytest
 
 import shaftloop
-from shaftloop.answers.sensors import find_sensors
 from shaftloop.interface import TestBench
 from shaftloop.report.check import tables as check
 from shaftloop.report.faults import room as faults
@@ -24,7 +23,6 @@ from shaftloop.report.terminal import print_answer, print_details
 from shaftloop.report.tune import room as tune
 from shaftloop.report.uncertainty import room as uncertainty
 from shaftloop.scenario.shipped import shipped_names
-from shaftloop.studies.sensor_choice import SensorDemand, find_candidates
 
 ASKED: dict[str, tuple[Any, Callable[[TestBench], Any]]] = {
     "show": (show, TestBench.show),
@@ -113,13 +111,7 @@ def test_sensors_and_studies_keep_their_digits(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     bench = shaftloop.read("wheel-hub", {"duration": "0.8 s"})
-    candidates = find_candidates((), "ts")
-    judge(
-        sensors,
-        find_sensors(bench.scenario, candidates, SensorDemand((), None, None, None)),
-        monkeypatch,
-        capsys,
-    )
+    judge(sensors, bench.sensors(), monkeypatch, capsys)
     file = tmp_path / "s.toml"
     file.write_text(
         'title = "s"\nscenario = "wheel-hub"\nexpectations = false\n[design]\nkind = "grid"\n'

@@ -59,24 +59,18 @@ def sensors(
     Writes sensors.json into ./shaftloop-out/<scenario>/; with --json only if --out is given.
     """
     scenario = request.read()
-    from shaftloop.analysis.efficiency_points import read_point
     from shaftloop.answers.sensors import find_sensors
     from shaftloop.report.files import make_folder
     from shaftloop.report.sensors import room
     from shaftloop.report.terminal import Progress
-    from shaftloop.studies.sensor_choice import SensorDemand, find_candidates
 
-    description = scenario.description
-    plan = description.uncertainty
-    stated = tuple(read_point(text) for text in points) or (plan.points if plan else ())
-    demand = SensorDemand(stated, require, peak, bandwidth, tolerance)
-    name = next((part.name for part in description.readers("torque")), "sensor")
-    candidates = find_candidates(parts, name)
     folder = request.folder(scenario.name)
     if folder is not None:
         make_folder(folder)
-    with Progress(f"trying {len(candidates)} sensors"):
-        answer = find_sensors(scenario, candidates, demand)
+    with Progress("trying torque sensors"):
+        answer = find_sensors(
+            scenario, parts, points, uncertainty=require, peak=peak, bandwidth=bandwidth, tolerance=tolerance
+        )
     hand_over(answer, room, request, folder)
     if all(entry.serves is False for entry in answer.judged):
         raise click.exceptions.Exit(1)

@@ -40,11 +40,11 @@ class SensorDemand:
 
     points: tuple[Point, ...]
     """Steady points to be measured; that of the sequence where there is none."""
-    uncertainty: float | None
+    uncertainty: float | None = None
     """Largest expanded uncertainty, relative to the reading. [1]"""
-    peak: float | None
+    peak: float | None = None
     """Largest torque of the line; from a run of the sequence where left out. [N m]"""
-    bandwidth: float | None
+    bandwidth: float | None = None
     """Highest frequency of interest. [Hz]"""
     tolerance: float = 0.05
     """Largest error of an amplitude up to there. [1]"""
