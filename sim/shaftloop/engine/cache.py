@@ -24,7 +24,8 @@ def helper(function: F) -> F:
 
 def routine(function: F) -> F:
     """Compile a function that kernels call without inlining it."""
-    return cast(F, numba.njit(error_model="numpy", _nrt=False)(function))
+    # Said aloud: what is left open a function takes over from its caller, and helpers call routines.
+    return cast(F, numba.njit(forceinline=False, error_model="numpy", _nrt=False)(function))
 
 
 def kernel(function: F) -> F:
