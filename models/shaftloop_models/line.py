@@ -62,6 +62,8 @@ class Spring:
     """Angle that it turns without any torque; then without branches and viscous damping. [rad]"""
     pressed_damping: float = 0.0
     """Viscous damping per torque that presses its flanks, with a play. [s/rad]"""
+    outputs: int = 1
+    """Right ends: two of a differential, which get equal torques; then without error and play."""
 
 
 Element = Inertia | Spring

@@ -7,16 +7,17 @@ for the class. Sampling, slots and whatever else a part is on a bench stands in 
 import importlib
 import pkgutil
 from abc import abstractmethod
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import ClassVar, NamedTuple, TypeVar, get_args, get_type_hints
+from typing import Annotated, ClassVar, NamedTuple, TypeVar, get_args, get_type_hints
 
 from shaftloop_models.drag import Drag
 from shaftloop_models.harmonics import Cogging, Ripple
 from shaftloop_models.heat import Heat
 from shaftloop_models.lateral import Lateral, Rotor
 from shaftloop_models.line import Element
-from shaftloop_models.parameters import Checked, Clock, Sampled
+from shaftloop_models.parameters import Checked, Clock, Number, Sampled
 
 __all__ = ["Machine", "Part", "Sensor", "Stands", "kind_of", "kinds", "part_kind"]
 
@@ -32,7 +33,14 @@ class Stands(NamedTuple):
     """Largest speed. [rad/s]"""
 
 
-class Part(Checked):
+@dataclass(frozen=True, kw_only=True)
+class Placed:
+    """Where something sits in the line."""
+
+    after: Annotated[str | None, Number("part above whose right end it comes after, for a branch")] = None
+
+
+class Part(Checked, Placed):
     """A part of the line."""
 
     part: str

@@ -6,7 +6,6 @@ ln ω. Left out: what an inverter with blocked pulses does to a machine with mag
 still makes.
 """
 
-import itertools
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -89,21 +88,18 @@ def _longest(figures: Sequence[float | None]) -> float | None:
     return None if None in figures else max(figure for figure in figures if figure is not None)
 
 
-def pieces(simulation: Simulation) -> list[range]:
+def pieces(simulation: Simulation) -> list[tuple[int, ...]]:
     """Return the bodies of a line that turn as one at the end of a run: all, where no spring is broken."""
-    bench, net = simulation.bench, simulation.run.model.plant.network
-    breaks = [
-        edge.left + 1 for edge in bench.line.edges if not any(net.signals[edge.torque.index][1].values())
-    ]
-    ends = [0, *breaks, len(bench.line.nodes)]
-    return [range(first, last) for first, last in itertools.pairwise(ends)]
+    line, net = simulation.bench.line, simulation.run.model.plant.network
+    forms = [net.signals[edge.torque.index][1] for edge in line.edges]
+    return line.tree.pieces([number for number, form in enumerate(forms) if not any(form.values())])
 
 
 @dataclass(frozen=True)
 class _Piece:
-    """Neighbouring bodies that turn as one."""
+    """Bodies that turn as one."""
 
-    bodies: range
+    bodies: tuple[int, ...]
     speed: float
     """At the left end of the line. [rad/s]"""
     inertia: float
@@ -112,7 +108,7 @@ class _Piece:
     """Nothing where it cannot turn."""
 
     @staticmethod
-    def of(bench: Bench, simulation: Simulation, bodies: range) -> "_Piece":
+    def of(bench: Bench, simulation: Simulation, bodies: tuple[int, ...]) -> "_Piece":
         """Return some bodies at the end of a run."""
         run, nodes = simulation.run, [bench.line.nodes[body] for body in bodies]
         inertia = sum(node.inertia * node.pace**2 for node in nodes)

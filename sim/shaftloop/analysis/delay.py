@@ -218,7 +218,7 @@ def _earlier(sensor: Sensor, delay: Fraction) -> Sensor:
     """Return a sensor that samples earlier and delivers at the same instants."""
     period, latency = _timing(sensor)
     phase, late = (sensor.phase - delay) % period, Delay(latency + delay)
-    return replace(sensor, phase=phase, latency=late)  # type: ignore[type-var]
+    return replace(sensor, phase=phase, latency=late)  # type: ignore[call-arg]
 
 
 def _later(sender: _Sender, delay: Fraction) -> _Sender:
@@ -226,7 +226,7 @@ def _later(sender: _Sender, delay: Fraction) -> _Sender:
     latency = Delay(_timing(sender)[1] + delay)
     if isinstance(sender, Loop):
         return replace(sender, output_latency=latency)
-    return replace(sender, latency=latency)  # type: ignore[type-var]
+    return replace(sender, latency=latency)  # type: ignore[call-arg]
 
 
 def _first_unstable(excess: _Excess, guess: int) -> int | None:

@@ -3,7 +3,7 @@
 The network knows: every loss that a body bears is metered as a torque times the speed of that body.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import numpy as np
@@ -25,24 +25,29 @@ class Drags:
         Of that bench; its terms are asked, it is not moved.
     bodies : iterable of int
         Numbers in the line.
+    levers : dict, optional
+        Torque that is looked for per torque on each of these bodies; without it that at the leftmost shaft.
     """
 
-    def __init__(self, bench: Bench, run: Run, bodies: Iterable[int]) -> None:
-        net, nodes = bench.model.plant.network, [bench.line.nodes[body] for body in bodies]
+    def __init__(
+        self, bench: Bench, run: Run, bodies: Iterable[int], levers: Mapping[int, float] | None = None
+    ) -> None:
+        net, nodes = bench.model.plant.network, bench.line.nodes
+        levers = {body: nodes[body].pace for body in bodies} if levers is None else levers
         losses = {balance.element: balance.losses for balance in net.balances}
         self._run, self._still = run, np.zeros_like(run.state)
         self._rubs = {rub.held.index: rub.coulomb for rub in net.rubs}
         self._speeds = [node.speed.index for node in bench.line.nodes]
         self._paces = np.array([node.pace for node in bench.line.nodes])
         self._powers = [
-            (net.meters[power.meter].name, node.pace * power.coefficient, power.a.kind, power.a.index)
-            for node in nodes
+            (net.meters[power.meter].name, lever * power.coefficient, power.a.kind, power.a.index)
+            for body, lever in levers.items()
             for power in net.powers
-            if power.meter in losses[node.name] and power.b == node.speed
+            if power.meter in losses[nodes[body].name] and power.b == nodes[body].speed
         ]
 
     def torques(self, speed: float) -> dict[str, float]:
-        """Return the torque against the motion, at the leftmost shaft, by the name of its loss meter [N m].
+        """Return the torque against the motion that is looked for, by the name of its loss meter [N m].
 
         Parameters
         ----------

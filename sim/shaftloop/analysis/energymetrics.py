@@ -24,7 +24,7 @@ def energy_values(simulation: Simulation) -> dict[str, _Found]:
         share = (returned / taken, None, None)
     load: _Found = (None, "the line has only one machine", None)
     if len(order) > 1:
-        load = (energies.links[order[-1]], None, None)
+        load = (sum(energies.links[name] for name in order[1:]), None, None)
     return {
         "drive_energy": (energies.links[order[0]], None, None),
         "load_energy": load,

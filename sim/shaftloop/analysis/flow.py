@@ -1,16 +1,20 @@
 """Where the energy of a run went: from the grid over the machines through the line and back."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import chain
+from typing import NamedTuple
 
 from shaftloop.analysis.energy import ElementBalance
 from shaftloop.analysis.simulation import Simulation
+from shaftloop.bench.line import Line
 
 __all__ = ["Flow", "Station", "energy_flow"]
 
 
 @dataclass(frozen=True)
 class Station:
-    """A machine with its inverter and rotor, or the stretch of line between two machines."""
+    """A machine with its inverter and rotor, or the stretch of line between machines."""
 
     name: str
     machine: bool
@@ -20,8 +24,6 @@ class Station:
     """[J]"""
     stored: float
     """Change of the stored energy. [J]"""
-    onward: float
-    """Handed to the station on the right. [J]"""
 
 
 @dataclass(frozen=True)
@@ -32,6 +34,8 @@ class Flow:
     """Supplied by the grid. [J]"""
     stations: tuple[Station, ...]
     """Left to right."""
+    passed: tuple[tuple[int, int, float], ...]
+    """(station, station right of it or behind it in a branch, energy from the one to the other [J])."""
     losses: tuple[tuple[str, str, float], ...]
     """(part, meaning, energy [J]), largest first."""
     stored: float
@@ -44,14 +48,12 @@ def energy_flow(simulation: Simulation) -> Flow:
     """Return where the energy of a run went."""
     energies, bench = simulation.energies, simulation.bench
     balances = {balance.element: balance for balance in energies.balances}
+    places = sorted([*_machines(simulation), *_stretches(simulation)], key=lambda place: place.key)
     stations: list[Station] = []
-    passed = 0.0
-    for name, machine, elements in _places(simulation):
-        parts = [balances.pop(element) for element in elements if element in balances]
-        link = energies.links[name] if machine else 0.0
-        loss, stored = _sum(parts)
-        passed += link - loss - stored
-        stations.append(Station(name, machine, link, loss, stored, passed))
+    for place in places:
+        parts = [balances.pop(element) for element in place.elements if element in balances]
+        link = energies.links[place.name] if place.machine else 0.0
+        stations.append(Station(place.name, place.machine, link, *_sum(parts)))
     meanings = {meter.name: meter.meaning for meter in bench.model.plant.network.meters}
     losses = sorted(energies.losses.items(), key=lambda pair: -abs(pair[1]))
     named = tuple((name.split(".")[0], meanings[name], energy) for name, energy in losses)
@@ -59,30 +61,74 @@ def energy_flow(simulation: Simulation) -> Flow:
     if bench.link.ports is not None:
         loss, stored = _sum([balances[element] for element in ("supply", "link")])
         beside += [("loss", loss - sum(heat for _, heat in beside)), ("stored", stored)]
-    return Flow(energies.grid, tuple(stations), named, energies.stored, tuple(beside))
+    return Flow(
+        energies.grid,
+        tuple(stations),
+        tuple(_passed(simulation, places)),
+        named,
+        energies.stored,
+        tuple(beside),
+    )
 
 
-def _places(simulation: Simulation) -> list[tuple[str, bool, list[str]]]:
-    """Return (name, whether a machine, elements of the balances) of every station, left to right."""
+class _Place(NamedTuple):
+    """A station before its energies are summed."""
+
+    name: str
+    machine: bool
+    elements: list[str]
+    """Of the balances."""
+    key: tuple[int, int]
+    """By which stations are ordered: leftmost body, and 1 for what is right of it."""
+    edges: list[int]
+    """Springs of a stretch of line."""
+
+
+def _machines(simulation: Simulation) -> Iterator[_Place]:
+    """Yield the machines."""
     bench, line = simulation.bench, simulation.bench.line
     elements = [balance.element for balance in simulation.energies.balances]
-    places: list[tuple[str, bool, list[str]]] = []
-    body = -1
-    for name, machine in sorted(bench.machines.items(), key=lambda pair: pair[1].body):
-        _add_stretch(simulation, places, body, machine.body)
+    for name, machine in bench.machines.items():
         own = [element for element in elements if element.startswith(f"{name}.")]
-        places.append((name, True, [*own, line.nodes[machine.body].name]))
-        body = machine.body
-    _add_stretch(simulation, places, body, len(line.nodes))
-    return places
+        yield _Place(name, True, [*own, line.nodes[machine.body].name], (machine.body, 0), [])
 
 
-def _add_stretch(simulation: Simulation, places: list[tuple[str, bool, list[str]]], a: int, b: int) -> None:
-    """Add the springs and bodies between two bodies, where there are any."""
+def _stretches(simulation: Simulation) -> Iterator[_Place]:
+    """Yield the springs, with the bodies between them that hold no machine, as far as these reach."""
     line = simulation.bench.line
-    springs = [edge.part for edge in line.edges if max(a, 0) <= edge.left < min(b, len(line.nodes) - 1)]
-    if springs:
-        places.append(("shaft line", False, [*springs, *(node.name for node in line.nodes[a + 1 : b])]))
+    held = {machine.body for machine in simulation.bench.machines.values()}
+    groups: list[list[int]] = []
+    for number, edge in enumerate(line.edges):
+        at = {edge.left, *edge.rights} - held
+        beside = [group for group in groups if any(at & _ends(line, other) for other in group)]
+        groups = [group for group in groups if group not in beside] + [[*chain(*beside), number]]
+    for group in groups:
+        bodies = sorted(set().union(*(_ends(line, number) for number in group)) - held)
+        names = [*(line.edges[number].part for number in group), *(line.nodes[body].name for body in bodies)]
+        yield _Place("shaft line", False, names, (min(line.edges[number].left for number in group), 1), group)
+
+
+def _ends(line: Line, number: int) -> set[int]:
+    return {line.edges[number].left, *line.edges[number].rights}
+
+
+def _passed(simulation: Simulation, places: list[_Place]) -> Iterator[tuple[int, int, float]]:
+    """Yield what goes from station to station, from the meters of the springs beside machines."""
+    line, meters = simulation.bench.line, list(simulation.energies.meters.values())
+    for i, machine in enumerate(places):
+        for j, stretch in enumerate(places):
+            edges = [line.edges[number] for number in stretch.edges]
+            into = [meters[edge.incoming] for edge in edges if edge.left == machine.key[0]]
+            out = [
+                meters[meter]
+                for edge in edges
+                for body, meter in zip(edge.rights, edge.outgoing, strict=True)
+                if body == machine.key[0]
+            ]
+            if machine.machine and into:
+                yield i, j, sum(into)
+            if machine.machine and out:
+                yield j, i, sum(out)
 
 
 def _sum(parts: list[ElementBalance]) -> tuple[float, float]:

@@ -108,8 +108,8 @@ METRICS = (
             ("lag", "s", f"how late the true {quantity} is"),
         )
     ),
-    Figure("drive_energy", "J", "drawn from the link by the leftmost machine; negative: returned"),
-    Figure("load_energy", "J", "drawn from the link by the rightmost machine; negative: returned"),
+    Figure("drive_energy", "J", "drawn from the link by the first machine; negative: returned"),
+    Figure("load_energy", "J", "drawn from the link by the other machines; negative: returned"),
     Figure("grid_energy", "J", "supplied by the grid"),
     Figure(
         "fed_back_power",

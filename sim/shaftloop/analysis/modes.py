@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.bench.handles import Bench
+from shaftloop_models.tree import Tree
 
 __all__ = ["Mechanics", "Mode", "find_modes", "mechanics"]
 
@@ -45,8 +46,8 @@ class Mode:
     """By machine: true torque at the sensor per air-gap torque of this frequency; nothing where it has no
     end, or where the line has no sensor. [N m/N m]"""
 
-    ratios: dict[str, float] = field(default_factory=dict)
-    """Speed of the left end over that of the right one, of springs that are gears."""
+    tree: Tree = field(default_factory=lambda: Tree(()))
+    """How bodies and springs hang together."""
 
     @property
     def weakest(self) -> str:
@@ -55,11 +56,14 @@ class Mode:
 
     @property
     def nodes(self) -> dict[str, float]:
-        """Where the line stands still: springs, and the share of each that lies left of its node."""
+        """Where the line stands still: springs, and the share of each that lies left of its node.
+
+        The spring of a differential lies on the side of its input.
+        """
         angles = list(self.shape.values())
         ends = [
-            (part, left, self.ratios.get(part, 1.0) * right)
-            for part, left, right in zip(self.strains, angles, angles[1:], strict=False)
+            (joint.part, angles[joint.left], joint.share * sum(angles[right] for right in joint.rights))
+            for joint in self.tree.joints
         ]
         return {part: left / (left - right) for part, left, right in ends if left * right < 0.0}
 
@@ -87,8 +91,8 @@ class Mechanics:
     """(n,): state over the content of its slot."""
     held: str = ""
     """Body that is a fixed end, empty where the line turns."""
-    ratios: dict[str, float] = field(default_factory=dict)
-    """Speed of the left end over that of the right one, of springs that are gears."""
+    tree: Tree = field(default_factory=lambda: Tree(()))
+    """How bodies and springs hang together."""
 
     def poles(self) -> tuple[Complex, Complex]:
         """Return eigenvalues of rising size, shape (modes,), and vectors, shape (n, modes). [rad/s]."""
@@ -156,15 +160,14 @@ def mechanics(bench: Bench) -> Mechanics:
         np.array(rows),
         scale,
         line.held,
-        {edge.part: edge.ratio for edge in line.edges if edge.ratio != 1.0},
+        line.tree,
     )
 
 
 def find_modes(line: Mechanics) -> tuple[Mode, ...]:
-    """Return the modes of a line by rising frequency, without the rigid one.
+    """Return the modes of a line by rising frequency, without the rigid ones.
 
-    A line of n bodies, a fixed end among them, has n - 1 modes, fewer where one is damped so strongly that it
-    does not oscillate.
+    A line of n springs has n modes, fewer where one is damped so strongly that it does not oscillate.
 
     Parameters
     ----------
@@ -204,5 +207,5 @@ def _mode(line: Mechanics, value: complex, vector: Complex) -> Mode:
         dict(zip(line.bodies, shape.tolist(), strict=True)),
         {part: share / whole for part, share in energy.items()},
         amplification,
-        line.ratios,
+        line.tree,
     )

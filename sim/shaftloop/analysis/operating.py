@@ -3,6 +3,7 @@
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from statistics import fmean
 
 from shaftloop.bench.handles import Bench
 from shaftloop.errors import SimulationError
@@ -54,9 +55,8 @@ def operating_point(bench: Bench, speed: float | None = None, torque: float | No
     if torque is not None and torque_loop is None:
         raise SimulationError("no loop controls a torque, so `torque` has no meaning", "leave `torque` out")
     best = _highest(bench, torque_loop.parameters.name if torque_loop else None)
-    pace = bench.line.pace(speed_loop.source) if speed_loop else 1.0
     if speed is not None and speed_loop is not None:
-        best[speed_loop.parameters.name] = speed * pace
+        _turn(bench, best, speed)
     if torque is not None and torque_loop is not None:
         best[torque_loop.parameters.name] = torque
     if speed_loop is None:
@@ -67,9 +67,26 @@ def operating_point(bench: Bench, speed: float | None = None, torque: float | No
         ]
         held_speed = next(iter(own), 0.0) if speed is None else speed
     else:
-        held_speed = best.get(speed_loop.parameters.name, 0.0) / pace
+        held_speed = fmean(best.get(name, 0.0) / pace for name, pace in _paces(bench).items())
     held_torque = best.get(torque_loop.parameters.name, 0.0) if torque_loop else 0.0
     return OperatingPoint(best, held_speed, held_torque)
+
+
+def _paces(bench: Bench) -> dict[str, float]:
+    """Return the pace of what the speed loops read that keep a line at its speed, by their names."""
+    return {
+        name: bench.line.pace(loop.source)
+        for name, loop in bench.loops.items()
+        if loop.quantity == "speed" and not loop.parameters.limiter_of
+    }
+
+
+def _turn(bench: Bench, setpoints: dict[str, float], speed: float) -> None:
+    """Let the leftmost body turn at a speed [rad/s]; outputs of a differential keep their ratio."""
+    paces = _paces(bench)
+    now = fmean(setpoints.get(name, 0.0) / pace for name, pace in paces.items())
+    for name, pace in paces.items():
+        setpoints[name] = setpoints.get(name, 0.0) * speed / now if now else speed * pace
 
 
 def rest_note(description: stated.Description, speeds: Iterable[float]) -> str:
@@ -83,7 +100,7 @@ def rest_note(description: stated.Description, speeds: Iterable[float]) -> str:
         That are looked at. [rad/s]
     """
     slowest = min(map(abs, speeds), default=math.inf)
-    drags = [pair for body in lay_out(description.line)[0] for pair in body.drags]
+    drags = [pair for body in lay_out(description.line).bodies for pair in body.drags]
     slow = [
         (drag.coulomb / drag.smoothing, label)
         for drag, label in drags

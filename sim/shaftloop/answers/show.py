@@ -14,6 +14,7 @@ from shaftloop.scenario.statements import Statement
 from shaftloop.studies.figures import mode_figures
 from shaftloop_models.bodies import lay_out
 from shaftloop_models.parameters import Clock
+from shaftloop_models.tree import Tree
 
 __all__ = ["Due", "ShowAnswer", "ShownBody", "ShownSpring", "find_bench"]
 
@@ -53,6 +54,8 @@ class ShownSpring:
     """Speed of its left end over that of its right end while it does not strain."""
     play: float = 0.0
     """Angle that it turns freely. [rad]"""
+    outputs: int = 1
+    """Its right ends: two of a differential."""
 
 
 @dataclass(frozen=True)
@@ -80,7 +83,9 @@ class ShowAnswer(Answer):
     bodies: tuple[ShownBody, ...]
     """Left to right."""
     springs: tuple[ShownSpring, ...]
-    """Each between the body of its number and the next."""
+    """From left to right, branch by branch."""
+    tree: Tree
+    """Which bodies each of them joins."""
     values: tuple[Statement, ...]
     tasks: tuple[Due, ...]
     modes: tuple[Mode, ...]
@@ -106,7 +111,7 @@ def find_bench(scenario: Scenario) -> ShowAnswer:
     """
     bench = build_bench(scenario.description, smooth=True)
     values = stated_values(scenario)
-    laid_out, sprung, places = lay_out(scenario.description.line)
+    laid_out, tree, places = lay_out(scenario.description.line)
     acts: dict[int, list[str]] = {}
     reads: dict[str, list[str]] = {}
     for name, loop in bench.loops.items():
@@ -119,19 +124,20 @@ def find_bench(scenario: Scenario) -> ShowAnswer:
     )
     springs = tuple(
         ShownSpring(
-            part,
-            spring.stiffness,
-            spring.stiffness + sum(branch.stiffness for branch in spring.branches),
-            tuple(reads.get(part, ())),
-            spring.ratio,
-            spring.play,
+            joint.part,
+            joint.spring.stiffness,
+            joint.spring.stiffness + sum(branch.stiffness for branch in joint.spring.branches),
+            tuple(reads.get(joint.part, ())),
+            joint.spring.ratio,
+            joint.spring.play,
+            joint.spring.outputs,
         )
-        for part, spring in sprung
+        for joint in tree.joints
     )
     modes = tuple(find_modes(mechanics(bench)))
     derived = {name: found for name, machine in bench.machines.items() if (found := machine.derived())}
     tasks, ratings = _tasks(bench, values), tuple(bench.ratings())
-    return ShowAnswer(scenario, bodies, springs, values, tasks, modes, ratings, derived)
+    return ShowAnswer(scenario, bodies, springs, tree, values, tasks, modes, ratings, derived)
 
 
 def _tasks(bench: Bench, values: tuple[Statement, ...]) -> tuple[Due, ...]:

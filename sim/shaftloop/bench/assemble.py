@@ -197,11 +197,16 @@ def _physics(
         losses[site.body] += part.losses
         gains[site.body] += part.gains
     for i, node in enumerate(line.nodes):
-        incoming = [*gains[i], *([line.edges[i - 1].outgoing] if i else [])]
-        outgoing = [line.edges[i].incoming] if i < len(line.edges) else []
+        into = [
+            meter
+            for edge in line.edges
+            for b, meter in zip(edge.rights, edge.outgoing, strict=True)
+            if b == i
+        ]
+        incoming, outgoing = [*gains[i], *into], [edge.incoming for edge in line.edges if edge.left == i]
         losses[i] += [net.failure(node.name)] if node in line.bodies(condition.bodies) else []
         motion = [] if node.fixed else [(0.5 * node.inertia, node.speed, node.speed)]
-        beside = any(edge.taken is not None for edge in line.edges if edge.left in (i - 1, i))
+        beside = any(edge.taken is not None and i in (edge.left, *edge.rights) for edge in line.edges)
         net.balance(node.name, incoming, outgoing, losses[i], motion, switched=beside)
     link.connect(net, [cast(BenchMachine[Any], part) for part in on_bench if part.parameters.drives])
     still = {node.speed.index for node in line.bodies(condition.blocked)}

@@ -127,8 +127,9 @@ def _add_loop(
     layout, period = wiring.layout, float(1 / loop.rate)
     source = bench.description.origin(loop.reads)
     sign = 1.0
-    if source in bench.sensors and bench.machines[loop.acts_on].body > bench.sensors[source].spring:
-        sign = -1.0
+    if source in bench.sensors:
+        lever = bench.line.tree.lever(bench.machines[loop.acts_on].body, bench.sensors[source].spring)
+        sign = math.copysign(1.0, lever)
     setpoint = layout.add(f"{loop.name}.setpoint", SlotKind.HELD, "")
     error = layout.add(f"{loop.name}.error", SlotKind.HELD, "")
     output = layout.add(f"{loop.name}.break", SlotKind.PROBE, loop.unit, 2)

@@ -44,7 +44,7 @@ _SWITCHED = {
 
 def may_fail(line: Sequence[Part], faults: tuple[stated.Fault, ...]) -> Condition:
     """Return the condition of a healthy line that knows which of its parts may fail or stick."""
-    bodies, _, _ = lay_out(line)
+    bodies = lay_out(line).bodies
     return Condition(
         springs=frozenset(fault.on for fault in faults if fault.kind == "broken"),
         bodies=frozenset(fault.on for fault in faults if fault.kind == "blocked"),

@@ -9,11 +9,11 @@ from shaftloop.bench.condition import HEALTHY, Condition
 from shaftloop.bench.parts.part import Site
 from shaftloop_models.bodies import Place, lay_out
 from shaftloop_models.drag import declare_drag
-from shaftloop_models.line import Spring
 from shaftloop_models.misalignment import declare_transmission_error
 from shaftloop_models.network import ONE, Network, Node, Ref
 from shaftloop_models.part import Machine, Part
 from shaftloop_models.play import declare_play
+from shaftloop_models.tree import Joint, Tree
 
 __all__ = ["Edge", "Line", "declare_line"]
 
@@ -24,13 +24,15 @@ class Edge:
 
     part: str
     left: int
-    """Body on its left; the one on its right is the next."""
+    """Body on its left."""
+    rights: tuple[int, ...]
+    """Bodies on its right: two behind a differential."""
     ratio: float
-    """Speed of its left end over that of its right end while it does not strain."""
+    """Speed of its left end over that of its right end while it does not strain, mean of right ends."""
     stiffness: float
     """Static stiffness of the main spring. [N m/rad]"""
     twist: Ref
-    """State: angle of the left body minus ratio times that of the right one. [rad]"""
+    """State: angle of the left body minus ratio times that of the right one, mean of right ones. [rad]"""
     taken: Ref | None
     """State: what of the twist is play, where there is one. [rad]"""
     elastic: Ref
@@ -39,8 +41,8 @@ class Edge:
     """Signal: what the left side hands to the right, with damping. [N m]"""
     incoming: int
     """Meter: energy from the left body."""
-    outgoing: int
-    """Meter: energy to the right body."""
+    outgoing: tuple[int, ...]
+    """Meters: energy to each right body."""
 
 
 @dataclass(frozen=True)
@@ -49,6 +51,8 @@ class Line:
 
     nodes: tuple[Node, ...]
     edges: tuple[Edge, ...]
+    tree: Tree
+    """How they hang together."""
     places: dict[str, Place]
     drag_meters: tuple[tuple[int, ...], ...]
     """Loss meters of every body."""
@@ -65,7 +69,7 @@ class Line:
 
     def angle_of(self, body: int) -> tuple[Ref, ...]:
         """Return the angle of a body: that of its shaft, then the twists to subtract; empty without one."""
-        return _angle_of(self.angles, self.edges, self.shafts[body], body)
+        return _angle_of(self.angles, self.edges, self.tree, self.shafts[body], body)
 
     def pace(self, part: str) -> float:
         """Return the speed of a part over that of the leftmost body unstrained, 1 off the line."""
@@ -79,7 +83,8 @@ class Line:
         """Return where a part sits."""
         place = self.places[name]
         edge = None if place.spring is None else self.edges[place.spring]
-        return Site(number, place.body, self.nodes[place.body], edge, self.angle_of(place.body))
+        spring = -1 if place.spring is None else place.spring
+        return Site(number, place.body, self.nodes[place.body], spring, edge, self.angle_of(place.body))
 
 
 def declare_line(net: Network, parts: Sequence[Part], condition: Condition = HEALTHY) -> Line:
@@ -90,7 +95,7 @@ def declare_line(net: Network, parts: Sequence[Part], condition: Condition = HEA
     parts : sequence of Part
         Left to right, a machine among them.
     """
-    bodies, springs, places = lay_out(parts)
+    bodies, tree, places = lay_out(parts)
     # The operating range, for the step rule.
     fastest = max(
         cast(Machine, part).max_speed / bodies[places[part.name].body].pace for part in parts if part.drives
@@ -103,11 +108,9 @@ def declare_line(net: Network, parts: Sequence[Part], condition: Condition = HEA
     shafts = tuple(body.shaft for body in bodies)
     angles = _declare_angles(net, parts, nodes, [shafts[places[part.name].body] for part in parts])
     edges: list[Edge] = []
-    for i, (part, spring) in enumerate(springs):
-        left = _angle_of(angles, edges, shafts[i], i)
-        edges.append(
-            _declare_edge(net, part, spring, nodes[: i + 2], left, fastest * nodes[i].pace, condition)
-        )
+    for joint in tree.joints:
+        left = _angle_of(angles, edges, tree, shafts[joint.left], joint.left)
+        edges.append(_declare_edge(net, joint, nodes, left, fastest * nodes[joint.left].pace, condition))
     drags = tuple(
         tuple(
             meter
@@ -116,7 +119,7 @@ def declare_line(net: Network, parts: Sequence[Part], condition: Condition = HEA
         )
         for node, body in zip(nodes, bodies, strict=True)
     )
-    return Line(nodes, tuple(edges), places, drags, shafts, angles)
+    return Line(nodes, tuple(edges), tree, places, drags, shafts, angles)
 
 
 def _declare_angles(
@@ -131,8 +134,13 @@ def _declare_angles(
     return found
 
 
-def _angle_of(angles: dict[int, Ref], edges: Sequence[Edge], first: int, body: int) -> tuple[Ref, ...]:
-    return (angles[first], *(edge.twist for edge in edges[first:body])) if first in angles else ()
+def _angle_of(
+    angles: dict[int, Ref], edges: Sequence[Edge], tree: Tree, first: int, body: int
+) -> tuple[Ref, ...]:
+    if first not in angles:
+        return ()
+    way = tree.way(body)[: tree.apart(first, body)]
+    return (angles[first], *(edges[number].twist for number in reversed(way)))
 
 
 def _unique(names: list[str]) -> list[str]:
@@ -141,29 +149,27 @@ def _unique(names: list[str]) -> list[str]:
 
 def _declare_edge(
     net: Network,
-    part: str,
-    spring: Spring,
+    joint: Joint,
     nodes: Sequence[Node],
     angle: tuple[Ref, ...],
     max_speed: float,
     condition: Condition,
 ) -> Edge:
-    """Add a spring between the last two of some nodes; `angle` is that of the left one of them."""
-    a, b = nodes[-2:]
+    """Add a spring between nodes; `angle` is that of the one on its left."""
+    part, spring, a, ends = joint.part, joint.spring, nodes[joint.left], [nodes[i] for i in joint.rights]
+    strain = {a.speed: 1.0} | {b.speed: -joint.share for b in ends}
     twist = net.state(f"{part}.twist", "rad")
-    net.derivative(twist, a.speed, 1.0)
-    k, d, ratio = spring.stiffness, spring.damping, spring.ratio
-    net.derivative(twist, b.speed, -ratio)
+    k, d = spring.stiffness, spring.damping
+    _strain(net, twist, strain, 1.0)
     form, stretch, forces = {twist: k}, {twist: k}, []
     losses, stored = [], [(0.5 * k, twist, twist)]
     if d:
-        form |= {a.speed: d, b.speed: -ratio * d}
-        slip = net.signal(f"{part}.slip", {a.speed: 1.0, b.speed: -ratio})
+        form |= {speed: d * weight for speed, weight in strain.items()}
+        slip = net.signal(f"{part}.slip", strain)
         losses.append((d, slip, slip))
     for i, branch in enumerate(spring.branches):
         force = net.state(f"{part}.branch{i + 1}", "N m")
-        net.derivative(force, a.speed, branch.stiffness)
-        net.derivative(force, b.speed, -ratio * branch.stiffness)
+        _strain(net, force, strain, branch.stiffness)
         net.derivative(force, force, -1.0 / branch.time_constant)
         form[force] = 1.0
         forces.append(force)
@@ -180,9 +186,9 @@ def _declare_edge(
         extra.append((1.0, reaction, a.speed))
     pulls: list[tuple[float, Ref]] = []
     if spring.play:
-        played = declare_play(net, part, spring, (a, b), twist)
+        played = declare_play(net, part, spring, (a, ends[0]), twist)
         taken = played.taken
-        slip = net.signal(f"{part}.slip", {a.speed: 1.0, b.speed: -ratio})
+        slip = net.signal(f"{part}.slip", strain)
         pulls = [
             (1.0, net.signal(f"{part}.twisted", dict(form))),
             (-1.0, played.lost),
@@ -202,12 +208,27 @@ def _declare_edge(
     pulls = pulls or [(1.0, torque)]
     for weight, pull in pulls:
         net.torque(a, pull, -weight)
-        net.torque(b, pull, weight * ratio)
+        for b in ends:
+            net.torque(b, pull, weight * joint.share)
     into = [(weight, pull, a.speed) for weight, pull in pulls]
     incoming = net.meter(f"{part}.in", "energy into the left end", [*into, *extra])
-    out = [(weight * ratio, pull, b.speed) for weight, pull in pulls]
-    outgoing = net.meter(f"{part}.out", "energy out of the right end", out)
+    outgoing = tuple(
+        net.meter(
+            name, "energy out of the right end", [(w * joint.share, pull, b.speed) for w, pull in pulls]
+        )
+        for name, b in zip(_outputs(part, len(ends)), ends, strict=True)
+    )
     lost = [net.meter(f"{part}.damping", "damping loss", losses)] if losses else []
     lost += [net.failure(part)] if part in condition.springs else []
-    net.balance(part, [incoming], [outgoing], lost, stored, switched=spring.play > 0.0)
-    return Edge(part, len(nodes) - 2, ratio, k, twist, taken, elastic, torque, incoming, outgoing)
+    net.balance(part, [incoming], outgoing, lost, stored, switched=spring.play > 0.0)
+    places = joint.left, joint.rights, spring.ratio
+    return Edge(part, *places, k, twist, taken, elastic, torque, incoming, outgoing)
+
+
+def _strain(net: Network, state: Ref, strain: dict[Ref, float], factor: float) -> None:
+    for speed, weight in strain.items():
+        net.derivative(state, speed, factor * weight)
+
+
+def _outputs(part: str, count: int) -> list[str]:
+    return [f"{part}.out{i + 1}" for i in range(count)] if count > 1 else [f"{part}.out"]

@@ -70,7 +70,7 @@ def _add_damping(
 ) -> int:
     """Add the task of an active damping and return the slot of its torque."""
     body = bench.line.places[bench.description.origin(damping.right)].body
-    side = 1.0 if bench.machines[loop.acts_on].body >= body else -1.0
+    side = 1.0 if body in bench.line.tree.line_of(bench.machines[loop.acts_on].body) else -1.0
     torque = wiring.layout.add(f"{loop.name}.damping", SlotKind.HELD, "N m")
     memory = wiring.layout.add(f"{loop.name}.damping_filter", SlotKind.HELD, "N m", 2)
     section = _add_sections(bench, damping_section(damping, float(loop.rate)))

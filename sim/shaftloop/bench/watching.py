@@ -69,11 +69,16 @@ def _source(wiring: Wiring, bench: Bench, name: str, condition: Condition) -> tu
         equation, reads, priority = _size, list(bench.machines[watched].currents), Priority.MACHINE
     else:
         edge = next(edge for edge in bench.line.edges if edge.part == watched)
-        ends = bench.line.nodes[edge.left : edge.left + 2]
-        equation, reads, ratio = _difference, [node.speed.index for node in ends], edge.ratio
+        ends = [bench.line.nodes[body] for body in (edge.left, *edge.rights)]
+        equation, reads, ratio = (
+            _difference,
+            [node.speed.index for node in ends],
+            edge.ratio / len(edge.rights),
+        )
         part = min(bench.description.machines(), key=lambda machine: machine.timing().period)
     slots = (-1, reads, (slot, slot + 1))
-    return wiring.own_task(f"{name}.watch", priority, part.timing(), equation, slots, (ratio,)), slot
+    numbers = ratio, float(len(reads))
+    return wiring.own_task(f"{name}.watch", priority, part.timing(), equation, slots, numbers), slot
 
 
 def _jump(x: Floats, p: Floats, y: Floats) -> None:
@@ -85,4 +90,6 @@ def _size(x: Floats, p: Floats, y: Floats) -> None:
 
 
 def _difference(x: Floats, p: Floats, y: Floats) -> None:
-    y[0] = x[1] - p[0] * x[2]
+    y[0] = x[1]
+    for i in range(2, int(p[1]) + 1):
+        y[0] -= p[0] * x[i]

@@ -47,7 +47,7 @@ def readable_fields(cls: type) -> dict[str, tuple[Any, bool]]:
     hints = get_type_hints(cls, include_extras=True)
     return {
         f.name: (hints[f.name], f.default is dataclasses.MISSING and f.default_factory is dataclasses.MISSING)
-        for f in dataclasses.fields(cls)
+        for f in sorted(dataclasses.fields(cls), key=lambda f: bool(f.kw_only))
         if not f.metadata.get("filled")
     }
 

@@ -14,7 +14,9 @@ from shaftloop.scenario.description import Description
 from shaftloop.scenario.fields import shown
 from shaftloop.scenario.locate import KeyPath
 from shaftloop.scenario.problems import Problems
+from shaftloop_models.bodies import Layout, lay_out
 from shaftloop_models.parameters import Clock
+from shaftloop_models.part import Part
 from shaftloop_models.supply import TwoWay
 
 __all__ = ["NAMED", "Draft", "Entry", "read_draft"]
@@ -93,6 +95,17 @@ class Draft:
     def supply_is_kept(self) -> bool:
         """Return whether a loop keeps the voltage of the link: that of a two-way supply."""
         return isinstance(self.single.get("supply"), TwoWay)
+
+    @cached_property
+    def layout(self) -> Layout | None:
+        """Bodies of the line and how they hang together, nothing where that is not known yet."""
+        parts: list[Part] = []
+        for entry in self.lists["line"]:
+            above = [part.name for part in parts]
+            if entry.value is None or entry.name in above or entry.value.after not in (None, *above):
+                return None
+            parts.append(entry.value)
+        return lay_out(parts)
 
     def description(self) -> Description:
         """Return the whole; every entry must have been read without an error."""

@@ -5,7 +5,7 @@ from shaftloop.scenario.draft import Draft, Entry
 from shaftloop.scenario.fields import shown
 from shaftloop.scenario.problems import Problems
 from shaftloop.scenario.references import carried, check_reference, showing, signal_kind
-from shaftloop_models.bodies import lay_out
+from shaftloop_models.tree import Tree
 
 __all__ = ["MOST_SAMPLES", "check_structure"]
 
@@ -94,10 +94,10 @@ def _check_damping(draft: Draft, entry: Entry, damping: ActiveDamping, problems:
             if draft.role(behind) not in ("", "part"):
                 problems.error((*path, key), f"{name} carries {behind}, which is no speed")
             return
-    parts = [part.value for part in draft.lists["line"]]
-    if None in parts:
+    layout = draft.layout
+    if layout is None:
         return
-    bodies, _, places = lay_out(parts)
+    bodies, tree, places = layout
     wanted = (*(carried(draft, name)[-1] for name in ends.values()), entry.value.acts_on)
     if any(name not in places for name in wanted):
         return
@@ -108,15 +108,26 @@ def _check_damping(draft: Draft, entry: Entry, damping: ActiveDamping, problems:
             f"{damping.left} and {damping.right} turn together: no spring between them; name two places "
             "between which the line twists",
         )
-    elif left > right:
+    elif right in tree.line_of(left):
         problems.error((*path, "left"), f"{damping.left} is right of {damping.right}; swap left and right")
+    elif left not in tree.line_of(right):
+        problems.error(
+            (*path, "right"),
+            f"{damping.left} and {damping.right} are on two branches; name two places one behind the other",
+        )
     elif bodies[left].shaft != bodies[right].shaft:
         problems.error(
             path, f"a gear stands between {damping.left} and {damping.right}, whose speeds cannot be compared"
         )
-    elif left < machine < right:
+    elif _comes_between(tree, machine, left, right):
         problems.error(
             path,
             f"{entry.value.acts_on} sits between {damping.left} and {damping.right}; both speeds must lie on "
             "one side of the machine, or at it",
         )
+
+
+def _comes_between(tree: Tree, machine: int, left: int, right: int) -> bool:
+    """Return whether the way from a body to two others, one behind the other, ends between these."""
+    meet = next(body for body in tree.line_of(machine) if body in tree.line_of(right))
+    return meet not in (right, *tree.line_of(left))

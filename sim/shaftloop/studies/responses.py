@@ -265,7 +265,7 @@ def _map(description: Description, names: Sequence[str]) -> dict[str, Figure]:
 def _modes_known(description: Description) -> dict[str, Figure]:
     from shaftloop.bench.assemble import build_bench
 
-    count = len(build_bench(description, smooth=True).line.nodes) - 1
+    count = len(build_bench(description, smooth=True).line.edges)
     return {
         f"{number}.{name}": mode_figure(name, number)
         for number in range(1, count + 1)

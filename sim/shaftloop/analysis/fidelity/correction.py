@@ -116,14 +116,14 @@ def correction(
     unit, sensor = description.unit, model.main_sensor()
     assert unit is not None and sensor is not None, "checked by fidelity"
     machine = model.machines[unit]
-    bodies = between(model, machine.body, sensor.spring)
+    levers = between(model, machine.body, sensor.spring)
     pace = model.line.pace(sensor.name)
-    inertia = sum(
-        model.line.nodes[body].inertia * (model.line.nodes[body].pace / pace) ** 2 for body in bodies
-    )
-    drags = {
-        meter: torque / pace for meter, torque in Drags(model, bench.run, bodies).torques(point.speed).items()
+    inertias = {
+        body: model.line.nodes[body].inertia * lever * model.line.nodes[body].pace / pace
+        for body, lever in levers.items()
     }
+    inertia = sum(inertias.values())
+    drags = Drags(model, bench.run, levers, levers).torques(point.speed)
     drag = sum(drags.values())
     own = sum(torque for meter, torque in drags.items() if meter.startswith(f"{unit}."))
     acceleration = largest_acceleration(model) * pace
@@ -149,7 +149,7 @@ def correction(
     return Correction(
         unit,
         inertia,
-        inertia - machine.parameters.inertia * (machine.node.pace / pace) ** 2,
+        inertia - inertias[machine.body] * machine.parameters.inertia / machine.node.inertia,
         drag,
         drag - own,
         acceleration,
@@ -220,8 +220,10 @@ def largest_acceleration(bench: Bench) -> float:
     return steepest
 
 
-def between(bench: Bench, body: int, spring: int) -> range:
-    """Return the bodies from a machine's to the measuring section.
+def between(bench: Bench, body: int, spring: int) -> dict[int, float]:
+    """Return the bodies from a machine's to the measuring section, with the torque there per torque on each.
+
+    Branches off that way which hold no machine count too.
 
     Parameters
     ----------
@@ -230,7 +232,14 @@ def between(bench: Bench, body: int, spring: int) -> range:
     spring : int
         Of the sensor.
     """
-    return range(body, spring + 1) if body <= spring else range(spring + 1, body + 1)
+    tree = bench.line.tree
+    found = set(tree.between(body, spring))
+    machines = [machine.body for machine in bench.machines.values()]
+    for number, joint in enumerate(tree.joints):
+        behind = tree.behind(number)
+        if joint.left in found - {body} and not behind & {*found, *machines, *tree.joints[spring].rights}:
+            found |= behind
+    return {body: abs(tree.lever(body, spring)) for body in sorted(found)}
 
 
 def nearest_encoder(description: Description, bench: Bench, body: int, spring: int) -> Encoder | None:
@@ -247,6 +256,6 @@ def nearest_encoder(description: Description, bench: Bench, body: int, spring: i
     found = [
         cast(Encoder, part)
         for part in description.readers("speed")
-        if line.shafts[line.places[part.name].body] == line.shafts[spring]
+        if line.shafts[line.places[part.name].body] == line.shafts[line.edges[spring].left]
     ]
-    return min(found, key=lambda part: abs(line.places[part.name].body - body), default=None)
+    return min(found, key=lambda part: line.tree.apart(line.places[part.name].body, body), default=None)

@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 from shaftloop.analysis.fidelity.transfer import Fidelity
 from shaftloop.bench.parts.part import BenchPart, make_part
 from shaftloop.errors import ScenarioError
+from shaftloop_models.bodies import befores
 from shaftloop_models.line import Spring
 
 __all__ = ["CouplingError", "OrderError", "misalignment"]
@@ -136,7 +137,7 @@ def _source(found: Fidelity, part: BenchPart[Any], torque: float, order: int) ->
     place = bench.line.places[part.name]
     assert place.spring is not None, "a coupling has a spring"
     edge = bench.line.edges[place.spring]
-    left, right = bench.line.nodes[edge.left], bench.line.nodes[edge.left + 1]
+    left, right = (bench.line.nodes[body] for body in (edge.left, *edge.rights))
     spring = next(element for element in part.parameters.elements() if isinstance(element, Spring))
     names = [name for name, _ in bench.model.plant.network.states]
     branches = [names.index(f"{part.name}.branch{i + 1}") for i in range(len(spring.branches))]
@@ -162,9 +163,17 @@ def _mean_torque(found: Fidelity, part: BenchPart[Any]) -> float:
 
 
 def _neighbours(found: Fidelity) -> tuple[str, ...]:
-    """Return the couplings next to the sensor, one on each side at most."""
-    line = found.description.line
-    here = next(i for i, part in enumerate(line) if part.name == found.sensor.name)
-    sides = (reversed(line[:here]), iter(line[here + 1 :]))
-    nearest = (next((part.name for part in side if make_part(part).flexes), None) for side in sides)
-    return tuple(name for name in nearest if name is not None)
+    """Return the couplings next to the sensor, one on each side at most, or one of each branch."""
+    line, before = found.description.line, befores(found.description.line)
+    flex = [part.name for part in line if make_part(part).flexes]
+    lefts = {name: _nearest(before, name, {*flex, found.sensor.name}) for name in (found.sensor.name, *flex)}
+    left = lefts[found.sensor.name]
+    return (*((left,) if left else ()), *(name for name in flex if lefts[name] == found.sensor.name))
+
+
+def _nearest(before: dict[str, str], name: str, among: set[str]) -> str:
+    """Return the nearest part left of one that is among some, empty where none is."""
+    name = before.get(name, "")
+    while name and name not in among:
+        name = before.get(name, "")
+    return name

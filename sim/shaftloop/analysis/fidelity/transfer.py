@@ -57,6 +57,8 @@ _ORDINARY = 300
 _AROUND = np.concatenate([[0.0], np.geomspace(0.1, 20.0, 9)])
 """Distances from a pole, in units of its half-width, at which the grid has points."""
 _BELOW = 1e-4
+_NOTHING = 1e-9
+"""Share of a slow torque that is none but for rounding."""
 """Lowest frequency of the grid over that of the first mode or cutoff."""
 _QUASI_STATIC = 0.1
 """Part of the first mode's frequency below which a mechanical reference is looked for."""
@@ -272,14 +274,10 @@ def check_bench(description: Description) -> tuple[str, str]:
 
 def _share(bench: Bench, unit: str, sensor: BenchTorqueSensor) -> tuple[float, float]:
     """Return the share of a slow torque that reaches the sensor, and the sign it arrives with."""
-    inertias = [node.inertia * node.pace**2 for node in bench.line.nodes]
-    geared = bench.machines[unit].node.pace / bench.line.pace(sensor.name)
-    left = bench.machines[unit].body <= sensor.spring
-    beyond = inertias[sensor.spring + 1 :] if left else inertias[: sensor.spring + 1]
-    if not bench.line.held:
-        return geared * sum(beyond) / sum(inertias), 1.0 if left else -1.0
-    if math.isinf(sum(beyond)):  # All of a slow torque goes to the fixed end.
-        return geared, 1.0 if left else -1.0
+    inertias = [node.inertia for node in bench.line.nodes]
+    share = float(bench.line.tree.handed(inertias, bench.machines[unit].body)[sensor.spring])
+    if abs(share) > _NOTHING:
+        return abs(share), math.copysign(1.0, share)
     name = sensor.parameters.name
     raise SimulationError(
         f"{name} sees nothing of a slow torque of {unit}: {bench.line.held} takes it, on the other side",

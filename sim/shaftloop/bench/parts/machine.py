@@ -86,7 +86,7 @@ class BenchMachine(BenchPart[M]):
         machine = self.parameters
         if not (machine.ripple or machine.cogging):
             return machine
-        return replace(machine, ripple=(), cogging=())  # type: ignore[type-var]
+        return replace(machine, ripple=(), cogging=())  # type: ignore[call-arg]
 
     @property
     def guarded(self) -> dict[str, tuple[int, int | Ref]]:

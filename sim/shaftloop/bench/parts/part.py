@@ -47,6 +47,8 @@ class Site:
     """Number of the body that the part is or begins with."""
     node: Node
     """That body."""
+    spring: int
+    """Number of its spring, -1 where it has none."""
     edge: "Edge | None"
     """Spring of the part, where it has one."""
     angle: tuple[Ref, ...]

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from shaftloop.bench.wiring import Wiring
 from shaftloop.engine.heat import Body
 from shaftloop.engine.layout import SlotKind
+from shaftloop_models.bodies import befores
 from shaftloop_models.lateral import CLEAR, Rotor, critical_speeds
 from shaftloop_models.part import Part
 
@@ -87,9 +88,16 @@ def ratings(part: Part, springs: bool) -> list[Rating]:
 
 
 def rotors(line: Sequence[Part]) -> dict[str, Rotor]:
-    """Return what of the parts bends, by their names, each carried by the parts beside it."""
-    radial = [None, *(part.radial_stiffness for part in line), None]
-    found = {part.name: part.rotor((radial[i], radial[i + 2])) for i, part in enumerate(line)}
+    """Return what of the parts bends, by their names, each carried by the parts beside it.
+
+    Of several that come after it the first one counts.
+    """
+    radial, before = {part.name: part.radial_stiffness for part in line}, befores(line)
+    after = {one: name for name, one in reversed(before.items())}
+    found = {
+        part.name: part.rotor((radial.get(before.get(part.name, "")), radial.get(after.get(part.name, ""))))
+        for part in line
+    }
     return {name: rotor for name, rotor in found.items() if rotor is not None}
 
 

@@ -70,7 +70,7 @@ class BenchTorqueSensor(BenchPart[TorqueSensor]):
         """Add the signal path."""
         edge = site.edge
         assert edge is not None, "a torque sensor has a spring"
-        self.number, self.spring = site.number, edge.left
+        self.number, self.spring = site.number, site.spring
         self.true_torque = edge.elastic
         self.seen, states = declare_signal_path(net, self.parameters, edge.elastic)
         self.filters = tuple(states)

@@ -32,7 +32,7 @@ def document(results: ModesAnswer) -> dict[str, Any]:
         "provenance": origin(results.scenario),
         "sensor": line.sensor,
         "modes": [_mode(mode, line.sensor) for mode in results.modes],
-        "aperiodic_modes": len(line.bodies) - 1 - len(results.modes),
+        "aperiodic_modes": len(line.springs) - len(results.modes),
         "antiresonances": {
             machine: [number(float(value), "Hz") for value in line.antiresonances(machine)]
             for machine in line.machines

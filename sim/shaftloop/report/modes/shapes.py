@@ -42,7 +42,7 @@ def modes_picture(line: Mechanics, modes: Sequence[Mode], title: str, subject: s
         Its finding.
     """
     shown = list(modes[:_MOST_MODES])
-    upright = len(line.bodies) > _SIDE_BY_SIDE
+    upright = len(_columns(line)) > _SIDE_BY_SIDE
     head = 3.0 if upright else 1.5
 
     def paint(figure: Any) -> None:
@@ -50,7 +50,7 @@ def modes_picture(line: Mechanics, modes: Sequence[Mode], title: str, subject: s
         axes = figure.subplots(len(heights), 1, squeeze=False, height_ratios=heights)[:, 0]
         for row in axes:
             row.set_axis_off()
-            row.set_xlim(-0.62, len(line.bodies) - 0.38)
+            row.set_xlim(-0.62, len(_columns(line)) - 0.38)
         _draw_line(axes[0], line, _INK)
         _name(axes[0], line, upright)
         axes[0].set_title(_KEY, **SIDE)
@@ -106,6 +106,20 @@ def _responses(line: Mechanics, mode: Mode) -> str:
     return f"at {line.sensor}: " + ", ".join(values)
 
 
+def _columns(line: Mechanics) -> list[tuple[int, int]]:
+    """Return body and spring that leads to it of every column; the spring is -1 where a row begins.
+
+    A branch stands right of the rest and begins with the body that it is at once more.
+    """
+    return [place for row in line.tree.rows for place in row]
+
+
+def _springs(line: Mechanics) -> list[tuple[int, str]]:
+    """Return the columns that a spring leads to, with its part."""
+    parts = list(line.springs)
+    return [(i, parts[spring]) for i, (_, spring) in enumerate(_columns(line)) if spring >= 0]
+
+
 def _widths(line: Mechanics) -> NDArray[np.float64]:
     """Return half the size of every block, by the logarithm of its inertia."""
     size = np.log10(line.inertias)
@@ -118,15 +132,17 @@ def _draw_line(axes: Any, line: Mechanics, ink: str) -> None:
     """Draw blocks with springs between."""
     from matplotlib.patches import Rectangle
 
-    half = _widths(line)
-    for i, size in enumerate(half):
-        kind = "machine" if i in line.machines.values() else "other"
+    columns = _columns(line)
+    half = _widths(line)[[body for body, _ in columns]]
+    for i, ((body, spring), size) in enumerate(zip(columns, half, strict=True)):
+        kind = "machine" if body in line.machines.values() else "other"
         height = 2.2 * size if ink == _INK else 1.6 * size
         face = _BLOCK[kind] if ink == _INK else "#F4F4F4"
-        corner = (i - size, -height)
-        axes.add_patch(Rectangle(corner, 2 * size, 2 * height, facecolor=face, edgecolor=ink, zorder=2.0))
-    for i in range(len(half) - 1):
-        start, end = i + half[i], i + 1 - half[i + 1]
+        style = "--" if i and spring < 0 else "-"
+        box: Any = {"facecolor": face if style == "-" else "none", "edgecolor": ink, "linestyle": style}
+        axes.add_patch(Rectangle((i - size, -height), 2 * size, 2 * height, zorder=2.0, **box))
+    for i, _ in _springs(line):
+        start, end = i - 1 + half[i - 1], i - half[i]
         x = start + (end - start) * np.array([0.0, 0.2, *np.linspace(0.25, 0.75, 7), 0.8, 1.0])
         y = 0.11 * np.array([0, 0, 1, -1, 1, -1, 1, -1, 1, 0, 0])
         axes.plot(x, y, color=ink, linewidth=1.3, zorder=1.5)
@@ -134,16 +150,19 @@ def _draw_line(axes: Any, line: Mechanics, ink: str) -> None:
 
 def _name(axes: Any, line: Mechanics, upright: bool) -> None:
     """Write names of bodies below and of springs above them."""
-    most = 14 if upright else int(_CHARACTERS / len(line.bodies))
+    columns = _columns(line)
+    most = 14 if upright else int(_CHARACTERS / len(columns))
     turned: Any = {"rotation": 90.0 if upright else 0.0, "parse_math": False, "ha": "center"}
     small = 8.0 if upright else 9.5
     axes.set_ylim((-2.6, 2.6) if upright else (-1.25, 0.95))
-    for i, (name, inertia) in enumerate(zip(line.bodies, line.inertias, strict=True)):
-        text = shortened(name, most) + ("" if upright else f"\n{_inertia(inertia)}")
+    for i, (body, spring) in enumerate(columns):
+        again = i > 0 and spring < 0
+        size = "" if upright else f"\n{'again' if again else _inertia(line.inertias[body])}"
+        text = shortened(line.bodies[body], most) + size
         axes.text(i, -0.68, text, va="top", fontsize=small, **turned)
-    for i, name in enumerate(line.springs):
+    for i, name in _springs(line):
         text = shortened(name, most if upright else most // 2)
-        axes.text(i + 0.5, 0.3, text, va="bottom", fontsize=small, fontweight="bold", **turned)
+        axes.text(i - 0.5, 0.3, text, va="bottom", fontsize=small, fontweight="bold", **turned)
 
 
 def _inertia(value: float) -> str:
@@ -152,17 +171,17 @@ def _inertia(value: float) -> str:
 
 def _draw_shape(axes: Any, line: Mechanics, mode: Mode) -> None:
     """Draw the deflection of every body; between them the more a part is strained, the thicker."""
-    y = np.array(list(mode.shape.values()))
+    y = np.array(list(mode.shape.values()))[[body for body, _ in _columns(line)]]
     axes.axhline(0.0, color=_FAINT, linewidth=0.8, linestyle="--", zorder=1.0)
     crowded = len(y) > _CROWDED
-    for i, (part, share) in enumerate(mode.strains.items()):
-        colour = _STRAINED if part == mode.weakest else _SHAPE
-        axes.plot([i, i + 1], y[i : i + 2], color=colour, linewidth=1.2 + 6.0 * share, zorder=3.0)
+    for i, part in _springs(line):
+        colour, share = _STRAINED if part == mode.weakest else _SHAPE, mode.strains[part]
+        axes.plot([i - 1, i], y[i - 1 : i + 1], color=colour, linewidth=1.2 + 6.0 * share, zorder=3.0)
         if share >= (0.1 if crowded else 0.005):
             text = f"{100.0 * share:.0f} %" if crowded else f"{shortened(part, 14)} {100.0 * share:.0f} %"
             weight = "bold" if part == mode.weakest else "normal"
             place: Any = {"ha": "center", "va": "bottom", "fontsize": 9.0, "parse_math": False}
-            axes.text(i + 0.5, _STRAIN, text, color=colour, fontweight=weight, **place)
+            axes.text(i - 0.5, _STRAIN, text, color=colour, fontweight=weight, **place)
     axes.vlines(range(len(y)), 0.0, y, color=_SHAPE, linewidth=0.8, zorder=2.5)
     axes.plot(range(len(y)), y, "o", color=_SHAPE, markersize=3.0 if crowded else 5.5, zorder=4.0)
     for i, value in enumerate(y if not crowded else []):

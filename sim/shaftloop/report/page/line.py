@@ -1,4 +1,4 @@
-"""The shaft line as a drawing to scale, with its ratings.
+"""The shaft line as a drawing to scale, with its ratings; branches stand below what they branch off.
 
 A body is drawn as the steel disc of one common thickness that has its inertia, a spring as the shaft of one
 common length that has its stiffness: both diameters go with the fourth root.
@@ -12,6 +12,7 @@ from shaftloop.answers.show import ShowAnswer, ShownBody, ShownSpring
 from shaftloop.report.modes.shapes import shortened
 from shaftloop.report.quantities import percent, show
 from shaftloop.report.show.drawing import gear_words, stiffness_text
+from shaftloop_models.tree import Tree
 
 __all__ = ["line_svg", "line_title"]
 
@@ -46,32 +47,52 @@ def line_svg(answer: ShowAnswer) -> str:
     below = [list(_body_words(answer, body)) for body in answer.bodies]
     head = _ROW * max(map(len, above), default=0) + 12
     foot = _ROW * max(map(len, below), default=0) + 12
-    width = _PITCH * len(answer.bodies)
+    column, lane = _places(answer.tree)
     every = "; ".join(", ".join(words) for words in [*below, *above])
-    axis = head + _TALL / 2
+    width, high = _PITCH * (max(column) + 1), head + _TALL + foot
+    centres = [_PITCH * (number + 0.5) for number in column]
+    axes = [high * number + head + _TALL / 2 for number in lane]
     root = Element(
         "svg",
         {
             "xmlns": "http://www.w3.org/2000/svg",
-            "viewBox": f"0 0 {width} {head + _TALL + foot:g}",
+            "viewBox": f"0 0 {width} {high * (max(lane) + 1):g}",
             "role": "img",
             "aria-label": f"{line_title(answer)}. {every}.",
             "class": "line",
         },
     )
-    left = width / max(len(answer.bodies), 1) / 2
-    centres = [left + _PITCH * i for i in range(len(answer.bodies))]
     thick = _sizes([spring.stiffness for spring in answer.springs], _THICK)
-    for i, (spring, size, words) in enumerate(zip(answer.springs, thick, above, strict=True)):
-        start, length = centres[i] + _DISC / 2, _PITCH - _DISC
-        _box(root, start, axis - size / 2, length, size, "spring sensed" if spring.loops else "spring")
-        _words(root, start + length / 2, head - 12 - _ROW * (len(words) - 1), words)
+    for joint, spring, size, words in zip(answer.tree.joints, answer.springs, thick, above, strict=True):
+        kind, start, length = (
+            "spring sensed" if spring.loops else "spring",
+            centres[joint.left],
+            _PITCH - _DISC,
+        )
+        for right in joint.rights:
+            axis, down = axes[right], axes[right] - axes[joint.left]
+            if down:
+                _box(root, start - size / 2, axes[joint.left], size, down + size / 2, kind)
+            begin = start if down else start + _DISC / 2
+            _box(root, begin, axis - size / 2, start + _DISC / 2 + length - begin, size, kind)
+            rise = head - 12 - _ROW * (len(words) - 1)
+            _words(root, start + _PITCH / 2, axis - _TALL / 2 - head + rise, words)
     tall = _sizes([body.inertia if isfinite(body.inertia) else 0.0 for body in answer.bodies], _TALL)
-    for body, centre, size, words in zip(answer.bodies, centres, tall, below, strict=True):
+    for body, centre, axis, size, words in zip(answer.bodies, centres, axes, tall, below, strict=True):
         kind = "body driven" if body.loops else "body"
         _box(root, centre - _DISC / 2, axis - size / 2, _DISC, size, kind)
-        _words(root, centre, head + _TALL + 20, words)
+        _words(root, centre, axis + _TALL / 2 + 20, words)
     return tostring(root, encoding="unicode")
+
+
+def _places(tree: Tree) -> tuple[list[int], list[int]]:
+    """Return the column and the lane of every body; a branch has a lane of its own."""
+    column, lane = [0] * tree.bodies, [0] * tree.bodies
+    for number, row in enumerate(tree.rows):
+        for place, (body, spring) in enumerate(row):
+            if spring >= 0:
+                column[body], lane[body] = column[row[0][0]] + place, number
+    return column, lane
 
 
 def _sizes(values: Sequence[float], largest: float) -> list[float]:

@@ -15,6 +15,8 @@ _SHAFT = 9.0
 _THINNEST = 0.5
 _LINK = (46.0, 51.0)
 _BOX = (17.0, 29.0)
+_RAISED, _BELOW = (25.0, 36.0), (3.0, 13.0)
+"""Machines, and the line below them, of a line with branches."""
 _GRID = (57.5, 63.0)
 _FOOT = 4.5
 
@@ -62,11 +64,13 @@ def _draw_circle(axes: Any, flow: Flow) -> None:
     """Draw link, machines and line as boxes, and between them arrows as wide as their energy."""
     axes.set(xlim=(0.0, 100.0), ylim=(0.0, 64.0))
     axes.set_axis_off()
-    largest = max((abs(energy) for s in flow.stations for energy in (s.link, s.onward)), default=0.0)
-    scale = _SHAFT / max(largest, abs(flow.grid), 1e-300)
-    pitch = 100.0 / len(flow.stations)
+    energies = [*(station.link for station in flow.stations), *(energy for _, _, energy in flow.passed)]
+    scale = _SHAFT / max(*map(abs, energies), abs(flow.grid), 1e-300)
+    branched = any(right != left + 1 for left, right, _ in flow.passed)
+    abreast = [i for i, station in enumerate(flow.stations) if station.machine or not branched]
+    pitch = 100.0 / len(abreast)
     half = min(0.27 * pitch, 10.0)
-    centres = [pitch * (i + 0.5) for i in range(len(flow.stations))]
+    centres = {i: pitch * (place + 0.5) for place, i in enumerate(abreast)}
     _box(axes, (2.0, 98.0), _LINK, "DC link", COLOURS["electrical"])
     _box(axes, (40.0, 60.0), _GRID, "grid", COLOURS["grid"])
     _arrow(axes, (50.0, _GRID[0]), (50.0, _LINK[1]), flow.grid, scale, COLOURS["grid"])
@@ -76,16 +80,42 @@ def _draw_circle(axes: Any, flow: Flow) -> None:
         _arrow(axes, (x, _LINK[1]), (x, _LINK[1] + 5.0), energy, scale, colour, labelled=False)
         text = f"{name}\n{show(energy, 'J', 3)}"
         axes.text(x, _GRID[1], text, ha="center", va="top", fontsize=9.5, parse_math=False)
-    for i, (centre, station) in enumerate(zip(centres, flow.stations, strict=True)):
+    box = _RAISED if branched else _BOX
+    for i, centre in centres.items():
+        station = flow.stations[i]
         colour = COLOURS["electrical"] if station.machine else COLOURS["mechanical"]
-        _box(axes, (centre - half, centre + half), _BOX, station.name, colour)
+        _box(axes, (centre - half, centre + half), box, _told(station) if branched else station.name, colour)
         if station.machine:
-            _arrow(axes, (centre, _LINK[0]), (centre, _BOX[1]), station.link, scale, COLOURS["electrical"])
-        if i + 1 < len(centres):
-            middle = 0.5 * (_BOX[0] + _BOX[1])
-            ends = ((centre + half, middle), (centres[i + 1] - half, middle))
-            _arrow(axes, *ends, station.onward, scale, COLOURS["mechanical"])
-        _draw_rest(axes, centre, half, station, scale)
+            _arrow(axes, (centre, _LINK[0]), (centre, box[1]), station.link, scale, COLOURS["electrical"])
+        if not branched:
+            _draw_rest(axes, centre, half, station, scale)
+    if branched:
+        _draw_below(axes, flow, centres, scale)
+        return
+    for left, right, energy in flow.passed:
+        middle = 0.5 * (_BOX[0] + _BOX[1])
+        ends = ((centres[left] + half, middle), (centres[right] - half, middle))
+        _arrow(axes, *ends, energy, scale, COLOURS["mechanical"])
+
+
+def _draw_below(axes: Any, flow: Flow, centres: dict[int, float], scale: float) -> None:
+    """Draw stretches of a line with branches below the machines that they join."""
+    for i, station in enumerate(flow.stations):
+        beside = {
+            left if right == i else right: (left, e) for left, right, e in flow.passed if i in (left, right)
+        }
+        if station.machine or not beside:
+            continue
+        ends = sorted(centres[machine] for machine in beside)
+        _box(axes, (ends[0] - 7.0, ends[-1] + 7.0), _BELOW, _told(station), COLOURS["mechanical"])
+        for machine, (left, energy) in beside.items():
+            down = (centres[machine], _RAISED[0]), (centres[machine], _BELOW[1])
+            _arrow(axes, *(down if left == machine else down[::-1]), energy, scale, COLOURS["mechanical"])
+
+
+def _told(station: Station) -> str:
+    rest = (("loss", station.loss), ("stored", station.stored))
+    return "\n".join([station.name, *(f"{word} {show(energy, 'J', 3)}" for word, energy in rest)])
 
 
 def _draw_rest(axes: Any, centre: float, half: float, station: Station, scale: float) -> None:

@@ -13,23 +13,35 @@ WIDTH = 80
 
 
 def draw_line(results: ShowAnswer) -> Iterator[str]:
-    """Yield the lines of the drawing: ``O`` for a rigid body, ``|`` for a spring between two."""
+    """Yield the lines of the drawing: ``O`` for a rigid body, ``|`` for a spring between two.
+
+    A branch begins with the name of the body that it is at.
+    """
     names = [body.name for body in results.bodies] + [spring.part for spring in results.springs]
     wide = min(max(map(len, names)), 24)
-    for i, body in enumerate(results.bodies):
-        made = f"of {', '.join(body.parts)}" if list(body.parts) != [body.name] else ""
-        between = "|" if i < len(results.springs) else " "
-        size = f"{body.inertia:#.4g} kg m^2" if isfinite(body.inertia) else "fixed"
-        yield _row("O", between, f"{body.name:{wide}}  {size:>16}", made, _loops("commanded by", body.loops))
-        if i < len(results.springs):
-            spring = results.springs[i]
-            fast = f"{stiffness_text(spring.fast)} in fast motion" if spring.fast != spring.stiffness else ""
-            size = f"{spring.part:{wide}}  {stiffness_text(spring.stiffness):>16}"
-            yield _row("|", "|", size, fast, *gear_words(spring), _loops("read by", spring.loops))
+    for row in results.tree.rows:
+        for i, spring in row:
+            body, between = results.bodies[i], "|" if (i, spring) != row[-1] else " "
+            if spring >= 0:
+                yield _spring_row(results.springs[spring], wide)
+            elif i or row is not results.tree.rows[0]:
+                yield ""
+                yield f"  at {body.name}:"
+                continue
+            made = f"of {', '.join(body.parts)}" if list(body.parts) != [body.name] else ""
+            size = f"{body.inertia:#.4g} kg m^2" if isfinite(body.inertia) else "fixed"
+            acted = _loops("commanded by", body.loops)
+            yield _row("O", between, f"{body.name:{wide}}  {size:>16}", made, acted)
+
+
+def _spring_row(spring: ShownSpring, wide: int) -> str:
+    fast = f"{stiffness_text(spring.fast)} in fast motion" if spring.fast != spring.stiffness else ""
+    size = f"{spring.part:{wide}}  {stiffness_text(spring.stiffness):>16}"
+    return _row("|", "|", size, fast, *gear_words(spring), _loops("read by", spring.loops))
 
 
 def gear_words(spring: ShownSpring) -> Iterator[str]:
-    """Yield what a spring has of a gear, in words: its ratio and its play.
+    """Yield what a spring has of a gear, in words: its ratio, its outputs and its play.
 
     Parameters
     ----------
@@ -38,6 +50,8 @@ def gear_words(spring: ShownSpring) -> Iterator[str]:
     """
     if spring.ratio != 1.0:
         yield f"ratio {spring.ratio:g} : 1"
+    if spring.outputs > 1:
+        yield "equal torques"
     if spring.play:
         yield f"{degrees(spring.play):.3g}° of play"
 

@@ -47,8 +47,10 @@ def document(results: ShowAnswer) -> dict[str, Any]:
                 "read_by": list(spring.loops),
                 "ratio": spring.ratio,
                 "backlash": number(spring.play, "rad"),
+                "left": results.bodies[joint.left].name,
+                "right": [results.bodies[body].name for body in joint.rights],
             }
-            for spring in results.springs
+            for spring, joint in zip(results.springs, results.tree.joints, strict=True)
         ],
         "tasks": [_task(task) for task in results.tasks],
         "modes": [

@@ -12,9 +12,10 @@ def verdict(answer: ShowAnswer) -> list[str]:
     """Return what the bench is, in three sentences."""
     free = [body.seen for body in answer.bodies if isfinite(body.inertia)]
     geared = f" as {answer.bodies[0].name} has it" if any(body.pace != 1.0 for body in answer.bodies) else ""
+    ends = " and ".join(answer.bodies[row[-1][0]].name for row in answer.tree.rows)
     said = [
         f"{answer.title}: {_count(len(free), 'rigid body', 'rigid bodies')} and "
-        f"{_count(len(answer.springs), 'spring')} from {answer.bodies[0].name} to {answer.bodies[-1].name}, "
+        f"{_count(len(answer.springs), 'spring')} from {answer.bodies[0].name} to {ends}, "
         f"{sum(free):.4g} kg m^2 in all{geared}, "
         + (
             f"first mode at {answer.modes[0].frequency:.4g} Hz."

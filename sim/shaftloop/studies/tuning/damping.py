@@ -169,13 +169,14 @@ def speeds_across(bench: Bench, loop: Loop) -> tuple[str, str, float] | str:
             at.setdefault(places[name], name)
     for encoder in description.readers("speed"):
         at[places[encoder.name]] = encoder.name
-    others = [body for body in at if body != own]
+    tree = bench.line.tree
+    others = [body for body in at if body != own and (own in tree.line_of(body) or body in tree.line_of(own))]
     if not others:
         return (
             "no speed is read across the line: add an encoder there, or let a loop or hop read the speed of "
             "the machine there"
         )
-    other = max(others, key=lambda body: abs(body - own))
+    other = max(others, key=lambda body: tree.apart(body, own))
     rates = np.linalg.eigvals(mechanics(bench).a)
     size = np.abs(rates)[rates.imag > 1e-6 * np.abs(rates)]
     lowest = float(size.min(initial=np.inf))
