@@ -19,7 +19,7 @@ from shaftloop_models.lateral import Lateral, Rotor
 from shaftloop_models.line import Element
 from shaftloop_models.parameters import Checked, Clock, Number, Sampled
 
-__all__ = ["Machine", "Part", "Sensor", "Stands", "kind_of", "kinds", "part_kind"]
+__all__ = ["Machine", "Part", "Placed", "Sensor", "Stands", "kind_of", "kinds", "part_kind"]
 
 
 class Stands(NamedTuple):

@@ -333,8 +333,12 @@ def test_bias_counts_what_lies_between_air_gap_and_sensor() -> None:
     assert found.inertia_bias == pytest.approx(-14.0)
     assert found.inertia_residual == pytest.approx(0.02 * 14.0)
     assert found.encoder is None and found.residual is None and found.window is None
-    places = [list(between(bench.bench, body, 1)) for body in range(4)]
-    assert places == [[0, 1], [1], [2], [2, 3]]  # of a sensor between the second body and the third
+    places = [between(bench.bench, body, 1) for body in range(3)]
+    assert places == [
+        {0: 1.0, 1: 1.0},
+        {1: 1.0},
+        {2: 1.0},
+    ]  # of a sensor between the second body and the third
     other = ramped("load")
     found = correction(other, HyperMap(other), point, 0.1)
     assert (found.inertia, found.inertia_behind_flange, found.drag) == (0.1, 0.0, 0.0)

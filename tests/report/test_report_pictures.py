@@ -21,7 +21,8 @@ from shaftloop.report.run.overview import overview_picture, zoom_window
 
 TURNED = Flow(
     -1.0,
-    (Station("drive", True, -5.0, 1.0, -0.5, -5.5), Station("load", True, 4.0, 1.0, -8.5, 0.0)),
+    (Station("drive", True, -5.0, 1.0, -0.5), Station("load", True, 4.0, 1.0, -8.5)),
+    ((0, 1, -5.5),),
     tuple((f"m{i}", "loss", 1.0 / (i + 1)) for i in range(14)),
     -3.0,
 )
@@ -132,6 +133,14 @@ def test_energy_that_goes_the_other_way() -> None:
     )
     picture = energy_picture(TURNED, "")
     assert "7 smaller ones" in words(picture)
+
+
+def test_branches_stand_side_by_side_over_their_line() -> None:
+    stations = (TURNED.stations[0], Station("shaft line", False, 0.0, 0.1, 0.2), *TURNED.stations)
+    passed = ((0, 1, 7.0), (1, 2, 3.0), (1, 3, -2.0))
+    found = words(energy_picture(dataclasses.replace(TURNED, stations=stations, passed=passed), ""))
+    for label in ("shaft line", "loss 100 mJ", "stored 200 mJ", "7.00 J", "3.00 J", "2.00 J"):
+        assert label in found
 
 
 def test_one_machine_has_its_own_circle(one_machine: RunAnswer) -> None:
