@@ -118,11 +118,8 @@ def correction(
     machine = model.machines[unit]
     levers = between(model, machine.body, sensor.spring)
     pace = model.line.pace(sensor.name)
-    inertias = {
-        body: model.line.nodes[body].inertia * lever * model.line.nodes[body].pace / pace
-        for body, lever in levers.items()
-    }
-    inertia = sum(inertias.values())
+    seen = {body: lever * model.line.nodes[body].pace / pace for body, lever in levers.items()}
+    inertia = sum(model.line.nodes[body].inertia * factor for body, factor in seen.items())
     drags = Drags(model, bench.run, levers, levers).torques(point.speed)
     drag = sum(drags.values())
     own = sum(torque for meter, torque in drags.items() if meter.startswith(f"{unit}."))
@@ -149,7 +146,7 @@ def correction(
     return Correction(
         unit,
         inertia,
-        inertia - inertias[machine.body] * machine.parameters.inertia / machine.node.inertia,
+        inertia - machine.parameters.inertia * seen[machine.body],
         drag,
         drag - own,
         acceleration,
