@@ -13,10 +13,11 @@ from shaftloop.analysis.simulation import simulate
 from shaftloop.answers.identify import FitAnswer, find_fit
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.reading import Scenario, read_scenario
-from shaftloop.studies.identification.fit import Estimate, Fit
+from shaftloop.studies.identification.fit import Fit
 from shaftloop.studies.identification.free import Free, read_free
 from shaftloop.studies.identification.judge import fit_share, judge
 from shaftloop.studies.identification.noise import scatter, whitener
+from shaftloop.studies.identification.problem import Estimate
 from shaftloop.studies.identification.replay import Replay
 
 BASE = (

@@ -16,9 +16,10 @@ from shaftloop.figures import Figure, by_name
 from shaftloop.scenario.logs.reading import read_log
 from shaftloop.scenario.reading import Scenario
 from shaftloop.scenario.restate import Restated
-from shaftloop.studies.identification.fit import Estimate, Fit, estimate
+from shaftloop.studies.identification.fit import Fit, estimate
 from shaftloop.studies.identification.free import read_free
 from shaftloop.studies.identification.judge import Judgement, fit_share, judge
+from shaftloop.studies.identification.problem import Estimate
 from shaftloop.studies.identification.replay import Replay
 
 __all__ = ["FitAnswer", "Judged", "ResponseAnswer", "find_fit", "find_response", "response"]

@@ -12,8 +12,8 @@ from shaftloop.report.documents import identity, origin, text
 from shaftloop.report.logs import log_document, tell_log
 from shaftloop.report.quantities import readable, show
 from shaftloop.report.terminal import Piece, add_row, new_table
-from shaftloop.studies.identification.fit import Estimate
 from shaftloop.studies.identification.judge import Combination
+from shaftloop.studies.identification.problem import Estimate
 
 __all__ = ["FILE", "details", "document", "pictures", "verdict"]
 

@@ -11,10 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from shaftloop.studies.identification.fit import Estimate, Fit
+from shaftloop.studies.identification.fit import Fit
 from shaftloop.studies.identification.noise import MATTERS, STILL, rests
+from shaftloop.studies.identification.problem import Estimate, Known
 
-__all__ = ["Combination", "Judgement", "fit_share", "judge"]
+__all__ = ["Combination", "Judgement", "fit_share", "judge", "untold"]
 
 Array = NDArray[np.float64]
 
@@ -119,16 +120,19 @@ def judge(fit: Fit, names: Sequence[str], played: Sequence[Sequence[Array]]) -> 
             against.append(
                 f"the bench explains {name} only to {100.0 * share:.0f} % where nothing was fitted"
             )
-    unknown = tuple(entry for entry in fit.estimates if not entry.spread < _WEAK)
-    return Judgement(
-        tuple(shares),
-        tuple(told),
-        tuple(more),
-        tuple(still),
-        tuple(against),
-        unknown,
-        _combinations(fit, unknown),
-    )
+    return Judgement(tuple(shares), tuple(told), tuple(more), tuple(still), tuple(against), *untold(fit))
+
+
+def untold(known: Known) -> tuple[tuple[Estimate, ...], tuple[Combination, ...]]:
+    """Return the parameters that a log does not tell alone, and what it tells better together.
+
+    Parameters
+    ----------
+    known : Known
+        Of a log, or of one that is planned.
+    """
+    unknown = tuple(entry for entry in known.estimates if not entry.spread < _WEAK)
+    return unknown, _combinations(known, unknown)
 
 
 def _size(values: Array) -> float:
@@ -171,7 +175,7 @@ def _late(values: Array, lag: int) -> Array:
     return np.concatenate((np.full(lag, values[0]), values[: len(values) - lag]))
 
 
-def _combinations(fit: Fit, unknown: Sequence[Estimate]) -> tuple[Combination, ...]:
+def _combinations(fit: Known, unknown: Sequence[Estimate]) -> tuple[Combination, ...]:
     """Return what the log tells of the parameters that it does not, or hardly, tell alone."""
     size = np.sqrt(np.diag(fit.covariance))
     with np.errstate(invalid="ignore"):

@@ -1,0 +1,227 @@
+"""What a log says of free parameters: residuals and sensitivities over them, and the spreads that follow.
+
+Before a fit the same tells what an experiment will be worth.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.analysis.simulation import Simulation
+from shaftloop.errors import ScenarioError, SimulationError
+from shaftloop.studies.identification.free import Free
+from shaftloop.studies.identification.noise import robust_spread, rounding, scatter
+from shaftloop.studies.identification.replay import Replay
+
+__all__ = ["PRICE", "Estimate", "Known", "Problem", "left_over", "what_is_known"]
+
+Array = NDArray[np.float64]
+
+PRICE = 1e9
+"""Residual of a run that failed."""
+_STEP = 5e-3
+"""Of θ in a difference: well above what substeps and limits leave of roughness in a run."""
+_SIDES = 2.100922
+"""Of the 95 % of a t distribution with the 18 degrees of freedom of a smoothed spectrum."""
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """What was found of a free parameter."""
+
+    free: Free
+    theta: float
+    spread: float
+    """Standard deviation of θ; infinite where the log says nothing."""
+
+    @property
+    def value(self) -> float:
+        """Return the value [unit]."""
+        return self.free.value(self.theta)
+
+    @property
+    def deviation(self) -> float:
+        """Return the standard deviation of the value [unit]."""
+        return abs(self.free.slope(self.theta)) * self.spread
+
+    @property
+    def interval(self) -> tuple[float, float]:
+        """Return the 95 % interval [unit]."""
+        if not np.isfinite(self.spread):
+            return -np.inf, np.inf
+        ends = [self.free.value(self.theta + side * _SIDES * self.spread) for side in (-1.0, 1.0)]
+        return min(ends), max(ends)
+
+
+@dataclass(frozen=True)
+class Known:
+    """What a log tells of free parameters."""
+
+    estimates: tuple[Estimate, ...]
+    covariance: Array
+    """Of θ, shape (parameters, parameters); the part of those that the log says nothing of is infinite."""
+    information: Array
+    """Of the log alone, without priors, shape (parameters, parameters)."""
+
+
+class Problem:
+    """Residuals and sensitivities over θ, each run made once."""
+
+    def __init__(self, replay: Replay, frees: Sequence[Free], held_out: float) -> None:
+        self.replay, self.frees = replay, list(frees)
+        self.measured = [entry.measured for entry in replay.compared]
+        first = min(float(entry.time[0]) for entry in replay.compared)
+        last = max(float(entry.time[-1]) for entry in replay.compared)
+        self.split = last - held_out * (last - first)
+        self.fitted = [entry.time <= self.split for entry in replay.compared]
+        self.breaks = [_breaks(entry.time) for entry in replay.compared]
+        self.runs = 0
+        self._kept: dict[tuple[float, ...], Simulation] = {}
+
+    def shown(self, thetas: Sequence[Array]) -> list[list[Array]]:
+        """Return what the bench shows at several θ; runs are made once per value of what they depend on."""
+        keys = [
+            tuple(float(x) for x, f in zip(theta, self.frees, strict=True) if f.simulated) for theta in thetas
+        ]
+        new = [i for i, key in enumerate(keys) if key not in self._kept and keys.index(key) == i]
+        if new:
+            if len(self._kept) > 64:
+                self._kept.clear()
+                return self.shown(thetas)
+            for i, run in zip(new, self.replay.runs(self.frees, [thetas[i] for i in new]), strict=True):
+                self._kept[keys[i]] = run
+            self.runs += len(new)
+        return [
+            self.replay.seen(self._kept[key], self.frees, theta)
+            for key, theta in zip(keys, thetas, strict=True)
+        ]
+
+    def residual(self, theta: Array, scales: Sequence[float]) -> Array:
+        """Return the residual of the fitted rows, in their scales, then the priors."""
+        try:
+            shown = self.shown([theta])[0]
+        except (SimulationError, ScenarioError):
+            return np.full(self.rows + len(self._priors()), PRICE)
+        parts = [
+            (m - s)[c] / scale
+            for m, s, c, scale in zip(self.measured, shown, self.fitted, scales, strict=True)
+        ]
+        return np.concatenate([*parts, [theta[i] / prior for i, prior in self._priors()]])
+
+    @property
+    def rows(self) -> int:
+        """Rows that are fitted."""
+        return int(sum(chosen.sum() for chosen in self.fitted))
+
+    def slopes(self, theta: Array) -> list[Array]:
+        """Return the derivative of what the bench shows, per compared column, shape (rows, parameters)."""
+        moved = []
+        for i in range(len(self.frees)):
+            for side in (-_STEP, _STEP):
+                moved.append(theta.copy())
+                moved[-1][i] += side
+        shown = self.shown(moved)
+        return [
+            np.column_stack(
+                [
+                    (high[k] - low[k]) / (2.0 * _STEP)
+                    for low, high in zip(shown[::2], shown[1::2], strict=True)
+                ]
+            )
+            for k in range(len(self.measured))
+        ]
+
+    def jacobian(self, theta: Array, scales: Sequence[float]) -> Array:
+        """Return the derivative of `residual`."""
+        parts = [-s[c] / scale for s, c, scale in zip(self.slopes(theta), self.fitted, scales, strict=True)]
+        priors = np.zeros((len(self._priors()), len(theta)))
+        for row, (i, prior) in enumerate(self._priors()):
+            priors[row, i] = 1.0 / prior
+        return np.concatenate([*parts, priors])
+
+    def _priors(self) -> list[tuple[int, float]]:
+        return [(i, free.prior) for i, free in enumerate(self.frees) if free.prior is not None]
+
+
+def left_over(problem: Problem, shown: Sequence[Array], scales: Sequence[float]) -> list[float]:
+    """Return the size of what is left of every column, at least rounding and a millionth of its own.
+
+    Parameters
+    ----------
+    shown : sequence of ndarray
+        What the bench shows, from `Problem.shown`. [unit]
+    scales : sequence of float
+        Sizes of the columns. [unit]
+    """
+    return [
+        max(robust_spread((m - s)[c]), 1e-6 * scale, rounding(m))
+        for m, s, c, scale in zip(problem.measured, shown, problem.fitted, scales, strict=True)
+    ]
+
+
+def what_is_known(problem: Problem, theta: Array, left: Sequence[Array], scales: Sequence[float]) -> Known:
+    """Return what the fitted rows tell of the parameters.
+
+    Parameters
+    ----------
+    theta : ndarray, shape (parameters,)
+        Where they are.
+    left : sequence of ndarray
+        What the bench leaves of every column there. [unit]
+    scales : sequence of float
+        From `left_over`. [unit]
+
+    Raises
+    ------
+    ScenarioError
+        Where nothing depends on a parameter.
+    """
+    frees, chosen = problem.frees, problem.fitted
+    slopes = [values / scale for values, scale in zip(problem.slopes(theta), scales, strict=True)]
+    information = np.sum([s[c].T @ s[c] for s, c in zip(slopes, chosen, strict=True)], axis=0)
+    if not np.any(np.diag(information) > 0.0):
+        paths = ", ".join(free.path for free in frees)
+        raise ScenarioError(
+            [
+                f"{problem.replay.logs}: nothing that was logged depends on {paths}: log what does, or "
+                "excite it"
+            ]
+        )
+    scattered = scatter(
+        [(values / scale)[c] for values, scale, c in zip(left, scales, chosen, strict=True)],
+        [values[c] for values, c in zip(slopes, chosen, strict=True)],
+        [entry.time[c] for entry, c in zip(problem.replay.compared, chosen, strict=True)],
+        [entry.label for entry in problem.replay.compared],
+    )
+    covariance = _covariance(information, scattered, frees)
+    estimates = tuple(
+        Estimate(free, float(x), float(np.sqrt(covariance[i, i])))
+        for i, (free, x) in enumerate(zip(frees, theta, strict=True))
+    )
+    return Known(estimates, covariance, information)
+
+
+def _breaks(time: Array) -> NDArray[np.int64]:
+    """Return where stretches without a gap begin."""
+    steps = np.diff(time)
+    return np.concatenate(([0], np.flatnonzero(steps > 1.5 * np.median(steps)) + 1))
+
+
+def _covariance(information: Array, scatter: Array, frees: Sequence[Free]) -> Array:
+    """Return the covariance of θ, priors taken in; infinite where nothing is known.
+
+    The information is that of a white residual of unit size, the scatter that of the residual as it is.
+    """
+    priors = np.diag([0.0 if f.prior is None else f.prior**-2 for f in frees])
+    known = information + priors
+    size = np.sqrt(np.diag(known))
+    blind = size <= 0.0
+    size[blind] = 1.0
+    values, vectors = np.linalg.eigh(known / np.outer(size, size))
+    inverse = (vectors / np.maximum(values, 1e-12)) @ vectors.T / np.outer(size, size)
+    covariance = np.asarray(inverse @ (scatter + priors) @ inverse)
+    covariance[blind, :], covariance[:, blind] = 0.0, 0.0
+    covariance[blind, blind] = np.inf
+    return covariance
