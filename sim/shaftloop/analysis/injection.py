@@ -22,7 +22,7 @@ from shaftloop.analysis.standing import standing_run
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 
-__all__ = ["KINDS", "Measured", "measure_response"]
+__all__ = ["KINDS", "Measured", "chirp", "measure_response", "multisine"]
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -110,10 +110,10 @@ def measure_response(  # noqa: PLR0913  (a measurement has this many settings, a
     settling = -np.log(_SETTLED) / -np.log(slowest) * reference.hyperperiod * rate / count
     bench = _Injection(description, loop, point, reference, state, smooth, max(2, int(np.ceil(settling))))
     if kind == "stepped_sine":
-        parts = [bench.spectra(_multisine(count, np.array([k]), peak), periods, np.array([k])) for k in bins]
+        parts = [bench.spectra(multisine(count, np.array([k]), peak), periods, np.array([k])) for k in bins]
         u, v = (np.hstack([part[i] for part in parts]) for i in (0, 1))
     else:
-        signal = _multisine(count, bins, peak) if kind == "multisine" else _chirp(count, bins, peak)
+        signal = multisine(count, bins, peak) if kind == "multisine" else chirp(count, bins, peak)
         u, v = bench.spectra(signal, periods, bins)
     return _estimate(bins * rate / count, u, v)
 
@@ -138,8 +138,18 @@ def _bins(count: int, ticks: int, tones: int) -> NDArray[np.int64]:
     return np.array(sorted(chosen))
 
 
-def _multisine(count: int, bins: NDArray[np.int64], peak: float) -> Array:
-    """Return tones of equal amplitude with Schroeder's phases, scaled to a peak [N m]."""
+def multisine(count: int, bins: NDArray[np.int64], peak: float) -> Array:
+    """Return a period of tones of equal amplitude with Schroeder's phases, shape (count,).
+
+    Parameters
+    ----------
+    count : int
+        Samples of a period.
+    bins : ndarray of int
+        Tones, as multiples of the lowest line.
+    peak : float
+        [N m] or [rad/s], as the result.
+    """
     n = np.arange(len(bins))
     phases = -np.pi * n * (n + 1) / max(len(bins), 1)
     turns = 2.0 * np.pi * np.outer(np.arange(count), bins) / count + phases
@@ -147,8 +157,18 @@ def _multisine(count: int, bins: NDArray[np.int64], peak: float) -> Array:
     return np.asarray(peak * signal / np.max(np.abs(signal)))
 
 
-def _chirp(count: int, bins: NDArray[np.int64], peak: float) -> Array:
-    """Return one period of a linear sweep over the tones [N m]."""
+def chirp(count: int, bins: NDArray[np.int64], peak: float) -> Array:
+    """Return one period of a linear sweep over the tones, shape (count,).
+
+    Parameters
+    ----------
+    count : int
+        Samples of a period.
+    bins : ndarray of int
+        Tones, as multiples of the lowest line.
+    peak : float
+        [N m] or [rad/s], as the result.
+    """
     share = np.arange(count) / count
     low, high = float(bins[0]), float(bins[-1])
     return np.asarray(peak * np.sin(2.0 * np.pi * (low * share + 0.5 * (high - low) * share**2)))
