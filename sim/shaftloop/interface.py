@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from shaftloop.analysis.overlay import read_measurement
+from shaftloop.answers.experiment import PlanAnswer, find_experiment
 from shaftloop.answers.faults import FaultsAnswer, find_faults
 from shaftloop.answers.fidelity import FidelityAnswer, Wishes, find_fidelity
 from shaftloop.answers.identify import FitAnswer, find_fit, response
@@ -249,6 +250,25 @@ class TestBench:
         """
         paths = [logs] if isinstance(logs, str | Path) else logs
         return find_fit(self.scenario, [Path(path) for path in paths], free, **wishes)
+
+    def plan(self, free: Sequence[str], **wishes: Any) -> PlanAnswer:
+        """Return what to record so that a log tells values of the bench.
+
+        Parameters
+        ----------
+        free : sequence of str
+            ``PATH``, ``PATH=VALUE`` or ``PATH=VALUE ± TOLERANCE`` each.
+        **wishes : object
+            Further arguments of `shaftloop.answers.experiment.find_experiment`, e.g. `within`, `point`.
+
+        Raises
+        ------
+        ScenarioError
+            Where something is asked for that is not there, or no experiment keeps what the bench stands.
+        SimulationError
+            Where the bench cannot be run.
+        """
+        return find_experiment(self.scenario, free, **wishes)
 
     def fidelity(self, wishes: Wishes | None = None, **changes: Any) -> FidelityAnswer:
         """Return how far the torque reading is from the torque of the unit under test.

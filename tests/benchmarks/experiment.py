@@ -63,8 +63,8 @@ def main(seeds: int) -> None:
         for i, entry in enumerate(trial.wanted):
             scatter, bias = np.std(found[:, i], ddof=1), np.mean(found[:, i])
             sys.stdout.write(
-                f"{name} {kind} {entry.free.path}: predicted {100.0 * entry.spread:.3g} %, ratio of the scatter "
-                f"{scatter / entry.spread:.2f}, bias {bias / entry.spread:.2f} predicted deviations\n"
+                f"{name} {kind} {entry.free.path}: predicted {100.0 * entry.spread:.3g} %, ratio of the "
+                f"scatter {scatter / entry.spread:.2f}, bias {bias / entry.spread:.2f} predicted deviations\n"
             )
             sys.stdout.flush()
     sys.stdout.write(f"{seeds} seeds, {time.perf_counter() - started:.0f} s\n")

@@ -101,11 +101,12 @@ def series(k: float, s: float, noise: float = 0.01) -> Fit:
     ]
     gradient = np.array([s / (k + s), k / (k + s)])
     information = np.outer(gradient, gradient) / noise**2
-    estimates = tuple(Estimate(entry, 0.0, 5.0) for entry in free)
+    covariance = np.linalg.inv(information + 0.02 * np.eye(2))
+    estimates = tuple(Estimate(entry, 0.0, float(np.sqrt(covariance[i, i]))) for i, entry in enumerate(free))
     rows = np.zeros(1000)
     every = np.arange(1000) < 700
     return Fit(
-        estimates, np.eye(2), information, (rows + 1.0,), (rows,), (rows,), (every,), (rows,), (1.0,), 0
+        estimates, covariance, information, (rows + 1.0,), (rows,), (rows,), (every,), (rows,), (1.0,), 0
     )
 
 

@@ -1,11 +1,12 @@
 """`shaftloop identify`: from logs of a real bench to what they say of it."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from shaftloop.cli.options import (
+    Grouped,
     Request,
     check_writable,
     hand_over,
@@ -21,9 +22,24 @@ if TYPE_CHECKING:
 __all__ = ["identify"]
 
 _FILE = click.Path(path_type=Path)
+_GROUPS = {
+    "What is found": ("free", "hold_out", "lead", "others", "log", "settings"),
+    "What to record": ("plan", "within", "kinds", "length", "point", "logged"),
+    "The response of LOG": (
+        "response",
+        "input_column",
+        "output_column",
+        "instrument",
+        "orders",
+        "speed",
+        "period",
+        "resolution",
+    ),
+    "What is written": ("write", "out", "as_json", "pictures"),
+}
 
 
-@click.command()
+@click.command(cls=Grouped, groups=_GROUPS)
 @request_options("SCENARIO|LOG")
 @click.argument("more", nargs=-1, type=_FILE, metavar="[LOG]...")
 @log_option
@@ -46,7 +62,40 @@ _FILE = click.Path(path_type=Path)
     help="How long what is played is held before the log begins.",
 )
 @click.option("--judge", "others", multiple=True, type=_FILE, metavar="LOG", help="Another run to be judged.")
-@click.option("--write", is_flag=True, help="Write what was found into SCENARIO, comments and layout kept.")
+@click.option(
+    "--write",
+    is_flag=True,
+    help="Write what was found into SCENARIO, comments and layout kept; an experiment goes beside it.",
+)
+@click.option("--plan", is_flag=True, help="The experiment to record, before there is a log.")
+@click.option(
+    "--within",
+    type=QuantityType("1", "2 %", above_zero=True),
+    default="5 %",
+    show_default=True,
+    help="Half of the 95 % interval that is sure enough.",
+)
+@click.option(
+    "--kind",
+    "kinds",
+    type=click.Choice(["multisine", "chirp", "steps", "coast_down"]),
+    multiple=True,
+    help="Only such experiments; repeatable.",
+)
+@click.option(
+    "--length", type=QuantityType("s", "10 s", above_zero=True), help="Of the excitation; else it is found."
+)
+@click.option(
+    "--point",
+    metavar="SPEED,TORQUE",
+    help='Speed and highest torque, e.g. "800 rpm, 90 N m"; else of the sequence.',
+)
+@click.option(
+    "--logged",
+    multiple=True,
+    metavar="CHANNEL[=NOISE]",
+    help='What will be logged, e.g. "reading=0.3 N m"; repeatable.',
+)
 @click.option("--response", is_flag=True, help="The response between two columns instead; needs no scenario.")
 @click.option("--from", "input_column", metavar="COLUMN", help="Input of a response: a channel or header.")
 @click.option("--to", "output_column", metavar="COLUMN", help="Output of a response.")
@@ -72,6 +121,12 @@ def identify(  # noqa: PLR0913  (one argument per option)
     lead: float | None,
     others: tuple[Path, ...],
     write: bool,
+    plan: bool,
+    within: float,
+    kinds: tuple[str, ...],
+    length: float | None,
+    point: str | None,
+    logged: tuple[str, ...],
     response: bool,
     input_column: str | None,
     output_column: str | None,
@@ -81,14 +136,25 @@ def identify(  # noqa: PLR0913  (one argument per option)
     period: float | None,
     resolution: float | None,
 ) -> None:
-    """Find values of SCENARIO from logs of its bench, or with --response what LOG says without any scenario.
+    """Find values of SCENARIO from logs of its bench.
+
+    With --plan: what to record for that, before there is a log. With --response: what LOG says without any
+    scenario.
 
     Several logs of one run are brought onto one clock by a channel that two of them show. A fit writes
-    fit.json and the picture fit into ./shaftloop-out/<scenario>/; a response writes response.json,
-    response.csv and the picture response into ./shaftloop-out/<log>/. With --json nothing is written unless
-    --out or --write is given. Where the log contradicts the bench the exit code is 1 and nothing is written
-    to SCENARIO.
+    fit.json and the picture fit into ./shaftloop-out/<scenario>/, a plan plan.json and the picture plan; a
+    response writes response.json, response.csv and the picture response into ./shaftloop-out/<log>/. With
+    --json nothing is written unless --out or --write is given. Where the log contradicts the bench, or no
+    experiment makes the values sure enough, the exit code is 1; then no value is written to SCENARIO.
     """
+    if not plan and (kinds or length or point or logged):
+        raise click.UsageError("--kind, --length, --point and --logged belong to an experiment: add --plan.")
+    if plan:
+        if response or more or lead or others or log:
+            raise click.UsageError("--plan comes before any log: leave LOG and what belongs to it out.")
+        wishes = {"within": within, "length": length, "logged": logged, "held_out": hold_out}
+        _plan(request, free, wishes | ({"kinds": kinds} if kinds else {}), point, write)
+        return
     if not response:
         if input_column or output_column or instrument or orders or speed or period or resolution:
             raise click.UsageError("--from, --to and what follows belong to a response: add --response.")
@@ -152,6 +218,37 @@ def _fit(
     elif write:
         say("nothing is written to the scenario: the log contradicts the bench")
     if answer.against:
+        raise click.exceptions.Exit(1)
+
+
+def _plan(
+    request: Request, free: tuple[str, ...], wishes: dict[str, Any], point: str | None, write: bool
+) -> None:
+    from shaftloop.answers.experiment import find_experiment
+    from shaftloop.errors import ScenarioError
+    from shaftloop.report.files import make_folder, together, write_text
+    from shaftloop.report.identify import plan as room
+    from shaftloop.report.terminal import Progress
+    from shaftloop.scenario.shipped import shipped_folder
+
+    scenario = request.read()
+    if write and request.settings:
+        raise ScenarioError(
+            ["`write`: with `settings` the file is not the bench that was asked about; edit the file first"]
+        )
+    folder = request.folder(scenario.name)
+    if folder is not None:
+        make_folder(folder)
+    answer = find_experiment(scenario, free, point=point, watch=Progress, **wishes)
+    place = scenario.path.resolve().parent
+    if place.is_relative_to(shipped_folder().resolve()):
+        place = Path()
+    written = [place / name for name in answer.files] if write else []
+    with together():
+        for path, text in zip(written, answer.files.values(), strict=False):
+            write_text(path, text)
+    hand_over(answer, room, request, folder, *written)
+    if answer.plan.short:
         raise click.exceptions.Exit(1)
 
 

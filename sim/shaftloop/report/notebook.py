@@ -15,6 +15,7 @@ _ROOMS = {
     "FidelityAnswer": "fidelity.room",
     "ResponseAnswer": "identify.response",
     "FitAnswer": "identify.fit",
+    "PlanAnswer": "identify.plan",
 }
 """Which room draws the main picture of an answer, its first one."""
 

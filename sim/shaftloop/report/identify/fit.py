@@ -15,7 +15,7 @@ from shaftloop.report.terminal import Piece, add_row, new_table
 from shaftloop.studies.identification.judge import Combination
 from shaftloop.studies.identification.problem import Estimate
 
-__all__ = ["FILE", "details", "document", "pictures", "verdict"]
+__all__ = ["FILE", "combined", "details", "document", "pictures", "verdict"]
 
 FILE = "fit.json"
 
@@ -40,15 +40,15 @@ def verdict(answer: FitAnswer) -> list[str]:
         said = [f"The log does not contradict the bench, with {found}.", _kept_out(answer)]
     if judgement.unknown:
         paths = ", ".join(e.free.path for e in judgement.unknown)
-        combined = "; ".join(_combined(c) for c in judgement.combinations)
-        only = f", only {combined}" if combined else ""
+        told = "; ".join(combined(c) for c in judgement.combinations)
+        only = f", only {told}" if told else ""
         said.append(
             f"The log does not tell {paths} alone{only}: state what is known beforehand, "
             "PATH=VALUE ± TOLERANCE."
         )
     elif judgement.combinations:
-        combined = "; ".join(_combined(c) for c in judgement.combinations)
-        said.append(f"Better told than each alone: {combined}.")
+        told = "; ".join(combined(c) for c in judgement.combinations)
+        said.append(f"Better told than each alone: {told}.")
     return said
 
 
@@ -224,7 +224,8 @@ def _rounded(value: float, unit: str, digits: int) -> str:
     return show(float(f"{value:.{digits}g}"), unit, digits)
 
 
-def _combined(combination: Combination) -> str:
+def combined(combination: Combination) -> str:
+    """Return what a log tells of some parameters together, in words."""
     spread = f"± {100.0 * _SIDES * combination.spread:.2g} %"
     if combination.value is None:
         return f"{combination.words} {spread}"

@@ -47,8 +47,8 @@ _KICK = 0.5
 """Torque that a step of a speed set-point may ask for at once, over the amplitude of the torque."""
 _WANDERS = 0.1
 """Most that a speed may move, over what it is."""
-_STEPS = 40
-"""Shortest step: this part of the excitation; the longest is three of them."""
+_SHORT = 0.15
+"""Shortest step, or a fortieth of a short excitation; the longest is three of them. [s]"""
 
 
 @dataclass(frozen=True)
@@ -240,7 +240,7 @@ def _played(signal: Callable[..., Array]) -> Callable[..., _Made]:
 
 def _stepped(bench: Bench, excited: Sequence[_Excited], length: float, file: str) -> _Made:
     """Return steps of random length to either side, of every loop by its own."""
-    short = round(max(length / _STEPS, 0.02), 3)
+    short = round(max(min(_SHORT, length / 40.0), 0.02), 3)
     rng = np.random.default_rng(0)
     moves: list[tuple[float, _Excited, float]] = []
     for entry in excited:

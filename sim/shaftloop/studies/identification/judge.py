@@ -192,12 +192,12 @@ def _combinations(fit: Known, unknown: Sequence[Estimate]) -> tuple[Combination,
     if others:
         cross = fit.information[np.ix_(index, others)]
         block = block - cross @ np.linalg.pinv(fit.information[np.ix_(others, others)]) @ cross.T
-    values, vectors = np.linalg.eigh(block)
+    spreads = fit.covariance[np.ix_(index, index)]
     found = []
-    for strength, vector in zip(values[::-1], vectors.T[::-1], strict=True):
+    for vector in np.linalg.eigh(block)[1].T[::-1]:
         weights = np.array(vector)
         total = float(np.sum(np.abs(weights)))
-        spread = 1.0 / np.sqrt(max(strength, 1e-300)) / total
+        spread = float(np.sqrt(max(vector @ spreads @ vector, 0.0))) / total
         chosen = [k for k in range(len(index)) if abs(weights[k]) > 0.05 * np.max(np.abs(weights))]
         alone = min(fit.estimates[index[k]].spread for k in chosen)
         if spread > min(_WEAK, 0.5 * alone) or len(chosen) < 2:

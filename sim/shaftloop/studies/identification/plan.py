@@ -42,6 +42,8 @@ _LENGTH = 6.0
 _SHARES = (1.0, 0.7, 0.5, 0.35, 0.25, 0.15)
 _SPARE = 1.1
 """Length over that which would just do."""
+_LENGTHENED = 3
+"""Times that an experiment is made longer at most: predicted spreads scatter."""
 _NOISE = 1e-3
 """Of a column whose noise is not stated, over its largest size."""
 _OFF = ("tripped", "exceeded", "blocked_by_undervoltage", "failed")
@@ -237,13 +239,17 @@ class _Laboratory:
 
     def lengthened(self, trial: Trial) -> Trial:
         """Return an experiment as long as it takes to make all sure enough, where length can do that."""
-        widths = [width for width in trial.widths() if width < 1.0]
-        ratio = max(widths, default=0.0) / self.demand.within
-        if ratio <= 1.0:
-            return trial
-        length = min(_SPARE * trial.experiment.length * ratio**2, LONGEST)
-        found = self.tried(Experiment(trial.experiment.kind, trial.experiment.share, float(np.ceil(length))))
-        return trial if found.refused else found
+        for _ in range(_LENGTHENED):
+            ratio = max((width for width in trial.widths() if width < 1.0), default=0.0) / self.demand.within
+            last = trial.experiment
+            length = float(np.ceil(min(_SPARE * last.length * ratio**2, LONGEST)))
+            if ratio <= 1.0 or length <= last.length:
+                break
+            longer = self.tried(Experiment(last.kind, last.share, length))
+            if longer.refused:
+                break
+            trial = longer
+        return trial
 
     def tried(self, experiment: Experiment) -> Trial:
         """Return an experiment as it runs, and what its log would tell.
