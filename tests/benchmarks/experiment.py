@@ -57,7 +57,7 @@ def main(seeds: int) -> None:
     """Print scatter over prediction of every parameter."""
     started = time.perf_counter()
     for name, kind, free in CASES:
-        trial = find_plan(read_scenario(name), PlanDemand(free, kinds=(kind,), length=4.0)).best
+        trial = find_plan(read_scenario(name), PlanDemand(free, kinds=(kind,), length=3.0)).best
         with TemporaryDirectory() as folder:
             found = np.array([fitted(name, trial, Path(folder), seed) for seed in range(seeds)])
         for i, entry in enumerate(trial.wanted):

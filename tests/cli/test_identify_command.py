@@ -204,3 +204,55 @@ def test_intervals_of_a_fit_are_tolerances_of_the_tuning() -> None:
 def test_a_shipped_scenario_is_not_written() -> None:
     result = identify("wheel-hub", "run.csv", "--free", "line.c1.stiffness", "--write")
     assert result.exit_code == 2 and "comes with the package and stays as it is; use a copy" in result.output
+
+
+PLAN = ("--plan", "--free", "line.load.inertia", "--kind", "steps", "--length", "0.4 s")
+
+
+def test_a_plan_is_a_scenario_that_runs() -> None:
+    Path("own.toml").write_text((shipped_folder() / "reference-bench.toml").read_text("utf-8"), "utf-8")
+    result = identify("own.toml", *PLAN, "--logged", "reading=0.5 N m", "--write")
+    assert result.exit_code == 0, result.output
+    first, second, *rest = result.stdout.splitlines()
+    assert first.startswith("Record 400 ms of random steps: it tells line.load.inertia ± ")
+    assert "nothing trips, stays at a clamp or passes a rating; nearest comes" in second
+    assert any("On a real bench begin an injection small" in line for line in rest)
+    assert "own-plan.toml" in result.stdout
+    planned = read_scenario("own-plan.toml")
+    assert planned.text.startswith("# Caution: On a real bench") and not planned.description.expect
+    assert any(step.do == "step" for step in planned.description.sequence)
+    document = json.loads(Path("shaftloop-out/own/plan.json").read_text())
+    assert document["sure_enough"] and document["logged"][0]["noise"] == {"value": 0.5, "unit": "N m"}
+    assert Path("shaftloop-out/own/plan.png").is_file()
+    made = CliRunner().invoke(cli, ["simulate", "own-plan.toml", "--json", "--traces", "run.npz"])
+    assert made.exit_code == 0, made.output
+    rng = np.random.default_rng(0)
+    with np.load("run.npz") as file:
+        noisy = {
+            name: file[name] + 0.1 * rng.normal(size=len(file[name])) for name in ("reading", "load_speed")
+        }
+        np.savez("run.npz", time=file["time"], units=file["units"], **noisy)
+    fitted = identify("own-plan.toml", "run.npz", "--free", "line.load.inertia", "--json")
+    assert fitted.exit_code == 0, fitted.output
+
+
+def test_a_plan_that_is_not_sure_enough_ends_with_1() -> None:
+    result = identify("reference-bench", *PLAN, "--logged", "reading=50 N m", "--within", "0.1 %", "--json")
+    assert result.exit_code == 1
+    assert json.loads(result.stdout)["answer"][0].startswith("No experiment makes line.load.inertia sure to")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["reference-bench", "run.csv", *PLAN], "--plan comes before any log"),
+        (["reference-bench", "run.csv", "--length", "2 s"], "belong to an experiment: add --plan"),
+        (["reference-bench", *PLAN, "--set", "seed=2", "--write"], "with --set the file is not the bench"),
+        (["reference-bench", "--plan"], "nothing is free"),
+        (["reference-bench", *PLAN, "--free", "line.c1.stifness"], "no such value; nearest: line.c1.stiff"),
+        (["reference-bench", *PLAN, "--logged", "readin"], '--logged "readin": no such channel; nearest'),
+    ],
+)
+def test_a_plan_that_is_asked_for_wrongly(arguments: list[str], message: str) -> None:
+    result = identify(*arguments)
+    assert result.exit_code == 2 and message in " ".join(result.output.split())

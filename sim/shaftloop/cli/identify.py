@@ -240,8 +240,8 @@ def _plan(
     if folder is not None:
         make_folder(folder)
     answer = find_experiment(scenario, free, point=point, watch=Progress, **wishes)
-    place = scenario.path.resolve().parent
-    if place.is_relative_to(shipped_folder().resolve()):
+    place = scenario.path.parent
+    if place.resolve().is_relative_to(shipped_folder().resolve()):
         place = Path()
     written = [place / name for name in answer.files] if write else []
     with together():

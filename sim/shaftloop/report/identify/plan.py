@@ -159,9 +159,9 @@ def details(answer: PlanAnswer) -> Iterator[Piece]:
     yield f"To be logged, with a clock of its own: {logged}."
     if answer.plan.short and answer.plan.demand.length is None:
         yield f"Looked at up to {LONGEST:g} s of excitation; a quieter log helps more than a longer one."
-    free = " ".join(f"--free {entry.free.path}" for entry in answer.plan.best.wanted)
-    plan = f"{answer.scenario.name}-plan.toml"
-    yield f"Then: shaftloop identify {plan} LOG {free} --free log.clock"
+    paths = [*(entry.free.path for entry in answer.plan.best.wanted), "log.clock"]
+    free = " ".join(f"`free` {path}" for path in paths)
+    yield f"Then: shaftloop identify {answer.scenario.name}-plan.toml LOG {free}"
 
 
 def pictures(answer: PlanAnswer) -> list[Picture]:

@@ -28,6 +28,9 @@ _SCANNED = (-0.7, -0.3, 0.3, 0.7)
 _POOR = 0.6
 """Fit below which that is done."""
 _GRID = 9
+_CLOCK = "log.clock"
+_SLIDES = 3
+"""Times that the clock of a log and the values of the bench are found in turn."""
 
 
 @dataclass(frozen=True)
@@ -93,6 +96,8 @@ def estimate(
     scales = left_over(problem, shown, scales)
     theta = _stepped(problem, theta, scales, (0.1, 0.025))
     theta = _descended(problem, theta, scales, 6)
+    for _ in range(_SLIDES if any(free.path == _CLOCK for free in frees) else 0):
+        theta = _descended(problem, _slid(problem, theta, scales), scales, 4, clock=False)
     shown = problem.shown([theta])[0]
     tell(0.9)
     left = [m - s for m, s in zip(problem.measured, shown, strict=True)]
@@ -183,17 +188,20 @@ def _stepped(problem: Problem, theta: Array, scales: Sequence[float], widths: tu
     return theta
 
 
-def _descended(problem: Problem, theta: Array, scales: Sequence[float], most: int) -> Array:
-    """Return θ of least robust squares; what is stepped stays."""
+def _descended(
+    problem: Problem, theta: Array, scales: Sequence[float], most: int, *, clock: bool = True
+) -> Array:
+    """Return θ of least robust squares; what is stepped stays, and without `clock` that of the log."""
     from scipy.optimize import least_squares
 
-    moving = [i for i, free in enumerate(problem.frees) if free.kind != "stepped"]
+    still = "" if clock else _CLOCK
+    moving = [i for i, free in enumerate(problem.frees) if free.kind != "stepped" and free.path != still]
     if not moving:
         return theta
 
     def whole(x: Array) -> Array:
         full = theta.copy()
-        full[moving] = x
+        full[moving] += x
         return full
 
     def residual(x: Array) -> Array:
@@ -202,14 +210,13 @@ def _descended(problem: Problem, theta: Array, scales: Sequence[float], most: in
     def jacobian(x: Array) -> Array:
         return problem.jacobian(whole(x), scales)[:, moving]
 
+    reach = np.array([_reach(problem.frees[i]) for i in moving])
     found = least_squares(
         residual,
-        theta[moving],
+        np.zeros(len(moving)),
         jac=jacobian,
-        bounds=(
-            [theta[i] - _reach(problem.frees[i]) for i in moving],
-            [theta[i] + _reach(problem.frees[i]) for i in moving],
-        ),
+        bounds=(-reach, reach),
+        x_scale="jac",
         loss="soft_l1",
         f_scale=_ROBUST,
         ftol=1e-6,
@@ -219,6 +226,35 @@ def _descended(problem: Problem, theta: Array, scales: Sequence[float], most: in
     return whole(found.x)
 
 
+def _slid(problem: Problem, theta: Array, scales: Sequence[float]) -> Array:
+    """Return θ with the clock of the log slid to the least cost.
+
+    What is held between its ticks makes the cost bend sharply where a log was taken at the ticks, and no
+    step along derivatives passes such a bend.
+    """
+    from scipy.optimize import minimize_scalar
+
+    where = next((i for i, free in enumerate(problem.frees) if free.path == _CLOCK), None)
+    if where is None:
+        return theta
+
+    def slid(x: float) -> Array:
+        moved = theta.copy()
+        moved[where] += x
+        return moved
+
+    period = min(float(np.median(np.diff(entry.time))) for entry in problem.replay.compared)
+    half = 0.5 * period / problem.frees[where].scale
+    found = minimize_scalar(
+        lambda x: _cost(problem, problem.shown([slid(x)])[0], scales),
+        bounds=(-half, half),
+        method="bounded",
+        options={"xatol": 1e-3 * half},
+    )
+    best = min((0.0, float(found.x)), key=lambda x: _cost(problem, problem.shown([slid(x)])[0], scales))
+    return slid(best)
+
+
 def _reach(free: Free) -> float:
     """Return how far a parameter may go in one descent: a scaled one by a factor of 20."""
-    return 3.0 if free.kind == "scaled" else 1e6
+    return 3.0 if free.kind == "scaled" else np.inf
