@@ -10,11 +10,10 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from shaftloop_models.brake_resistor import BrakeResistor
-from shaftloop_models.network import ONE, Network, OwnKind, PowerKind, Ref, Term, TermKind
+from shaftloop_models.network import ONE, Feed, Network, OwnKind, PowerKind, Ref, Term, TermKind
 from shaftloop_models.supply import FADING, Bridge, DcLink, TwoWay, two_way_flow
 
 __all__ = [
-    "Drain",
     "LinkPorts",
     "ResistorPorts",
     "SourcePorts",
@@ -24,7 +23,6 @@ __all__ = [
     "declare_resistor",
     "declare_square",
     "declare_supply",
-    "prepare_drain",
 ]
 
 
@@ -71,44 +69,24 @@ class ResistorPorts:
     """Meter: energy that it has taken."""
 
 
-@dataclass(frozen=True)
-class Drain:
-    """What a machine draws, before its power is known."""
-
-    current: Ref
-    """[A]"""
-    awake: Ref
-    """Share of its idle power. [1]"""
-
-
 def declare_link(net: Network, supply: DcLink) -> LinkPorts:
-    """Add the capacitor."""
+    """Add the capacitor, of whose voltage the machines then know."""
     voltage = net.state("link.voltage", "V", supply.start())
+    net.feed = Feed(supply.nominal(), voltage, supply.lowest())
     if supply.discharge_resistance is not None:
         net.derivative(voltage, voltage, -1.0 / (supply.discharge_resistance * supply.capacitance))
     return LinkPorts(supply, voltage)
 
 
-def prepare_drain(net: Network, name: str) -> Drain:
-    """Return handles of what a machine draws, for its own equations.
-
-    Parameters
-    ----------
-    name : str
-        Of the machine.
-    """
-    return Drain(net.output(f"{name}.link_current"), net.aside(f"{name}.awake"))
-
-
-def declare_drain(net: Network, link: LinkPorts, drain: Drain, meter: int, slope: float) -> int:
-    """Let a machine draw the power that a meter states, and return the meter of its current's square.
+def declare_drain(net: Network, link: LinkPorts, name: str, meter: int, slope: float) -> tuple[Ref, int]:
+    """Let a machine draw the power that a meter states; return its current and the meter of its square.
 
     The meter then integrates what leaves the link; the balance of the machine tells whether it is the same.
 
     Parameters
     ----------
-    drain : Drain
-        From `prepare_drain`.
+    name : str
+        Of the machine.
     meter : int
         Energy that the machine takes from the link.
     slope : float
@@ -116,14 +94,14 @@ def declare_drain(net: Network, link: LinkPorts, drain: Drain, meter: int, slope
     """
     powers = [power for power in net.powers if power.meter == meter]
     net.powers[:] = [power for power in net.powers if power.meter != meter]
-    net.power(meter, PowerKind.PRODUCT, 1.0, link.voltage, drain.current)
+    current = net.output(f"{name}.link_current")
+    net.power(meter, PowerKind.PRODUCT, 1.0, link.voltage, current)
     reads = [link.voltage, *(ref for power in powers for ref in (power.a, power.b))]
     choices = (len(powers), *(int(power.kind) for power in powers))
     parameters = (link.supply.lowest(), *(power.coefficient for power in powers))
-    outputs = (drain.current, drain.awake)
-    net.terms.append(Term(TermKind.LINK, tuple(reads), parameters, outputs, slope, choices))
-    net.derivative(link.voltage, drain.current, -1.0 / link.supply.capacitance)
-    return declare_square(net, drain.current)
+    net.terms.append(Term(TermKind.LINK, tuple(reads), parameters, (current,), slope, choices))
+    net.derivative(link.voltage, current, -1.0 / link.supply.capacitance)
+    return current, declare_square(net, current)
 
 
 def declare_square(net: Network, current: Ref) -> int:

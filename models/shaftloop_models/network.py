@@ -17,6 +17,7 @@ from typing import Any
 __all__ = [
     "ONE",
     "Balance",
+    "Feed",
     "Meter",
     "Network",
     "Node",
@@ -57,6 +58,8 @@ class TermKind(IntEnum):
     """What a machine draws from the DC link"""
     BRIDGE = 7
     CHOPPER = 8
+    INVERTER = 9
+    """What the inverter of a machine on a DC link loses"""
 
 
 @dataclass(frozen=True)
@@ -181,6 +184,18 @@ class Rub:
     """What it takes from the body."""
 
 
+@dataclass(frozen=True)
+class Feed:
+    """The DC link that the machines of a network draw from."""
+
+    nominal: float = math.nan
+    """Voltage that it has, or has without load. [V]"""
+    voltage: Ref | None = None
+    """State: its voltage; nothing where it is stiff. [V]"""
+    lowest: float = 0.0
+    """Voltage below which inverters are off, where it is a state. [V]"""
+
+
 @dataclass
 class Network:
     """Collector of the equations of a bench."""
@@ -204,8 +219,7 @@ class Network:
     balances: list[Balance] = field(default_factory=list)
     potentials: list[Potential] = field(default_factory=list)
     rubs: list[Rub] = field(default_factory=list)
-    powered: Ref = ONE
-    """Share of its idle power that the machine draws whose equations are being added; 1 on a stiff link."""
+    feed: Feed = Feed()
 
     def state(self, name: str, unit: str, initial: float = 0.0) -> Ref:
         """Add a continuous state and return its handle."""

@@ -22,8 +22,9 @@ from typing import Annotated, Literal
 from shaftloop_models.compiled import equation
 from shaftloop_models.drag import Drag
 from shaftloop_models.harmonics import Cogging, Ripple, check_machine, declare_cogging, declare_ripple
+from shaftloop_models.inverter import idle_powers
 from shaftloop_models.line import Element, Inertia
-from shaftloop_models.network import ONE, Network, Node, PowerKind, Ref
+from shaftloop_models.network import Network, Node, PowerKind, Ref
 from shaftloop_models.parameters import Clock, Delay, Quantity
 from shaftloop_models.part import Machine, part_kind
 
@@ -125,7 +126,7 @@ def declare_servo_machine(
     net.derivative(torque, command, 1.0 / machine.time_constant)
     net.torque(node, torque)
     made = [(1.0, torque)]
-    idle = [(machine.idle_loss, net.powered, ONE)] if machine.idle_loss else []
+    idle = idle_powers(net, name, machine.idle_loss)
     drawn = list(idle)
     if machine.ripple:
         reference = (machine.rated_torque, machine.max_speed)

@@ -160,7 +160,7 @@ def test_lanes_have_the_bits_of_single_runs_whatever_the_bench_has() -> None:
         terms |= {term.kind for term in model.plant.network.terms}
         assert_as_single(descriptions, list(simulate_many(descriptions)), in_lanes=True)
     # Lanes of benches whose link has a voltage of its own: tests/bench/test_dc_link.py
-    assert terms == set(TermKind) - {TermKind.LINK, TermKind.BRIDGE, TermKind.CHOPPER}
+    assert terms == set(TermKind) - {TermKind.INVERTER, TermKind.LINK, TermKind.BRIDGE, TermKind.CHOPPER}
     assert tasks == set(range(at.DAMPING + 1))
 
 

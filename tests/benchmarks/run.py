@@ -46,6 +46,7 @@ from shaftloop.studies.tuning.tolerance import corners, read_tolerance
 from shaftloop.studies.tuning.tune import tune
 from shaftloop_models.coupling import Coupling
 from shaftloop_models.flywheel import Flywheel
+from shaftloop_models.supply import Rectifier, Stiff
 from shaftloop_models.torque_sensor import TorqueSensor
 
 
@@ -217,6 +218,46 @@ def lanes(description: Description, count: int, repeat: int) -> None:
     report("one run over one lane", f"{min(single) / min(kernel):.1f}", "CPU time of the kernels")
 
 
+def live_link(repeat: int) -> None:
+    """Print CPU time of the kernel on a link whose voltage is a state over that on a stiff one."""
+    cases = {f"{name}, two machines": read_scenario(name).description for name in _STIFF}
+    pairs = {name: (bench, _on_rectifier(bench)) for name, bench in cases.items()}
+    for name, what in (("rectifier-hub", "with a resistor"), ("two-way-hub", "with its voltage loop")):
+        bench = read_scenario(name).description
+        loops = tuple(loop for loop in bench.loop if loop.acts_on != "supply")
+        stiff = dataclasses.replace(
+            bench, supply=Stiff(voltage=bench.supply.nominal()), brake_resistor=(), loop=loops
+        )
+        pairs[f"{name}, {what}"] = (stiff, bench)
+    for name, (stiff, live) in pairs.items():
+        times = [(_processor_time(stiff), _processor_time(live)) for _ in range(repeat + 1)][1:]
+        ratios = sorted(ours / theirs for theirs, ours in times)
+        detail = f"median of {repeat}, {ratios[0]:.2f} to {ratios[-1]:.2f}"
+        report(f"live link, {name}", f"{ratios[repeat // 2]:.2f}", detail)
+
+
+_STIFF = ("wheel-hub", "truck-axle", "reference-bench")
+
+
+def _on_rectifier(bench: Description) -> Description:
+    supply = Rectifier(
+        kind="rectifier",
+        line_voltage=bench.supply.nominal() / 1.3505,
+        line_frequency=50.0,
+        source_inductance=0.5e-3,
+        source_resistance=0.02,
+        capacitance=1.5e-3,
+    )
+    return dataclasses.replace(bench, supply=supply)
+
+
+def _processor_time(description: Description) -> float:
+    run, end = _laid_out(description)
+    start = time.thread_time()
+    run.advance(end, exact=True)
+    return time.thread_time() - start
+
+
 def trials(repeat: int) -> None:
     """Print how long a million Monte Carlo trials of all results of a bench take."""
     measured = measured_bench(read_scenario("truck-axle").description)
@@ -263,6 +304,7 @@ def main() -> None:
         "margins": lambda repeat: margins(description, repeat),
         "tuning": lambda repeat: tuning(min(repeat, 3)),
         "lanes": lambda _: lanes(description, 256, 3),
+        "link": live_link,
         "trials": lambda _: trials(3),
     }
     parser = argparse.ArgumentParser(description=__doc__)

@@ -172,8 +172,11 @@ def _outputs(term: Term, inputs: list[float]) -> tuple[float, ...]:
             for kind, size in zip(term.choices[1:], sizes, strict=True)
         ]
         total = math.fsum(_power(p, *pairs[2 * i : 2 * i + 2]) for i, p in enumerate(powers))
-        awake = min(max((voltage - 0.9 * low) / (0.1 * low), 0.0), 1.0)
-        return total * voltage / max(voltage**2, 0.25 * low**2), awake
+        return (total * voltage / max(voltage**2, 0.25 * low**2),)
+    if term.kind == TermKind.INVERTER:
+        (voltage, *currents), (low, constant, threshold, per_volt, resistance) = inputs, term.parameters
+        awake, size = min(max((voltage - 0.9 * low) / (0.1 * low), 0.0), 1.0), math.hypot(*currents)
+        return (awake * constant + (threshold + per_volt * voltage) * size + resistance * size**2,)
     if term.kind == TermKind.BRIDGE:
         (voltage, current, line, bridged), (drop, fading, precharge) = inputs, term.parameters
         free = line - voltage - drop * current

@@ -85,7 +85,7 @@ def build_bench(description: Description, *, smooth: bool = False, prone: tuple[
     prone = () if smooth else (*description.fault, *prone)
     healthy = HEALTHY if smooth else may_fail(description.line, prone)
     link = description.supply.link()
-    feed = link, description.brake_resistor if link else ()
+    feed = description.supply.nominal(), link, description.brake_resistor if link else ()
     physics = (
         _physics(without_angle(description.line), *feed)
         if smooth
@@ -178,12 +178,13 @@ def _turn(part: BenchPart[Any]) -> tuple[bool, bool]:
 @lru_cache(maxsize=32)
 def _physics(
     parts: tuple[Part, ...],
+    nominal: float,
     supply: DcLink | None,
     resistors: tuple[BrakeResistor, ...],
     condition: Condition = HEALTHY,
 ) -> _Physics:
     """Return the equations of all parts, which are kept: benches of a study often have the same line."""
-    net, link = Network(), make_link(supply, resistors)
+    net, link = Network(), make_link(nominal, supply, resistors)
     line = declare_line(net, parts, condition)
     on_bench = tuple(make_part(part) for part in parts)
     link.declare(net)
@@ -191,8 +192,6 @@ def _physics(
     gains: list[list[int]] = [[] for _ in line.nodes]
     for number, part in enumerate(on_bench):
         site = line.site(part.name, number)
-        if part.parameters.drives:
-            link.prepare(net, part.parameters)
         part.declare(net, site)
         losses[site.body] += part.losses
         gains[site.body] += part.gains

@@ -43,8 +43,11 @@ vector (w). Kernels write ``it[at.N]``.
     MISALIGNMENTS,
     MISALIGNMENT_INT,  # i: (reads, floats, reads: speed, angle, twist, error, forces, twists; writes) each
     MISALIGNMENT_FLOAT,  # f: (stiffness, two amplitudes [rad], phase, number of forces, order) each
+    INVERTERS,
+    INVERTER_INT,  # i: (voltage, id, iq, write loss) each
+    INVERTER_FLOAT,  # f: (undervoltage [V], P0 [W], u [V], us/V0, r [ohm]) each
     LINKS,
-    LINK_INT,  # i: (powers, kind of each, reads: voltage, then a and b of each; writes current, awake) each
+    LINK_INT,  # i: (powers, kind of each, reads: voltage, then a and b of each; write current) each
     LINK_FLOAT,  # f: (undervoltage [V], coefficient of each power) each
     BRIDGES,
     BRIDGE_INT,  # i: (voltage, current, line, bridged, write voltage, rise, drop) each
@@ -113,7 +116,7 @@ vector (w). Kernels write ``it[at.N]``.
     ZEROS,  # w: zeros
     RECENT,  # w: the block of recent records
     WORDS,  # length of the directory
-) = range(95)
+) = range(98)
 
 ETD4, RK4 = 0, 1
 """Values of METHOD."""

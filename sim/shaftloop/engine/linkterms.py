@@ -10,12 +10,13 @@ from shaftloop.engine.meters import PRODUCT, power
 from shaftloop.engine.types import Floats, Ints
 from shaftloop.engine.views import flat, for_lanes, lane_of, width
 from shaftloop_models.brake_resistor import resistor_flow
+from shaftloop_models.inverter import inverter_loss
 from shaftloop_models.network import TermKind
-from shaftloop_models.supply import FADING, awake_share, bridge_voltages
+from shaftloop_models.supply import FADING, bridge_voltages
 
 __all__ = ["LINK_KINDS", "LINK_KINDS_READ", "evaluate_link", "settle_middle", "settle_voltage"]
 
-LINK_KINDS = frozenset({TermKind.LINK, TermKind.BRIDGE, TermKind.CHOPPER})
+LINK_KINDS = frozenset({TermKind.INVERTER, TermKind.LINK, TermKind.BRIDGE, TermKind.CHOPPER})
 LINK_KINDS_READ = frozenset({"state", "held", "output", "aside", "one"})
 """Kinds of quantities that these terms may read."""
 
@@ -23,16 +24,20 @@ LINK_KINDS_READ = frozenset({"state", "held", "output", "aside", "one"})
 @routine
 def evaluate_link(it: Ints, ft: Floats, w: Floats, z: int) -> None:
     """Fill the outputs of the link's terms in the z vector at `z`."""
+    i, f = it[at.INVERTER_INT], it[at.INVERTER_FLOAT]
+    for _ in range(it[at.INVERTERS]):
+        for_lanes(_inverter, (it, ft, w, z, i, f))
+        i, f = i + 4, f + 5
     i, f = it[at.LINK_INT], it[at.LINK_FLOAT]
     for _ in range(it[at.LINKS]):
         powers = it[i]
         reads = i + 1 + powers
         if width(w) == 1:
             _drawn_alone(it, flat(ft), flat(w), z, i, f)
-            i, f = reads + 3 + 2 * powers, f + 1 + powers
+            i, f = reads + 2 + 2 * powers, f + 1 + powers
             continue
-        voltage, out, awake = z + it[reads], z + it[reads + 1 + 2 * powers], z + it[reads + 2 + 2 * powers]
-        for_lanes(_wake, (ft, w, voltage, out, awake, f))
+        voltage, out = z + it[reads], z + it[reads + 1 + 2 * powers]
+        for_lanes(_clear, (w, out))
         for k in range(powers):
             a, b = z + it[reads + 1 + 2 * k], z + it[reads + 2 + 2 * k]
             if it[i + 1 + k] == PRODUCT:
@@ -40,7 +45,7 @@ def evaluate_link(it: Ints, ft: Floats, w: Floats, z: int) -> None:
             else:
                 for_lanes(_add_power, (ft, w, it[i + 1 + k], f + 1 + k, a, b, out))
         for_lanes(_per_volt, (ft, w, voltage, out, f))
-        i, f = reads + 3 + 2 * powers, f + 1 + powers
+        i, f = reads + 2 + 2 * powers, f + 1 + powers
     _supply(it, ft, w, z)
 
 
@@ -59,10 +64,9 @@ def _supply(it: Ints, ft: Floats, w: Floats, z: int) -> None:
 
 @helper
 def _drawn_alone(it: Ints, p: Floats, v: Floats, z: int, i: int, f: int) -> None:
-    """Fill current and awake share of a machine of a bench that runs alone: the same sum, kept at hand."""
+    """Fill the current of a machine of a bench that runs alone: the same sum, kept at hand."""
     powers, reads = it[i], i + 1 + it[i]
     voltage, total, k = v[z + it[reads]], 0.0, reads + 1
-    v[z + it[reads + 2 + 2 * powers]] = awake_share(voltage, p[f])
     for j in range(powers):
         a, b = v[z + it[k]], v[z + it[k + 1]]
         if it[i + 1 + j] == PRODUCT:
@@ -75,10 +79,16 @@ def _drawn_alone(it: Ints, p: Floats, v: Floats, z: int, i: int, f: int) -> None
 
 
 @helper
-def _wake(lane: int, ft: Floats, w: Floats, voltage: int, out: int, awake: int, f: int) -> None:
-    v = lane_of(w, lane)
-    v[out] = 0.0
-    v[awake] = awake_share(v[voltage], lane_of(ft, lane)[f])
+def _inverter(lane: int, it: Ints, ft: Floats, w: Floats, z: int, i: int, f: int) -> None:
+    p, v = lane_of(ft, lane), lane_of(w, lane)
+    v[z + it[i + 3]] = inverter_loss(
+        v[z + it[i]], v[z + it[i + 1]], v[z + it[i + 2]], p[f], p[f + 1], p[f + 2], p[f + 3], p[f + 4]
+    )
+
+
+@helper
+def _clear(lane: int, w: Floats, out: int) -> None:
+    lane_of(w, lane)[out] = 0.0
 
 
 @helper

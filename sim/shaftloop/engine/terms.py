@@ -28,6 +28,7 @@ TERMS = {
     TermKind.RELUCTANCE_TORQUE: at.RELUCTANCES,
     TermKind.RIPPLE: at.RIPPLES,
     TermKind.MISALIGNMENT: at.MISALIGNMENTS,
+    TermKind.INVERTER: at.INVERTERS,
     TermKind.LINK: at.LINKS,
     TermKind.BRIDGE: at.BRIDGES,
     TermKind.CHOPPER: at.CHOPPERS,

@@ -23,16 +23,14 @@ from shaftloop.engine.rows import (
 from shaftloop.engine.types import Floats
 from shaftloop_models.brake_resistor import BrakeResistor
 from shaftloop_models.dc_link import (
-    Drain,
     LinkPorts,
     SourcePorts,
     balance_link,
     declare_drain,
     declare_link,
     declare_supply,
-    prepare_drain,
 )
-from shaftloop_models.network import ONE, Network, Ref
+from shaftloop_models.network import Feed, Network, Ref
 from shaftloop_models.part import Machine
 from shaftloop_models.supply import SUPPLY, Bridge, DcLink, TwoWay
 
@@ -54,6 +52,8 @@ class BenchLink:
 
     Parameters
     ----------
+    nominal : float
+        Voltage that it has, or has without load. [V]
     supply : DcLink or None
         Parameters, nothing for a stiff link.
     resistors : iterable of BrakeResistor
@@ -69,18 +69,23 @@ class BenchLink:
     command_slot: int = -1
     """Where its loop puts the power that it wants."""
 
-    def __init__(self, supply: DcLink | None = None, resistors: Iterable[BrakeResistor] = ()) -> None:
+    def __init__(
+        self,
+        nominal: float = math.nan,
+        supply: DcLink | None = None,
+        resistors: Iterable[BrakeResistor] = (),
+    ) -> None:
+        self.nominal = nominal
         self.supply = supply
         self.resistors = tuple(BenchResistor(resistor) for resistor in resistors)
-        self.drains: dict[str, Drain] = {}
+        self.drains: dict[str, Ref] = {}
+        """Currents that the machines draw. [A]"""
         self.squares: dict[str, int] = {}
         """Meters of the square of the current that every machine draws."""
 
     def declare(self, net: Network) -> None:
-        """Add capacitor, supply and resistors."""
-
-    def prepare(self, net: Network, machine: Machine) -> None:
-        """Tell the equations of the machine that comes next what share of its idle power it draws."""
+        """Add capacitor, supply and resistors, ahead of the machines."""
+        net.feed = Feed(self.nominal)
 
     def connect(self, net: Network, machines: Iterable[BenchMachine[Machine]]) -> None:
         """Let the machines draw what their meters say, and state the balance."""
@@ -203,19 +208,14 @@ class _LiveLink(BenchLink):
         for resistor in self.resistors:
             resistor.declare(net, self.ports)
 
-    def prepare(self, net: Network, machine: Machine) -> None:
-        """Let a machine draw its idle power while the link is charged."""
-        self.drains[machine.name] = drain = prepare_drain(net, machine.name)
-        net.powered = drain.awake
-
     def connect(self, net: Network, machines: Iterable[BenchMachine[Machine]]) -> None:
         """Add what the machines draw, and the balance."""
-        net.powered, drawn = ONE, []
+        drawn = []
         for machine in machines:
             drawn.append(machine.link_meter)
-            drain, slope = self.drains[machine.name], self._slope(machine)
-            square = declare_drain(net, self.ports, drain, machine.link_meter, slope)
-            self.squares[machine.name] = square
+            name, slope = machine.name, self._slope(machine)
+            found = declare_drain(net, self.ports, name, machine.link_meter, slope)
+            self.drains[name], self.squares[name] = found
         balance_link(
             net,
             self.ports,
@@ -296,7 +296,7 @@ class _LiveLink(BenchLink):
     def peaks(self) -> list[tuple[str, Ref]]:
         """Return voltage and currents."""
         found = [("link.voltage", self.ports.voltage), ("supply.current", self.source.whole)]
-        return found + [(f"{name}.link_current", drain.current) for name, drain in self.drains.items()]
+        return found + [(f"{name}.link_current", current) for name, current in self.drains.items()]
 
     def highest(self, state: Floats) -> dict[str, float]:
         """Return the largest mean power [W] and pulse energy [J] of every resistor."""
@@ -360,17 +360,19 @@ class _LiveLink(BenchLink):
         )
 
 
-def make_link(supply: DcLink | None, resistors: tuple[BrakeResistor, ...]) -> BenchLink:
+def make_link(nominal: float, supply: DcLink | None, resistors: tuple[BrakeResistor, ...]) -> BenchLink:
     """Return the link of a supply, before it has equations.
 
     Parameters
     ----------
+    nominal : float
+        Voltage that it has, or has without load. [V]
     supply : DcLink or None
         Parameters, nothing for a stiff link.
     resistors : tuple of BrakeResistor
         Those across it.
     """
-    return BenchLink() if supply is None else _LiveLink(supply, resistors)
+    return BenchLink(nominal) if supply is None else _LiveLink(nominal, supply, resistors)
 
 
 def _control(x: Floats, p: Floats, y: Floats) -> None:
