@@ -5,9 +5,10 @@ cycle over peak elastic energy), which real elastomer couplings keep over a wide
 by Maxwell branches (see `shaftloop_models.loss_factor`). Parallel and angular offset of the shafts make
 torque of order 1 and 2 and a bending load: see `shaftloop_models.misalignment`.
 
-Splines and jaws may have a backlash: see `shaftloop_models.play`.
+Splines and jaws may have a backlash (`shaftloop_models.play`), elastomers stiffen with the torque
+(`shaftloop_models.progressive`), a torque limiter slips (`shaftloop_models.slip`).
 
-Neglected: the progressive characteristic of elastomers, ageing and temperature.
+Neglected: ageing and temperature.
 
 References
 ----------
@@ -26,8 +27,13 @@ from shaftloop_models.misalignment import transmission_error
 from shaftloop_models.parameters import ParameterError, Quantity
 from shaftloop_models.part import Part, Stands, part_kind
 from shaftloop_models.play import spring_with_play
+from shaftloop_models.progressive import CurvePoint, progressive
+from shaftloop_models.slip import slipping
 
 __all__ = ["Coupling", "MisalignmentLoad", "misalignment_load"]
+
+_LAWS = ("backlash", "cubic_stiffness", "characteristic", "slip_torque")
+"""Keys that make its spring other than linear."""
 
 
 @part_kind
@@ -45,6 +51,13 @@ class Coupling(Part):
     loss_factor_psi: Psi = None
     loss_band: LossBand = DEFAULT_BAND
     backlash: Annotated[float, Quantity("rad", "angle that it turns freely", ge=0.0, le=0.2)] = 0.0
+    cubic_stiffness: Annotated[
+        float, Quantity("N m/rad^3", "torque per cube of the twist, beside stiffness·twist", ge=0.0)
+    ] = 0.0
+    characteristic: tuple[CurvePoint, ...] = ()
+    slip_torque: Annotated[
+        float | None, Quantity("N m", "at which it slips, as a torque limiter", gt=0.0)
+    ] = None
     inertia_left: Annotated[float, Quantity("kg m^2", "inertia of the left hub", ge=0.0)] = 0.0
     inertia_right: Annotated[float, Quantity("kg m^2", "inertia of the right hub", ge=0.0)] = 0.0
     rated: Annotated[float | None, Quantity("N m", "rated torque", gt=0.0)] = None
@@ -84,13 +97,32 @@ class Coupling(Part):
             self.uneven_share,
             self.offset_phase,
         )
-        if self.backlash and error:
+        laws = [key for key in _LAWS if getattr(self, key)]
+        if len(laws) + bool(error) > 1 and laws:
+            other = laws[1] if len(laws) > 1 else "an offset"
             raise ParameterError(
-                "backlash", "together with an offset is not modelled: give one of them, or two couplings"
+                laws[0], f"together with {other} is not modelled: give one of them, or two couplings"
             )
+        spring = replace(self._spring(), error=error)
+        return [Inertia(self.inertia_left), spring, Inertia(self.inertia_right)]
+
+    def warnings(self) -> list[tuple[tuple[str, ...], str]]:
+        """Return a slip torque that protects nothing."""
+        slip, limit = self.slip_torque, self.limit
+        if slip is None or limit is None or slip <= limit:
+            return []
+        words = f"slips at {slip:g} N m, beyond its limit torque {limit:g} N m, which it cannot keep"
+        return [(("slip_torque",), words)]
+
+    def _spring(self) -> Spring:
         damping = self.damping, self.loss_factor_psi, self.loss_band
+        if self.slip_torque is not None:
+            return slipping(self.stiffness, self.damping, self.loss_factor_psi, self.slip_torque)
         spring = spring_with_play(self.stiffness, *damping, self.backlash, self.rated)
-        return [Inertia(self.inertia_left), replace(spring, error=error), Inertia(self.inertia_right)]
+        if self.cubic_stiffness or self.characteristic:
+            most = self.limit or (None if self.rated is None else 2.0 * self.rated)
+            return progressive(spring, self.cubic_stiffness, self.characteristic, most)
+        return spring
 
 
 @dataclass(frozen=True)

@@ -4,11 +4,15 @@ A part is a short sequence of `Inertia` and `Spring`. Neighbouring inertias are 
 move as one; two springs need an inertia between them.
 """
 
+from abc import ABC, abstractmethod
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from shaftloop_models.drag import Drag
+from shaftloop_models.network import Network, Node, Ref
 
-__all__ = ["Element", "Inertia", "MaxwellBranch", "Spring", "TransmissionError"]
+__all__ = ["Element", "Inertia", "Laid", "Law", "MaxwellBranch", "Spring", "TransmissionError"]
 
 
 @dataclass(frozen=True)
@@ -58,12 +62,85 @@ class Spring:
     error: TransmissionError | None = None
     ratio: float = 1.0
     """Speed of its left end over that of its right end while it does not strain: other than 1 in a gear."""
-    play: float = 0.0
-    """Angle that it turns without any torque; then without branches and viscous damping. [rad]"""
-    pressed_damping: float = 0.0
-    """Viscous damping per torque that presses its flanks, with a play. [s/rad]"""
+    law: "Law | None" = None
+    """What makes it other than linear; then without viscous damping, which the law has."""
     outputs: int = 1
-    """Right ends: two of a differential, which get equal torques; then without error and play."""
+    """Right ends: two of a differential, which get equal torques; then without error and law."""
+
+
+class Laid(NamedTuple):
+    """What a law makes of a spring, in equations."""
+
+    taken: Ref
+    """State: what of the twist carries nothing, so that the torque shown is k·(twist − taken) [rad]"""
+    lost: Ref
+    """Output: by how much the torque is below that of the linear spring. [N m]"""
+    pulls: list[tuple[float, Ref]]
+    """Further summands of the torque, weight and quantity. [N m]"""
+    losses: list[tuple[str, str, list[tuple[float, Ref, Ref]]]]
+    """Meters of what becomes heat: name, meaning, powers."""
+    stored: tuple[float, Ref, Ref]
+    """Elastic energy as coefficient·a·b. [J]"""
+    outputs: tuple[Ref, ...]
+    """Of its term."""
+
+
+class Law(ABC):
+    """How the torque of a spring differs from ``k·twist + d·rate``."""
+
+    @abstractmethod
+    def declare(
+        self,
+        net: Network,
+        part: str,
+        spring: Spring,
+        ends: tuple[Node, Node],
+        twist: Ref,
+        forces: Sequence[Ref],
+    ) -> Laid:
+        """Add it to a network, under the name of its part.
+
+        Parameters
+        ----------
+        net : Network
+            Equations to extend.
+        part : str
+            Name of the part.
+        spring : Spring
+            That has this law.
+        ends : tuple of Node
+            Left and right body.
+        twist : Ref
+            State: of the spring. [rad]
+        forces : sequence of Ref
+            States: of its Maxwell branches, which have their linear equations already. [N m]
+        """
+
+    def strain(self, stiffness: float, torque: float) -> float:
+        """Return the twist under a steady torque, without what carries nothing [rad].
+
+        Parameters
+        ----------
+        stiffness : float
+            At zero torque. [N m/rad]
+        torque : float
+            [N m]
+        """
+        return torque / stiffness
+
+    def free(self) -> float:
+        """Return the angle that it turns without any torque [rad]."""
+        return 0.0
+
+    def words(self, stiffness: float) -> str:
+        """Return what it is, for people.
+
+        Parameters
+        ----------
+        stiffness : float
+            At zero torque. [N m/rad]
+        """
+        return ""
 
 
 Element = Inertia | Spring

@@ -23,20 +23,22 @@ References
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import partial
-from typing import Any, NamedTuple
+from typing import Any
 
 from shaftloop_models.compiled import equation
-from shaftloop_models.line import Spring
+from shaftloop_models.line import Laid, Law, Spring
 from shaftloop_models.loss_factor import damped_spring
-from shaftloop_models.network import Network, Node, OwnKind, Ref
+from shaftloop_models.network import ONE, Network, Node, OwnKind, Ref
 from shaftloop_models.parameters import ParameterError
 
-__all__ = ["Played", "declare_play", "held_within", "spring_with_play"]
+__all__ = ["QUICK", "Play", "held_within", "spring_with_play"]
 
 _STEP = 0.3
 """Product of substep and λ."""
-_QUICK = 100.0
+QUICK = 100.0
+"""Rate over λ at which what a channel shows follows the law of a spring."""
 
 
 def spring_with_play(
@@ -80,20 +82,7 @@ def spring_with_play(
         )
     if damping and rated is None:
         raise ParameterError("rated", "missing: damping with a backlash is that at the rated torque")
-    return Spring(stiffness, play=play, pressed_damping=(damping or 0.0) / (rated or 1.0))
-
-
-class Played(NamedTuple):
-    """What a backlash takes from a spring."""
-
-    taken: Ref
-    """State: the twist held within the play. [rad]"""
-    lost: Ref
-    """Output: by how much the torque is below k·φ. [N m]"""
-    damped: Ref
-    """Output: torque of the damping. [N m]"""
-    stored: Ref
-    """Potential: elastic energy. [J]"""
+    return Spring(stiffness, law=Play(play, (damping or 0.0) / (rated or 1.0)))
 
 
 @equation
@@ -124,37 +113,48 @@ _PLAY = OwnKind(
 )
 
 
-def declare_play(net: Network, part: str, spring: Spring, ends: tuple[Node, Node], twist: Ref) -> Played:
-    """Add the backlash of a spring.
+@dataclass(frozen=True)
+class Play(Law):
+    """A backlash."""
 
-    Parameters
-    ----------
-    net : Network
-        Equations to extend.
-    part : str
-        Name of the part.
-    spring : Spring
-        With a play, without branches.
-    ends : tuple of Node
-        Left and right body.
-    twist : Ref
-        State: of the spring. [rad]
-    """
-    left, right = ends
-    k, play = spring.stiffness, spring.play
-    fastest = math.sqrt(k * (1.0 / left.inertia + spring.ratio**2 / right.inertia))
-    lost, damped, rate = net.term(
-        _PLAY,
-        [twist, left.speed, right.speed],
-        [play, spring.ratio, k, spring.pressed_damping],
-        [f"{part}.play_torque", f"{part}.flank_damping", f"{part}.play_rate"],
-        slope=fastest,
-    )
-    taken = net.state(f"{part}.play", "rad")
-    net.derivative(taken, taken, -_QUICK * fastest)
-    net.derivative(taken, lost, _QUICK * fastest / k)
-    net.derivative(taken, rate, 1.0)
-    return Played(taken, lost, damped, net.potential([twist], partial(_energy, k, play)))
+    play: float
+    """Angle that it turns without any torque. [rad]"""
+    pressed_damping: float
+    """Viscous damping per torque that presses its flanks. [s/rad]"""
+
+    def free(self) -> float:
+        """Return the angle that it turns without any torque [rad]."""
+        return self.play
+
+    def declare(
+        self,
+        net: Network,
+        part: str,
+        spring: Spring,
+        ends: tuple[Node, Node],
+        twist: Ref,
+        forces: Sequence[Ref],
+    ) -> Laid:
+        """Add the backlash of a spring, which has no branches."""
+        left, right = ends
+        k, play = spring.stiffness, self.play
+        fastest = math.sqrt(k * (1.0 / left.inertia + spring.ratio**2 / right.inertia))
+        outputs = net.term(
+            _PLAY,
+            [twist, left.speed, right.speed],
+            [play, spring.ratio, k, self.pressed_damping],
+            [f"{part}.play_torque", f"{part}.flank_damping", f"{part}.play_rate"],
+            slope=fastest,
+        )
+        lost, damped, rate = outputs
+        taken = net.state(f"{part}.play", "rad")
+        net.derivative(taken, taken, -QUICK * fastest)
+        net.derivative(taken, lost, QUICK * fastest / k)
+        net.derivative(taken, rate, 1.0)
+        slip = net.signal(f"{part}.slip", {left.speed: 1.0, right.speed: -spring.ratio})
+        stored = net.potential([twist], partial(_energy, k, play))
+        losses = [("damping", "damping loss", [(1.0, damped, slip)])]
+        return Laid(taken, lost, [(-1.0, lost), (1.0, damped)], losses, (1.0, stored, ONE), outputs)
 
 
 def _energy(stiffness: float, play: float, values: Sequence[float]) -> float:

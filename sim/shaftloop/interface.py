@@ -105,15 +105,15 @@ class TestBench:
         measured = None if overlay is None else read_measurement(Path(overlay), log)
         return find_run(self.scenario, method=method, finer=verify, measurement=measured, offset=offset)
 
-    def modes(self, speed: float | None = None) -> ModesAnswer:
+    def modes(self, speed: float | None = None, torque: float | None = None) -> ModesAnswer:
         """Return the torsional modes, and the speeds at which something excites them.
 
         Parameters
         ----------
-        speed : float, optional
-            Operating speed; else that of the sequence. [rad/s]
+        speed, torque : float, optional
+            Operating point; else that of the sequence. [rad/s], [N m]
         """
-        return find_line_modes(self.scenario, speed)
+        return find_line_modes(self.scenario, speed, torque)
 
     def faults(self, *names: str, protected: bool = True) -> FaultsAnswer:
         """Return what the parts see when something fails, the worst first.

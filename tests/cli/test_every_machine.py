@@ -1,4 +1,4 @@
-"""Every command runs on a bench with each type of machine, and with a gear, names that none of them knows."""
+"""Every command runs on a bench with each type of machine, gear and coupling, which none of them knows."""
 
 import json
 from functools import cache
@@ -89,6 +89,10 @@ GEAR = {
 }
 BENCHES = {model: (coupling("c", 2e4, damping="2 N m s/rad"), machine) for model, machine in MACHINES.items()}
 BENCHES["gear"] = GEAR, MACHINES["torque_servo"]
+HUB = {"rated": "30 N m", "inertia_right": "0.001 kg m^2"}
+PROGRESSIVE = coupling("c", 2e4, loss_factor_psi=0.5, cubic_stiffness="2e9 N m/rad^3", **HUB)
+LIMITER = coupling("c", 2e4, damping="4 N m s/rad", slip_torque="25 N m", **HUB)
+BENCHES |= {"progressive": (PROGRESSIVE, BENCHES["gear"][1]), "limiter": (LIMITER, BENCHES["gear"][1])}
 
 
 def document(model: str) -> dict[str, Any]:

@@ -143,8 +143,9 @@ def _refuse_play(bench: Bench, point: OperatingPoint, state: Array) -> None:
     main = bench.main_sensor()
     least = _SLACK * (main.parameters.rated if main else 1.0)
     for edge in bench.line.edges:
-        if edge.taken is not None:
-            pressed = edge.stiffness * (state[edge.twist.index] - state[edge.taken.index])
+        if edge.law is not None and edge.law.free():
+            assert edge.laid is not None, "it has a law"
+            pressed = edge.stiffness * (state[edge.twist.index] - state[edge.laid.taken.index])
             if abs(pressed) < least:
                 raise SimulationError(
                     f"the flanks of {edge.part} touch nowhere at {point}: small motions of one side say "

@@ -131,27 +131,45 @@ class Mechanics:
         return np.asarray(np.linalg.solve(matrices, drive[:, None])[..., 0] @ self.sensed)
 
 
-def mechanics(bench: Bench) -> Mechanics:
-    """Return the mechanical part of a bench."""
+def mechanics(bench: Bench, slopes: Array | None = None) -> Mechanics:
+    """Return the mechanical part of a bench.
+
+    Parameters
+    ----------
+    slopes : ndarray, shape (terms, states), optional
+        Of the nonlinear terms at an operating point, from `term_slopes`; else springs have the stiffness of
+        zero torque, their flanks touching.
+    """
     line, plant = bench.line, bench.model.plant
     speeds = [node.speed.index for node in line.nodes]
     rows, springs = list(speeds), {}
+    laws = {} if slopes is None else {edge.part: edge.laid for edge in line.edges if edge.laid is not None}
+    taken = {edge.laid.taken for edge in line.edges if edge.laid is not None}
+    bent = [ref.index for laid in laws.values() for ref in laid.outputs]
+    whole = plant.a if slopes is None else plant.a + plant.g[:, bent] @ slopes[bent]
     for edge in line.edges:
         form = plant.network.signals[edge.torque.index][1]
-        own = [ref.index for ref in form if ref.index not in speeds and ref != edge.taken]
+        own = [ref.index for ref in form if ref.index not in speeds and ref not in taken]
         springs[edge.part] = np.arange(len(rows), len(rows) + len(own))
         rows += own
     weights = {
-        a.index: weight for balance in plant.network.balances for weight, a, b in balance.stored if a == b
+        a.index: weight
+        for balance in plant.network.balances
+        for weight, a, b in balance.stored
+        if a == b and a.kind == "state"
     }
     weights |= {edge.twist.index: 0.5 * edge.stiffness for edge in line.edges}
+    if slopes is not None:
+        for edge in line.edges:
+            if edge.part in laws:
+                weights[edge.twist.index] -= 0.5 * float(slopes[laws[edge.part].lost.index, edge.twist.index])
     # A fixed end stores nothing, and as it never moves any scale will do.
     scale = np.sqrt([2.0 * weights.get(row, 0.5) for row in rows])
     sensor = bench.main_sensor()
     seen = plant.c[plant.rows[sensor.true_torque]][rows] if sensor else np.zeros(len(rows))
     return Mechanics(
         tuple(node.name for node in line.nodes),
-        plant.a[np.ix_(rows, rows)] * scale[:, None] / scale,
+        whole[np.ix_(rows, rows)] * scale[:, None] / scale,
         np.array([node.inertia for node in line.nodes]),
         springs,
         {name: machine.body for name, machine in bench.machines.items()},

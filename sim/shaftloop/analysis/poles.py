@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.modes import Mechanics, mechanics
 from shaftloop.analysis.openloop import AT_ONE
+from shaftloop.analysis.tangent import term_slopes
 
 __all__ = ["Pole", "closed_poles"]
 
@@ -56,7 +57,7 @@ def closed_poles(bench: HyperMap, state: Array) -> tuple[Pole, ...]:
     """
     matrix, places = bench.motion(state)
     values, vectors = np.linalg.eig(matrix)
-    line, calendar = mechanics(bench.bench), bench.run.tables.calendar
+    line, calendar = mechanics(bench.bench, term_slopes(bench, state)), bench.run.tables.calendar
     ticks = np.array([*calendar.ticks, bench.ticks])
     longest = float(np.max(np.diff(ticks))) / bench.run.clock.ticks_per_second
     # A line whose speed nothing holds keeps its motion as a whole, which is no decay.

@@ -229,7 +229,7 @@ def rating_figures(simulation: Simulation) -> Iterator[Figure]:
                 values[f"load_of_{name}", *place] = load.share(bound), None
     for edge in simulation.bench.line.edges:
         peak = max(map(abs, simulation.peaks[edge.part]))
-        values["twist", edge.part] = peak / edge.stiffness, None
+        values["twist", edge.part] = edge.strain(peak), None
         part = simulation.bench.description.part(edge.part)
         stress = None if part is None else part.stress(peak)
         if stress is not None:

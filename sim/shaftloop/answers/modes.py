@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 
 from shaftloop.analysis.interference import Interference, interference
-from shaftloop.analysis.modes import Mechanics, Mode, find_modes, mechanics
-from shaftloop.analysis.operating import operating_point
+from shaftloop.analysis.modes import Mechanics, Mode, find_modes
+from shaftloop.analysis.tangent import line_at
 from shaftloop.answers.base import Answer
 from shaftloop.bench.assemble import build_bench
 from shaftloop.cautions import cautions
@@ -22,6 +22,13 @@ class ModesAnswer(Answer):
     line: Mechanics
     modes: tuple[Mode, ...]
     interference: Interference
+    tangent: str = ""
+    """At which point springs count that are not linear; empty where all are."""
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Where springs count that are not linear."""
+        return (self.tangent,) if self.tangent else ()
 
     @property
     def cautions(self) -> tuple[str, ...]:
@@ -34,7 +41,9 @@ class ModesAnswer(Answer):
         return mode_figures(self.modes)
 
 
-def find_line_modes(scenario: Scenario, speed: float | None = None) -> ModesAnswer:
+def find_line_modes(
+    scenario: Scenario, speed: float | None = None, torque: float | None = None
+) -> ModesAnswer:
     """Return the modes of a line and where excitations meet them.
 
     Parameters
@@ -43,9 +52,9 @@ def find_line_modes(scenario: Scenario, speed: float | None = None) -> ModesAnsw
         As read.
     speed : float, optional
         Operating speed; else that of the sequence. [rad/s]
+    torque : float, optional
+        Torque at the main sensor, on which springs depend that are not linear; else of the sequence. [N m]
     """
-    bench = build_bench(scenario.description, smooth=True)
-    line = mechanics(bench)
-    modes = find_modes(line)
-    turning = operating_point(bench, speed).speed
-    return ModesAnswer(scenario, line, modes, interference(bench, modes, turning))
+    line, point, note = line_at(scenario.description, speed, torque)
+    modes, bench = find_modes(line), build_bench(scenario.description, smooth=True)
+    return ModesAnswer(scenario, line, modes, interference(bench, modes, point.speed), note)

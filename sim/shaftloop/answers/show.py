@@ -56,6 +56,8 @@ class ShownSpring:
     """Angle that it turns freely. [rad]"""
     outputs: int = 1
     """Its right ends: two of a differential."""
+    law: str = ""
+    """What else makes it other than linear, in words."""
 
 
 @dataclass(frozen=True)
@@ -129,8 +131,9 @@ def find_bench(scenario: Scenario) -> ShowAnswer:
             joint.spring.stiffness + sum(branch.stiffness for branch in joint.spring.branches),
             tuple(reads.get(joint.part, ())),
             joint.spring.ratio,
-            joint.spring.play,
+            joint.spring.law.free() if joint.spring.law else 0.0,
             joint.spring.outputs,
+            joint.spring.law.words(joint.spring.stiffness) if joint.spring.law else "",
         )
         for joint in tree.joints
     )

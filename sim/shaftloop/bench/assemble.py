@@ -205,7 +205,7 @@ def _physics(
         incoming, outgoing = [*gains[i], *into], [edge.incoming for edge in line.edges if edge.left == i]
         losses[i] += [net.failure(node.name)] if node in line.bodies(condition.bodies) else []
         motion = [] if node.fixed else [(0.5 * node.inertia, node.speed, node.speed)]
-        beside = any(edge.taken is not None and i in (edge.left, *edge.rights) for edge in line.edges)
+        beside = any(edge.laid is not None and i in (edge.left, *edge.rights) for edge in line.edges)
         net.balance(node.name, incoming, outgoing, losses[i], motion, switched=beside)
     link.connect(net, [cast(BenchMachine[Any], part) for part in on_bench if part.parameters.drives])
     still = {node.speed.index for node in line.bodies(condition.blocked)}

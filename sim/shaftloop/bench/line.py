@@ -9,10 +9,10 @@ from shaftloop.bench.condition import HEALTHY, Condition
 from shaftloop.bench.parts.part import Site
 from shaftloop_models.bodies import Place, lay_out
 from shaftloop_models.drag import declare_drag
+from shaftloop_models.line import Laid, Law
 from shaftloop_models.misalignment import declare_transmission_error
-from shaftloop_models.network import ONE, Network, Node, Ref
+from shaftloop_models.network import Network, Node, Ref
 from shaftloop_models.part import Machine, Part
-from shaftloop_models.play import declare_play
 from shaftloop_models.tree import Joint, Tree
 
 __all__ = ["Edge", "Line", "declare_line"]
@@ -33,8 +33,9 @@ class Edge:
     """Static stiffness of the main spring. [N m/rad]"""
     twist: Ref
     """State: angle of the left body minus ratio times that of the right one, mean of right ones. [rad]"""
-    taken: Ref | None
-    """State: what of the twist is play, where there is one. [rad]"""
+    laid: Laid | None
+    """What its law makes of it, where it is not linear."""
+    law: Law | None
     elastic: Ref
     """Signal: k·twist. [N m]"""
     torque: Ref
@@ -43,6 +44,16 @@ class Edge:
     """Meter: energy from the left body."""
     outgoing: tuple[int, ...]
     """Meters: energy to each right body."""
+
+    def strain(self, torque: float) -> float:
+        """Return its twist under a steady torque, without what carries nothing [rad].
+
+        Parameters
+        ----------
+        torque : float
+            [N m]
+        """
+        return torque / self.stiffness if self.law is None else self.law.strain(self.stiffness, torque)
 
 
 @dataclass(frozen=True)
@@ -108,9 +119,12 @@ def declare_line(net: Network, parts: Sequence[Part], condition: Condition = HEA
     shafts = tuple(body.shaft for body in bodies)
     angles = _declare_angles(net, parts, nodes, [shafts[places[part.name].body] for part in parts])
     edges: list[Edge] = []
+    bent = {body for joint in tree.joints if joint.spring.law for body in (joint.left, *joint.rights)}
     for joint in tree.joints:
         left = _angle_of(angles, edges, tree, shafts[joint.left], joint.left)
-        edges.append(_declare_edge(net, joint, nodes, left, fastest * nodes[joint.left].pace, condition))
+        switched = not bent.isdisjoint((joint.left, *joint.rights))
+        most = fastest * nodes[joint.left].pace
+        edges.append(_declare_edge(net, joint, nodes, left, most, condition, switched))
     drags = tuple(
         tuple(
             meter
@@ -154,8 +168,12 @@ def _declare_edge(
     angle: tuple[Ref, ...],
     max_speed: float,
     condition: Condition,
+    switched: bool,
 ) -> Edge:
-    """Add a spring between nodes; `angle` is that of the one on its left."""
+    """Add a spring between nodes; `angle` is that of the one on its left.
+
+    `switched` says whether it, or one beside it, is not linear.
+    """
     part, spring, a, ends = joint.part, joint.spring, nodes[joint.left], [nodes[i] for i in joint.rights]
     strain = {a.speed: 1.0} | {b.speed: -joint.share for b in ends}
     twist = net.state(f"{part}.twist", "rad")
@@ -175,7 +193,7 @@ def _declare_edge(
         forces.append(force)
         losses.append((1.0 / (branch.stiffness * branch.time_constant), force, force))
         stored.append((0.5 / branch.stiffness, force, force))
-    extra, taken = [], None
+    extra, laid = [], None
     if spring.error:
         error, reaction = declare_transmission_error(
             net, part, spring, (a, angle), (twist, forces), max_speed
@@ -185,22 +203,18 @@ def _declare_edge(
         stored[0] = (0.5 * k, whole, whole)
         extra.append((1.0, reaction, a.speed))
     pulls: list[tuple[float, Ref]] = []
-    if spring.play:
-        played = declare_play(net, part, spring, (a, ends[0]), twist)
-        taken = played.taken
-        slip = net.signal(f"{part}.slip", strain)
-        pulls = [
-            (1.0, net.signal(f"{part}.twisted", dict(form))),
-            (-1.0, played.lost),
-            (1.0, played.damped),
-        ]
-        losses, stored = [(1.0, played.damped, slip)], [(1.0, played.stored, ONE)]
-        form[taken] = stretch[taken] = -k
+    heats = [("damping", "damping loss", losses)]
+    if spring.law:
+        laid = spring.law.declare(net, part, spring, (a, ends[0]), twist, forces)
+        pulls = [(1.0, net.signal(f"{part}.twisted", dict(form))), *laid.pulls]
+        heats, stored[0] = laid.losses, laid.stored
+        form[laid.taken] = stretch[laid.taken] = -k
     if part in condition.broken:
         reactions = {reaction for _, reaction, _ in extra}
         net.linear = [entry for entry in net.linear if entry[1] not in reactions]
         form, stretch = dict.fromkeys(form, 0.0), dict.fromkeys(stretch, 0.0)
-        losses, stored = ([(0.0, a, b) for _, a, b in group] for group in (losses, stored))
+        heats = [(name, meaning, [(0.0, a, b) for _, a, b in group]) for name, meaning, group in heats]
+        stored = [(0.0, a, b) for _, a, b in stored]
         extra = [(0.0, a, b) for _, a, b in extra]
         pulls = [(0.0, pull) for _, pull in pulls]
     elastic = net.signal(f"{part}.elastic", stretch)
@@ -218,11 +232,11 @@ def _declare_edge(
         )
         for name, b in zip(_outputs(part, len(ends)), ends, strict=True)
     )
-    lost = [net.meter(f"{part}.damping", "damping loss", losses)] if losses else []
+    lost = [net.meter(f"{part}.{name}", meaning, powers) for name, meaning, powers in heats if powers]
     lost += [net.failure(part)] if part in condition.springs else []
-    net.balance(part, [incoming], outgoing, lost, stored, switched=spring.play > 0.0)
+    net.balance(part, [incoming], outgoing, lost, stored, switched=switched)
     places = joint.left, joint.rights, spring.ratio
-    return Edge(part, *places, k, twist, taken, elastic, torque, incoming, outgoing)
+    return Edge(part, *places, k, twist, laid, spring.law, elastic, torque, incoming, outgoing)
 
 
 def _strain(net: Network, state: Ref, strain: dict[Ref, float], factor: float) -> None:

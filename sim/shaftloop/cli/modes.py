@@ -3,15 +3,15 @@
 import click
 
 from shaftloop.cli.options import Request, hand_over, scenario_options
-from shaftloop.cli.quantities import speed_option
+from shaftloop.cli.quantities import point_options
 
 __all__ = ["modes"]
 
 
 @click.command()
 @scenario_options
-@speed_option
-def modes(request: Request, speed: float | None) -> None:
+@point_options
+def modes(request: Request, speed: float | None, torque: float | None) -> None:
     """Show the torsional modes of SCENARIO, a file or the name of a shipped one.
 
     Writes modes.json and the pictures modes and campbell into ./shaftloop-out/<scenario>/. With --json
@@ -27,5 +27,5 @@ def modes(request: Request, speed: float | None) -> None:
     if folder is not None:
         make_folder(folder)
     with Progress("finding modes"):
-        answer = find_line_modes(scenario, speed)
+        answer = find_line_modes(scenario, speed, torque)
     hand_over(answer, room, request, folder)

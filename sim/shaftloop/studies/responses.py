@@ -274,10 +274,10 @@ def _modes_known(description: Description) -> dict[str, Figure]:
 
 
 def _modes(description: Description, names: Sequence[str]) -> dict[str, Figure]:
-    from shaftloop.analysis.modes import find_modes, mechanics
-    from shaftloop.bench.assemble import build_bench
+    from shaftloop.analysis.modes import find_modes
+    from shaftloop.analysis.tangent import line_at
 
-    modes = find_modes(mechanics(build_bench(description, smooth=True)))
+    modes = find_modes(line_at(description)[0])
     missing = f"only {len(modes)} modes of the line oscillate"
     known = _modes_known(description)
     return {name: entry.absent(missing) for name, entry in known.items()} | mode_figures(modes)

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.analysis.hypermap import HyperMap
+from shaftloop.analysis.tangent import term_slopes
 from shaftloop.bench.handles import LoopHandle
 from shaftloop.bench.parts.machine import BenchMachine
 from shaftloop.bench.parts.torque_sensor import BenchTorqueSensor
@@ -37,8 +38,6 @@ Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 Source = Callable[[Array], Complex]
 
-_RELATIVE_STEP = 0.1
-"""Step of the differences of the terms over that of the map: they lose no digits on the way."""
 _NOTHING = 1e-7
 """Share below which what a task sees of the plant is rounding of the differences."""
 _CHUNK = 4_000_000
@@ -100,7 +99,7 @@ class ForcedBench:
         self._ticks = np.array(bench.run.tables.calendar.ticks)
         self._times = self._ticks / bench.run.clock.ticks_per_second
         plant = bench.bench.model.plant
-        self.slopes = _term_slopes(bench, state)
+        self.slopes = term_slopes(bench, state)
         self.a = plant.a + plant.g @ self.slopes
         self._rows = {
             "true": self._signal_row(self._sensor.true_torque),
@@ -336,15 +335,3 @@ def air_gap_torque(bench: HyperMap, state: Array, machine: str) -> float:
     return float(
         sum(w * (terms[ref.index] if ref.kind == "output" else state[ref.index]) for w, ref in parts)
     )
-
-
-def _term_slopes(bench: HyperMap, state: Array) -> Array:
-    """Return the derivative of the nonlinear terms by the plant states, shape (terms, states)."""
-    plant = bench.bench.model.plant
-    slopes = np.empty((plant.g.shape[1], len(plant.a)))
-    for j, size in enumerate(_RELATIVE_STEP * bench.difference_steps[: len(plant.a)]):
-        high, low = state.copy(), state.copy()
-        high[j] += size
-        low[j] -= size
-        slopes[:, j] = (bench.run.term_outputs(high) - bench.run.term_outputs(low)) / (2.0 * size)
-    return slopes

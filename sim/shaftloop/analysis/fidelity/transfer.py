@@ -42,6 +42,7 @@ from shaftloop.analysis.limits import held_state
 from shaftloop.analysis.modes import find_modes, mechanics
 from shaftloop.analysis.openloop import spectral_radius
 from shaftloop.analysis.operating import OperatingPoint, operating_point
+from shaftloop.analysis.tangent import term_slopes
 from shaftloop.bench.handles import Bench
 from shaftloop.bench.parts.torque_sensor import BenchTorqueSensor
 from shaftloop.errors import BenchError, SimulationError
@@ -219,7 +220,7 @@ def fidelity(description: Description, speed: float | None = None, torque: float
     held = ForcedBench(bench, state, unit, sensor, held=True)
     responses = held.respond(_grid(held, handle.parameters))
     slope = float(abs(responses.reading[0] / responses.seen[0]))
-    part, line = handle.parameters, mechanics(bench.bench)
+    part, line = handle.parameters, mechanics(bench.bench, term_slopes(bench, state))
     modes = find_modes(line)
     mechanical = _mechanical(responses, sign * share)
     signal = _signal(responses, slope)

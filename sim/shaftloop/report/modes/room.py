@@ -41,7 +41,7 @@ def document(results: ModesAnswer) -> dict[str, Any]:
         "max_speed": number(found.max_speed, "rad/s"),
         "excitations": [{"order": entry.order, "source": entry.source} for entry in found.excitations],
         "meetings": [_meeting(meeting) for meeting in found.meetings],
-        "warnings": list(results.scenario.warnings),
+        "warnings": list(results.warnings),
     }
 
 

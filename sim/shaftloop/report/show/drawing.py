@@ -54,6 +54,8 @@ def gear_words(spring: ShownSpring) -> Iterator[str]:
         yield "equal torques"
     if spring.play:
         yield f"{degrees(spring.play):.3g}° of play"
+    if spring.law:
+        yield spring.law
 
 
 def _row(mark: str, between: str, what: str, *notes: str) -> str:

@@ -49,6 +49,7 @@ def document(results: ShowAnswer) -> dict[str, Any]:
                 "backlash": number(spring.play, "rad"),
                 "left": results.bodies[joint.left].name,
                 "right": [results.bodies[body].name for body in joint.rights],
+                "law": spring.law,
             }
             for spring, joint in zip(results.springs, results.tree.joints, strict=True)
         ],
