@@ -58,9 +58,9 @@ _ORDINARY = 300
 _AROUND = np.concatenate([[0.0], np.geomspace(0.1, 20.0, 9)])
 """Distances from a pole, in units of its half-width, at which the grid has points."""
 _BELOW = 1e-4
+"""Lowest frequency of the grid over that of the first mode or cutoff."""
 _NOTHING = 1e-9
 """Share of a slow torque that is none but for rounding."""
-"""Lowest frequency of the grid over that of the first mode or cutoff."""
 _QUASI_STATIC = 0.1
 """Part of the first mode's frequency below which a mechanical reference is looked for."""
 PULSE_ERRORS = (0.01, 0.05, 0.1)
