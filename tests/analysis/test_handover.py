@@ -20,7 +20,7 @@ def loops() -> dict[str, OpenLoop]:
     for scenario in ("wheel-hub", "reference-bench"):
         bench = HyperMap(shipped(scenario))
         state = bench.steady(operating_point(bench.bench))
-        found[scenario] = bench.open(bench.bench.loops["torque"], state)
+        found[scenario] = bench.open([bench.bench.loops["torque"]], state)
     return found
 
 

@@ -13,7 +13,7 @@ def response(frequency: np.ndarray, *settings: str) -> np.ndarray:
     bench = HyperMap(shipped("wheel-hub", *settings))
     point = operating_point(bench.bench)
     state = bench.steady(point)
-    return fundamental(bench.open(bench.bench.loops["torque"], state), frequency)
+    return fundamental(bench.open([bench.bench.loops["torque"]], state), frequency)
 
 
 @pytest.mark.compiled

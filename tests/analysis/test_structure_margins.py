@@ -63,7 +63,7 @@ def response(bench: HyperMap, name: str = "torque") -> np.ndarray:
 
 
 def opened(bench: HyperMap, name: str = "torque") -> OpenLoop:
-    return bench.open(bench.bench.loops[name], bench.steady(POINT))
+    return bench.open([bench.bench.loops[name]], bench.steady(POINT))
 
 
 def pulse(model: Table, gain: float, z: complex, delay: float) -> complex:
@@ -174,7 +174,7 @@ def test_opened_and_closed_again_the_bench_has_its_eigenvalues() -> None:
     bench = rig(ALL)
     state = bench.steady(POINT)
     whole = np.linalg.eigvals(bench.dynamics(state))
-    closed = np.linalg.eigvals(bench.open(bench.bench.loops["torque"], state).closed())
+    closed = np.linalg.eigvals(bench.open([bench.bench.loops["torque"]], state).closed())
     for value in whole[np.abs(whole) > 0.5]:
         assert np.min(np.abs(closed - value)) < 1e-6
 
@@ -202,7 +202,7 @@ def test_the_injected_response_agrees_on_a_bench_of_many_rates() -> None:
     description = multirate()
     bench = HyperMap(description)
     point = operating_point(bench.bench)
-    system = bench.open(bench.bench.loops["torque"], bench.steady(point))
+    system = bench.open([bench.bench.loops["torque"]], bench.steady(point))
     measured = measure_response(description, "torque", point, lowest=4.0, tones=12)
     exact = fundamental(system, measured.frequency)
     assert measured.response == pytest.approx(exact, rel=1e-4)

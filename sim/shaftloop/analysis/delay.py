@@ -125,7 +125,7 @@ class _DelayedBench:
             return whole, whole
         state = held_state(self._bench, margins.point, self._start)
         torque = self._bench.bench.model.layout.number(f"{margins.loop}.damping")
-        damping = fundamental(self._bench.open(self._loop, state, torque), margins.frequency)
+        damping = fundamental(self._bench.open([self._loop], state, [torque]), margins.frequency)
         # What is left of the loop at its reading, the damping closed.
         return _smallest_delay(margins.frequency, (margins.response - damping) / (1.0 + damping)), whole
 

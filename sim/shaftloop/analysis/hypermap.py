@@ -5,7 +5,7 @@ Its fixed point under constant set-points is the steady state; the derivative of
 central differences, holds everything about small motions, sampling and delays included.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, nullcontext
 from functools import partial
 
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from shaftloop.analysis.carried import Known, carried
 from shaftloop.analysis.cost import MapWork, check_map, loop_rates
 from shaftloop.analysis.gentler import gently, run_up
-from shaftloop.analysis.opening import START, Opening
+from shaftloop.analysis.opening import START, Cut, Opening
 from shaftloop.analysis.openloop import OpenLoop
 from shaftloop.analysis.operating import OperatingPoint
 from shaftloop.analysis.reduction import (
@@ -243,43 +243,53 @@ class HyperMap:
         a, used = needed(a, np.zeros((0, len(keep))))
         return a, keep[used]
 
-    def open(self, loop: LoopHandle, state: Array, seen: int | None = None) -> OpenLoop:
-        """Return a loop opened at its actuator command, all other loops closed.
+    def open(self, loops: Sequence[LoopHandle], state: Array, seen: Sequence[int] | None = None) -> OpenLoop:
+        """Return loops opened at their actuator commands, all other loops closed.
 
         Parameters
         ----------
-        loop : LoopHandle
-            A loop of this bench that is no limiter.
+        loops : sequence of LoopHandle
+            Loops of this bench that are no limiters; their ticks stand one loop after the other.
         state : ndarray, shape (slots,)
             From `steady`.
-        seen : int, optional
-            Slot whose value, as the loop's tick leaves it, stands for u; else what the controller asks for.
+        seen : sequence of int, optional
+            Slot by loop whose value, as its tick leaves it, stands for u; else what the controller asks for.
         """
-        clock = self.run.clock
-        period = clock.ticks(1 / loop.parameters.rate)
-        ticks = np.arange(clock.ticks(loop.parameters.phase) % period, self.ticks, period)
-        share = self._share(loop)
-        base = self._advance(state.copy(), self.ticks)[loop.break_slot]
-        kept = self.run.tables.ft[share]
-        looked = loop.break_slot if seen is None else seen
-        opening = Opening(self._stretch, self.slots, loop.break_slot + 1, looked, (*ticks[1:], self.ticks))
-        self.run.tables.ft[share] = 0.0
+        looked = [loop.break_slot for loop in loops] if seen is None else seen
+        cuts = [
+            Cut(tick, loop.break_slot + 1, slot)
+            for loop, slot in zip(loops, looked, strict=True)
+            for tick in self._ticks(loop)
+        ]
+        order = sorted(range(len(cuts)), key=lambda number: cuts[number].tick)
+        opening = Opening(self._stretch, self.slots, [cuts[number] for number in order], self.ticks)
+        shares = [self._share(loop) for loop in loops]
+        base = self._advance(state.copy(), self.ticks)[[cut.injected - 1 for cut in opening.cuts]]
+        kept = self.run.tables.ft[shares]
+        self.run.tables.ft[shares] = 0.0
         try:
             columns = [opening.moved(base, *self._pair(state, j)) for j in range(len(self.slots))]
-            unit = 1e-3 * max(abs(base), self._typical_torque())
-            kicks = opening.kicked(base, state, unit)
+            units = 1e-3 * np.maximum(np.abs(base), self._typical_torque())
+            kicks = opening.kicked(base, state, units)
         finally:
-            self.run.tables.ft[share] = kept
-        ac = np.column_stack(columns) / (2.0 * self._steps)
-        bd = np.column_stack(kicks) / (2.0 * unit)
-        count = len(self.slots)
+            self.run.tables.ft[shares] = kept
+        count, back = len(self.slots), np.argsort(order)
+        rows = [*range(count), *(count + back)]
+        ac = (np.column_stack(columns) / (2.0 * self._steps))[rows]
+        bd = (np.column_stack(kicks) / (2.0 * units))[rows][:, back]
         a, keep = moving(ac[:count])
         a, used = needed(a, ac[count:, keep])
         keep = keep[used]
         first, sizes = self._first_speed(keep), self._steps[keep]
         a, b, c, left = released(a, bd[keep], ac[count:][:, keep], first, sizes)
-        slots, instants = self.slots[keep[left]], ticks / clock.ticks_per_second
+        instants = np.array([cut.tick for cut in cuts]) / self.run.clock.ticks_per_second
+        slots = self.slots[keep[left]]
         return OpenLoop(a, b, c, bd[count:], self.hyperperiod, instants, slots, len(left) < len(keep))
+
+    def _ticks(self, loop: LoopHandle) -> list[int]:
+        """Return the ticks of a loop within the hyperperiod."""
+        period = self.run.clock.ticks(1 / loop.parameters.rate)
+        return list(range(self.run.clock.ticks(loop.parameters.phase) % period, self.ticks, period))
 
     def _held(self, a: Array, b: Array, keep: NDArray[np.intp]) -> tuple[Array, Array, NDArray[np.intp]]:
         """Return map and columns of some mapped slots, and the slots, without what nothing holds."""

@@ -33,7 +33,7 @@ from shaftloop.analysis.sensitivity import (
 )
 from shaftloop.bench.handles import LoopHandle
 
-__all__ = ["Margins", "loop_margins"]
+__all__ = ["Margins", "loop_margins", "stability_boundary"]
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -71,12 +71,12 @@ class Margins:
     @cached_property
     def gain_margin(self) -> float | None:
         """Smallest factor above 1 on the gain at which stability changes; None where none does to 1000."""
-        return _boundary(self.system, [k for k in self._factors if k > 1.0], self._scan)
+        return stability_boundary(self.system, [k for k in self._factors if k > 1.0], self._scan)
 
     @cached_property
     def gain_margin_down(self) -> float | None:
         """Largest factor below 1 at which stability changes; None where none does down to 1/1000."""
-        return _boundary(self.system, [k for k in self._factors if k < 1.0], 1.0 / self._scan)
+        return stability_boundary(self.system, [k for k in self._factors if k < 1.0], 1.0 / self._scan)
 
     @cached_property
     def fundamental_gain_margin(self) -> float | None:
@@ -232,14 +232,20 @@ def loop_margins(bench: HyperMap, loop: LoopHandle, point: OperatingPoint, state
     state : ndarray, shape (slots,)
         From `HyperMap.steady`.
     """
-    return Margins(loop.parameters.name, loop.quantity, point, bench.open(loop, state))
+    return Margins(loop.parameters.name, loop.quantity, point, bench.open([loop], state))
 
 
-def _boundary(system: OpenLoop, candidates: list[float], scan: Array) -> float | None:
+def stability_boundary(system: OpenLoop, candidates: list[float], scan: Array) -> float | None:
     """Return the factor nearest to 1 at which stability changes, polished on the eigenvalues.
 
-    Candidates come from the phase crossovers; a coarse scan catches what a periodically time-varying
-    loop adds.
+    Parameters
+    ----------
+    system : OpenLoop
+        One loop, or several.
+    candidates : list of float
+        From the phase crossovers.
+    scan : ndarray, shape (n,)
+        Factors on one side of 1, which catch what a periodically time-varying loop adds.
     """
     from scipy.optimize import brentq
 

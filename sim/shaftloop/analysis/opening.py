@@ -1,13 +1,13 @@
-"""One hyperperiod of a bench in stretches between the ticks of a loop, whose command is given at each."""
+"""One hyperperiod of a bench in stretches between the ticks of loops, whose commands are given at each."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["START", "Opening"]
+__all__ = ["START", "Cut", "Opening"]
 
 Array = NDArray[np.float64]
 _Where = tuple[int, int, int]
@@ -16,8 +16,19 @@ START: _Where = (0, 0, -1)
 """Position at the start of a hyperperiod: tick, instant, gap."""
 
 
+class Cut(NamedTuple):
+    """A tick of a loop that is cut."""
+
+    tick: int
+    """Within the hyperperiod."""
+    injected: int
+    """Slot that carries the command in place of the controller's."""
+    seen: int
+    """Slot that is looked at."""
+
+
 class _Begun(NamedTuple):
-    """How a bench stands before a tick of the loop."""
+    """How a bench stands before a tick of a loop."""
 
     number: int
     """Of the tick within the hyperperiod."""
@@ -27,67 +38,74 @@ class _Begun(NamedTuple):
 
 @dataclass(frozen=True)
 class Opening:
-    """Where a loop is cut."""
+    """Where loops are cut."""
 
     stretch: Callable[[Array, _Where, int], _Where]
     """Moves a state on from a position to a tick."""
     slots: NDArray[np.intp]
     """Those that the map is about."""
-    injected: int
-    """Slot that carries the command in place of the controller's."""
-    seen: int
-    """Slot that is looked at."""
-    ends: tuple[int, ...]
-    """The next tick of the loop after each of a hyperperiod, after the last one the end. [tick]"""
+    cuts: Sequence[Cut]
+    """By rising tick."""
+    end: int
+    """Of the hyperperiod. [tick]"""
 
-    def moved(self, command: float, high: Array, low: Array) -> Array:
-        """Return what differs between two states: mapped slots at the end, what is seen at each tick.
+    def moved(self, commands: Array, high: Array, low: Array) -> Array:
+        """Return what differs between two states: mapped slots at the end, what is seen at each cut.
 
         Parameters
         ----------
-        command : float
-            Held at every tick. [N m]
+        commands : ndarray, shape (cuts,)
+            Held at every cut. [N m]
         high, low : ndarray, shape (slots,)
             At the start; changed in place.
         """
-        commands = np.full(len(self.ends), command)
         return self._run(commands, _Begun(0, high, START)) - self._run(commands, _Begun(0, low, START))
 
-    def kicked(self, command: float, state: Array, unit: float) -> list[Array]:
-        """Return what differs between a higher and a lower command at one tick, for every tick.
+    def kicked(self, commands: Array, state: Array, units: Array) -> list[Array]:
+        """Return what differs between a higher and a lower command at one cut, for every cut.
 
         Parameters
         ----------
-        command : float
-            Held at all other ticks. [N m]
+        commands : ndarray, shape (cuts,)
+            Held at all other cuts. [N m]
         state : ndarray, shape (slots,)
             At the start.
-        unit : float
+        units : ndarray, shape (cuts,)
             By which it is higher and lower. [N m]
         """
         found = []
-        for begun in self._way(command, state.copy()):
-            commands = np.full(len(self.ends), command)
+        for begun in self._way(commands, state.copy()):
             both = []
             for sign in (1.0, -1.0):
-                commands[begun.number] = command + sign * unit
-                both.append(self._run(commands, begun._replace(state=begun.state.copy())))
+                other = commands.copy()
+                other[begun.number] += sign * units[begun.number]
+                both.append(self._run(other, begun._replace(state=begun.state.copy())))
             found.append(both[0] - both[1])
         return found
 
-    def _way(self, command: float, state: Array) -> Iterator[_Begun]:
-        """Yield how the bench stands before each tick, where a kick begins: nothing changes until there."""
+    def _way(self, commands: Array, state: Array) -> Iterator[_Begun]:
+        """Yield how the bench stands before each cut, where a kick begins: nothing changes until there."""
         where = START
-        for number, end in enumerate(self.ends):
+        for number, cut in enumerate(self.cuts):
             yield _Begun(number, state, where)
-            state[self.injected] = command
-            where = self.stretch(state, where, end)
+            state[cut.injected] = commands[number]
+            where = self._onward(state, where, number)
 
     def _run(self, commands: Array, begun: _Begun) -> Array:
-        """Return the mapped slots after a hyperperiod, then what is seen at each tick from a start on."""
-        (first, state, where), outputs = begun, np.zeros(len(self.ends))
-        for number in range(first, len(self.ends)):
-            state[self.injected] = commands[number]
-            where = self.stretch(state, where, self.ends[number])
-            outputs[number] = state[self.seen]
+        """Return the mapped slots after a hyperperiod, then what is seen at each cut from a start on."""
+        (first, state, where), outputs = begun, np.zeros(len(self.cuts))
+        waiting: list[int] = []
+        for number in range(first, len(self.cuts)):
+            state[self.cuts[number].injected] = commands[number]
+            waiting.append(number)
+            where, before = self._onward(state, where, number), where
+            if where != before:
+                for passed in waiting:
+                    outputs[passed] = state[self.cuts[passed].seen]
+                waiting = []
         return np.concatenate([state[self.slots], outputs])
+
+    def _onward(self, state: Array, where: _Where, number: int) -> _Where:
+        """Move on to the next tick of a cut, unless that is the same one."""
+        to = self.cuts[number + 1].tick if number + 1 < len(self.cuts) else self.end
+        return where if to == self.cuts[number].tick else self.stretch(state, where, to)

@@ -20,6 +20,7 @@ __all__ = [
     "amplification",
     "amplification_peak",
     "complementary_peak",
+    "highest",
     "sensitivity",
     "sensitivity_peak",
 ]
@@ -81,7 +82,7 @@ def sensitivity_peak(loop: OpenLoop, frequency: Array, known: Complex) -> Peak:
     known : ndarray, shape (n,)
         S there.
     """
-    return _peak(lambda f: np.abs(sensitivity(loop, f)), frequency, np.abs(known))
+    return highest(lambda f: np.abs(sensitivity(loop, f)), frequency, np.abs(known))
 
 
 def complementary_peak(loop: OpenLoop, frequency: Array, known: Complex) -> Peak:
@@ -94,7 +95,7 @@ def complementary_peak(loop: OpenLoop, frequency: Array, known: Complex) -> Peak
     known : ndarray, shape (n,)
         S there.
     """
-    return _peak(lambda f: np.abs(1.0 - sensitivity(loop, f)), frequency, np.abs(1.0 - known))
+    return highest(lambda f: np.abs(1.0 - sensitivity(loop, f)), frequency, np.abs(1.0 - known))
 
 
 def amplification_peak(loop: OpenLoop, frequency: Array) -> Peak:
@@ -107,11 +108,19 @@ def amplification_peak(loop: OpenLoop, frequency: Array) -> Peak:
     """
     half = 0.5 / loop.hyperperiod
     lowest = np.append(frequency[frequency < half], half)
-    return _peak(lambda f: amplification(loop, f), lowest, amplification(loop, lowest))
+    return highest(lambda f: amplification(loop, f), lowest, amplification(loop, lowest))
 
 
-def _peak(size_at: Callable[[Array], Array], frequency: Array, size: Array) -> Peak:
-    """Return the largest value of a function of frequency, known on a grid."""
+def highest(size_at: Callable[[Array], Array], frequency: Array, size: Array) -> Peak:
+    """Return the largest value of a function of frequency, known on a grid.
+
+    Parameters
+    ----------
+    size_at : callable
+        The function.
+    frequency, size : ndarray, shape (n,)
+        The grid [Hz], and what is known there.
+    """
     for _ in range(_ZOOMS):
         i = int(np.argmax(size))
         frequency = np.linspace(frequency[max(i - 1, 0)], frequency[min(i + 1, len(size) - 1)], _ZOOM)

@@ -12,6 +12,7 @@ from shaftloop.analysis.freerunning import sweep_note
 from shaftloop.analysis.handover import closed_state_space, opened_state_space
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.injection import Measured, measure_response
+from shaftloop.analysis.joint import Joint, joint_figures, joint_margins
 from shaftloop.analysis.limits import held_state
 from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.operating import OperatingPoint, operating_point, rest_note
@@ -103,11 +104,14 @@ class MarginsAnswer(Answer):
     """Of the closed bench, at the phases of free-running clocks that are worst for the first loop."""
     loopless: Loopless | None = None
     """Where the bench has no loop, so that poles are all there is."""
+    joint: Joint | None = None
+    """What the loops stand together, where there are several, at the phases that are worst for the first."""
 
     @property
     def figures(self) -> dict[str, Figure]:
-        """Figures of every loop, e.g. ``torque.ms``."""
-        return {
+        """Figures of every loop, e.g. ``torque.ms``, and of all together, e.g. ``joint.ms``."""
+        together = () if self.joint is None else joint_figures(self.joint)
+        return {f"joint.{figure.name}": replace(figure, group="joint") for figure in together} | {
             f"{loop}.{name}": replace(figure, group=loop)
             for loop, found in self.loops.items()
             for name, figure in found.figures.items()
@@ -220,7 +224,8 @@ def find_margins(
         )
         for name, analysis in found.items()
     }
-    return MarginsAnswer(scenario, loops, points, variation, poles)
+    joint = joint_margins(first.bench, first.state, {name: loop.margins for name, loop in found.items()})
+    return MarginsAnswer(scenario, loops, points, variation, poles, joint=joint)
 
 
 def with_injection(answer: MarginsAnswer, kind: str, *, noise: bool = False) -> MarginsAnswer:

@@ -35,6 +35,10 @@ OVERLOADED = "simulate.beyond_limit"
 """Figure that is looked at wherever benches are run, whether asked for or not."""
 
 
+_JOINT = "joint"
+"""Stands for the name of a loop where all are judged as one."""
+
+
 @dataclass(frozen=True)
 class ResponseSource:
     """One kind of response; names here are those behind its prefix."""
@@ -236,13 +240,30 @@ def _per_loop(figures: dict[str, Figure]) -> Callable[[Description], dict[str, F
     return names
 
 
+def _margins_known(description: Description) -> dict[str, Figure]:
+    from shaftloop.analysis.joint import known_figures
+
+    together = known_figures() if len(_loops(description)) > 1 else ()
+    joint = {f"{_JOINT}.{figure.name}": replace(figure, group=_JOINT) for figure in together}
+    return joint | _per_loop(LOOP_FIGURES)(description)
+
+
 def _margins(description: Description, names: Sequence[str]) -> dict[str, Figure]:
+    from shaftloop.analysis.joint import joint_figures, joint_margins
     from shaftloop.analysis.worstcase import analyse_loops
 
     wanted = [name.partition(".") for name in names]
-    loops = [loop for loop in _loops(description) if loop in {name for name, _, _ in wanted}]
+    together = _JOINT in {name for name, _, _ in wanted}
+    loops = [loop for loop in _loops(description) if together or loop in {name for name, _, _ in wanted}]
     found: dict[str, Figure] = {}
-    for loop, analysis in analyse_loops(description, loops).items() if loops else ():
+    analyses = analyse_loops(description, loops) if loops else {}
+    if together:
+        first = next(iter(analyses.values()))
+        each = {loop: analysis.margins for loop, analysis in analyses.items()}
+        joint = joint_margins(first.bench, first.state, each)
+        whole = () if joint is None else joint_figures(joint)
+        found |= {f"{_JOINT}.{figure.name}": replace(figure, group=_JOINT) for figure in whole}
+    for loop, analysis in analyses.items():
         figures = [figure for name, _, figure in wanted if name == loop]
         for figure, entry in loop_figures(analysis, figures).items():
             found[f"{loop}.{figure}"] = replace(entry, group=loop)
@@ -332,7 +353,7 @@ def _gains_known(description: Description) -> dict[str, Figure]:
 
 SOURCES: dict[str, ResponseSource] = {
     _SIMULATE: ResponseSource(_simulate_known, _simulate),
-    "margins": ResponseSource(_per_loop(LOOP_FIGURES), _margins),
+    "margins": ResponseSource(_margins_known, _margins),
     "map": ResponseSource(_per_loop(MAP_FIGURES), _map),
     "modes": ResponseSource(_modes_known, _modes),
     "fidelity": ResponseSource(_fidelity_known, _fidelity),

@@ -17,6 +17,7 @@ from shaftloop.control.parameters import UNIT_OF
 from shaftloop.figures import number
 from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import identity, origin
+from shaftloop.report.margins.joint import joint_document, joint_sentence
 from shaftloop.report.margins.tables import details
 from shaftloop.report.margins.verdict import peak, standing, verdict
 from shaftloop.studies.vary import Variation
@@ -41,6 +42,8 @@ def document(results: MarginsAnswer) -> dict[str, Any]:
         document["map"] = [_point(point) for point in results.points]
     if results.variation is not None:
         document["vary"] = _variation(results.variation)
+    if results.joint is not None:
+        document["joint"] = joint_document(results.joint)
     document["poles"] = [_pole(pole) for pole in results.poles]
     document["warnings"] = list(results.warnings)
     return document
@@ -49,6 +52,7 @@ def document(results: MarginsAnswer) -> dict[str, Any]:
 def pictures(results: MarginsAnswer) -> list[Picture]:
     """Return what can be drawn."""
     from shaftloop.report.margins.bode import bode_picture
+    from shaftloop.report.margins.joint import joint_picture
     from shaftloop.report.margins.nyquist import nyquist_picture
     from shaftloop.report.margins.poles import pole_picture
     from shaftloop.report.margins.step import step_picture
@@ -64,6 +68,9 @@ def pictures(results: MarginsAnswer) -> list[Picture]:
     analysis = next(iter(results.loops.values())).analysis
     found.append(pole_picture(results.poles, analysis.bench.hyperperiod, subject))
     found.append(step_picture([result.step for result in results.loops.values()], subject))
+    if results.joint is not None and results.joint.stable:
+        single = {name: result.margins.ms for name, result in results.loops.items()}
+        found.append(joint_picture(results.joint, joint_sentence(results.joint, single), subject))
     if results.variation is not None:
         found.append(vary_picture(results.variation, subject))
     return found

@@ -10,6 +10,7 @@ from shaftloop.analysis.operating import OperatingPoint
 from shaftloop.analysis.worstcase import MapPoint, Worst
 from shaftloop.answers.margins import LoopAnswer, MarginsAnswer
 from shaftloop.report.glossary import defined
+from shaftloop.report.margins.joint import tell_joint
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import Piece, add_row, new_table
 from shaftloop.report.words import value_words
@@ -41,6 +42,8 @@ def details(results: MarginsAnswer) -> Iterator[Piece]:
     for label in columns[0]:
         add_row(table, label, *(column[label] for column in columns))
     yield table
+    if results.joint is not None and results.joint.stable:
+        yield from tell_joint(results.joint)
     if any(result.at for result in loops.values()):
         yield _at_frequencies(results)
     for result in loops.values():

@@ -6,6 +6,7 @@ from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.response import fundamental
 from shaftloop.analysis.sineresponse import AtFrequency
 from shaftloop.answers.margins import LoopAnswer, MarginsAnswer
+from shaftloop.report.margins.joint import joint_sentence
 from shaftloop.report.quantities import percent, show
 
 __all__ = ["LIVELY", "peak", "standing", "verdict"]
@@ -20,7 +21,9 @@ def verdict(answer: MarginsAnswer) -> list[str]:
         return [_without_loop(answer)]
     measured = [name for name, found in answer.loops.items() if found.measured is not None]
     agreement = [_agreement(name, answer.loops[name]) for name in measured]
-    return [*agreement, *(_loop(name, found) for name, found in answer.loops.items())]
+    single = {name: found.margins.ms for name, found in answer.loops.items()}
+    together = [] if answer.joint is None else [joint_sentence(answer.joint, single)]
+    return [*agreement, *(_loop(name, found) for name, found in answer.loops.items()), *together]
 
 
 def _without_loop(answer: MarginsAnswer) -> str:

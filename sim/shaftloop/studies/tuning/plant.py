@@ -252,7 +252,7 @@ def _bench_plant(
     point = operating_point(bench.bench, speed, torque)
     state = held_state(bench, point)
     loop = bench.bench.loops[name]
-    system = _without(bench.open(loop, state, loop.error_slot), loop.integral_slot)
+    system = _without(bench.open([loop], state, [loop.error_slot]), loop.integral_slot)
     bare = LoopPlant(
         system,
         label,
@@ -270,7 +270,10 @@ def _bench_plant(
         own, held = with_one.bench.loops[name], held_state(with_one, point)
         slot = with_one.bench.model.layout.number(f"{name}.damping")
         found = DampingCut(
-            *(_without(with_one.open(own, held, seen), own.integral_slot) for seen in (own.error_slot, slot))
+            *(
+                _without(with_one.open([own], held, [seen]), own.integral_slot)
+                for seen in (own.error_slot, slot)
+            )
         )
         return found, mode_tracker(bench.bench, found.joined(NEUTRAL))
 
