@@ -94,7 +94,7 @@ def test_a_run_is_that_of_another_solver() -> None:
             for k, d, twist, rate in zip((GEARS, SHAFT, SHAFT), (0.4, 5, 5), x[5:], rates, strict=True)
         )
         out = RATIO / 2 * gears
-        # The right wheel lowers the torque of the left sensor by way of the differential: its loop turns round.
+        # The right wheel lowers the torque of the left sensor through the differential: its loop turns round.
         pushed = [100 * risen - gears, out - left, left, out - right, right + 400 * risen]
         return [p / j for p, j in zip(pushed, (DRIVE, OUTPUT, WHEEL, OUTPUT, WHEEL), strict=True)] + rates
 

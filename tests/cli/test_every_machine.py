@@ -93,6 +93,26 @@ HUB = {"rated": "30 N m", "inertia_right": "0.001 kg m^2"}
 PROGRESSIVE = coupling("c", 2e4, loss_factor_psi=0.5, cubic_stiffness="2e9 N m/rad^3", **HUB)
 LIMITER = coupling("c", 2e4, damping="4 N m s/rad", slip_torque="25 N m", **HUB)
 BENCHES |= {"progressive": (PROGRESSIVE, BENCHES["gear"][1]), "limiter": (LIMITER, BENCHES["gear"][1])}
+BENCHES["branch"] = BENCHES["torque_servo"]
+BENCHES["differential"] = (
+    {
+        "part": "differential",
+        "name": "c",
+        "ratio": 1.5,
+        "stiffness": "20 kN m/rad",
+        "damping": "12 N m s/rad",
+        "rated": "60 N m",
+        "inertia_right": "0.001 kg m^2",
+    },
+    MACHINES["torque_servo"],
+)
+BRANCHES = {
+    "branch": [
+        {**GEAR, "name": "g", "after": "c", "backlash": "0 deg"},
+        {"part": "bearing", "name": "wheel", "inertia": "0.02 kg m^2", "drag": {"viscous": "1 mN m s/rad"}},
+    ],
+    "differential": [servo("other", 0.03, time_constant="1 ms", max_speed="2000 rpm", after="c")],
+}
 
 
 def document(model: str) -> dict[str, Any]:
@@ -104,13 +124,17 @@ def document(model: str) -> dict[str, Any]:
         step("torque", "10 N m"),
         {"do": "hold", "time": "0.3 s"},
     ]
-    torque = torque_loop("load", "ts", rate="5 kHz", kp=0.02, ki="10 1/s", feedforward=0.0)
+    split = model == "differential"
+    torque = torque_loop(
+        "drive" if split else "load", "ts", rate="5 kHz", kp=0.02, ki="10 1/s", feedforward=0.0
+    )
+    speeds = [speed_loop("load", 3.0, 20.0), speed_loop("other", 3.0, 20.0, name="other")]
     return {
         "title": "Bench",
         "unit": "load",
         "supply": {"voltage": "560 V"},
-        "line": [drive, between, SENSOR, machine],
-        "loop": [speed_loop("drive", 3.0, 20.0), torque],
+        "line": [drive, between, SENSOR, machine, *BRANCHES.get(model, [])],
+        "loop": [*(speeds if split else [speed_loop("drive", 3.0, 20.0)]), torque],
         "sequence": sequence,
         "expect": [{"metric": "simulate.trips", "at_most": 0}],
     }

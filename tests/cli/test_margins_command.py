@@ -108,7 +108,7 @@ def test_files_and_table(tmp_path: Path) -> None:
     folder = tmp_path / "out"
     result = margins("reference-bench", "--out", str(folder))
     assert result.exit_code == 0, result.output
-    pictures = ("bode-speed", "bode-torque", "nyquist-speed", "nyquist-torque", "poles", "step")
+    pictures = ("bode-speed", "bode-torque", "joint", "nyquist-speed", "nyquist-torque", "poles", "step")
     expected = {f"{name}.png" for name in pictures} | {"margins.json"}
     assert {path.name for path in folder.iterdir()} == expected
     json.loads((folder / "margins.json").read_text(encoding="utf-8"))
