@@ -128,7 +128,7 @@ def document(model: str) -> dict[str, Any]:
     torque = torque_loop(
         "drive" if split else "load", "ts", rate="5 kHz", kp=0.02, ki="10 1/s", feedforward=0.0
     )
-    speeds = [speed_loop("load", 3.0, 20.0), speed_loop("other", 3.0, 20.0, name="other")]
+    speeds = [speed_loop("load", 3.0, 20.0), speed_loop("other", 3.0, 20.0, name="second")]
     return {
         "title": "Bench",
         "unit": "load",
