@@ -21,12 +21,13 @@ from shaftloop.studies.identification.replay import Replay
 from shaftloop.studies.identification.restaged import trace_text
 
 CASES = (
-    ("reference-bench", "multisine", ("line.c1.stiffness", "line.load.inertia", "line.ts.filter.cutoff")),
-    ("reference-bench", "steps", ("line.c1.stiffness", "line.load.inertia", "line.load.drag.coulomb")),
-    ("reference-bench", "coast_down", ("line.load.inertia", "line.load.drag.coulomb")),
-    ("wheel-hub", "chirp", ("line.c1.stiffness", "line.load.inertia", "line.ts.filter.cutoff")),
     ("wheel-hub", "steps", ("line.c1.stiffness", "line.load.inertia", "line.load.drag.coulomb")),
+    ("wheel-hub", "chirp", ("line.c1.stiffness", "line.load.inertia", "line.ts.filter.cutoff")),
+    ("reference-bench", "multisine", ("line.c1.stiffness", "line.load.inertia", "line.ts.filter.cutoff")),
+    ("reference-bench", "coast_down", ("line.load.inertia", "line.load.drag.coulomb")),
 )
+LENGTH = 2.0
+"""Of the excitation. [s]"""
 CLOCK = 0.013
 """Of the log. [s]"""
 
@@ -57,7 +58,7 @@ def main(seeds: int) -> None:
     """Print scatter over prediction of every parameter."""
     started = time.perf_counter()
     for name, kind, free in CASES:
-        trial = find_plan(read_scenario(name), PlanDemand(free, kinds=(kind,), length=3.0)).best
+        trial = find_plan(read_scenario(name), PlanDemand(free, kinds=(kind,), length=LENGTH)).best
         with TemporaryDirectory() as folder:
             found = np.array([fitted(name, trial, Path(folder), seed) for seed in range(seeds)])
         for i, entry in enumerate(trial.wanted):

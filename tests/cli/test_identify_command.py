@@ -185,6 +185,23 @@ def test_a_log_that_contradicts_the_bench_ends_with_1_and_writes_nothing() -> No
     assert tuned.exit_code == 2 and "its log contradicts the bench" in tuned.output
 
 
+def test_what_has_changed_since_an_earlier_date_comes_first() -> None:
+    hub()
+    assert identify("hub.toml", "hub.npz", *HUB[:4], "--out", "o").exit_code == 0
+    same = identify("hub.toml", "hub.npz", *HUB[:4], "--since", "o/fit.json", "--json")
+    assert same.exit_code == 0
+    document = json.loads(same.stdout)
+    assert document["answer"][0].startswith("The bench is still the one of o/fit.json: a change by ")
+    earlier = json.loads(Path("o/fit.json").read_text())
+    earlier["parameters"][1]["value"]["value"] *= 1.5
+    Path("o/fit.json").write_text(json.dumps(earlier))
+    changed = identify("hub.toml", "hub.npz", *HUB[:4], "--since", "o/fit.json")
+    assert changed.exit_code == 1
+    first = changed.stdout.splitlines()[0]
+    assert first.startswith("Since o/fit.json the bench has changed: line.load.inertia by -33 % ± ")
+    assert first.endswith("; nothing else beyond its uncertainty.")
+
+
 def test_intervals_of_a_fit_are_tolerances_of_the_tuning() -> None:
     hub()
     assert identify("hub.toml", "hub.npz", *HUB[:4], "--out", "o").exit_code == 0

@@ -16,6 +16,7 @@ from shaftloop.figures import Figure, by_name
 from shaftloop.scenario.logs.reading import read_log
 from shaftloop.scenario.reading import Scenario
 from shaftloop.scenario.restate import Restated
+from shaftloop.studies.identification.changes import Change, Earlier, changes, earlier_fit, earlier_values
 from shaftloop.studies.identification.fit import Fit, estimate
 from shaftloop.studies.identification.free import read_free
 from shaftloop.studies.identification.judge import Judgement, fit_share, judge
@@ -169,6 +170,15 @@ class FitAnswer(Answer):
     fit: Fit
     judgement: Judgement
     judged: tuple[Judged, ...] = ()
+    earlier: Earlier | None = None
+    """What was found at an earlier date, where that was asked for."""
+    changes: tuple[Change, ...] = ()
+    """Against that date."""
+
+    @property
+    def changed(self) -> tuple[Change, ...]:
+        """Values that have changed since that date beyond their uncertainty."""
+        return tuple(change for change in self.changes if change.changed)
 
     @property
     def against(self) -> tuple[str, ...]:
@@ -231,6 +241,11 @@ class FitAnswer(Answer):
             meaning = "share of the motion that the bench explains where nothing was fitted"
             figure = Figure(f"fit.{name}", "1", meaning, better="higher")
             figures.append(figure.absent("nothing moves there") if still else figure.found(share))
+        for change in self.changes:
+            name, meaning = f"change.{change.path}", "since the earlier date"
+            figures.append(Figure(name, change.unit, meaning, change.difference))
+            seen = Figure(f"{name}_seen", change.unit, "least change that would have been told from none")
+            figures.append(seen.found(change.seen))
         return by_name(figures)
 
 
@@ -247,7 +262,7 @@ def _restated(entry: Estimate, log: str) -> Restated:
     )
 
 
-def find_fit(
+def find_fit(  # noqa: PLR0913  (all but three have defaults)
     scenario: Scenario,
     logs: Sequence[Path],
     free: Sequence[str],
@@ -256,6 +271,7 @@ def find_fit(
     held_out: float = 0.3,
     lead: float = 0.0,
     others: Sequence[Path] = (),
+    since: Path | None = None,
     watch: Watch = unwatched,
 ) -> FitAnswer:
     """Find values of a scenario from logs of a run.
@@ -276,6 +292,8 @@ def find_fit(
         How long the first values of what is played are held before the log begins. [s]
     others : sequence of Path
         Logs of other runs, which are judged with the values that were found.
+    since : Path, optional
+        A log of an earlier date, or the fit.json of one, with which the values are compared.
     watch : callable
         Shows what is going on.
 
@@ -306,7 +324,16 @@ def find_fit(
             for entry, values in zip(other.compared, shown, strict=True)
         }
         judged.append(Judged(str(path), shares))
-    return FitAnswer(scenario, tuple(measurements), replay, fit, judgement, tuple(judged))
+    earlier = None
+    if since is not None and since.suffix == ".json":
+        earlier = earlier_fit(since)
+    elif since is not None:
+        before = find_fit(
+            scenario, [since], free, options=_known(since, options), held_out=held_out, lead=lead, watch=watch
+        )
+        earlier = earlier_values(str(since), before.fit.estimates, bool(before.against))
+    changed = () if earlier is None else changes(earlier, fit.estimates)
+    return FitAnswer(scenario, tuple(measurements), replay, fit, judgement, tuple(judged), earlier, changed)
 
 
 def _known(path: Path, options: Sequence[str]) -> Sequence[str]:

@@ -23,7 +23,7 @@ __all__ = ["identify"]
 
 _FILE = click.Path(path_type=Path)
 _GROUPS = {
-    "What is found": ("free", "hold_out", "lead", "others", "log", "settings"),
+    "What is found": ("free", "hold_out", "lead", "others", "since", "log", "settings"),
     "What to record": ("plan", "within", "kinds", "length", "point", "logged"),
     "The response of LOG": (
         "response",
@@ -62,6 +62,9 @@ _GROUPS = {
     help="How long what is played is held before the log begins.",
 )
 @click.option("--judge", "others", multiple=True, type=_FILE, metavar="LOG", help="Another run to be judged.")
+@click.option(
+    "--since", type=_FILE, metavar="LOG|fit.json", help="Of an earlier date: what has changed since then?"
+)
 @click.option(
     "--write",
     is_flag=True,
@@ -120,6 +123,7 @@ def identify(  # noqa: PLR0913  (one argument per option)
     hold_out: float,
     lead: float | None,
     others: tuple[Path, ...],
+    since: Path | None,
     write: bool,
     plan: bool,
     within: float,
@@ -144,13 +148,14 @@ def identify(  # noqa: PLR0913  (one argument per option)
     Several logs of one run are brought onto one clock by a channel that two of them show. A fit writes
     fit.json and the picture fit into ./shaftloop-out/<scenario>/, a plan plan.json and the picture plan; a
     response writes response.json, response.csv and the picture response into ./shaftloop-out/<log>/. With
-    --json nothing is written unless --out or --write is given. Where the log contradicts the bench, or no
-    experiment makes the values sure enough, the exit code is 1; then no value is written to SCENARIO.
+    --json nothing is written unless --out or --write is given. Where the log contradicts the bench the exit
+    code is 1 and nothing is written to SCENARIO; it is 1, too, where the bench has changed since an earlier
+    date, or no experiment makes the values sure enough.
     """
     if not plan and (kinds or length or point or logged):
         raise click.UsageError("--kind, --length, --point and --logged belong to an experiment: add --plan.")
     if plan:
-        if response or more or lead or others or log:
+        if response or more or lead or others or since or log:
             raise click.UsageError("--plan comes before any log: leave LOG and what belongs to it out.")
         wishes = {"within": within, "length": length, "logged": logged, "held_out": hold_out}
         _plan(request, free, wishes | ({"kinds": kinds} if kinds else {}), point, write)
@@ -158,16 +163,17 @@ def identify(  # noqa: PLR0913  (one argument per option)
     if not response:
         if input_column or output_column or instrument or orders or speed or period or resolution:
             raise click.UsageError("--from, --to and what follows belong to a response: add --response.")
-        _fit(request, more, log, free, (hold_out, lead), others, write)
+        _fit(request, more, log, free, (hold_out, lead), others, since, write)
         return
     from shaftloop.analysis.logs.frequency import ResponseDemand
     from shaftloop.answers.identify import find_response
     from shaftloop.report.files import make_folder
     from shaftloop.report.identify import response as room
 
-    if request.settings or free or others or lead or write:
+    if request.settings or free or others or since or lead or write:
         raise click.UsageError(
-            "--set, --free, --lead, --judge and --write belong to a scenario, which --response has not."
+            "--set, --free, --lead, --judge, --since and --write belong to a scenario, which --response has "
+            "not."
         )
     if not input_column or not output_column:
         raise click.UsageError("--response needs the columns --from and --to.")
@@ -188,6 +194,7 @@ def _fit(
     free: tuple[str, ...],
     wishes: tuple[float, float | None],
     others: tuple[Path, ...],
+    since: Path | None,
     write: bool,
 ) -> None:
     from shaftloop.errors import ScenarioError
@@ -209,7 +216,15 @@ def _fit(
     if folder is not None:
         make_folder(folder)
     answer = find_fit(
-        scenario, logs, free, options=options, held_out=held_out, lead=lead, others=others, watch=Progress
+        scenario,
+        logs,
+        free,
+        options=options,
+        held_out=held_out,
+        lead=lead,
+        others=others,
+        since=since,
+        watch=Progress,
     )
     hand_over(answer, room, request, folder)
     # Last, so that whatever fails before leaves the file alone.
@@ -217,7 +232,7 @@ def _fit(
         _write(answer)
     elif write:
         say("nothing is written to the scenario: the log contradicts the bench")
-    if answer.against:
+    if answer.against or answer.changed:
         raise click.exceptions.Exit(1)
 
 

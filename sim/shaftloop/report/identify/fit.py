@@ -12,6 +12,7 @@ from shaftloop.report.documents import identity, origin, text
 from shaftloop.report.logs import log_document, tell_log
 from shaftloop.report.quantities import readable, show
 from shaftloop.report.terminal import Piece, add_row, new_table
+from shaftloop.studies.identification.changes import Change
 from shaftloop.studies.identification.judge import Combination
 from shaftloop.studies.identification.problem import Estimate
 
@@ -38,6 +39,8 @@ def verdict(answer: FitAnswer) -> list[str]:
         ]
     else:
         said = [f"The log does not contradict the bench, with {found}.", _kept_out(answer)]
+    if answer.earlier is not None:
+        said.insert(0, _since(answer))
     if judgement.unknown:
         paths = ", ".join(e.free.path for e in judgement.unknown)
         told = "; ".join(combined(c) for c in judgement.combinations)
@@ -50,6 +53,31 @@ def verdict(answer: FitAnswer) -> list[str]:
         told = "; ".join(combined(c) for c in judgement.combinations)
         said.append(f"Better told than each alone: {told}.")
     return said
+
+
+def _since(answer: FitAnswer) -> str:
+    """Return whether the bench is still the one of an earlier date."""
+    earlier, changed = answer.earlier, answer.changed
+    assert earlier is not None, "only then is it asked"
+    reserved = " One of the two logs contradicts the bench, so do not rely on it."
+    doubt = reserved if earlier.contradicted or answer.against else ""
+    if changed:
+        named = ", ".join(
+            f"{c.path} by {_relative(c.difference, c)} ± {_relative(c.seen, c).lstrip('+')}" for c in changed
+        )
+        rest = "nothing else" if len(changed) < len(answer.changes) else "that is all that was compared"
+        more = f"{rest} beyond its uncertainty" if rest == "nothing else" else rest
+        return f"Since {text(earlier.label)} the bench has changed: {named}; {more}.{doubt}"
+    seen = ", ".join(f"{_relative(c.seen, c).lstrip('+')} of {c.path}" for c in answer.changes)
+    label = text(earlier.label)
+    return f"The bench is still the one of {label}: a change by {seen} would have been seen.{doubt}"
+
+
+def _relative(value: float, change: Change) -> str:
+    """Return a change as a share of the earlier value, as a quantity where that is 0."""
+    if change.before == 0.0:
+        return show(value, change.unit, 2)
+    return f"{100.0 * value / abs(change.before):+.2g} %"
 
 
 def _kept_out(answer: FitAnswer) -> str:
@@ -99,6 +127,7 @@ def document(answer: FitAnswer) -> dict[str, Any]:
             text(run.label): {name: number(share, "1") for name, share in run.shares.items()}
             for run in answer.judged
         },
+        "since": None if answer.earlier is None else _since_document(answer),
         "runs": fit.runs,
         "logs": [log_document(m.table.log, m.table.columns, m.findings) for m in answer.measurements],
         "clocks": {
@@ -111,6 +140,24 @@ def document(answer: FitAnswer) -> dict[str, Any]:
             for label, clock in answer.replay.clocks.items()
         },
         "warnings": list(answer.warnings),
+    }
+
+
+def _since_document(answer: FitAnswer) -> dict[str, Any]:
+    assert answer.earlier is not None, "only then is it asked"
+    return {
+        "earlier": text(answer.earlier.label),
+        "earlier_contradicted": answer.earlier.contradicted,
+        "changed": [change.path for change in answer.changed],
+        "values": {
+            change.path: {
+                "before": number(change.before, change.unit),
+                "after": number(change.after, change.unit),
+                "difference": number(change.difference, change.unit),
+                "would_be_seen": number(change.seen, change.unit),
+            }
+            for change in answer.changes
+        },
     }
 
 
@@ -150,6 +197,27 @@ def details(answer: FitAnswer) -> Iterator[Piece]:
             f"x {judgement.more[i]:.2f}",
         )
     yield channels
+    if answer.earlier is not None:
+        since = new_table(
+            f"Since {text(answer.earlier.label)}",
+            "path",
+            "before",
+            "after",
+            "difference",
+            "would be seen",
+            "",
+        )
+        for change in answer.changes:
+            add_row(
+                since,
+                change.path,
+                show(change.before, change.unit, 5),
+                show(change.after, change.unit, 5),
+                _relative(change.difference, change),
+                _relative(change.seen, change).lstrip("+"),
+                "changed" if change.changed else "",
+            )
+        yield since
     for reason in answer.against:
         yield f"against: {reason}"
     for run in answer.judged:

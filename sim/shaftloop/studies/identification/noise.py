@@ -10,7 +10,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["MATTERS", "STILL", "Whitener", "rests", "robust_spread", "rounding", "scatter", "whitener"]
+__all__ = [
+    "FREEDOM",
+    "MATTERS",
+    "STILL",
+    "Whitener",
+    "rests",
+    "robust_spread",
+    "rounding",
+    "scatter",
+    "whitener",
+]
 
 Array = NDArray[np.float64]
 
@@ -25,6 +35,8 @@ _MOST = 40
 """Highest order."""
 _SIDE = 4
 """Bins to either side over which a spectrum is smoothed: few, for a mode that noise excites is narrow."""
+FREEDOM = 2 * (2 * _SIDE + 1)
+"""Degrees of freedom of a spread that follows from such a spectrum."""
 _CLIPPED = 4.0
 """Standard deviations at which an outlier is cut before the filter is found."""
 
