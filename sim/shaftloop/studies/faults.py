@@ -48,6 +48,8 @@ _OUTAGES = (Fraction(1, 50), Fraction(1, 10), Fraction(1, 2))
 """How long a grid that returns is away: one period of 50 Hz, what a link may ride through, longer. [s]"""
 _PHASES = 4
 _THREADS = 2
+_Case = tuple[Fault, str, tuple[Fault, ...]]
+"""A fault at its time, what singles that out, and what fails beside it."""
 STATED = "as the scenario states"
 """Moment of a fault that has its own."""
 NEVER = "nothing takes the torque away"
@@ -241,27 +243,7 @@ def run_faults(
         else [(tried, what, ()) for tried, what in _moments(healthy, fault, period)]
         for fault in chosen
     ]
-    total, done = sum(map(len, cases)), 0
-    prone = (*(case[0][0] for case in cases), *second)
-    follow = partial(simulate, channels=lambda _: (), trail=Trail(), prone=prone)
-
-    def run(fault: Fault, moment: str, second: tuple[Fault, ...]) -> FaultRun:
-        nonlocal done
-        found = _run(follow, bench, fault, moment, second)
-        done += 1
-        if progress is not None:
-            progress(done / total)
-        return found
-
-    with shared(total), ThreadPoolExecutor(_THREADS) as pool:
-        # Up to a fault all runs are the same: they follow this one.
-        follow(
-            replace(bench, duration=max((fault.at for case in cases for fault, *_ in case), default=AFTER))
-        )
-        waiting = [[pool.submit(run, *entry) for entry in case] for case in cases]
-        worst = [
-            max((future.result() for future in group), key=lambda found: found.share) for group in waiting
-        ]
+    worst = [max(group, key=lambda found: found.share) for group in _run_all(bench, cases, progress)]
     tried = [replace(found, tried=len(case)) for found, case in zip(worst, cases, strict=True)]
     return tuple(sorted(tried, key=lambda found: (not found.damages, not found.strains, -found.share)))
 
@@ -276,16 +258,34 @@ def run_again(description: Description, runs: Sequence[FaultRun]) -> list[FaultR
     runs : sequence of FaultRun
         From `run_faults`.
     """
-    bench, follow = replace(description, duty=None), partial(simulate, channels=lambda _: ())
     second = tuple(fault for fault in description.fault if fault.kind == "does_not_act")
-    with shared(len(runs)), ThreadPoolExecutor(_THREADS) as pool:
-        waiting = [
-            pool.submit(
-                _run, follow, bench, run.fault, run.moment, second if run.fault in description.fault else ()
-            )
-            for run in runs
-        ]
-        return [future.result() for future in waiting]
+    cases = [[(run.fault, run.moment, second if run.fault in description.fault else ())] for run in runs]
+    bench = replace(description, duty=None, fault=())
+    return [found for (found,) in _run_all(bench, cases)]
+
+
+def _run_all(
+    bench: Description, cases: Sequence[Sequence[_Case]], progress: Callable[[float], None] | None = None
+) -> list[list[FaultRun]]:
+    """Run a bench with each of some faults in groups; up to their fault all runs follow one that has none."""
+    total, done = sum(map(len, cases)), 0
+    prone = tuple(fault for (first, _, second), *_ in cases for fault in (first, *second))
+    follow = partial(simulate, channels=lambda _: (), trail=Trail(), prone=prone)
+
+    def run(fault: Fault, moment: str, second: tuple[Fault, ...]) -> FaultRun:
+        nonlocal done
+        found = _run(follow, bench, fault, moment, second)
+        done += 1
+        if progress is not None:
+            progress(done / total)
+        return found
+
+    with shared(total), ThreadPoolExecutor(_THREADS) as pool:
+        follow(
+            replace(bench, duration=max((fault.at for case in cases for fault, *_ in case), default=AFTER))
+        )
+        waiting = [[pool.submit(run, *entry) for entry in case] for case in cases]
+        return [[future.result() for future in group] for group in waiting]
 
 
 def _moments(healthy: Simulation, fault: Fault, period: Fraction) -> list[tuple[Fault, str]]:
