@@ -72,6 +72,17 @@ class Warming:
         """Between thermal ticks. [s]"""
         self.sizes: Array = np.array([budget.size for budget in heating.heat.budgets])
         self._free: Array = np.array([budget.squared * self.seconds for budget in heating.heat.budgets])
+        # From one thermal tick to the next temperatures T become idle + once·T + gain·P.
+        cold, units = np.zeros(len(heating.heat.bodies)), np.eye(len(heating.heat.bodies))
+
+        def after(warm: Array, power: Array) -> Array:
+            return heating.after(warm, power, heating.period)[0]
+
+        self._idle = after(cold, cold)
+        self._once, self._gain = np.zeros((2, *units.shape))
+        for column, unit in enumerate(units):
+            self._once[:, column] = after(unit, cold) - self._idle
+            self._gain[:, column] = after(cold, unit) - self._idle
 
     def through(self, cycle: Cycle, warm: Array, spent: Array) -> tuple[Array, Array]:
         """Return temperatures and budgets at the thermal ticks of a cycle.
@@ -83,13 +94,13 @@ class Warming:
         spent : ndarray, shape (budgets,)
             [A^2 s]
         """
-        rows, budgets = [], []
-        for power, squares in zip(cycle.losses, cycle.squares, strict=True):
-            warm = self.heating.after(warm, power, self.heating.period)[0]
-            spent = np.maximum(spent + squares - self._free, 0.0)
-            rows.append(warm)
-            budgets.append(spent)
-        return np.array(rows), np.array(budgets)
+        rows = self._idle + cycle.losses @ self._gain.T
+        for row in rows:
+            row += self._once @ warm
+            warm = row
+        # What is left over at each tick: of all that came in since the last tick at which nothing was.
+        total = np.cumsum(cycle.squares - self._free, axis=0)
+        return rows, total + np.maximum(spent, -np.minimum.accumulate(total, axis=0))
 
     def course(self, cycles: Sequence[Cycle]) -> Course:
         """Return the whole of a duty of which some cycles were run, the first and the last among them.

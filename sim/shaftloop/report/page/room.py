@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from shaftloop.analysis.simulation import remembered
 from shaftloop.answers.base import Answer
 from shaftloop.answers.show import ShowAnswer, find_bench
 from shaftloop.figures import number
@@ -57,7 +58,8 @@ def make_report(asked: Asked, names: Iterable[str] = (), files: Iterable[Path] =
             raise OutputError(f"{path}: unknown ending; a report is written as {', '.join(_ENDINGS)}")
         if path.suffix == ".pdf":
             find_browser()
-    found = tuple(find_sections(asked, named_sections(names)))
+    with remembered():
+        found = tuple(find_sections(asked, named_sections(names)))
     return Report(asked.scenario, find_bench(asked.scenario), found, front_of(found), places)
 
 
