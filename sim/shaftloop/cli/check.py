@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from shaftloop.cli.options import hand_out, patience_option, say
+from shaftloop.cli.options import hand_out, patience_option, say, spelt_piece
 from shaftloop.cli.spelling import spelt
 
 if TYPE_CHECKING:
@@ -145,7 +145,7 @@ def _write(items: "Sequence[CheckedScenario | Refused]", wanted: dict[str, Path 
     for key, text_of in (("junit", junit_text), ("markdown", markdown_text)):
         path = wanted[key]
         if path is not None:
-            write_text(path, text_of(items))
+            write_text(path, text_of(items, spelt))
             files.append(path)
     return files + (_draw(items, wanted["picture"]) if wanted["picture"] is not None else [])
 
@@ -184,7 +184,7 @@ def _hand_over(items: "Sequence[CheckedScenario | Refused]", files: list[Path], 
     if as_json:
         hand_out(text_of({"answer": verdict(items), **check_document(items), "cautions": list(mind)}))
     else:
-        print_answer(verdict(items))
-        print_details(details(items))
+        print_answer([spelt(sentence) for sentence in verdict(items)])
+        print_details(map(spelt_piece, details(items)))
         show_files(files)
         show_cautions(mind)

@@ -32,6 +32,7 @@ __all__ = [
     "request_options",
     "say",
     "scenario_options",
+    "spelt_piece",
 ]
 
 
@@ -181,13 +182,13 @@ def hand_over(answer: Any, room: Room, request: Request, folder: Path | None, *m
         hand_out(document)
     else:
         print_answer([spelt(sentence) for sentence in sentences])
-        print_details(map(_spelt_piece, room.details(answer)))
+        print_details(map(spelt_piece, room.details(answer)))
         show_files([*files, *more])
         # The answer has said some of them already.
         show_cautions([text for text in mind if text not in sentences])
 
 
-def _spelt_piece(piece: "Piece") -> "Piece":
+def spelt_piece(piece: "Piece") -> "Piece":
     """Return a table or line with its arguments as options."""
     if isinstance(piece, str):
         return spelt(piece)

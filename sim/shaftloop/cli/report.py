@@ -1,11 +1,13 @@
 """`shaftloop report`: all answers about a bench in one page."""
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from shaftloop.cli.options import Request, default_folder, hand_over, request_options, say
+from shaftloop.cli.spelling import spelt
 
 if TYPE_CHECKING:
     from shaftloop.scenario.reading import Scenario
@@ -79,7 +81,7 @@ def report(
     files = [] if folder is None else [folder / f"report.{kind}" for kind in formats]
     asked = Asked(scenario, findings, measurement, Progress, log, free)
     with Progress("answering"):
-        answer = room.make_report(asked, names, files)
+        answer = replace(room.make_report(asked, names, files), spelt=spelt)
     hand_over(answer, room, request, folder)
     if answer.front.broken:
         raise click.exceptions.Exit(1)

@@ -1,7 +1,7 @@
 """The result of `shaftloop check` for other tools: JUnit XML, and Markdown for a merge request."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from shaftloop.report.check.document import overall
 from shaftloop.report.check.words import bench_words, quantity, verdict_words
@@ -17,8 +17,14 @@ _MARKS = {"passed": "✅", "failed": "❌ failed", "error": "💥 error", "refus
 _HEAD = "| | figure | value | bound | baseline |\n|---|---|---|---|---|\n"
 
 
-def junit_text(items: Sequence[CheckedScenario | Refused]) -> str:
-    """Return the result as JUnit XML: a suite per scenario, a case per expectation."""
+def junit_text(items: Sequence[CheckedScenario | Refused], spelt: Callable[[str], str] = str) -> str:
+    """Return the result as JUnit XML: a suite per scenario, a case per expectation.
+
+    Parameters
+    ----------
+    spelt : callable
+        Returns a text with the arguments that it has in backticks as its readers know them.
+    """
     from junitparser import Error, Failure, JUnitXml, TestCase, TestSuite
 
     report = JUnitXml("shaftloop check")
@@ -27,26 +33,32 @@ def junit_text(items: Sequence[CheckedScenario | Refused]) -> str:
         for name, status, text in _cases(item):
             case = TestCase(name, classname=f"shaftloop.{suite.name}")
             if status == "failed":
-                case.result = [Failure(text, "expectation")]
+                case.result = [Failure(spelt(text), "expectation")]
             elif status == "error":
-                case.result = [Error(text, "simulation")]
+                case.result = [Error(spelt(text), "simulation")]
             suite.add_testcase(case)
         report.add_testsuite(suite)
     return str(report.tostring().decode("utf-8")) + "\n"  # type: ignore[no-untyped-call]
 
 
-def markdown_text(items: Sequence[CheckedScenario | Refused]) -> str:
-    """Return the result as Markdown; nothing in a scenario is taken for markup."""
+def markdown_text(items: Sequence[CheckedScenario | Refused], spelt: Callable[[str], str] = str) -> str:
+    """Return the result as Markdown; nothing in a scenario is taken for markup.
+
+    Parameters
+    ----------
+    spelt : callable
+        As in `junit_text`.
+    """
     parts = [f"## shaftloop check: {_MARKS[overall(items)]}\n"]
     for item in items:
         if isinstance(item, Refused):
             parts.append(f"### {_inert(item.name)}: {_MARKS['refused']}\n")
-            parts.append("".join(f"- {_inert(message)}\n" for message in item.messages))
+            parts.append("".join(f"- {_inert(spelt(message))}\n" for message in item.messages))
             continue
         parts.append(f"### {_inert(item.scenario.name)}: {_MARKS[item.status]}\n")
         parts.append(f"{_inert(item.scenario.description.title)}\n")
         notes = [*bench_words(item), *(_said(verdict) for verdict in item.verdicts if _worth_saying(verdict))]
-        parts.append("".join(f"- {_inert(note)}\n" for note in notes))
+        parts.append("".join(f"- {_inert(spelt(note))}\n" for note in notes))
         parts.append(_HEAD + "".join(_row(verdict) for verdict in item.verdicts))
     parts.append(f"shaftloop {_inert(tool_version())}\n")
     return "\n".join(parts)

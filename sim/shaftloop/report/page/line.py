@@ -6,6 +6,7 @@ common length that has its stiffness: both diameters go with the fourth root.
 
 from collections.abc import Iterator, Sequence
 from math import isfinite
+from textwrap import wrap
 from xml.etree.ElementTree import Element, SubElement, tostring
 
 from shaftloop.answers.show import ShowAnswer, ShownBody, ShownSpring
@@ -118,8 +119,7 @@ def _body_words(answer: ShowAnswer, body: ShownBody) -> Iterator[str]:
     for part in body.parts:
         if part not in springs:
             yield from _ratings(answer, part, part if len(body.parts) > 1 else "")
-    if body.loops:
-        yield shortened(f"commanded by {', '.join(body.loops)}", _LETTERS + 4)
+    yield from _loops("commanded by", body.loops)
 
 
 def _spring_words(answer: ShowAnswer, spring: ShownSpring) -> Iterator[str]:
@@ -128,8 +128,14 @@ def _spring_words(answer: ShowAnswer, spring: ShownSpring) -> Iterator[str]:
     for words in gear_words(spring):
         yield shortened(words, _LETTERS + 4)
     yield from _ratings(answer, spring.part, "")
-    if spring.loops:
-        yield shortened(f"read by {', '.join(spring.loops)}", _LETTERS + 4)
+    yield from _loops("read by", spring.loops)
+
+
+def _loops(what: str, loops: Sequence[str]) -> Iterator[str]:
+    """Yield what loops do with a part, in as many rows as their names take."""
+    words = f"{what} {', '.join(loops)}" if loops else ""
+    for row in wrap(words, _LETTERS + 4, break_long_words=False, break_on_hyphens=False):
+        yield shortened(row, _LETTERS + 4)
 
 
 def _ratings(answer: ShowAnswer, part: str, name: str) -> Iterator[str]:

@@ -4,7 +4,7 @@ import base64
 import hashlib
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
@@ -50,8 +50,16 @@ class _Shown:
         return self.found.section.question
 
 
-def page_text(bench: ShowAnswer, found: Sequence[AnsweredSection], front: Front) -> str:
-    """Return the page."""
+def page_text(
+    bench: ShowAnswer, found: Sequence[AnsweredSection], front: Front, spelt: Callable[[str], str] = str
+) -> str:
+    """Return the page.
+
+    Parameters
+    ----------
+    spelt : callable
+        Returns a text with the arguments that it has in backticks as its readers know them.
+    """
     sections = [_shown(entry, bench.title) for entry in found]
     light, dark = rules(c for s in sections for f in s.figures if not f.paper for c in f.colours)
     style = _resource("page.css").replace("/* figures, light */", light).replace("/* figures, dark */", dark)
@@ -60,6 +68,7 @@ def page_text(bench: ShowAnswer, found: Sequence[AnsweredSection], front: Front)
     traces = None if run is None else trace_data(run.simulation)
     omitted, left = left_out()
     rendered: str = _template().render(
+        spelt=spelt,
         bench=bench,
         front=front,
         sections=sections,
@@ -104,7 +113,7 @@ def _heading(heading: str, title: str) -> str:
     words = (
         heading.partition(": ")[2] if heading.endswith(title) else heading.removeprefix(title).lstrip(": ")
     )
-    return "" if words == title else words
+    return "" if words == title else words[:1].upper() + words[1:]
 
 
 def _warnings(bench: ShowAnswer, found: Sequence[AnsweredSection]) -> list[str]:
@@ -160,7 +169,7 @@ def _resource(name: str) -> str:
 
 @cache
 def _template() -> Any:
-    from jinja2 import Environment, FunctionLoader, StrictUndefined
+    from jinja2 import Environment, FunctionLoader, StrictUndefined, pass_context
 
     environment = Environment(
         loader=FunctionLoader(_resource),
@@ -168,7 +177,9 @@ def _template() -> Any:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
-        finalize=lambda value: _unbroken(escaped(value)) if type(value) is str else value,
+        finalize=pass_context(
+            lambda page, value: _unbroken(page["spelt"](escaped(value))) if type(value) is str else value
+        ),
     )
     environment.tests["grid"] = lambda value: isinstance(value, Grid)
     return environment.get_template("page.html")

@@ -1,6 +1,6 @@
 """The report about a bench: all answers, as a page, a PDF and a document."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -33,6 +33,8 @@ class Report(Answer):
     front: Front
     files: tuple[Path, ...] = ()
     """Where it is to be written."""
+    spelt: Callable[[str], str] = str
+    """Returns a text with the arguments that it has in backticks as readers of the page know them."""
 
 
 def make_report(asked: Asked, names: Iterable[str] = (), files: Iterable[Path] = ()) -> Report:
@@ -126,7 +128,7 @@ def write_page(report: Report) -> None:
     """
     from shaftloop.report.page.page import page_text
 
-    page = page_text(report.bench, report.found, report.front)
+    page = page_text(report.bench, report.found, report.front, report.spelt)
     for path in report.files:
         _ENDINGS[path.suffix](path, page)
 

@@ -89,6 +89,11 @@ def _run(asked: Asked) -> RunAnswer:
     return find_run(asked.scenario, finer=True, measurement=asked.measurement, watch=asked.watch)
 
 
+def _run_verdict(answer: RunAnswer) -> list[str]:
+    """Return what a run says; how exact it is stands at the end of the page."""
+    return run.verdict(replace(answer, verification=None))
+
+
 def _run_details(answer: RunAnswer) -> Iterator[Piece]:
     """Yield what a run says; how exact it is, and what the models leave out, have places of their own."""
     return (piece for piece in run.details(replace(answer, verification=None)) if piece is not CAUTIONS)
@@ -133,7 +138,7 @@ SECTIONS = (
         "run",
         "What does the bench do over time, and where does the energy go?",
         _run,
-        run.verdict,
+        _run_verdict,
         _run_details,
         run.pictures,
         ratings.judgements,

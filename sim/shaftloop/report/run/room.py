@@ -17,7 +17,7 @@ from shaftloop.report.run.heat import duty_document
 from shaftloop.report.run.tables import details, end_caution
 from shaftloop.report.run.timeline import timeline_document, timeline_picture
 from shaftloop.report.run.traces import write_traces
-from shaftloop.report.run.verdict import verdict
+from shaftloop.report.run.verdict import finding, verdict
 from shaftloop.scenario.reading import Scenario
 
 __all__ = ["FILE", "details", "document", "pictures", "verdict", "write_more"]
@@ -59,13 +59,13 @@ def pictures(results: RunAnswer) -> list[Picture]:
 
     simulation, subject = results.simulation, results.title
     drawn = [
-        overview_picture(simulation, verdict(results)[0], subject),
+        overview_picture(simulation, finding(results), subject),
         energy_picture(energy_flow(simulation), subject),
     ]
     further = (
         heat_picture(results),
         link_picture(results),
-        timeline_picture(results, verdict(results)[0]),
+        timeline_picture(results, finding(results)),
     )
     drawn += [picture for picture in further if picture is not None]
     if results.overlay is not None:

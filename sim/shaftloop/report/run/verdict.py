@@ -17,7 +17,7 @@ from shaftloop.report.words import figure_words
 from shaftloop.scenario.description import Settle
 from shaftloop.scenario.faults import said
 
-__all__ = ["verdict"]
+__all__ = ["finding", "verdict"]
 
 
 def verdict(answer: RunAnswer) -> list[str]:
@@ -25,7 +25,12 @@ def verdict(answer: RunAnswer) -> list[str]:
     heat = heat_words(answer)
     # Of a duty, how warm things become is asked; the steps of its cycle stand in the table.
     torque = heat if heat and answer.simulation.duty else " ".join(_torque(answer))
-    return [*_measured(answer), *_verified(answer), _failed(answer) + _end(answer), torque, _energy(answer)]
+    return [*_measured(answer), *_verified(answer), finding(answer), torque, _energy(answer)]
+
+
+def finding(answer: RunAnswer) -> str:
+    """Return what became of the run and of its parts."""
+    return _failed(answer) + _end(answer)
 
 
 def _measured(answer: RunAnswer) -> Iterator[str]:

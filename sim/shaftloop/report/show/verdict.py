@@ -16,7 +16,7 @@ def verdict(answer: ShowAnswer) -> list[str]:
     said = [
         f"{answer.title}: {_count(len(free), 'rigid body', 'rigid bodies')} and "
         f"{_count(len(answer.springs), 'spring')} from {answer.bodies[0].name} to {ends}, "
-        f"{sum(free):.4g} kg m^2 in all{geared}, "
+        f"{sum(free):.4g} kg m² in all{geared}, "
         + (
             f"first mode at {answer.modes[0].frequency:.4g} Hz."
             if answer.modes
