@@ -151,6 +151,7 @@ SECTIONS = (
         lambda a: find_sizes(a.scenario, faults=False, watch=a.watch),
         size.verdict,
         size.details,
+        advice=size.advice,
     ),
     PageSection(
         "margins",

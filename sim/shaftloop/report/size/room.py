@@ -8,7 +8,7 @@ from shaftloop.answers.sizing import SizeAnswer
 from shaftloop.figures import number
 from shaftloop.report.documents import identity, origin
 from shaftloop.report.quantities import percent, show
-from shaftloop.report.size.verdict import verdict
+from shaftloop.report.size.verdict import advice, verdict
 from shaftloop.report.terminal import Piece, add_row, new_table
 from shaftloop.report.words import spoken
 from shaftloop.scenario.faults import said
@@ -16,7 +16,7 @@ from shaftloop.studies.linksizing import LinkSize
 from shaftloop.studies.sizing import Sized
 from shaftloop_models.lateral import CLEAR
 
-__all__ = ["FILE", "details", "document", "verdict"]
+__all__ = ["FILE", "advice", "details", "document", "verdict"]
 
 FILE = "size.json"
 

@@ -1,12 +1,14 @@
 """The answer about sizes in words."""
 
+from collections.abc import Iterator
+
 from shaftloop.answers.sizing import SizeAnswer
 from shaftloop.bench.parts.ratings import BENDING
 from shaftloop.report.quantities import show
 from shaftloop.scenario.faults import said
 from shaftloop.studies.sizing import Sized
 
-__all__ = ["asked", "verdict"]
+__all__ = ["advice", "asked", "verdict"]
 
 _MOST = 3
 
@@ -27,22 +29,24 @@ def verdict(answer: SizeAnswer) -> list[str]:
     listed = ", ".join(parts[:_MOST]) + more
     verb = "does" if len(parts) == 1 else "do"
     first = f"{listed} {verb} not stand what {what} of the line: {asked(answer.short[0])}."
-    part, others = answer.short[0].part, answer.short[0].others
     sentences = [first]
     if unsure := _unsure(judged):
         sentences.append(f"Besides, {unsure}.")
+    return [*sentences, *advice(answer)]
+
+
+def advice(answer: SizeAnswer) -> Iterator[str]:
+    """Yield what to take in place of the part that is shortest, where one is."""
+    if not answer.short:
+        return
+    part, others = answer.short[0].part, answer.short[0].others
     if answer.short[0].quantity == BENDING:
-        sentences.append(
-            f"Make {part} stiffer, shorter or lighter, carry it more stiffly, or stay below that speed."
-        )
+        yield f"Make {part} stiffer, shorter or lighter, carry it more stiffly, or stay below that speed."
     elif others:
         names = ", ".join(others[:_MOST])
-        sentences.append(
-            f"Strong enough in place of {part}, tried there: {names}; look at its margins first."
-        )
+        yield f"Strong enough in place of {part}, tried there: {names}; look at its margins first."
     else:
-        sentences.append(f"No part file at hand is strong enough in place of {part}.")
-    return sentences
+        yield f"No part file at hand is strong enough in place of {part}."
 
 
 def _unsure(judged: list[Sized]) -> str:
