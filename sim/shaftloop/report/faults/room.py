@@ -81,7 +81,8 @@ def _seen(results: FaultsAnswer) -> Iterator[Piece]:
         some = places[first : first + _WIDE]
         heads = [_head(part, quantity, runs) for part, quantity in some]
         last = low and first + _WIDE >= len(places)
-        table = new_table("What the parts see", "fault", *heads, *(["link\nlowest"] if last else []))
+        title = "What the parts see" if first == 0 else "What further parts see"
+        table = new_table(title, "fault", *heads, *(["link\nlowest"] if last else []))
         for run in runs:
             seen = {(load.part, load.quantity): load for load in run.loads}
             values = [_marked(seen.get(place)) for place in some]

@@ -34,8 +34,9 @@ _NUMBER = re.compile(r"-?\d+\.\d{3,}")
 _SHADES = 24
 """Colours of surfaces beyond which they are a map, which keeps its colours and its light paper."""
 
-_TALL = 0.74
-"""Height over width from which a picture is drawn narrower than the page."""
+_TALL, _WIDE = 0.74, 770.0
+"""Height over width from which a picture is drawn narrower than the page, and the width [pt] beyond which its
+letters would become too small for that."""
 
 
 @dataclass(frozen=True)
@@ -83,7 +84,7 @@ def drawn(picture: Picture, place: str) -> Drawn:
     ElementTree.register_namespace("xlink", "http://www.w3.org/1999/xlink")
     svg = ElementTree.tostring(root, encoding="unicode")
     known = frozenset(value for value in colours if value.startswith("#"))
-    tall = float(height) > _TALL * float(width)
+    tall = _TALL * float(width) < float(height) and float(width) < _WIDE
     return Drawn(picture.name, picture.title, svg, known, len(fills) > _SHADES, tall)
 
 

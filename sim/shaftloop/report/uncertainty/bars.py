@@ -13,6 +13,7 @@ from shaftloop.analysis.uncertainty.propagation import Budget
 from shaftloop.report.canvas import COLOURS, SIDE, Picture, over
 from shaftloop.report.quantities import percent
 from shaftloop.report.uncertainty.tables import scaled, stated_text
+from shaftloop.report.words import spoken
 
 __all__ = ["bars_picture"]
 
@@ -48,6 +49,7 @@ def bars_picture(found: Evaluation, wanted: Sequence[str], people: bool, name: s
             figure.subplots().set_axis_off()  # The layout warns of a picture without axes.
             figure.text(0.5, 0.5, "no result has an uncertainty", ha="center")
             return
+        figure.get_layout_engine().set(h_pad=0.1, w_pad=0.1)
         heights = [1.6 + len(_bars(budget)) for budget, _, _ in rows]
         grid = figure.subplots(len(rows), 2, squeeze=False, width_ratios=(1.5, 1.0), height_ratios=heights)
         for (left, right), (budget, stated, sampled) in zip(grid, rows, strict=True):
@@ -81,7 +83,7 @@ def _title(stated: StatedResult, sampled: SampledResult, found: Evaluation, peop
     k = "" if stated.factor is None else f"k = {stated.factor:.2f}, "
     by = ", Monte Carlo" if stated.by == "monte_carlo" else ""
     text = stated_text(stated, sampled.unit, people)
-    return f"{sampled.name} = {text}   ({k}{100.0 * found.sampled.coverage:.4g} %{by})"
+    return f"{spoken(sampled.name)} = {text}   ({k}{100.0 * found.sampled.coverage:.4g} %{by})"
 
 
 def _bars(budget: Budget | None) -> list[tuple[str, float, float]]:
@@ -140,7 +142,7 @@ def _draw_distribution(axes: Any, budget: Budget | None, sampled: SampledResult,
         )
         for end in (middle - factor * budget.expanded, middle + factor * budget.expanded):
             axes.axvline(end, color="black", linewidth=1.2, linestyle=(0, (4, 3)))
-    axes.set(xlabel=f"{sampled.name} [{unit or '1'}]", yticks=[], xlim=limits)
+    axes.set(xlabel=f"{spoken(sampled.name)} [{unit or '1'}]", yticks=[], xlim=limits)
     axes.spines["left"].set_visible(False)
     axes.ticklabel_format(axis="x", useOffset=False)
     axes.locator_params(axis="x", nbins=5)

@@ -157,7 +157,7 @@ def show_components(budget: Budget, people: bool) -> Iterator[Piece]:
         See `scaled`.
     """
     table = new_table(
-        f"Contributions to {budget.name}", "quantity", "contribution", "share", "distribution", ""
+        f"Contributions to {spoken(budget.name)}", "quantity", "contribution", "share", "distribution", ""
     )
     factor, name = scaled(budget.uncertainty, budget.unit, people)
     shown = [row for row in budget.contributions if row.contribution][:_MOST_ROWS]
