@@ -31,6 +31,12 @@ def test_a_report_is_one_file_and_the_answer_comes_first() -> None:
     assert [str(path) for path in Path().rglob("*.*")] == ["shaftloop-out/wheel-hub/report.html"]
 
 
+def test_the_page_spells_arguments_as_options() -> None:
+    report("wheel-hub", "--only", "fidelity", "--out", "here")
+    page = Path("here/report.html").read_text(encoding="utf-8")
+    assert "--ripple" in page and "`ripple`" not in page
+
+
 def test_json_names_the_files_and_what_holds() -> None:
     result = report("wheel-hub", "--only", "expectations", "--json", "--out", "here")
     document = json.loads(result.stdout)

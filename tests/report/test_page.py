@@ -17,6 +17,7 @@ import tomlkit
 
 import shaftloop
 from rigs import disc, servo
+from shaftloop.analysis import simulation
 from shaftloop.analysis.cost import PATIENCE, have_patience
 from shaftloop.errors import ScenarioError, SimulationError
 from shaftloop.report.files import OutputError
@@ -200,6 +201,52 @@ def test_no_line_ends_within_a_torque(whole: Report) -> None:
     assert "\u00a0N\u00a0m" in page and not re.search(r"[0-9]\u00a0[mk]?N m\b", page)
 
 
+def test_the_run_speaks_of_itself_and_how_exact_it_is_stands_at_the_end(whole: Report, page: str) -> None:
+    (found,) = (found for found in whole.found if found.section.name == "run")
+    assert found.sentences[0].startswith("The run of 1 s ends")
+    assert found.answer.verification is not None and "times finer" not in page
+    assert "largest change with half the step" in page
+    overview = re.search(r'id="run-overview">\s*<figcaption[^>]*>(.*?)</figcaption>', page, re.S)
+    assert overview is not None and overview[1].replace("\u00a0", " ").startswith("The run of 1 s ends")
+
+
+def test_arguments_are_spelt_as_the_readers_know_them(whole: Report) -> None:
+    known = page_text(
+        whole.bench, whole.found, whole.front, lambda text: text.replace("`ripple`", "--ripple")
+    )
+    assert "give one with `ripple`" in text_of(whole) and "give one with --ripple" in known
+
+
+def test_headings_begin_with_a_capital_and_no_name_of_a_loop_is_cut(page: str) -> None:
+    headings = re.findall(r"<(?:caption|summary)>\s*(.)", page)
+    assert len(headings) > 10 and not any(letter.islower() for letter in headings)
+    assert "commanded by torque," in page and ">overspeed</text>" in page and "…" not in page
+
+
+def test_shapes_of_markers_leave_their_ink_to_the_rules_of_the_page(page: str) -> None:
+    shapes = re.findall(r"<defs>\s*(<path[^>]*>)", page)
+    assert len(shapes) > 10 and not any("stroke=" in shape for shape in shapes)
+
+
+def test_a_report_makes_every_run_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    made = []
+
+    def counted(run: Any, *rest: Any) -> Any:
+        made.append(run)
+        return original(run, *rest)
+
+    original = simulation.run_bench
+    monkeypatch.setattr(simulation, "run_bench", counted)
+    report_of(shaftloop.read("reference-bench", SHORT), "run", "parts", "fidelity")
+    assert len(made) == 2, "as it is, and with finer steps"
+
+
+def test_page_one_says_what_to_take_in_place_of_a_part(tmp_path: Path) -> None:
+    bench = shaftloop.read("wheel-hub", {"line.drive.max_speed": "700 rpm", "duration": "1 s"})
+    report = report_of(bench, "parts")
+    assert report.front.advice and "in place of drive" in report.front.advice[0]
+
+
 def test_changing_one_gain_changes_what_it_concerns_and_nothing_else() -> None:
     plain, other = (
         report_of(
@@ -222,7 +269,7 @@ def test_changing_one_gain_changes_what_it_concerns_and_nothing_else() -> None:
 
 
 def test_traces_keep_their_extremes_and_read_as_recorded(monkeypatch: pytest.MonkeyPatch) -> None:
-    simulation = shaftloop.read("reference-bench", SHORT).simulate().simulation
+    run = shaftloop.read("reference-bench", SHORT).simulate().simulation
 
     def unpacked(channel: dict[str, Any]) -> Any:
         moved = np.frombuffer(zlib.decompress(base64.b64decode(channel["data"])), "<u2")
@@ -231,17 +278,17 @@ def test_traces_keep_their_extremes_and_read_as_recorded(monkeypatch: pytest.Mon
 
     for most, exact in ((10**9, True), (900, False)):
         monkeypatch.setattr("shaftloop.report.page.traces._MOST", most)
-        data = trace_data(simulation)
+        data = trace_data(run)
         assert data is not None and bool(data["stretch"]) is not exact
         (torques,) = [panel for panel in data["panels"] if panel["unit"] == "N m"]
         shown = {channel["name"]: unpacked(channel) for channel in torques["channels"]}
-        true = simulation.traces["true_torque"]
+        true = run.traces["true_torque"]
         step = (true.max() - true.min()) / 65535.0
         assert len(shown["true_torque"]) == data["points"]
         assert abs(shown["true_torque"].max() - true.max()) <= step
         if exact:
             assert np.max(np.abs(shown["true_torque"] - true)) <= step
-            assert data["step"] == pytest.approx(simulation.time[1] - simulation.time[0])
+            assert data["step"] == pytest.approx(run.time[1] - run.time[0])
 
 
 def test_what_is_left_out_is_what_the_readme_says() -> None:

@@ -30,7 +30,7 @@ def draw_line(results: ShowAnswer) -> Iterator[str]:
                 yield f"  at {body.name}:"
                 continue
             made = f"of {', '.join(body.parts)}" if list(body.parts) != [body.name] else ""
-            size = f"{body.inertia:#.4g} kg m^2" if isfinite(body.inertia) else "fixed"
+            size = f"{body.inertia:#.4g} kg m²" if isfinite(body.inertia) else "fixed"
             acted = _loops("commanded by", body.loops)
             yield _row("O", between, f"{body.name:{wide}}  {size:>16}", made, acted)
 
