@@ -19,7 +19,6 @@ def draw_line(results: ShowAnswer) -> Iterator[str]:
     """
     names = [body.name for body in results.bodies] + [spring.part for spring in results.springs]
     wide = min(max(map(len, names)), 24)
-<<<<<<< HEAD
     for row in results.tree.rows:
         for i, spring in row:
             body, between = results.bodies[i], "|" if (i, spring) != row[-1] else " "
@@ -39,18 +38,6 @@ def _spring_row(spring: ShownSpring, wide: int) -> str:
     fast = f"{stiffness_text(spring.fast)} in fast motion" if spring.fast != spring.stiffness else ""
     size = f"{spring.part:{wide}}  {stiffness_text(spring.stiffness):>16}"
     return _row("|", "|", size, fast, *gear_words(spring), _loops("read by", spring.loops))
-=======
-    for i, body in enumerate(results.bodies):
-        made = f"of {', '.join(body.parts)}" if list(body.parts) != [body.name] else ""
-        between = "|" if i < len(results.springs) else " "
-        size = f"{body.inertia:#.4g} kg m²" if isfinite(body.inertia) else "fixed"
-        yield _row("O", between, f"{body.name:{wide}}  {size:>16}", made, _loops("commanded by", body.loops))
-        if i < len(results.springs):
-            spring = results.springs[i]
-            fast = f"{stiffness_text(spring.fast)} in fast motion" if spring.fast != spring.stiffness else ""
-            size = f"{spring.part:{wide}}  {stiffness_text(spring.stiffness):>16}"
-            yield _row("|", "|", size, fast, *gear_words(spring), _loops("read by", spring.loops))
->>>>>>> 83cf2f0 (The page spells options, its run begins with the run, and titles of pictures are findings of the run; one spelling of kg m²)
 
 
 def gear_words(spring: ShownSpring) -> Iterator[str]:
