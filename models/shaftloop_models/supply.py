@@ -56,6 +56,7 @@ __all__ = [
     "awake_share",
     "bridge_voltages",
     "two_way_flow",
+    "unstable_link",
     "voltage_limit",
 ]
 
@@ -275,6 +276,30 @@ def voltage_limit(link_voltage: float, modulation: float) -> float:
         Share of the linear range of space-vector modulation that is used; 1 is all of it. [1]
     """
     return float(modulation * link_voltage / 3.0**0.5)
+
+
+def unstable_link(bridge: Bridge, voltage: float, current: float) -> str:
+    """Return, in words, that machines of constant power make a link unstable; empty where they do not.
+
+    With ``L·I' = Vd0 − V − R·I`` and ``C·V' = I − P/V`` it is stable where ``R/L > P/(C·V²)``.
+
+    Parameters
+    ----------
+    voltage : float
+        Steady one of the link. [V]
+    current : float
+        Steady one of the bridge. [A]
+    """
+    resistance = 2.0 * bridge.source_resistance + bridge.commutation()
+    damped, rate = resistance / (2.0 * bridge.source_inductance), current / (bridge.capacitance * voltage)
+    if rate <= damped:
+        return ""
+    least = float(f"{1.1 * current / (damped * voltage) * 1e6:.2g}")
+    return (
+        "the link itself is unstable, whatever the gains: its machines draw "
+        f"{1e-3 * voltage * current:.3g} kW at any voltage, so that P/(C·V²) = {rate:.3g} 1/s, above "
+        f"R/L = {damped:.3g} 1/s of line and bridge; raise supply.capacitance to {least:g} uF or more"
+    )
 
 
 @equation

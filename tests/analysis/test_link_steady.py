@@ -10,6 +10,11 @@ from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.limits import held_state
 from shaftloop.analysis.operating import operating_point
 from shaftloop.errors import SimulationError
+from shaftloop.scenario.description import Description
+from shaftloop.studies.tuning.choosing import TuningDemand
+from shaftloop.studies.tuning.results import Tuning
+from shaftloop.studies.tuning.tolerance import Corner
+from shaftloop.studies.tuning.tune import tune
 from shaftloop_models.supply import Rectifier
 
 UP = [ramp("1500 rpm", "0.3 s"), step("torque", "80 N m"), hold("0.5 s")]
@@ -42,9 +47,44 @@ def test_constant_power_behind_an_inductance_is_unstable_beyond_its_bound(
     exact = np.linalg.eigvals([[rate, 1.0 / supply.capacitance], [-1.0 / size, -drop / size]])
     map_poles = np.linalg.eigvals(bench.dynamics(state))
     poles = np.log(map_poles[np.abs(map_poles) > 1e-6].astype(complex)) / bench.hyperperiod
+    assert (bench.bench.link.rings(state) == "") is stable
     for pole in exact:
         assert np.min(np.abs(poles - pole)) < 1e-5 * abs(pole)
     assert bool(np.max(np.abs(map_poles)) < 1.0) is stable
+
+
+NEAR = {"source_inductance": "8 mH"}
+"""A choke that leaves little damping."""
+
+
+def tuned(description: Description, *corners: Description) -> Tuning:
+    """Return what `tune` makes of the torque loop."""
+    others = [Corner(f"corner {i}", corner) for i, corner in enumerate(corners)]
+    return tune([Corner("nominal", description), *others], TuningDemand(("torque",)))
+
+
+def test_tuning_keeps_to_the_bound_of_constant_power() -> None:
+    """Just inside it gains are found with which the map is calm; beyond it, also in a corner, none are."""
+    bench, _, volts, current = found(RECTIFIER | NEAR | {"capacitance": "1 mF"}, efficiency=0.8)
+    damped = (0.04 + bench.bench.description.supply.commutation()) / 16e-3
+    bound = 1e6 * current / (volts * damped)
+    inside, beyond = (
+        fed_bench(RECTIFIER | NEAR | {"capacitance": f"{share * bound:.5g} uF"}, UP, efficiency=0.8)
+        for share in (1.05, 0.95)
+    )
+    found_gains = tuned(inside)
+    assert found_gains.feasible
+    again = HyperMap(found_gains.description)
+    point = operating_point(again.bench)
+    assert np.max(np.abs(np.linalg.eigvals(again.dynamics(held_state(again, point))))) < 1.0
+    for corners in ([beyond], [inside, beyond]):
+        with pytest.raises(SimulationError, match="no gains of loop torque") as caught:
+            tuned(*corners)
+        advice = caught.value.advice
+        assert advice.startswith("nominal" if corners == [beyond] else "corner 0")
+        assert "P/(C·V²)" in advice and "whatever the gains" in advice
+        enough = float(advice.split("capacitance to ")[1].split(" uF")[0])
+        assert bound < enough < 1.2 * bound
 
 
 def test_a_run_grows_where_the_map_says_unstable() -> None:

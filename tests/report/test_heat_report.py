@@ -10,9 +10,12 @@ from drawn import painted, words
 from heatbench import document, hold
 from report.conftest import results_of
 from rigs import step
+from shaftloop.analysis.flow import energy_flow
 from shaftloop.answers.run import RunAnswer
 from shaftloop.report.documents import as_json
+from shaftloop.report.quantities import show
 from shaftloop.report.run import room
+from shaftloop.report.run.energy import energy_picture
 from shaftloop.report.run.heat import heat_picture, heat_words, span, tell_heat
 from shaftloop.report.terminal import Grid
 
@@ -88,6 +91,17 @@ def test_the_picture_shows_temperatures_limits_and_the_steady_state(duty: RunAns
     assert max(max(line.get_ydata()) for line in axes.lines) > 90.0
     shorter = dataclasses.replace(duty, simulation=dataclasses.replace(duty.simulation, heat=None))
     assert heat_picture(shorter) is None and heat_words(shorter) is None and list(tell_heat(shorter)) == []
+
+
+@pytest.mark.compiled
+def test_the_energy_picture_shows_what_the_machine_keeps_as_heat(duty: RunAnswer) -> None:
+    """Capacity times rise of the cycles that were run: part of the loss, and of what warms the bodies."""
+    flow = energy_flow(duty.simulation)
+    (machine,) = [station for station in flow.stations if station.kept is not None]
+    assert machine.kept == sum(body.stored for body in duty.simulation.energies.heat)
+    assert 0.1 * machine.loss < machine.kept < machine.loss
+    assert f"kept as heat {show(machine.kept, 'J', 3)}" in words(energy_picture(flow, "a bench"))
+    assert all(station.kept is None for station in flow.stations if not station.machine)
 
 
 @pytest.mark.parametrize(

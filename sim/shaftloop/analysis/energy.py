@@ -68,14 +68,21 @@ class Energies:
     """Half the sum of what the machines exchanged with the link, either way. [J]"""
     doubtful: dict[str, float]
     """Meters of losses of which the gap of their element is more than a fifth, with that gap. [J]"""
+    exchanged: float = 0.0
+    """What the grid gave and took, where a supply stands between it and the link. [J]"""
     heat: tuple[ElementBalance, ...] = ()
     """Balance of every body that warms up: from losses and other bodies, to others and the ambient."""
 
     @property
     def residual(self) -> float:
-        """What does not close for the whole bench with its heat, relative to the circulated energy."""
+        """What does not close for the whole bench with its heat, relative to the circulated energy.
+
+        Or to what the grid exchanged with the supply, where that is more: while a link is charged nothing
+        circulates.
+        """
         gap = abs(self.grid - self.loss - self.stored) + abs(sum(body.gap for body in self.heat))
-        return gap / self.circulated if self.circulated > 0.0 else gap
+        passed = max(self.circulated, self.exchanged)
+        return gap / passed if passed > 0.0 else gap
 
     @property
     def worst(self) -> ElementBalance:
@@ -95,6 +102,7 @@ def energies(bench: Bench, run: Run) -> Energies:
     losses = {names[meter]: energy[meter] for meter in losing}
     links = {name: energy[machine.link_meter] for name, machine in bench.machines.items()}
     circulated = 0.5 * float(sum(passed[machine.link_meter] for machine in bench.machines.values()))
+    grid = bench.link.grid_meters([machine.link_meter for machine in bench.machines.values()])
     return Energies(
         meters={
             meter.name: value for meter, value in zip(net.meters, energy, strict=True) if meter.unit == "J"
@@ -102,14 +110,13 @@ def energies(bench: Bench, run: Run) -> Energies:
         squares={number: energy[number] for number, meter in enumerate(net.meters) if meter.unit != "J"},
         losses=losses,
         balances=balances,
-        grid=sum(
-            energy[meter] for meter in bench.link.grid_meters([m.link_meter for m in bench.machines.values()])
-        ),
+        grid=sum(energy[meter] for meter in grid),
         links=links,
         loss=float(sum(losses.values())),
         stored=float(sum(balance.stored for balance in balances)),
         circulated=circulated,
         doubtful=_doubtful(net, balances, energy),
+        exchanged=0.0 if bench.link.ports is None else float(sum(passed[meter] for meter in grid)),
         heat=_heat(run, state),
     )
 

@@ -24,6 +24,8 @@ class Station:
     """[J]"""
     stored: float
     """Change of the stored energy. [J]"""
+    kept: float | None = None
+    """Of the loss, what winding and housing keep as heat; nothing of what does not warm up. [J]"""
 
 
 @dataclass(frozen=True)
@@ -53,7 +55,8 @@ def energy_flow(simulation: Simulation) -> Flow:
     for place in places:
         parts = [balances.pop(element) for element in place.elements if element in balances]
         link = energies.links[place.name] if place.machine else 0.0
-        stations.append(Station(place.name, place.machine, link, *_sum(parts)))
+        warm = [body.stored for body in energies.heat if body.element.startswith(f"{place.name}.")]
+        stations.append(Station(place.name, place.machine, link, *_sum(parts), sum(warm) if warm else None))
     meanings = {meter.name: meter.meaning for meter in bench.model.plant.network.meters}
     losses = sorted(energies.losses.items(), key=lambda pair: -abs(pair[1]))
     named = tuple((name.split(".")[0], meanings[name], energy) for name, energy in losses)

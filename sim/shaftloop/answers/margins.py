@@ -136,6 +136,8 @@ class MarginsAnswer(Answer):
         if any(loop.margins.system.free for loop in self.loops.values()):
             found.append(FREE)
         limited = dict.fromkeys(name for loop in self.loops.values() for name in loop.analysis.limited)
+        links = (loop.analysis.bench.bench.link.rings(loop.analysis.state) for loop in self.loops.values())
+        found += dict.fromkeys(words for words in links if words)
         found += [
             f"{machine} runs at its voltage limit here: its current control cannot follow every command"
             for machine in limited

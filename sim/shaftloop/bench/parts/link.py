@@ -32,7 +32,7 @@ from shaftloop_models.dc_link import (
 )
 from shaftloop_models.network import Feed, Network, Ref
 from shaftloop_models.part import Machine
-from shaftloop_models.supply import SUPPLY, Bridge, DcLink, TwoWay
+from shaftloop_models.supply import SUPPLY, Bridge, DcLink, TwoWay, unstable_link
 
 __all__ = ["HOLDS", "BenchLink", "make_link"]
 
@@ -167,6 +167,16 @@ class BenchLink:
             After a run-up at constant set-points.
         """
         return False
+
+    def rings(self, state: Floats) -> str:
+        """Return, in words, that it is unstable by itself whatever the loops do; empty where it is not.
+
+        Parameters
+        ----------
+        state : ndarray, shape (slots,)
+            Steady.
+        """
+        return ""
 
     def sizes(self) -> dict[int, float]:
         """Return the usual size of its states by their slots."""
@@ -325,6 +335,11 @@ class _LiveLink(BenchLink):
         volts, amperes = (float(state[ref.index]) for ref in (self.ports.voltage, self.source.current))
         feeds_only = self.command_slot < 0
         return feeds_only and not self.resistors and volts > 1.02 * self.supply.nominal() and amperes < 1e-3
+
+    def rings(self, state: Floats) -> str:
+        """Return that constant power makes it unstable, where a bridge without switches feeds it."""
+        volts, amperes = (float(state[ref.index]) for ref in (self.ports.voltage, self.source.current))
+        return "" if self.command_slot >= 0 else unstable_link(self.supply, volts, amperes)
 
     def sizes(self) -> dict[int, float]:
         """Return the current that a tenth of the voltage would ring with."""

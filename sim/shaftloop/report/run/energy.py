@@ -115,7 +115,13 @@ def _draw_below(axes: Any, flow: Flow, centres: dict[int, float], scale: float) 
 
 def _told(station: Station) -> str:
     rest = (("loss", station.loss), ("stored", station.stored))
-    return "\n".join([station.name, *(f"{word} {show(energy, 'J', 3)}" for word, energy in rest)])
+    lines = [f"{word} {show(energy, 'J', 3)}" for word, energy in rest]
+    return "\n".join([station.name, *lines, *_kept(station)])
+
+
+def _kept(station: Station) -> list[str]:
+    """Return a line with the heat that a machine keeps; none where it does not warm up."""
+    return [] if station.kept is None else [f"kept as heat {show(station.kept, 'J', 3)}"]
 
 
 def _draw_rest(axes: Any, centre: float, half: float, station: Station, scale: float) -> None:
@@ -125,6 +131,7 @@ def _draw_rest(axes: Any, centre: float, half: float, station: Station, scale: f
         _arrow(axes, (x, _BOX[0]), (x, _FOOT + 4.0), energy, scale, COLOURS[word], labelled=False)
         text = f"{word}\n{show(energy, 'J', 3)}"
         axes.text(x, _FOOT + 3.2, text, ha="center", va="top", fontsize=9.5)
+    axes.text(centre, _FOOT - 1.8, "".join(_kept(station)), ha="center", va="top", fontsize=9.5)
 
 
 def _box(axes: Any, x: tuple[float, float], y: tuple[float, float], name: str, colour: str) -> None:

@@ -219,7 +219,8 @@ class Tuner:
         """Return the nearest trade-off as an option and in words, and whether Ms and Mt alone can be kept."""
         near = trade_off(search, loop)
         if near is None:
-            raise none_stable(loop, self.others(loop))
+            links = (f"{plant.label}: {plant.link}" for plant in search.plants if plant.link)
+            raise none_stable(loop, self.others(loop), next(links, ""))
         shaped = rounded(near.trial.loop)
         missed = broken(search, shaped) if near.alone else []
         kept = self.verified(search, near.trial.loop) if near.alone and not missed else None

@@ -56,6 +56,8 @@ class LoopPlant:
     """The same with active damping."""
     noises: Mapping[str, float] = field(default_factory=dict)
     """Rms of noise and steps of every reading by its name. [N m], of speeds [rad/s]"""
+    link: str = ""
+    """That its link is unstable by itself, in words; empty where it is not."""
     cut: tuple[DampingCut, Section] | None = None
     """With active damping: the plant cut at the command, and the damping as it runs at every tick."""
 
@@ -261,6 +263,7 @@ def _bench_plant(
         mode_tracker(bench.bench, system),
         speeds_across(bench.bench, loop.parameters),
         noises=channel_noise(bench.bench, point.speed),
+        link=bench.bench.link.rings(state),
     )
 
     @cache

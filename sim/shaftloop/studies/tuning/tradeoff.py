@@ -97,7 +97,7 @@ def broken(search: Search, loop: Loop) -> list[str]:
     return [f"{bound} (reached {bound.value:.4g})" for bound in _exceeded(search, loop)]
 
 
-def none_stable(loop: Loop, names: Sequence[str]) -> SimulationError:
+def none_stable(loop: Loop, names: Sequence[str], link: str = "") -> SimulationError:
     """Return the error that no gains of a loop were found to make the bench stable.
 
     Parameters
@@ -106,8 +106,12 @@ def none_stable(loop: Loop, names: Sequence[str]) -> SimulationError:
         The loop.
     names : sequence of str
         Loops that may be tuned together, itself among them.
+    link : str
+        That the link is unstable by itself, empty where it is not.
     """
     message = f"no gains of loop {loop.name} were found that make the bench stable"
+    if link:
+        return SimulationError(message, link)
     if list(names) == [loop.name]:
         return SimulationError(
             message,
