@@ -238,8 +238,11 @@ def details(answer: FitAnswer) -> Iterator[Piece]:
 def pictures(answer: FitAnswer) -> list[Picture]:
     """Return the pictures of what was found."""
     from shaftloop.report.identify.overlaid import fit_picture
+    from shaftloop.report.identify.responded import responded_picture
 
-    return [fit_picture(answer, verdict(answer)[0])]
+    title = verdict(answer)[0]
+    responded = responded_picture(answer, title)
+    return [fit_picture(answer, title), *([] if responded is None else [responded])]
 
 
 def _parameter(entry: Estimate) -> dict[str, Any]:
