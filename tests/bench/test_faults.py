@@ -99,6 +99,16 @@ def test_a_part_with_everything_breaks_at_speed_and_energy_closes() -> None:
     assert found.energies.losses["c1.failure"] > 0.0
 
 
+def test_a_short_between_two_instants_comes_at_its_tick_however_often_the_run_is_recorded() -> None:
+    bench = replace(rough(), fault=(Fault("f", "drive", "shorted", Fraction(211_234_567, 10**9)),))
+    ends = []
+    for rate in (8_000, 1_000_000):
+        found = simulate(replace(bench, record=replace(bench.record, rate=Fraction(rate))))
+        ends.append([found.run.state[slot] for slot in found.bench.machines["drive"].currents])
+    assert ends[0] == pytest.approx(ends[1], rel=1e-5)
+    assert math.hypot(*ends[0]) > 10.0
+
+
 READINGS = [("stuck", None), ("zero", 0.0), ("full_scale", 50.0)]
 
 

@@ -66,9 +66,9 @@ class _Supervisor:
     seen: list[bool] = field(default_factory=list)
     """Per guard: its side at the start of the stretch."""
     stops: set[int] = field(default_factory=set)
-    """Ticks at which the equations change: the kernel stands exactly there."""
+    """Ticks at which the plant changes: the kernel stands exactly there."""
     precise: set[int] = field(default_factory=set)
-    """Guards at whose very tick the run must stand, since the equations may change there."""
+    """Guards at whose very tick the run must stand, since the plant may change there."""
     ended: int | None = None
     healthy: bool = True
     asleep: set[str] = field(default_factory=set)
@@ -89,14 +89,20 @@ class _Supervisor:
         self.signals, self.above = [self.env.event() for _ in guards], [False for _ in guards]
         for fault in run.model.faults:
             self.env.process(self.fail(fault))
-            if fault.plant is not None and fault.when is None:
+            if fault.when is None and self.abrupt(fault):
                 self.stops.add(run.clock.ticks_up(fault.at))
-            elif fault.plant is not None and fault.when is not None:
-                self.precise.add(fault.when.guard)
         self.env.process(self.warm())
         self.env.process(self.sequence())
         for interlock in interlocks:
             self.env.process(self.watch(interlock))
+
+    def abrupt(self, action: Trip | Fault) -> bool:
+        """Return whether the plant changes at the very tick of an action: its equations or what it is fed."""
+        if isinstance(action, Trip):
+            return False
+        plant = self.run.model.plant
+        held = range(len(plant.a), len(plant.a) + plant.b.shape[1])
+        return action.plant is not None or any(slot in held for slot, _ in action.shows)
 
     def sequence(self) -> _Process:
         """Carry out the actions one after the other."""
@@ -132,6 +138,8 @@ class _Supervisor:
         """Wait until a condition is met; with a name note when its level is exceeded."""
         guard, below = condition.guard, condition.below
         self.arm(guard, True)
+        if exact:
+            self.precise.add(guard)
         while below and not self.above[guard]:
             yield self.signals[guard]
         while True:
@@ -150,7 +158,10 @@ class _Supervisor:
 
     def watch(self, interlock: Interlock) -> _Process:
         """Act once the condition of an interlock has been met, unless it is asleep."""
-        yield from self.met(interlock.condition, interlock.name)
+        abrupt = self.abrupt(interlock.action)
+        yield from self.met(interlock.condition, interlock.name, abrupt)
+        if abrupt:
+            self.stops.add(int(self.env.now) + self.run.clock.ticks_up(interlock.reaction))
         if interlock.name not in self.asleep:
             self.note("tripped", interlock.name)
             yield self.pause(interlock.reaction)
@@ -166,7 +177,7 @@ class _Supervisor:
     def fail(self, fault: Fault) -> _Process:
         """Let something fail at its time or condition, and be over again where it does not last."""
         if fault.when is not None:
-            yield from self.met(fault.when, exact=fault.plant is not None)
+            yield from self.met(fault.when, exact=self.abrupt(fault))
         else:
             yield self.pause(fault.at)
         self.run.fail(fault)
@@ -237,7 +248,7 @@ class _Supervisor:
     def toggled(self, begin: Saved) -> None:
         """Fire the signals of the guards that changed in the last stretch, each at its tick.
 
-        Where the equations may change at one of them, the run goes back and stands there.
+        Where the plant may change at one of them, the run goes back and stands there.
         """
         run, changes = self.run, self.changes()
         back = min((tick for tick, guard, _ in changes if guard in self.precise), default=run.position.tick)
