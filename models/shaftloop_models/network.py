@@ -12,7 +12,10 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from shaftloop_models.heat import Warmth
 
 __all__ = [
     "ONE",
@@ -219,6 +222,8 @@ class Network:
     balances: list[Balance] = field(default_factory=list)
     potentials: list[Potential] = field(default_factory=list)
     rubs: list[Rub] = field(default_factory=list)
+    warmths: "list[tuple[Warmth, str]]" = field(default_factory=list)
+    """Numbers of terms that follow a temperature, beside those that parts state, and whose."""
     feed: Feed = Feed()
 
     def state(self, name: str, unit: str, initial: float = 0.0) -> Ref:

@@ -146,7 +146,7 @@ def _condition(rng: random.Random, plan: Plan) -> Table:
 
 def _limit(rng: random.Random, plan: Plan, number: int) -> Table:
     actions = ["torque_off", "torque_off", "ramp_down"]
-    actions += ["short"] if plan.wound else []
+    actions += ["short", "pulses_off"] if plan.wound else []
     actions += ["resistor_on", "contactor_open"] if plan.live else []
     action = rng.choice(actions)
     more = {"ramp_time": _time(rng, 5 * MS) or MS} if action == "ramp_down" else {}
@@ -166,13 +166,13 @@ def _faults(rng: random.Random, plan: Plan) -> list[Table]:
     choices += [("ts", "stuck"), ("ts", "zero"), ("ts", "full_scale"), ("ts", "shifted")]
     choices += [("speed", "stalled"), ("torque", "stalled")]
     choices += [("c", "broken"), ("hub", "blocked")] if plan.three else []
-    choices += [("load", "shorted")] if plan.wound else []
+    choices += [("load", "shorted"), ("load", "pulses_off")] if plan.wound else []
     choices += [("supply", "grid_lost"), ("brake", "open")] if plan.live else []
     choices += [(limit["name"], "does_not_act") for limit in plan.limits]
     found: list[Table] = []
     for on, kind in rng.sample(choices, rng.choice((0, 1, 1, 2, 3))):
         fault: Table = {"name": f"f{len(found)}", "on": on, "kind": kind}
-        lasts = kind in ("broken", "blocked", "does_not_act")
+        lasts = kind in ("broken", "blocked", "does_not_act", "pulses_off")
         if rng.random() < 0.25:
             fault["when"] = _condition(rng, plan)
         else:

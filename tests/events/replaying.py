@@ -17,7 +17,12 @@ __all__ = ["Verdict", "judge"]
 
 Change = tuple[float, bool, float]
 """Tick [ns], whether above from there on, how far the tick may be off [ns]."""
-_ACTED = {"short": "shorted", "resistor_on": "resistor_on", "contactor_open": "contactor_open"}
+_ACTED = {
+    "short": "shorted",
+    "pulses_off": "pulses_off",
+    "resistor_on": "resistor_on",
+    "contactor_open": "contactor_open",
+}
 _LOST = {0.0: "lost", 0.7: "sags", 1.0: "returned"}
 
 
@@ -75,7 +80,7 @@ def _same(expected: list[tuple[float, str, float]], noted: list[tuple[int, str]]
     """Yield where events and what was expected differ; each expected one with its doubt [ns]."""
     edge = [entry for entry in expected if abs(entry[0] - end) <= entry[2]]
     expected = [entry for entry in expected if entry[0] < end and entry not in edge]
-    if edge and len(noted) > len(expected):
+    if len(noted) > len(expected) and (edge or noted[len(expected)][0] >= end - RECORD):
         raise UndecidedError
     for number, (time, kind, doubt) in enumerate(expected):
         if number >= len(noted):
@@ -110,7 +115,7 @@ def _limit(plan: Plan, log: Log, limit: dict[str, Any], off: list[tuple[int, int
             expected.append((time + limit["reaction"], "did_not_act", doubt))
         elif limit["action"] in _ACTED:
             expected.append((time + limit["reaction"], _ACTED[limit["action"]], doubt))
-        elif time + limit["reaction"] < log.end:
+        elif time + limit["reaction"] <= log.end:
             over = limit.get("ramp_time", 0)
             off.append((int(time) + limit["reaction"], over, name))
     yield from (f"{name}: {wrong}" for wrong in _same(expected, _without_off(noted), log.end))
@@ -172,18 +177,17 @@ def _changes(plan: Plan, log: Log, condition: dict[str, Any]) -> tuple[list[Chan
         apart = [a - b for a, b in zip(left, right, strict=True)]
         return _sampled(apart, level, SAMPLE, 0, log.end), []
     if (watches, quantity) == ("ts", "reading"):
-        readings = traces["reading"]
-        if jump:
-            at = [_at(readings, tick, 1) for tick in range(0, log.end + 1, SAMPLE)]
-            steps = [b - a for a, b in zip([0.0, *at], at, strict=False)]
-            return _toggles([(k * SAMPLE, value) for k, value in enumerate(steps)], level), []
-        changes = _sampled(readings, level, SAMPLE, 1, log.end)
         failed = [tick for fault in plan.faults if fault["on"] == "ts" for tick, _ in log.of(fault["name"])]
-        if any(tick % SAMPLE == 0 for tick in failed):
+        if any(tick % SAMPLE < RECORD for tick in failed):
             raise UndecidedError  # The record shows the reading that failed at this tick, not what was seen.
-        return changes, []
+        readings = traces["reading"]
+        if not jump:
+            return _sampled(readings, level, SAMPLE, 1, log.end), []
+        at = [_at(readings, tick, 1) for tick in range(0, log.end + 1, SAMPLE)]
+        steps = [b - a for a, b in zip([0.0, *at], at, strict=False)]
+        return _toggles([(k * SAMPLE, value) for k, value in enumerate(steps)], level), []
     channel = {"true_torque": "true_torque", "voltage": "link_voltage"}.get(quantity, f"{watches}_speed")
-    breaks = [tick for tick, kind, _ in log.events if kind == "failed"]
+    breaks = [tick for tick, kind, _ in log.events if kind in ("failed", "restored", *_ACTED.values())]
     return _continuous(traces[channel], level, breaks)
 
 
@@ -222,6 +226,8 @@ def _continuous(trace: list[float], level: float, breaks: list[int]) -> tuple[li
             found.append(_root(trace, i, target, above, near))
         elif 0 < i < len(trace) - 2:
             reach = 0.3 * max(abs(trace[i - 1] - 2.0 * a + b), abs(a - 2.0 * b + trace[i + 2])) + 1e-9 * level
+            if any(i * RECORD <= tick <= (i + 1) * RECORD for tick in breaks):
+                reach += abs(a - trace[i - 1])  # It may have turned around there.
             apart = min(abs(abs(a) - level), abs(abs(b) - level))
             # With opposite signs beyond the level on both sides it is left and passed again in between.
             if apart <= reach or (a * b < 0.0 and min(abs(a), abs(b)) > level):
@@ -318,15 +324,17 @@ def _settles(log: Log, step: dict[str, Any], begin: int, end: int, kind: str) ->
 def _gone(plan: Plan, log: Log, off: list[tuple[int, int, str]]) -> Iterator[str]:
     """Check who took the torque away, and that a servo machine has none from then on."""
     noted = [(tick, kind, name) for tick, kind, name in log.events if kind in ("torque_off", "ramp_down")]
-    best = float("inf")
+    best, open_ones = float("inf"), list(off)
     for tick, kind, name in noted:
-        mine = [over for time, over, own in off if (own, time, over > 0) == (name, tick, kind == "ramp_down")]
-        if not mine:
+        key = (tick, kind == "ramp_down", name)
+        mine = next((entry for entry in open_ones if (entry[0], entry[1] > 0, entry[2]) == key), None)
+        if mine is None:
             yield f"{name}: {kind} at {tick} ns was not due: {off}"
             return
-        if tick + min(mine) >= best:
+        open_ones.remove(mine)
+        if tick + mine[1] >= best:
             yield f"{name}: {kind} at {tick} ns though the torque is gone no later"
-        best = tick + min(mine)
+        best = tick + mine[1]
     wanted = min((time + over for time, over, _ in off), default=float("inf"))
     if wanted != best:
         yield f"the torque is gone at {best}, not at {wanted} ns: {off}"

@@ -12,7 +12,7 @@ from shaftloop.bench.angle import add_wrap, without_angle
 from shaftloop.bench.channels import standard_channels
 from shaftloop.bench.condition import HEALTHY, Condition
 from shaftloop.bench.control import add_hops, add_loops
-from shaftloop.bench.faults import REMOVES, engine_faults, may_fail, switched
+from shaftloop.bench.faults import REMOVES, changing, engine_faults, may_fail, switched
 from shaftloop.bench.handles import Bench
 from shaftloop.bench.line import Line, declare_line
 from shaftloop.bench.parts.link import BenchLink, make_link
@@ -151,11 +151,10 @@ def build_bench(description: Description, *, smooth: bool = False, prone: tuple[
     add_guards(wiring, description, bench)
     shorts = [] if smooth else [limit for limit in description.limit if limit.action not in REMOVES]
     unwritten = layout.add("unwritten", SlotKind.HELD, "", 2) if prone or shorts else -1
-    bench.switches = {limit.name: switched(bench, limit, unwritten) for limit in shorts}
+    equations = changing(bench, healthy, lambda now: _physics(description.line, *feed, now).plant)
+    bench.switches = {limit.name: switched(bench, limit, equations, unwritten) for limit in shorts}
     if prone:
-        model.faults = engine_faults(
-            bench, healthy, lambda now: _physics(description.line, *feed, now).plant, unwritten
-        )
+        model.faults = engine_faults(bench, equations, unwritten)
     model.latencies = tuple(wiring.latencies)
     model.channels = standard_channels(bench, () if smooth else description.record.channels)
     return bench
@@ -207,7 +206,11 @@ def _physics(
         motion = [] if node.fixed else [(0.5 * node.inertia, node.speed, node.speed)]
         beside = any(edge.laid is not None and i in (edge.left, *edge.rights) for edge in line.edges)
         net.balance(node.name, incoming, outgoing, losses[i], motion, switched=beside)
-    link.connect(net, [cast(BenchMachine[Any], part) for part in on_bench if part.parameters.drives])
+    machines = [cast(BenchMachine[Any], part) for part in on_bench if part.parameters.drives]
+    link.connect(net, machines)
+    for machine in machines:
+        if machine.name in condition.off:
+            link.block(net, machine)
     still = {node.speed.index for node in line.bodies(condition.blocked)}
     net.linear = [entry for entry in net.linear if entry[0] not in still]
     signals = [signal for part in on_bench for signal in part.signals()]

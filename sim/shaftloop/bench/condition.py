@@ -20,6 +20,8 @@ class Condition:
     """Whose spring carries nothing any more."""
     blocked: frozenset[str] = frozenset()
     """Whose body is held still."""
+    off: frozenset[str] = frozenset()
+    """Machines the pulses of whose inverter are blocked."""
     sticks: bool = False
     """Whether friction sticks where a drag states its breakaway torque; else it is smooth."""
 

@@ -19,10 +19,16 @@ from shaftloop.scenario import description as stated
 from shaftloop_models.bodies import lay_out
 from shaftloop_models.part import Part
 
-__all__ = ["REMOVES", "engine_faults", "may_fail", "switched"]
+__all__ = ["REMOVES", "changing", "engine_faults", "may_fail", "switched"]
+
+Equations = Callable[[Sequence[Fault]], tuple[Plant, tuple[int, ...]]]
+"""Takes all that has failed, returns the equations from then on and the states that are 0."""
 
 REMOVES = ("torque_off", "ramp_down")
 """Actions of interlocks that take the torque away; the others switch something."""
+
+_PULSES = "pulses_off"
+"""Fault and action that block the pulses of an inverter."""
 
 _EMITS = {
     at.DELIVER: rows.DELIVER.receiver,
@@ -52,30 +58,39 @@ def may_fail(line: Sequence[Part], faults: tuple[stated.Fault, ...]) -> Conditio
     )
 
 
-def engine_faults(
-    bench: Bench, condition: Condition, plant: Callable[[Condition], Plant], unwritten: int
-) -> tuple[Fault, ...]:
+def changing(bench: Bench, healthy: Condition, plant: Callable[[Condition], Plant]) -> Equations:
+    """Return what makes the equations of a bench of all that has failed.
+
+    Parameters
+    ----------
+    healthy : Condition
+        Of its line at the start.
+    plant : callable
+        Returns the equations of its line in a condition.
+    """
+
+    def equations(failed: Sequence[Fault]) -> tuple[Plant, tuple[int, ...]]:
+        changes = [change for fault in failed for change in fault.changes]
+        broken, blocked, off, shorted = (
+            frozenset(name for what, name in changes if what == kind)
+            for kind in ("broken", "blocked", _PULSES, "shorted")
+        )
+        now = replace(healthy, broken=broken, blocked=blocked, off=off - shorted)
+        return plant(now), tuple(node.speed.index for node in bench.line.bodies(blocked))
+
+    return equations
+
+
+def engine_faults(bench: Bench, equations: Equations, unwritten: int) -> tuple[Fault, ...]:
     """Return the faults of a scenario in the order of their times.
 
     Parameters
     ----------
-    condition : Condition
-        Of its line at the start.
-    plant : callable
-        Returns the equations of its line in a condition.
+    equations : callable
+        From `changing`.
     unwritten : int
         Slot that nothing reads.
     """
-
-    def equations(names: Sequence[str]) -> tuple[Plant, tuple[int, ...]]:
-        failed = [entry for entry in bench.description.fault if entry.name in names]
-        now = replace(
-            condition,
-            broken=frozenset(entry.on for entry in failed if entry.kind == "broken"),
-            blocked=frozenset(entry.on for entry in failed if entry.kind == "blocked"),
-        )
-        return plant(now), tuple(node.speed.index for node in bench.line.bodies(now.blocked))
-
     found, guard = [], [name for name, _ in conditions(bench.description)]
     for entry in sorted(bench.description.fault, key=lambda entry: entry.at):
         fault = Fault(entry.name, entry.at, entry.until)
@@ -85,16 +100,16 @@ def engine_faults(
             )
             fault = replace(fault, when=when)
         if entry.kind in ("broken", "blocked"):
-            fault = replace(fault, plant=equations)
+            fault = replace(fault, plant=equations, changes=((entry.kind, entry.on),))
         elif entry.kind == "does_not_act":
             fault = replace(fault, asleep=entry.on)
         else:
-            fault = _sampled(bench, fault, entry, unwritten)
+            fault = _sampled(bench, fault, entry, equations, unwritten)
         found.append(fault)
     return tuple(found)
 
 
-def _sampled(bench: Bench, fault: Fault, entry: stated.Fault, unwritten: int) -> Fault:
+def _sampled(bench: Bench, fault: Fault, entry: stated.Fault, equations: Equations, unwritten: int) -> Fault:
     """Return a fault of something sampled."""
     tasks = bench.model.tasks
     if entry.kind in ("lost", "stalled"):
@@ -109,8 +124,8 @@ def _sampled(bench: Bench, fault: Fault, entry: stated.Fault, unwritten: int) ->
     if entry.kind == "shifted":
         number, column = part.zero
         return replace(fault, numbers=((number, column, tasks[number].f[column] + entry.by),))
-    if entry.kind == "shorted":
-        return _shorted(bench, fault, entry.on, unwritten)
+    if entry.kind in (_PULSES, "shorted"):
+        return _taken_over(bench, replace(fault, changes=((entry.kind, entry.on),)), equations, unwritten)
     slots = {"torque_off": "torque_slot", "command_stuck": "command_slot"}
     slot = getattr(part, slots.get(entry.kind, "reading_slot"))
     shows = {"torque_off": 0.0, "zero": 0.0, "full_scale": part.parameters.range}.get(entry.kind)
@@ -119,31 +134,36 @@ def _sampled(bench: Bench, fault: Fault, entry: stated.Fault, unwritten: int) ->
     )
 
 
-def _shorted(bench: Bench, fault: Fault, name: str, unwritten: int) -> Fault:
-    """Return a fault that also shorts the terminals of a machine."""
-    machine = bench.machines[name]
-    idle = (machine.control_task, rows.KIND, at.IDLE)
-    cut = _cut(bench.model.tasks, machine.terminals[0], unwritten)
-    shows = tuple((slot, 0.0) for slot in machine.terminals)
-    return replace(fault, words=(*fault.words, idle, *cut), shows=fault.shows + shows)
+def _taken_over(bench: Bench, fault: Fault, equations: Equations, unwritten: int) -> Fault:
+    """Return a fault whose changes are that machines are shorted, or that pulses of inverters are blocked."""
+    asked = bench.description
+    kinds = {entry.kind for entry in asked.fault} | {limit.action for limit in asked.limit}
+    for _, name in fault.changes:
+        machine = bench.machines[name]
+        idle = (machine.control_task, rows.KIND, at.IDLE)
+        cut = _cut(bench.model.tasks, machine.terminals[0], unwritten)
+        shows = ((slot, 0.0) for slot in machine.terminals)
+        fault = replace(fault, words=(*fault.words, idle, *cut), shows=(*fault.shows, *shows))
+    return replace(fault, plant=equations) if _PULSES in kinds else fault
 
 
-def switched(bench: Bench, limit: stated.Limit, unwritten: int) -> Fault:
+def switched(bench: Bench, limit: stated.Limit, equations: Equations, unwritten: int) -> Fault:
     """Return what an interlock switches, beside taking the torque away.
 
     Parameters
     ----------
     bench : Bench
         With all its tasks.
+    equations : callable
+        From `changing`.
     unwritten : int
         Slot that nothing reads.
     """
     tasks, action = bench.model.tasks, Fault(_DONE[limit.action], Fraction(0))
-    if limit.action == "short":
+    if limit.action in (_PULSES, "short"):
         wound = [name for name, machine in bench.machines.items() if machine.terminals]
-        for name in wound if limit.on is None else [limit.on]:
-            action = _shorted(bench, action, name, unwritten)
-        return action
+        changes = tuple((action.name, name) for name in wound if limit.on in (None, name))
+        return _taken_over(bench, replace(action, changes=changes), equations, unwritten)
     if limit.action == "contactor_open":
         number = next(i for i, task in enumerate(tasks) if task.name == "supply.line")
         slot = (tasks[number].kind, *tasks[number].a)[rows.FOLLOW.result]
@@ -155,7 +175,7 @@ def switched(bench: Bench, limit: stated.Limit, unwritten: int) -> Fault:
     return replace(action, numbers=tuple((number, *level) for number in choppers for level in levels))
 
 
-_DONE = {"short": "shorted", "resistor_on": "resistor_on", "contactor_open": "contactor_open"}
+_DONE = {action: action for action in (_PULSES, "resistor_on", "contactor_open")} | {"short": "shorted"}
 """Event of what an interlock switches."""
 
 

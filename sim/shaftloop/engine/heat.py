@@ -189,11 +189,15 @@ class Heating:
         self._ambient = np.array([body.ambient * (not body.onward) for body in heat.bodies])
         self._rate = heat.flows / self._capacity[:, np.newaxis]
         self._steps: dict[int, tuple[Floats, Floats]] = {}
-        own = [isinstance(term.kind, OwnKind) for term in model_terms]
-        sizes = [len(term.parameters) * mine for term, mine in zip(model_terms, own, strict=True)]
+        self.follow(model_terms, ())
+
+    def follow(self, terms: Sequence[Term], more: Sequence[tuple[Warmth, str]]) -> None:
+        """Look for what follows the temperatures in the terms of other equations, with more of it."""
+        own = [isinstance(term.kind, OwnKind) for term in terms]
+        sizes = [len(term.parameters) * mine for term, mine in zip(terms, own, strict=True)]
         self._places = [
-            (sum(sizes[: warmth.term]) + warmth.parameter, warmth, _index(heat.bodies, body))
-            for warmth, body in heat.warmths
+            (sum(sizes[: warmth.term]) + warmth.parameter, warmth, _index(self.heat.bodies, body))
+            for warmth, body in (*self.heat.warmths, *more)
         ]
 
     def ticks(self, end: int) -> Iterator[int]:

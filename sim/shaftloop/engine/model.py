@@ -86,9 +86,11 @@ class Fault:
     """[s]"""
     until: Fraction | None = None
     """When it is over; nothing where it is for good. [s]"""
-    plant: Callable[[Sequence[str]], tuple[Plant, tuple[int, ...]]] | None = None
-    """Takes the names of all that has failed, itself included; returns the equations from then on, with the
-    states and meters of those before, and the states that are 0 from then on."""
+    plant: "Callable[[Sequence[Fault]], tuple[Plant, tuple[int, ...]]] | None" = None
+    """Takes all that has failed, itself included; returns the equations from then on, with the states and
+    meters of those before, and the states that are 0 from then on."""
+    changes: tuple[tuple[str, str], ...] = ()
+    """What it does to these equations: kind and part."""
     words: tuple[tuple[int, int, int], ...] = ()
     """(task, column, word) of the integers of tasks that change."""
     numbers: tuple[tuple[int, int, float], ...] = ()

@@ -41,10 +41,7 @@ class Run:
         self.clock = make_clock(model)
         self._gaps = Gaps(model, self.clock, stepping)
         self.tables = build_tables(model, self.clock, self._gaps)
-        self.work = aligned(self.tables.scratch)
-        head = self.tables.it
-        for z in (head[at.Z], head[at.Z] + head[at.Z_SIZE], head[at.ZM], head[at.ZC]):
-            self.work[z + model.plant.z(ONE)] = 1.0
+        self.work = self._scratch()
         self.records = 0
         """Number of records written."""
         self.state = aligned(len(model.layout.initial))
@@ -254,7 +251,7 @@ class Run:
         """
         self._failed.append(fault)
         if fault.plant is not None:
-            self._go_on_with(*fault.plant([failed.name for failed in self._failed]))
+            self._go_on_with(*fault.plant(self._failed))
         self._write_faults()
         for slot, value in fault.shows:
             self.state[slot] = value
@@ -330,7 +327,17 @@ class Run:
         self.model = replace(self.model, plant=plant)
         longest = longest_step(plant, self._gaps.stepping.method)
         self._gaps = Gaps(self.model, self.clock, replace(self._gaps.stepping, longest=longest))
+        if self.heating is not None:
+            self.heating.follow(plant.network.terms, plant.network.warmths)
         self._rebuild()
+        self.work = self._scratch()
+
+    def _scratch(self) -> Floats:
+        """Return room to work in, with the constant of every z vector."""
+        work, head = aligned(self.tables.scratch), self.tables.it
+        for z in (head[at.Z], head[at.Z] + head[at.Z_SIZE], head[at.ZM], head[at.ZC]):
+            work[z + self.model.plant.z(ONE)] = 1.0
+        return work
 
     def _write_faults(self) -> None:
         """Write what has failed into the rows of the tasks."""

@@ -247,14 +247,16 @@ class Limit(Condition):
     name: str
     reaction: Annotated[Fraction, Quantity("s", "from the trip to the action", ge=0.0)] = Fraction(0)
     action: Annotated[
-        Literal["torque_off", "ramp_down", "short", "resistor_on", "contactor_open"],
+        Literal["torque_off", "ramp_down", "short", "pulses_off", "resistor_on", "contactor_open"],
         Number(
-            "all torque commands to zero at once, or over ramp_time; terminals of a PM machine shorted; "
+            "all torque commands to zero at once, or over ramp_time; terminals of a PM machine shorted, or "
+            "the pulses of its inverter blocked; "
             "brake resistor on for good; grid off"
         ),
     ] = "torque_off"
     on: Annotated[
-        str | None, Number("machine to short or brake resistor to switch on; all of them where left out")
+        str | None,
+        Number("machine or brake resistor that the action is about; all of them where left out"),
     ] = None
     ramp_time: Annotated[Fraction, Quantity("s", "duration of ramp_down", gt=0.0)] = Fraction(1, 2)
 
@@ -265,6 +267,7 @@ FaultKind = Literal[
     "torque_off",
     "command_stuck",
     "shorted",
+    "pulses_off",
     "stuck",
     "zero",
     "full_scale",

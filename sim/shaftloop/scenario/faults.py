@@ -23,6 +23,7 @@ _WORDS = {
     "torque_off": "loses its torque",
     "command_stuck": "keeps its last command",
     "shorted": "is shorted",
+    "pulses_off": "has its pulses blocked",
     "stuck": "keeps its last reading",
     "zero": "reads zero",
     "full_scale": "reads full scale",
@@ -33,7 +34,7 @@ _WORDS = {
     "grid_lost": "loses the grid",
     "does_not_act": "does not act",
 }
-_FOR_GOOD = ("broken", "blocked", "does_not_act")
+_FOR_GOOD = ("broken", "blocked", "does_not_act", "pulses_off")
 """What is not over before the run is."""
 
 
@@ -49,7 +50,7 @@ def fault_kinds(part: Part) -> tuple[FaultKind, ...]:
     found: list[FaultKind] = ["broken"] if springs else ["blocked"]
     if part.drives:
         found += ["torque_off", "command_stuck"]
-        found += ["shorted"] if part.wound else []
+        found += ["shorted", "pulses_off"] if part.wound else []
     if part.samples:
         found += ["stuck", "zero"]
         found += ["full_scale"] if part.range is not None else []

@@ -125,7 +125,8 @@ def _check_range(path: KeyPath, sensor: Part, condition: Condition, problems: Pr
 
 def _check_action(draft: Draft, entry: Entry, limit: Limit, problems: Problems) -> None:
     """Check that there is something on which an interlock can act as it should."""
-    lists = {"short": "line", "resistor_on": "brake_resistor"}
+    machines = ("short", "pulses_off")
+    lists = {**dict.fromkeys(machines, "line"), "resistor_on": "brake_resistor"}
     if limit.action not in lists:
         if limit.on is not None:
             problems.error(entry.at("on"), f"{limit.action} acts on the whole bench; leave it out")
@@ -137,10 +138,10 @@ def _check_action(draft: Draft, entry: Entry, limit: Limit, problems: Problems) 
                 )
         return
     among = [found for found in draft.lists[lists[limit.action]] if found.value is not None]
-    if limit.action == "short":
+    if limit.action in machines:
         among = [found for found in among if found.value.drives and found.value.wound]
     names = [found.name for found in among]
-    what = "machine with magnets" if limit.action == "short" else "brake resistor"
+    what = "machine with magnets" if limit.action in machines else "brake resistor"
     if limit.on is not None and limit.on not in names:
         known = f"; choose {' or '.join(names)}" if names else ""
         part = draft.find(limit.on, ["line"])

@@ -48,6 +48,8 @@ _OUTAGES = (Fraction(1, 50), Fraction(1, 10), Fraction(1, 2))
 """How long a grid that returns is away: one period of 50 Hz, what a link may ride through, longer. [s]"""
 _PHASES = 4
 _THREADS = 2
+_FOLLOWED = 0.6
+"""Share of a run that is left where it follows the healthy one up to its fault, at most."""
 _Case = tuple[Fault, str, tuple[Fault, ...]]
 """A fault at its time, what singles that out, and what fails beside it."""
 STATED = "as the scenario states"
@@ -280,7 +282,7 @@ def _run_all(
             progress(done / total)
         return found
 
-    with shared(total), ThreadPoolExecutor(_THREADS) as pool:
+    with shared(_FOLLOWED * total), ThreadPoolExecutor(_THREADS) as pool:
         follow(
             replace(bench, duration=max((fault.at for case in cases for fault, *_ in case), default=AFTER))
         )

@@ -53,6 +53,13 @@ class BenchMachine(BenchPart[M]):
     def wire_control(self, wiring: Wiring) -> None:
         """Add the task that makes the active command into what the equations take."""
 
+    def block(self, net: Network) -> Ref | None:
+        """Add the diodes of its inverter with blocked pulses and return their current from the link [A].
+
+        Without magnets they have nothing to rectify.
+        """
+        return None
+
     link_slot: int = -1
     """State: voltage of the link; -1 where it is stiff."""
 

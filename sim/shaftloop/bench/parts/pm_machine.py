@@ -16,8 +16,9 @@ from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Task
 from shaftloop.engine.rows import PM_NUMBERS, PmNumbers, PmWords
 from shaftloop.engine.types import Floats
+from shaftloop_models.diodes import declare_diodes
 from shaftloop_models.heat import Warmth
-from shaftloop_models.network import Network
+from shaftloop_models.network import Network, Ref
 from shaftloop_models.pm_machine import (
     PmMachine,
     PmPorts,
@@ -85,6 +86,10 @@ class BenchPmMachine(BenchMachine[PmMachine]):
         self.copper = meters[f"{self.name}.copper"]
         drag = meters.get(f"{self.name}.drag")
         self.warming = self.losses if drag is None else (*self.losses, drag)
+
+    def block(self, net: Network) -> Ref:
+        """Add the diodes of its inverter."""
+        return declare_diodes(net, self.parameters, self.ports, self.node.speed)
 
     def wire_control(self, wiring: Wiring) -> None:
         """Add the current control."""

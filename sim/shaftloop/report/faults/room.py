@@ -22,10 +22,7 @@ FILE = "faults.json"
 _MOST_DANGERS = 3
 _WIDE = 5
 """Parts in one table."""
-_LEFT_OUT = (
-    "Left out: what a broken part does next, how a part blocks (here at once, the worst case), and what the "
-    "diodes of an inverter with blocked pulses do."
-)
+_LEFT_OUT = "Left out: what a broken part does next, and how a part blocks (here at once, the worst case)."
 
 
 def document(results: FaultsAnswer) -> dict[str, Any]:
