@@ -16,7 +16,7 @@ def test_interlocks_fire_where_records_say_so_and_nowhere_else(first: int) -> No
     outcomes = [tried(seed) for seed in range(first, first + 20)]
     assert [outcome.wrong for outcome in outcomes if outcome.wrong] == []
     assert sum(outcome.refused for outcome in outcomes) < 3
-    assert sum(outcome.events for outcome in outcomes) > 40
+    assert sum(outcome.events for outcome in outcomes) > 30
     assert sum(outcome.undecided for outcome in outcomes) < 6
 
 
