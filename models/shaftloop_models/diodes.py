@@ -22,8 +22,9 @@ import math
 from typing import Any
 
 from shaftloop_models.heat import Warmth
-from shaftloop_models.network import Network, OwnKind, Ref
+from shaftloop_models.network import ONE, Network, OwnKind, PowerKind, Ref
 from shaftloop_models.pm_machine import PmMachine, PmPorts
+from shaftloop_models.supply import DcLink
 
 __all__ = ["declare_diodes"]
 
@@ -49,8 +50,10 @@ def _rectify(x: Any, p: Any, y: Any) -> None:
 _DIODES = OwnKind("diodes of an inverter", _rectify)
 
 
-def declare_diodes(net: Network, machine: PmMachine, ports: PmPorts, speed: Ref) -> Ref:
-    """Add the diodes of an inverter whose pulses are blocked, and return the current from the link [A].
+def declare_diodes(
+    net: Network, machine: PmMachine, ports: PmPorts, speed: Ref, supply: DcLink | None
+) -> None:
+    """Add the diodes of an inverter whose pulses are blocked.
 
     All else has been added: what reads terms and outputs by their numbers goes on doing so.
 
@@ -58,6 +61,8 @@ def declare_diodes(net: Network, machine: PmMachine, ports: PmPorts, speed: Ref)
     ----------
     speed : Ref
         Of the rotor. [rad/s]
+    supply : DcLink or None
+        Parameters of the link, nothing for a stiff one.
     """
     bus = net.feed.voltage
     name, heat, psi = machine.name, machine.heat, machine.flux_linkage
@@ -77,4 +82,9 @@ def declare_diodes(net: Network, machine: PmMachine, ports: PmPorts, speed: Ref)
     )
     net.derivative(ports.current_d, d, 1.0 / inductances[0])
     net.derivative(ports.current_q, q, 1.0 / inductances[1])
-    return drawn
+    terminals = [number for number, meter in enumerate(net.meters) if meter.name == f"{name}.electrical"]
+    for meter in (ports.link_meter, *terminals):
+        volts = (net.feed.nominal, ONE) if bus is None else (1.0, bus)
+        net.power(meter, PowerKind.PRODUCT, *volts, drawn)
+    if bus is not None and supply is not None:
+        net.derivative(bus, drawn, -1.0 / supply.capacitance)

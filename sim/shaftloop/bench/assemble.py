@@ -210,7 +210,7 @@ def _physics(
     link.connect(net, machines)
     for machine in machines:
         if machine.name in condition.off:
-            link.block(net, machine)
+            machine.block(net, supply)
     still = {node.speed.index for node in line.bodies(condition.blocked)}
     net.linear = [entry for entry in net.linear if entry[0] not in still]
     signals = [signal for part in on_bench for signal in part.signals()]

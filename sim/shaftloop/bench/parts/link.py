@@ -30,7 +30,7 @@ from shaftloop_models.dc_link import (
     declare_link,
     declare_supply,
 )
-from shaftloop_models.network import ONE, Feed, Network, PowerKind, Ref
+from shaftloop_models.network import Feed, Network, Ref
 from shaftloop_models.part import Machine
 from shaftloop_models.supply import SUPPLY, Bridge, DcLink, TwoWay, unstable_link
 
@@ -89,17 +89,6 @@ class BenchLink:
 
     def connect(self, net: Network, machines: Iterable[BenchMachine[Machine]]) -> None:
         """Let the machines draw what their meters say, and state the balance."""
-
-    def block(self, net: Network, machine: BenchMachine[Machine]) -> None:
-        """Let the diodes of a machine feed it, whose pulses are blocked; all else has been added."""
-        current, bus = machine.block(net), net.feed.voltage
-        if current is None:
-            return
-        terminals = [n for n, meter in enumerate(net.meters) if meter.name == f"{machine.name}.electrical"]
-        for meter in (machine.link_meter, *terminals):
-            net.power(meter, PowerKind.PRODUCT, 1.0 if bus else self.nominal, bus or ONE, current)
-        if self.ports is not None:
-            net.derivative(self.ports.voltage, current, -1.0 / self.ports.supply.capacitance)
 
     @property
     def voltage_slot(self) -> int:

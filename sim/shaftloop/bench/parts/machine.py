@@ -18,6 +18,7 @@ from shaftloop_models.inverter import Inverter
 from shaftloop_models.network import Network, Node, Ref
 from shaftloop_models.part import Machine
 from shaftloop_models.servo_machine import ServoMachine
+from shaftloop_models.supply import DcLink
 
 __all__ = ["BenchMachine", "current_budgets"]
 
@@ -53,12 +54,14 @@ class BenchMachine(BenchPart[M]):
     def wire_control(self, wiring: Wiring) -> None:
         """Add the task that makes the active command into what the equations take."""
 
-    def block(self, net: Network) -> Ref | None:
-        """Add the diodes of its inverter with blocked pulses and return their current from the link [A].
+    def block(self, net: Network, supply: DcLink | None) -> None:
+        """Add the diodes of its inverter, whose pulses are blocked: without magnets nothing comes of them.
 
-        Without magnets they have nothing to rectify.
+        Parameters
+        ----------
+        supply : DcLink or None
+            Parameters of the link, nothing for a stiff one.
         """
-        return None
 
     link_slot: int = -1
     """State: voltage of the link; -1 where it is stiff."""

@@ -18,7 +18,7 @@ from shaftloop.engine.rows import PM_NUMBERS, PmNumbers, PmWords
 from shaftloop.engine.types import Floats
 from shaftloop_models.diodes import declare_diodes
 from shaftloop_models.heat import Warmth
-from shaftloop_models.network import Network, Ref
+from shaftloop_models.network import Network
 from shaftloop_models.pm_machine import (
     PmMachine,
     PmPorts,
@@ -26,7 +26,7 @@ from shaftloop_models.pm_machine import (
     declare_iron_loss,
     declare_pm_machine,
 )
-from shaftloop_models.supply import voltage_limit
+from shaftloop_models.supply import DcLink, voltage_limit
 
 __all__ = ["BenchPmMachine"]
 
@@ -87,9 +87,9 @@ class BenchPmMachine(BenchMachine[PmMachine]):
         drag = meters.get(f"{self.name}.drag")
         self.warming = self.losses if drag is None else (*self.losses, drag)
 
-    def block(self, net: Network) -> Ref:
+    def block(self, net: Network, supply: DcLink | None) -> None:
         """Add the diodes of its inverter."""
-        return declare_diodes(net, self.parameters, self.ports, self.node.speed)
+        declare_diodes(net, self.parameters, self.ports, self.node.speed, supply)
 
     def wire_control(self, wiring: Wiring) -> None:
         """Add the current control."""
