@@ -148,6 +148,12 @@ def test_paper_holds_all_of_it(browser: Any, address: str, tmp_path: Path) -> No
     assert folded and page.locator("details[open]").count() == 0
     page.pdf(path=str(tmp_path / "page.pdf"))
     assert page.locator("details[open]").count() == folded
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": 688, "height": 900})  # A4 between its margins
+    assert page.evaluate("document.documentElement.scrollWidth") <= 688
+    broken = page.evaluate("""() => [...document.querySelectorAll("#modes td, #run td, #margins td")]
+        .filter((cell) => getComputedStyle(cell).overflowWrap === "anywhere").length""")
+    assert broken == 0, "numbers break in the middle"
     assert (tmp_path / "page.pdf").read_bytes()[:5] == b"%PDF-" and heard == []
     page.close()
 
