@@ -20,7 +20,7 @@ class Body:
     pace: float = 1.0
     """Its speed over that of the leftmost body, no spring strained and outputs of differentials alike."""
     shaft: int = 0
-    """Leftmost body of its shaft, which ends at gears and differentials."""
+    """Leftmost body of its shaft, which ends at gears, differentials and belts that creep."""
     parts: list[str] = field(default_factory=list)
     machine: str | None = None
     drags: list[tuple[Drag, str]] = field(default_factory=list)
@@ -74,7 +74,7 @@ def lay_out(parts: Sequence[Part]) -> Layout:
                 own, left = len(joints), here[0]
                 here = [len(bodies) + i for i in range(element.outputs)]
                 joints.append(Joint(part.name, element, left, tuple(here)))
-                stays = element.ratio == 1.0 and element.outputs == 1
+                stays = element.ratio == 1.0 and element.outputs == 1 and element.creep == 0.0
                 pace = bodies[left].pace / element.ratio
                 bodies += [Body(pace=pace, shaft=bodies[left].shaft if stays else body) for body in here]
             else:

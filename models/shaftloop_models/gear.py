@@ -31,7 +31,7 @@ References
 """
 
 from dataclasses import dataclass, replace
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Protocol
 
 from shaftloop_models.drag import Drag, smooth_sign
 from shaftloop_models.line import Element, Inertia, TransmissionError
@@ -127,19 +127,40 @@ class Gear(Part):
         return [Inertia(self.inertia_left, self.drag, self.name), mesh, Inertia(self.inertia_right)]
 
 
-def declare_mesh_friction(net: Network, gear: Gear, node: Node, torque: Ref) -> tuple[int, ...]:
+class _Rubs(Protocol):
+    """What has a friction that grows with the torque."""
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def efficiency(self) -> float: ...
+    @property
+    def smoothing(self) -> float: ...
+    @property
+    def rated(self) -> float | None: ...
+
+
+def declare_mesh_friction(
+    net: Network,
+    gear: _Rubs,
+    node: Node,
+    torque: Ref,
+    said: tuple[str, str] = ("mesh", "friction of the mesh"),
+) -> tuple[int, ...]:
     """Add the friction of a mesh to the left wheel and return its loss meter, nothing at an efficiency of 1.
 
     Parameters
     ----------
     net : Network
         Equations to extend.
-    gear : Gear
+    gear : Gear or Belt
         Parameters.
     node : Node
         Body of the line that holds the left wheel.
     torque : Ref
         Signal: torque of the mesh. [N m]
+    said : tuple of str, optional
+        Last word of the meter's name, and its meaning.
     """
     if gear.efficiency == 1.0 or gear.rated is None:
         return ()
@@ -153,4 +174,4 @@ def declare_mesh_friction(net: Network, gear: Gear, node: Node, torque: Ref) -> 
         slope=share * gear.rated / gear.smoothing,
     )
     net.torque(node, friction, -1.0)
-    return (net.meter(f"{gear.name}.mesh", "friction of the mesh", [(1.0, friction, node.speed)]),)
+    return (net.meter(f"{gear.name}.{said[0]}", said[1], [(1.0, friction, node.speed)]),)

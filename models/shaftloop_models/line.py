@@ -66,6 +66,8 @@ class Spring:
     """What makes it other than linear; then without viscous damping, which the law has."""
     outputs: int = 1
     """Right ends: two of a differential, which get equal torques; then without error and law."""
+    creep: float = 0.0
+    """Share of the speed lost per torque, of a belt; then without viscous damping, error, law. [1/(N m)]"""
 
 
 class Laid(NamedTuple):

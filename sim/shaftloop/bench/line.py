@@ -8,6 +8,7 @@ from shaftloop.bench.angle import needs_angle
 from shaftloop.bench.condition import HEALTHY, Condition
 from shaftloop.bench.parts.part import Site
 from shaftloop_models.bodies import Place, lay_out
+from shaftloop_models.creep import declare_creep
 from shaftloop_models.drag import declare_drag
 from shaftloop_models.line import Laid, Law
 from shaftloop_models.misalignment import declare_transmission_error
@@ -209,6 +210,13 @@ def _declare_edge(
         pulls = [(1.0, net.signal(f"{part}.twisted", dict(form))), *laid.pulls]
         heats, stored[0] = laid.losses, laid.stored
         form[laid.taken] = stretch[laid.taken] = -k
+    if spring.creep:
+        carried = {twist: k} | dict.fromkeys(forces, 1.0)
+        creep, heat = declare_creep(net, part, spring, a, carried, max_speed)
+        _strain(net, twist, {creep: -1.0}, 1.0)
+        for force, branch in zip(forces, spring.branches, strict=True):
+            _strain(net, force, {creep: -1.0}, branch.stiffness)
+        heats.append(heat)
     if part in condition.broken:
         reactions = {reaction for _, reaction, _ in extra}
         net.linear = [entry for entry in net.linear if entry[1] not in reactions]
