@@ -106,6 +106,20 @@ BENCHES["differential"] = (
     },
     MACHINES["torque_servo"],
 )
+BENCHES["belt"] = (
+    {
+        "part": "belt",
+        "name": "c",
+        "ratio": 1.5,
+        "stiffness": "20 kN m/rad",
+        "loss_factor_psi": 0.4,
+        "creep": 0.015,
+        "efficiency": 0.98,
+        "rated": "60 N m",
+        "inertia_right": "0.001 kg m^2",
+    },
+    MACHINES["torque_servo"],
+)
 BRANCHES = {
     "branch": [
         {**GEAR, "name": "g", "after": "c", "backlash": "0 deg"},

@@ -295,7 +295,7 @@ def test_a_study_names_what_lies_below_it_or_is_shipped(
         ("link.toml", "is a link that leads out of the study's folder"),
         (
             "outside.toml",
-            "beside the study and no shipped scenario; shipped: axle-split, broken-coupling",
+            "beside the study and no shipped scenario; shipped: axle-split, belt-creep",
         ),
         ("reference-benhc", "nearest: reference-bench"),
     ):
