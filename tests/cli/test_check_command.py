@@ -216,3 +216,34 @@ def test_a_sweep_of_clocks_that_leaves_phases_out_is_said(tmp_path: Path) -> Non
     (said,) = document("b.toml", *free)["scenarios"][0]["warnings"]
     assert "ts have more than 128 combinations worth a look" in said
     assert said in " ".join(call("b.toml", *free).output.split())
+
+
+def test_expectations_hold_at_the_corners_of_tolerances_too(tmp_path: Path) -> None:
+    write_bench(tmp_path / "b.toml")
+    held = call("b.toml", "--tolerance", "loop.torque.kp=±1%", "--tolerance", "loop.torque.ki=±1%")
+    assert held.exit_code == 0 and "15 of 15 expectations hold" in held.output
+    assert "b at loop.torque.kp -1 %, loop.torque.ki +1 %: " in held.output
+    broken = call("b.toml", "--tolerance", "loop.torque.kp=±90%")
+    assert broken.exit_code == 1
+    assert ", at loop.torque.kp " in broken.output.splitlines()[1]
+    corners = [
+        entry["corner"] for entry in document("b.toml", "--tolerance", "loop.torque.kp=±1%")["scenarios"]
+    ]
+    assert corners == [None, "loop.torque.kp -1 %", "loop.torque.kp +1 %"]
+
+
+def test_intervals_of_a_log_are_tolerances_of_the_check(tmp_path: Path) -> None:
+    write_bench(tmp_path / "b.toml")
+    entry = {
+        "path": "loop.torque.ki",
+        "low": {"value": 29.0, "unit": "1/s"},
+        "high": {"value": 31.0, "unit": "1/s"},
+    }
+    found = {"parameters": [entry], "not_told_alone": [], "contradicted": False}
+    (tmp_path / "fit.json").write_text(json.dumps(found))
+    assert "b at loop.torque.ki=29 1/s: " in call("b.toml", "--tolerance", "fit.json").output
+    refused = call("b.toml", "--tolerance", "none.json")
+    assert refused.exit_code == 2 and "cannot be read: No such file" in refused.output
+    many = [word for i in range(6) for word in ("--tolerance", f"loop.torque.kp=±{i + 1}%")]
+    assert "6 of them make 64 corners; give at most 5" in call("b.toml", *many).output
+    assert "leave --tolerance out" in call("b.toml", "--update-baseline", "--tolerance", "fit.json").output

@@ -3,7 +3,6 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 from shaftloop.analysis.freerunning import sweep_note
 from shaftloop.analysis.operating import rest_note
@@ -16,7 +15,7 @@ from shaftloop.scenario.reading import Scenario
 from shaftloop.studies.checks.run import judge_of_changes
 from shaftloop.studies.tuning.choosing import TuningDemand
 from shaftloop.studies.tuning.results import LoopTuning, Tuning
-from shaftloop.studies.tuning.tolerance import corners, identified, read_tolerance
+from shaftloop.studies.tuning.tolerance import corners, expanded, read_tolerance
 from shaftloop.studies.tuning.tune import tune
 
 __all__ = ["TuneAnswer", "find_gains"]
@@ -139,9 +138,7 @@ def find_gains(
     SimulationError
         Where the bench has no steady state at the operating point, or what must be run takes too long.
     """
-    tolerances = [
-        one for text in tolerances for one in (identified(Path(text)) if text.endswith(".json") else [text])
-    ]
+    tolerances = expanded(tolerances)
     found = [read_tolerance(text, scenario.path, scenario.settings) for text in tolerances]
     for tolerance in found:
         if tolerance.path in demand.gains:

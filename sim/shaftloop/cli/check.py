@@ -1,6 +1,7 @@
 """`shaftloop check`: expectations of scenarios, against a baseline."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -35,6 +36,14 @@ _EXIT = {"passed": 0, "failed": 1, "refused": 2, "error": 3}
     metavar="FILE",
     help="Baseline, or folder of baselines; else <scenario>.baseline.toml beside the scenario.",
 )
+@click.option(
+    "--tolerance",
+    "tolerances",
+    metavar="PATH=±P%",
+    multiple=True,
+    help="Also at all corners, e.g. line.c1.stiffness=±20%, PATH=LO..HI, or the fit.json of identify for its "
+    "intervals; repeatable.",
+)
 @click.option("--update-baseline", is_flag=True, help="Write the baseline anew instead of comparing.")
 @click.option("--junit", type=_FILE, metavar="FILE", help="Also write JUnit XML.")
 @click.option("--markdown", type=_FILE, metavar="FILE", help="Also write a summary for a merge request.")
@@ -46,6 +55,7 @@ def check(
     settings: tuple[str, ...],
     gains: Path | None,
     baseline: Path | None,
+    tolerances: tuple[str, ...],
     update_baseline: bool,
     as_json: bool,
     **files: Path | None,
@@ -69,7 +79,10 @@ def check(
     for file in files.values():
         if file is not None:
             check_folder(file.parent)
+    if update_baseline and tolerances:
+        raise click.UsageError("--update-baseline takes the bench as it stands: leave --tolerance out.")
     items = [_check(source, settings, read, baseline, update_baseline) for source in sources]
+    items += [item for source in sources for item in _corners(source, settings, read, tolerances)]
     with together():
         written = _update(items, baseline) if update_baseline else []
         written += _write(items, files)
@@ -114,6 +127,27 @@ def _check(
     for warning in checked.warnings:
         say(f"warning: {warning}")
     return checked
+
+
+def _corners(
+    source: str, settings: tuple[str, ...], gains: "GainsFile | None", tolerances: Sequence[str]
+) -> "Iterator[CheckedScenario | Refused]":
+    """Yield the checks at the corners of tolerances; there the bounds are judged alone."""
+    from shaftloop.errors import ScenarioError
+    from shaftloop.report.terminal import Progress
+    from shaftloop.studies.checks.run import Refused, check_scenario
+    from shaftloop.studies.tuning.tolerance import corner_settings, expanded, read_tolerance
+
+    if not tolerances:
+        return
+    try:
+        found = [read_tolerance(text, source, settings) for text in expanded(tolerances)]
+        for label, ends in list(corner_settings(found))[1:]:
+            with Progress(f"checking {source} at {label}"):
+                checked = check_scenario(source, (*settings, *ends), gains, None, compare=False)
+            yield replace(checked, corner=label)
+    except ScenarioError as error:
+        yield Refused(source, tuple(spelt(str(error)).splitlines()))
 
 
 def _update(items: "Sequence[CheckedScenario | Refused]", baseline: Path | None) -> list[Path]:

@@ -41,6 +41,7 @@ def _checked(item: CheckedScenario) -> dict[str, Any]:
     return {
         "scenario": identity(item.scenario),
         "provenance": origin(item.scenario),
+        "corner": item.corner or None,
         "status": item.status,
         "baseline": None
         if reference is None

@@ -29,7 +29,7 @@ def junit_text(items: Sequence[CheckedScenario | Refused], spelt: Callable[[str]
 
     report = JUnitXml("shaftloop check")
     for item in items:
-        suite = TestSuite(escaped(item.name if isinstance(item, Refused) else item.scenario.name))
+        suite = TestSuite(escaped(item.name if isinstance(item, Refused) else item.label))
         for name, status, text in _cases(item):
             case = TestCase(name, classname=f"shaftloop.{suite.name}")
             if status == "failed":
@@ -55,7 +55,7 @@ def markdown_text(items: Sequence[CheckedScenario | Refused], spelt: Callable[[s
             parts.append(f"### {_inert(item.name)}: {_MARKS['refused']}\n")
             parts.append("".join(f"- {_inert(spelt(message))}\n" for message in item.messages))
             continue
-        parts.append(f"### {_inert(item.scenario.name)}: {_MARKS[item.status]}\n")
+        parts.append(f"### {_inert(item.label)}: {_MARKS[item.status]}\n")
         parts.append(f"{_inert(item.scenario.description.title)}\n")
         notes = [*bench_words(item), *(_said(verdict) for verdict in item.verdicts if _worth_saying(verdict))]
         parts.append("".join(f"- {_inert(spelt(note))}\n" for note in notes))

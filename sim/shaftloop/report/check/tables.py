@@ -26,9 +26,7 @@ def details(items: Sequence[CheckedScenario | Refused]) -> Iterator[Piece]:
 
 
 def _tell_checked(item: CheckedScenario) -> Iterator[Piece]:
-    table = new_table(
-        f"{item.scenario.name}: {item.scenario.description.title}", "", "figure", "value", "bound"
-    )
+    table = new_table(f"{item.label}: {item.scenario.description.title}", "", "figure", "value", "bound")
     for verdict in item.verdicts:
         expectation = verdict.expectation
         value = "-" if verdict.response.failed else quantity(verdict.now, expectation.unit)
@@ -66,8 +64,20 @@ def verdict(items: Sequence[CheckedScenario | Refused]) -> list[str]:
     damaged = [text for item in items if isinstance(item, CheckedScenario) for text in item.overloads]
     if damaged:
         said.append(f"but {damaged[0]}" + (f", and {len(damaged) - 1} more" if len(damaged) > 1 else ""))
-    first = next((v for v in verdicts if v.status != "passed"), None)
-    return [f"{', '.join([kept, *said])}.", *([] if first is None else [f"First: {verdict_words(first)}."])]
+    first = next(
+        (
+            (item.corner, v)
+            for item in items
+            if isinstance(item, CheckedScenario)
+            for v in item.verdicts
+            if v.status != "passed"
+        ),
+        None,
+    )
+    if first is None:
+        return [f"{', '.join([kept, *said])}."]
+    where = f", at {first[0]}" if first[0] else ""
+    return [f"{', '.join([kept, *said])}.", f"First: {verdict_words(first[1])}{where}."]
 
 
 def judgements(items: Sequence[CheckedScenario | Refused]) -> Iterator[Judgement]:

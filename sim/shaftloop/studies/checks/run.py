@@ -44,6 +44,13 @@ class CheckedScenario:
     """False where it was not to be compared with anything."""
     beyond: tuple[str, ...] = ()
     """Figures of parts that the run takes beyond a limit, which nobody asked for."""
+    corner: str = ""
+    """Ends of the tolerances at which it was checked; empty where it is the bench as it stands."""
+
+    @property
+    def label(self) -> str:
+        """Name of the scenario, and at which corner."""
+        return f"{self.scenario.name} at {self.corner}" if self.corner else self.scenario.name
 
     @property
     def gain_changes(self) -> dict[str, tuple[str, str]]:

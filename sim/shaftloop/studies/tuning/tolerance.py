@@ -2,7 +2,7 @@
 
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product
 from pathlib import Path
@@ -15,7 +15,7 @@ from shaftloop.scenario.reading import read_scenario, stated_value
 from shaftloop.scenario.units import NUMBER_PATTERN, UnitError, parse_quantity
 from shaftloop.studies.vary import read_range
 
-__all__ = ["Corner", "Tolerance", "corners", "identified", "read_tolerance"]
+__all__ = ["Corner", "Tolerance", "corner_settings", "corners", "expanded", "read_tolerance"]
 
 _MOST = 5
 _SHARE = re.compile(rf"\s*([^=\s]+)\s*=\s*(?:±|\+-|\+/-)\s*({NUMBER_PATTERN})\s*%\s*")
@@ -39,6 +39,22 @@ class Corner:
 
     label: str
     description: Description
+
+
+def expanded(texts: Sequence[str]) -> list[str]:
+    """Return texts of tolerances, a file of ``shaftloop identify`` as the 95 % intervals that it tells.
+
+    Parameters
+    ----------
+    texts : sequence of str
+        As in `read_tolerance`, or files that end in ``.json``.
+
+    Raises
+    ------
+    ScenarioError
+        Where such a file is none, its log contradicts the bench, or it tells no value.
+    """
+    return [one for text in texts for one in (_identified(Path(text)) if text.endswith(".json") else [text])]
 
 
 def read_tolerance(text: str, source: str | Path, settings: Sequence[str]) -> Tolerance:
@@ -76,7 +92,7 @@ def read_tolerance(text: str, source: str | Path, settings: Sequence[str]) -> To
     return Tolerance(path, (ends[0], ends[1]), (f"{path} -{share:g} %", f"{path} +{share:g} %"))
 
 
-def identified(path: Path) -> list[str]:
+def _identified(path: Path) -> list[str]:
     """Return the 95 % intervals of a fit to a log as tolerances, ``PATH=LO..HI`` each.
 
     Parameters
@@ -134,6 +150,28 @@ def corners(
     ScenarioError
         Where there are too many, or the bench cannot take an end.
     """
+    found = []
+    for label, ends in corner_settings(tolerances):
+        try:
+            found.append(Corner(label, read_scenario(source, [*settings, *ends]).description))
+        except ScenarioError as error:
+            raise ScenarioError([_of_tolerance(message, ends) for message in error.messages]) from None
+    return tuple(found)
+
+
+def corner_settings(tolerances: Sequence[Tolerance]) -> Iterator[tuple[str, tuple[str, ...]]]:
+    """Yield label and settings of the bench as it stands, then of every combination of ends.
+
+    Parameters
+    ----------
+    tolerances : sequence of Tolerance
+        At most 5, which makes 32 corners.
+
+    Raises
+    ------
+    ScenarioError
+        Where there are too many.
+    """
     if len(tolerances) > _MOST:
         raise ScenarioError(
             [
@@ -141,15 +179,10 @@ def corners(
                 f"give at most {_MOST}"
             ]
         )
-    found = [Corner("nominal", read_scenario(source, settings).description)]
+    yield "nominal", ()
     for sides in product((0, 1), repeat=len(tolerances)) if tolerances else ():
-        ends = [tolerance.ends[side] for tolerance, side in zip(tolerances, sides, strict=True)]
-        label = ", ".join(t.labels[side] for t, side in zip(tolerances, sides, strict=True))
-        try:
-            found.append(Corner(label, read_scenario(source, [*settings, *ends]).description))
-        except ScenarioError as error:
-            raise ScenarioError([_of_tolerance(message, ends) for message in error.messages]) from None
-    return tuple(found)
+        both = list(zip(tolerances, sides, strict=True))
+        yield ", ".join(t.labels[side] for t, side in both), tuple(t.ends[side] for t, side in both)
 
 
 def _of_tolerance(message: str, ends: Sequence[str]) -> str:
