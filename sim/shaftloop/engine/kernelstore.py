@@ -115,7 +115,8 @@ class Store(NullCache):  # type: ignore[misc]
 
     def load_overload(self, sig: Any, target_context: Any) -> Any:
         """Return the code for a signature, nothing where it must be compiled."""
-        target_context.refresh()
+        # Numba's own store reads all its registries first, which takes half of the time. Machine code needs
+        # none of them, and a compilation reads them itself.
         path = self._path(sig, target_context.codegen())
         try:
             content = path.read_bytes()
