@@ -3,7 +3,7 @@
 Averaged over a sixth of an electrical turn: with V the voltage of the link, a six-pulse bridge whose currents
 are sinusoidal puts ``2/π·V`` to the machine, in phase opposition to its current, and feeds ``3/π·|i|`` into
 the link [1]_. So a current flows where p·ω·ψ exceeds that. Where less than that suffices to take the current
-away within τ = 0.1 ms, the diodes do so, and then the terminals follow the magnets: no current, no torque::
+away within τ = 0.25 ms, the diodes do so, and then the terminals follow the magnets: no current, no torque::
 
     v* = e + R·i + ωe·L·i − L/τ·i,   v = v* where |v*| < 2/π·V, else 2/π·V·v*/|v*|
 
@@ -28,22 +28,24 @@ from shaftloop_models.supply import DcLink
 
 __all__ = ["declare_diodes"]
 
-_FADING = 1e-4
+_FADING = 0.25e-3
 """Time constant with which they take a current away. [s]"""
+_FINER = 10.0
+"""Steps are that much finer than the fading needs: its energy is to close, which has a kink at 2/π·V."""
 _FLUX = 4
 """Parameter of the term that follows the temperature."""
 
 
 def _rectify(x: Any, p: Any, y: Any) -> None:
-    """From speed, currents and voltage of the link: voltages and current from the link."""
-    y[0] = y[1] = y[2] = 0.0
+    """From speed, currents and voltage of the link: voltages but for -L/τ·i, current from the link."""
+    y[0], y[1], y[2] = p[5] * x[1], p[5] * x[2], 0.0
     turning, volts = p[0] * x[0], max(p[6] + p[7] * x[3], 0.0)
     d = (p[1] - p[5]) * x[1] - turning * p[3] * x[2]
     q = (p[1] - p[5]) * x[2] + turning * (p[2] * x[1] + p[4])
     size = max(math.sqrt(d * d + q * q), 2.0 / math.pi * volts)
     if size > 0.0:
         d, q = d * (2.0 / math.pi / size), q * (2.0 / math.pi / size)
-        y[0], y[1] = volts * d, volts * q
+        y[0], y[1] = volts * d + p[5] * x[1], volts * q + p[5] * x[2]
         y[2] = 1.5 * (d * x[1] + q * x[2])
 
 
@@ -78,10 +80,13 @@ def declare_diodes(
         [speed, ports.current_d, ports.current_q, speed if bus is None else bus],
         [float(machine.pole_pairs), machine.resistance, *inductances, psi, quickest, *level],
         [f"{name}.diodes_d", f"{name}.diodes_q", f"{name}.diodes_current"],
-        slope=quickest,
+        slope=_FINER * quickest,
     )
-    net.derivative(ports.current_d, d, 1.0 / inductances[0])
-    net.derivative(ports.current_q, q, 1.0 / inductances[1])
+    for current, voltage, inductance in zip(
+        (ports.current_d, ports.current_q), (d, q), inductances, strict=True
+    ):
+        net.derivative(current, voltage, 1.0 / inductance)
+        net.derivative(current, current, -quickest / inductance)  # linear, so that fading is exact
     terminals = [number for number, meter in enumerate(net.meters) if meter.name == f"{name}.electrical"]
     for meter in (ports.link_meter, *terminals):
         volts = (net.feed.nominal, ONE) if bus is None else (1.0, bus)
