@@ -1,6 +1,7 @@
 """Why simulated figures differ from predicted ones."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -145,3 +146,15 @@ def test_with_all_effects_off_simulation_and_prediction_agree() -> None:
     for row in proof.rows:
         if row.predicted is not None and row.unit != "s":
             assert row.simulated == pytest.approx(row.predicted, rel=0.03)
+
+
+@pytest.mark.compiled
+def test_what_a_scenario_lets_fail_is_no_part_of_the_proof() -> None:
+    """Its supply fails; the bench without the limit of the link's voltage has no such supply."""
+    bench = rich("grid-loss")
+    healthy = replace(bench, fault=(), limit=())
+    point = operating_point(build_bench(bench, smooth=True))
+    far = Experiment("torque", "torque", 110.0, 60.0, 0.05)
+    proofs = [prove(description, far, point) for description in (bench, healthy)]
+    assert any(row.different for row in proofs[0].rows), "so every effect is switched off once"
+    assert proofs[0].rows == proofs[1].rows

@@ -19,6 +19,7 @@ from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.openloop import spectral_radius
 from shaftloop.analysis.operating import OperatingPoint
 from shaftloop.analysis.standing import standing_run
+from shaftloop.bench.assemble import build_bench
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 
@@ -188,9 +189,8 @@ class _Injection:
         settling: int,
     ) -> None:
         self._settling = settling
-        bench, self._run = standing_run(
-            description, reference, state, point.setpoints, smooth=smooth, records=1 if smooth else 1 << 20
-        )
+        bench = build_bench(description, smooth=smooth)
+        self._run = standing_run(bench, reference, state, point.setpoints, 1 if smooth else 1 << 20)
         self._loop = bench.loops[loop]
         clock = self._run.clock
         self._period = clock.ticks(1 / self._loop.parameters.rate)

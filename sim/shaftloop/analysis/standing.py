@@ -7,46 +7,39 @@ from numpy.typing import NDArray
 
 from shaftloop.analysis.carried import carried, named
 from shaftloop.analysis.hypermap import HyperMap
-from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench
 from shaftloop.engine import at
 from shaftloop.engine.model import Segment
 from shaftloop.engine.run import Run
 from shaftloop.engine.setpoints import HOLD
 from shaftloop.engine.steprule import Stepping, longest_step
-from shaftloop.scenario.description import Description
 
 __all__ = ["standing_run"]
 
 
 def standing_run(
-    description: Description,
+    bench: Bench,
     reference: HyperMap,
     state: NDArray[np.float64],
     setpoints: Mapping[str, float],
-    *,
-    smooth: bool,
     records: int,
-) -> tuple[Bench, Run]:
-    """Return a bench and its run, which stands at a steady state under constant set-points.
+) -> Run:
+    """Return the run of a bench, smooth or full, which stands at a steady state under constant set-points.
 
     Parameters
     ----------
     reference : HyperMap
-        Its smooth bench; gains and clamps may differ.
+        The smooth bench; gains and clamps may differ.
     state : ndarray, shape (slots,)
         Of the smooth bench. What only the full bench has, such as power meters, starts as it does at rest.
     setpoints : mapping
         By loop. [N m] or [rad/s]
-    smooth : bool
-        Run the smooth bench; otherwise the full one.
     records : int
         Most records.
     """
-    bench = build_bench(description, smooth=smooth)
     run = Run(bench.model, Stepping(at.ETD4, longest_step(bench.model.plant, at.ETD4)), records)
     run.state[:] = carried(bench, named(reference.bench, state))
     run.friction.follow(run)
     for name, value in setpoints.items():
         run.set_profile(bench.loops[name].profile, Segment(0, HOLD, (), (value,)))
-    return bench, run
+    return run

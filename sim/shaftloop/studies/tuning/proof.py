@@ -5,8 +5,9 @@ full size on the full bench with noise, quantiser, clamps and rate limits. Where
 than a tenth the experiment is repeated without one effect after the other; see `explain`.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from fractions import Fraction
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,15 +16,19 @@ from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.limits import held_state
 from shaftloop.analysis.operating import OperatingPoint
 from shaftloop.analysis.standing import standing_run
+from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench
+from shaftloop.bench.wiring import Priority
 from shaftloop.control.parameters import UNIT_OF
-from shaftloop.engine.model import Segment
+from shaftloop.engine import at
+from shaftloop.engine.model import Channel, Segment, Task
 from shaftloop.engine.setpoints import HOLD
 from shaftloop.errors import SimulationError
-from shaftloop.scenario.description import Description
+from shaftloop.scenario.description import Description, Record
 from shaftloop.studies.tuning.effects import Effect, present, without
 from shaftloop.studies.tuning.explain import Figures, differs, explained
 from shaftloop.studies.tuning.plant import loop_named
+from shaftloop_models.network import Ref
 
 __all__ = ["Compared", "Experiment", "Proof", "Trace", "prove"]
 
@@ -126,6 +131,7 @@ class _Standing:
     def __init__(self, description: Description, experiment: Experiment, point: OperatingPoint) -> None:
         name = experiment.loop
         self._description, self._experiment, self._point = description, experiment, point
+        self._rate = loop_named(description, name).rate
         self._start = {**point.setpoints, name: point.setpoints[name] - experiment.step}
         before = replace(point, setpoints=self._start)
         if experiment.quantity == "speed":
@@ -144,44 +150,45 @@ class _Standing:
 
     def run(self, description: Description, *, smooth: bool) -> Trace:
         """Run the experiment."""
-        experiment, point, name = self._experiment, self._point, self._experiment.loop
-        bench, run = standing_run(
-            description, self._reference, self._state, self._start, smooth=smooth, records=1 << 16
-        )
-        loop = bench.loops[name]
-        rate = float(loop.parameters.rate)
+        experiment, name, rate = self._experiment, self._experiment.loop, self._rate
+        # Nothing fails on the way; every tick of the loop is recorded, on the smooth bench too.
+        description = replace(description, record=Record(rate), fault=(), limit=())
+        bench = build_bench(description, smooth=smooth)
+        if smooth:
+            bench.model.tasks.append(Task("record", at.RECORD, 1 / rate, Fraction(0), Priority.RECORD))
+        bench.model.channels = _watched(bench, name)
         ticks = max(int(experiment.horizon * rate), 8)
-        period = run.clock.ticks(1 / loop.parameters.rate)
         first = max(ticks // 10, 4)
-        values = np.empty((first + 2 * ticks, 2))
-        true = _reader(bench, name)
-        for k in range(len(values)):
-            if k == first:
-                segment = Segment(period * k, HOLD, (), (point.setpoints[name],))
-                run.set_profile(loop.profile, segment)
-            if k == first + ticks:
-                run.state[loop.break_slot + 1] = experiment.torque
-            values[k, 0] = true(run.state)
-            run.advance(period * (k + 1))
-            values[k, 1] = run.state[loop.break_slot]
-            run.records = 0
-        level = float(np.mean(values[: first + 1, 0]))
-        return Trace((np.arange(len(values)) - first) / rate, values[:, 0] - level, values[:, 1])
+        count = first + 2 * ticks
+        run = standing_run(bench, self._reference, self._state, self._start, count + 1)
+        loop, period = bench.loops[name], run.clock.ticks(1 / rate)
+        run.advance(period * first)
+        run.set_profile(loop.profile, Segment(period * first, HOLD, (), (self._point.setpoints[name],)))
+        run.advance(period * (first + ticks))
+        run.state[loop.break_slot + 1] = experiment.torque
+        run.advance(period * count)
+        true, command = run.recording[:count].T
+        # A row shows the commands of the tick before.
+        command = np.append(command[1:], run.state[loop.break_slot])
+        time = (np.arange(count) - first) / float(rate)
+        return Trace(time, true - float(np.mean(true[: first + 1])), command)
 
 
-def _reader(bench: Bench, name: str) -> Callable[[Array], float]:
-    """Return what gives the true quantity of a loop from a state."""
+def _watched(bench: Bench, name: str) -> list[Channel]:
+    """Return the true quantity of a loop, and its command as it sends it, as channels."""
     loop = bench.loops[name]
+    entries: tuple[tuple[str, int | Ref, float], ...]
     if loop.quantity == "torque":
-        row = bench.model.plant.c[bench.model.plant.rows[bench.sensors[loop.source].true_torque]]
-        return lambda state: float(state[: len(row)] @ row)
-    if loop.quantity == "voltage":
-        slot = bench.link.voltage_slot
+        entries = (("z", bench.sensors[loop.source].true_torque, 1.0),)
+    elif loop.quantity == "voltage":
+        entries = (("state", bench.link.voltage_slot, 1.0),)
     elif loop.source in bench.machines:
-        slot = bench.machines[loop.source].node.speed.index
+        entries = (("state", bench.machines[loop.source].node.speed.index, 1.0),)
     else:
-        slot = bench.line.nodes[bench.line.places[loop.source].body].speed.index
-    return lambda state: float(state[slot])
+        speed = bench.line.nodes[bench.line.places[loop.source].body].speed
+        entries = (("state", speed.index, 1.0),)
+    command = (("state", loop.break_slot, 1.0),)
+    return [Channel("true", UNIT_OF[loop.quantity], entries), Channel("command", "N m", command)]
 
 
 def _scaled(trace: Trace, factor: float, level: float) -> Trace:

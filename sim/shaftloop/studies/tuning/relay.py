@@ -16,6 +16,7 @@ from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.limits import held_state
 from shaftloop.analysis.operating import operating_point
 from shaftloop.analysis.standing import standing_run
+from shaftloop.bench.assemble import build_bench
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 from shaftloop.studies.tuning.plant import loop_named, plain_loop, with_loop
@@ -90,9 +91,8 @@ def relay_on_bench(
         anti_windup="conditional",
         setpoint_rate=None,
     )
-    bench, run = standing_run(
-        with_loop(description, hard), smooth, state, point.setpoints, smooth=False, records=1 << 16
-    )
+    bench = build_bench(with_loop(description, hard))
+    run = standing_run(bench, smooth, state, point.setpoints, 1 << 16)
     handle = bench.loops[name]
     clock_rate = float(loop.rate)
     run.state[handle.integral_slot] = 0.0
