@@ -1,7 +1,7 @@
 """What tuned gains must keep besides stability, and what gains reach of it."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -11,7 +11,7 @@ from shaftloop.studies.tuning.controller import controller_of
 from shaftloop.studies.tuning.figures import bandwidth, command_noise, noise_gain, shaft_modes
 from shaftloop.studies.tuning.plant import LoopPlant
 
-__all__ = ["Bounds", "Excursion", "Reached", "peak_command", "reached"]
+__all__ = ["Bounds", "Excursion", "Reached", "peak_command", "reached", "tighter"]
 
 _PEAK_ROUNDS = 512
 """Hyperperiods within which the command has its peak."""
@@ -80,6 +80,21 @@ class Reached:
     def __str__(self) -> str:
         """Return the bound in words, e.g. ``bandwidth >= 25 Hz``."""
         return f"{self.name} {'>=' if self.least else '<='} {self.asked:.4g} {self.unit}".rstrip()
+
+
+def tighter(bounds: Bounds, share: float) -> Bounds:
+    """Return bounds with a share of the room above 1, below which none goes.
+
+    At high frequencies nothing is left of L, at low ones nothing of S.
+
+    Parameters
+    ----------
+    bounds : Bounds
+        To be tightened.
+    share : float
+        Above 0; beyond 1 the bounds are looser.
+    """
+    return replace(bounds, ms=1.0 + share * (bounds.ms - 1.0), mt=1.0 + share * (bounds.mt - 1.0))
 
 
 def reached(plants: Sequence[LoopPlant], bounds: Bounds, loop: Loop) -> Iterator[Reached]:

@@ -10,15 +10,16 @@ from shaftloop.analysis.worstcase import LoopAnalysis, analyse_loops
 from shaftloop.control.parameters import Loop
 from shaftloop.scenario.description import Description
 from shaftloop.studies.checks.judge import Verdict
-from shaftloop.studies.tuning.bounds import Bounds
+from shaftloop.studies.tuning.bounds import Bounds, tighter
 from shaftloop.studies.tuning.closedloop import close
 from shaftloop.studies.tuning.controller import controller_of
 from shaftloop.studies.tuning.family import best_of_family
 from shaftloop.studies.tuning.figures import Figures, Peak, figures
 from shaftloop.studies.tuning.identify import identify
+from shaftloop.studies.tuning.inturn import SAME, Settled, settle
 from shaftloop.studies.tuning.modedamping import ModeDamping, mode_bounds
-from shaftloop.studies.tuning.outcome import distance, excursion
-from shaftloop.studies.tuning.plant import bench_plants, loop_named, with_loop
+from shaftloop.studies.tuning.outcome import excursion
+from shaftloop.studies.tuning.plant import LoopPlant, bench_plants, loop_named, with_loop
 from shaftloop.studies.tuning.pullback import pulled_back, rounded
 from shaftloop.studies.tuning.relay import relay_on_bench
 from shaftloop.studies.tuning.results import Design, Option
@@ -27,19 +28,14 @@ from shaftloop.studies.tuning.search import Objective, Search, Trial
 from shaftloop.studies.tuning.structures import HELD, STRUCTURES
 from shaftloop.studies.tuning.tolerance import Corner
 from shaftloop.studies.tuning.tradeoff import broken, none_stable, trade_off
-from shaftloop.studies.tuning.usable import SERVES, chosen_of, tighter, usable
+from shaftloop.studies.tuning.usable import chosen_of, usable
 
 __all__ = ["Choice", "Judge", "Tuner", "TuningDemand", "tuned_bench"]
 
-_SWEEPS = 6
-_SAME = 1e-3
-"""Change of the gains at which loops that are tuned in turn have found each other."""
 _RELAY, _RELAY_CYCLES, _LONGEST_RELAY = 0.05, 15.0, 1.5
 """Swing of the relay over the clamp, periods that it runs at least, and the time at most [s]."""
 _VERIFIED, _UNSTABLE = 6, 2.0
 """Searches until the exact margins keep the bounds, and how far beyond them an unstable loop counts."""
-_ROOMS = (0.998, 0.99, 0.97)
-"""Shares of the room above 1 that loops tuned in turn are given, until the result keeps the bounds."""
 
 
 @dataclass(frozen=True)
@@ -106,51 +102,13 @@ class Tuner:
     judge: Judge = _nothing_expected
     _analysed: dict[tuple[Loop, str], LoopAnalysis] = field(default_factory=dict)
     """By the loop and the corner's label, as long as the other loops stay."""
+    _plants: dict[tuple[str, tuple[Loop, ...]], list[LoopPlant]] = field(default_factory=dict)
+    """By the name of a loop, and the others."""
 
     def put(self, loop: Loop) -> None:
         """Take a tuned loop into every corner."""
         self._analysed.clear()
         self.corners = [replace(c, description=with_loop(c.description, loop)) for c in self.corners]
-
-    def settle(self) -> tuple[bool, int]:
-        """Tune the loops in turn until their gains stay; return whether all keep the bounds, and the sweeps.
-
-        The loops are tuned to bounds a little tighter than those asked for: each moves the others' margins.
-        A single loop has no others to find.
-        """
-        if len(self.demand.loops) == 1:
-            return False, 1
-        sweep = 0
-        for room in _ROOMS:
-            moved, last = np.inf, sweep + _SWEEPS
-            while sweep < last and moved >= _SAME:
-                sweep, moved = sweep + 1, 0.0
-                for name in self.demand.loops:
-                    moved = max(moved, self.improve(name, room))
-            if all(self.holds(name) for name in self.demand.loops):
-                return True, sweep
-        return False, sweep
-
-    def improve(self, name: str, room: float) -> float:
-        """Tune one loop with the others as they are, and return by how much its gains moved."""
-        old = loop_named(self.corners[0].description, name)
-        search = self.search(name, room)
-        trial = _recommended(self.trials(search, old, ()))
-        if trial is None:
-            near = trade_off(search, old)
-            if near is None:
-                return 0.0
-            trial = near.trial
-        new = rounded(trial.loop)
-        if search.admits(old) and search.cost(old) <= search.cost(new) * (1.0 + _SAME):
-            return 0.0
-        self.put(new)
-        return distance(old, new)
-
-    def holds(self, name: str) -> bool:
-        """Return whether a loop, as it is now, keeps the bounds at every corner."""
-        loop, search = loop_named(self.corners[0].description, name), self.search(name)
-        return self.keeps(search, loop)
 
     def keeps(self, search: Search, loop: Loop) -> bool:
         """Return whether a loop keeps all bounds at every corner, Ms and Mt by the exact margins as well."""
@@ -158,14 +116,14 @@ class Tuner:
 
     def search(self, name: str, room: float = 1.0) -> Search:
         """Return the search for the gains of a loop with all other loops as they are."""
-        plants = [
-            plant
-            for corner in self.corners
-            for plant in bench_plants(
-                corner.description, name, corner.label, self.demand.speed, self.demand.torque
-            )
-        ]
         nominal = self.corners[0].description
+        key = name, tuple(loop for loop in nominal.loop if loop.name != name)
+        if key not in self._plants:
+            point = self.demand.speed, self.demand.torque
+            self._plants[key] = [
+                plant for c in self.corners for plant in bench_plants(c.description, name, c.label, *point)
+            ]
+        plants = self._plants[key]
         bounds, loop = self.demand.bounds, loop_named(nominal, name)
         bounds = tighter(bounds, room)
         bounds = replace(bounds, mode_damping=mode_bounds(self.demand.mode_damping, plants[0], loop))
@@ -175,7 +133,13 @@ class Tuner:
         return Search(plants, bounds, self.demand.objective)
 
     def trials(
-        self, search: Search, loop: Loop, rules: Sequence[Loop], names: Sequence[str] = ()
+        self,
+        search: Search,
+        loop: Loop,
+        rules: Sequence[Loop],
+        names: Sequence[str] = (),
+        *,
+        nearby: bool = False,
     ) -> dict[str, Trial | str]:
         """Return the best controller of the structures asked for or named, or why there is none."""
         found: dict[str, Trial | str] = {}
@@ -187,33 +151,57 @@ class Tuner:
                 continue
             held = [simpler[other] for other in HELD.get(name, ("pi",)) if other in simpler]
             others = (loop, *rules) if name == "kept" else held
-            trial = best_of_family(search, family, others)
+            trial = best_of_family(search, family, others, nearby=nearby)
             found[name] = trial or "no gains keep the bounds"
             if trial is not None and name != "kept":
                 simpler[name] = trial.loop
         return found
 
     def choose(
-        self, name: str, old: Loop, settled: bool, progress: Callable[[float], None] = lambda _: None
+        self,
+        name: str,
+        old: Loop,
+        settled: Settled | None,
+        progress: Callable[[float], None] = lambda _: None,
     ) -> Choice:
         """Take the best controller of one loop, or the nearest trade-off, into every corner."""
         search = self.search(name)
         now = loop_named(self.corners[0].description, name)
         proposals = self.proposals(search, old)
         progress(0.2)
-        if settled:
-            design = self.design(search, now)
-            options = [Option("settled", "tuned in turn", design, search.cost(now), "")]
-        else:
-            rules = [proposal.loop for proposal in proposals if proposal.loop is not None]
-            found = self.trials(search, now, rules)
-            options = usable(self, search, now, [self.option(search, *item) for item in found.items()])
+        if settled is not None:
+            return self._as_settled(search, now, settled, proposals)
+        rules = [proposal.loop for proposal in proposals if proposal.loop is not None]
+        found = self.trials(search, now, rules)
+        options = usable(self, search, now, [self.option(search, *item) for item in found.items()])
         chosen, nearest, alone = chosen_of(options), "", False
         if chosen is None:
             chosen, nearest, alone = self.trade_off(search, self.simplest(search, now))
         assert chosen.design is not None, "an option that is chosen has a design"
         self.put(chosen.design.loop)
         return Choice(search, now, proposals, tuple(options), chosen, chosen.design, nearest, alone)
+
+    def _as_settled(
+        self, search: Search, loop: Loop, settled: Settled, proposals: tuple[Proposal, ...]
+    ) -> Choice:
+        """Return a loop as it came out of tuning in turn: it is judged beside the others as they stand."""
+        if not search.is_stable(loop):
+            raise none_stable(loop, self.others(loop))
+        design, nearest, alone = self.design(search, loop), "", False
+        if not self.keeps(search, loop):
+            missed = broken(search, loop)
+            alone = bool(missed) and self.exactly(search, loop)[0] <= 1.0
+            nearest = _nearest(design, search.bounds, missed if alone else (), " of the loops tuned in turn")
+        cost = search.cost(loop)
+        option = Option("settled", "tuned in turn", design, cost, "", caution=settled.caution)
+        return Choice(search, loop, proposals, (option,), option, design, nearest, alone)
+
+    def broken(self, loops: Sequence[Loop]) -> tuple[Verdict, ...]:
+        """Return the expectations of the scenario that loops break."""
+        description = self.corners[0].description
+        for loop in loops:
+            description = with_loop(description, loop)
+        return tuple(verdict for verdict in self.judge(description) if verdict.status != "passed")
 
     def trade_off(self, search: Search, loop: Loop) -> tuple[Option, str, bool]:
         """Return the nearest trade-off as an option and in words, and whether Ms and Mt alone can be kept."""
@@ -228,18 +216,8 @@ class Tuner:
             return self.kept_option(search, self.demand.structures[0], kept), "", True
         design = self.design(search, shaped)
         option = Option("nearest", "nearest trade-off", design, search.cost(shaped), "")
-        worst, bounds = design.figures, search.bounds
-        asked = f"Ms <= {bounds.ms:g} and Mt <= {bounds.mt:g}"
-        text = f"no gains keep {asked}"
-        if missed:
-            text = f"{asked} can be kept, but not together with {' and '.join(missed)}"
-        elif near.alone:
-            text += " by the exact margins of the bench"
-        text += (
-            f"; nearest: Ms {worst.ms.value:.3f} (at {worst.ms.frequency:.4g} Hz, {worst.ms.label}), "
-            f"Mt {worst.mt.value:.3f}"
-        )
-        return option, text, near.alone
+        how = " by the exact margins of the bench" if near.alone else ""
+        return option, _nearest(design, search.bounds, missed, how), near.alone
 
     def simplest(self, search: Search, loop: Loop) -> Loop:
         """Return the first controller of the first structure that is asked for, its gains open."""
@@ -280,8 +258,8 @@ class Tuner:
             beyond, short = self.exactly(search, near)
             if max(beyond, short) <= 1.0:
                 return near
-            share /= max(beyond * (1.0 + _SAME), 1.0)
-            faster *= max(short * (1.0 + _SAME), 1.0)
+            share /= max(beyond * (1.0 + SAME), 1.0)
+            faster *= max(short * (1.0 + SAME), 1.0)
             bounds, bandwidth = tighter(search.bounds, share), search.bounds.bandwidth
             bounds = replace(bounds, bandwidth=None if bandwidth is None else faster * bandwidth)
             tight = search.under(bounds, search.objective)
@@ -370,20 +348,23 @@ def tuned_bench(description: Description, demand: TuningDemand) -> tuple[Descrip
         As `tune` does.
     """
     tuner = Tuner([Corner("nominal", description)], demand)
-    settled, _ = tuner.settle()
+    settled = settle(tuner) if len(demand.loops) > 1 else None
     kept = {
         name: tuner.choose(name, loop_named(description, name), settled).feasible for name in demand.loops
     }
     return tuner.corners[0].description, kept
 
 
+def _nearest(design: Design, bounds: Bounds, missed: Sequence[str], how: str) -> str:
+    """Return in words that bounds cannot be kept, what else is missed if it is that, and what is reached."""
+    worst, asked = design.figures, f"Ms <= {bounds.ms:g} and Mt <= {bounds.mt:g}"
+    text = f"{asked} can be kept, but not together with {' and '.join(missed)}"
+    return (
+        f"{text if missed else f'no gains{how} keep {asked}'}; nearest: Ms {worst.ms.value:.3f} "
+        f"(at {worst.ms.frequency:.4g} Hz, {worst.ms.label}), Mt {worst.mt.value:.3f}"
+    )
+
+
 def _rooms(margins: Margins, bounds: Bounds) -> tuple[float, float]:
     """Return how far Ms and Mt are above 1 over how far they may be."""
     return (margins.ms - 1.0) / (bounds.ms - 1.0), (margins.mt - 1.0) / (bounds.mt - 1.0)
-
-
-def _recommended(trials: dict[str, Trial | str]) -> Trial | None:
-    kept = [trial for trial in trials.values() if isinstance(trial, Trial)]
-    if not kept:
-        return None
-    return next(trial for trial in kept if trial.cost <= SERVES * min(other.cost for other in kept))

@@ -44,7 +44,9 @@ class Family:
     """Whether the parameters act on the set-point alone, so that they are chosen by its response."""
 
 
-def best_of_family(search: Search, family: Family, baselines: Sequence[Loop] = ()) -> Trial | None:
+def best_of_family(
+    search: Search, family: Family, baselines: Sequence[Loop] = (), *, nearby: bool = False
+) -> Trial | None:
     """Return the best controller of a family, nothing where none keeps the bounds.
 
     All starts are compared on a coarse grid of gains. From the best ones the parameters and the proportional
@@ -58,9 +60,14 @@ def best_of_family(search: Search, family: Family, baselines: Sequence[Loop] = (
         The controllers.
     baselines : sequence of Loop
         Other controllers: the best of those that keep the bounds is returned if it is better.
+    nearby : bool
+        Look for the gains of a single controller near its own first.
     """
     if family.setpoint_only:
         return _best_setpoint_side(search, family, baselines)
+    only = family.shape(np.array(family.starts[0]))
+    if only is not None and not family.steps:
+        return search.gains(only, baselines=baselines, nearby=nearby)
     found: list[tuple[float, tuple[float, ...], Trial]] = []
     for start in family.starts:
         loop = family.shape(np.array(start))

@@ -124,7 +124,13 @@ class Search:
         return other
 
     def gains(
-        self, shape: Loop, *, rough: bool = False, baselines: Sequence[Loop] = (), limit: float = np.inf
+        self,
+        shape: Loop,
+        *,
+        rough: bool = False,
+        baselines: Sequence[Loop] = (),
+        limit: float = np.inf,
+        nearby: bool = False,
     ) -> Trial | None:
         """Return the best gains of a controller, nothing where none keeps the bounds.
 
@@ -138,13 +144,17 @@ class Search:
             Other controllers: the best of those that keep the bounds is returned if it is better.
         limit : float
             Gains that cost no less are of no use; nothing is returned for them if rough.
+        nearby : bool
+            Begin at the proportional gain of the controller; others are looked at where none serves there.
         """
         admitted = [Trial(loop, self.cost(loop)) for loop in baselines if self.admits(loop)]
-        found = [trial for trial in (self._searched(shape, rough, limit), *admitted) if trial is not None]
+        found = [
+            trial for trial in (self._searched(shape, rough, limit, nearby), *admitted) if trial is not None
+        ]
         return min(found, key=lambda trial: trial.cost, default=None)
 
-    def _searched(self, shape: Loop, rough: bool, limit: float) -> Trial | None:
-        best: Trial | None = None
+    def _searched(self, shape: Loop, rough: bool, limit: float, nearby: bool) -> Trial | None:
+        best = Trial(shape, np.inf) if nearby else None
         self._extra = [[] for _ in self.plants]
         for _ in range(_EXCHANGES):
             if rough:

@@ -10,6 +10,7 @@ from shaftloop.errors import SimulationError
 from shaftloop.studies.tuning.bounds import Bounds
 from shaftloop.studies.tuning.choosing import Choice, Judge, Tuner, TuningDemand
 from shaftloop.studies.tuning.figures import figures
+from shaftloop.studies.tuning.inturn import Settled, settle
 from shaftloop.studies.tuning.outcome import binding, experiment
 from shaftloop.studies.tuning.plant import loop_named, with_loop
 from shaftloop.studies.tuning.proof import Proof, prove
@@ -42,8 +43,8 @@ def tune(
     progress : callable
         Gets the share that is done.
     judge : callable, optional
-        Judges what the scenario expects of itself on a bench. A single loop is given gains that hold it
-        all, if there are.
+        Judges what the scenario expects of itself on a bench. The loops are given gains that hold it all, if
+        there are.
 
     Raises
     ------
@@ -51,9 +52,9 @@ def tune(
         Where the bench has no steady state at the operating point.
     """
     tuner = Tuner(list(corners), demand)
-    if judge is not None and len(demand.loops) == 1:
+    if judge is not None:
         tuner.judge = judge
-    settled, sweeps = tuner.settle()
+    settled = settle(tuner) if len(demand.loops) > 1 else None
     found = {}
     for number, name in enumerate(demand.loops):
 
@@ -68,13 +69,17 @@ def tune(
         demand.objective,
         tuple(corner.label for corner in corners),
         tuned,
-        sweeps,
+        1 if settled is None else settled.sweeps,
         judge(tuned) if judge is not None and kept else (),
     )
 
 
 def _details(
-    tuner: Tuner, name: str, original: Sequence[Corner], settled: bool, progress: Callable[[float], None]
+    tuner: Tuner,
+    name: str,
+    original: Sequence[Corner],
+    settled: Settled | None,
+    progress: Callable[[float], None],
 ) -> LoopTuning:
     """Return all that is to say about one loop."""
     found = tuner.choose(name, loop_named(original[0].description, name), settled, progress)
@@ -86,7 +91,7 @@ def _details(
     progress(0.8)
     return LoopTuning(
         name,
-        _before(Tuner(list(original), tuner.demand), name),
+        _before(replace(tuner, corners=list(original), _analysed={}), name),
         found.option,
         found.options,
         baselines,

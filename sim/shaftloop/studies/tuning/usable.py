@@ -8,10 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from shaftloop.control.parameters import Loop
-from shaftloop.studies.checks.judge import Verdict
-from shaftloop.studies.tuning.bounds import Bounds
+from shaftloop.studies.tuning.bounds import tighter
 from shaftloop.studies.tuning.controller import with_gains
-from shaftloop.studies.tuning.plant import with_loop
 from shaftloop.studies.tuning.pullback import rounded
 from shaftloop.studies.tuning.results import Option
 from shaftloop.studies.tuning.search import Objective, Search
@@ -19,7 +17,7 @@ from shaftloop.studies.tuning.search import Objective, Search
 if TYPE_CHECKING:
     from shaftloop.studies.tuning.choosing import Tuner
 
-__all__ = ["SERVES", "chosen_of", "tighter", "usable"]
+__all__ = ["BACK", "SERVES", "chosen_of", "usable", "way_back"]
 
 SERVES = 1.1
 """The simplest structure within this factor of the best cost is recommended."""
@@ -32,7 +30,7 @@ _STEP, _LEAST_STEP, _JUDGED, _WORTH = 0.7, 0.02, 40, 0.995
 """Steps in the logarithms of kp and ki from gains that hold all expectations on to better ones, at first and
 at last; benches that are run at most; cost over the best so far from which on a step is none."""
 _DIRECTIONS = ((0, 1), (1, 1), (-1, 1), (1, 0), (-1, 0), (1, -1), (-1, -1), (0, -1))
-_BACK = (0.25, 0.5, 0.75, 0.9, 1.0)
+BACK = (0.25, 0.5, 0.75, 0.9, 1.0)
 """Shares of the way back to the gains of before that are tried where those do not help."""
 
 
@@ -48,21 +46,6 @@ def chosen_of(options: Sequence[Option]) -> Option | None:
     rest = [option for option in with_design if not option.broken] or with_design
     best = min((option.cost for option in rest), default=0.0)
     return next((option for option in rest if option.cost <= SERVES * best), None)
-
-
-def tighter(bounds: Bounds, share: float) -> Bounds:
-    """Return bounds with a share of the room above 1, below which none goes.
-
-    At high frequencies nothing is left of L, at low ones nothing of S.
-
-    Parameters
-    ----------
-    bounds : Bounds
-        To be tightened.
-    share : float
-        Up to 1.
-    """
-    return replace(bounds, ms=1.0 + share * (bounds.ms - 1.0), mt=1.0 + share * (bounds.mt - 1.0))
 
 
 def usable(tuner: "Tuner", search: Search, loop: Loop, options: list[Option]) -> list[Option]:
@@ -85,12 +68,12 @@ def usable(tuner: "Tuner", search: Search, loop: Loop, options: list[Option]) ->
     first = chosen_of(options)
     while (option := chosen_of(options)) is not None and not option.broken:
         assert option.design is not None, "what is chosen has a design"
-        broken = _broken(tuner, option.design.loop)
+        broken = tuner.broken((option.design.loop,))
         if not broken:
             return options
         options = [replace(other, broken=broken) if other is option else other for other in options]
     if first is not None:
-        held = tuner.keeps(search, loop) and not _broken(tuner, loop)
+        held = tuner.keeps(search, loop) and not tuner.broken((loop,))
         enough = search.cost(loop) if held else float("inf")
         for careful in chain(
             _tightened(tuner, search, loop, first.name), _towards(tuner, search, loop, first)
@@ -98,7 +81,7 @@ def usable(tuner: "Tuner", search: Search, loop: Loop, options: list[Option]) ->
             if (
                 careful.design is not None
                 and careful.cost <= enough
-                and not _broken(tuner, careful.design.loop)
+                and not tuner.broken((careful.design.loop,))
             ):
                 better = _improved(tuner, search, careful)
                 return [better if other.name == first.name else other for other in options]
@@ -122,13 +105,24 @@ def _towards(tuner: "Tuner", search: Search, loop: Loop, best: Option) -> Iterat
     (kp, ki), (old_kp, old_ki) = ((o.kp.value, o.ki.value) for o in (best.design.loop, loop))
     if with_gains(best.design.loop, old_kp, old_ki) != loop:
         return
-    for share in _BACK:
+    for share in BACK:
         between = with_gains(loop, kp + share * (old_kp - kp), ki + share * (old_ki - ki))
         near = tuner.verified(search, between) if share < 1.0 else loop
         if near is not None and tuner.keeps(search, near):
-            way = f"those {100.0 * share:.0f} % of the way back to those of the scenario"
-            way = way if share < 1.0 else "those that the scenario has, none of less cost was found"
-            yield replace(tuner.kept_option(search, best.name, near), caution=way)
+            yield replace(tuner.kept_option(search, best.name, near), caution=way_back(share))
+
+
+def way_back(share: float) -> str:
+    """Return in words which gains those some share of the way back to those of before are.
+
+    Parameters
+    ----------
+    share : float
+        Up to 1.
+    """
+    if share < 1.0:
+        return f"those {100.0 * share:.0f} % of the way back to those of the scenario"
+    return "those that the scenario has, none of less cost was found"
 
 
 def _improved(tuner: "Tuner", search: Search, careful: Option) -> Option:
@@ -145,7 +139,7 @@ def _improved(tuner: "Tuner", search: Search, careful: Option) -> Option:
             if max(tuner.exactly(search, near)) > 1.0:
                 continue
             judged += 1
-            if not _broken(tuner, near):
+            if not tuner.broken((near,)):
                 best, cost = near, search.cost(near)
                 break
         else:
@@ -154,9 +148,3 @@ def _improved(tuner: "Tuner", search: Search, careful: Option) -> Option:
         return careful
     caution = "the best found that hold them, from " + careful.caution
     return replace(tuner.kept_option(search, careful.name, best), caution=caution)
-
-
-def _broken(tuner: "Tuner", loop: Loop) -> tuple[Verdict, ...]:
-    """Return the expectations of the scenario that a loop breaks."""
-    verdicts = tuner.judge(with_loop(tuner.corners[0].description, loop))
-    return tuple(verdict for verdict in verdicts if verdict.status != "passed")
