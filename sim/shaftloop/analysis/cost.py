@@ -23,9 +23,12 @@ __all__ = [
     "MapWork",
     "check_map",
     "check_run",
+    "check_seconds",
+    "driver",
     "have_patience",
     "loop_rates",
     "map_seconds",
+    "patience",
     "run_seconds",
     "shared",
     "told",
@@ -75,6 +78,11 @@ def have_patience(seconds: float) -> None:
         [s]
     """
     _left[:] = [seconds]
+
+
+def patience() -> float:
+    """Return how long a computation may take by its estimate [s]."""
+    return _left[-1]
 
 
 @contextmanager
@@ -140,7 +148,7 @@ def check_run(model: Model, stepping: Stepping, seconds: float, records: int) ->
     pattern = _pattern(model, stepping)
     share = seconds / pattern.period
     total = pattern.run(seconds)
-    _refuse(
+    check_seconds(
         total,
         f"a run of {seconds:.6g} s with {share * pattern.substeps:.3g} substeps",
         _driver(model, stepping, pattern)
@@ -191,7 +199,7 @@ def check_map(model: Model, stepping: Stepping, slots: int, work: MapWork) -> No
     bodies = "the line is long: join stiff parts into one, or leave bodies out that are light"
     many = delayed if 2 * delays > slots else bodies
     once = sum(_response(slots, 1, work.whole) for _ in work.rates)
-    _refuse(once, f"an analysis of {slots} states and delays", many)
+    check_seconds(once, f"an analysis of {slots} states and delays", many)
     pattern = _pattern(model, stepping)
     columns = work.derivatives * 2.0 * slots * pattern.seconds
     ticks, responses = _loops(pattern, slots, work)
@@ -205,7 +213,7 @@ def check_map(model: Model, stepping: Stepping, slots: int, work: MapWork) -> No
         f"rates, phases and latencies make {pattern.instants} instants: choose ones with a shorter common "
         "period, such as 4, 8 and 12 kHz"
     )
-    _refuse(
+    check_seconds(
         pattern.setup + columns + total,
         f"an analysis of {slots} states and delays over {pattern.substeps} substeps of a common period",
         _driver(model, stepping, pattern)
@@ -242,7 +250,23 @@ def _response(slots: int, ticks: int, whole: bool) -> float:
     return opening + on_grid + (more if whole else 0.0)
 
 
-def _refuse(seconds: float, what: str, advice: str) -> None:
+def check_seconds(seconds: float, what: str, advice: str) -> None:
+    """Refuse what takes longer than the patience that is left.
+
+    Parameters
+    ----------
+    seconds : float
+        Estimated. [s]
+    what : str
+        Takes so long, in words.
+    advice : str
+        What drives it, and what to change.
+
+    Raises
+    ------
+    CostError
+        With the estimate.
+    """
     many = _left[0] / _left[-1]
     if not seconds <= _left[-1]:
         raise CostError(
@@ -270,8 +294,12 @@ def _pattern(model: Model, stepping: Stepping) -> _Pattern:
     return _Pattern(period, substeps, len(gaps), seconds, len(set(gaps)) * _EXPONENTIAL * size**3)
 
 
+def driver(model: Model, stepping: Stepping) -> str:
+    """Return what makes the steps of a run short, nothing where the instants of the tasks do."""
+    return _driver(model, stepping, _pattern(model, stepping))
+
+
 def _driver(model: Model, stepping: Stepping, pattern: _Pattern) -> str:
-    """Return what makes the steps short, nothing where the instants of the tasks do."""
     if pattern.substeps <= 4 * stepping.factor * pattern.instants:
         return ""
     _, term = tightest(model.plant, stepping.method)

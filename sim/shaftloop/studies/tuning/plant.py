@@ -27,12 +27,12 @@ from shaftloop.studies.tuning.damping import NEUTRAL, DampingCut, closer, sectio
 from shaftloop.studies.tuning.modetrack import ModeTracker, mode_tracker
 from shaftloop_models.parameters import Gain
 
-__all__ = ["LoopPlant", "bench_plants", "loop_named", "plain_loop", "with_loop"]
+__all__ = ["PHASES", "LoopPlant", "bench_plants", "loop_named", "plain_loop", "with_loop"]
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-_PHASES = 64
+PHASES = 64
 """Combinations of phases of free-running clocks in the search; what it finds is judged with all of them."""
 
 
@@ -240,7 +240,7 @@ def bench_plants(
     """
     bare = with_loop(description, plain_loop(loop_named(description, name)))
     plants = []
-    for phases, variant in phase_variants(bare, _PHASES):
+    for phases, variant in phase_variants(bare, PHASES):
         where = ", ".join(f"{clock} {1e6 * float(shift):.6g} µs late" for clock, shift in phases.items())
         plants.append(_bench_plant(variant, name, f"{label}, {where}" if where else label, speed, torque))
     return plants

@@ -9,6 +9,7 @@ from shaftloop.control.parameters import Loop
 from shaftloop.errors import SimulationError
 from shaftloop.studies.tuning.bounds import Bounds
 from shaftloop.studies.tuning.choosing import Choice, Judge, Tuner, TuningDemand
+from shaftloop.studies.tuning.estimate import check_tuning
 from shaftloop.studies.tuning.figures import figures
 from shaftloop.studies.tuning.inturn import Settled, settle
 from shaftloop.studies.tuning.outcome import binding, experiment
@@ -51,7 +52,8 @@ def tune(
     SimulationError
         Where the bench has no steady state at the operating point.
     """
-    tuner = Tuner(list(corners), demand)
+    left = check_tuning([corner.description for corner in corners], demand.loops, demand.structures)
+    tuner = Tuner(list(corners), demand, judgements=left)
     if judge is not None:
         tuner.judge = judge
     settled = settle(tuner) if len(demand.loops) > 1 else None

@@ -70,7 +70,7 @@ def usable(tuner: "Tuner", search: Search, loop: Loop, options: list[Option]) ->
         assert option.design is not None, "what is chosen has a design"
         broken = tuner.broken((option.design.loop,))
         if not broken:
-            return options
+            return _or_present(tuner, search, loop, options, option)
         options = [replace(other, broken=broken) if other is option else other for other in options]
     if first is not None:
         held = tuner.keeps(search, loop) and not tuner.broken((loop,))
@@ -86,6 +86,17 @@ def usable(tuner: "Tuner", search: Search, loop: Loop, options: list[Option]) ->
                 better = _improved(tuner, search, careful)
                 return [better if other.name == first.name else other for other in options]
     return options
+
+
+def _or_present(
+    tuner: "Tuner", search: Search, loop: Loop, options: list[Option], chosen: Option
+) -> list[Option]:
+    """Return the structures, and before them the loop as it is where that costs less than what is chosen."""
+    cost = search.cost(loop) if search.is_stable(loop) else float("inf")
+    if chosen.cost <= cost or not tuner.keeps(search, loop) or tuner.broken((loop,)):
+        return options
+    title = "as the scenario has it, which costs less than what was asked for"
+    return [Option("kept", title, tuner.design(search, loop), cost, ""), *options]
 
 
 def _tightened(tuner: "Tuner", search: Search, loop: Loop, name: str) -> Iterator[Option]:
@@ -129,7 +140,7 @@ def _improved(tuner: "Tuner", search: Search, careful: Option) -> Option:
     """Return gains of less cost that hold all expectations, too, found by steps of kp and ki that shrink."""
     assert careful.design is not None, "what holds the expectations has a design"
     best, cost, step, judged = careful.design.loop, careful.cost, _STEP, 0
-    while step > _LEAST_STEP and judged < _JUDGED:
+    while step > _LEAST_STEP and judged < min(_JUDGED, tuner.judgements):
         for direction in _DIRECTIONS:
             kp, ki = (x.value * np.exp(step * d) for x, d in zip((best.kp, best.ki), direction, strict=True))
             near = rounded(with_gains(best, float(kp), float(ki)))
