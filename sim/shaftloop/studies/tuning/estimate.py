@@ -34,8 +34,8 @@ _SHAPED = 8.0
 """Times that a structure with parameters of its own takes."""
 _PLAIN = ("kept", "pi", "pi_feedforward")
 """Structures without, or whose parameters act on the set-point alone."""
-_HELD = 24_000.0
-"""Memory per point and plant. [byte]"""
+_HELD = 12_000.0
+"""Memory per point, and again per point and plant. [byte]"""
 
 
 def check_tuning(corners: Sequence[Description], loops: Sequence[str], structures: Sequence[str]) -> int:
@@ -67,7 +67,7 @@ def check_tuning(corners: Sequence[Description], loops: Sequence[str], structure
     most = max(ticks, key=lambda name: ticks[name])
     each = _POINTS[0] + _POINTS[1] * slots
     points = each * sum(ticks.values())
-    _check_memory(each * ticks[most] * plants, most, ticks[most], period)
+    _check_memory(each * ticks[most] * (1.0 + plants), most, ticks[most], period)
     plain = plants * (_POINT * points + len(loops) * _CUBE * slots**3 + _TICK * sum(ticks.values()))
     shaped = sum(name not in _PLAIN for name in structures)
     full = build_bench(nominal).model
@@ -95,12 +95,11 @@ def check_tuning(corners: Sequence[Description], loops: Sequence[str], structure
     return int((patience() - total) / (run + _MARGINS))
 
 
-def _check_memory(points: float, name: str, ticks: int, period: float) -> None:
-    size = _HELD * points
+def _check_memory(held: float, name: str, ticks: int, period: float) -> None:
+    size = _HELD * held
     if size > MOST_BYTES:
         raise CostError(
-            f"the responses of loop {name} at {points:.3g} frequencies take {size / 1e9:.3g} GB of memory; "
-            f"allowed: {MOST_BYTES / 1e9:g} GB",
+            f"tuning loop {name} takes {size / 1e9:.3g} GB of memory; allowed: {MOST_BYTES / 1e9:g} GB",
             _ticking(name, ticks, period) + ", or state fewer `tolerances`",
         )
 
