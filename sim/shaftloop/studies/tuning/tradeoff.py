@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from shaftloop.control.parameters import Loop
 from shaftloop.errors import SimulationError
-from shaftloop.studies.tuning.bounds import Bounds, Reached, reached, tighter
+from shaftloop.studies.tuning.bounds import Bounds, Reached, reached
 from shaftloop.studies.tuning.controller import most_ki, with_gains
 from shaftloop.studies.tuning.figures import sensitivity_peaks
 from shaftloop.studies.tuning.search import Search, Trial
@@ -20,16 +20,16 @@ __all__ = ["TradeOff", "broken", "none_stable", "served", "slowed", "trade_off"]
 
 Array = NDArray[np.float64]
 
-_LOOSEST = 30.0
-"""Largest share of the room above 1 that the peaks of a trade-off may take."""
+_LOOSEST = 20.0
+"""Largest Ms that a trade-off is looked for."""
 _SHARES = (1.0, 0.5, 0.25, 0.1, 0.03, 0.01)
 """Gains that are tried over those of the largest integral gain, where further bounds are out of reach."""
 _HALVINGS = 5
 """Of the way between the bounds and the loosest, on a coarse grid of gains."""
-_STEP, _EXACT, _MOST = 0.1, 1e-4, 120
+_STEP, _EXACT, _TRIED = 0.1, 1e-4, 120
 """First step in the logarithms of the gains from there to the least peak, where it ends, gains at most."""
-_AS_GOOD = 1.002
-"""Share of the room over the least, up to which the peaks of gains count as good."""
+_AS_GOOD = 1.0005
+"""Peaks over the least, up to which gains count as good."""
 _SLOW = 0.1
 """Share of their gains that other loops are left, to see whether they are in the way."""
 
@@ -47,8 +47,8 @@ def trade_off(search: Search, loop: Loop) -> TradeOff | None:
     """Return the gains that come nearest to the bounds, nothing where nothing is stable.
 
     Where Ms and Mt can be kept these are gains at which the other bounds are exceeded by a small factor, the
-    best on a grid below the largest integral gain; else the gains whose Ms and Mt go beyond 1 by the least
-    share of what they may, the other bounds left out.
+    best on a grid below the largest integral gain; else the gains of least Ms, Mt being bounded alike and the
+    other bounds left out.
 
     Parameters
     ----------
@@ -60,14 +60,16 @@ def trade_off(search: Search, loop: Loop) -> TradeOff | None:
     plain = search.under(Bounds(search.bounds.ms, search.bounds.mt), "integral_gain")
     alone = None if search.bounds.simple else plain.gains(loop)
     if alone is None:
-        best, share = _least_peaks(plain, loop)
-        if best is None:
+        least_peak, peak = _least_peak(plain, loop)
+        if least_peak is None:
             return None
-        # Of gains with about the same peaks those that leave the least lasting error.
-        reach = plain.under(tighter(plain.bounds, _AS_GOOD * share if share > 1.0 else 1.0), "integral_gain")
-        alone = reach.gains(best.loop, baselines=[best.loop], nearby=True) or best
-        if share > 1.0:
-            return TradeOff(alone, False)
+        if not plain.admits(least_peak):
+            # Of gains with about the same peaks those that leave the least lasting error.
+            reach = plain.under(Bounds(_AS_GOOD * peak, _AS_GOOD * peak), "integral_gain")
+            best = reach.gains(least_peak, baselines=[least_peak], nearby=True)
+            return TradeOff(best or Trial(least_peak, plain.cost(least_peak)), False)
+        alone = plain.gains(least_peak, baselines=[least_peak], nearby=True)
+        assert alone is not None, "what is admitted is found"
     best, least = alone, _excess(search, alone.loop)
     for p, i in product(_SHARES, _SHARES) if least > 1.0 else ():
         shaped = with_gains(loop, p * alone.loop.kp.value, p * i * alone.loop.ki.value)
@@ -76,49 +78,47 @@ def trade_off(search: Search, loop: Loop) -> TradeOff | None:
     return TradeOff(best, True)
 
 
-def _least_peaks(plain: Search, loop: Loop) -> tuple[Trial | None, float]:
-    """Return the gains that exceed the bounds of Ms and Mt least, and which share of their room these take.
+def _least_peak(plain: Search, loop: Loop) -> tuple[Loop | None, float]:
+    """Return the gains of least Ms, Mt being bounded alike, where any are stable, and the larger of both.
 
     From the gains of before and from the best on a coarse grid, by the simplex method of Nelder and Mead.
     """
     from scipy.optimize import minimize
 
-    low, high, starts = 1.0, _LOOSEST, [loop]
+    least, high, starts = max(plain.bounds.ms, plain.bounds.mt), _LOOSEST, [loop]
+    low = least
     for _ in range(_HALVINGS):
         middle = (low * high) ** 0.5
-        trial = plain.under(tighter(plain.bounds, middle), "integral_gain").gains(loop, rough=True)
+        trial = plain.under(Bounds(middle, middle), "integral_gain").gains(loop, rough=True)
         if trial is None:
             low = middle
         else:
             high, starts = middle, [loop, trial.loop]
-    found = [(_share(plain, start), start) for start in starts if start.ki.value > 0.0]
-    share, start = min(found, key=lambda entry: entry[0], default=(np.inf, loop))
-    if not share < _LOOSEST:
-        return None, share
+    found = [(_peak(plain, start), start) for start in starts if start.ki.value > 0.0]
+    peak, start = min(found, key=lambda entry: entry[0], default=(np.inf, loop))
+    if not peak < _LOOSEST:
+        return None, peak
 
     def moved(steps: Array) -> Loop:
         kp, ki = (gain.value * float(np.exp(s)) for gain, s in zip((start.kp, start.ki), steps, strict=True))
         return with_gains(start, kp, min(ki, most_ki(start, kp)))
 
     def cost(steps: Array) -> float:
-        return max(_share(plain, moved(steps)), 1.0)
+        return max(_peak(plain, moved(steps)), least)
 
     first = np.zeros(2)
     simplex = np.vstack([first, _STEP * np.eye(2)])
-    options: Any = {"initial_simplex": simplex, "maxfev": _MOST, "xatol": _EXACT, "fatol": _EXACT}
+    options: Any = {"initial_simplex": simplex, "maxfev": _TRIED, "xatol": _EXACT, "fatol": _EXACT}
     with np.errstate(invalid="ignore"):
         best = minimize(cost, first, method="Nelder-Mead", options=options)
-    least = moved(best.x)
-    return Trial(least, plain.cost(least)), float(best.fun)
+    return moved(best.x), float(best.fun)
 
 
-def _share(search: Search, loop: Loop) -> float:
-    """Return which share of the room above 1 the peaks Ms and Mt take, infinite for an unstable loop."""
+def _peak(search: Search, loop: Loop) -> float:
+    """Return the larger of Ms and Mt, infinite for an unstable loop."""
     if not search.is_stable(loop):
         return float("inf")
-    bounds = search.bounds.ms, search.bounds.mt
-    peaks = sensitivity_peaks(search.plants, loop)
-    return max((peak.value - 1.0) / (bound - 1.0) for peak, bound in zip(peaks, bounds, strict=True))
+    return max(peak.value for peak in sensitivity_peaks(search.plants, loop))
 
 
 def _excess(search: Search, loop: Loop) -> float:

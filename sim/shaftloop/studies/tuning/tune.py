@@ -137,7 +137,6 @@ def _ways(tuner: Tuner, found: Choice) -> Iterator[str]:
         yield "untried: `structures` all, which may reach further; or a looser bound"
         return
     search, loop, worst = found.search, found.before, found.design.figures
-    reached = max(worst.ms.value, worst.mt.value)
     slow = slowed(tuner.corners[0].description.loop, loop.name)
     if slow and len(tuner.demand.loops) == 1:
         others, verb = " and ".join(slow), "is" if len(slow) == 1 else "are"
@@ -153,9 +152,12 @@ def _ways(tuner: Tuner, found: Choice) -> Iterator[str]:
         yield "the bounds can be kept with " + " or ".join(f"`structures` {name}" for name in serving)
     elif rest:
         yield "no other structure was found to keep them (first guesses of every structure tried)"
-    if reached > max(search.bounds.ms, search.bounds.mt):
-        asked = np.ceil(reached * 100.0) / 100.0
-        yield f"the gains above keep `ms` {asked:g} `mt` {asked:g}"
+    asked = [
+        max(float(np.ceil(peak.value * 100.0) / 100.0), bound)
+        for peak, bound in ((worst.ms, search.bounds.ms), (worst.mt, search.bounds.mt))
+    ]
+    if asked != [search.bounds.ms, search.bounds.mt]:
+        yield f"the gains above keep `ms` {asked[0]:g} `mt` {asked[1]:g}"
 
 
 def _holds_beside(tuner: Tuner, loop: Loop, slow: dict[str, Loop]) -> bool:
