@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Gap", "LoopParts", "free_gaps", "half_turns"]
+__all__ = ["Gap", "LoopParts", "free_gaps", "half_turns", "scale"]
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -125,6 +125,23 @@ def half_turns(part: LoopParts, count: int, gains: Array) -> NDArray[np.int64]:
         total += side * np.where(above[:, place], 1.0, -1.0) * np.abs(np.angle(point))
     total += 2.0 * np.pi * np.bincount(row, jumps, len(gains))
     return np.asarray(np.round(total / np.pi), dtype=np.int64)
+
+
+def scale(part: LoopParts, count: int) -> float:
+    """Return a proportional gain near which loops get unstable.
+
+    Parameters
+    ----------
+    part : LoopParts
+        The loop.
+    count : int
+        Points at the front of the grid that rise in frequency, up to half the rate.
+    """
+    through = part.plant * part.proportional
+    size = np.abs(through)
+    phase = np.unwrap(np.angle(through[:count]))
+    late = np.flatnonzero(phase - phase[0] + np.angle(through[0]) < -np.pi)
+    return float(1.0 / size[late[0]] if len(late) else 1.0 / size.max())
 
 
 def _forbidden(part: LoopParts, kps: Array, ms: float, mt: float) -> list[tuple[Array, Array]]:

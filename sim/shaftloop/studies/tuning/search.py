@@ -18,7 +18,7 @@ from shaftloop.studies.tuning.closedloop import ClosedLoop, close
 from shaftloop.studies.tuning.controller import Controller, controller_of, most_ki, parts_of, with_gains
 from shaftloop.studies.tuning.errorarea import error_area
 from shaftloop.studies.tuning.figures import integral_gain, sensitivity_peaks
-from shaftloop.studies.tuning.intervals import Gap, LoopParts, free_gaps, half_turns
+from shaftloop.studies.tuning.intervals import Gap, LoopParts, free_gaps, half_turns, scale
 from shaftloop.studies.tuning.plant import LoopPlant
 from shaftloop.studies.tuning.pullback import neighbours
 
@@ -260,7 +260,7 @@ class Search:
         kps = np.concatenate(
             [
                 [0.0],
-                _scale(parts[0], len(self.plants[0].under(shape).frequency))
+                scale(parts[0], len(self.plants[0].under(shape).frequency))
                 * np.geomspace(_LEAST, _MOST, count),
             ]
         )
@@ -396,12 +396,3 @@ def _error_area(closed: ClosedLoop, objective: Objective, limit: float) -> float
         return error_area(closed, 1 if objective == "disturbance" else 0, limit)
     response = closed.settled_step(0, 1.0)
     return float(np.sum(np.abs(1.0 - response.reading) * response.time) * closed.period)
-
-
-def _scale(part: LoopParts, count: int) -> float:
-    """Return a proportional gain near which loops get unstable; the first points rise in frequency."""
-    through = part.plant * part.proportional
-    size = np.abs(through)
-    phase = np.unwrap(np.angle(through[:count]))
-    late = np.flatnonzero(phase - phase[0] + np.angle(through[0]) < -np.pi)
-    return float(1.0 / size[late[0]] if len(late) else 1.0 / size.max())
