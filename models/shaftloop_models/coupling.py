@@ -141,6 +141,8 @@ class MisalignmentLoad:
     """At the coupling, fixed in space; nothing where its bending stiffness is not stated. [N m]"""
     radial_force: float | None
     """At the coupling, fixed in space; nothing where its radial stiffness is not stated. [N]"""
+    order: int = 1
+    """Periods per turn of its left end of what stands as once per turn: the teeth of a mesh."""
 
 
 def misalignment_load(coupling: Coupling, torque: float, speed: float) -> MisalignmentLoad:

@@ -214,7 +214,7 @@ def test_impossible_sensors_are_refused(keys: dict[str, float], message: str) ->
 def test_at_rest_nothing_turns() -> None:
     found = prepared({"angular_offset": "1 deg"}, speed=0.0)
     with pytest.raises(
-        ScenarioError, match="the offset of c turns with the shaft: it has no frequency at rest"
+        ScenarioError, match="the error of c turns with the shaft: it has no frequency at rest"
     ):
         misalignment(found)
     found = prepared(machine={"ripple": [{"order": 6, "amplitude": "1 N m"}]}, speed=0.0)

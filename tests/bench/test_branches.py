@@ -204,6 +204,18 @@ def test_a_steady_state_and_its_torques() -> None:
     assert twists == pytest.approx({"ts": 40.0, "box": mesh, "c1": 40.0 + mesh}, rel=1e-6)
 
 
+def test_the_angle_of_a_body_on_a_branch_follows_its_own_way() -> None:
+    line = branched()
+    line[5] = coupling("c2", MESH, after="hub", inertia_right="0.001 kg m^2")
+    line[6] = servo("pump", PUMP, ripple=[{"order": 6, "amplitude": "1 N m"}], **LAG)
+    found = build_bench(bench(line=line)).line
+    twists = {edge.part: edge.twist for edge in found.edges}
+    angle = found.angles[0]
+    assert found.angle_of(found.places["pump"].body) == (angle, twists["c1"], twists["c2"])
+    assert found.angle_of(found.places["load"].body) == (angle, twists["c1"], twists["ts"])
+    assert found.angle_of(0) == (angle,)
+
+
 def test_pieces_and_ways_of_a_tree() -> None:
     tree: Tree = build_bench(bench()).line.tree
     assert tree.rows == (((0, -1), (1, 0), (2, 1)), ((1, -1), (3, 2)))

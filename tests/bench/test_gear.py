@@ -1,14 +1,20 @@
 """A gear stage on a bench: ratio, play and friction against equations of their own, lanes, refusals."""
 
 import math
+from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+import tomlkit
 from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
+import shaftloop
 from rigs import Table, describe, hold, sensor, servo, speed_loop, step, torque_loop
+from shaftloop.analysis.fidelity.misalignment import misalignment
+from shaftloop.analysis.fidelity.transfer import fidelity
 from shaftloop.analysis.interference import excitations
 from shaftloop.analysis.lanes import simulate_many
 from shaftloop.analysis.metrics import metrics
@@ -142,6 +148,44 @@ def test_teeth_make_torque_of_their_order() -> None:
     expected = MESH * 20e-6 * omega**2 / (mesh * (1.0 / (0.02 + WHEEL) + RATIO**2 / right) - omega**2)
     assert line == pytest.approx(abs(expected), rel=0.01)
     assert {60.0, 1.0, 1.0 / RATIO} <= {entry.order for entry in excitations(bench)}
+
+
+def test_fidelity_says_what_the_teeth_make_of_the_reading() -> None:
+    """Two routes: the line of a run, and the linear bench under the transmission error."""
+    box = gear(teeth=60, transmission_error="0.02 mrad", damping="0.5 N m s/rad")
+    bench = turned(box, "30 N m", kp=0.01)
+    stated = replace(bench, unit="drive")
+    (entry,) = misalignment(fidelity(stated))
+    (order,) = entry.orders
+    assert (entry.coupling, entry.mesh, order.order, order.error) == ("box", True, 60, 20e-6)
+    run = simulate(bench)
+    late = run.time > run.duration - 0.2
+    turning = np.exp(-2j * np.pi * order.frequency * run.time[late])
+    for name, expected in (("true_torque", order.true), ("reading", order.reading)):
+        torque = run.traces[name][late]
+        assert abs(2.0 * np.mean((torque - torque.mean()) * turning)) == pytest.approx(expected, rel=0.02), (
+            name
+        )
+    assert misalignment(fidelity(replace(turned(gear(), "30 N m"), unit="drive"))) == ()
+
+
+@pytest.mark.parametrize(("torque", "side"), [("30 N m", "left"), ("-30 N m", "right")])
+def test_margins_say_which_flank_touches(torque: str, side: str, tmp_path: Path) -> None:
+    play = {"backlash": "0.004 rad", "damping": "3 N m s/rad"}
+    line = [
+        servo("drive", 0.02),
+        gear(**play),
+        sensor("ts", STIFF, damping="20 N m s/rad"),
+        servo("load", 0.2),
+    ]
+    loops = [speed_loop("drive", 2.0, 100.0), torque_loop("load", "ts", kp=0.02)]
+    moves = [{"do": "ramp", "loop": "speed", "to": "900 rpm", "over": "0.1 s"}, step("torque", torque)]
+    document = {"title": "Rig", "line": line, "loop": loops, "sequence": [*moves, hold("0.1 s")]}
+    (tmp_path / "rig.toml").write_text(tomlkit.dumps(document), encoding="utf-8")
+    notes = shaftloop.read(tmp_path / "rig.toml").margins().notes
+    assert any(
+        f"box counts as touching on the flank that its {side} side drives, under 10 N m" in n for n in notes
+    )
 
 
 def test_a_mesh_between_equals_has_its_node_in_the_middle() -> None:

@@ -13,7 +13,7 @@ from shaftloop.bench.handles import Bench
 from shaftloop.bench.parts.limits import Violation
 from shaftloop.errors import SimulationError
 
-__all__ = ["at_voltage_limit", "held_state", "violations", "violations_ahead"]
+__all__ = ["at_voltage_limit", "held_state", "pressed", "violations", "violations_ahead"]
 
 Array = NDArray[np.float64]
 
@@ -142,17 +142,29 @@ def _refuse_play(bench: Bench, point: OperatingPoint, state: Array) -> None:
     """Refuse a point at which flanks touch nowhere: nothing couples what is left and right of them."""
     main = bench.main_sensor()
     least = _SLACK * (main.parameters.rated if main else 1.0)
-    for edge in bench.line.edges:
-        if edge.law is not None and edge.law.free():
-            assert edge.laid is not None, "it has a law"
-            pressed = edge.stiffness * (state[edge.twist.index] - state[edge.laid.taken.index])
-            if abs(pressed) < least:
-                raise SimulationError(
-                    f"the flanks of {edge.part} touch nowhere at {point}: small motions of one side say "
-                    "nothing of the other",
-                    "choose a torque that closes the backlash, or leave it out: "
-                    f"`settings` 'line.{edge.part}.backlash=0 rad'",
-                )
+    for part, torque in pressed(bench, state).items():
+        if abs(torque) < least:
+            raise SimulationError(
+                f"the flanks of {part} touch nowhere at {point}: small motions of one side say "
+                "nothing of the other",
+                "choose a torque that closes the backlash, or leave it out: "
+                f"`settings` 'line.{part}.backlash=0 rad'",
+            )
+
+
+def pressed(bench: Bench, state: Array) -> dict[str, float]:
+    """Return the torque that presses the flanks of every part with a backlash, by its name [N m].
+
+    Parameters
+    ----------
+    state : ndarray, shape (slots,)
+        Of the bench.
+    """
+    return {
+        edge.part: float(edge.stiffness * (state[edge.twist.index] - state[edge.laid.taken.index]))
+        for edge in bench.line.edges
+        if edge.law is not None and edge.law.free() and edge.laid is not None
+    }
 
 
 def _refuse(point: OperatingPoint, found: list[Violation]) -> None:

@@ -13,7 +13,7 @@ from shaftloop.analysis.handover import closed_state_space, opened_state_space
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.injection import Measured, measure_response
 from shaftloop.analysis.joint import Joint, joint_figures, joint_margins
-from shaftloop.analysis.limits import held_state
+from shaftloop.analysis.limits import held_state, pressed
 from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.operating import OperatingPoint, operating_point, rest_note
 from shaftloop.analysis.poles import Pole, closed_poles
@@ -135,6 +135,13 @@ class MarginsAnswer(Answer):
             found.append(rest)
         if any(loop.margins.system.free for loop in self.loops.values()):
             found.append(FREE)
+        first = next(iter(self.loops.values()), None)
+        touching = {} if first is None else pressed(first.analysis.bench.bench, first.analysis.state)
+        found += [
+            f"{part} counts as touching on the flank that its {'left' if torque > 0.0 else 'right'} side "
+            f"drives, under {abs(torque):.4g} N m; where the torque turns round its play opens: a run shows that"
+            for part, torque in touching.items()
+        ]
         limited = dict.fromkeys(name for loop in self.loops.values() for name in loop.analysis.limited)
         links = (loop.analysis.bench.bench.link.rings(loop.analysis.state) for loop in self.loops.values())
         found += dict.fromkeys(words for words in links if words)

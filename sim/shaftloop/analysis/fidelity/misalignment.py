@@ -1,8 +1,9 @@
-"""What misaligned couplings add to the torque at the sensor and to its reading.
+"""What misaligned couplings and meshes add to the torque at the sensor and to its reading.
 
-A coupling with a transmission error ``ε(θ)`` (`shaftloop_models.misalignment`: order 2 from an angle between
-the shafts, order 1 from an offset that its elements share unevenly) carries ``k·(φ + ε)`` and hands
-``T·(1 + dε/dθ)`` to its left hub. Linearised at the operating point, with ``ε = E·e^{inθ}`` and θ' = ω:
+A coupling, or a mesh whose teeth are not perfect, with a transmission error ``ε(θ)``
+(`shaftloop_models.misalignment`: order 2 from an angle between the shafts, order 1 from an offset that its
+elements share unevenly, the order of the teeth of a mesh) carries ``k·(φ + ε)`` and hands ``T·(1 + dε/dθ)``
+to its left hub. Linearised at the operating point, with ``ε = E·e^{inθ}`` and θ' = ω:
 
 - ``∓k·E`` on its hubs, ``kᵢ·E'`` into its Maxwell branches;
 - ``−T0·i·n·E`` on its left hub, T0 the mean torque.
@@ -38,7 +39,7 @@ Complex = NDArray[np.complex128]
 
 @dataclass(frozen=True)
 class OrderError:
-    """Torque of one order from a misaligned coupling."""
+    """Torque of one order from a misaligned coupling or a mesh."""
 
     order: int
     frequency: float
@@ -55,11 +56,11 @@ class OrderError:
 
 @dataclass(frozen=True)
 class CouplingError:
-    """What the offsets of a coupling do."""
+    """What the offsets of a coupling, or the teeth of a mesh, do."""
 
     coupling: str
     orders: tuple[OrderError, ...]
-    """Orders 1 and 2, those that its offsets make."""
+    """Orders 1 and 2, those that its offsets make; of a mesh that of its teeth."""
     bending_moment: float | None
     """At the coupling, fixed in space; None where its bending stiffness is not stated. [N m]"""
     radial_force: float | None
@@ -68,12 +69,14 @@ class CouplingError:
     """Whether it stands next to the sensor, so that its bending load reaches the measuring section."""
     bending_error: float | None
     """Amplitude once per turn in the reading, by crosstalk; None where it is not known. [N m]"""
+    mesh: bool = False
+    """Whether it is a mesh, which has no bending load here."""
 
 
 def misalignment(
     found: Fidelity, crosstalk: float | None = None, lever: float = 0.0
 ) -> tuple[CouplingError, ...]:
-    """Return what every coupling with an offset does, left to right.
+    """Return what every coupling with an offset, and every mesh with an error, does, left to right.
 
     Parameters
     ----------
@@ -96,7 +99,7 @@ def misalignment(
     if crooked and found.point.speed == 0.0:
         names = " and ".join(part.name for part in crooked)
         raise ScenarioError(
-            [f"the offset of {names} turns with the shaft: it has no frequency at rest; give `speed`"]
+            [f"the error of {names} turns with the shaft: it has no frequency at rest; give `speed`"]
         )
     return tuple(_coupling(found, part, crosstalk, lever) for part in crooked)
 
@@ -105,7 +108,7 @@ def _coupling(found: Fidelity, part: BenchPart[Any], crosstalk: float | None, le
     torque = _mean_torque(found, part)
     load = part.misalignment(torque, found.turning(part.name))
     assert load is not None, "only for a part out of line"
-    waves = ((1, load.error_1x), (2, load.error_2x))
+    waves = ((load.order, load.error_1x), (2 * load.order, load.error_2x))
     beside = part.name in _neighbours(found)
     moment = load.bending_moment
     if moment is not None or load.radial_force is not None:
@@ -118,6 +121,7 @@ def _coupling(found: Fidelity, part: BenchPart[Any], crosstalk: float | None, le
         load.radial_force,
         beside,
         crosstalk * moment if known and crosstalk is not None and moment is not None else None,
+        not part.flexes,
     )
 
 

@@ -4,6 +4,7 @@ from dataclasses import replace
 from functools import partial
 
 from shaftloop.bench.parts.part import BenchPart, Ideal, Site, on_bench
+from shaftloop_models.coupling import MisalignmentLoad
 from shaftloop_models.gear import Gear, declare_mesh_friction
 from shaftloop_models.network import Network
 
@@ -30,6 +31,14 @@ class BenchGear(BenchPart[Gear]):
     def excitations(self) -> list[tuple[float, str]]:
         """Return the order of its teeth."""
         return [(float(self.parameters.teeth), "teeth of")] if self.parameters.teeth else []
+
+    def misalignment(self, torque: float, speed: float) -> MisalignmentLoad | None:
+        """Return what its transmission error does, nothing without any."""
+        gear = self.parameters
+        if not gear.transmission_error or gear.teeth is None:
+            return None
+        made = gear.stiffness * gear.transmission_error
+        return MisalignmentLoad(gear.transmission_error, 0.0, made, 0.0, None, None, gear.teeth)
 
     def declare(self, net: Network, site: Site) -> None:
         """Add the friction of its mesh."""

@@ -152,7 +152,7 @@ class BenchPart(Generic[P]):
         return {}
 
     def misalignment(self, torque: float, speed: float) -> MisalignmentLoad | None:
-        """Return what its offsets do, nothing where it is in line.
+        """Return what its offsets or its transmission error do, nothing without any.
 
         Parameters
         ----------

@@ -158,7 +158,11 @@ def _line(line: SampledLine, amplitude: float | None) -> dict[str, Any]:
 
 def _coupling(entry: CouplingError) -> dict[str, Any]:
     bending = (
-        "crosstalk, or stiffness of the coupling, not stated" if entry.beside else "not beside the sensor"
+        "a mesh: its bearings are not modelled"
+        if entry.mesh
+        else (
+            "crosstalk, or stiffness of the coupling, not stated" if entry.beside else "not beside the sensor"
+        )
     )
     return {
         "coupling": entry.coupling,

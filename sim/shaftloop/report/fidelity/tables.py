@@ -163,10 +163,14 @@ def _remedy(found: Aliasing) -> str:
 
 
 def _tell_misalignment(entry: CouplingError) -> Iterator[Piece]:
-    table = new_table(f"Misaligned coupling {entry.coupling}", "order", "reading", "true torque", "")
+    title = f"Mesh of {entry.coupling}" if entry.mesh else f"Misaligned coupling {entry.coupling}"
+    table = new_table(title, "order", "reading", "true torque", "")
     for order in entry.orders:
         what = f"{show(order.frequency, 'Hz')}, transmission error {1e3 * order.error:.3g} mrad"
         add_row(table, f"{order.order}", show(order.reading, "N m", 3), show(order.true, "N m", 3), what)
+    if entry.mesh:
+        yield table
+        return
     moment = "-" if entry.bending_moment is None else show(entry.bending_moment, "N m", 3)
     force = "-" if entry.radial_force is None else f"{entry.radial_force:.3g} N"
     load = f"bending moment {moment}, radial force {force}" + (
