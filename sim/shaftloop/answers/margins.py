@@ -139,7 +139,7 @@ class MarginsAnswer(Answer):
         touching = {} if first is None else pressed(first.analysis.bench.bench, first.analysis.state)
         found += [
             f"{part} counts as touching on the flank that its {'left' if torque > 0.0 else 'right'} side "
-            f"drives, under {abs(torque):.4g} N m; where the torque turns round its play opens: a run shows that"
+            f"drives, under {abs(torque):.4g} N m; where the torque turns round, the play opens: see a run"
             for part, torque in touching.items()
         ]
         limited = dict.fromkeys(name for loop in self.loops.values() for name in loop.analysis.limited)
