@@ -208,3 +208,21 @@ def test_noise_goes_with_an_injection() -> None:
     result = CliRunner().invoke(cli, ["margins", "reference-bench", "--noise"])
     assert result.exit_code == 2
     assert "--noise goes with --inject" in result.output
+
+
+def test_margins_at_the_corners_of_tolerances(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The corner with the higher gain is that of the bench with this gain."""
+    monkeypatch.chdir(tmp_path)
+    demand = ["margins", "reference-bench", "--loop", "torque"]
+
+    def told(*more: str) -> str:
+        return " ".join(CliRunner().invoke(cli, [*demand, *more]).stdout.split())
+
+    low, high = json.loads(told("--json", "--tolerance", "loop.torque.kp=0.3..0.5"))["corners"]
+    assert (low["corner"], high["corner"]) == ("loop.torque.kp=0.3", "loop.torque.kp=0.5")
+    alone = json.loads(told("--json", "--set", "loop.torque.kp=0.5"))
+    assert high["loops"]["torque"]["ms"] == alone["loops"]["torque"]["ms"]
+    quiet = ("--pictures", "none", "--tolerance")
+    assert "torque at 2 corners of the tolerances: Ms at most " in told(*quiet, "loop.torque.kp=0.3..0.5")
+    lost = told(*quiet, "loop.torque.kp=0.3..9")
+    assert "torque is unstable at 1 of 2 corners of the tolerances: loop.torque.kp=9" in lost

@@ -34,12 +34,21 @@ from shaftloop.cautions import cautions
 from shaftloop.figures import Figure
 from shaftloop.scenario.reading import Scenario
 from shaftloop.studies.figures import LOOP_FIGURES, loop_figures
+from shaftloop.studies.tuning.tolerance import corners, expanded, read_tolerance
 from shaftloop.studies.vary import MarginsDemand, Range, Variation, vary
 
 if TYPE_CHECKING:
     import control
 
-__all__ = ["FREE", "LoopAnswer", "Loopless", "MarginsAnswer", "find_margins", "with_injection"]
+__all__ = [
+    "FREE",
+    "CornerMargins",
+    "LoopAnswer",
+    "Loopless",
+    "MarginsAnswer",
+    "find_margins",
+    "with_injection",
+]
 
 FREE = "nothing holds the speed, no loop and no drag: loops are judged without the motion of the whole line"
 """What is said of a free line."""
@@ -93,6 +102,15 @@ class Loopless:
 
 
 @dataclass(frozen=True)
+class CornerMargins:
+    """The margins of the loops where every toleranced value is at one of its ends."""
+
+    label: str
+    margins: dict[str, Margins]
+    """By loop."""
+
+
+@dataclass(frozen=True)
 class MarginsAnswer(Answer):
     """All that was found for the loops of a bench."""
 
@@ -102,6 +120,8 @@ class MarginsAnswer(Answer):
     variation: Variation | None = None
     poles: tuple[Pole, ...] = ()
     """Of the closed bench, at the phases of free-running clocks that are worst for the first loop."""
+    corners: tuple[CornerMargins, ...] = ()
+    """At the corners of tolerances, where they were asked for."""
     loopless: Loopless | None = None
     """Where the bench has no loop, so that poles are all there is."""
     joint: Joint | None = None
@@ -176,6 +196,7 @@ def find_margins(
     everywhere: bool = False,
     varied: Range | None = None,
     at: Sequence[float] = (),
+    tolerances: Sequence[str] = (),
     watch: Watch = unwatched,
 ) -> MarginsAnswer:
     """Return stability and margins of loops, of a bench without a loop its poles.
@@ -192,6 +213,8 @@ def find_margins(
         Also the margins against a value of the scenario.
     at : sequence of float
         Also what every loop does at these frequencies. [Hz]
+    tolerances : sequence of str
+        Also the margins at their corners, ``PATH=±20%``, ``PATH=LO..HI`` or a fit.json of identify.
     watch : callable
         Shows what is going on.
 
@@ -214,6 +237,7 @@ def find_margins(
     if varied is not None:
         with watch("varying") as progress:
             variation = vary(scenario, varied, demand, progress)
+    at_corners = _at_corners(scenario, demand, tolerances, watch) if tolerances else ()
     found = analyse_loops(scenario.description, demand.loops, demand.speed, demand.torque)
     with shared(len(found)):
         budgets = {name: _budget(analysis) for name, analysis in found.items()}
@@ -234,7 +258,25 @@ def find_margins(
         for name, analysis in found.items()
     }
     joint = joint_margins(first.bench, first.state, {name: loop.margins for name, loop in found.items()})
-    return MarginsAnswer(scenario, loops, points, variation, poles, joint=joint)
+    return MarginsAnswer(scenario, loops, points, variation, poles, at_corners, joint=joint)
+
+
+def _at_corners(
+    scenario: Scenario, demand: MarginsDemand, tolerances: Sequence[str], watch: Watch
+) -> tuple[CornerMargins, ...]:
+    """Return the margins at the corners of tolerances."""
+    source = scenario.path, scenario.settings
+    stated = [read_tolerance(text, *source) for text in expanded(tolerances)]
+    found = []
+    with watch("looking at the corners of the tolerances") as progress:
+        benches = corners(*source, stated)[1:]
+        for done, corner in enumerate(benches, 1):
+            with shared(len(benches)):
+                loops = analyse_loops(corner.description, demand.loops, demand.speed, demand.torque)
+            found.append(CornerMargins(corner.label, {name: loop.margins for name, loop in loops.items()}))
+            if progress is not None:
+                progress(done / len(benches))
+    return tuple(found)
 
 
 def with_injection(answer: MarginsAnswer, kind: str, *, noise: bool = False) -> MarginsAnswer:

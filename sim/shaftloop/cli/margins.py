@@ -18,6 +18,14 @@ __all__ = ["margins"]
     metavar="PATH=LO..HI[:N]",
     help="Also the margins against a value of the scenario, e.g. line.ts.latency=0ms..1ms.",
 )
+@click.option(
+    "--tolerance",
+    "tolerances",
+    metavar="PATH=±P%",
+    multiple=True,
+    help="Also at all corners, e.g. line.c1.stiffness=±20%, PATH=LO..HI, or the fit.json of identify for its "
+    "intervals; repeatable.",
+)
 @at_option("Also what each loop does at this frequency, e.g. '20 Hz'; repeatable.")
 @click.option(
     "--inject",
@@ -32,6 +40,7 @@ def margins(  # noqa: PLR0913  (one argument per option)
     torque: float | None,
     everywhere: bool,
     vary: str | None,
+    tolerances: tuple[str, ...],
     at: tuple[float, ...],
     inject: str | None,
     noise: bool,
@@ -51,7 +60,7 @@ def margins(  # noqa: PLR0913  (one argument per option)
     from shaftloop.report.terminal import Progress
     from shaftloop.studies.vary import MarginsDemand, read_range
 
-    needs = "there are no margins" if everywhere or vary or inject or at else ""
+    needs = "there are no margins" if everywhere or vary or tolerances or inject or at else ""
     names = named_loops(scenario.description, loops, needs)
     wanted = read_range(vary) if vary is not None else None
     demand = MarginsDemand(names, speed, torque)
@@ -62,7 +71,15 @@ def margins(  # noqa: PLR0913  (one argument per option)
     if noise and inject is None:
         raise click.UsageError("--noise goes with --inject")
     with Progress("finding margins"):
-        answer = find_margins(scenario, demand, everywhere=everywhere, varied=wanted, at=at, watch=Progress)
+        answer = find_margins(
+            scenario,
+            demand,
+            everywhere=everywhere,
+            varied=wanted,
+            at=at,
+            tolerances=tolerances,
+            watch=Progress,
+        )
     if inject is not None:
         for name, found in answer.loops.items():
             if not found.margins.stable:

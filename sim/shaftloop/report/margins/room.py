@@ -40,6 +40,11 @@ def document(results: MarginsAnswer) -> dict[str, Any]:
     document["loops"] = {name: _loop(result) for name, result in results.loops.items()}
     if results.points:
         document["map"] = [_point(point) for point in results.points]
+    if results.corners:
+        document["corners"] = [
+            {"corner": corner.label, "loops": {n: _margins(m) for n, m in corner.margins.items()}}
+            for corner in results.corners
+        ]
     if results.variation is not None:
         document["vary"] = _variation(results.variation)
     if results.joint is not None:

@@ -51,10 +51,34 @@ def details(results: MarginsAnswer) -> Iterator[Piece]:
             yield from _tell_budget(result.budget)
     if results.points:
         yield from _tell_map(results)
+    if results.corners:
+        yield from _tell_corners(results)
     if results.variation is not None:
         yield from _tell_variation(results.variation)
     yield defined("Ms", "Mt", "noise gain")
     yield _NOTE
+
+
+def _tell_corners(results: MarginsAnswer) -> Iterator[Piece]:
+    """Yield the worst corner of the tolerances for every loop."""
+    count = len(results.corners)
+    for name in results.loops:
+        lost = [corner.label for corner in results.corners if not corner.margins[name].stable]
+        if lost:
+            yield f"{name} is unstable at {len(lost)} of {count} corners of the tolerances: {lost[0]}"
+            continue
+        worst = max(results.corners, key=lambda corner: corner.margins[name].ms)
+        least = min(
+            (c for c in results.corners if c.margins[name].phase_margin is not None),
+            key=lambda corner: corner.margins[name].phase_margin or 0.0,
+            default=None,
+        )
+        said = f"{name} at {count} corners of the tolerances: Ms at most {worst.margins[name].ms:.4g}"
+        said += f" ({worst.label})"
+        if least is not None:
+            angle = f"{least.margins[name].phase_margin or 0.0:.4g}°"
+            said += f", phase margin at least {angle} ({least.label})"
+        yield said
 
 
 def _at_frequencies(results: MarginsAnswer) -> Piece:
