@@ -63,6 +63,10 @@ class Coupling(Part):
     rated: Annotated[float | None, Quantity("N m", "rated torque", gt=0.0)] = None
     limit: Annotated[float | None, Quantity("N m", "limit torque, beyond which it is damaged", gt=0.0)] = None
     max_speed: Annotated[float | None, Quantity("rad/s", "largest speed", gt=0.0)] = None
+    rated_alternating: Annotated[
+        float | None, Quantity("N m", "amplitude of alternating torque that it carries for good", gt=0.0)
+    ] = None
+    rated_heat: Annotated[float | None, Quantity("W", "damping power that it stands for good", gt=0.0)] = None
     parallel_offset: Annotated[float, Quantity("m", "distance between the axes of the hubs", ge=0.0)] = 0.0
     angular_offset: Annotated[
         float, Quantity("rad", "angle between the axes of the hubs", ge=0.0, le=0.175)
@@ -86,10 +90,12 @@ class Coupling(Part):
 
     def stands(self) -> Stands:
         """Return its torques and its largest speed."""
-        return Stands(self.rated, self.limit, self.max_speed)
+        return Stands(self.rated, self.limit, self.max_speed, self.rated_alternating, self.rated_heat)
 
     def elements(self) -> list[Element]:
         """Return the mechanical elements, left to right."""
+        if self.rated_heat is not None and not (self.damping or self.loss_factor_psi):
+            raise ParameterError("rated_heat", "without damping or loss_factor_psi nothing makes heat")
         error = transmission_error(
             self.parallel_offset,
             self.angular_offset,

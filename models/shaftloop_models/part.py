@@ -31,6 +31,10 @@ class Stands(NamedTuple):
     """Torque beyond which its spring is damaged. [N m]"""
     max_speed: float | None = None
     """Largest speed. [rad/s]"""
+    alternating: float | None = None
+    """Amplitude of an alternating torque that it carries for good. [N m]"""
+    heat: float | None = None
+    """Power that its damping may turn into heat for good. [W]"""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -56,11 +56,42 @@ PM = {
     "max_speed": "2000 rpm",
     "current_control": {"rate": "10 kHz", "bandwidth": "500 Hz"},
 }
+ENGINE = {
+    "part": "machine",
+    "model": "combustion_engine",
+    "name": "load",
+    "inertia": "0.03 kg m^2",
+    "cylinders": 2,
+    "bore": "60 mm",
+    "stroke": "50 mm",
+    "rod_length": "90 mm",
+    "compression_ratio": 9,
+    "oscillating_mass": "0.2 kg",
+    "max_torque": "40 N m",
+    "max_speed": "2000 rpm",
+    "time_constant": "5 ms",
+    "rate": "1 kHz",
+    "drag": {"viscous": "5 mN m s/rad"},
+}
+BRAKE = {
+    "part": "machine",
+    "model": "brake",
+    "name": "load",
+    "law": "eddy_current",
+    "critical_speed": "600 rpm",
+    "inertia": "0.03 kg m^2",
+    "max_torque": "60 N m",
+    "max_speed": "2000 rpm",
+    "time_constant": "5 ms",
+    "rate": "2 kHz",
+}
 MACHINES = {
     "torque_servo": servo("load", 0.03, time_constant="1 ms", max_speed="2000 rpm"),
     "pm_synchronous": PM,
     "field_oriented": INDUCTION | {"control": ORIENTED},
     "volts_per_hertz": INDUCTION | {"control": SCALAR},
+    "combustion_engine": ENGINE,
+    "brake": BRAKE,
 }
 SENSOR = {
     "part": "torque_sensor",
@@ -92,6 +123,9 @@ BENCHES["gear"] = GEAR, MACHINES["torque_servo"]
 HUB = {"rated": "30 N m", "inertia_right": "0.001 kg m^2"}
 PROGRESSIVE = coupling("c", 2e4, loss_factor_psi=0.5, cubic_stiffness="2e9 N m/rad^3", **HUB)
 LIMITER = coupling("c", 2e4, damping="4 N m s/rad", slip_torque="25 N m", **HUB)
+JOINT = {"part": "universal_joint", "name": "c", "angle": "12 deg", "stiffness": "20 kN m/rad"}
+JOINT |= {"loss_factor_psi": 0.3, "inertia_right": "0.001 kg m^2"}
+BENCHES["joint"] = JOINT, MACHINES["torque_servo"]
 BENCHES |= {"progressive": (PROGRESSIVE, BENCHES["gear"][1]), "limiter": (LIMITER, BENCHES["gear"][1])}
 BENCHES["branch"] = BENCHES["torque_servo"]
 BENCHES["differential"] = (
@@ -135,7 +169,7 @@ def document(model: str) -> dict[str, Any]:
     sequence = [
         {"do": "ramp", "loop": "speed", "to": "600 rpm", "over": "0.1 s"},
         {"do": "hold", "time": "0.2 s"},
-        step("torque", "10 N m"),
+        step("torque", "-10 N m" if machine == ENGINE else "10 N m"),
         {"do": "hold", "time": "0.3 s"},
     ]
     split = model == "differential"

@@ -21,10 +21,11 @@ REPOSITORY = Path(__file__).parents[2]
 
 def test_names_and_titles() -> None:
     assert shipped_names() == [
-        *("axle-split", "belt-creep", "broken-coupling", "emergency-stop", "geared-reversal"),
-        *("grid-loss", "grid-loss-braked", "hour-of-duty", "micro-spindle", "rectifier-hub"),
-        *("reference-bench", "sensor-cable", "sticking-start", "torque-limiter", "truck-axle"),
-        *("two-inverters", "two-way-hub", "warm-rotor", "wheel-hub"),
+        *("axle-split", "belt-creep", "broken-coupling", "cardan-pump", "e-bike", "eddy-brake"),
+        *("emergency-stop", "four-cylinder", "geared-reversal", "grid-loss", "grid-loss-braked"),
+        *("hour-of-duty", "micro-spindle", "rectifier-hub", "reference-bench", "sensor-cable"),
+        *("sticking-start", "torque-limiter", "truck-axle", "two-inverters", "two-way-hub"),
+        *("warm-rotor", "wheel-hub"),
     ]
     for scenario in shipped_scenarios():
         assert scenario.title == read_scenario(scenario.name).description.title

@@ -59,7 +59,7 @@ class Energies:
     grid: float
     """Supplied by the grid; to a stiff link the sum of what the machines take from it. [J]"""
     links: dict[str, float]
-    """Taken from the link by every machine. [J]"""
+    """Taken from the link by every machine, from fuel by an engine. [J]"""
     loss: float
     """Sum of the losses. [J]"""
     stored: float
@@ -72,6 +72,8 @@ class Energies:
     """What the grid gave and took, where a supply stands between it and the link. [J]"""
     heat: tuple[ElementBalance, ...] = ()
     """Balance of every body that warms up: from losses and other bodies, to others and the ambient."""
+    fuel: float = 0.0
+    """Work of engines. [J]"""
 
     @property
     def residual(self) -> float:
@@ -80,7 +82,7 @@ class Energies:
         Or to what the grid exchanged with the supply, where that is more: while a link is charged nothing
         circulates.
         """
-        gap = abs(self.grid - self.loss - self.stored) + abs(sum(body.gap for body in self.heat))
+        gap = abs(self.grid + self.fuel - self.loss - self.stored) + abs(sum(body.gap for body in self.heat))
         passed = max(self.circulated, self.exchanged)
         return gap / passed if passed > 0.0 else gap
 
@@ -102,7 +104,7 @@ def energies(bench: Bench, run: Run) -> Energies:
     losses = {names[meter]: energy[meter] for meter in losing}
     links = {name: energy[machine.link_meter] for name, machine in bench.machines.items()}
     circulated = 0.5 * float(sum(passed[machine.link_meter] for machine in bench.machines.values()))
-    grid = bench.link.grid_meters([machine.link_meter for machine in bench.machines.values()])
+    grid = bench.link.grid_meters(bench.link_meters)
     return Energies(
         meters={
             meter.name: value for meter, value in zip(net.meters, energy, strict=True) if meter.unit == "J"
@@ -111,6 +113,7 @@ def energies(bench: Bench, run: Run) -> Energies:
         losses=losses,
         balances=balances,
         grid=sum(energy[meter] for meter in grid),
+        fuel=sum(energy[machine.link_meter] for machine in bench.machines.values() if not machine.fed),
         links=links,
         loss=float(sum(losses.values())),
         stored=float(sum(balance.stored for balance in balances)),

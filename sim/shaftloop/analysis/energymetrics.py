@@ -40,7 +40,11 @@ def energy_values(simulation: Simulation) -> dict[str, _Found]:
 def _given(simulation: Simulation) -> dict[str, _Found]:
     """Return what machines give to the link and what goes on to the grid, from the recorded energies."""
     traces = simulation.traces
-    given = [-np.diff(traces[f"{name}_energy"]) for name in simulation.bench.machines]
+    given = [
+        -np.diff(traces[f"{name}_energy"])
+        for name, machine in simulation.bench.machines.items()
+        if machine.fed
+    ]
     to_grid = -np.diff(traces["grid_energy"])
     if len(to_grid) == 0:
         names = ("fed_back_power", "fed_back_energy", "grid_returned_power", "grid_returned_energy")

@@ -9,7 +9,11 @@ from shaftloop.analysis.energy import ElementBalance
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.bench.line import Line
 
-__all__ = ["Flow", "Station", "energy_flow"]
+__all__ = ["LINK", "Flow", "Station", "energy_flow"]
+
+
+LINK = "the link"
+"""Where machines take their energy that are no engines."""
 
 
 @dataclass(frozen=True)
@@ -26,6 +30,8 @@ class Station:
     """Change of the stored energy. [J]"""
     kept: float | None = None
     """Of the loss, what winding and housing keep as heat; nothing of what does not warm up. [J]"""
+    source: str = LINK
+    """Where it takes its energy."""
 
 
 @dataclass(frozen=True)
@@ -56,7 +62,9 @@ def energy_flow(simulation: Simulation) -> Flow:
         parts = [balances.pop(element) for element in place.elements if element in balances]
         link = energies.links[place.name] if place.machine else 0.0
         warm = [body.stored for body in energies.heat if body.element.startswith(f"{place.name}.")]
-        stations.append(Station(place.name, place.machine, link, *_sum(parts), sum(warm) if warm else None))
+        source = "fuel" if place.machine and not bench.machines[place.name].fed else LINK
+        kept = sum(warm) if warm else None
+        stations.append(Station(place.name, place.machine, link, *_sum(parts), kept, source))
     meanings = {meter.name: meter.meaning for meter in bench.model.plant.network.meters}
     losses = sorted(energies.losses.items(), key=lambda pair: -abs(pair[1]))
     named = tuple((name.split(".")[0], meanings[name], energy) for name, energy in losses)

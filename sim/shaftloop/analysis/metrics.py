@@ -15,6 +15,7 @@ from shaftloop.analysis.atend import end_figures
 from shaftloop.analysis.energymetrics import energy_values
 from shaftloop.analysis.grid import link_figures
 from shaftloop.analysis.heatfigures import heat_figures
+from shaftloop.analysis.pulsation import pulsation_ratings
 from shaftloop.analysis.ratings import rating_figures
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.analysis.steps import (
@@ -179,6 +180,7 @@ def needed_channels(bench: Bench) -> set[str]:
     """Return the names of the recorded channels from which the metrics of a bench are taken."""
     names = {"true_torque", "reading", *(f"{name}_setpoint" for name in bench.loops), "grid_energy"}
     names |= {f"{name}_energy" for name in bench.machines} | timeline_channels(bench)
+    names |= {entry.peak for entry in pulsation_ratings(bench)}
     loop = bench.speed_loop()
     return names if loop is None else names | {f"{_measured_machine(bench, loop)}_speed"}
 

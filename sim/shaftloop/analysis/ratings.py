@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from shaftloop.analysis.pulsation import pulsation_ratings, pulsations
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.bench.handles import Bench
 from shaftloop.figures import Figure, number
@@ -94,6 +95,7 @@ def loads(simulation: Simulation) -> tuple[Load, ...]:
     """Return the largest torque, speed and temperature of every part that states a rating or limit."""
     heat = simulation.heat
     peaks = simulation.peaks if heat is None else simulation.peaks | heat.extremes()
+    peaks = peaks | {channel: (0.0, value) for channel, value in pulsations(simulation).items()}
     return tuple(
         Load(
             entry.part,
@@ -104,7 +106,7 @@ def loads(simulation: Simulation) -> tuple[Load, ...]:
             entry.limit,
             entry.base or 0.0,
         )
-        for entry in simulation.bench.ratings()
+        for entry in (*simulation.bench.ratings(), *pulsation_ratings(simulation.bench))
     )
 
 
@@ -242,7 +244,7 @@ def rating_figures(simulation: Simulation) -> Iterator[Figure]:
 
 def known_figures(bench: Bench) -> Iterator[Figure]:
     """Yield the same figures, not looked for yet."""
-    for entry in bench.ratings():
+    for entry in (*bench.ratings(), *pulsation_ratings(bench)):
         place = f"{entry.part}.{entry.quantity}"
         what = f"largest {entry.quantity.replace('_', ' ')} of {entry.part}"
         either = ", either sign" if entry.base is None else ""

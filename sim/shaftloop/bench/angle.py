@@ -24,10 +24,21 @@ def without_angle(parts: Sequence[Part]) -> tuple[Part, ...]:
     return tuple(make_part(part).smooth() for part in parts)
 
 
-def add_wrap(wiring: Wiring, angle: Ref, machine: Machine) -> None:
-    """Add the task that takes whole turns away from the angle, at the ticks of a machine.
+def add_wrap(wiring: Wiring, angle: Ref, machine: Machine, turns: int) -> None:
+    """Add the task that takes whole turns away from an angle, at the ticks of a machine.
 
     Its own instants would divide gaps for no other purpose.
+
+    Parameters
+    ----------
+    wiring : Wiring
+        Being extended.
+    angle : Ref
+        State: of a shaft. [rad]
+    machine : Machine
+        Of any shaft.
+    turns : int
+        That are taken away at once: all that depends on the angle repeats after them.
     """
     clock = machine.timing()
     task = Task(
@@ -37,6 +48,6 @@ def add_wrap(wiring: Wiring, angle: Ref, machine: Machine) -> None:
         clock.phase,
         Priority.WRAP,
         WrapWords(angle.index),
-        WrapNumbers(2.0 * math.pi),
+        WrapNumbers(2.0 * math.pi * turns),
     )
     wiring.add(task)

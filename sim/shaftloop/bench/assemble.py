@@ -131,8 +131,12 @@ def build_bench(description: Description, *, smooth: bool = False, prone: tuple[
         sources[SUPPLY] = bench.link.reading_slot
     slots = add_hops(wiring, description, sources, bench)
     add_loops(wiring, description, slots, bench, smooth)
-    for angle in physics.line.angles.values():
-        add_wrap(wiring, angle, next(iter(bench.machines.values())).parameters)
+    line = physics.line
+    for first, angle in line.angles.items():
+        on_shaft = [
+            part.turns() for part in parts.values() if line.shafts[line.places[part.name].body] == first
+        ]
+        add_wrap(wiring, angle, next(iter(bench.machines.values())).parameters, math.lcm(*on_shaft))
     if not smooth:
         recorder = Task("record", at.RECORD, bench.record_period, Fraction(0), Priority.RECORD)
         wiring.add(recorder)
@@ -207,7 +211,7 @@ def _physics(
         beside = any(edge.laid is not None and i in (edge.left, *edge.rights) for edge in line.edges)
         net.balance(node.name, incoming, outgoing, losses[i], motion, switched=beside)
     machines = [cast(BenchMachine[Any], part) for part in on_bench if part.parameters.drives]
-    link.connect(net, machines)
+    link.connect(net, [machine for machine in machines if machine.fed])
     for machine in machines:
         if machine.name in condition.off:
             machine.block(net, supply)

@@ -70,6 +70,10 @@ def _energies(bench: Bench) -> list[Channel]:
     first = bench.model.meter_slot
     slots = {f"{name}_energy": first + machine.link_meter for name, machine in bench.machines.items()}
     channels = [Channel(name, "J", (("state", slot, 1.0),)) for name, slot in slots.items()]
-    grid = bench.link.grid_meters([machine.link_meter for machine in bench.machines.values()])
+    grid = bench.link.grid_meters(bench.link_meters)
+    heats = [part.name for part in bench.description.line if part.stands().heat is not None]
+    for name in heats:
+        slot = first + bench.model.plant.network.meter_number(f"{name}.damping")
+        channels.append(Channel(f"{name}_heat", "J", (("state", slot, 1.0),)))
     entries = tuple(("state", first + meter, 1.0) for meter in grid)
     return [*channels, Channel("grid_energy", "J", entries)]

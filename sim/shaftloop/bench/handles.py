@@ -110,6 +110,11 @@ class Bench:
             if part.parameters.signal == "torque"
         }
 
+    @property
+    def link_meters(self) -> list[int]:
+        """Meters of what the machines take from the link."""
+        return [machine.link_meter for machine in self.machines.values() if machine.fed]
+
     def fastest(self) -> float:
         """Return the speed of the leftmost body at which a machine is as fast as it may be [rad/s]."""
         return min(machine.parameters.max_speed / machine.node.pace for machine in self.machines.values())

@@ -42,7 +42,7 @@ def _check_stands(entry: Entry, problems: Problems) -> None:
     """Check that a part stands what it is rated for."""
     if entry.value is None:
         return
-    rated, limit, _ = entry.value.stands()
+    rated, limit, *_ = entry.value.stands()
     if rated is not None and limit is not None and limit < rated:
         problems.error(
             entry.at("limit"),

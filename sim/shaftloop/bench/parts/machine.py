@@ -4,7 +4,7 @@ import math
 from abc import abstractmethod
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import TypeVar
+from typing import ClassVar, TypeVar
 
 from shaftloop.bench.parts.limits import Violation
 from shaftloop.bench.parts.part import FASTER, BenchPart, Ideal, Site
@@ -34,8 +34,10 @@ class BenchMachine(BenchPart[M]):
     """Number of its body in the line."""
     torque: tuple[tuple[float, Ref], ...]
     """Air-gap torque as a sum of weight·quantity. [N m]"""
+    fed: ClassVar[bool] = True
+    """Whether its energy comes from the link; else from fuel."""
     link_meter: int
-    """Energy taken from the DC link."""
+    """Energy taken from the DC link, or from fuel."""
     terminals: tuple[int, ...] = ()
     """Held slots of the voltages at its terminals; empty where it is only a torque. [V]"""
     currents: tuple[int, ...] = ()

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from shaftloop.analysis.flow import Flow, Station
+from shaftloop.analysis.flow import LINK, Flow, Station
 from shaftloop.report.canvas import COLOURS, Picture
 from shaftloop.report.quantities import percent, show
 
@@ -50,7 +50,7 @@ def summary(flow: Flow) -> str:
     """
     taken = [station for station in flow.stations if station.link > 0.0]
     given = [station for station in flow.stations if station.link < 0.0]
-    parts = [f"{station.name} took {show(station.link, 'J', 3)} from the link" for station in taken]
+    parts = [f"{station.name} took {show(station.link, 'J', 3)} from {station.source}" for station in taken]
     total = sum(station.link for station in taken)
     for station in given:
         share = f" ({percent(-station.link / total)})" if total > 0.0 and len(given) == 1 else ""
@@ -71,7 +71,9 @@ def _draw_circle(axes: Any, flow: Flow) -> None:
     pitch = 100.0 / len(abreast)
     half = min(0.27 * pitch, 10.0)
     centres = {i: pitch * (place + 0.5) for place, i in enumerate(abreast)}
-    _box(axes, (2.0, 98.0), _LINK, "DC link", COLOURS["electrical"])
+    fed = [x for i, x in centres.items() if flow.stations[i].source == LINK and flow.stations[i].machine]
+    span = (min([50.0, *fed]) - half - 2.0, max([50.0, *fed]) + half + 2.0)
+    _box(axes, (max(2.0, span[0]), min(98.0, span[1])), _LINK, "DC link", COLOURS["electrical"])
     _box(axes, (40.0, 60.0), _GRID, "grid", COLOURS["grid"])
     _arrow(axes, (50.0, _GRID[0]), (50.0, _LINK[1]), flow.grid, scale, COLOURS["grid"])
     for i, (name, energy) in enumerate(flow.beside):
@@ -85,6 +87,8 @@ def _draw_circle(axes: Any, flow: Flow) -> None:
         station = flow.stations[i]
         colour = COLOURS["electrical"] if station.machine else COLOURS["mechanical"]
         _box(axes, (centre - half, centre + half), box, _told(station) if branched else station.name, colour)
+        if station.source != LINK:
+            _box(axes, (centre - half, centre + half), _LINK, station.source, COLOURS["mechanical"])
         if station.machine:
             _arrow(axes, (centre, _LINK[0]), (centre, box[1]), station.link, scale, COLOURS["electrical"])
         if not branched:
@@ -202,6 +206,6 @@ def _draw_bars(axes: Any, flow: Flow) -> None:
     axes.tick_params(left=False, bottom=False, labelbottom=False)
     axes.grid(visible=False)
     axes.spines["bottom"].set_visible(False)
-    axes.set_title(
-        f"what the {show(flow.grid, 'J', 3)} from the grid went into", loc="left", fontweight="normal"
-    )
+    fuel = sum(station.link for station in flow.stations if station.source != LINK)
+    text = f"what the {show(flow.grid + fuel, 'J', 3)} from {'fuel and ' if fuel else 'the '}grid went into"
+    axes.set_title(text, loc="left", fontweight="normal")

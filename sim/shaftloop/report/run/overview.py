@@ -150,7 +150,8 @@ def _powers(simulation: Simulation, width: int) -> list[_Curve]:
         electrical = np.diff(traces[f"{name}_energy"][edges]) / length
         faint = {"color": colour, "linewidth": 2.8, "alpha": 0.35, "zorder": 1.5}
         curves.append((f"{name} mechanical", middle, mechanical, faint))
-        curves.append((f"{name} from link", middle, electrical, {"color": colour}))
+        source = "link" if simulation.bench.machines[name].fed else "fuel"
+        curves.append((f"{name} from {source}", middle, electrical, {"color": colour}))
     grid = np.diff(traces["grid_energy"][edges]) / length
     curves.append(("from grid", middle, grid, {"color": COLOURS["grid"], "linewidth": 1.2}))
     return curves
