@@ -1,8 +1,10 @@
 """A line that is held at one end: closed forms of its modes, its rest under torque, its loop."""
 
 import math
+from pathlib import Path
 
 import pytest
+import tomlkit
 
 from rigs import Table, coupling, describe, sensor, servo, step, torque_loop
 from shaftloop.analysis.fidelity.transfer import fidelity
@@ -14,6 +16,7 @@ from shaftloop.analysis.worstcase import analyse_loops
 from shaftloop.bench.assemble import build_bench
 from shaftloop.errors import ScenarioError, SimulationError
 from shaftloop.scenario.description import Description
+from shaftloop.scenario.reading import read_scenario
 
 WALL: Table = {"part": "fixed_end", "name": "wall"}
 INERTIA, STIFFNESS = 0.02, 3.0e4
@@ -90,6 +93,14 @@ def test_what_a_held_line_cannot() -> None:
     second = {**WALL, "name": "vice"}
     with pytest.raises(ScenarioError, match=r"line.vice: a second fixed end, beside wall; allowed: one"):
         describe({"line": [WALL, coupling("k", 1e4), servo("a", 0.1), coupling("l", 1e4), second]})
+
+
+def test_a_machine_on_the_wall_is_warned_of(tmp_path: Path) -> None:
+    line = [WALL, servo("a", 0.1), coupling("k", 1e4), servo("b", 0.1)]
+    path = tmp_path / "held.toml"
+    path.write_text(tomlkit.dumps({"title": "held", "duration": "1 s", "line": line}), encoding="utf-8")
+    (warning,) = read_scenario(path).warnings
+    assert "line.a: sits on the fixed end, which takes all of its torque" in warning
 
 
 def test_a_reading_between_machine_and_wall_sees_all_of_a_slow_torque() -> None:

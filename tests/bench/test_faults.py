@@ -207,7 +207,7 @@ def test_what_never_happens_is_warned_of_and_what_happened_is_not_repeated() -> 
         line = [servo("drive", LEFT), coupling("c", STIFFNESS), servo("load", RIGHT)]
         path.write_text(tomlkit.dumps({"title": "t", "duration": "50 ms", "line": line, "fault": [late]}))
         assert "never happens: the run ends at 0.05 s" in " ".join(read_scenario(path).warnings)
-    with pytest.raises(ScenarioError, match="c breaks already by f0"):
+    with pytest.raises(ScenarioError, match="c breaks already by fault f0"):
         rig({"on": "c", "kind": "broken"}, {"on": "c", "kind": "broken", "at": "20 ms"})
 
 

@@ -182,7 +182,10 @@ WRONG: list[tuple[Table, str]] = [
     ({"watches": "load", "jump": "2 rad/s"}, "only a sampled reading jumps"),
     ({"watches": "c", "above": "2 N m"}, "c has no reading; choose speed_difference"),
     ({"watches": "load", "above": "3 A", "quantity": "current"}, "load has no current"),
-    ({"watches": "supply", "above": "3 V", "quantity": "voltage"}, "the voltage of a stiff link stays"),
+    (
+        {"watches": "supply", "above": "3 V", "quantity": "voltage"},
+        "the voltage of a stiff link never changes",
+    ),
     ({"watches": "ts", "above": "3 V"}, "the interlock watches a torque"),
     ({"watches": "ts", "above": "3 N m", "action": "short"}, "has no machine with magnets"),
     (

@@ -5,6 +5,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
+import html5lib
 import pytest
 
 import shaftloop
@@ -12,8 +13,12 @@ from shaftloop.interface import TestBench
 from shaftloop.report.check import tables as check
 from shaftloop.report.faults import room as faults
 from shaftloop.report.fidelity import room as fidelity
+from shaftloop.report.identify import fit as identification
 from shaftloop.report.margins import room as margins
 from shaftloop.report.modes import room as modes
+from shaftloop.report.page.page import page_text
+from shaftloop.report.page.room import make_report
+from shaftloop.report.page.sections import Asked
 from shaftloop.report.run import room as run
 from shaftloop.report.sensors import room as sensors
 from shaftloop.report.show import room as show
@@ -46,6 +51,8 @@ MEANINGLESS = {
     "a unit over itself": r"N m s/\(N m\)",
     "a cut": "…",
 }
+SAID = ("p", "li", "dd", "td", "th", "caption", "figcaption", "summary", "text")
+"""Elements of a page that hold words."""
 NUMBER = re.compile(r"\d[\d.,]*(?:e[+-]?\d+)?")
 
 
@@ -105,6 +112,34 @@ def test_faults_and_sizes_keep_their_digits(
     bench = shaftloop.read("micro-spindle")
     judge(faults, bench.faults("ts"), monkeypatch, capsys)
     judge(size, bench.size(faults=False), monkeypatch, capsys)
+
+
+def test_a_report_with_all_faults_keeps_its_digits(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    report = make_report(Asked(shaftloop.read("truck-axle").scenario))
+    tree = html5lib.HTMLParser(strict=True).parse(page_text(report.bench, report.found, report.front))
+    quoted = {cell for part in tree.iter() if part.get("id") == "values" for cell in part.iter()}
+    said = [
+        "".join(piece.itertext()).replace("\u00a0", " ").strip()
+        for piece in tree.iter()
+        if piece not in quoted and str(piece.tag).rpartition("}")[2] in SAID
+    ]
+    assert len(said) > 500
+    for what, pattern in MEANINGLESS.items():
+        found = [text for text in said if re.search(pattern, text.rstrip(".; "))]
+        assert not found, f"{what}: {found}"
+    (answer,) = (entry.answer for entry in report.found if entry.section.name == "faults")
+    judge(faults, answer, monkeypatch, capsys)
+
+
+def test_a_fit_and_a_response_keep_their_digits(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bench = shaftloop.read("reference-bench", {"duration": "60 ms", "record.rate": "4 kHz"})
+    frame = bench.simulate().traces_to_pandas()
+    frame[["reading", "load_speed"]].to_csv(tmp_path / "own.csv")
+    judge(identification, bench.identify(tmp_path / "own.csv", ["line.load.inertia"]), monkeypatch, capsys)
 
 
 def test_sensors_and_studies_keep_their_digits(

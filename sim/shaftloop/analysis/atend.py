@@ -1,7 +1,7 @@
 """What is left in a bench at the end of a run: motion, energy, currents, and how long it would coast.
 
-Coasting: the line, or each piece of one that broke, turns as one body of inertia J and nothing but its drags
-brakes it, so from ω to ω/100 it takes ``∫ J/T(ω) dω`` and turns by ``∫ ω·J/T(ω) dω``, by quadrature over
+Coasting: the line turns as one body of inertia J, or each piece of it where it broke. Only its drags T(ω)
+brake it. From ω to ω/100 that takes ``∫ J/T(ω) dω`` and turns it by ``∫ ω·J/T(ω) dω``, both integrated over
 ln ω. Left out: what an inverter with blocked pulses does to a machine with magnets, and torque that a machine
 still makes.
 """

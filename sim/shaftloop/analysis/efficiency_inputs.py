@@ -3,10 +3,10 @@
 Every component is an error that adds to its quantity. Limits of a data sheet become rectangular
 distributions, certificates normal ones; what averages over the window is divided accordingly:
 
-- noise, its mean over the window, rounding, the size and the folded frequency of a ripple in the reading, the
-  delay of the reading, drag and inertia between flange and sensor are those of the fidelity analysis;
-- the mean of a sine of amplitude A and frequency f over a window τ that is no whole number of periods is off
-  by at most A/(π·f·τ), and its phase is not known: arcsine;
+- taken from the fidelity analysis: noise and its mean over the window; rounding; size and folded frequency of
+  a ripple in the reading; the delay of the reading; drag and inertia between flange and sensor;
+- the mean of a sine of amplitude A and frequency f is off by at most A/(π·f·τ) where the window τ is no whole
+  number of periods; its phase is not known: arcsine;
 - a drift of rate r moves the quantity by ±r·τ/2 inside the window;
 - a window cuts the way of an encoder at two edges, each of them known within one edge: triangular.
 

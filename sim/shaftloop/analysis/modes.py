@@ -1,13 +1,12 @@
 """Torsional modes of the shaft line, from the plant matrix that the simulation integrates.
 
 The mechanical block of ``A`` (speeds, twists, Maxwell branch forces) holds inertias, springs, dampers and
-viscous drag. It is written in energy coordinates, half of whose square is the stored energy: an undamped
-line then has a skew-symmetric matrix, whose eigenvalues are exact to rounding for any mix of stiff and
-soft parts, and the share of a spring in the elastic energy is a sum of squares.
+viscous drag. It is written in coordinates half of whose square is the stored energy. The matrix of an
+undamped line is then skew-symmetric, and its eigenvalues are exact to rounding however stiff and soft parts
+are mixed. The share of a spring in the elastic energy is a sum of squares.
 
-Flanks with play count as touching. Left out: their damping, what the machines' currents and controllers
-add, and Coulomb drag and windage, which depend on the speed and damp no small motion of a turning line to
-speak of.
+Flanks with play count as touching. Left out: their damping; what currents and controllers of the machines
+add; Coulomb drag and windage, which hardly damp small motions of a line that turns.
 """
 
 from dataclasses import dataclass, field

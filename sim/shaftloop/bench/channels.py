@@ -14,9 +14,9 @@ __all__ = ["standard_channels"]
 def standard_channels(bench: Bench, further: Sequence[str]) -> list[Channel]:
     """Return the standard channels, then the further ones that the scenario asks for.
 
-    Standard are the true torque and the reading of the main sensor, set-points and commands, speed and
-    air-gap torque of every machine, the torque of every spring, the reading of every power meter, and the
-    energy that every machine takes from the link.
+    Standard are: true torque and reading of the main sensor; set-points and commands; of every machine speed,
+    air-gap torque and the energy that it takes from the link; the torque of every spring; the reading of
+    every power meter.
 
     Parameters
     ----------

@@ -132,7 +132,8 @@ def _tell(
     from shaftloop.report.terminal import print_answer, print_line
 
     if as_json:
-        told = {"answer": [said], "file": str(file), **figures, "further": further, "cautions": list(mind)}
+        next_steps = [{"what": what, "why": why} for what, why in further.items()]
+        told = {"answer": [said], "file": str(file), **figures, "further": next_steps, "cautions": list(mind)}
         hand_out(text_of(told))
         return
     print_answer([said])

@@ -100,7 +100,7 @@ def check_fault(draft: Draft, entry: Entry, problems: Problems) -> None:
         ]
         if same[0] is not entry:
             problems.error(
-                entry.at("on"), f"{name} {_WORDS[kind]} already by {same[0].name}; leave one of them out"
+                entry.at("on"), f"{name} {_WORDS[kind]} already by fault {same[0].name}; state one of the two"
             )
 
 
@@ -118,7 +118,10 @@ def _check_when(draft: Draft, entry: Entry, problems: Problems) -> None:
         check_condition(draft, entry.at("when"), entry.raw["when"], entry.value.when, problems)
         for key in ("at", "until"):
             if key in entry.raw:
-                problems.error(entry.at(key), "a fault with a condition lasts from then on; leave it out")
+                problems.error(
+                    entry.at(key),
+                    "a fault that waits for a condition (when) stays once it is there; leave this out",
+                )
     elif "at" not in entry.raw:
         problems.error(entry.at("at"), 'missing: say when, e.g. at = "1 s", or state a condition as when')
     else:

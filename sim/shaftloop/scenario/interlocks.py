@@ -76,7 +76,7 @@ def _watchable(draft: Draft, path: KeyPath, name: str, problems: Problems) -> di
             return {"voltage": "V"}
         problems.error(
             (*path, "watches"),
-            'the voltage of a stiff link stays; state [supply] kind = "rectifier" or "two_way"',
+            'the voltage of a stiff link never changes; state [supply] kind = "rectifier" or "two_way"',
         )
         return {}
     found = draft.find(name, ["line"])

@@ -32,6 +32,7 @@ def check_line(draft: Draft, problems: Problems) -> None:
         _check_followers(entries, followers, problems)
         _check_bodies(draft.layout, entries, problems)
         _check_fixed(entries, followers, problems)
+        _check_held(draft.layout, entries, problems)
     for entry in entries:
         _check_stands(entry, problems)
         for keys, words in entry.value.warnings() if entry.value is not None else ():
@@ -136,6 +137,18 @@ def _check_fixed(entries: list[Entry], followers: dict[str, list[Entry]], proble
             )
     for entry in fixed[1:]:
         problems.error(entry.path, f"a second fixed end, beside {fixed[0].name}; allowed: one; leave one out")
+
+
+def _check_held(layout: Layout, entries: list[Entry], problems: Problems) -> None:
+    """Warn of a machine that cannot turn anything, since it sits on the part that holds the line."""
+    held = {body.machine for body in layout.bodies if isinf(body.inertia)}
+    for entry in entries:
+        if entry.name in held:
+            problems.warn(
+                entry.path,
+                "sits on the fixed end, which takes all of its torque, so it moves nothing; put a shaft or a "
+                "coupling between the two",
+            )
 
 
 def _needs_inertia(left: Entry | None, right: Entry | None, problems: Problems) -> None:

@@ -1,9 +1,9 @@
 """What every fault of a standard set does to the parts of a bench, each at the worst of several moments.
 
-The moments come from the run of the healthy bench: largest torque, power and speed, where the link has a
-voltage of its own also the most that is drawn from it and fed into it, and four phases of the first torsional
-mode from each of them, since the mode adds to what a failure lets loose, or takes from it. What the scenario
-states fails when it says so.
+The moments come from the run of the healthy bench: its largest torque, power and speed. Where the link has a
+voltage of its own, the largest power drawn from it and fed into it are two more. From each moment on four
+phases of the first torsional mode are tried: the mode adds to what a failure lets loose, or takes from it. A
+fault that the scenario states happens when the scenario says.
 """
 
 import math

@@ -1,10 +1,10 @@
 """Torque ripple that turns with the shaft, and where sampling puts it in the reading.
 
-A ripple of order n has the frequency ``n·ω/2π``. What is left of it behind the low-pass appears in samples
-of rate fs at ``|f − fs·round(f/fs)|``, and in the loop, which takes the samples at its own rate, at that
-frequency folded once more. Size and place at the operating speed are those of the closed bench
-(`ForcedBench.lines`); over the speed range the response of the operating point is used, which changes with
-the speed only through the electrics of the machines.
+A ripple of order n has the frequency ``f = n·ω/2π``. What the low-pass leaves of it appears in samples of
+rate fs at ``|f − fs·round(f/fs)|``. The loop takes these samples at its own rate, which folds that frequency
+once more. At the operating speed, size and place are those of the closed bench (`ForcedBench.lines`). Over
+the speed range the response at the operating point is used: only the electrics of the machines change it with
+the speed.
 
 A folded line that lies below the bandwidth of the torque loop is taken for torque and acted on. It is kept
 out by a lower cutoff, so that less of it passes, or by faster sampling, so that it folds to above the band.

@@ -1,11 +1,12 @@
 """A small sinusoidal torque at the air gap of a machine, and what the sampled bench makes of it.
 
-The bench at its steady state is ``x' = A·x + B·u + b·e^{iωt}`` between the instants of its tasks, with A
+Between the instants of its tasks the bench at its steady state is ``x' = A·x + B·u + b·e^{iωt}``. A comes
 from the derivatives of the compiled terms; the tasks and the gaps behind them are the stepper's own
-transitions (`HyperMap.transitions`). With ``x = X·e^{iωt} + r``, ``X = (iω − A)⁻¹·b`` the response of the
-plant alone, the rest r is driven by what the tasks see of X, and one hyperperiod maps it to itself times
-``e^{iωT}``. So the response is exact at any frequency, also above half the rate of a sampler: what a sampler
-of rate fs makes of a frequency f appears at ``|f − fs·round(f/fs)|`` with the size given here.
+transitions (`HyperMap.transitions`). The state is split into ``x = X·e^{iωt} + r``. ``X = (iω − A)⁻¹·b`` is
+the response of the plant alone. The rest r is driven by what the tasks see of X; one hyperperiod T maps it
+to itself times ``e^{iωT}``, which gives r. So the response is exact at any frequency, also above half the
+rate of a sampler: what a sampler of rate fs makes of a frequency f appears at ``|f − fs·round(f/fs)|`` with
+the size given here.
 """
 
 from collections.abc import Callable

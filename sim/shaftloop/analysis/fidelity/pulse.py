@@ -1,9 +1,10 @@
 """How much of the peak of a short pulse a reading shows.
 
-A half-sine pulse of torque goes through the linear mechanics and the low-pass, exactly on a fine grid (matrix
-exponential of the system with the sine as two more states) and by cubics through values and slopes between
-its points; the samples then catch the top or miss it by up to half a period. At the worst phase of sampling
-the largest sample is least: one sample rises to what the next one falls to, found between points of the grid.
+A half-sine pulse of torque goes through the linear mechanics and the low-pass. On a fine grid the response is
+exact: it comes from the matrix exponential of the system, which has the sine as two more states. Between the
+points it is a cubic through their values and slopes. The samples catch the top or miss it by up to half a
+period. At the worst phase of sampling the largest sample is least: there one sample is as high on the way up
+as the next one on the way down. That phase is found between points of the grid.
 """
 
 from collections.abc import Callable

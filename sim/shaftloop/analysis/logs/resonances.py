@@ -1,9 +1,9 @@
 """Natural frequencies and damping from a response: a rational function with its intervals.
 
-The output at the lines is ``B(z)·U + I(z)`` over ``A(z)``, with z at the rate of the log (exact for a held
-input) or, where the lines end far below it, at 2.5 times the last of them. The polynomial I takes the
-transient of a record that is taken as a whole. Started by iterated linear least squares, refined by maximum
-likelihood under the noise found beside the response; the order is the one of least description length.
+The output at the lines is ``(B(z)·U + I(z))/A(z)``. The rate of z is that of the log, which is exact for a
+held input; where the lines end far below it, it is 2.5 times the last of them. The polynomial I takes the
+transient of a record that is taken as a whole. Iterated linear least squares give a start. Maximum likelihood
+under the noise found beside the response refines it. The order is the one of least description length.
 
 References
 ----------

@@ -1,8 +1,8 @@
 """The best gains of a controller whose shape is given, and the best shape of a structure.
 
-Everything is deterministic: for each proportional gain the admissible integral gains are known in closed
-form (see `intervals`), proportional gains are looked at on a grid that closes in on the best one, and
-frequencies at which a bound turns out to be exceeded between grid points are added to the grid.
+Nothing is left to chance. For each proportional gain the admissible integral gains are known in closed form
+(see `intervals`). Proportional gains are looked at on a grid that closes in on the best one. Where a bound
+turns out to be exceeded between two frequencies of the grid, that frequency joins the grid.
 """
 
 from collections.abc import Sequence
