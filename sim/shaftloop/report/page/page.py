@@ -145,7 +145,8 @@ def _provenance(bench: ShowAnswer, run: RunAnswer | None) -> Grid:
             add_row(table, "energy that does not close", f"{residual.value:.1e} of what circulates")
         largest = None if run.verification is None else run.verification.largest
         if largest is not None:
-            add_row(table, "largest change with half the step", f"{largest[1]:.1e}, of {largest[0]}")
+            cycle = "" if simulation.duty is None else ", in one cycle of the duty"
+            add_row(table, "largest change with half the step", f"{largest[1]:.1e}, of {largest[0]}{cycle}")
     return table
 
 

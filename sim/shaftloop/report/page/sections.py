@@ -6,6 +6,8 @@ from pathlib import Path
 from typing import Any
 
 from shaftloop.analysis.overlay import MeasuredRun
+from shaftloop.analysis.simulation import simulate
+from shaftloop.analysis.verify import verify
 from shaftloop.answers.base import Watch, unwatched
 from shaftloop.answers.faults import find_faults
 from shaftloop.answers.fidelity import find_fidelity, with_run
@@ -86,7 +88,15 @@ def _check(asked: Asked) -> list[CheckedScenario]:
 
 
 def _run(asked: Asked) -> RunAnswer:
-    return find_run(asked.scenario, finer=True, measurement=asked.measurement, watch=asked.watch)
+    description = asked.scenario.description
+    once = description.duty is None
+    answer = find_run(asked.scenario, finer=once, measurement=asked.measurement, watch=asked.watch)
+    if once:
+        return answer
+    # What finer steps change shows in one cycle of a duty.
+    cycle = replace(description, duty=None)
+    with asked.watch("a cycle with finer steps") as progress:
+        return replace(answer, verification=verify(cycle, simulate(cycle), progress=progress))
 
 
 def _run_verdict(answer: RunAnswer) -> list[str]:

@@ -76,7 +76,7 @@ class StudyFindings:
         if damaged is not None and (many := int(np.count_nonzero(damaged.values > 0.0))):
             found.append(
                 f"{many} of {evaluated} candidates take a part beyond a limit that it states "
-                f"({OVERLOADED}): such parts are damaged, whatever the other figures say"
+                f"(column {OVERLOADED} of the results): they are damaged, whatever the other figures say"
             )
         for entry in self.indices:
             if entry.indices and entry.rows < (design.count or 0):
