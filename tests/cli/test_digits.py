@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import html5lib
+import numpy as np
 import pytest
 
 import shaftloop
@@ -121,7 +122,7 @@ def test_a_report_with_all_faults_keeps_its_digits(
     tree = html5lib.HTMLParser(strict=True).parse(page_text(report.bench, report.found, report.front))
     quoted = {cell for part in tree.iter() if part.get("id") == "values" for cell in part.iter()}
     said = [
-        "".join(piece.itertext()).replace("\u00a0", " ").strip()
+        re.sub(r"\.(?= [A-Z])", "", "".join(piece.itertext()).replace("\u00a0", " ")).strip()
         for piece in tree.iter()
         if piece not in quoted and str(piece.tag).rpartition("}")[2] in SAID
     ]
@@ -133,13 +134,16 @@ def test_a_report_with_all_faults_keeps_its_digits(
     judge(faults, answer, monkeypatch, capsys)
 
 
-def test_a_fit_and_a_response_keep_their_digits(
+def test_a_fit_keeps_its_digits(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     bench = shaftloop.read("reference-bench", {"duration": "60 ms", "record.rate": "4 kHz"})
-    frame = bench.simulate().traces_to_pandas()
-    frame[["reading", "load_speed"]].to_csv(tmp_path / "own.csv")
-    judge(identification, bench.identify(tmp_path / "own.csv", ["line.load.inertia"]), monkeypatch, capsys)
+    run, log = bench.simulate().simulation, tmp_path / "own.csv"
+    columns = np.column_stack([run.time, run.traces["reading"], run.traces["load_speed"]])
+    heads = "time [s],reading [N m],load_speed [rad/s]"
+    np.savetxt(log, columns, delimiter=",", header=heads, comments="")
+    monkeypatch.chdir(tmp_path)
+    judge(identification, bench.identify("own.csv", ["line.load.inertia"]), monkeypatch, capsys)
 
 
 def test_sensors_and_studies_keep_their_digits(

@@ -60,7 +60,7 @@ def tell_joint(joint: Joint) -> Iterator[Piece]:
         table, "so each stands", f"x {guard:.2f} or {lag:.0f}°", "any of these in any loops at once, at least"
     )
     for name, part in joint.direction.items():
-        words = f"{math.degrees(cmath.phase(part)):+.0f}°, in shares of the clamps"
+        words = f"{round(math.degrees(cmath.phase(part))):+d}°, in shares of the clamps"
         add_row(table, f"worst there: {name}", percent(abs(part)), words)
     yield table
 
