@@ -230,7 +230,10 @@ def test_a_ramp_that_is_followed_by_torque_off_later_is_no_contradiction() -> No
 
 NEVER: list[tuple[Table, str]] = [
     ({}, "missing: say when"),
-    ({"at": "1 ms", "when": {"watches": "ts", "above": "3 N m"}}, "a fault with a condition lasts"),
+    (
+        {"at": "1 ms", "when": {"watches": "ts", "above": "3 N m"}},
+        "a fault with when begins when its condition is met",
+    ),
     ({"when": {"watches": "ts"}}, "missing: a level"),
     ({"when": {"watches": "nope", "above": "1 N m"}}, '"nope" is no name in this scenario'),
     ({"when": {"watches": "ts", "above": "1 rpm"}}, "the fault watches a torque"),

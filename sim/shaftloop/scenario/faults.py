@@ -120,7 +120,7 @@ def _check_when(draft: Draft, entry: Entry, problems: Problems) -> None:
             if key in entry.raw:
                 problems.error(
                     entry.at(key),
-                    "a fault that waits for a condition (when) stays once it is there; leave this out",
+                    "a fault with when begins when its condition is met, and stays; leave this out",
                 )
     elif "at" not in entry.raw:
         problems.error(entry.at("at"), 'missing: say when, e.g. at = "1 s", or state a condition as when')
