@@ -142,7 +142,30 @@ def _waited(answer: RunAnswer, event: Event) -> str:
         (step.timeout, "s"),
     )
     within, dwell, most = ("{:.4g} {}".format(*readable(float(value), unit)) for value, unit in amounts)
-    return f"loop {step.loop} was to stay within {within} of its set-point for {dwell}, and did not in {most}"
+    asked = (
+        f"loop {step.loop} was to stay within {within} of its set-point for {dwell}, and did not in {most}"
+    )
+    return asked + _nearest(answer, step, event.time)
+
+
+def _nearest(answer: RunAnswer, step: Settle, end: float) -> str:
+    """Return how near a wait that ended in vain came, as far as records of set-point and reading show it."""
+    found, bench = answer.simulation, answer.simulation.bench
+    loop, main = bench.loops[step.loop], bench.main_sensor()
+    seen = "reading" if main is not None and loop.source == main.name else f"{loop.source}_reading"
+    seen = seen if loop.quantity == "torque" else f"{loop.source}_speed"
+    setpoint = f"{step.loop}_setpoint"
+    if seen not in found.traces or setpoint not in found.traces:
+        return ""
+    inside = (found.time > end - float(step.timeout)) & (found.time <= end)
+    apart = np.abs(found.traces[setpoint][inside] - found.traces[seen][inside])
+    if not apart.size:
+        return ""
+    if np.min(apart) > step.within:
+        return f" (it came to {show(float(np.min(apart)), UNIT_OF[loop.quantity])} of it)"
+    beyond = np.flatnonzero(np.concatenate([[True], apart > step.within, [True]]))
+    longest = float(np.max(np.diff(beyond)) - 1) * float(bench.record_period)
+    return f" (it stayed for {show(longest, 's', 3)} at most)"
 
 
 def _left(answer: RunAnswer) -> str:
