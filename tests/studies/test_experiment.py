@@ -114,3 +114,13 @@ def test_a_bench_that_cannot_be_excited_is_refused(tmp_path: Path) -> None:
     path.write_text(rest + text[: text.index("[[loop]]")], "utf-8")
     with pytest.raises(BenchError, match="nothing can be excited"):
         find_experiment(read_scenario(path), ("line.load.inertia",), kinds=("steps",))
+
+
+def test_machines_that_run_up_by_themselves_are_waited_for() -> None:
+    scenario = read_scenario("two-inverters")
+    best = find_experiment(scenario, ("line.load.inertia",), kinds=("steps",), length=0.5).plan.best
+    assert best.stage.steps[0] == {"do": "hold", "time": "1.6 s"} and best.time is not None
+    speed = best.columns["drive_speed"][
+        np.searchsorted(best.time, [best.stage.start, best.stage.start + 0.5])
+    ]
+    assert speed.max() < 1.1 * speed.min()

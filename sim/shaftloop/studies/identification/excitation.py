@@ -12,6 +12,7 @@ References
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import takewhile
 from typing import Any
 
 import numpy as np
@@ -22,6 +23,7 @@ from shaftloop.analysis.modes import find_modes, mechanics
 from shaftloop.analysis.operating import OperatingPoint
 from shaftloop.bench.handles import Bench
 from shaftloop.errors import BenchError
+from shaftloop.scenario.description import Hold
 from shaftloop_models.parameters import Gain
 
 __all__ = ["KINDS", "Experiment", "Stage", "make_stage"]
@@ -122,9 +124,10 @@ def make_stage(bench: Bench, point: OperatingPoint, experiment: Experiment, file
     if experiment.kind == "coast_down":
         return _coast_down(speeds, experiment, over)
     torques = [entry for entry in excited if entry.unit != "rad/s" and entry.mean]
-    before = [*_ramps(speeds, over), _hold(_CALM), *_ramps(torques, _CALM), _hold(_CALM)]
+    wait = _CALM if speeds else max(_CALM, _waited(bench))
+    before = [*_ramps(speeds, over), _hold(wait), *_ramps(torques, _CALM), _hold(_CALM)]
     after = [*_ramps(torques, _CALM, down=True), *_ramps(speeds, over, down=True), _hold(_CALM)]
-    start = (over + _CALM if speeds else _CALM) + (2.0 * _CALM if torques else _CALM)
+    start = (over if speeds else 0.0) + wait + (2.0 * _CALM if torques else _CALM)
     steps, table, length = _WAYS[experiment.kind](bench, excited, experiment.length, file)
     ends = (_CALM if torques else 0.0) + (over if speeds else 0.0) + _CALM
     return Stage([*before, *steps, *after], table, start, start + length + ends)
@@ -169,6 +172,12 @@ def _run_up_time(bench: Bench, point: OperatingPoint) -> float:
     )
     needed = inertia * abs(point.setpoints.get(loop.parameters.name, 0.0)) / (_PULLED * loop.parameters.clamp)
     return round(max(needed, 0.5), 1)
+
+
+def _waited(bench: Bench) -> float:
+    """Return how long the sequence waits first, for machines that run up by themselves [s]."""
+    waits = takewhile(lambda step: isinstance(step, Hold), bench.description.sequence)
+    return sum(float(step.time) for step in waits if isinstance(step, Hold))
 
 
 def _coast_down(speeds: Sequence[_Excited], experiment: Experiment, over: float) -> Stage:
