@@ -115,7 +115,7 @@ def bench_point(
     state = held_state(bench, point)
     after = bench.walk(state, np.array([bench.ticks]))[0]
     model = bench.bench.model
-    meters = [model.layout.number(f"energy.{name}.link") for name in bench.bench.machines]
+    meters = [model.meter_slot + machine.link_meter for machine in bench.bench.machines.values()]
     powers = [float(after[slot] - state[slot]) / bench.hyperperiod for slot in meters]
     handle = bench.bench.sensors[measured.sensor.name]
     row = model.plant.c[model.plant.rows[handle.true_torque]]
