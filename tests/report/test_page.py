@@ -9,6 +9,7 @@ from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
+from xml.etree.ElementTree import fromstring
 
 import html5lib
 import numpy as np
@@ -23,6 +24,7 @@ from shaftloop.errors import ScenarioError, SimulationError
 from shaftloop.report.files import OutputError
 from shaftloop.report.page import colours, sections
 from shaftloop.report.page.front import front_of
+from shaftloop.report.page.line import line_svg
 from shaftloop.report.page.omissions import cautions, left_out
 from shaftloop.report.page.page import page_text
 from shaftloop.report.page.room import Report, make_report
@@ -342,3 +344,11 @@ def test_python_writes_the_page_too_and_refuses_other_endings(tmp_path: Path) ->
     assert (tmp_path / "out.html").read_text(encoding="utf-8") == text_of(report)
     with pytest.raises(OutputError, match=r"out.doc: unknown ending; a report is written as .html, .pdf"):
         bench.report(tmp_path / "out.doc")
+
+
+def test_a_branch_stands_in_a_lane_of_its_own() -> None:
+    drawn = fromstring(line_svg(shaftloop.read("axle-split").show()))
+    names = [text.text for text in drawn.iter() if text.get("class") == "name"]
+    assert names.count("diff") == 2 and {"half_left", "half_right", "wheel_right"} <= set(names)
+    rows = {text.text: float(text.get("y", "0")) for text in drawn.iter() if text.get("class") == "name"}
+    assert rows["wheel_right"] > rows["wheel_left"] > rows["half_left"]
