@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.interpolate import CubicSpline
 
+from heatbench import document
 from rigs import (
     RECTIFIER,
     Table,
@@ -170,6 +171,21 @@ def test_a_current_shorts_the_terminals(on: Table) -> None:
     for machine in names:
         slots = run.bench.machines[machine].terminals
         assert [run.run.state[slot] for slot in slots] == [0.0, 0.0]
+
+
+def test_a_winding_that_is_too_hot_trips_at_the_thermal_tick_at_which_it_is() -> None:
+    """The copper loss heats it until then; from there on it cools, for the torque is gone."""
+    level = 60.0
+    limit = {"name": "hot", "watches": "m", "quantity": "temperature", "above": f"{level} degC"}
+    heated = document({}, [step("torque", "90 N m"), hold("8 s")]) | {"limit": [limit]}
+    run = closing(simulate(describe(heated)))
+    assert told(run) == [("exceeded", "hot"), ("tripped", "hot"), ("torque_off", "hot")]
+    heat = run.heat
+    assert heat is not None
+    winding = heat.temperature[:, [body.name for body in heat.heat.bodies].index("m.winding")]
+    first = np.argmax(winding > level)
+    assert run.events[0].time == pytest.approx(heat.time[first], abs=1e-6) and 0.0 < heat.time[first] < 8.0
+    assert winding[-1] < winding[first + 1]
 
 
 WRONG: list[tuple[Table, str]] = [
