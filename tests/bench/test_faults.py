@@ -99,6 +99,14 @@ def test_a_part_with_everything_breaks_at_speed_and_energy_closes() -> None:
     assert found.energies.losses["c1.failure"] > 0.0
 
 
+def test_a_break_behind_a_step_of_the_sequence_in_one_gap_comes_at_its_tick_all_the_same() -> None:
+    moves = [step("torque", "30 N m"), step("speed", "300 rpm"), {"do": "hold", "time": "12.34 ms"}]
+    moves.append(step("torque", "10 N m"))
+    broken = {"on": "c", "kind": "broken"}
+    coarse, fine = run(broken, sequence=moves), run(broken, sequence=moves, record={"rate": "1 MHz"})
+    assert coarse.energies.losses["c.failure"] == pytest.approx(fine.energies.losses["c.failure"], rel=1e-6)
+
+
 def test_a_short_between_two_instants_comes_at_its_tick_however_often_the_run_is_recorded() -> None:
     bench = replace(rough(), fault=(Fault("f", "drive", "shorted", Fraction(211_234_567, 10**9)),))
     ends = []

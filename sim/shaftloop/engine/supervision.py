@@ -340,6 +340,10 @@ def run_bench(
         final = due >= end or run.next_instant(int(due)) > end
         exact = final or due in supervisor.stops
         to = end if final else int(due)
+        # What the kernel would pass on its way to the instant behind an event.
+        between = [tick for tick in supervisor.stops if run.position.tick < tick < run.next_instant(to)]
+        if between:
+            to, exact = min(between), True
         if trail and supervisor.healthy and not laying:
             trail.follow(run, to)
         supervisor.seen, begin = supervisor.look(), run.save()
