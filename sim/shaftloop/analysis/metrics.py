@@ -134,7 +134,12 @@ METRICS = (
         "loss_energy", "J", "all losses; each one by the name of its meter, e.g. loss_energy.drive.copper"
     ),
     Figure("stored_energy", "J", "change of the energy stored in speeds, twists and currents"),
-    Figure("energy_residual", "1", "energy that does not close, over the circulated energy"),
+    Figure(
+        "energy_residual",
+        "1",
+        "energy that does not close, over the circulated energy, or over what the grid exchanged with a "
+        "supply where that is more",
+    ),
     Figure("step", "s", "longest step of the integration"),
 )
 """The metrics of every run, besides one loss per element."""
