@@ -26,11 +26,11 @@ _LOOP, _RUNS, _LONGEST = 0.7, 6.0, 3.2
 """Of a loop whatever the bench [s]; runs of its proof, about, and how long each is at most [s]."""
 _POINTS = 100.0, 12.0
 """Of the grid of a loop, for every tick: whatever the bench, and per slot."""
-_POINT, _CUBE, _TICK = 4e-4, 6e-6, 0.02
+_POINT, _CUBE, _TICK = 2.5e-4, 6e-6, 0.02
 """Of a structure without parameters of its own, at one plant: per point, cube of the slots, and tick. [s]"""
 _MARGINS = 0.15
 """Of a judgement, besides the run. [s]"""
-_SHAPED = 8.0
+_SHAPED = 0.8
 """Times that a structure with parameters of its own takes."""
 _PLAIN = ("kept", "pi", "pi_feedforward")
 """Structures without, or whose parameters act on the set-point alone."""
@@ -68,7 +68,8 @@ def check_tuning(corners: Sequence[Description], loops: Sequence[str], structure
     each = _POINTS[0] + _POINTS[1] * slots
     points = each * sum(ticks.values())
     _check_memory(each * ticks[most] * (1.0 + plants), most, ticks[most], period)
-    plain = plants * (_POINT * points + len(loops) * _CUBE * slots**3 + _TICK * sum(ticks.values()))
+    states, ticking = len(loops) * _CUBE * slots**3, _POINT * points + _TICK * sum(ticks.values())
+    plain = plants * (states + ticking)
     shaped = sum(name not in _PLAIN for name in structures)
     full = build_bench(nominal).model
     stepping = Stepping(at.ETD4, longest_step(full.plant, at.ETD4))
@@ -86,7 +87,7 @@ def check_tuning(corners: Sequence[Description], loops: Sequence[str], structure
     words = advice[dearest]
     if plants > 1 and dearest != "proof":
         words = f"{plants} corners and phases of clocks are kept at once: state fewer `tolerances`; {words}"
-    elif dearest == "plain" and ticks[most] == 1:
+    elif dearest == "plain" and (ticks[most] == 1 or states > ticking):
         words = "delay lines and bodies make the states: shorten latencies, or join stiff parts into one"
     what = f"tuning {len(loops)} loops" if len(loops) > 1 else f"tuning loop {most}"
     total, duration = sum(parts.values()), longest_time(nominal)
