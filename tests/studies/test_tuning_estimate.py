@@ -68,7 +68,7 @@ def test_judgements_are_what_the_patience_leaves(tmp_path: Path) -> None:
 def test_no_shipped_bench_is_refused(name: str) -> None:
     found = read_scenario(name).description
     check_tuning([found], both(found), KEPT)
-    # With every structure but one is affordable: a bus at 50 Hz makes its loops tick 80 times in a common period.
+    # The loops of one tick 80 times in a common period, because of its bus: too often for every structure.
     for loop in both(found) if name != "cardan-pump" else ():
         check_tuning([found], (loop,), tuple(STRUCTURES))
 
