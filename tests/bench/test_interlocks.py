@@ -124,6 +124,16 @@ def test_a_coupling_breaks_at_the_very_tick_at_which_its_condition_is_met(deboun
     assert run.energies.losses["c.failure"] > 0.0
 
 
+def test_a_crossing_just_ahead_of_a_failure_in_the_same_gap_is_not_lost() -> None:
+    free = simulate(bench())
+    root = CubicSpline(free.time, np.abs(free.traces["true_torque"])).solve(20.0, extrapolate=False)[0]
+    broken = {"name": "b", "on": "c", "kind": "broken", "at": f"{round(root * 1e9) + 500} ns"}
+    keys: dict[str, Any] = {"record": {"rate": "10 kHz"}, "fault": [broken]}
+    run = closing(simulate(bench(limit=[limit("ts", quantity="true_torque", above="20 N m")], **keys)))
+    assert told(run)[:2] == [("exceeded", "l"), ("tripped", "l")]
+    assert run.events[0].time == pytest.approx(root, abs=2e-8)
+
+
 UP = [ramp("1500 rpm", "0.3 s"), step("torque", "80 N m"), hold("0.5 s")]
 DOWN = [*UP, step("torque", "0 N m"), ramp("0 rpm", "0.1 s"), hold("0.05 s")]
 

@@ -132,7 +132,7 @@ class Run:
                 self.friction.settle(self)
                 status = ENDED if go_on == self._creep and self._ends[at.WOKE] >= 0 else MET
             if status == ENDED or (self.position.tick >= to and (exact or self.position.gap == -1)):
-                return status == ENDED
+                return status == ENDED or bool(guarded and self._ends[at.WOKE] >= 0)
 
     def _go(self, to: int, exact: bool, guarded: bool) -> int:
         """Go on by whole gaps; where what sticks changes in one, stand at its start."""
