@@ -53,8 +53,8 @@ class GasPoint:
     """Gas torque of one cylinder at a crank angle."""
 
     angle: Annotated[float, Quantity("rad", "from the top dead centre at which it fires", ge=0.0)]
-    motored: Annotated[float, Quantity("N m", "torque without combustion")]
-    fired: Annotated[float, Quantity("N m", "torque at full load")]
+    motored: Annotated[float, Quantity("N m", "torque without combustion", ge=-1e6, le=1e6)]
+    fired: Annotated[float, Quantity("N m", "torque at full load", ge=-1e6, le=1e6)]
 
 
 @dataclass(frozen=True)

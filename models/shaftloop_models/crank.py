@@ -31,8 +31,8 @@ from numpy.typing import NDArray
 
 __all__ = ["SAMPLES", "harmonics", "ideal_cycle", "mass_torque", "piston_rate"]
 
-Array = NDArray[np.float64]
-Complex = NDArray[np.complex128]
+_Array = NDArray[np.float64]
+_Complex = NDArray[np.complex128]
 
 SAMPLES = 1440
 """Of a cycle."""
@@ -42,7 +42,7 @@ _AMBIENT = 1e5
 """Pressure of intake, exhaust and crankcase. [Pa]"""
 
 
-def piston_rate(angle: Array, radius: float, ratio: float) -> Array:
+def piston_rate(angle: _Array, radius: float, ratio: float) -> _Array:
     """Return dx/dθ of the piston, away from top dead centre [m/rad].
 
     Parameters
@@ -58,7 +58,7 @@ def piston_rate(angle: Array, radius: float, ratio: float) -> Array:
     return np.asarray(radius * sine * (1.0 + ratio * cosine / np.sqrt(1.0 - (ratio * sine) ** 2)))
 
 
-def mass_torque(mass: float, radius: float, ratio: float, turns: int) -> Complex:
+def mass_torque(mass: float, radius: float, ratio: float, turns: int) -> _Complex:
     """Return the harmonics of the torque of a mass over the squared speed, as `harmonics` does [N m s^2].
 
     Parameters
@@ -79,7 +79,7 @@ def mass_torque(mass: float, radius: float, ratio: float, turns: int) -> Complex
 
 def ideal_cycle(
     area: float, radius: float, ratio: float, compression: float, turns: int
-) -> tuple[Array, Array]:
+) -> tuple[_Array, _Array]:
     """Return torque without heat [N m], and what heat adds per mean torque [1], shapes (`SAMPLES`,).
 
     Parameters
@@ -106,7 +106,7 @@ def ideal_cycle(
     return np.where(closed, _AMBIENT * (pressed - 1.0) * lever, 0.0), added / added.mean()
 
 
-def harmonics(values: Array) -> Complex:
+def harmonics(values: _Array) -> _Complex:
     """Return C of ``Re Σ C[m]·exp(j·m·φ)``, φ from 0 to 2π over the samples, shape (n/2,).
 
     Parameters

@@ -21,8 +21,7 @@ References
 import math
 from typing import Any
 
-from shaftloop_models.heat import Warmth
-from shaftloop_models.network import ONE, Network, OwnKind, PowerKind, Ref
+from shaftloop_models.network import ONE, Network, OwnKind, PowerKind, Ref, Warmth
 from shaftloop_models.pm_machine import PmMachine, PmPorts
 from shaftloop_models.supply import DcLink
 

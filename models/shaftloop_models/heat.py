@@ -24,12 +24,12 @@ References
 """
 
 from dataclasses import dataclass
-from typing import Annotated, Any, NamedTuple
+from typing import Annotated, Any
 
-from shaftloop_models.network import Network, OwnKind, Ref
+from shaftloop_models.network import Network, OwnKind, Ref, Warmth
 from shaftloop_models.parameters import Checked, ParameterError, Quantity
 
-__all__ = ["Heat", "Warmth", "declare_warmth"]
+__all__ = ["Heat", "declare_warmth"]
 
 _HOTTEST = 250.0
 """Up to which coefficients must make sense where no limit is stated. [degC]"""
@@ -93,25 +93,6 @@ class Heat(Checked):
                         f"allowed: above -1/(T - reference) up to the hottest and down to the coldest, e.g. "
                         f"{'0.0039 1/K for copper' if word == 'resistance' else '-0.001 1/K for magnets'}",
                     )
-
-
-class Warmth(NamedTuple):
-    """A number of a term that follows a temperature: ``offset + gain·(T − reference)``."""
-
-    term: int
-    """Number of the term in the network."""
-    parameter: int
-    """Number of its parameter."""
-    body: str
-    """Which of the bodies of the machine: ``winding`` or ``housing``."""
-    gain: float
-    offset: float
-    reference: float
-    """[degC]"""
-
-    def at(self, temperature: float) -> float:
-        """Return the number at a temperature [degC]."""
-        return self.offset + self.gain * (temperature - self.reference)
 
 
 def _evaluate(x: Any, p: Any, y: Any) -> None:

@@ -12,10 +12,7 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum
-from typing import TYPE_CHECKING, Any
-
-if TYPE_CHECKING:
-    from shaftloop_models.heat import Warmth
+from typing import Any, NamedTuple
 
 __all__ = [
     "ONE",
@@ -32,6 +29,7 @@ __all__ = [
     "Rub",
     "Term",
     "TermKind",
+    "Warmth",
 ]
 
 
@@ -199,6 +197,25 @@ class Feed:
     """Voltage below which inverters are off, where it is a state. [V]"""
 
 
+class Warmth(NamedTuple):
+    """A number of a term that follows a temperature: ``offset + gain·(T − reference)``."""
+
+    term: int
+    """Number of the term in the network."""
+    parameter: int
+    """Number of its parameter."""
+    body: str
+    """Which of the bodies of the machine: ``winding`` or ``housing``."""
+    gain: float
+    offset: float
+    reference: float
+    """[degC]"""
+
+    def at(self, temperature: float) -> float:
+        """Return the number at a temperature [degC]."""
+        return self.offset + self.gain * (temperature - self.reference)
+
+
 @dataclass
 class Network:
     """Collector of the equations of a bench."""
@@ -222,7 +239,7 @@ class Network:
     balances: list[Balance] = field(default_factory=list)
     potentials: list[Potential] = field(default_factory=list)
     rubs: list[Rub] = field(default_factory=list)
-    warmths: "list[tuple[Warmth, str]]" = field(default_factory=list)
+    warmths: list[tuple[Warmth, str]] = field(default_factory=list)
     """Numbers of terms that follow a temperature, beside those that parts state, and whose."""
     feed: Feed = Feed()
 

@@ -29,10 +29,10 @@ from typing import Annotated, Any, Literal
 from shaftloop_models.compiled import equation
 from shaftloop_models.drag import Drag, coulomb_torque, declare_drag
 from shaftloop_models.harmonics import Cogging, Ripple, check_machine, declare_cogging, declare_ripple
-from shaftloop_models.heat import Heat, Warmth, declare_warmth
+from shaftloop_models.heat import Heat, declare_warmth
 from shaftloop_models.inverter import Inverter, declare_inverter
 from shaftloop_models.line import Element, Inertia
-from shaftloop_models.network import Network, Node, OwnKind, Ref, TermKind
+from shaftloop_models.network import Network, Node, OwnKind, Ref, TermKind, Warmth
 from shaftloop_models.parameters import Clock, Number, Quantity
 from shaftloop_models.part import Machine, part_kind
 from shaftloop_models.pm_currents import (

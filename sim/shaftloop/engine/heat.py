@@ -22,8 +22,7 @@ from shaftloop.engine.layout import Layout, SlotKind
 from shaftloop.engine.matrices import phi_functions
 from shaftloop.engine.types import Floats, Ints
 from shaftloop.errors import SimulationError
-from shaftloop_models.heat import Warmth
-from shaftloop_models.network import OwnKind, Term
+from shaftloop_models.network import OwnKind, Term, Warmth
 
 __all__ = ["Body", "Heat", "Heating", "OverloadBudget", "Thermal", "assemble_heat"]
 

@@ -17,8 +17,7 @@ from shaftloop.engine.model import Task
 from shaftloop.engine.rows import PM_NUMBERS, PmNumbers, PmWords
 from shaftloop.engine.types import Floats
 from shaftloop_models.diodes import declare_diodes
-from shaftloop_models.heat import Warmth
-from shaftloop_models.network import Network
+from shaftloop_models.network import Network, Warmth
 from shaftloop_models.pm_machine import (
     PmMachine,
     PmPorts,
