@@ -17,7 +17,6 @@ from shaftloop.report.check.files import bounds_words, junit_text, markdown_text
 from shaftloop.report.check.picture import comparison_picture
 from shaftloop.report.check.words import bench_words, gain_labels, quantity, verdict_words
 from shaftloop.report.documents import as_json
-from shaftloop.report.words import figure_words
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.scenario.units import Stated
 from shaftloop.studies.checks.baseline import Baseline, Recorded, take
@@ -25,6 +24,7 @@ from shaftloop.studies.checks.compare import compare_gains
 from shaftloop.studies.checks.expectations import Expectation
 from shaftloop.studies.checks.judge import Verdict, judge
 from shaftloop.studies.checks.run import AS_STATED, CheckedScenario, Refused
+from shaftloop.words import figure_words
 
 PM = "margins.torque.phase_margin"
 

@@ -193,8 +193,13 @@ def test_a_candidate_without_the_figure_keeps_no_bound() -> None:
 @pytest.mark.parametrize(
     ("factor", "more", "objective", "warned"),
     [
-        ("line.c1.stiffness", "", "margins.torque.ms", "line.c1.stiffness varies while the gains of torque"),
-        ("loop.torque.output_latency", "", "map.torque.ms", "loop.torque.output_latency varies while"),
+        (
+            "line.c1.stiffness",
+            "",
+            "margins.torque.ms",
+            "Ms of torque: stiffness of c1 varies while the gains",
+        ),
+        ("loop.torque.output_latency", "", "map.torque.ms", "output latency of torque varies while"),
         ("loop.torque.kp", "", "margins.torque.ms", ""),
         ("line.c1.stiffness", "", "modes.1.frequency", ""),
         ("line.c1.stiffness", '[tune]\nloops = ["torque"]\n', "margins.torque.ms", ""),

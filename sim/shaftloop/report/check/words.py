@@ -3,9 +3,9 @@
 from math import isinf
 
 from shaftloop.report.quantities import readable
-from shaftloop.report.words import figure_words
 from shaftloop.studies.checks.judge import Drift, Verdict
 from shaftloop.studies.checks.run import AS_STATED, CheckedScenario
+from shaftloop.words import figure_words
 
 __all__ = [
     "bench_words",

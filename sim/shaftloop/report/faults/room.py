@@ -11,9 +11,9 @@ from shaftloop.report.documents import identity, origin
 from shaftloop.report.faults.verdict import bound, damage, happens, seen, verdict
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import Piece, add_row, new_table
-from shaftloop.report.words import spoken
 from shaftloop.studies.faults import BY_SEQUENCE, NEVER, FaultRun
 from shaftloop.studies.guarding import Guarding
+from shaftloop.words import spoken
 
 __all__ = ["FILE", "advice", "dangers", "details", "document", "pictures", "reservations", "verdict"]
 

@@ -13,8 +13,8 @@ from shaftloop.report.glossary import defined
 from shaftloop.report.margins.joint import tell_joint
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import Piece, add_row, new_table
-from shaftloop.report.words import value_words
 from shaftloop.studies.vary import Variation
+from shaftloop.words import value_words
 
 __all__ = ["details"]
 

@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from shaftloop.analysis.margins import Margins
 from shaftloop.report.canvas import COLOURS, SIDE, Picture
-from shaftloop.report.words import value_words
 from shaftloop.studies.vary import LIMITS, Threshold, Variation
+from shaftloop.words import value_words
 
 __all__ = ["vary_picture"]
 

@@ -15,7 +15,7 @@ from shaftloop.report.quantities import percent, show
 from shaftloop.report.run.heat import HEAT_METRICS, tell_heat
 from shaftloop.report.run.timeline import tell_timeline
 from shaftloop.report.terminal import Piece, add_row, new_table
-from shaftloop.report.words import spoken
+from shaftloop.words import spoken
 
 __all__ = ["CAUTIONS", "details", "end_caution", "speed"]
 

@@ -13,9 +13,9 @@ from shaftloop.control.parameters import UNIT_OF
 from shaftloop.engine.events import SEQUENCE, Event
 from shaftloop.report.quantities import percent, readable, show
 from shaftloop.report.run.heat import heat_words, span
-from shaftloop.report.words import figure_words
 from shaftloop.scenario.description import Settle
 from shaftloop.scenario.faults import said
+from shaftloop.words import figure_words
 
 __all__ = ["finding", "verdict"]
 

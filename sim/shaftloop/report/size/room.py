@@ -10,10 +10,10 @@ from shaftloop.report.documents import identity, origin
 from shaftloop.report.quantities import percent, show
 from shaftloop.report.size.verdict import advice, verdict
 from shaftloop.report.terminal import Piece, add_row, new_table
-from shaftloop.report.words import spoken
 from shaftloop.scenario.faults import said
 from shaftloop.studies.linksizing import LinkSize
 from shaftloop.studies.sizing import Sized
+from shaftloop.words import spoken
 from shaftloop_models.lateral import CLEAR
 
 __all__ = ["FILE", "advice", "details", "document", "verdict"]

@@ -11,9 +11,9 @@ from shaftloop.report.canvas import COLOURS, SIDE, Picture
 from shaftloop.report.study.scales import Scale, factor_scale, figure_scale, log_axis, wrapped
 from shaftloop.report.study.tables import shown_value
 from shaftloop.report.study.verdict import verdict
-from shaftloop.report.words import value_words
 from shaftloop.studies.whatif.findings import StudyFindings
 from shaftloop.studies.whatif.table import TableColumn
+from shaftloop.words import value_words
 
 __all__ = ["best_of", "contour_picture", "mapped"]
 

@@ -9,10 +9,10 @@ from shaftloop.report.quantities import percent
 from shaftloop.report.study.maps import contour_picture, mapped
 from shaftloop.report.study.parallel import parallel_picture
 from shaftloop.report.study.scales import Scale, factor_scale, figure_scale, log_axis, wrapped
-from shaftloop.report.words import figure_words, value_words
 from shaftloop.studies.whatif.answers import FactorEffect
 from shaftloop.studies.whatif.findings import StudyFindings
 from shaftloop.studies.whatif.sensitivity import Sensitivity
+from shaftloop.words import figure_words, value_words
 
 __all__ = ["effects_picture", "indices_picture", "pictures"]
 

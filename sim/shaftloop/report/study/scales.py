@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 
 from shaftloop.report.quantities import readable
-from shaftloop.report.words import figure_words, value_words
 from shaftloop.studies.whatif.factors import FactorSpread
 from shaftloop.studies.whatif.findings import StudyFindings
+from shaftloop.words import figure_words, value_words
 
 __all__ = ["Scale", "factor_scale", "figure_scale", "log_axis", "wrapped"]
 

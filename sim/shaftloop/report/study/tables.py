@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from shaftloop.report.quantities import percent, show
 from shaftloop.report.study.scales import wrapped
 from shaftloop.report.terminal import Piece, add_row, new_table
-from shaftloop.report.words import figure_words, value_words
 from shaftloop.studies.whatif.factors import Axis, Value
 from shaftloop.studies.whatif.findings import StudyFindings
+from shaftloop.words import figure_words, value_words
 
 __all__ = ["details", "shown_bound", "shown_figure", "shown_value"]
 

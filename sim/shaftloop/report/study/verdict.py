@@ -1,8 +1,8 @@
 """The answer of a study in words."""
 
 from shaftloop.report.study.tables import shown_bound, shown_figure, shown_value
-from shaftloop.report.words import figure_words, value_words
 from shaftloop.studies.whatif.findings import StudyFindings
+from shaftloop.words import figure_words, value_words
 
 __all__ = ["verdict"]
 

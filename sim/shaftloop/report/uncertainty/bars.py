@@ -9,11 +9,11 @@ import numpy as np
 
 from shaftloop.analysis.uncertainty.evaluation import Evaluation, StatedResult
 from shaftloop.analysis.uncertainty.montecarlo import SampledResult
-from shaftloop.analysis.uncertainty.propagation import Budget
+from shaftloop.analysis.uncertainty.propagation import Budget, Contribution
 from shaftloop.report.canvas import COLOURS, SIDE, Picture, over
 from shaftloop.report.quantities import percent
 from shaftloop.report.uncertainty.tables import scaled, stated_text
-from shaftloop.report.words import spoken
+from shaftloop.words import spoken
 
 __all__ = ["bars_picture"]
 
@@ -89,12 +89,23 @@ def _title(stated: StatedResult, sampled: SampledResult, found: Evaluation, peop
 def _bars(budget: Budget | None) -> list[tuple[str, float, float]]:
     """Return (name, size, share) of the largest contributions, and of all others together."""
     rows = [] if budget is None else [row for row in budget.contributions if row.contribution]
-    bars = [(row.meaning or row.name, abs(row.contribution), row.share) for row in rows[:_MOST_BARS]]
+    meant = [row.meaning for row in rows]
+    bars = [
+        (_label(row, meant.count(row.meaning) > 1), abs(row.contribution), row.share)
+        for row in rows[:_MOST_BARS]
+    ]
     rest = rows[_MOST_BARS:]
     if rest:
         size = math.sqrt(sum(row.contribution**2 for row in rest))
         bars.append((f"{len(rest)} more", size, sum(row.share for row in rest)))
     return bars
+
+
+def _label(row: Contribution, shared: bool) -> str:
+    """Return what an input is, with its quantity where another one has an input that is the same."""
+    if not shared or not row.meaning:
+        return row.meaning or row.name
+    return f"{' of '.join(row.name.split('.')[:-1])}: {row.meaning}"
 
 
 def _draw_bars(axes: Any, budget: Budget, people: bool) -> None:

@@ -19,7 +19,7 @@ from shaftloop.report.terminal import Piece
 from shaftloop.report.uncertainty.evaluation import evaluation_document
 from shaftloop.report.uncertainty.tables import share_above_one, show_point
 from shaftloop.report.uncertainty.verdict import advice, verdict
-from shaftloop.report.words import spoken
+from shaftloop.words import spoken
 
 __all__ = ["FILE", "advice", "details", "document", "pictures", "verdict"]
 

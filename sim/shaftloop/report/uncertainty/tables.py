@@ -8,7 +8,7 @@ from shaftloop.analysis.uncertainty.evaluation import Evaluation, StatedResult
 from shaftloop.analysis.uncertainty.propagation import Budget
 from shaftloop.report.quantities import readable, show
 from shaftloop.report.terminal import Piece, add_row, new_table
-from shaftloop.report.words import spoken
+from shaftloop.words import spoken
 
 __all__ = [
     "interval_text",

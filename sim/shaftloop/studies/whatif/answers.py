@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from shaftloop.studies.checks.gains import WIRING
 from shaftloop.studies.whatif.reading import Goal, Study
 from shaftloop.studies.whatif.table import Table, TableColumn
+from shaftloop.words import figure_words, value_words
 
 __all__ = [
     "Answers",
@@ -126,10 +127,11 @@ def backward_objectives(study: Study) -> list[str]:
         loop = rest.partition(".")[0]
         own = any(axis.path.startswith(f"loop.{loop}.") and _is_gain(axis.path) for axis in study.axes)
         if source in ("margins", "map") and hardware and loop not in tuned and not own:
+            goal_words, varied = figure_words(goal.metric), value_words(hardware[0])
             found.append(
-                f"objective {goal.metric}: {hardware[0]} varies while the gains of {loop} stay: this ranks "
-                "hardware by how well it suits these gains, often backwards: more delay, more bandwidth; add "
-                f'[tune] with loops = ["{loop}"], and every candidate gets gains of its own'
+                f"objective {goal_words}: {varied} varies while the gains of {loop} stay: this ranks hardware "
+                "by how well it suits these gains, often backwards: more delay, more bandwidth; add [tune] with "
+                f'loops = ["{loop}"], and every candidate gets gains of its own'
             )
     return found
 

@@ -12,6 +12,7 @@ from shaftloop.studies.whatif.sensitivity import Sensitivity, sensitivity
 from shaftloop.studies.whatif.store import ResultStore
 from shaftloop.studies.whatif.table import Table, read_table
 from shaftloop.studies.whatif.yields import Yield, tolerance_yield
+from shaftloop.words import figure_words
 
 __all__ = ["StudyFindings", "find"]
 
@@ -81,7 +82,9 @@ class StudyFindings:
         for entry in self.indices:
             if entry.indices and entry.rows < (design.count or 0):
                 rows = f"{entry.rows} of {design.count} rows"
-                found.append(f"the indices of {entry.figure} rest on {rows}: the others are not complete")
+                found.append(
+                    f"the indices of {figure_words(entry.figure)} rest on {rows}: the others are not complete"
+                )
         return tuple(found)
 
     @property

@@ -2,7 +2,7 @@
 
 import pytest
 
-from shaftloop.report.words import value_words
+from shaftloop.words import value_words
 
 
 @pytest.mark.parametrize(
