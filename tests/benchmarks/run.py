@@ -42,7 +42,7 @@ from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.studies.tuning.choosing import TuningDemand
 from shaftloop.studies.tuning.structures import STRUCTURES
-from shaftloop.studies.tuning.tolerance import corners, read_tolerance
+from shaftloop.studies.tuning.tolerance import corners, read_tolerances
 from shaftloop.studies.tuning.tune import tune
 from shaftloop_models.coupling import Coupling
 from shaftloop_models.flywheel import Flywheel
@@ -172,7 +172,7 @@ def tuning(repeat: int) -> None:
         *("line.drive.inertia=±20%", "line.c1.stiffness=±20%", "line.ts.filter.cutoff=±10%"),
         "loop.torque.output_latency=0.5 samples..1.5 samples",
     ]
-    tolerances = [read_tolerance(text, "reference-bench", ()) for text in stated]
+    tolerances = read_tolerances(stated, "reference-bench", ())
     cases = [("reference-bench", "torque", "one structure, 16 corners", ("kept",), tolerances)]
     for bench in ("reference-bench", "wheel-hub", "micro-spindle", "truck-axle"):
         for loop in ("torque", "speed"):

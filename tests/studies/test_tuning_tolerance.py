@@ -3,7 +3,7 @@
 import pytest
 
 from shaftloop.scenario.description import Description
-from shaftloop.studies.tuning.tolerance import corners, read_tolerance
+from shaftloop.studies.tuning.tolerance import corners, read_tolerances
 from shaftloop_models.coupling import Coupling
 
 
@@ -12,8 +12,8 @@ def stiffness(description: Description) -> float:
 
 
 def test_the_ends_of_a_share_are_called_by_their_sign() -> None:
-    found = read_tolerance("line.c1.stiffness=±20%", "reference-bench", ())
-    nominal, *ends = corners("reference-bench", (), [found])
+    found = read_tolerances(["line.c1.stiffness=±20%"], "reference-bench", ())
+    nominal, *ends = corners("reference-bench", (), found)
     assert [end.label for end in ends] == ["line.c1.stiffness -20 %", "line.c1.stiffness +20 %"]
     shares = [stiffness(end.description) / stiffness(nominal.description) for end in ends]
     assert shares == pytest.approx([0.8, 1.2])

@@ -34,7 +34,7 @@ from shaftloop.cautions import cautions
 from shaftloop.figures import Figure
 from shaftloop.scenario.reading import Scenario
 from shaftloop.studies.figures import LOOP_FIGURES, loop_figures
-from shaftloop.studies.tuning.tolerance import corners, expanded, read_tolerance
+from shaftloop.studies.tuning.tolerance import corners, read_tolerances
 from shaftloop.studies.vary import MarginsDemand, Range, Variation, vary
 
 if TYPE_CHECKING:
@@ -266,10 +266,9 @@ def _at_corners(
 ) -> tuple[CornerMargins, ...]:
     """Return the margins at the corners of tolerances."""
     source = scenario.path, scenario.settings
-    stated = [read_tolerance(text, *source) for text in expanded(tolerances)]
     found = []
     with watch("looking at the corners of the tolerances") as progress:
-        benches = corners(*source, stated)[1:]
+        benches = corners(*source, read_tolerances(tolerances, *source))[1:]
         for done, corner in enumerate(benches, 1):
             with shared(len(benches)):
                 loops = analyse_loops(corner.description, demand.loops, demand.speed, demand.torque)

@@ -15,7 +15,7 @@ from shaftloop.scenario.reading import Scenario
 from shaftloop.studies.checks.run import judge_of_changes
 from shaftloop.studies.tuning.choosing import TuningDemand
 from shaftloop.studies.tuning.results import LoopTuning, Tuning
-from shaftloop.studies.tuning.tolerance import corners, expanded, read_tolerance
+from shaftloop.studies.tuning.tolerance import corners, read_tolerances
 from shaftloop.studies.tuning.tune import tune
 
 __all__ = ["TuneAnswer", "find_gains"]
@@ -138,8 +138,7 @@ def find_gains(
     SimulationError
         Where the bench has no steady state at the operating point, or what must be run takes too long.
     """
-    tolerances = expanded(tolerances)
-    found = [read_tolerance(text, scenario.path, scenario.settings) for text in tolerances]
+    found = read_tolerances(tolerances, scenario.path, scenario.settings)
     for tolerance in found:
         if tolerance.path in demand.gains:
             raise ScenarioError(
@@ -153,7 +152,7 @@ def find_gains(
     benches = corners(scenario.path, scenario.settings, found)
     with watch("tuning") as progress:
         tuning = tune(benches, demand, progress or _nowhere, judge_of_changes(scenario))
-    return TuneAnswer(scenario, tuning, demand, tuple(tolerances))
+    return TuneAnswer(scenario, tuning, demand, tuple(entry.text for entry in found))
 
 
 def _nowhere(share: float) -> None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from shaftloop.cli.options import hand_out, patience_option, say, spelt_piece
+from shaftloop.cli.quantities import tolerance_option
 from shaftloop.cli.spelling import spelt
 
 if TYPE_CHECKING:
@@ -36,14 +37,7 @@ _EXIT = {"passed": 0, "failed": 1, "refused": 2, "error": 3}
     metavar="FILE",
     help="Baseline, or folder of baselines; else <scenario>.baseline.toml beside the scenario.",
 )
-@click.option(
-    "--tolerance",
-    "tolerances",
-    metavar="PATH=±P%",
-    multiple=True,
-    help="Also at all corners, e.g. line.c1.stiffness=±20%, PATH=LO..HI, or the fit.json of identify for its "
-    "intervals; repeatable.",
-)
+@tolerance_option("Also at all corners")
 @click.option("--update-baseline", is_flag=True, help="Write the baseline anew instead of comparing.")
 @click.option("--junit", type=_FILE, metavar="FILE", help="Also write JUnit XML.")
 @click.option("--markdown", type=_FILE, metavar="FILE", help="Also write a summary for a merge request.")
@@ -136,12 +130,12 @@ def _corners(
     from shaftloop.errors import ScenarioError
     from shaftloop.report.terminal import Progress
     from shaftloop.studies.checks.run import Refused, check_scenario
-    from shaftloop.studies.tuning.tolerance import corner_settings, expanded, read_tolerance
+    from shaftloop.studies.tuning.tolerance import corner_settings, read_tolerances
 
     if not tolerances:
         return
     try:
-        found = [read_tolerance(text, source, settings) for text in expanded(tolerances)]
+        found = read_tolerances(tolerances, source, settings)
         for label, ends in list(corner_settings(found))[1:]:
             with Progress(f"checking {source} at {label}"):
                 checked = check_scenario(source, (*settings, *ends), gains, None, compare=False)

@@ -3,7 +3,7 @@
 import click
 
 from shaftloop.cli.options import Request, hand_over, say, scenario_options
-from shaftloop.cli.quantities import at_option, point_options
+from shaftloop.cli.quantities import at_option, point_options, tolerance_option
 
 __all__ = ["margins"]
 
@@ -18,14 +18,7 @@ __all__ = ["margins"]
     metavar="PATH=LO..HI[:N]",
     help="Also the margins against a value of the scenario, e.g. line.ts.latency=0ms..1ms.",
 )
-@click.option(
-    "--tolerance",
-    "tolerances",
-    metavar="PATH=±P%",
-    multiple=True,
-    help="Also at all corners, e.g. line.c1.stiffness=±20%, PATH=LO..HI, or the fit.json of identify for its "
-    "intervals; repeatable.",
-)
+@tolerance_option("Also at all corners")
 @at_option("Also what each loop does at this frequency, e.g. '20 Hz'; repeatable.")
 @click.option(
     "--inject",

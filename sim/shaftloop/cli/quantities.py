@@ -1,11 +1,11 @@
-"""Options that take a quantity with its unit."""
+"""Options that take quantities with their units."""
 
 from collections.abc import Callable
 from typing import Any
 
 import click
 
-__all__ = ["QuantityType", "at_option", "point_options", "speed_option"]
+__all__ = ["QuantityType", "at_option", "point_options", "tolerance_option"]
 
 
 _NAMES = {
@@ -70,13 +70,29 @@ def at_option(says: str) -> Callable[[Any], Any]:
     return click.option("--at", multiple=True, type=QuantityType("Hz", "20 Hz"), help=says)
 
 
-speed_option = click.option(
+def tolerance_option(says: str) -> Callable[[Any], Any]:
+    """Return the option ``--tolerance`` of a command.
+
+    Parameters
+    ----------
+    says : str
+        What it is for.
+    """
+    return click.option(
+        "--tolerance",
+        "tolerances",
+        metavar="PATH=±P%",
+        multiple=True,
+        help=f"{says}, e.g. line.c1.stiffness=±20%, PATH=LO..HI, or the fit.json of identify for its "
+        "intervals; repeatable.",
+    )
+
+
+_speed = click.option(
     "--speed",
     type=QuantityType("rad/s", "1500 rpm"),
     help='Operating speed, e.g. "1500 rpm"; else of the sequence.',
 )
-"""Give a command an operating speed [rad/s]."""
-
 _torque = click.option(
     "--torque",
     type=QuantityType("N m", "80 N m"),
@@ -86,4 +102,4 @@ _torque = click.option(
 
 def point_options(command: Callable[..., None]) -> Callable[..., None]:
     """Give a command an operating point: ``--speed`` [rad/s] and ``--torque`` [N m]."""
-    return speed_option(_torque(command))
+    return _speed(_torque(command))

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from shaftloop.cli.options import Grouped, Request, check_writable, hand_over, say, scenario_options
-from shaftloop.cli.quantities import QuantityType, point_options
+from shaftloop.cli.quantities import QuantityType, point_options, tolerance_option
 
 if TYPE_CHECKING:
     from shaftloop.answers.tuning import TuneAnswer
@@ -104,14 +104,7 @@ _GROUPS = {
     help=f"Control structure: {', '.join(_STRUCTURES)}, or all; repeat to compare. Default: same "
     "controller, new gains.",
 )
-@click.option(
-    "--tolerance",
-    "tolerances",
-    metavar="PATH=±P%",
-    multiple=True,
-    help="The bounds hold at all corners, e.g. line.drive.inertia=±20%, PATH=LO..HI, or the "
-    "fit.json of identify for its intervals; repeatable.",
-)
+@tolerance_option("The bounds hold at all corners")
 @point_options
 @click.option("--write", is_flag=True, help="Write the gains into SCENARIO, comments and layout kept.")
 @click.option(

@@ -15,7 +15,7 @@ from shaftloop.scenario.reading import read_scenario, stated_value
 from shaftloop.scenario.units import NUMBER_PATTERN, UnitError, parse_quantity
 from shaftloop.studies.vary import read_range
 
-__all__ = ["Corner", "Tolerance", "corner_settings", "corners", "expanded", "read_tolerance"]
+__all__ = ["Corner", "Tolerance", "corner_settings", "corners", "read_tolerances"]
 
 _MOST = 5
 _SHARE = re.compile(rf"\s*([^=\s]+)\s*=\s*(?:±|\+-|\+/-)\s*({NUMBER_PATTERN})\s*%\s*")
@@ -25,6 +25,8 @@ _SHARE = re.compile(rf"\s*([^=\s]+)\s*=\s*(?:±|\+-|\+/-)\s*({NUMBER_PATTERN})\s
 class Tolerance:
     """A value of the scenario and the two ends between which it may lie."""
 
+    text: str
+    """As stated, ``PATH=±20%`` or ``PATH=LO..HI``."""
     path: str
     """As in a setting."""
     ends: tuple[str, str]
@@ -41,29 +43,14 @@ class Corner:
     description: Description
 
 
-def expanded(texts: Sequence[str]) -> list[str]:
-    """Return texts of tolerances, a file of ``shaftloop identify`` as the 95 % intervals that it tells.
+def read_tolerances(texts: Sequence[str], source: str | Path, settings: Sequence[str]) -> list[Tolerance]:
+    """Return the tolerances that texts mean.
 
     Parameters
     ----------
     texts : sequence of str
-        As in `read_tolerance`, or files that end in ``.json``.
-
-    Raises
-    ------
-    ScenarioError
-        Where such a file is none, its log contradicts the bench, or it tells no value.
-    """
-    return [one for text in texts for one in (_identified(Path(text)) if text.endswith(".json") else [text])]
-
-
-def read_tolerance(text: str, source: str | Path, settings: Sequence[str]) -> Tolerance:
-    """Return the tolerance that a text means.
-
-    Parameters
-    ----------
-    text : str
-        ``PATH=±20%`` around what the scenario states, or ``PATH=LO..HI``.
+        ``PATH=±20%`` around what the scenario states, ``PATH=LO..HI``, or a fit.json of ``shaftloop
+        identify`` for the 95 % intervals that it tells.
     source : str or Path
         The scenario.
     settings : sequence of str
@@ -72,8 +59,15 @@ def read_tolerance(text: str, source: str | Path, settings: Sequence[str]) -> To
     Raises
     ------
     ScenarioError
-        Where the text is no tolerance, or the path states no number.
+        Where a text is no tolerance, a path states no number, or the log of a fit contradicts the bench.
     """
+    stated = [
+        one for text in texts for one in (_identified(Path(text)) if text.endswith(".json") else [text])
+    ]
+    return [_read(text, source, settings) for text in stated]
+
+
+def _read(text: str, source: str | Path, settings: Sequence[str]) -> Tolerance:
     match = _SHARE.fullmatch(text)
     if match is None:
         try:
@@ -83,28 +77,17 @@ def read_tolerance(text: str, source: str | Path, settings: Sequence[str]) -> To
             form = "write PATH=±20% or PATH=LO..HI, e.g. line.c1.stiffness=±20%"
             raise _bad(text, f"{reason}; {form}" if reason else form) from None
         ends = tuple(wanted.setting(value) for value in (wanted.low, wanted.high))
-        return Tolerance(wanted.path, (ends[0], ends[1]), (ends[0], ends[1]))
+        return Tolerance(text, wanted.path, (ends[0], ends[1]), (ends[0], ends[1]))
     path, share = match[1], float(match[2])
     if not 0.0 < share < 100.0:
         raise _bad(text, f"a tolerance of {share:g} %; choose above 0 and below 100 %")
     number, unit = _stated(text, path, source, settings)
     ends = tuple(f"{path}={number * (1.0 + s * share / 100.0):.12g} {unit}".rstrip() for s in (-1.0, 1.0))
-    return Tolerance(path, (ends[0], ends[1]), (f"{path} -{share:g} %", f"{path} +{share:g} %"))
+    return Tolerance(text, path, (ends[0], ends[1]), (f"{path} -{share:g} %", f"{path} +{share:g} %"))
 
 
 def _identified(path: Path) -> list[str]:
-    """Return the 95 % intervals of a fit to a log as tolerances, ``PATH=LO..HI`` each.
-
-    Parameters
-    ----------
-    path : Path
-        fit.json of ``shaftloop identify``.
-
-    Raises
-    ------
-    ScenarioError
-        Where it is no such file, its log contradicts the bench, or it tells no value.
-    """
+    """Return the 95 % intervals of a fit to a log as tolerances, ``PATH=LO..HI`` each."""
     try:
         document = json.loads(path.read_text("utf-8"))
         found = [

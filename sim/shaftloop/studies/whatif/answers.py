@@ -129,9 +129,9 @@ def backward_objectives(study: Study) -> list[str]:
         if source in ("margins", "map") and hardware and loop not in tuned and not own:
             goal_words, varied = figure_words(goal.metric), value_words(hardware[0])
             found.append(
-                f"objective {goal_words}: {varied} varies while the gains of {loop} stay: this ranks hardware "
-                "by how well it suits these gains, often backwards: more delay, more bandwidth; add [tune] with "
-                f'loops = ["{loop}"], and every candidate gets gains of its own'
+                f"objective {goal_words}: {varied} varies while the gains of {loop} stay: this ranks "
+                "hardware by how well it suits these gains, often backwards: more delay, more bandwidth; add "
+                f'[tune] with loops = ["{loop}"], and every candidate gets gains of its own'
             )
     return found
 
