@@ -140,6 +140,37 @@ def test_a_shifted_reading_is_off_by_that() -> None:
     assert np.allclose(apart[healthy.time > AT + 2e-4], -4.0, atol=1e-12)
 
 
+DRIFTS = {"on": "ts", "kind": "drifting", "rate": "200 N m/s"}
+AVERAGED = {"moving_average": "0.4 ms"}
+
+
+@pytest.mark.parametrize("more", [{}, AVERAGED, {"hysteresis": "0.01 %"}, {"range": "50 N m", "bits": 16}])
+def test_a_drifting_reading_is_off_by_its_rate_times_the_time_since_its_fault(more: Table) -> None:
+    """No loop is closed on the reading here; a row shows what was sampled a period of 0.1 ms before."""
+    line = [servo("drive", LEFT, **LAG), sensor("ts", 6e4, **more), servo("load", RIGHT, **LAG)]
+    healthy, found = run(line=line), run({**DRIFTS, "until": "30 ms"}, line=line)
+    assert np.array_equal(found.traces["true_torque"], healthy.traces["true_torque"])
+    sampled = found.time - 1e-4
+    drift = np.where((sampled > AT) & (sampled < 0.03 - 5e-5), 200.0 * (sampled - AT), 0.0)
+    shown = healthy.traces["reading"] + drift
+    if "range" in more:
+        assert np.max(np.abs(found.traces["reading"] - np.clip(shown, -50.0, 50.0))) <= 100.0 / 2**16
+    else:
+        assert np.allclose(found.traces["reading"], shown, rtol=0.0, atol=1e-9)
+    without = drift == 0.0
+    assert np.array_equal(found.traces["reading"][without], healthy.traces["reading"][without])
+
+
+def test_a_drift_that_waits_for_a_condition_begins_at_the_tick_at_which_that_is_met() -> None:
+    when = {"watches": "ts", "quantity": "reading", "above": "20 N m"}
+    healthy, found = run(), run(fault=[{**DRIFTS, "name": "f", "when": when}])
+    (event,) = found.events
+    assert 1e-3 < event.time < 0.03
+    apart, sampled = found.traces["reading"] - healthy.traces["reading"], found.time - 1e-4
+    assert np.allclose(apart, 200.0 * np.maximum(sampled - event.time, 0.0), rtol=0.0, atol=1e-9)
+    assert np.max(apart) > 3.0
+
+
 def test_commands_that_fail() -> None:
     off, stuck = run({"on": "load", "kind": "torque_off"}), run({"on": "drive", "kind": "command_stuck"})
     assert np.all(off.traces["torque_command"][off.time > AT + 2e-4] == 0.0)
@@ -236,7 +267,7 @@ def test_emergency_stops_of_both_categories() -> None:
 
 
 def test_benches_with_faults_among_others_have_the_bits_of_single_runs() -> None:
-    benches = [rig(), rig({"on": "c", "kind": "broken"}), rig(), rig({"on": "ts", "kind": "zero"})]
+    benches = [rig(), rig({"on": "c", "kind": "broken"}), rig(DRIFTS), rig({"on": "ts", "kind": "zero"})]
     for description, outcome in zip(benches, simulate_many(benches), strict=True):
         assert outcome.simulation is not None
         alone = simulate(description)
@@ -251,6 +282,10 @@ WRONG = [
     ({"on": "ts", "kind": "zero", "until": "10 ms"}, "is not after the start at 0.0123457 s"),
     ({"on": "ts", "kind": "shifted"}, "state how far"),
     ({"on": "ts", "kind": "zero", "by": "2 N m"}, "only a shifted reading"),
+    ({"on": "ts", "kind": "drifting"}, "missing: state how fast the reading goes off"),
+    ({"on": "ts", "kind": "drifting", "rate": "2 N m"}, "rate"),
+    ({"on": "ts", "kind": "shifted", "by": "2 N m", "rate": "2 N m/s"}, "only a drifting reading takes rate"),
+    ({"on": "load", "kind": "drifting", "rate": "2 N m/s"}, '"drifting" is nothing that load can suffer'),
     ({"on": "supply", "kind": "grid_lost"}, "a stiff link does not notice the grid; state [supply] kind"),
     ({"on": "ts", "kind": "zero", "at": "1.5 ns"}, "finer than 1 ns"),
     ({"on": "ts", "kind": "zero", "at": "-1 s"}, "at"),

@@ -124,6 +124,9 @@ def _sampled(bench: Bench, fault: Fault, entry: stated.Fault, equations: Equatio
     if entry.kind == "shifted":
         number, column = part.zero
         return replace(fault, numbers=((number, column, tasks[number].f[column] + entry.by),))
+    if entry.kind == "drifting":
+        number, drift = part.zero[0], rows.SAMPLE_NUMBERS
+        return replace(fault, numbers=((number, drift.drift, entry.rate),), since=((number, drift.since),))
     if entry.kind in (_PULSES, "shorted"):
         return _taken_over(bench, replace(fault, changes=((entry.kind, entry.on),)), equations, unwritten)
     slots = {"torque_off": "torque_slot", "command_stuck": "command_slot"}

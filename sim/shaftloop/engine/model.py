@@ -95,6 +95,8 @@ class Fault:
     """(task, column, word) of the integers of tasks that change."""
     numbers: tuple[tuple[int, int, float], ...] = ()
     """(task, column, value) of the floats of tasks that change."""
+    since: tuple[tuple[int, int], ...] = ()
+    """(task, column) of the floats of tasks that become the tick at which it fails."""
     shows: tuple[tuple[int, float], ...] = ()
     """(slot, value) of slots that are written once."""
     asleep: str = ""

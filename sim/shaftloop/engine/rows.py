@@ -108,6 +108,8 @@ class SampleNumbers(NamedTuple, Generic[V]):
     quantum: V
     reach: V  # of the hysteresis
     share: V  # of the hysteresis
+    drift: V  # of the zero [unit of the reading per second]
+    since: V  # tick from which on it drifts
 
 
 class EdgesWords(NamedTuple):
@@ -356,7 +358,7 @@ KIND = 0
 """Column of the kind among the integers of every task."""
 
 DELIVER = DeliverWords(*range(1, 5))
-SAMPLE, SAMPLE_NUMBERS = SampleWords(*range(1, 4)), SampleNumbers(*range(8))
+SAMPLE, SAMPLE_NUMBERS = SampleWords(*range(1, 4)), SampleNumbers(*range(10))
 AVERAGE = AverageWords(*range(1, 6))
 EDGES, EDGES_NUMBERS = EdgesWords(*range(1, 5)), EdgesNumbers(*range(5))
 POWER, POWER_NUMBERS = PowerWords(*range(1, 4)), PowerNumbers(*range(6))

@@ -6,7 +6,7 @@ counts in whole ticks.
 """
 
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Any
 
@@ -180,6 +180,8 @@ class _Supervisor:
             yield from self.met(fault.when, exact=self.abrupt(fault))
         else:
             yield self.pause(fault.at)
+        since = ((*place, float(self.env.now)) for place in fault.since)
+        fault = replace(fault, numbers=(*fault.numbers, *since))
         self.run.fail(fault)
         self.healthy = False
         self.asleep.add(fault.asleep)

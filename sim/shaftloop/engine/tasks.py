@@ -64,9 +64,9 @@ def run_task(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, task: int, tick
         copy_slots(s, line + wide, s, line, (depth - 1) * wide)
     elif kind == at.SAMPLE:
         if _any_above(ft, f + SAMPLE_NUMBERS.share, 0.0):
-            for_lanes(_sample_lagging, (it, ft, s, w, z, a, f))
+            for_lanes(_sample_lagging, (it, ft, s, w, z, a, f, tick))
         else:
-            for_lanes(_sample, (it, ft, s, w, z, a, f))
+            for_lanes(_sample, (it, ft, s, w, z, a, f, tick))
     elif kind == at.ENCODER:
         for_lanes(_encoder, (it, ft, s, w, z, a, f))
     elif kind == at.HOP:
@@ -95,7 +95,7 @@ def _run_rare(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, z: int, tas
     a, f = it[at.TASK_INT] + task * at.TASK_WIDTH, it[at.TASK_FLOAT] + task * at.TASK_WIDTH
     kind = it[a]
     if kind == at.AVERAGE:
-        _average(it, p, u, v, z, a, f)
+        _average(it, p, u, v, z, a, f, tick)
     elif kind == at.EDGES:
         _edges(it, p, u, v, z, a, f, tick)
     elif kind == at.WRAP:
@@ -154,26 +154,28 @@ def _any_above(values: Floats, slot: int, bound: float) -> bool:
 
 
 @helper
-def _digitise(p: Floats, f: int, value: float) -> float:
+def _digitise(it: Ints, p: Floats, f: int, value: float, tick: int) -> float:
     n = SAMPLE_NUMBERS
+    zero = p[f + n.zero] + p[f + n.drift] * ((tick - p[f + n.since]) / it[at.TICKS_PER_SECOND])
     return digitise(
-        value, p[f + n.gain], p[f + n.zero], p[f + n.cubic], p[f + n.rated], p[f + n.range], p[f + n.quantum]
+        value, p[f + n.gain], zero, p[f + n.cubic], p[f + n.rated], p[f + n.range], p[f + n.quantum]
     )
 
 
 @helper
-def _sample(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, z: int, a: int, f: int) -> None:
+def _sample(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, z: int, a: int, f: int, tick: int) -> None:
     lane_of(s, lane)[it[a + SAMPLE.emit]] = _digitise(
-        lane_of(ft, lane), f, lane_of(w, lane)[z + it[a + SAMPLE.seen]]
+        it, lane_of(ft, lane), f, lane_of(w, lane)[z + it[a + SAMPLE.seen]], tick
     )
 
 
 @helper
-def _sample_lagging(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, z: int, a: int, f: int) -> None:
+def _sample_lagging(
+    lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, z: int, a: int, f: int, tick: int
+) -> None:
     p, u = lane_of(ft, lane), lane_of(s, lane)
-    u[it[a + SAMPLE.emit]] = _digitise(
-        p, f, _lagging(p, u, it[a + SAMPLE.follower], f, lane_of(w, lane)[z + it[a + SAMPLE.seen]])
-    )
+    seen = _lagging(p, u, it[a + SAMPLE.follower], f, lane_of(w, lane)[z + it[a + SAMPLE.seen]])
+    u[it[a + SAMPLE.emit]] = _digitise(it, p, f, seen, tick)
 
 
 @helper
@@ -186,7 +188,7 @@ def _lagging(p: Floats, u: Floats, follower: int, f: int, value: float) -> float
 
 
 @helper
-def _average(it: Ints, p: Floats, u: Floats, v: Floats, z: int, a: int, f: int) -> None:
+def _average(it: Ints, p: Floats, u: Floats, v: Floats, z: int, a: int, f: int, tick: int) -> None:
     place, before, count = it[a + AVERAGE.mean], it[a + AVERAGE.before], it[a + AVERAGE.means]
     mean = u[place]
     u[place] = 0.0
@@ -195,9 +197,8 @@ def _average(it: Ints, p: Floats, u: Floats, v: Floats, z: int, a: int, f: int) 
     for i in range(before, before + count):
         total += u[i]
         u[i] = u[i + 1] if i + 1 < before + count else mean
-    u[it[a + AVERAGE.emit]] = _digitise(
-        p, f, _lagging(p, u, it[a + AVERAGE.follower], f, total / (count + 1))
-    )
+    seen = _lagging(p, u, it[a + AVERAGE.follower], f, total / (count + 1))
+    u[it[a + AVERAGE.emit]] = _digitise(it, p, f, seen, tick)
 
 
 @helper

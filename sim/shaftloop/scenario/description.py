@@ -272,6 +272,7 @@ FaultKind = Literal[
     "zero",
     "full_scale",
     "shifted",
+    "drifting",
     "lost",
     "stalled",
     "does_not_act",
@@ -291,6 +292,7 @@ class Fault:
     when: Condition | None = None
     until: Annotated[Fraction | None, Quantity("s", "its end; it lasts where left out", gt=0.0)] = None
     by: Annotated[float, Quantity("N m", "how far a shifted reading is off")] = 0.0
+    rate: Annotated[float, Quantity("N m/s", "how fast a drifting reading goes off, from 0")] = 0.0
 
 
 @dataclass(frozen=True)

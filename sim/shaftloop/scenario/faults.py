@@ -27,13 +27,19 @@ _WORDS = {
     "stuck": "keeps its last reading",
     "zero": "reads zero",
     "full_scale": "reads full scale",
-    "shifted": "reads too much by {by:g} N m",
+    "shifted": "reads too much by {fault.by:g} N m",
+    "drifting": "drifts by {fault.rate:g} N m a second",
     "lost": "loses its frames",
     "stalled": "stalls",
     "open": "does not conduct",
     "grid_lost": "loses the grid",
     "does_not_act": "does not act",
 }
+_STATED = {
+    "shifted": ("by", 'how far the reading is off, e.g. by = "5 N m"'),
+    "drifting": ("rate", 'how fast the reading goes off, e.g. rate = "0.5 N m/s"'),
+}
+"""Key that such a fault alone has, and what it says."""
 _FOR_GOOD = ("broken", "blocked", "does_not_act", "pulses_off")
 """What is not over before the run is."""
 
@@ -41,7 +47,7 @@ _FOR_GOOD = ("broken", "blocked", "does_not_act", "pulses_off")
 def said(fault: Fault) -> str:
     """Return what happens in words, e.g. ``c1 breaks`` or ``ts reads zero for 20 ms``."""
     lasts = "" if fault.until is None else f" for {1e3 * float(fault.until - fault.at):g} ms"
-    return f"{fault.on} {_WORDS[fault.kind].format(by=fault.by)}{lasts}"
+    return f"{fault.on} {_WORDS[fault.kind].format(fault=fault)}{lasts}"
 
 
 def fault_kinds(part: Part) -> tuple[FaultKind, ...]:
@@ -54,7 +60,7 @@ def fault_kinds(part: Part) -> tuple[FaultKind, ...]:
     if part.samples:
         found += ["stuck", "zero"]
         found += ["full_scale"] if part.range is not None else []
-        found += ["shifted"] if part.signal == "torque" else []
+        found += ["shifted", "drifting"] if part.signal == "torque" else []
     return tuple(found)
 
 
@@ -93,7 +99,7 @@ def check_fault(draft: Draft, entry: Entry, problems: Problems) -> None:
         )
         return
     _check_when(draft, entry, problems)
-    _check_by(entry, problems)
+    _check_size(entry, problems)
     if kind in _FOR_GOOD:
         same = [
             other for other in draft.lists["fault"] if (other.text("on"), other.text("kind")) == (name, kind)
@@ -104,12 +110,13 @@ def check_fault(draft: Draft, entry: Entry, problems: Problems) -> None:
             )
 
 
-def _check_by(entry: Entry, problems: Problems) -> None:
-    kind = entry.text("kind")
-    if kind == "shifted" and entry.value.by == 0.0:
-        problems.error(entry.at("by"), 'missing: state how far the reading is off, e.g. by = "5 N m"')
-    elif kind != "shifted" and entry.value.by != 0.0:
-        problems.error(entry.at("by"), "only a shifted reading is off by something; leave it out")
+def _check_size(entry: Entry, problems: Problems) -> None:
+    for kind, (key, what) in _STATED.items():
+        own = entry.text("kind") == kind
+        if own and getattr(entry.value, key) == 0.0:
+            problems.error(entry.at(key), f"missing: state {what}")
+        elif not own and key in entry.raw:
+            problems.error(entry.at(key), f"only a {kind} reading takes {key}; leave it out")
 
 
 def _check_when(draft: Draft, entry: Entry, problems: Problems) -> None:

@@ -46,6 +46,8 @@ AFTER = Fraction(1)
 """How long a run goes on behind a fault. [s]"""
 _OUTAGES = (Fraction(1, 50), Fraction(1, 10), Fraction(1, 2))
 """How long a grid that returns is away: one period of 50 Hz, what a link may ride through, longer. [s]"""
+_SIZED = ("shifted", "drifting")
+"""What only a scenario tries, which says how much."""
 _PHASES = 4
 _THREADS = 2
 _FOLLOWED = 0.6
@@ -122,7 +124,7 @@ def standard_faults(description: Description) -> list[Fault]:
     for part in description.line:
         kinds = fault_kinds(part)
         found += [
-            (part.name, kind) for kind in kinds if kind != "shifted" and (kind != "blocked" or part.drives)
+            (part.name, kind) for kind in kinds if kind not in _SIZED and (kind != "blocked" or part.drives)
         ]
     found += [(hop.name, "lost") for hop in description.hop]
     found += [(loop.name, "stalled") for loop in description.loop]

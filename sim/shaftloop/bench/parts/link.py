@@ -252,7 +252,7 @@ class _LiveLink(BenchLink):
         emit = wiring.line("supply.measured", "V", period, phase, clock.latency, self.reading_slot)
         words = SampleWords(wiring.plant.z(self.ports.voltage), emit, 0)
         quantum = 0.0 if wiring.smooth else supply.quantum
-        numbers = SampleNumbers(1.0, -supply.voltage, 0.0, 1.0, math.inf, quantum, 0.0, 0.0)
+        numbers = SampleNumbers(1.0, -supply.voltage, 0.0, 1.0, math.inf, quantum, 0.0, 0.0, 0.0, 0.0)
         wiring.add(Task("supply.voltmeter", at.SAMPLE, period, phase, Priority.SAMPLE, words, numbers))
 
     def _wire_switches(self, wiring: Wiring, supply: TwoWay, integral: int) -> None:

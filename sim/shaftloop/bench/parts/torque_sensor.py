@@ -100,6 +100,8 @@ class BenchTorqueSensor(BenchPart[TorqueSensor]):
             quantum=0.0 if smooth else part.quantiser_step(),
             reach=reach,
             share=share,
+            drift=0.0,
+            since=0.0,
         )
         kind, a = at.SAMPLE, tuple(SampleWords(wiring.plant.z(self.seen), emit, follower))
         count = part.averaged_samples() - 1
