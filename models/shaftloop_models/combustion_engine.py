@@ -266,14 +266,9 @@ def declare_combustion_engine(
             gas += [order.order, float(np.angle(order.motored)), abs(order.motored), 0.0]
             gas += [order.order, float(np.angle(order.fired)), 0.0, abs(order.fired)]
             masses += [order.order, float(np.angle(order.masses)), 0.0, abs(order.masses)]
-        parts = (("gas", gas, torque), ("masses", masses, node.speed))
-        for what, numbers, q in parts:
-            made.append(
-                (
-                    1.0,
-                    net.term(TermKind.RIPPLE, [q, q, *angle], numbers, [f"{name}.{what}"], slope=fastest)[0],
-                )
-            )
+        for what, numbers, q in (("gas", gas, torque), ("masses", masses, node.speed)):
+            pulsation = net.term(TermKind.RIPPLE, [q, q, *angle], numbers, [f"{name}.{what}"], slope=fastest)
+            made += [(1.0, output) for output in pulsation]
     for weight, source in made:
         net.torque(node, source, weight)
     work = net.meter(

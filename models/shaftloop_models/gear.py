@@ -31,8 +31,9 @@ References
 """
 
 from dataclasses import dataclass, replace
-from typing import Annotated, Any, Literal, Protocol
+from typing import Annotated, Any, Literal
 
+from shaftloop_models.belt import Belt
 from shaftloop_models.drag import Drag, smooth_sign
 from shaftloop_models.line import Element, Inertia, TransmissionError
 from shaftloop_models.loss_factor import DEFAULT_BAND, LossBand, Psi
@@ -127,22 +128,9 @@ class Gear(Part):
         return [Inertia(self.inertia_left, self.drag, self.name), mesh, Inertia(self.inertia_right)]
 
 
-class _Rubs(Protocol):
-    """What has a friction that grows with the torque."""
-
-    @property
-    def name(self) -> str: ...
-    @property
-    def efficiency(self) -> float: ...
-    @property
-    def smoothing(self) -> float: ...
-    @property
-    def rated(self) -> float | None: ...
-
-
 def declare_mesh_friction(
     net: Network,
-    gear: _Rubs,
+    gear: Gear | Belt,
     node: Node,
     torque: Ref,
     said: tuple[str, str] = ("mesh", "friction of the mesh"),

@@ -4,15 +4,28 @@ A part is a short sequence of `Inertia` and `Spring`. Neighbouring inertias are 
 move as one; two springs need an inertia between them.
 """
 
+import math
 from abc import ABC, abstractmethod
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 from shaftloop_models.drag import Drag
 from shaftloop_models.network import Network, Node, Ref
 
-__all__ = ["Element", "Inertia", "Laid", "Law", "MaxwellBranch", "Spring", "TransmissionError"]
+__all__ = [
+    "SWING_STEP",
+    "Element",
+    "Inertia",
+    "Laid",
+    "Law",
+    "MaxwellBranch",
+    "Spring",
+    "SpringSite",
+    "TransmissionError",
+]
+
+SWING_STEP = 0.3
+"""Product of substep and `SpringSite.swing` (or what else of a law is faster), at most."""
 
 
 @dataclass(frozen=True)
@@ -70,6 +83,40 @@ class Spring:
     """Share of the speed lost per torque, of a belt; then without viscous damping, error, law. [1/(N m)]"""
 
 
+class SpringSite(NamedTuple):
+    """Where a law acts: a spring with its linear equations, but for those of its damper."""
+
+    net: Network
+    """Equations to extend."""
+    part: str
+    """Name of the part, under which they go."""
+    spring: Spring
+    """That has this law."""
+    left: Node
+    """Body on its left."""
+    right: Node
+    """Body on its right."""
+    twist: Ref
+    """State. [rad]"""
+    forces: tuple[Ref, ...]
+    """States: of its Maxwell branches, which have their linear equations already. [N m]"""
+
+    @property
+    def rates(self) -> dict[Ref, float]:
+        """Rate of the twist as a form of states [rad/s]."""
+        return {self.left.speed: 1.0, self.right.speed: -self.spring.ratio}
+
+    def swing(self, stiffness: float) -> float:
+        """Return how fast its ends swing against each other alone, √(k·(1/J1 + i²/J2)) [rad/s].
+
+        Parameters
+        ----------
+        stiffness : float
+            k. [N m/rad]
+        """
+        return math.sqrt(stiffness * (1.0 / self.left.inertia + self.spring.ratio**2 / self.right.inertia))
+
+
 class Laid(NamedTuple):
     """What a law makes of a spring, in equations."""
 
@@ -91,32 +138,8 @@ class Law(ABC):
     """How the torque of a spring differs from ``k·twist + d·rate``."""
 
     @abstractmethod
-    def declare(
-        self,
-        net: Network,
-        part: str,
-        spring: Spring,
-        ends: tuple[Node, Node],
-        twist: Ref,
-        forces: Sequence[Ref],
-    ) -> Laid:
-        """Add it to a network, under the name of its part.
-
-        Parameters
-        ----------
-        net : Network
-            Equations to extend.
-        part : str
-            Name of the part.
-        spring : Spring
-            That has this law.
-        ends : tuple of Node
-            Left and right body.
-        twist : Ref
-            State: of the spring. [rad]
-        forces : sequence of Ref
-            States: of its Maxwell branches, which have their linear equations already. [N m]
-        """
+    def declare(self, at: SpringSite) -> Laid:
+        """Add it to the equations."""
 
     def strain(self, stiffness: float, torque: float) -> float:
         """Return the twist under a steady torque, without what carries nothing [rad].

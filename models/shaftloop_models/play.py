@@ -21,22 +21,19 @@ References
 .. [2] Dead zone with elasticity behind it: common practice, no source.
 """
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
 from shaftloop_models.compiled import equation
-from shaftloop_models.line import Laid, Law, Spring
+from shaftloop_models.line import SWING_STEP, Laid, Law, Spring, SpringSite
 from shaftloop_models.loss_factor import damped_spring
-from shaftloop_models.network import ONE, Network, Node, OwnKind, Ref
+from shaftloop_models.network import ONE, OwnKind
 from shaftloop_models.parameters import ParameterError
 
 __all__ = ["QUICK", "Play", "held_within", "spring_with_play"]
 
-_STEP = 0.3
-"""Product of substep and λ."""
 QUICK = 100.0
 """Rate over λ at which what a channel shows follows the law of a spring."""
 
@@ -109,7 +106,10 @@ def _evaluate(x: Any, p: Any, y: Any) -> None:
 
 
 _PLAY = OwnKind(
-    "backlash", _evaluate, "lower the stiffness behind the backlash or raise the inertias beside it", _STEP
+    "backlash",
+    _evaluate,
+    "lower the stiffness behind the backlash or raise the inertias beside it",
+    SWING_STEP,
 )
 
 
@@ -126,23 +126,14 @@ class Play(Law):
         """Return the angle that it turns without any torque [rad]."""
         return self.play
 
-    def declare(
-        self,
-        net: Network,
-        part: str,
-        spring: Spring,
-        ends: tuple[Node, Node],
-        twist: Ref,
-        forces: Sequence[Ref],
-    ) -> Laid:
+    def declare(self, at: SpringSite) -> Laid:
         """Add the backlash of a spring, which has no branches."""
-        left, right = ends
-        k, play = spring.stiffness, self.play
-        fastest = math.sqrt(k * (1.0 / left.inertia + spring.ratio**2 / right.inertia))
+        net, part, twist = at.net, at.part, at.twist
+        k, play, fastest = at.spring.stiffness, self.play, at.swing(at.spring.stiffness)
         outputs = net.term(
             _PLAY,
-            [twist, left.speed, right.speed],
-            [play, spring.ratio, k, self.pressed_damping],
+            [twist, at.left.speed, at.right.speed],
+            [play, at.spring.ratio, k, self.pressed_damping],
             [f"{part}.play_torque", f"{part}.flank_damping", f"{part}.play_rate"],
             slope=fastest,
         )
@@ -151,7 +142,7 @@ class Play(Law):
         net.derivative(taken, taken, -QUICK * fastest)
         net.derivative(taken, lost, QUICK * fastest / k)
         net.derivative(taken, rate, 1.0)
-        slip = net.signal(f"{part}.slip", {left.speed: 1.0, right.speed: -spring.ratio})
+        slip = net.signal(f"{part}.slip", at.rates)
         stored = net.potential([twist], partial(_energy, k, play))
         losses = [("damping", "damping loss", [(1.0, damped, slip)])]
         return Laid(taken, lost, [(-1.0, lost), (1.0, damped)], losses, (1.0, stored, ONE), outputs)

@@ -35,8 +35,8 @@ from itertools import pairwise
 from typing import Annotated, Any
 
 from shaftloop_models.compiled import equation
-from shaftloop_models.line import Laid, Law, Spring
-from shaftloop_models.network import ONE, Network, Node, OwnKind, Ref
+from shaftloop_models.line import SWING_STEP, Laid, Law, Spring, SpringSite
+from shaftloop_models.network import ONE, OwnKind
 from shaftloop_models.parameters import ParameterError, Quantity
 from shaftloop_models.play import QUICK
 
@@ -44,10 +44,6 @@ __all__ = ["MOST_POINTS", "CurvePoint", "Progressive", "progressive", "segment"]
 
 MOST_POINTS = 5
 """Points of a characteristic, its origin aside."""
-_STEP = 0.3
-"""Product of substep and λ."""
-_ROOM = 6
-"""Numbers of the term ahead of the points."""
 
 
 @dataclass(frozen=True)
@@ -117,7 +113,7 @@ _PROGRESSIVE = OwnKind(
     "progressive spring",
     _evaluate,
     "lower its stiffness at the limit torque or raise the inertias beside it",
-    _STEP,
+    SWING_STEP,
 )
 
 
@@ -132,24 +128,15 @@ class Progressive(Law):
     most: float
     """Up to which the step rule follows its slope. [N m]"""
 
-    def declare(
-        self,
-        net: Network,
-        part: str,
-        spring: Spring,
-        ends: tuple[Node, Node],
-        twist: Ref,
-        forces: Sequence[Ref],
-    ) -> Laid:
+    def declare(self, at: SpringSite) -> Laid:
         """Add what it adds to the linear spring."""
-        left, right = ends
-        k, ratio = spring.stiffness, spring.ratio
-        steepest = max(k, self.slope(k, self.strain(k, self.most)), *(slope for *_, slope in self.points), k)
-        fastest = math.sqrt(steepest * (1.0 / left.inertia + ratio**2 / right.inertia))
-        numbers = [k, ratio, spring.damping, float(len(forces)), self.cubic, float(len(self.points))]
+        net, part, spring, forces, k = at.net, at.part, at.spring, at.forces, at.spring.stiffness
+        steepest = max(k, self.curve(k, self.strain(k, self.most))[1], *(slope for *_, slope in self.points))
+        fastest = at.swing(steepest)
+        numbers = [k, spring.ratio, spring.damping, float(len(forces)), self.cubic, float(len(self.points))]
         outputs = net.term(
             _PROGRESSIVE,
-            [twist, left.speed, right.speed, *forces],
+            [at.twist, at.left.speed, at.right.speed, *forces],
             [*numbers, *(value for point in self.points for value in point)],
             [f"{part}.{name}" for name in ("missing_torque", "free_rate", "stretch_rate", "damper_torque")],
             slope=fastest,
@@ -161,22 +148,22 @@ class Progressive(Law):
         net.derivative(taken, rate, 1.0)
         powers = []
         if spring.damping:
-            powers.append((1.0, damped, net.signal(f"{part}.slip", {left.speed: 1.0, right.speed: -ratio})))
+            powers.append((1.0, damped, net.signal(f"{part}.slip", at.rates)))
         for force, branch in zip(forces, spring.branches, strict=True):
             net.derivative(force, stretched, branch.stiffness)
             powers.append((1.0 / (branch.stiffness * branch.time_constant), force, force))
-        stored = net.potential([twist], partial(self._energy, k))
+        stored = net.potential([at.twist], partial(self._energy, k))
         return Laid(
             taken, lost, [(-1.0, lost)], [("damping", "damping loss", powers)], (1.0, stored, ONE), outputs
         )
 
     def words(self, stiffness: float) -> str:
         """Return what the tangent is at the largest torque."""
-        slope = self.slope(stiffness, self.strain(stiffness, self.most))
+        _, slope = self.curve(stiffness, self.strain(stiffness, self.most))
         return f"{slope / stiffness:.3g} times as stiff at {self.most:g} N m"
 
-    def torque(self, stiffness: float, twist: float) -> float:
-        """Return the elastic torque [N m].
+    def curve(self, stiffness: float, twist: float) -> tuple[float, float]:
+        """Return elastic torque [N m] and tangent stiffness [N m/rad].
 
         Parameters
         ----------
@@ -185,35 +172,20 @@ class Progressive(Law):
         twist : float
             [rad]
         """
-        return self._at(stiffness, twist)[0]
-
-    def slope(self, stiffness: float, twist: float) -> float:
-        """Return the tangent stiffness [N m/rad].
-
-        Parameters
-        ----------
-        stiffness : float
-            At zero torque. [N m/rad]
-        twist : float
-            [rad]
-        """
-        return self._at(stiffness, twist)[1]
-
-    def strain(self, stiffness: float, torque: float) -> float:
-        """Return the twist under a steady torque [rad], by halving an interval."""
-        low, high = 0.0, 1.0
-        while self.torque(stiffness, high) < abs(torque):
-            high *= 2.0
-        for _ in range(100):
-            middle = 0.5 * (low + high)
-            low, high = (middle, high) if self.torque(stiffness, middle) < abs(torque) else (low, middle)
-        return math.copysign(high, torque)
-
-    def _at(self, stiffness: float, twist: float) -> tuple[float, float]:
         found = [0.0] * 4
         numbers = [stiffness, 1.0, 0.0, 0.0, self.cubic, float(len(self.points))]
         _evaluate([twist, 1.0, 0.0], [*numbers, *(v for point in self.points for v in point)], found)
         return stiffness * twist - found[0], stiffness * (1.0 - found[1])
+
+    def strain(self, stiffness: float, torque: float) -> float:
+        """Return the twist under a steady torque [rad], by halving an interval."""
+        low, high = 0.0, 1.0
+        while self.curve(stiffness, high)[0] < abs(torque):
+            high *= 2.0
+        for _ in range(100):
+            middle = 0.5 * (low + high)
+            low, high = (middle, high) if self.curve(stiffness, middle)[0] < abs(torque) else (low, middle)
+        return math.copysign(high, torque)
 
     def _energy(self, stiffness: float, values: Sequence[float]) -> float:
         """Return the elastic energy at a twist [J]: of a cubic, or of its cubics by Gauss, which is exact."""
@@ -223,7 +195,7 @@ class Progressive(Law):
         ends = [0.0, *(min(point[0], size) for point in self.points), size]
         away = math.sqrt(1.0 / 3.0)
         return sum(
-            0.5 * (b - a) * self.torque(stiffness, 0.5 * (a + b) + side * 0.5 * (b - a) * away)
+            0.5 * (b - a) * self.curve(stiffness, 0.5 * (a + b) + side * 0.5 * (b - a) * away)[0]
             for a, b in pairwise(ends)
             for side in (-1.0, 1.0)
         )

@@ -20,19 +20,14 @@ References
 .. [1] Elastic element in series with dry friction (Jenkin element): common practice, no source.
 """
 
-import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from shaftloop_models.line import Laid, Law, Spring
-from shaftloop_models.network import Network, Node, OwnKind, Ref
+from shaftloop_models.line import SWING_STEP, Laid, Law, Spring, SpringSite
+from shaftloop_models.network import OwnKind
 from shaftloop_models.parameters import ParameterError
 
 __all__ = ["Slip", "slipping"]
-
-_STEP = 0.3
-"""Product of substep and the faster of k/d and λ = √(k·(1/J1 + i²/J2))."""
 
 
 def _evaluate(x: Any, p: Any, y: Any) -> None:
@@ -42,7 +37,7 @@ def _evaluate(x: Any, p: Any, y: Any) -> None:
 
 
 _SLIP = OwnKind(
-    "torque limiter", _evaluate, "raise the damping of the limiter or the inertias beside it", _STEP
+    "torque limiter", _evaluate, "raise the damping of the limiter or the inertias beside it", SWING_STEP
 )
 
 
@@ -55,34 +50,23 @@ class Slip(Law):
     damping: float
     """Viscous damping. [N m s/rad]"""
 
-    def declare(
-        self,
-        net: Network,
-        part: str,
-        spring: Spring,
-        ends: tuple[Node, Node],
-        twist: Ref,
-        forces: Sequence[Ref],
-    ) -> Laid:
+    def declare(self, at: SpringSite) -> Laid:
         """Add the limiter of a spring, which has no branches."""
-        left, right = ends
-        k, d, ratio = spring.stiffness, self.damping, spring.ratio
-        fastest = math.sqrt(k * (1.0 / left.inertia + ratio**2 / right.inertia))
+        net, part, twist = at.net, at.part, at.twist
+        k, d = at.spring.stiffness, self.damping
         taken = net.state(f"{part}.slipped", "rad")
         outputs = net.term(
             _SLIP,
-            [twist, taken, left.speed, right.speed],
-            [k, d, ratio, self.torque],
+            [twist, taken, at.left.speed, at.right.speed],
+            [k, d, at.spring.ratio, self.torque],
             [f"{part}.slipping_torque"],
-            slope=max(fastest, k / d),
+            slope=max(at.swing(k), k / d),
         )
         (over,) = outputs
         net.derivative(taken, over, 1.0 / d)
-        rates = {left.speed: 1.0, right.speed: -ratio}
-        slip = net.signal(f"{part}.slip", rates)
-        tried = net.signal(
-            f"{part}.tried", {twist: k, taken: -k, **{speed: d * rate for speed, rate in rates.items()}}
-        )
+        slip = net.signal(f"{part}.slip", at.rates)
+        damped = {speed: d * rate for speed, rate in at.rates.items()}
+        tried = net.signal(f"{part}.tried", {twist: k, taken: -k} | damped)
         strained = net.signal(f"{part}.strained", {twist: 1.0, taken: -1.0})
         losses = [
             ("damping", "damping loss", [(d, slip, slip), (-2.0, slip, over), (1.0 / d, over, over)]),

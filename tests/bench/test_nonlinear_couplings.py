@@ -97,13 +97,15 @@ def test_a_characteristic_is_the_interpolant_of_a_general_library() -> None:
     """Fritsch and Butland's slopes inside, as scipy has them; the energy is the integral of the torque."""
     law, inside = curve(POINTS), PchipInterpolator(*zip((0.0, 0.0), *POINTS, strict=True))
     for twist in np.linspace(0.0201, 0.0599, 40):
-        assert law.torque(STIFFNESS, twist) == pytest.approx(float(inside(twist)), rel=1e-12)
-        assert law.slope(STIFFNESS, twist) == pytest.approx(float(inside.derivative()(twist)), rel=1e-9)
-        assert law.strain(STIFFNESS, -law.torque(STIFFNESS, twist)) == pytest.approx(-twist, rel=1e-12)
-    assert law.slope(STIFFNESS, 0.0) == STIFFNESS
-    assert law.torque(STIFFNESS, -0.05) == -law.torque(STIFFNESS, 0.05)
+        torque, slope = law.curve(STIFFNESS, twist)
+        assert torque == pytest.approx(float(inside(twist)), rel=1e-12)
+        assert slope == pytest.approx(float(inside.derivative()(twist)), rel=1e-9)
+        assert law.strain(STIFFNESS, -torque) == pytest.approx(-twist, rel=1e-12)
+    assert law.curve(STIFFNESS, 0.0) == (0.0, STIFFNESS)
+    torque, slope = law.curve(STIFFNESS, 0.05)
+    assert law.curve(STIFFNESS, -0.05) == (-torque, slope)
     for twist in (0.01, 0.05, 0.1):
-        whole = quad(lambda x: law.torque(STIFFNESS, x), 0.0, twist, points=[p[0] for p in POINTS])[0]
+        whole = quad(lambda x: law.curve(STIFFNESS, x)[0], 0.0, twist, points=[p[0] for p in POINTS])[0]
         assert law._energy(STIFFNESS, [-twist]) == pytest.approx(whole, rel=1e-9)
 
 
@@ -120,7 +122,7 @@ def test_modes_are_those_of_the_tangent_with_the_same_relative_damping(keys: Tab
     for torque in (0.0, 40.0, 90.0):
         mode = find_modes(line_at(bench, torque=torque)[0])[0]
         assert isinstance(spring.law, Progressive)
-        slope = spring.law.slope(spring.stiffness, spring.law.strain(spring.stiffness, torque))
+        _, slope = spring.law.curve(spring.stiffness, spring.law.strain(spring.stiffness, torque))
         found.append((mode.frequency, slope, mode.damping_ratio))
     (first, soft, _), *others = found
     for frequency, slope, _ in others:

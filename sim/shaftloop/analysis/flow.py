@@ -130,12 +130,7 @@ def _passed(simulation: Simulation, places: list[_Place]) -> Iterator[tuple[int,
         for j, stretch in enumerate(places):
             edges = [line.edges[number] for number in stretch.edges]
             into = [meters[edge.incoming] for edge in edges if edge.left == machine.key[0]]
-            out = [
-                meters[meter]
-                for edge in edges
-                for body, meter in zip(edge.rights, edge.outgoing, strict=True)
-                if body == machine.key[0]
-            ]
+            out = [meters[meter] for edge in edges for meter in edge.into(machine.key[0])]
             if machine.machine and into:
                 yield i, j, sum(into)
             if machine.machine and out:

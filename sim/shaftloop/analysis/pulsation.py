@@ -26,9 +26,8 @@ def pulsation_ratings(bench: Bench) -> list[Rating]:
     for part in bench.description.line:
         stands = part.stands()
         if stands.alternating is not None:
-            channel = f"{part.name}_torque"
-            entry = Rating(part.name, "alternating_torque", "N m", stands.alternating, None, channel)
-            found.append(entry)
+            torque = "alternating_torque", "N m", stands.alternating, None, f"{part.name}_torque"
+            found.append(Rating(part.name, *torque))
         if stands.heat is not None:
             found.append(Rating(part.name, "damping_power", "W", stands.heat, None, f"{part.name}_heat"))
     return found
@@ -36,14 +35,13 @@ def pulsation_ratings(bench: Bench) -> list[Rating]:
 
 def pulsations(simulation: Simulation) -> dict[str, float]:
     """Return the largest value of what `pulsation_ratings` names, by channel [N m] or [W]."""
-    count = max(int(_WINDOW / float(simulation.bench.record_period)), 2)
-    found = {}
+    period, found = float(simulation.bench.record_period), {}
+    count = max(int(_WINDOW / period), 2)
     for entry in pulsation_ratings(simulation.bench):
         trace = simulation.traces.get(entry.peak, np.zeros(0))
         starts = range(0, max(len(trace) - count, 0) + 1, count // 2)
         windows = [trace[start : start + count] for start in starts if len(trace) > 1]
         measure = _power if entry.unit == "W" else _amplitude
-        period = float(simulation.bench.record_period)
         found[entry.peak] = max((measure(window, period) for window in windows), default=0.0)
     return found
 

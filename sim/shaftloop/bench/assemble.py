@@ -199,13 +199,8 @@ def _physics(
         losses[site.body] += part.losses
         gains[site.body] += part.gains
     for i, node in enumerate(line.nodes):
-        into = [
-            meter
-            for edge in line.edges
-            for b, meter in zip(edge.rights, edge.outgoing, strict=True)
-            if b == i
-        ]
-        incoming, outgoing = [*gains[i], *into], [edge.incoming for edge in line.edges if edge.left == i]
+        incoming = [*gains[i], *(meter for edge in line.edges for meter in edge.into(i))]
+        outgoing = [edge.incoming for edge in line.edges if edge.left == i]
         losses[i] += [net.failure(node.name)] if node in line.bodies(condition.bodies) else []
         motion = [] if node.fixed else [(0.5 * node.inertia, node.speed, node.speed)]
         beside = any(edge.laid is not None and i in (edge.left, *edge.rights) for edge in line.edges)

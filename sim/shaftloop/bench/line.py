@@ -10,7 +10,7 @@ from shaftloop.bench.parts.part import Site
 from shaftloop_models.bodies import Place, lay_out
 from shaftloop_models.creep import declare_creep
 from shaftloop_models.drag import declare_drag
-from shaftloop_models.line import Laid, Law
+from shaftloop_models.line import Laid, Law, SpringSite
 from shaftloop_models.misalignment import declare_transmission_error
 from shaftloop_models.network import Network, Node, Ref
 from shaftloop_models.part import Machine, Part
@@ -45,6 +45,16 @@ class Edge:
     """Meter: energy from the left body."""
     outgoing: tuple[int, ...]
     """Meters: energy to each right body."""
+
+    def into(self, body: int) -> list[int]:
+        """Return the meters of the energy to a body; none where it is not on the right.
+
+        Parameters
+        ----------
+        body : int
+            Number in the line.
+        """
+        return [meter for right, meter in zip(self.rights, self.outgoing, strict=True) if right == body]
 
     def strain(self, torque: float) -> float:
         """Return its twist under a steady torque, without what carries nothing [rad].
@@ -206,7 +216,7 @@ def _declare_edge(
     pulls: list[tuple[float, Ref]] = []
     heats = [("damping", "damping loss", losses)]
     if spring.law:
-        laid = spring.law.declare(net, part, spring, (a, ends[0]), twist, forces)
+        laid = spring.law.declare(SpringSite(net, part, spring, a, ends[0], twist, tuple(forces)))
         pulls = [(1.0, net.signal(f"{part}.twisted", dict(form))), *laid.pulls]
         heats, stored[0] = laid.losses, laid.stored
         form[laid.taken] = stretch[laid.taken] = -k
@@ -227,19 +237,7 @@ def _declare_edge(
         pulls = [(0.0, pull) for _, pull in pulls]
     elastic = net.signal(f"{part}.elastic", stretch)
     torque = net.signal(f"{part}.torque", form)
-    pulls = pulls or [(1.0, torque)]
-    for weight, pull in pulls:
-        net.torque(a, pull, -weight)
-        for b in ends:
-            net.torque(b, pull, weight * joint.share)
-    into = [(weight, pull, a.speed) for weight, pull in pulls]
-    incoming = net.meter(f"{part}.in", "energy into the left end", [*into, *extra])
-    outgoing = tuple(
-        net.meter(
-            name, "energy out of the right end", [(w * joint.share, pull, b.speed) for w, pull in pulls]
-        )
-        for name, b in zip(_outputs(part, len(ends)), ends, strict=True)
-    )
+    incoming, outgoing = _declare_ends(net, joint, nodes, pulls or [(1.0, torque)], extra)
     lost = [net.meter(f"{part}.{name}", meaning, powers) for name, meaning, powers in heats if powers]
     lost += [net.failure(part)] if part in condition.springs else []
     net.balance(part, [incoming], outgoing, lost, stored, switched=switched)
@@ -252,5 +250,23 @@ def _strain(net: Network, state: Ref, strain: dict[Ref, float], factor: float) -
         net.derivative(state, speed, factor * weight)
 
 
-def _outputs(part: str, count: int) -> list[str]:
-    return [f"{part}.out{i + 1}" for i in range(count)] if count > 1 else [f"{part}.out"]
+def _declare_ends(
+    net: Network,
+    joint: Joint,
+    nodes: Sequence[Node],
+    pulls: Sequence[tuple[float, Ref]],
+    extra: Sequence[tuple[float, Ref, Ref]],
+) -> tuple[int, tuple[int, ...]]:
+    """Let a spring pull at its ends; return the meters of what goes in and out, `extra` powers going in."""
+    part, a = joint.part, nodes[joint.left]
+    for weight, pull in pulls:
+        net.torque(a, pull, -weight)
+        for body in joint.rights:
+            net.torque(nodes[body], pull, weight * joint.share)
+    into = [(weight, pull, a.speed) for weight, pull in pulls]
+    incoming, outgoing = net.meter(f"{part}.in", "energy into the left end", [*into, *extra]), []
+    for i, body in enumerate(joint.rights, 1):
+        out = [(weight * joint.share, pull, nodes[body].speed) for weight, pull in pulls]
+        name = f"{part}.out{i}" if len(joint.rights) > 1 else f"{part}.out"
+        outgoing.append(net.meter(name, "energy out of the right end", out))
+    return incoming, tuple(outgoing)

@@ -70,11 +70,8 @@ def _source(wiring: Wiring, bench: Bench, name: str, condition: Condition) -> tu
     else:
         edge = next(edge for edge in bench.line.edges if edge.part == watched)
         ends = [bench.line.nodes[body] for body in (edge.left, *edge.rights)]
-        equation, reads, ratio = (
-            _difference,
-            [node.speed.index for node in ends],
-            edge.ratio / len(edge.rights),
-        )
+        equation, reads = _difference, [node.speed.index for node in ends]
+        ratio = edge.ratio / len(edge.rights)
         part = min(bench.description.machines(), key=lambda machine: machine.timing().period)
     slots = (-1, reads, (slot, slot + 1))
     numbers = ratio, float(len(reads))

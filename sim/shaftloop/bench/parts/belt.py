@@ -16,11 +16,9 @@ class BenchBelt(BenchPart[Belt]):
 
     def imperfections(self) -> list[Ideal]:
         """Return its creep."""
-        return (
-            [Ideal("creep of the belts", lambda part: replace(part, creep=0.0))]
-            if self.parameters.creep
-            else []
-        )
+        if not self.parameters.creep:
+            return []
+        return [Ideal("creep of the belts", lambda part: replace(part, creep=0.0))]
 
     def declare(self, net: Network, site: Site) -> None:
         """Add its friction."""

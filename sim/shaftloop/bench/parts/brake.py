@@ -67,10 +67,5 @@ class BenchBrake(BenchMachine[Brake]):
         if brake.max_power is not None:
             yield Violation(f"largest power of {self.name}", abs(asked * speed), brake.max_power, "W", advice)
         if asked < -1e-6 * brake.max_torque:
-            yield Violation(
-                f"{self.name} is a brake, which does not drive",
-                -asked,
-                0.0,
-                "N m",
-                "choose a torque that it takes",
-            )
+            text = f"{self.name} is a brake, which does not drive"
+            yield Violation(text, -asked, 0.0, "N m", "choose a torque that it takes")

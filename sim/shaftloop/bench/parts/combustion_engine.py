@@ -1,6 +1,5 @@
 """A combustion engine on the bench: throttle, orders of its cylinders, energy that comes from fuel."""
 
-import math
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
@@ -94,13 +93,7 @@ class BenchCombustionEngine(BenchMachine[CombustionEngine]):
         if torque < -1e-6 * most:
             text = f"{self.name} is an engine, which does not brake beyond its drag"
             yield Violation(text, -torque, 0.0, "N m", "choose a torque that it drives")
-        if math.isfinite(self.parameters.firing_speed) and torque > 0.0:
-            speed, least = float(state[self.node.speed.index]), self.parameters.firing_speed
-            if speed < least:
-                yield Violation(
-                    f"{self.name} does not fire at this speed",
-                    least,
-                    speed,
-                    "rad/s",
-                    "choose a higher `speed`",
-                )
+        speed, least = float(state[self.node.speed.index]), self.parameters.firing_speed
+        if torque > 0.0 and speed < least:
+            text = f"{self.name} does not fire at this speed"
+            yield Violation(text, least, speed, "rad/s", "choose a higher `speed`")
