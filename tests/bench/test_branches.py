@@ -1,5 +1,6 @@
 """A line with branches against equations of its own: modes, a run by another solver, energy, refusals."""
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,7 @@ from scipy.linalg import eigh
 
 from rigs import Table, coupling, describe, disc, hold, ramp, sensor, servo, speed_loop, step, torque_loop
 from shaftloop.analysis.atend import at_end
+from shaftloop.analysis.efficiency_points import measured_bench
 from shaftloop.analysis.fidelity.correction import correction
 from shaftloop.analysis.fidelity.transfer import fidelity
 from shaftloop.analysis.flow import energy_flow
@@ -135,6 +137,12 @@ def test_a_torque_on_a_branch_of_the_left_side_raises_the_torque_of_the_sensor()
     found = build_bench(bench())
     levers = {name: found.line.tree.lever(machine.body, 1) for name, machine in found.machines.items()}
     assert levers == {"drive": 1.0, "load": -1.0, "pump": pytest.approx(1.0 / RATIO)}
+    sides = {name: measured_bench(replace(bench(), unit=name)) for name in levers}
+    assert {name: (found.side, found.other) for name, found in sides.items()} == {
+        "drive": (1.0, "load"),
+        "load": (-1.0, "drive"),
+        "pump": (1.0, "load"),
+    }
     loops = [torque_loop("pump", "ts", kp=0.1, ki="20 1/s"), speed_loop("drive", 2.0, 40.0)]
     assert (
         build_bench(describe({"line": branched(), "loop": loops, "duration": "1 ms"})).loops["torque"].sign

@@ -34,7 +34,7 @@ class MeasuredBench:
     other: str | None
     """The machine at the other end."""
     side: float
-    """+1 where the unit sits left of the sensor, so that positive torque times speed leaves it; else -1."""
+    """+1 where positive torque at the sensor times speed leaves the unit (left of it in a chain), else -1."""
     sensor: TorqueSensor
 
 
@@ -73,13 +73,10 @@ def measured_bench(description: Description) -> MeasuredBench:
         message = "the line has no torque sensor, so there is no torque to be uncertain of; add one"
         raise BenchError(("line",), message)
     unit = description.unit or machines[0]
-    place = bench.bench.machines[unit].body
-    side = 1.0 if place <= sensor.spring else -1.0
-    others = [
-        name
-        for name, machine in bench.bench.machines.items()
-        if name != unit and (machine.body <= sensor.spring) != (place <= sensor.spring)
-    ]
+    tree, bodies = bench.bench.line.tree, {name: bench.bench.machines[name].body for name in machines}
+    behind = tree.behind(sensor.spring)
+    side = math.copysign(1.0, tree.lever(bodies[unit], sensor.spring))
+    others = [name for name, body in bodies.items() if (body in behind) != (bodies[unit] in behind)]
     return MeasuredBench(description, bench, unit, others[0] if others else None, side, sensor.parameters)
 
 
