@@ -11,7 +11,7 @@ from scipy.linalg import eigh
 
 from rigs import Table, describe, hold, ramp, sensor, servo, speed_loop, step, torque_loop
 from shaftloop.analysis.hypermap import HyperMap
-from shaftloop.analysis.joint import Joint, joint_figures, joint_margins
+from shaftloop.analysis.joint import JointMargins, joint_figures, joint_margins
 from shaftloop.analysis.lanes import simulate_many
 from shaftloop.analysis.margins import loop_margins
 from shaftloop.analysis.modes import find_modes, mechanics
@@ -140,7 +140,7 @@ def test_speed_of_an_operating_point_keeps_the_bend() -> None:
     )
 
 
-def opened(description: Description, *names: str) -> tuple[HyperMap, Joint]:
+def opened(description: Description, *names: str) -> tuple[HyperMap, JointMargins]:
     smooth = HyperMap(description)
     point = operating_point(smooth.bench)
     state = smooth.steady(point)

@@ -65,7 +65,7 @@ class Energies:
     stored: float
     """Change of the stored energy. [J]"""
     circulated: float
-    """Half the sum of what the machines exchanged with the link, either way. [J]"""
+    """Half the sum of what the machines exchanged with the link, either way, and took from fuel. [J]"""
     doubtful: dict[str, float]
     """Meters of losses of which the gap of their element is more than a fifth, with that gap. [J]"""
     exchanged: float = 0.0

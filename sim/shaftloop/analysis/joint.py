@@ -29,7 +29,7 @@ from shaftloop.analysis.openloop import OpenLoop, spectral_radius
 from shaftloop.analysis.sensitivity import Peak, highest
 from shaftloop.figures import Figure
 
-__all__ = ["Joint", "joint_figures", "joint_margins", "known_figures"]
+__all__ = ["JointMargins", "joint_figures", "joint_margins", "known_figures"]
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -39,7 +39,7 @@ _SCAN = np.geomspace(1.0, 1e3, 25)
 
 
 @dataclass(frozen=True)
-class Joint:
+class JointMargins:
     """What several loops stand together; each figure is found when it is first asked for, and kept."""
 
     loops: tuple[str, ...]
@@ -111,7 +111,7 @@ class Joint:
         return highest(size_at, self.frequency, self.singular_values[:, 0])
 
 
-def joint_margins(bench: HyperMap, state: Array, margins: Mapping[str, Margins]) -> Joint | None:
+def joint_margins(bench: HyperMap, state: Array, margins: Mapping[str, Margins]) -> JointMargins | None:
     """Return what the loops of a bench stand together, nothing of a single one.
 
     Parameters
@@ -126,7 +126,7 @@ def joint_margins(bench: HyperMap, state: Array, margins: Mapping[str, Margins])
     handles = [bench.bench.loops[name] for name in margins]
     half = 0.5 * min(float(handle.parameters.rate) for handle in handles)
     grids = np.unique(np.concatenate([entry.frequency for entry in margins.values()]))
-    return Joint(
+    return JointMargins(
         tuple(margins),
         np.array([handle.parameters.clamp for handle in handles]),
         tuple(entry.ticks for entry in margins.values()),
@@ -152,12 +152,12 @@ def known_figures() -> Iterator[Figure]:
     )
 
 
-def joint_figures(joint: Joint) -> Iterator[Figure]:
+def joint_figures(joint: JointMargins) -> Iterator[Figure]:
     """Yield what loops stand together, as figures.
 
     Parameters
     ----------
-    joint : Joint
+    joint : JointMargins
         From `joint_margins`.
     """
     for figure in known_figures():

@@ -12,7 +12,7 @@ from shaftloop.analysis.freerunning import sweep_note
 from shaftloop.analysis.handover import closed_state_space, opened_state_space
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.injection import Measured, measure_response
-from shaftloop.analysis.joint import Joint, joint_figures, joint_margins
+from shaftloop.analysis.joint import JointMargins, joint_figures, joint_margins
 from shaftloop.analysis.limits import held_state, pressed
 from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.operating import OperatingPoint, operating_point, rest_note
@@ -124,7 +124,7 @@ class MarginsAnswer(Answer):
     """At the corners of tolerances, where they were asked for."""
     loopless: Loopless | None = None
     """Where the bench has no loop, so that poles are all there is."""
-    joint: Joint | None = None
+    joint: JointMargins | None = None
     """What the loops stand together, where there are several, at the phases that are worst for the first."""
 
     @property

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from shaftloop.analysis.joint import Joint, joint_figures
+from shaftloop.analysis.joint import JointMargins, joint_figures
 from shaftloop.figures import number
 from shaftloop.report.canvas import COLOURS, MACHINE_COLOURS, Picture, over
 from shaftloop.report.quantities import percent
@@ -19,12 +19,12 @@ _ALONE = 1.1
 """Ratio of the joint Ms to the largest of a single loop from which on it is called more than theirs."""
 
 
-def joint_sentence(joint: Joint, single: dict[str, float]) -> str:
+def joint_sentence(joint: JointMargins, single: dict[str, float]) -> str:
     """Return what the loops stand together, in words.
 
     Parameters
     ----------
-    joint : Joint
+    joint : JointMargins
         From `joint_margins`.
     single : dict
         Ms of every loop by itself.
@@ -46,7 +46,7 @@ def joint_sentence(joint: Joint, single: dict[str, float]) -> str:
     )
 
 
-def tell_joint(joint: Joint) -> Iterator[Piece]:
+def tell_joint(joint: JointMargins) -> Iterator[Piece]:
     """Yield what the loops stand together, and in which combination they are worst."""
     table = new_table("All loops judged as one", "figure", "value", "")
     guard = joint.ms / (joint.ms - 1.0) if joint.ms > 1.0 else math.inf
@@ -65,7 +65,7 @@ def tell_joint(joint: Joint) -> Iterator[Piece]:
     yield table
 
 
-def joint_document(joint: Joint) -> dict[str, Any]:
+def joint_document(joint: JointMargins) -> dict[str, Any]:
     """Return the loops judged as one, as a document."""
     return {
         "loops": list(joint.loops),
@@ -82,12 +82,12 @@ def joint_document(joint: Joint) -> dict[str, Any]:
     }
 
 
-def joint_picture(joint: Joint, title: str, subject: str) -> Picture:
+def joint_picture(joint: JointMargins, title: str, subject: str) -> Picture:
     """Return the singular values of S against frequency, with the sensitivities of the single loops.
 
     Parameters
     ----------
-    joint : Joint
+    joint : JointMargins
         From `joint_margins`.
     title : str
         Its finding.
