@@ -45,7 +45,6 @@ _SMALL = 0.005
 """Share of the largest order below which one is left out."""
 _HOLE = 0.8
 """Largest angle between two points of a table. [rad]"""
-_MOST_POINTS = 1440
 
 
 @dataclass(frozen=True)
@@ -193,8 +192,8 @@ class CombustionEngine(Machine):
 
 def _check_table(points: tuple[GasPoint, ...], cycle: float) -> None:
     """Check that a table rises and covers its cycle."""
-    if len(points) > _MOST_POINTS:
-        raise ParameterError("gas", f"{len(points)} points; allowed: up to {_MOST_POINTS}")
+    if len(points) > SAMPLES:
+        raise ParameterError("gas", f"{len(points)} points; allowed: up to {SAMPLES}")
     angles = [point.angle for point in points]
     for number, (a, b) in enumerate(zip(angles, [*angles[1:], angles[0] + cycle], strict=True), 1):
         if not 0.0 < b - a <= _HOLE:

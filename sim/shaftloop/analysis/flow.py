@@ -11,9 +11,8 @@ from shaftloop.bench.line import Line
 
 __all__ = ["LINK", "Flow", "Station", "energy_flow"]
 
-
 LINK = "the link"
-"""Where machines take their energy that are no engines."""
+"""Where every machine but an engine takes its energy."""
 
 
 @dataclass(frozen=True)

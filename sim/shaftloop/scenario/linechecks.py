@@ -29,7 +29,7 @@ def check_line(draft: Draft, problems: Problems) -> None:
         _check_after(entries, number, problems)
     if draft.layout is not None:
         followers = _followers(entries)
-        _check_followers(entries, followers, problems)
+        _check_followers(draft.layout, entries, followers, problems)
         _check_bodies(draft.layout, entries, problems)
         _check_fixed(entries, followers, problems)
         _check_held(draft.layout, entries, problems)
@@ -85,11 +85,14 @@ def _followers(entries: list[Entry]) -> dict[str, list[Entry]]:
     return {one.name: [e for e in entries if before.get(e.name) == one.name] for one in entries}
 
 
-def _check_followers(entries: list[Entry], followers: dict[str, list[Entry]], problems: Problems) -> None:
+def _check_followers(
+    layout: Layout, entries: list[Entry], followers: dict[str, list[Entry]], problems: Problems
+) -> None:
     """Check that no part has more behind it than it has ends, and a differential as many."""
     for entry in entries:
         names = [other.name for other in followers[entry.name]]
-        ends = max((getattr(element, "outputs", 1) for element in entry.value.elements()), default=1)
+        spring = layout.places[entry.name].spring
+        ends = 1 if spring is None else len(layout.tree.joints[spring].rights)
         if ends > 1 and len(names) != ends:
             problems.error(
                 entry.path,
