@@ -5,11 +5,11 @@ value; its reason is then what will be said where there is none.
 """
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Literal, Self
 
-__all__ = ["Better", "Figure", "Side", "by_name", "number"]
+__all__ = ["Better", "Figure", "Side", "by_name", "grouped", "number"]
 
 Side = Literal["", "above", "below"]
 """Of a bound."""
@@ -95,6 +95,17 @@ def number(value: float | None, unit: str, reason: str | None = None) -> dict[st
         value, reason = None, reason or "not a finite number"
     document: dict[str, Any] = {"value": value, "unit": unit}
     return document if value is not None else document | {"reason": reason or "not known"}
+
+
+def grouped(group: str, figures: Mapping[str, Figure]) -> dict[str, Figure]:
+    """Return figures by their names behind that of their group, e.g. ``torque.ms``.
+
+    Parameters
+    ----------
+    group : str
+        For example a loop.
+    """
+    return {f"{group}.{name}": replace(figure, group=group) for name, figure in figures.items()}
 
 
 def by_name(figures: Iterable[Figure]) -> dict[str, Figure]:

@@ -14,9 +14,10 @@ from shaftloop.studies.identification.plan import Plan, PlanDemand, find_plan, t
 from shaftloop.studies.identification.problem import Estimate
 from shaftloop.studies.identification.restaged import trace_text
 
-__all__ = ["PlanAnswer", "find_experiment"]
+__all__ = ["BLIND", "PlanAnswer", "find_experiment"]
 
-_BLIND = "nothing that is logged depends on it"
+BLIND = "nothing that is logged depends on it"
+"""Why a value is not told."""
 
 
 @dataclass(frozen=True)
@@ -63,8 +64,8 @@ class PlanAnswer(Answer):
             deviation = Figure(path, unit, "predicted standard deviation", better="lower")
             share = Figure(f"{path}_within", "1", "half of its 95 % interval over its size", better="lower")
             told = entry.spread < float("inf")
-            figures.append(deviation.found(entry.deviation) if told else deviation.absent(_BLIND))
-            figures.append(share.found(width) if told else share.absent(_BLIND))
+            figures.append(deviation.found(entry.deviation) if told else deviation.absent(BLIND))
+            figures.append(share.found(width) if told else share.absent(BLIND))
         return by_name(figures)
 
 

@@ -31,7 +31,7 @@ from shaftloop.analysis.worstcase import (
 )
 from shaftloop.answers.base import Answer, Watch, unwatched
 from shaftloop.cautions import cautions
-from shaftloop.figures import Figure
+from shaftloop.figures import Figure, by_name, grouped
 from shaftloop.scenario.reading import Scenario
 from shaftloop.studies.figures import LOOP_FIGURES, loop_figures
 from shaftloop.studies.tuning.tolerance import corners, read_tolerances
@@ -130,12 +130,10 @@ class MarginsAnswer(Answer):
     @property
     def figures(self) -> dict[str, Figure]:
         """Figures of every loop, e.g. ``torque.ms``, and of all together, e.g. ``joint.ms``."""
-        together = () if self.joint is None else joint_figures(self.joint)
-        return {f"joint.{figure.name}": replace(figure, group="joint") for figure in together} | {
-            f"{loop}.{name}": replace(figure, group=loop)
-            for loop, found in self.loops.items()
-            for name, figure in found.figures.items()
-        }
+        found = {} if self.joint is None else grouped("joint", by_name(joint_figures(self.joint)))
+        for loop, answer in self.loops.items():
+            found |= grouped(loop, answer.figures)
+        return found
 
     @property
     def cautions(self) -> tuple[str, ...]:

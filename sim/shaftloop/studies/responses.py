@@ -5,12 +5,12 @@ of its names is asked for.
 """
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from shaftloop.errors import ScenarioError, ShaftloopError, SimulationError
-from shaftloop.figures import Figure, by_name
+from shaftloop.figures import Figure, by_name, grouped
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.fields import nearest, shown
 from shaftloop.studies.figures import (
@@ -231,11 +231,10 @@ def _loops(description: Description) -> list[str]:
 
 def _per_loop(figures: dict[str, Figure]) -> Callable[[Description], dict[str, Figure]]:
     def names(description: Description) -> dict[str, Figure]:
-        return {
-            f"{loop}.{figure}": replace(entry, group=loop)
-            for loop in _loops(description)
-            for figure, entry in figures.items()
-        }
+        found: dict[str, Figure] = {}
+        for loop in _loops(description):
+            found |= grouped(loop, figures)
+        return found
 
     return names
 
@@ -243,8 +242,7 @@ def _per_loop(figures: dict[str, Figure]) -> Callable[[Description], dict[str, F
 def _margins_known(description: Description) -> dict[str, Figure]:
     from shaftloop.analysis.joint import known_figures
 
-    together = known_figures() if len(_loops(description)) > 1 else ()
-    joint = {f"{_JOINT}.{figure.name}": replace(figure, group=_JOINT) for figure in together}
+    joint = grouped(_JOINT, by_name(known_figures())) if len(_loops(description)) > 1 else {}
     return joint | _per_loop(LOOP_FIGURES)(description)
 
 
@@ -261,12 +259,10 @@ def _margins(description: Description, names: Sequence[str]) -> dict[str, Figure
         first = next(iter(analyses.values()))
         each = {loop: analysis.margins for loop, analysis in analyses.items()}
         joint = joint_margins(first.bench, first.state, each)
-        whole = () if joint is None else joint_figures(joint)
-        found |= {f"{_JOINT}.{figure.name}": replace(figure, group=_JOINT) for figure in whole}
+        found |= {} if joint is None else grouped(_JOINT, by_name(joint_figures(joint)))
     for loop, analysis in analyses.items():
         figures = [figure for name, _, figure in wanted if name == loop]
-        for figure, entry in loop_figures(analysis, figures).items():
-            found[f"{loop}.{figure}"] = replace(entry, group=loop)
+        found |= grouped(loop, loop_figures(analysis, figures))
     return found
 
 
@@ -278,8 +274,7 @@ def _map(description: Description, names: Sequence[str]) -> dict[str, Figure]:
     found: dict[str, Figure] = {}
     points = operating_map(analyse_loops(description, loops)) if loops else ()
     for loop in loops:
-        for figure, entry in map_figures(points, loop).items():
-            found[f"{loop}.{figure}"] = replace(entry, group=loop)
+        found |= grouped(loop, map_figures(points, loop))
     return found
 
 

@@ -1,6 +1,7 @@
 """The result of `shaftloop check` as tables and lines."""
 
 from collections.abc import Iterator, Sequence
+from itertools import islice
 
 from shaftloop.report.check.files import bounds_words
 from shaftloop.report.check.words import bench_words, quantity, verdict_words
@@ -48,36 +49,19 @@ def _moved(verdict: Verdict) -> bool:
 
 def verdict(items: Sequence[CheckedScenario | Refused]) -> list[str]:
     """Return whether what is expected holds, and what is worst."""
-    verdicts = [v for item in items if isinstance(item, CheckedScenario) for v in item.verdicts]
-    states = [v.status for v in verdicts]
+    checked = [item for item in items if isinstance(item, CheckedScenario)]
+    judged = [(f", at {item.corner}" if item.corner else "", v) for item in checked for v in item.verdicts]
+    states = [v.status for _, v in judged]
     counts = [(states.count("failed"), "failed"), (states.count("error"), "could not be found")]
-    counts.append(
-        (sum(isinstance(item, CheckedScenario) and bool(item.stale) for item in items), "stale baseline")
-    )
+    counts.append((sum(bool(item.stale) for item in checked), "stale baseline"))
     counts.append((sum(isinstance(item, Refused) for item in items), "refused"))
     said = [f"{count} {word}" for count, word in counts if count]
-    kept = (
-        f"{states.count('passed')} of {len(verdicts)} expectations hold"
-        if verdicts
-        else "Nothing was checked"
-    )
-    damaged = [text for item in items if isinstance(item, CheckedScenario) for text in item.overloads]
+    kept = f"{states.count('passed')} of {len(states)} expectations hold" if states else "Nothing was checked"
+    damaged = [text for item in checked for text in item.overloads]
     if damaged:
         said.append(f"but {damaged[0]}" + (f", and {len(damaged) - 1} more" if len(damaged) > 1 else ""))
-    first = next(
-        (
-            (item.corner, v)
-            for item in items
-            if isinstance(item, CheckedScenario)
-            for v in item.verdicts
-            if v.status != "passed"
-        ),
-        None,
-    )
-    if first is None:
-        return [f"{', '.join([kept, *said])}."]
-    where = f", at {first[0]}" if first[0] else ""
-    return [f"{', '.join([kept, *said])}.", f"First: {verdict_words(first[1])}{where}."]
+    failing = (f"First: {verdict_words(v)}{where}." for where, v in judged if v.status != "passed")
+    return [f"{', '.join([kept, *said])}.", *islice(failing, 1)]
 
 
 def judgements(items: Sequence[CheckedScenario | Refused]) -> Iterator[Judgement]:

@@ -65,8 +65,11 @@ def _since(answer: FitAnswer) -> str:
         named = ", ".join(
             f"{c.path} by {_relative(c.difference, c)} ± {_relative(c.seen, c).lstrip('+')}" for c in changed
         )
-        rest = "nothing else" if len(changed) < len(answer.changes) else "that is all that was compared"
-        more = f"{rest} beyond its uncertainty" if rest == "nothing else" else rest
+        more = (
+            "nothing else beyond its uncertainty"
+            if len(changed) < len(answer.changes)
+            else "that is all that was compared"
+        )
         return f"Since {text(earlier.label)} the bench has changed: {named}; {more}.{doubt}"
     seen = ", ".join(f"{_relative(c.seen, c).lstrip('+')} of {c.path}" for c in answer.changes)
     label = text(earlier.label)

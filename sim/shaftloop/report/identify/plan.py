@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from shaftloop.answers.experiment import PlanAnswer
+from shaftloop.answers.experiment import BLIND, PlanAnswer
 from shaftloop.figures import number
 from shaftloop.report.canvas import COLOURS, MACHINE_COLOURS, Picture, over, thinned
 from shaftloop.report.documents import identity, origin
@@ -99,8 +99,8 @@ def document(answer: PlanAnswer) -> dict[str, Any]:
             {
                 "path": entry.free.path,
                 "value": number(entry.value, entry.free.unit),
-                "standard_deviation": number(_finite(entry.deviation), entry.free.unit, _BLIND),
-                "within": number(_finite(width), "1", _BLIND),
+                "standard_deviation": number(entry.deviation, entry.free.unit, BLIND),
+                "within": number(width, "1", BLIND),
             }
             for entry, width in zip(best.wanted, best.widths(), strict=True)
         ],
@@ -121,7 +121,7 @@ def document(answer: PlanAnswer) -> dict[str, Any]:
                 "share_of_the_operating_point": number(trial.experiment.share, "1"),
                 "length": number(trial.experiment.length, "s"),
                 "within": {
-                    entry.free.path: number(_finite(width), "1", _BLIND)
+                    entry.free.path: number(width, "1", BLIND)
                     for entry, width in zip(trial.wanted, trial.widths(), strict=True)
                 },
             }
@@ -129,9 +129,6 @@ def document(answer: PlanAnswer) -> dict[str, Any]:
         },
         "warnings": list(answer.warnings),
     }
-
-
-_BLIND = "nothing that is logged depends on it"
 
 
 def details(answer: PlanAnswer) -> Iterator[Piece]:
@@ -211,10 +208,6 @@ def _bars(axis: Any, answer: PlanAnswer) -> None:
     axis.set(yscale="log", xticks=np.arange(count), ylabel="half of the\n95 % interval [%]")
     axis.set_xticklabels([entry.free.path for entry in answer.plan.best.wanted], fontsize=9.0)
     over(axis, len(trials) + 1)
-
-
-def _finite(value: float) -> float | None:
-    return value if math.isfinite(value) else None
 
 
 def _width(width: float) -> str:

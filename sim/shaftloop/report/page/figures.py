@@ -67,7 +67,7 @@ def drawn(picture: Picture, place: str) -> Drawn:
     used = _referenced(root, place)
     for element in root.iter():
         _plain(element, used)
-    for shape in (shape for store in root.iter(f"{{{_SVG}}}defs") for shape in store):
+    for shape in root.iterfind(f".//{{{_SVG}}}defs/*"):
         # It takes the ink of its use, which the rules of the dark page reach; they do not reach inside.
         shape.attrib.pop("stroke", None)
     width, height = root.attrib["viewBox"].split()[2:]

@@ -65,17 +65,14 @@ def line_svg(answer: ShowAnswer) -> str:
     )
     thick = _sizes([spring.stiffness for spring in answer.springs], _THICK)
     for joint, spring, size, words in zip(answer.tree.joints, answer.springs, thick, above, strict=True):
-        kind, start, length = (
-            "spring sensed" if spring.loops else "spring",
-            centres[joint.left],
-            _PITCH - _DISC,
-        )
+        kind, start = "spring sensed" if spring.loops else "spring", centres[joint.left]
+        end = start + _PITCH - _DISC / 2
         for right in joint.rights:
             axis, down = axes[right], axes[right] - axes[joint.left]
             if down:
                 _box(root, start - size / 2, axes[joint.left], size, down + size / 2, kind)
             begin = start if down else start + _DISC / 2
-            _box(root, begin, axis - size / 2, start + _DISC / 2 + length - begin, size, kind)
+            _box(root, begin, axis - size / 2, end - begin, size, kind)
             rise = head - 12 - _ROW * (len(words) - 1)
             _words(root, start + _PITCH / 2, axis - _TALL / 2 - head + rise, words)
     tall = _sizes([body.inertia if isfinite(body.inertia) else 0.0 for body in answer.bodies], _TALL)
