@@ -255,3 +255,18 @@ def test_what_does_not_hang_together_is_refused(place: int, keys: Table, says: s
     with pytest.raises(Exception, match=r"rig\.toml:\d+") as refused:
         bench(line=line)
     assert says in str(refused.value)
+
+
+@pytest.mark.parametrize(
+    ("left", "right", "says"),
+    [
+        ("drive", "pump", "speeds of drive and pump cannot be compared: a gear, differential or belt"),
+        ("load", "pump", "load and pump are on two branches; name two places one behind the other"),
+    ],
+)
+def test_speeds_between_which_nothing_twists_are_refused(left: str, right: str, says: str) -> None:
+    damping = {"gain": "0.5 N m s/rad", "left": left, "right": right, "cutoff": "4 Hz"}
+    loops = [speed_loop("drive", 2.0, 40.0), torque_loop("load", "ts", active_damping=damping)]
+    with pytest.raises(Exception, match=r"rig\.toml:\d+") as refused:
+        bench(loop=loops)
+    assert says in str(refused.value)

@@ -79,7 +79,7 @@ class Line:
     drag_meters: tuple[tuple[int, ...], ...]
     """Loss meters of every body."""
     shafts: tuple[int, ...]
-    """Leftmost body of the shaft of every body; shafts end at gears."""
+    """Leftmost body of the shaft of every body, as in `Body.shaft`."""
     angles: dict[int, Ref]
     """State by leftmost body of a shaft: its angle, wrapped at instants, where a part of that shaft depends
     on it. [rad]"""

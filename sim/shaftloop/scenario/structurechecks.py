@@ -117,7 +117,9 @@ def _check_damping(draft: Draft, entry: Entry, damping: ActiveDamping, problems:
         )
     elif bodies[left].shaft != bodies[right].shaft:
         problems.error(
-            path, f"a gear stands between {damping.left} and {damping.right}, whose speeds cannot be compared"
+            path,
+            f"speeds of {damping.left} and {damping.right} cannot be compared: a gear, differential or belt "
+            "with creep stands between them",
         )
     elif _comes_between(tree, machine, left, right):
         problems.error(
