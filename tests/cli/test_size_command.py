@@ -4,15 +4,17 @@ import json
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from click.testing import CliRunner
 
 from rigs import Table, coupling, describe, sensor, servo, speed_loop, step, torque_loop
-from shaftloop.analysis.simulation import simulate
+from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.cli.main import cli
 from shaftloop.scenario.description import Description, Fault
+from shaftloop.studies.faults import run_faults, standard_faults
 from shaftloop.studies.responses import evaluate
 from shaftloop.studies.sizing import Sized, size_figures, size_parts
 
@@ -50,6 +52,25 @@ def test_a_rating_counts_against_the_rms_and_a_limit_against_the_worst_fault() -
     assert ("load", "torque") not in found
     figures = size_figures(tuple(found.values()))
     assert figures["ts.torque.used"].value == entry.used
+
+
+def test_the_healthy_bench_is_run_once_for_sequence_and_faults(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[Description] = []
+
+    def counted(description: Description, **more: Any) -> Simulation:
+        if "trail" not in more:
+            asked.append(description)
+        return simulate(description, **more)
+
+    for module in ("sizing", "faults"):
+        monkeypatch.setattr(f"shaftloop.studies.{module}.simulate", counted)
+    seized = Fault("seized", "load", "blocked", Fraction(1, 4))
+    found = size_parts(replace(rig(limit=1e6), fault=(seized,)))
+    assert [description.fault for description in asked] == [()]
+    alone = run_faults(rig(limit=1e6), standard_faults(rig(limit=1e6)))
+    blocked = max((load.peak, run.moment) for run in alone for load in run.loads if load.part == "ts")
+    entry = next(entry for entry in found if (entry.part, entry.quantity) == ("ts", "torque"))
+    assert entry.worst is not None and (entry.fault, entry.worst.moment) == blocked
 
 
 def test_a_part_file_that_would_do_is_named(tmp_path: Path) -> None:

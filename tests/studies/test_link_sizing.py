@@ -138,3 +138,24 @@ def test_size_says_what_the_link_needs(tmp_path: Any) -> None:
     assert entry["bound"]["value"] == document["figures"]["brake.largest_resistance"]["value"]
     assert entry["stated"] == {"value": 15.0, "unit": "ohm"} and entry["bound"]["value"] > 15.0
     assert "on level of brake" in entry["why"] and entry["runs"] > 5
+
+
+@pytest.mark.parametrize(
+    ("setting", "said"),
+    [
+        ("supply.capacitance='0.5 mF'", "supply.capacitance is 500 µF and would do from 69"),
+        (
+            "brake_resistor.brake.resistance='200 ohm'",
+            "brake_resistor.brake.resistance is 200 ohm and would do up to 59.",
+        ),
+        ("brake_resistor.brake.pulse_energy='0.2 kJ'", "brake does not stand what the sequence asks of the"),
+    ],
+)
+def test_what_is_too_small_or_too_large_is_named_first_and_exits_with_1(setting: str, said: str) -> None:
+    found = CliRunner().invoke(cli, ["size", "grid-loss-braked", "--no-faults", "--json", "--set", setting])
+    answer = json.loads(found.stdout)["answer"]
+    assert found.exit_code == 1 and said in answer[0], answer
+    assert "No part file" not in " ".join(answer)
+    if "pulse_energy" in setting:
+        assert "brake resistor brake with 236 J of a limit of 200 J" in answer[0]
+        assert answer[1] == "Take a resistor brake of more brake_resistor.brake.pulse_energy."

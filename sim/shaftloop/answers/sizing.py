@@ -33,6 +33,11 @@ class SizeAnswer(Answer):
         return sorted((entry for entry in self.sized if entry.serves is False), key=lambda entry: -entry.used)
 
     @property
+    def serves(self) -> bool:
+        """Whether every part stands what is asked, and the link keeps its bounds."""
+        return not self.short and not any(entry.short for entry in self.link)
+
+    @property
     def cautions(self) -> tuple[str, ...]:
         """What no rating replaces."""
         return cautions("guards", "loose parts")

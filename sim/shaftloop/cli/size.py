@@ -31,5 +31,5 @@ def size(request: Request, parts: tuple[Path, ...], no_faults: bool) -> None:
         make_folder(folder)
     answer = find_sizes(scenario, parts, faults=not no_faults, watch=Progress)
     hand_over(answer, room, request, folder)
-    if answer.short:
+    if not answer.serves:
         raise click.exceptions.Exit(1)

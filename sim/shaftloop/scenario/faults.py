@@ -9,7 +9,7 @@ from shaftloop_models.line import Spring
 from shaftloop_models.part import Part
 from shaftloop_models.supply import SUPPLY
 
-__all__ = ["check_fault", "fault_kinds", "said"]
+__all__ = ["SIZED", "check_fault", "fault_kinds", "said"]
 
 _OF_LIST: dict[str, tuple[FaultKind, ...]] = {
     "loop": ("stalled",),
@@ -35,7 +35,7 @@ _WORDS = {
     "grid_lost": "loses the grid",
     "does_not_act": "does not act",
 }
-_STATED = {
+SIZED = {
     "shifted": ("by", 'how far the reading is off, e.g. by = "5 N m"'),
     "drifting": ("rate", 'how fast the reading goes off, e.g. rate = "0.5 N m/s"'),
 }
@@ -111,7 +111,7 @@ def check_fault(draft: Draft, entry: Entry, problems: Problems) -> None:
 
 
 def _check_size(entry: Entry, problems: Problems) -> None:
-    for kind, (key, what) in _STATED.items():
+    for kind, (key, what) in SIZED.items():
         own = entry.text("kind") == kind
         if own and getattr(entry.value, key) == 0.0:
             problems.error(entry.at(key), f"missing: state {what}")

@@ -26,7 +26,7 @@ from shaftloop.engine.supervision import Trail
 from shaftloop.errors import CostError, SimulationError
 from shaftloop.figures import Figure, by_name
 from shaftloop.scenario.description import Description, Fault, FaultKind
-from shaftloop.scenario.faults import fault_kinds
+from shaftloop.scenario.faults import SIZED, fault_kinds
 from shaftloop_models.supply import SUPPLY
 
 __all__ = [
@@ -46,8 +46,6 @@ AFTER = Fraction(1)
 """How long a run goes on behind a fault. [s]"""
 _OUTAGES = (Fraction(1, 50), Fraction(1, 10), Fraction(1, 2))
 """How long a grid that returns is away: one period of 50 Hz, what a link may ride through, longer. [s]"""
-_SIZED = ("shifted", "drifting")
-"""What only a scenario tries, which says how much."""
 _PHASES = 4
 _THREADS = 2
 _FOLLOWED = 0.6
@@ -124,7 +122,7 @@ def standard_faults(description: Description) -> list[Fault]:
     for part in description.line:
         kinds = fault_kinds(part)
         found += [
-            (part.name, kind) for kind in kinds if kind not in _SIZED and (kind != "blocked" or part.drives)
+            (part.name, kind) for kind in kinds if kind not in SIZED and (kind != "blocked" or part.drives)
         ]
     found += [(hop.name, "lost") for hop in description.hop]
     found += [(loop.name, "stalled") for loop in description.loop]
@@ -214,6 +212,7 @@ def run_faults(
     chosen: Sequence[Fault],
     *,
     protected: bool = True,
+    healthy: Simulation | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> tuple[FaultRun, ...]:
     """Run a bench with each of some faults, the worst first.
@@ -228,6 +227,8 @@ def run_faults(
         From `standard_faults`.
     protected : bool
         False to leave the interlocks out.
+    healthy : Simulation, optional
+        Run of just this bench in which nothing fails, if at hand, recorded at the rate of its sensor.
     progress : callable, optional
         Called now and then with the share that is done.
 
@@ -239,7 +240,7 @@ def run_faults(
     description = replace(description, duty=None)
     bench = replace(description, fault=(), limit=description.limit if protected else ())
     second = tuple(fault for fault in description.fault if fault.kind == "does_not_act") if protected else ()
-    healthy = simulate(replace(bench, record=replace(bench.record, rate=None)))
+    healthy = healthy or simulate(replace(bench, record=replace(bench.record, rate=None)))
     period = _first_period(description)
     cases = [
         [(fault, STATED, second)]

@@ -44,6 +44,14 @@ class LinkSize:
     runs: int = 1
     """How many it took."""
 
+    @property
+    def short(self) -> bool:
+        """Whether what is stated does not do."""
+        value = self.figure.value
+        if value is None:
+            return bool(self.why)
+        return self.stated < value if self.figure.better == "lower" else self.stated > value
+
 
 @dataclass
 class _Search:
@@ -81,7 +89,7 @@ class _Search:
             reason = f"the link keeps its bounds even with {last:.3g} {found.figure.unit}"
             if bad:
                 reason = f"not even {last:.3g} {found.figure.unit} keeps the bounds of the link: {why}"
-            return replace(found, figure=found.figure.absent(reason), runs=self.runs)
+            return replace(found, figure=found.figure.absent(reason), why=why, runs=self.runs)
         while max(good, bad) > (1.0 + FINE) * min(good, bad):
             value = math.sqrt(good * bad)
             said = self.fault(value)

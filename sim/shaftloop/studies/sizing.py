@@ -106,8 +106,11 @@ def size_parts(
         Where a part file cannot be read.
     """
     # What a scenario lets fail is a fault, no part of its sequence.
-    healthy = simulate(replace(description, fault=()))
-    runs = run_faults(description, standard_faults(description), progress=progress) if faults else ()
+    record = replace(description.record, rate=None)
+    healthy = simulate(replace(description, fault=(), record=record))
+    failing = standard_faults(description)
+    first = healthy if description.duty is None else None  # of a duty its first cycle
+    runs = run_faults(description, failing, healthy=first, progress=progress) if faults else ()
     found = [_sized(load, healthy, runs) for load in (*_machines(healthy), *loads(healthy))]
     found += _forces(description, found)
     order = [part.name for part in description.line]

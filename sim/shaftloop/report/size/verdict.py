@@ -6,16 +6,32 @@ from shaftloop.answers.sizing import SizeAnswer
 from shaftloop.bench.parts.ratings import BENDING
 from shaftloop.report.quantities import show
 from shaftloop.scenario.faults import said
+from shaftloop.studies.linksizing import LinkSize
 from shaftloop.studies.sizing import Sized
 
 __all__ = ["advice", "asked", "verdict"]
 
 _MOST = 3
+_LINK = {
+    "voltage": "Raise supply.capacitance, or lower the resistance of a brake resistor.",
+    "mean_power": "Take a resistor {part} of more brake_resistor.{part}.continuous_power.",
+    "pulse_energy": "Take a resistor {part} of more brake_resistor.{part}.pulse_energy.",
+}
+"""What to do where it is the link or a brake resistor that does not serve."""
+_NAMES = {BENDING: "{} in bending", "voltage": "the capacitor of the {}"} | dict.fromkeys(
+    ("mean_power", "pulse_energy"), "brake resistor {}"
+)
+"""What a quantity binds, where that is not the part."""
 
 
 def verdict(answer: SizeAnswer) -> list[str]:
     """Return whether every part serves, what binds and what else would do, in at most three sentences."""
     judged = [entry for entry in answer.sized if entry.serves is not None]
+    if bounds := [_bound(entry) for entry in answer.link if entry.short]:
+        listed = f"{'; '.join(bounds)}, with all else as stated"
+        first = f"The link does not keep its bounds in the sequence: {listed}."
+        others = any(entry.quantity != "voltage" for entry in answer.short)
+        return [first, f"Besides, {_short(answer)}.", *advice(answer)] if others else [first]
     if not judged:
         return ["Not judged: no part states a rating or a limit; add rated, limit and max_speed."]
     what = "sequence and faults ask" if answer.faults else "the sequence asks"
@@ -24,15 +40,30 @@ def verdict(answer: SizeAnswer) -> list[str]:
         if unsure := _unsure(judged):
             return [f"No part passes a limit that is stated, but {unsure}.", f"Nearest is {asked(nearest)}."]
         return [f"Every part stands what {what} of it; nearest is {asked(nearest)}."]
+    sentences = [f"{_short(answer)}."]
+    if unsure := _unsure(judged):
+        sentences.append(f"Besides, {unsure}.")
+    return [*sentences, *advice(answer)]
+
+
+def _short(answer: SizeAnswer) -> str:
+    """Return which parts do not serve, and what the worst of them sees."""
+    what = "sequence and faults ask" if answer.faults else "the sequence asks"
     parts = list(dict.fromkeys(entry.part for entry in answer.short))
     more = f" and {len(parts) - _MOST} more" if len(parts) > _MOST else ""
     listed = ", ".join(parts[:_MOST]) + more
     verb = "does" if len(parts) == 1 else "do"
-    first = f"{listed} {verb} not stand what {what} of the line: {asked(answer.short[0])}."
-    sentences = [first]
-    if unsure := _unsure(judged):
-        sentences.append(f"Besides, {unsure}.")
-    return [*sentences, *advice(answer)]
+    return f"{listed} {verb} not stand what {what} of the line: {asked(answer.short[0])}"
+
+
+def _bound(entry: LinkSize) -> str:
+    """Return which value of the link does not do, and which would."""
+    figure, stated = entry.figure, show(entry.stated, entry.figure.unit, 3)
+    if figure.value is None:
+        return f"{entry.key} is {stated}, and {figure.reason}"
+    bound = show(figure.value, figure.unit, 4)
+    enough = f"from {bound} on" if figure.better == "lower" else f"up to {bound}"
+    return f"{entry.key} is {stated} and would do {enough}"
 
 
 def advice(answer: SizeAnswer) -> Iterator[str]:
@@ -42,6 +73,8 @@ def advice(answer: SizeAnswer) -> Iterator[str]:
     part, others = answer.short[0].part, answer.short[0].others
     if answer.short[0].quantity == BENDING:
         yield f"Make {part} stiffer, shorter or lighter, carry it more stiffly, or stay below that speed."
+    elif answer.short[0].quantity in _LINK:
+        yield _LINK[answer.short[0].quantity].format(part=part)
     elif others:
         names = ", ".join(others[:_MOST])
         yield f"Strong enough in place of {part}, tried there: {names}; look at its margins first."
@@ -67,7 +100,7 @@ def _unsure(judged: list[Sized]) -> str:
 def asked(entry: Sized) -> str:
     """Return what binds a part: its largest load against what it stands, and when."""
     load, mean = (entry.sequence, "") if entry.rms is None else (entry.rms, " rms")
-    part = f"{entry.part} in bending" if entry.quantity == BENDING else entry.part
+    part = _NAMES.get(entry.quantity, "{}").format(entry.part)
     if entry.rated is not None and entry.used == load / entry.rated:
         stated = show(entry.rated, entry.unit, 3)
         return f"{part} with {show(load, entry.unit, 3)}{mean} of a rating of {stated}"
