@@ -70,7 +70,7 @@ def responded_picture(answer: FitAnswer, title: str) -> Picture | None:
 
 
 def _pair(answer: FitAnswer) -> tuple[str, Array, int] | None:
-    """Return what drove the log, at the instants of the column that responds most, and that column."""
+    """Return what drove the log, at the instants of the first other column that moves, and that column."""
     moving = [i for i, still in enumerate(answer.judgement.still) if not still]
     drives = [i for i in moving if answer.names[i].endswith(("_setpoint", "_command"))]
     outputs = [i for i in moving if i not in drives]
