@@ -148,7 +148,7 @@ def _excited(bench: Bench, point: OperatingPoint, share: float) -> list[_Excited
         found.append(_Excited(loop.parameters.name, "N m", 0.5 * share * top, share * size))
     for loop in (loop for loop in loops if loop.quantity == "speed"):
         mean = point.setpoints.get(loop.parameters.name, 0.0)
-        size = _KICK * (push or 0.25 * loop.parameters.clamp) / _stiffness(loop.parameters.kp)
+        size = _KICK * (push or 0.25 * loop.parameters.clamp) / _torque_per_speed(loop.parameters.kp)
         size = min(size, _WANDERS * abs(mean) or size)
         found.append(_Excited(loop.parameters.name, "rad/s", mean, share * size))
     return found
@@ -157,7 +157,7 @@ def _excited(bench: Bench, point: OperatingPoint, share: float) -> list[_Excited
 _UNITS = ("torque", "speed")
 
 
-def _stiffness(kp: Gain) -> float:
+def _torque_per_speed(kp: Gain) -> float:
     """Return the torque per speed of a loop, never 0 [N m s/rad]."""
     return max(abs(float(kp.value)), 1e-3)
 
