@@ -1,5 +1,7 @@
 """Alternating torque and heat of a coupling against its ratings: closed form of a sine; a ramp is none."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -43,6 +45,9 @@ def test_a_sine_has_its_amplitude_and_its_heat() -> None:
     said = " ".join(strained(run))
     assert "alternating torque of c" in said
     assert "damping power of c" in said
+    # Runs of faults are not recorded: there it has no largest second, rather than one of 0.
+    unrecorded = replace(run, time=run.time[:0], traces={})
+    assert not {"alternating_torque", "damping_power"} & {entry.quantity for entry in loads(unrecorded)}
     values = metrics(run)
     assert values["load_of_rated.c.alternating_torque"].value == found["alternating_torque"].peak
     assert values["load.c.damping_power"].unit == "W"

@@ -220,7 +220,7 @@ def test_figures_of_all_loops_together() -> None:
         (axle()[:4], "line.diff: diff has 2 outputs, and left comes after it; allowed: 2 parts"),
         (
             [*axle(), servo("third", 1.0, after="diff")],
-            "diff has 2 outputs, and left and right and third comes after it",
+            "diff has 2 outputs, and left and right and third come after it",
         ),
         (
             [servo("drive", 1.0), differential(inertia_right="0 kg m^2"), *axle()[2:]],

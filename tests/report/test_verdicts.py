@@ -71,3 +71,10 @@ def test_a_rated_torque_is_held_against_the_rms_torque_of_the_run() -> None:
     )
     assert "every part stays inside its ratings" in gentle
     assert "but drive gives a torque of " in hard and "above its rated torque of 5 N m" in hard
+
+
+def test_a_loop_that_a_resonance_makes_lively_is_not_blamed_on_lags() -> None:
+    """Ideal lags leave Ms where it is: what it lacks is damping of the mode at 28.6 Hz."""
+    gains = {"loop.torque.kp": 0.02, "loop.torque.ki": "8 1/s"}
+    answer = shaftloop.read("axle-split", gains).margins("torque")
+    assert "no faster signal path mends that: lower the gains or damp 28." in margins.verdict(answer)[0]

@@ -12,7 +12,7 @@ from shaftloop.analysis.simulation import Simulation
 from shaftloop.bench.handles import Bench
 from shaftloop.bench.parts.ratings import Rating
 
-__all__ = ["pulsation_ratings", "pulsations"]
+__all__ = ["lasting_torque", "pulsation_ratings", "pulsations"]
 
 Array = NDArray[np.float64]
 
@@ -34,16 +34,38 @@ def pulsation_ratings(bench: Bench) -> list[Rating]:
 
 
 def pulsations(simulation: Simulation) -> dict[str, float]:
-    """Return the largest value of what `pulsation_ratings` names, by channel [N m] or [W]."""
+    """Return the largest value of what `pulsation_ratings` names and a run records, by channel [N m, W]."""
     period, found = float(simulation.bench.record_period), {}
-    count = max(int(_WINDOW / period), 2)
+    count = _count(simulation)
     for entry in pulsation_ratings(simulation.bench):
         trace = simulation.traces.get(entry.peak, np.zeros(0))
         starts = range(0, max(len(trace) - count, 0) + 1, count // 2)
         windows = [trace[start : start + count] for start in starts if len(trace) > 1]
         measure = _power if entry.unit == "W" else _amplitude
-        found[entry.peak] = max((measure(window, period) for window in windows), default=0.0)
+        if windows:
+            found[entry.peak] = max(measure(window, period) for window in windows)
     return found
+
+
+def lasting_torque(simulation: Simulation, part: str) -> Array:
+    """Return the recorded torque of a part [N m], of an engine without pulsation, which heats no winding.
+
+    Parameters
+    ----------
+    part : str
+        Its name.
+    """
+    torque = simulation.traces.get(f"{part}_torque", np.zeros(0))
+    machine = simulation.bench.machines.get(part)
+    if machine is None or machine.fed or not torque.size:
+        return torque
+    count = min(_count(simulation), len(torque))
+    return np.asarray(np.convolve(torque, np.full(count, 1.0 / count), "valid"))
+
+
+def _count(simulation: Simulation) -> int:
+    """Return how many records a window has."""
+    return max(int(_WINDOW / float(simulation.bench.record_period)), 2)
 
 
 def _amplitude(torque: Array, _: float) -> float:

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from shaftloop.analysis.pulsation import pulsation_ratings, pulsations
+from shaftloop.analysis.pulsation import lasting_torque, pulsation_ratings, pulsations
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.bench.handles import Bench
 from shaftloop.figures import Figure, number
@@ -95,7 +95,9 @@ def loads(simulation: Simulation) -> tuple[Load, ...]:
     """Return the largest torque, speed and temperature of every part that states a rating or limit."""
     heat = simulation.heat
     peaks = simulation.peaks if heat is None else simulation.peaks | heat.extremes()
-    peaks = peaks | {channel: (0.0, value) for channel, value in pulsations(simulation).items()}
+    swings = pulsations(simulation)
+    peaks = peaks | {channel: (0.0, value) for channel, value in swings.items()}
+    alternating = [entry for entry in pulsation_ratings(simulation.bench) if entry.peak in swings]
     return tuple(
         Load(
             entry.part,
@@ -106,7 +108,7 @@ def loads(simulation: Simulation) -> tuple[Load, ...]:
             entry.limit,
             entry.base or 0.0,
         )
-        for entry in (*simulation.bench.ratings(), *pulsation_ratings(simulation.bench))
+        for entry in (*simulation.bench.ratings(), *alternating)
     )
 
 
@@ -136,12 +138,12 @@ def held(simulation: Simulation) -> tuple[Held, ...]:
 def continuous(simulation: Simulation) -> tuple[Load, ...]:
     """Return the rms torque of every machine that states a rated one, which it stands without end.
 
-    It is that of the records; a machine that is not recorded is left out.
+    It is that of the records, of an engine without its pulsation; a machine that is not recorded is left out.
     """
     found = []
     for machine in simulation.bench.description.machines():
-        torque = simulation.traces.get(f"{machine.name}_torque")
-        if machine.rated_torque is not None and torque is not None and torque.size:
+        torque = lasting_torque(simulation, machine.name)
+        if machine.rated_torque is not None and torque.size:
             rms = float(np.sqrt(np.mean(np.square(torque))))
             found.append(Load(machine.name, "torque", "N m", rms, machine.rated_torque, None))
     return tuple(found)

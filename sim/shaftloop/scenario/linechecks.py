@@ -96,7 +96,8 @@ def _check_followers(
         if ends > 1 and len(names) != ends:
             problems.error(
                 entry.path,
-                f"{entry.name} has {ends} outputs, and {' and '.join(names) or 'nothing'} comes after it; "
+                f"{entry.name} has {ends} outputs, and {' and '.join(names) or 'nothing'} "
+                f"{'come' if len(names) > 1 else 'comes'} after it; "
                 f'allowed: {ends} parts, each with after = "{entry.name}" (the one right below needs none)',
             )
         elif entry.value.signal == "torque" and len(names) > 1:

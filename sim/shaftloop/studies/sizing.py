@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from shaftloop.analysis.lateral import find_bending
+from shaftloop.analysis.pulsation import lasting_torque
 from shaftloop.analysis.ratings import Load, loads
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.bench.parts.ratings import BENDING
@@ -133,14 +134,14 @@ def _machines(healthy: Simulation) -> Iterator[Load]:
     for name, machine in healthy.bench.machines.items():
         rated = machine.parameters.rated_torque
         if rated is not None:
-            peak = float(np.max(np.abs(healthy.traces[f"{name}_torque"]), initial=0.0))
+            peak = float(np.max(np.abs(lasting_torque(healthy, name)), initial=0.0))
             yield Load(name, "torque", "N m", peak, rated, None)
 
 
 def _sized(load: Load, healthy: Simulation, runs: Sequence[FaultRun]) -> Sized:
     rms = None
     if load.quantity == "torque" and f"{load.part}_torque" in healthy.traces:
-        torque = healthy.traces[f"{load.part}_torque"]
+        torque = lasting_torque(healthy, load.part)
         rms = float(np.sqrt(np.mean(np.square(torque)))) if torque.size else 0.0
     same = [
         (other.peak, run)

@@ -95,5 +95,5 @@ class BenchCombustionEngine(BenchMachine[CombustionEngine]):
             yield Violation(text, -torque, 0.0, "N m", "choose a torque that it drives")
         speed, least = float(state[self.node.speed.index]), self.parameters.firing_speed
         if torque > 0.0 and speed < least:
-            text = f"{self.name} does not fire at this speed"
+            text = f"speed from which {self.name} fires"
             yield Violation(text, least, speed, "rad/s", "choose a higher `speed`")

@@ -28,7 +28,9 @@ def verdict(answer: FidelityAnswer) -> list[str]:
     ]
     notes = answer.aliasing.warnings
     said.append(
-        f"Sampling folds: {notes[0]}." if notes else "No known ripple is folded into the torque loop."
+        f"Sampling folds: {notes[0]}."
+        if notes
+        else f"No known ripple of {found.unit} is folded into the torque loop."
     )
     return said
 

@@ -4,12 +4,9 @@ from collections.abc import Iterator
 
 from shaftloop.answers.margins import MarginsAnswer
 from shaftloop.report.judgement import Judgement
-from shaftloop.report.margins.verdict import LIVELY
+from shaftloop.report.margins.verdict import LIVELY, WORTH
 
 __all__ = ["advice", "judgements"]
-
-_WORTH = 0.95
-"""Share of today's Ms below which a change of the signal path is worth a word."""
 
 
 def judgements(answer: MarginsAnswer) -> Iterator[Judgement]:
@@ -29,7 +26,7 @@ def advice(answer: MarginsAnswer) -> Iterator[str]:
         if not now.stable or now.ms <= LIVELY or not ideal:
             continue
         cause, best = min(ideal, key=lambda pair: pair[1].ms)
-        if best.ms > _WORTH * now.ms:
+        if best.ms > WORTH * now.ms:
             continue
         text = (
             f"Loop {name} is lively and gains most from a faster {cause}: were that ideal, Ms would be "

@@ -13,6 +13,8 @@ __all__ = ["LIVELY", "peak", "standing", "verdict"]
 
 LIVELY = 1.7
 """Peak sensitivity above which a loop is called lively; common practice, no source."""
+WORTH = 0.95
+"""Share of today's Ms below which a change of the signal path is worth a word."""
 
 
 def verdict(answer: MarginsAnswer) -> list[str]:
@@ -83,8 +85,12 @@ def _loop(name: str, found: LoopAnswer) -> str:
     lost = [] if found.budget is None else [share for share in found.budget.shares if share.ideal is not None]
     if margins.ms > LIVELY and lost:
         most = min(lost, key=lambda share: share.phase)
-        lost_there = f"{most.cause} takes {-most.phase:.0f}° at crossover"
-        text += f" It is lively: {lost_there}; lower the gains or mend that."
+        if all(share.ideal.ms > WORTH * margins.ms for share in lost if share.ideal is not None):
+            at = f"{margins.ms_frequency:.4g} Hz"
+            text += f" It is lively, and no faster signal path mends that: lower the gains or damp {at}."
+        else:
+            lost_there = f"{most.cause} takes {-most.phase:.0f}° at crossover"
+            text += f" It is lively: {lost_there}; lower the gains or mend that."
     return " ".join([text, *(_at(entry) for entry in found.at)])
 
 

@@ -130,6 +130,7 @@ def _draw_modes(axes: Any, modes: Sequence[Mode], x: _Range, y: _Range) -> list[
         text = f"mode {number}: {show(mode.frequency, 'Hz')}"
         boxes.append((0.0, place, 1.4 * _LETTER * len(text), place + _LINE))
         style: Any = {"color": _MODE, "fontweight": "bold", "va": "bottom", "zorder": 5.0}
+        style["bbox"] = {"facecolor": "white", "linewidth": 0.0, "pad": 0.5}
         axes.text(0.003, place + 0.004, text, transform=axes.transAxes, **style)
     return boxes
 
