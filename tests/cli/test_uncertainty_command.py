@@ -56,6 +56,14 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> str:
     return str(write_bench(tmp_path_factory.mktemp("bench")))
 
 
+def test_inputs_that_are_called_alike_are_told_apart_by_their_quantity(tmp_path: Path) -> None:
+    options = ("--trials", "5000", "--pictures", "svg", "--out", str(tmp_path))
+    assert uncertainty("truck-axle", *options).exit_code == 0
+    words = re.findall(r">([^<>]+)</text>", (tmp_path / "contributions-1.svg").read_text(encoding="utf-8"))
+    assert {"torque: drift inside the window", "speed: drift inside the window"} <= set(words)
+    assert words.count("drift inside the window") == 2  # Of torque and speed alone, where it is the only one.
+
+
 def test_a_bench_writes_document_and_pictures(bench: str, tmp_path: Path) -> None:
     result = uncertainty(bench, "--map", "--trials", "5000", "--out", str(tmp_path / "out"))
     assert result.exit_code == 0, result.output
