@@ -225,4 +225,4 @@ def test_margins_at_the_corners_of_tolerances(tmp_path: Path, monkeypatch: pytes
     quiet = ("--pictures", "none", "--tolerance")
     assert "torque at 2 corners of the tolerances: Ms at most " in told(*quiet, "loop.torque.kp=0.3..0.5")
     lost = told(*quiet, "loop.torque.kp=0.3..9")
-    assert "torque is unstable at 1 of 2 corners of the tolerances: loop.torque.kp=9" in lost
+    assert lost.startswith("Loop torque is unstable at 1 of 2 corners of the tolerances: loop.torque.kp=9.")

@@ -60,12 +60,10 @@ def details(results: MarginsAnswer) -> Iterator[Piece]:
 
 
 def _tell_corners(results: MarginsAnswer) -> Iterator[Piece]:
-    """Yield the worst corner of the tolerances for every loop."""
+    """Yield the worst corner of the tolerances; of a loop that is unstable at one the answer tells."""
     count = len(results.corners)
     for name in results.loops:
-        lost = [corner.label for corner in results.corners if not corner.margins[name].stable]
-        if lost:
-            yield f"{name} is unstable at {len(lost)} of {count} corners of the tolerances: {lost[0]}"
+        if not all(corner.margins[name].stable for corner in results.corners):
             continue
         worst = max(results.corners, key=lambda corner: corner.margins[name].ms)
         least = min(

@@ -1,5 +1,7 @@
 """The answer about the margins of loops in words."""
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from shaftloop.analysis.margins import Margins
@@ -9,7 +11,7 @@ from shaftloop.answers.margins import LoopAnswer, MarginsAnswer
 from shaftloop.report.margins.joint import joint_sentence
 from shaftloop.report.quantities import percent, show
 
-__all__ = ["LIVELY", "peak", "standing", "verdict"]
+__all__ = ["LIVELY", "WORTH", "peak", "standing", "verdict"]
 
 LIVELY = 1.7
 """Peak sensitivity above which a loop is called lively; common practice, no source."""
@@ -18,14 +20,24 @@ WORTH = 0.95
 
 
 def verdict(answer: MarginsAnswer) -> list[str]:
-    """Return how much the loops stand, a sentence each."""
+    """Return how much the loops stand, a sentence each, behind what tolerances make unstable."""
     if answer.loopless is not None:
         return [_without_loop(answer)]
     measured = [name for name, found in answer.loops.items() if found.measured is not None]
     agreement = [_agreement(name, answer.loops[name]) for name in measured]
     single = {name: found.margins.ms for name, found in answer.loops.items()}
     together = [] if answer.joint is None else [joint_sentence(answer.joint, single)]
-    return [*agreement, *(_loop(name, found) for name, found in answer.loops.items()), *together]
+    alone = (_loop(name, found) for name, found in answer.loops.items())
+    return [*agreement, *_lost_corners(answer), *alone, *together]
+
+
+def _lost_corners(answer: MarginsAnswer) -> Iterator[str]:
+    """Yield which loops are unstable at corners of the tolerances."""
+    for name in answer.loops:
+        lost = [corner.label for corner in answer.corners if not corner.margins[name].stable]
+        if lost:
+            count = f"{len(lost)} of {len(answer.corners)}"
+            yield f"Loop {name} is unstable at {count} corners of the tolerances: {lost[0]}."
 
 
 def _without_loop(answer: MarginsAnswer) -> str:
