@@ -10,6 +10,7 @@ from rigs import shipped, ticks
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.operating import operating_point
 from shaftloop.analysis.standing import standing_run
+from shaftloop.bench.assemble import build_bench
 from shaftloop_models.harmonics import Ripple
 from shaftloop_models.power_meter import PowerMeter
 
@@ -25,7 +26,8 @@ def test_a_bench_with_ripple_and_a_power_meter_stands_where_the_smooth_one_does(
     reference = HyperMap(description)
     point = operating_point(reference.bench)
     state = reference.steady(point)
-    bench, run = standing_run(description, reference, state, point.setpoints, smooth=False, records=4000)
+    bench = build_bench(description)
+    run = standing_run(bench, reference, state, point.setpoints, records=4000)
     assert len(run.state) > len(state)
     run.advance(ticks(run, 0.2))
     true = [channel.name for channel in bench.model.channels].index("true_torque")

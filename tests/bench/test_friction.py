@@ -242,14 +242,8 @@ def test_a_measured_loop_starts_at_speed_with_bodies_that_move() -> None:
     analysis = analyse_loops(description, ["torque"])["torque"]
     # At speed the smooth form is the dry one, to the last bit.
     assert analysis.margins.ms == analyse_loops(shipped("reference-bench"), ["torque"])["torque"].margins.ms
-    bench, run = standing_run(
-        description,
-        analysis.bench,
-        analysis.state,
-        analysis.margins.point.setpoints,
-        smooth=False,
-        records=10_000,
-    )
+    bench = build_bench(description)
+    run = standing_run(bench, analysis.bench, analysis.state, analysis.margins.point.setpoints, 10_000)
     before = run.state[bench.line.nodes[-1].speed.index]
     run.advance(ticks(run, 0.05))
     after = run.state[bench.line.nodes[-1].speed.index]

@@ -226,3 +226,10 @@ def test_margins_at_the_corners_of_tolerances(tmp_path: Path, monkeypatch: pytes
     assert "torque at 2 corners of the tolerances: Ms at most " in told(*quiet, "loop.torque.kp=0.3..0.5")
     lost = told(*quiet, "loop.torque.kp=0.3..9")
     assert lost.startswith("Loop torque is unstable at 1 of 2 corners of the tolerances: loop.torque.kp=9.")
+
+
+def test_a_loop_beside_a_slow_bus_has_margins_and_says_why_it_has_no_latency_budget(tmp_path: Path) -> None:
+    """Its ideal form ticks 1280 times in the bus's period: that is left out, not the answer."""
+    result = margins("cardan-pump", "--pictures", "none", "--out", str(tmp_path))
+    assert result.exit_code == 0 and "Loop speed has no latency budget: an analysis of" in result.stdout
+    assert "--patience" in result.stdout and result.stderr == ""

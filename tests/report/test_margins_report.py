@@ -41,7 +41,7 @@ def result(analysis: LoopAnalysis) -> LoopAnswer:
     bench, margins = analysis.bench, analysis.margins
     loop = bench.bench.loops[margins.loop]
     step = step_response(bench, loop, margins.point, analysis.state, margins.largest_eigenvalue)
-    return LoopAnswer(analysis, step, NO_DELAY, None)
+    return LoopAnswer(analysis, step, NO_DELAY, None, "|L| never crosses 1")
 
 
 def with_margins(results: MarginsAnswer, name: str, **changes: object) -> MarginsAnswer:

@@ -330,4 +330,4 @@ def told(seconds: float) -> str:
     for unit, size in (("years", 3.156e7), ("days", 86400.0), ("h", 3600.0), ("min", 60.0)):
         if seconds >= 2.0 * size:
             return f"{seconds / size:.3g} {unit}"
-    return f"{seconds:.2g} s"
+    return f"{seconds:.2g} s" if seconds < 100.0 else f"{seconds:.0f} s"

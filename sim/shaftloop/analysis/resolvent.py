@@ -24,7 +24,8 @@ class Resolvent:
     def __init__(self, a: Array) -> None:
         from scipy.linalg import matrix_balance, schur
 
-        balanced, (scale, _) = matrix_balance(a, permute=False, separate=True)
+        with np.errstate(invalid="ignore"):  # Scales are cast to a permutation that was not asked for.
+            balanced, (scale, _) = matrix_balance(a, permute=False, separate=True)
         self._a, self._scale = a, scale[:, None]
         self._triangle, self._basis = schur(balanced, output="complex")
 

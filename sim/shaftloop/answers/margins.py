@@ -31,6 +31,7 @@ from shaftloop.analysis.worstcase import (
 )
 from shaftloop.answers.base import Answer, Watch, unwatched
 from shaftloop.cautions import cautions
+from shaftloop.errors import CostError
 from shaftloop.figures import Figure, by_name, grouped
 from shaftloop.scenario.reading import Scenario
 from shaftloop.studies.figures import LOOP_FIGURES, loop_figures
@@ -64,6 +65,8 @@ class LoopAnswer:
     step: StepResponse
     delay: DelayMargin
     budget: LatencyBudget | None
+    budget_reason: str
+    """Why there is no budget, empty where there is one."""
     worst: tuple[Worst, ...] = ()
     """Over the operating range; empty where it was not looked at."""
     measured: Measured | None = None
@@ -246,7 +249,7 @@ def find_margins(
     ends = points or (far_ends(found) if free else ())
     loops = {
         name: replace(
-            _details(analysis, budgets[name], worst_cases(points, name) if points else ()),
+            _details(analysis, *budgets[name], worst_cases(points, name) if points else ()),
             elsewhere=worse_elsewhere(ends, analysis.margins),
             at=tuple(
                 at_frequency(analysis.bench, analysis.state, analysis.margins, frequency)
@@ -299,11 +302,18 @@ def with_injection(answer: MarginsAnswer, kind: str, *, noise: bool = False) -> 
     return replace(answer, loops={name: measured(found) for name, found in answer.loops.items()})
 
 
-def _budget(analysis: LoopAnalysis) -> LatencyBudget | None:
-    return latency_budget(analysis.description, analysis.margins, analysis.known)
+def _budget(analysis: LoopAnalysis) -> tuple[LatencyBudget | None, str]:
+    """Return the latency budget of a loop, and why there is none."""
+    try:
+        budget = latency_budget(analysis.description, analysis.margins, analysis.known)
+    except CostError as error:  # Its benches tick more often than the one whose margins were found.
+        return None, "; ".join(str(error).splitlines())
+    return budget, "" if budget else "|L| never crosses 1"
 
 
-def _details(analysis: LoopAnalysis, budget: LatencyBudget | None, worst: tuple[Worst, ...]) -> LoopAnswer:
+def _details(
+    analysis: LoopAnalysis, budget: LatencyBudget | None, reason: str, worst: tuple[Worst, ...]
+) -> LoopAnswer:
     """Return a loop with what takes further runs of its bench."""
     description, margins = analysis.description, analysis.margins
     return LoopAnswer(
@@ -311,6 +321,7 @@ def _details(analysis: LoopAnalysis, budget: LatencyBudget | None, worst: tuple[
         analysis.small_step(),
         delay_margin(description, margins, analysis.known),
         budget,
+        reason,
         worst,
     )
 

@@ -127,7 +127,7 @@ def _loop(result: LoopAnswer) -> dict[str, Any]:
     if result.measured is not None:
         document["measured"] = _measured(result.measured)
     if result.budget is None:
-        document["budget_reason"] = _NO_CROSSOVER
+        document["budget_reason"] = result.budget_reason
     if result.elsewhere:
         document["worse_elsewhere"] = {worst.figure: _worst(worst) for worst in result.elsewhere}
     if result.analysis.phases:

@@ -46,9 +46,11 @@ def details(results: MarginsAnswer) -> Iterator[Piece]:
         yield from tell_joint(results.joint)
     if any(result.at for result in loops.values()):
         yield _at_frequencies(results)
-    for result in loops.values():
+    for name, result in loops.items():
         if result.budget is not None:
             yield from _tell_budget(result.budget)
+        else:
+            yield f"Loop {name} has no latency budget: {result.budget_reason}."
     if results.points:
         yield from _tell_map(results)
     if results.corners:

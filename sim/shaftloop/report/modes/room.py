@@ -134,4 +134,4 @@ def _meeting(meeting: Meeting) -> dict[str, Any]:
 
 
 def _gain(value: float | None) -> str:
-    return "no end" if value is None else f"{value:#.3g}"
+    return "no end" if value is None else f"{value:#.3g}".rstrip(".")
