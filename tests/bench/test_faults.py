@@ -268,6 +268,8 @@ def test_emergency_stops_of_both_categories() -> None:
 
 def test_benches_with_faults_among_others_have_the_bits_of_single_runs() -> None:
     benches = [rig(), rig({"on": "c", "kind": "broken"}), rig(DRIFTS), rig({"on": "ts", "kind": "zero"})]
+    band = {"name": "l", "watches": "ts", "quantity": "true_torque", "outside": ["-50 N m", "20 N m"]}
+    benches += [rig(limit=[band]), rig(limit=[{**band, "outside": ["-50 N m", "25 N m"]}])]
     for description, outcome in zip(benches, simulate_many(benches), strict=True):
         assert outcome.simulation is not None
         alone = simulate(description)

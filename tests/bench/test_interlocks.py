@@ -94,6 +94,88 @@ def test_a_level_that_is_never_reached_is_not_left_downwards() -> None:
     assert told(simulate(bench(limit=[limit("load", below="1000 rad/s")]))) == []
 
 
+FIRST = [step("speed", "300 rpm"), hold("30 ms")]
+RISES, FALLS = [*FIRST, step("speed", "600 rpm")], [*FIRST, step("speed", "-1200 rpm")]
+BANDS = [
+    ("load", "speed", "4 rad/s", "24 rad/s"),
+    ("load", "reading", "4 rad/s", "24 rad/s"),
+    ("ts", "true_torque", "2 N m", "5 N m"),
+    ("ts", "reading", "2 N m", "5 N m"),
+]
+
+
+@pytest.mark.parametrize(("watches", "quantity", "low", "high"), BANDS)
+def test_a_band_trips_at_the_tick_of_a_single_level_on_either_side(
+    watches: str, quantity: str, low: str, high: str
+) -> None:
+    """Up into it and out above as `above` trips at its upper level, back down as `below` at its lower one."""
+    quick = {"loop": [torque_loop("load", "ts"), speed_loop("drive", 5.0, 0.0)]}
+    for to, key, level in (("12 N m", "above", high), ("1 N m", "below", low)):
+        torques = [step("torque", "6 N m"), hold("30 ms"), step("torque", to)]
+        moves = torques if watches == "ts" else RISES if key == "above" else FALLS
+        keys: dict[str, Any] = {"sequence": moves, "duration": "0.12 s"} | (
+            quick if watches == "load" else {}
+        )
+        banded = closing(
+            simulate(bench(limit=[limit(watches, quantity=quantity, outside=[low, high])], **keys))
+        )
+        single = simulate(bench(limit=[limit(watches, quantity=quantity, **{key: level})], **keys))
+        trips = [[event for event in run.events if event.kind == "tripped"] for run in (banded, single)]
+        assert len(trips[0]) == 1 and trips[0] == trips[1], (key, banded.events, single.events)
+        assert trips[0][0].time > 0.03
+
+
+def test_a_band_counts_with_its_sign_and_once_inside() -> None:
+    never = [limit("load", quantity="speed", outside=["500 rad/s", "600 rad/s"])]
+    assert told(simulate(bench(limit=never))) == []
+    free, inside = (
+        simulate(bench(**keys))
+        for keys in ({}, {"limit": [limit("ts", quantity="true_torque", outside=["-900 N m", "900 N m"])]})
+    )
+    assert told(inside) == []
+    assert all(np.array_equal(free.traces[name], inside.traces[name]) for name in free.traces)
+    low = simulate(bench(limit=[limit("ts", quantity="true_torque", outside=["-900 N m", "20 N m"])]))
+    high = simulate(bench(limit=[limit("ts", quantity="true_torque", above="20 N m")]))
+    assert told(low)[0] == ("exceeded", "l") and low.events == high.events
+
+
+def test_a_band_may_break_a_coupling_at_its_tick_and_without_it_the_bits_stay() -> None:
+    broken = {"name": "f", "on": "c", "kind": "broken"}
+    ends = []
+    for condition in (
+        {"outside": ["-900 N m", "20 N m"]},
+        {"above": "20 N m"},
+        {"outside": ["-1 kN m", "1 kN m"]},
+    ):
+        when = {"watches": "ts", "quantity": "true_torque", **condition}
+        ends.append(closing(simulate(bench(fault=[{**broken, "when": when}]))))
+    assert ends[0].events == ends[1].events and told(ends[0]) == [("failed", "f")]
+    assert all(np.array_equal(ends[0].traces[name], ends[1].traces[name]) for name in ends[0].traces)
+    free = simulate(bench())
+    assert all(np.array_equal(free.traces[name], ends[2].traces[name]) for name in free.traces)
+
+
+OUTSIDE = {"watches": "load", "quantity": "speed", "name": "o"}
+CROSSED = [
+    ({"outside": ["20 rad/s", "10 rad/s"]}, None, "is no band; state the lower level first"),
+    ({"outside": ["20 V", "30 V"]}, None, "watches a speed"),
+    ({"outside": ["20 rad/s"]}, None, "outside"),
+    ({"outside": "20 rad/s"}, None, "outside"),
+    ({"outside": ["1 rad/s", "2 rad/s"], "above": "3 rad/s"}, None, "contradict each other; state one of"),
+    ({"outside": ["1 rad/s", "2 rad/s"]}, {"outside": ["3 rad/s", "4 rad/s"]}, "always trips one"),
+    ({"outside": ["4 rad/s", "5 rad/s"]}, {"above": "3 rad/s"}, "always trips one"),
+    ({"outside": ["-5 rad/s", "-4 rad/s"]}, {"above": "3 rad/s"}, "always trips one"),
+    ({"outside": ["-2 rad/s", "2 rad/s"]}, {"below": "3 rad/s"}, "always trips one"),
+]
+
+
+@pytest.mark.parametrize(("one", "other", "says"), CROSSED)
+def test_wrong_bands_are_refused(one: Table, other: Table | None, says: str) -> None:
+    with pytest.raises(ScenarioError) as raised:
+        bench(limit=[{**OUTSIDE, **one}, *([{**OUTSIDE, "name": "p", **other}] if other else [])])
+    assert says in str(raised.value)
+
+
 def test_a_reading_that_jumps_trips_at_the_sample_after_its_cable_came_off() -> None:
     """It reads zero from one sample to the next; without the fault nothing is as quick."""
     off = {"name": "off", "on": "ts", "kind": "zero", "at": "0.0300005 s"}

@@ -96,7 +96,10 @@ def engine_faults(bench: Bench, equations: Equations, unwritten: int) -> tuple[F
         fault = Fault(entry.name, entry.at, entry.until)
         if entry.when is not None:
             when = engine.Condition(
-                guard.index(entry.name), entry.when.below is not None, entry.when.debounce
+                guard.index(entry.name),
+                entry.when.below is not None,
+                entry.when.debounce,
+                entry.when.outside is not None,
             )
             fault = replace(fault, when=when)
         if entry.kind in ("broken", "blocked"):

@@ -83,7 +83,7 @@ def interlocks(bench: Bench) -> list[engine.Interlock]:
     return [
         engine.Interlock(
             limit.name,
-            Condition(guard, limit.below is not None, limit.debounce),
+            Condition(guard, limit.below is not None, limit.debounce, limit.outside is not None),
             limit.reaction,
             bench.switches.get(limit.name, engine.Trip(_ramp(limit))),
         )

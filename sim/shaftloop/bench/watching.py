@@ -36,7 +36,11 @@ def add_guards(wiring: Wiring, description: Description, bench: Bench) -> None:
     """
     guards = bench.model.guards
     for name, condition in conditions(description):
-        guards.append(Guard(name, condition.level[1], *_source(wiring, bench, name, condition)))
+        key, levels = condition.level
+        centre = sum(levels) / 2.0 if key == "outside" else 0.0
+        signed = condition.quantity == "temperature" and key != "outside"
+        source = _source(wiring, bench, name, condition)
+        guards.append(Guard(name, levels[-1] - centre, *source, centre, signed))
     for i, step in _settles(description):
         loop = bench.loops[step.loop]
         guards.append(Guard(f"settle.{i}", step.within, loop.task, loop.error_slot))

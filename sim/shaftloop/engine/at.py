@@ -93,7 +93,7 @@ vector (w). Kernels write ``it[at.N]``.
     # Guards
     GUARDS,
     GUARD_INT,  # i: (index in z or slot, task or `ALWAYS` or `ELSEWHERE`) each
-    GUARD_FLOAT,  # f: level each
+    GUARD_FLOAT,  # f: (level, centre from which it counts) each
     GUARD_SLOT,  # s: (1 while above, 1 while armed) each
     TRIP_SLOT,  # s: tick of the trip, negative while there is none; ticks of the ramp
     # Friction that sticks

@@ -252,7 +252,7 @@ def _add_guards(sections: _Sections, model: Model) -> None:
     reads = [model.plant.z(guard.read) if isinstance(guard.read, Ref) else guard.read for guard in guards]
     pairs = zip(reads, guards, strict=True)
     sections.ints(at.GUARD_INT, [v for read, guard in pairs for v in (read, guard.task)])
-    sections.floats(at.GUARD_FLOAT, [guard.level for guard in guards])
+    sections.floats(at.GUARD_FLOAT, [v for guard in guards for v in (guard.level, guard.centre)])
     sections.head[at.GUARD_SLOT] = model.guard_slot
     sections.head[at.TRIP_SLOT] = model.trip_slot
 

@@ -23,8 +23,8 @@ def _compare(
 ) -> None:
     """Compare an armed guard with its level, and end the lane where the outcome changed."""
     u, slot = lane_of(s, lane), it[at.GUARD_SLOT] + 2 * guard
-    level = lane_of(ft, lane)[it[at.GUARD_FLOAT] + guard]
-    above = 1.0 if abs(lane_of(seen, lane)[place]) > level else 0.0
+    p, f = lane_of(ft, lane), it[at.GUARD_FLOAT] + 2 * guard
+    above = 1.0 if abs(lane_of(seen, lane)[place] - p[f + 1]) > p[f] else 0.0
     if u[slot + 1] > 0.0 and above != u[slot]:
         u[slot] = above
         if ends[at.WOKE, lane] < 0:
@@ -63,7 +63,9 @@ def _pass(
     u, v, slot = lane_of(s, lane), lane_of(w, lane), it[at.GUARD_SLOT] + 2 * guard
     if u[slot + 1] == 0.0 or ends[at.WOKE, lane] >= 0:
         return
-    level, a, b, c = lane_of(ft, lane)[it[at.GUARD_FLOAT] + guard], v[z[0]], v[z[1]], v[z[2]]
+    p, f = lane_of(ft, lane), it[at.GUARD_FLOAT] + 2 * guard
+    level, centre = p[f], p[f + 1]
+    a, b, c = v[z[0]] - centre, v[z[1]] - centre, v[z[2]] - centre
     top, bottom, bend = max(a, b, c), min(a, b, c), a - 2.0 * b + c
     if abs(c - a) < 2.0 * abs(bend):
         vertex, more = b - (c - a) * (c - a) / (8.0 * bend), abs(bend) / 16.0

@@ -75,6 +75,8 @@ class Condition:
     """Whether it is met below the level, once the level has been exceeded."""
     debounce: Fraction = Fraction(0)
     """How long without a break. [s]"""
+    outside: bool = False
+    """Whether it is met outside a band, once inside."""
 
 
 @dataclass(frozen=True)
@@ -115,6 +117,14 @@ class Guard:
     """Number of the task behind which it looks, `at.ALWAYS`, or `at.ELSEWHERE` for behind what warms up."""
     read: int | Ref
     """Slot of the state, or signal of the plant (`at.ALWAYS`)."""
+    centre: float = 0.0
+    """From where the level counts, either way."""
+    signed: bool = False
+    """Whether it counts upwards only (`at.ELSEWHERE`)."""
+
+    def beyond(self, value: float) -> bool:
+        """Return whether a value is beyond the level."""
+        return (value if self.signed else abs(value - self.centre)) > self.level
 
 
 @dataclass

@@ -78,6 +78,10 @@ class Plant:
                 c[row, state.index] += weight
         return Plant(network, a, b, g, c, rows)
 
+    def signal(self, ref: Ref, state: NDArray[np.float64]) -> float:
+        """Return the value of a signal in a state."""
+        return float(self.c[self.rows[ref]] @ state[: len(self.a)])
+
     @cached_property
     def padded_signals(self) -> int:
         """Number of signals, rounded up to a multiple of four."""

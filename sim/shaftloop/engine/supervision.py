@@ -137,10 +137,10 @@ class _Supervisor:
     def met(self, condition: Condition, name: str = "", exact: bool = False) -> _Process:
         """Wait until a condition is met; with a name note when its level is exceeded."""
         guard, below = condition.guard, condition.below
-        self.arm(guard, True)
+        self.arm(guard, True, condition.outside)
         if exact:
             self.precise.add(guard)
-        while below and not self.above[guard]:
+        while self.above[guard] if condition.outside else below and not self.above[guard]:
             yield self.signals[guard]
         while True:
             if self.above[guard] == below:
@@ -212,22 +212,22 @@ class _Supervisor:
             yield self.env.timeout(heating.period)
             self.run.warm()
             for guard, spec in enumerate(self.run.model.guards):
-                if spec.task == at.ELSEWHERE and (self.read(guard) > spec.level) != self.above[guard]:
+                if spec.task == at.ELSEWHERE and spec.beyond(self.read(guard)) != self.above[guard]:
                     self.env.process(self._fire(guard, 0, not self.above[guard]))
 
     def read(self, guard: int) -> float:
-        spec = self.run.model.guards[guard]
-        assert isinstance(spec.read, int), "a guard of a slot"
-        return float(self.run.state[spec.read])
+        read, state, plant = self.run.model.guards[guard].read, self.run.state, self.run.model.plant
+        if isinstance(read, int):
+            return float(state[read])
+        return float(state[read.index] if read.kind == "state" else plant.signal(read, state))
 
-    def arm(self, guard: int, armed: bool) -> None:
-        """Switch a guard on, as if it had looked last, or off."""
+    def arm(self, guard: int, armed: bool, looks: bool = False) -> None:
+        """Switch a guard on, as if it had looked last, or off; one of the plant looks if told."""
         slot = self.run.model.guard_slot + 2 * guard
         self.run.state[slot + 1] = float(armed)
         spec = self.run.model.guards[guard]
-        if armed and isinstance(spec.read, int):
-            value = self.read(guard)
-            self.run.state[slot] = float((value if spec.task == at.ELSEWHERE else abs(value)) > spec.level)
+        if armed and (looks or isinstance(spec.read, int)):
+            self.run.state[slot] = float(spec.beyond(self.read(guard)))
         self.above[guard] = bool(self.run.state[slot])
 
     def look(self) -> list[bool]:

@@ -208,7 +208,7 @@ _WATCHED = ("rad/s", "V", "A", "degC")
 
 @dataclass(frozen=True, kw_only=True)
 class Condition:
-    """A level that is watched, in an interlock or as `when` of a fault: one of `above`, `below`, `jump`."""
+    """What is watched, in an interlock or `when` of a fault: one of `above`, `below`, `jump`, `outside`."""
 
     watches: Annotated[str, Number("part of the line, or supply; of a machine its speed")]
     above: Annotated[
@@ -224,6 +224,10 @@ class Condition:
             "N m", "met where a reading changes by more from one sample to the next", gt=0.0, also=("rad/s",)
         ),
     ] = None
+    outside: Annotated[
+        tuple[float, float] | None,
+        Quantity("N m", "met outside this band, with its sign, once inside it", also=_WATCHED),
+    ] = None
     quantity: Annotated[
         Literal["reading", "true_torque", "speed", "speed_difference", "voltage", "current", "temperature"],
         Number(
@@ -234,10 +238,12 @@ class Condition:
     debounce: Annotated[Fraction, Quantity("s", "how long without a break", ge=0.0)] = Fraction(0)
 
     @property
-    def level(self) -> tuple[str, float]:
-        """Key and value of what is stated."""
+    def level(self) -> tuple[str, tuple[float, ...]]:
+        """Key and levels of what is stated: two of a band, else one."""
+        if self.outside is not None:
+            return "outside", self.outside
         stated = (("above", self.above), ("below", self.below), ("jump", self.jump))
-        return next((key, value) for key, value in stated if value is not None)
+        return next((key, (value,)) for key, value in stated if value is not None)
 
 
 @dataclass(frozen=True, kw_only=True)

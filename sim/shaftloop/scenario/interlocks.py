@@ -41,10 +41,12 @@ def check_condition(
     condition : Condition
         As it was read.
     """
-    stated = [key for key in ("above", "below", "jump") if key in raw]
+    stated = [key for key in ("above", "below", "jump", "outside") if key in raw]
     if len(stated) != 1:
         what = f"{' and '.join(stated)} contradict each other" if stated else "missing: a level"
-        problems.error((*path, stated[-1] if stated else "above"), f"{what}; state one of above, below, jump")
+        problems.error(
+            (*path, stated[-1] if stated else "above"), f"{what}; state one of above, below, jump, outside"
+        )
         return
     units = _watchable(draft, path, condition.watches, problems)
     if not units:
@@ -59,11 +61,15 @@ def check_condition(
         problems.error((*path, key), "only a sampled reading jumps; watch a torque sensor or an encoder")
         return
     try:
-        read_quantity(raw[key], (unit,))
+        for level in raw[key] if key == "outside" else (raw[key],):
+            read_quantity(level, (unit,))
     except UnitError as error:
         kind = {"N m": "torque", "rad/s": "speed", "V": "voltage", "A": "current"}.get(unit, "temperature")
         who = "interlock" if path[0] == "limit" else "fault"
         problems.error((*path, key), f"{shown(raw[key])}: the {who} watches a {kind}: {error}")
+        return
+    if condition.outside is not None and condition.outside[0] >= condition.outside[1]:
+        problems.error((*path, key), f"{shown(raw[key])} is no band; state the lower level first")
         return
     if key == "above" and part is not None and condition.quantity == "reading":
         _check_range(path, part.value, condition, problems)
@@ -152,6 +158,17 @@ def _check_action(draft: Draft, entry: Entry, limit: Limit, problems: Problems) 
         problems.error(entry.at("action"), f"the bench has no {what}; choose another action")
 
 
+def _always(band: tuple[float, float], other: Condition) -> bool:
+    """Return whether another condition is met in all of a band."""
+    low, high = band
+    most = max(-low, high)
+    if other.outside is not None:
+        return high < other.outside[0] or low > other.outside[1]
+    return (other.above is not None and (low > other.above or -high > other.above)) or (
+        other.below is not None and most < other.below
+    )
+
+
 def _check_pair(one: Entry, other: Entry, problems: Problems) -> None:
     """Check that two interlocks do not contradict each other."""
     a, b = one.value, other.value
@@ -165,6 +182,15 @@ def _check_pair(one: Entry, other: Entry, problems: Problems) -> None:
                 f"above {upper.above:g} or below {lower.below:g}; lower "
                 f"{lower.name}.below under {upper.name}.above",
             )
+    for band, level in ((a, b), (b, a)):
+        if band.outside is not None and _always(band.outside, level):
+            low, high = band.outside
+            problems.error(
+                other.path,
+                f"{one.name} and {other.name} contradict each other: {band.watches} always trips one, "
+                f"also inside the band of {band.name}, {low:g} to {high:g}; move this band",
+            )
+            return
     if a.level != b.level or {a.action, b.action} != {"torque_off", "ramp_down"}:
         return
     ramp, off = (a, b) if a.action == "ramp_down" else (b, a)

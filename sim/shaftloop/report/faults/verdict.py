@@ -128,5 +128,5 @@ def _stated(limit: Limit) -> str:
     unit = "rad/s" if limit.quantity == "speed" else "N m"
     return (
         f'[[limit]] with watches = "{limit.watches}", quantity = "{limit.quantity}" and above = '
-        f'"{show(limit.level[1], unit, 3)}"'
+        f'"{show(limit.level[1][0], unit, 3)}"'
     )

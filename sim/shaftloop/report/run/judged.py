@@ -25,14 +25,15 @@ def judgements(answer: RunAnswer) -> Iterator[Judgement]:
     trips = {event.name: event.time for event in reversed(simulation.events) if event.kind == "tripped"}
     for entry in answer.scenario.description.limit:
         at = trips.get(entry.name)
-        key, bound = entry.level
-        stated = show(bound, answer.scenario.description.limit_unit(entry))
+        key, bounds = entry.level
+        unit = answer.scenario.description.limit_unit(entry)
+        stated = " to ".join(show(bound, unit) for bound in bounds)
         level = f"{entry.quantity.replace('_', ' ')} of {entry.watches} {_PAST[key]} {stated}"
         does = "does not trip" if at is None else f"trips at {at:.4g} s"
         yield Judgement("interlock", at is None, f"interlock {entry.name} ({level}) {does}")
 
 
-_PAST = {"above": "above", "below": "below", "jump": "jumps by more than"}
+_PAST = {"above": "above", "below": "below", "jump": "jumps by more than", "outside": "outside"}
 
 
 def _load(load: Load, what: str, bound: float) -> str:
