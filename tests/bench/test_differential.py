@@ -10,6 +10,8 @@ from scipy.integrate import solve_ivp
 from scipy.linalg import eigh
 
 from rigs import Table, describe, hold, ramp, sensor, servo, speed_loop, step, torque_loop
+from shaftloop.analysis.efficiency import bench_budget
+from shaftloop.analysis.efficiency_points import bench_point, measured_bench
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.joint import JointMargins, joint_figures, joint_margins
 from shaftloop.analysis.lanes import simulate_many
@@ -138,6 +140,31 @@ def test_speed_of_an_operating_point_keeps_the_bend() -> None:
     assert operating_point(still, speed=RATIO * 900 * rpm).setpoints == pytest.approx(
         {"l": 900 * rpm, "r": 900 * rpm}
     )
+
+
+def test_a_sensor_at_one_output_tells_no_efficiency_of_the_drive() -> None:
+    """It has half the power of the drive, at a speed of its own, and all of its wheel."""
+    meters = [
+        {"name": f"p_{on}", "on": on, "sampling": "100 Hz", "range": "100 kW", "class_reading": 0.001}
+        for on in ("drive", "wheel_left", "wheel_right")
+    ]
+    moves = [step("l", "500 rpm"), step("r", "400 rpm"), step("torque", "30 N m"), hold("1 ms")]
+    loops = [*wheels(), torque_loop("drive", "left")]
+    bend = bench(axle(), loops, *moves, power_meter=meters)
+    for unit, hidden, told in (
+        ("drive", {"efficiency", "loss"}, "other_loss"),
+        ("wheel_left", {"other_loss"}, "efficiency"),
+    ):
+        measured = measured_bench(replace(bend, unit=unit))
+        point = bench_point(measured)
+        assert point.speed == pytest.approx(500.0 * np.pi / 30.0, rel=1e-6)
+        budget = bench_budget(measured, point)
+        known = {entry.name: entry.value for entry in budget.propagation.budgets}
+        assert told in known and not (hidden | {"supply_power", "returned_share"}) & set(known)
+        assert any("left sees what all machines on a side give together" in text for text in budget.left_out)
+        if unit == "drive":
+            assert point.powers["wheel_left"] < -1e3  # it loses nothing
+            assert known["other_loss"] == pytest.approx(0.0, abs=1e-3)
 
 
 def opened(description: Description, *names: str) -> tuple[HyperMap, JointMargins]:

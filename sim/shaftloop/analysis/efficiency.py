@@ -234,6 +234,9 @@ def _results(
         missing.append(
             f'electrical power and efficiency of {unit}: no [[power_meter]] reads it (on = "{unit}")'
         )
+    elif measured.beside:
+        found.append(_drawn(unit))
+        missing.append(_shared(f"efficiency and loss of {unit}", measured, measured.beside))
     else:
         found += _unit_results(unit, point, motoring, missing)
         if plan.losses is not None or plan.supply_meter is not None:
@@ -248,10 +251,13 @@ def _results(
     if other is not None and other in metered:
         word = "returned" if point.powers[other] < 0.0 else "drawn"
         found.append((Output("other_power", "W", f"drawn from the link by {other}"), lambda q: q[other]))
-        found.append(
-            (Output("other_loss", "W", f"of {other}, up to the sensor"), lambda q: q[other] + q["shaft"])
-        )
-        if unit in metered:
+        if len(measured.beyond) > 1:
+            missing.append(_shared(f"loss of {other}", measured, measured.beyond[1:]))
+        else:
+            found.append(
+                (Output("other_loss", "W", f"of {other}, up to the sensor"), lambda q: q[other] + q["shaft"])
+            )
+        if unit in metered and len(measured.bench.bench.machines) == 2:
             found.append(
                 (Output("supply_power", "W", "both together: all losses"), lambda q: q[unit] + q[other])
             )
@@ -267,11 +273,21 @@ def _results(
     return found, missing
 
 
+def _drawn(unit: str) -> tuple[Output, Formula]:
+    return Output("electrical_power", "W", f"drawn from the link by {unit}"), lambda q: q[unit]
+
+
+def _shared(what: str, measured: MeasuredBench, machines: Sequence[str]) -> str:
+    """Return why a result cannot be given where several machines are on one side of the sensor."""
+    seen = f"{measured.sensor.name} sees what all machines on a side give together"
+    return f"{what}: {seen}, {' and '.join(machines)} as well"
+
+
 def _unit_results(
     unit: str, point: BenchPoint, motoring: bool, missing: list[str]
 ) -> list[tuple[Output, Formula]]:
     found: list[tuple[Output, Formula]] = [
-        (Output("electrical_power", "W", f"drawn from the link by {unit}"), lambda q: q[unit]),
+        _drawn(unit),
         (Output("loss", "W", f"of {unit}, input less output"), lambda q: q[unit] - q["shaft"]),
     ]
     if (motoring and point.powers[unit] > 0.0) or (

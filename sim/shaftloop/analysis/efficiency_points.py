@@ -36,6 +36,10 @@ class MeasuredBench:
     side: float
     """+1 where positive torque at the sensor times speed leaves the unit (left of it in a chain), else -1."""
     sensor: TorqueSensor
+    beside: tuple[str, ...] = ()
+    """Other machines on the unit's side of the sensor, which then does not see all that the unit gives."""
+    beyond: tuple[str, ...] = ()
+    """Machines on the other side."""
 
 
 @dataclass(frozen=True)
@@ -76,8 +80,10 @@ def measured_bench(description: Description) -> MeasuredBench:
     tree, bodies = bench.bench.line.tree, {name: bench.bench.machines[name].body for name in machines}
     behind = tree.behind(sensor.spring)
     side = math.copysign(1.0, tree.lever(bodies[unit], sensor.spring))
-    others = [name for name, body in bodies.items() if (body in behind) != (bodies[unit] in behind)]
-    return MeasuredBench(description, bench, unit, others[0] if others else None, side, sensor.parameters)
+    beyond = tuple(name for name, body in bodies.items() if (body in behind) != (bodies[unit] in behind))
+    beside = tuple(name for name in machines if name != unit and name not in beyond)
+    other = beyond[0] if beyond else None
+    return MeasuredBench(description, bench, unit, other, side, sensor.parameters, beside, beyond)
 
 
 def bench_point(
@@ -118,8 +124,9 @@ def bench_point(
     row = model.plant.c[model.plant.rows[handle.true_torque]]
     # The residual of the inertia correction, which the level is for, is not asked for here.
     between = correction(replace(measured.description, unit=measured.unit), bench, point, 1e-3 * rated)
+    body = bench.bench.line.places[measured.sensor.name].body
     return BenchPoint(
-        point.speed * pace,
+        float(state[bench.bench.line.nodes[body].speed.index]),
         float(row @ state[: len(row)]),
         dict(zip(bench.bench.machines, powers, strict=True)),
         between.drag_behind_flange,
