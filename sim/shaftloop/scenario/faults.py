@@ -115,7 +115,7 @@ def _check_size(entry: Entry, problems: Problems) -> None:
         own = entry.text("kind") == kind
         if own and getattr(entry.value, key) == 0.0:
             problems.error(entry.at(key), f"missing: state {what}")
-        elif not own and key in entry.raw:
+        elif not own and getattr(entry.value, key) != 0.0:
             problems.error(entry.at(key), f"only a {kind} reading takes {key}; leave it out")
 
 
