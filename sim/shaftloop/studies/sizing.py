@@ -107,7 +107,8 @@ def size_parts(
         Where a part file cannot be read.
     """
     # What a scenario lets fail is a fault, no part of its sequence.
-    record = replace(description.record, rate=None)
+    # Without faults it is the run that others ask for, too, which is made once.
+    record = replace(description.record, rate=None) if faults else description.record
     healthy = simulate(replace(description, fault=(), record=record))
     failing = standard_faults(description)
     first = healthy if description.duty is None else None  # of a duty its first cycle
