@@ -39,7 +39,7 @@ class Belt(Part):
     part: Literal["belt"]
     name: str
     ratio: Annotated[
-        float, Quantity("1", "speed of the left pulley over that of the right, without load", gt=0.0)
+        float, Quantity("1", "speed of the left pulley over that of the right, without load", ge=1e-2, le=1e2)
     ]
     stiffness: Annotated[float, Quantity("N m/rad", "of the belt, seen from the left pulley", gt=0.0)]
     loss_factor_psi: Psi = None

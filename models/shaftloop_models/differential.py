@@ -41,7 +41,9 @@ class Differential(Part):
     stiffness: Annotated[
         float, Quantity("N m/rad", "of its gears and their shafts, seen from the input", gt=0.0)
     ]
-    ratio: Annotated[float, Quantity("1", "speed of the input over the mean of the outputs", gt=0.0)] = 1.0
+    ratio: Annotated[
+        float, Quantity("1", "speed of the input over the mean of the outputs", ge=1e-2, le=1e2)
+    ] = 1.0
     damping: Annotated[
         float | None, Quantity("N m s/rad", "viscous damping, seen from the input", ge=0.0)
     ] = None

@@ -65,7 +65,7 @@ class Gear(Part):
 
     part: Literal["gear"]
     name: str
-    ratio: Annotated[float, Quantity("1", "speed of the left shaft over that of the right", gt=0.0)]
+    ratio: Annotated[float, Quantity("1", "speed of the left shaft over that of the right", ge=1e-4, le=1e4)]
     stiffness: Annotated[float, Quantity("N m/rad", "of mesh and shafts, seen from the left", gt=0.0)]
     damping: Annotated[
         float | None,
