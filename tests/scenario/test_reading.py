@@ -104,7 +104,7 @@ LEAF_ERRORS = [
     (
         'model = "torque_servo"\n',
         "",
-        "line.drive.model: missing: one of induction, pm_synchronous, torque_servo",
+        "line.drive.model: missing: one of brake, combustion_engine, induction, pm_synchronous, torque_servo",
     ),
     (
         'rated = "200 N m"\n',

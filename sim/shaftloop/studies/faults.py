@@ -285,7 +285,7 @@ def _run_all(
             progress(done / total)
         return found
 
-    with shared(_FOLLOWED * total), ThreadPoolExecutor(_THREADS) as pool:
+    with shared(_FOLLOWED * total / _THREADS), ThreadPoolExecutor(_THREADS) as pool:
         follow(
             replace(bench, duration=max((fault.at for case in cases for fault, *_ in case), default=AFTER))
         )
