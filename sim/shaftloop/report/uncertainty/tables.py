@@ -57,12 +57,12 @@ def stated_text(stated: StatedResult, unit: str, people: bool = True) -> str:
     people : bool
         See `scaled`.
     """
-    factor, name = scaled(abs(stated.value) or stated.expanded, unit, people)
+    factor, name = scaled(max(abs(stated.value), stated.expanded), unit, people)
     value, expanded = factor * stated.value, factor * stated.expanded
     sides = factor * (stated.high - stated.value), factor * (stated.value - stated.low)
     places = _places(expanded)
     long = places > 9 or abs(value) >= 1e9
-    shown, form = (".6g", ".2g") if long else (f".{places}f", f".{places}f")
+    shown, form = ("z.6g", ".2g") if long else (f"z.{places}f", f".{places}f")
     # Up to the sampling error of a valid interval both sides are the same.
     if abs(sides[0] - sides[1]) <= _LOPSIDED * expanded:
         return f"{value:{shown}} ± {expanded:{form}} {name}".rstrip()
