@@ -7,9 +7,9 @@ import pytest
 from checkbench import EXPECTED, fake_figures, write_bench
 from shaftloop.errors import ScenarioError
 from shaftloop.report.check.tables import verdict
-from shaftloop.scenario.shipped import shipped_folder
+from shaftloop.scenario.shipped import is_shipped, shipped_folder
 from shaftloop.studies.checks.baseline import baseline_text, take
-from shaftloop.studies.checks.collect import baseline_file, collect, is_shipped
+from shaftloop.studies.checks.collect import baseline_file, collect
 from shaftloop.studies.checks.compare import compare_gains
 from shaftloop.studies.checks.gains import GainsFile
 from shaftloop.studies.checks.run import AS_STATED, CheckedScenario, check_scenario

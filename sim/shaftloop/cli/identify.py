@@ -8,6 +8,7 @@ import click
 from shaftloop.cli.options import (
     Grouped,
     Request,
+    check_as_stated,
     check_writable,
     hand_over,
     log_option,
@@ -240,24 +241,19 @@ def _plan(
     request: Request, free: tuple[str, ...], wishes: dict[str, Any], point: str | None, write: bool
 ) -> None:
     from shaftloop.answers.experiment import find_experiment
-    from shaftloop.errors import ScenarioError
     from shaftloop.report.files import make_folder, together, write_text
     from shaftloop.report.identify import plan as room
     from shaftloop.report.terminal import Progress
-    from shaftloop.scenario.shipped import shipped_folder
+    from shaftloop.scenario.shipped import is_shipped
 
     scenario = request.read()
-    if write and request.settings:
-        raise ScenarioError(
-            ["`write`: with `settings` the file is not the bench that was asked about; edit the file first"]
-        )
+    if write:
+        check_as_stated(request)
     folder = request.folder(scenario.name)
     if folder is not None:
         make_folder(folder)
     answer = find_experiment(scenario, free, point=point, watch=Progress, **wishes)
-    place = scenario.path.parent
-    if place.resolve().is_relative_to(shipped_folder().resolve()):
-        place = Path()
+    place = Path() if is_shipped(scenario.path) else scenario.path.parent
     written = [place / name for name in answer.files] if write else []
     with together():
         for path, text in zip(written, answer.files.values(), strict=False):

@@ -23,6 +23,7 @@ __all__ = [
     "SCENARIO",
     "Grouped",
     "Request",
+    "check_as_stated",
     "check_writable",
     "default_folder",
     "hand_out",
@@ -195,6 +196,27 @@ def spelt_piece(piece: "Piece") -> "Piece":
     return replace(piece, rows=[tuple(map(spelt, row)) for row in piece.rows])
 
 
+def check_as_stated(request: Request) -> None:
+    """Refuse to write about a bench that differs from its file.
+
+    Parameters
+    ----------
+    request : Request
+        What was asked for.
+
+    Raises
+    ------
+    ScenarioError
+        Where settings lie on top of the file.
+    """
+    from shaftloop.errors import ScenarioError
+
+    if request.settings:
+        raise ScenarioError(
+            ["`write`: with `settings` the file is not the bench that was asked about; edit the file first"]
+        )
+
+
 def check_writable(scenario: "Scenario", request: Request) -> None:
     """Refuse to write where the file is not the bench that is meant.
 
@@ -211,13 +233,10 @@ def check_writable(scenario: "Scenario", request: Request) -> None:
         Where settings lie on top of the file, or it must stay as it is.
     """
     from shaftloop.errors import ScenarioError
-    from shaftloop.scenario.shipped import shipped_folder
+    from shaftloop.scenario.shipped import is_shipped
 
-    if request.settings:
-        raise ScenarioError(
-            ["`write`: with `settings` the file is not the bench that was asked about; edit the file first"]
-        )
-    if scenario.path.resolve().is_relative_to(shipped_folder().resolve()):
+    check_as_stated(request)
+    if is_shipped(scenario.path):
         raise ScenarioError(
             [f"`write`: {scenario.name} comes with the package and stays as it is; use a copy"]
         )

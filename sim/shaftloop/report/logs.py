@@ -3,13 +3,31 @@
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+from shaftloop.analysis.logs.clocks import Clock
 from shaftloop.analysis.logs.soundness import Findings
 from shaftloop.figures import number
 from shaftloop.report.documents import text
 from shaftloop.report.terminal import Piece
 from shaftloop.scenario.logs.reading import Column, Log
 
-__all__ = ["log_document", "tell_log"]
+__all__ = ["SIDES", "clock_text", "log_document", "tell_log"]
+
+SIDES = 1.959964
+"""Standard deviations on either side of a value in its 95 % interval, where many data tell it."""
+
+
+def clock_text(whose: str, clock: Clock) -> str:
+    """Return by how much a log's clock is off, with the 95 % intervals.
+
+    Parameters
+    ----------
+    whose : str
+        Words for the clock.
+    """
+    return (
+        f"  {whose}: {clock.offset:.6g} s ± {SIDES * clock.offset_spread:.2g} s is added, "
+        f"drift {1e6 * clock.drift:.3g} ppm ± {SIDES * 1e6 * clock.drift_spread:.2g} ppm"
+    )
 
 
 def log_document(log: Log, columns: Sequence[Column], findings: Findings) -> dict[str, Any]:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-__all__ = ["Shipped", "shipped_folder", "shipped_names", "shipped_scenarios"]
+__all__ = ["Shipped", "is_shipped", "shipped_folder", "shipped_names", "shipped_scenarios"]
 
 
 @dataclass(frozen=True)
@@ -24,6 +24,11 @@ def shipped_folder() -> Path:
     """Return the folder of the shipped scenarios: inside the wheel, else that of the repository."""
     inside = Path(__file__).parent / "shipped"
     return inside if inside.is_dir() else Path(__file__).parents[3] / "scenarios"
+
+
+def is_shipped(path: Path) -> bool:
+    """Return whether a file or folder came with the package, where nothing is to be written beside it."""
+    return path.resolve().is_relative_to(shipped_folder().resolve())
 
 
 def shipped_names() -> list[str]:

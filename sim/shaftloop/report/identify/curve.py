@@ -6,10 +6,10 @@ import numpy as np
 
 from shaftloop.analysis.logs.frequency import LogResponse
 from shaftloop.report.canvas import COLOURS, Picture
+from shaftloop.report.logs import SIDES
 
 __all__ = ["response_picture"]
 
-_SIDES = 1.959964
 _LABEL = {"fontsize": 9.5, "parse_math": False}
 
 
@@ -29,7 +29,7 @@ def response_picture(found: LogResponse, title: str, subject: str) -> Picture:
         gain, spread = np.abs(value), np.sqrt(response.variance / 2.0)
         shown = np.isfinite(gain) & (gain > 0.0)
         low, high = np.percentile(gain[shown], (0.5, 99.9))
-        band = np.maximum(gain - _SIDES * spread, 0.1 * low), gain + _SIDES * spread
+        band = np.maximum(gain - SIDES * spread, 0.1 * low), gain + SIDES * spread
         size.fill_between(frequency, *band, color=COLOURS["now"], alpha=0.2, linewidth=0, label="95 %")
         size.plot(frequency, gain, color=COLOURS["now"], linewidth=0.9, label="logged")
         phase = np.degrees(np.angle(value))

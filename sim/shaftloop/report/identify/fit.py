@@ -9,7 +9,7 @@ from shaftloop.answers.identify import FitAnswer
 from shaftloop.figures import number
 from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import identity, origin, text
-from shaftloop.report.logs import log_document, tell_log
+from shaftloop.report.logs import SIDES, clock_text, log_document, tell_log
 from shaftloop.report.quantities import readable, show
 from shaftloop.report.terminal import Piece, add_row, new_table
 from shaftloop.studies.identification.changes import Change
@@ -20,7 +20,6 @@ __all__ = ["FILE", "combined", "details", "document", "pictures", "verdict"]
 
 FILE = "fit.json"
 
-_SIDES = 1.959964
 _MOST = 4
 _RESTS = "nothing moves in the part that was kept out"
 
@@ -229,10 +228,7 @@ def details(answer: FitAnswer) -> Iterator[Piece]:
     for measurement in answer.measurements:
         yield from tell_log(measurement.table.log, measurement.table.columns, measurement.findings)
     for label, clock in answer.replay.clocks.items():
-        yield (
-            f"  clock of {label}: {clock.offset:.6g} s ± {_SIDES * clock.offset_spread:.2g} s is added, "
-            f"drift {1e6 * clock.drift:.3g} ppm ± {_SIDES * 1e6 * clock.drift_spread:.2g} ppm"
-        )
+        yield clock_text(f"clock of {label}", clock)
     if answer.replay.left_out:
         yield f"no channel of the bench, left out: {', '.join(answer.replay.left_out)}"
     yield f"{answer.fit.runs} runs of the bench; noise and rounding are off in them."
@@ -300,7 +296,7 @@ def _rounded(value: float, unit: str, digits: int) -> str:
 
 def combined(combination: Combination) -> str:
     """Return what a log tells of some parameters together, in words."""
-    spread = f"± {100.0 * _SIDES * combination.spread:.2g} %"
+    spread = f"± {100.0 * SIDES * combination.spread:.2g} %"
     if combination.value is None:
         return f"{combination.words} {spread}"
     paths = " and ".join(combination.paths)

@@ -12,7 +12,7 @@ from shaftloop.figures import number
 from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import text, tool_version
 from shaftloop.report.files import Outputs, write_text
-from shaftloop.report.logs import log_document, tell_log
+from shaftloop.report.logs import SIDES, clock_text, log_document, tell_log
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import Piece, add_row, new_table
 
@@ -23,7 +23,6 @@ FILE = "response.json"
 _COHERENT = 0.8
 _TOO_MUCH = 2.0
 """What a linear response may leave over the noise before it is objected to."""
-_SIDES = 1.959964
 
 
 def verdict(answer: ResponseAnswer) -> list[str]:
@@ -122,11 +121,7 @@ def details(answer: ResponseAnswer) -> Iterator[Piece]:
     for part in found.parts:
         yield from tell_log(part.log, part.columns, part.findings)
         if part.clock is not None:
-            clock = part.clock
-            yield (
-                f"  its clock: {clock.offset:.6g} s ± {_SIDES * clock.offset_spread:.2g} s is added, "
-                f"drift {1e6 * clock.drift:.3g} ppm ± {_SIDES * 1e6 * clock.drift_spread:.2g} ppm"
-            )
+            yield clock_text("its clock", part.clock)
 
 
 def pictures(answer: ResponseAnswer) -> list[Picture]:
@@ -167,7 +162,7 @@ def _clock(clock: Clock | None) -> dict[str, Any]:
 
 
 def _frequency(mode: Mode) -> str:
-    return f"{mode.frequency:.4g} Hz (± {_SIDES * mode.frequency_spread:.1g})"
+    return f"{mode.frequency:.4g} Hz (± {SIDES * mode.frequency_spread:.1g})"
 
 
 def _damping(mode: Mode) -> str:

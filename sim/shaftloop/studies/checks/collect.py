@@ -6,11 +6,11 @@ from pathlib import Path
 
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.fields import shown
-from shaftloop.scenario.shipped import shipped_folder, shipped_names
+from shaftloop.scenario.shipped import is_shipped, shipped_names
 from shaftloop.scenario.source import MAX_SCENARIO_BYTES
 from shaftloop.studies.checks.baseline import SUFFIX
 
-__all__ = ["ENDING", "baseline_file", "collect", "is_shipped"]
+__all__ = ["ENDING", "baseline_file", "collect"]
 
 ENDING = ".shaftloop.toml"
 """Ending of files that are scenarios whatever they hold."""
@@ -46,11 +46,6 @@ def collect(sources: Sequence[str]) -> list[str]:
             )
         found |= dict.fromkeys(inside)
     return list(found)
-
-
-def is_shipped(path: Path) -> bool:
-    """Return whether a scenario file came with the package, where nothing is to be written beside it."""
-    return path.resolve().is_relative_to(shipped_folder().resolve())
 
 
 def baseline_file(scenario: Path, stated: Path | None) -> Path | None:
