@@ -102,6 +102,7 @@ def test_every_kind_of_file_holds_the_same(tmp_path: Path) -> None:
         np.testing.assert_array_equal(found.values[:, 0], a)
 
 
+@pytest.mark.filterwarnings("error::pytest.PytestUnraisableExceptionWarning")
 def test_mdf(tmp_path: Path) -> None:
     asammdf = pytest.importorskip("asammdf")
     time, a = np.arange(5) * 0.1, np.array([1.0, 2.0, 4.0, 8.0, 16.0])
@@ -113,8 +114,15 @@ def test_mdf(tmp_path: Path) -> None:
     np.testing.assert_allclose(log.table().values[:, 0], a)
     np.testing.assert_allclose(log.table().time, time)
     assert "the file has the groups 0 to 0" in refusal(tmp_path / "run.mf4", "group=3")
-    (tmp_path / "broken.mf4").write_bytes(b"MDF     4.10")
-    assert "no MDF file" in refusal(tmp_path / "broken.mf4")
+    pieces = [values[:, 0].tolist() for _, values in log.blocks(log.columns, 2)]
+    assert pieces == [[1.0, 2.0], [4.0, 8.0], [16.0]]
+    whole = (tmp_path / "run.mf4").read_bytes()
+    for length in (12, 100, 400):
+        (tmp_path / "broken.mf4").write_bytes(whole[:length])
+        assert "no MDF file" in refusal(tmp_path / "broken.mf4")
+    with asammdf.MDF(version="4.10") as file:
+        file.save(tmp_path / "empty.mf4")
+    assert "it holds no group of channels" in refusal(tmp_path / "empty.mf4")
 
 
 def test_a_package_that_is_not_there_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

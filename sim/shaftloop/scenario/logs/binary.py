@@ -1,5 +1,7 @@
 """Logs in NPZ, Parquet and MDF files, read in blocks. Nothing in them is ever unpickled."""
 
+import gc
+import sys
 import zipfile
 from collections.abc import Iterator, Sequence
 from importlib.util import find_spec
@@ -145,30 +147,45 @@ class MdfFile:
             self._mdf: Any = asammdf.MDF(path)
             groups = self._mdf.groups
         except Exception as error:  # noqa: BLE001  (a foreign reader: anything may come out of a broken file)
+            _let_go(error)
             raise ScenarioError([f"{label}: no MDF file: {type(error).__name__}: {error}"]) from None
+        if not groups:
+            raise ScenarioError([f"{label}: no MDF file: it holds no group of channels"])
         if form.group >= len(groups):
             raise ScenarioError(
                 [f"{label}: log.group = {form.group}: the file has the groups 0 to {len(groups) - 1}"]
             )
         self._group, self._time = form.group, form.time
         channels = groups[form.group].channels
+        self._rows = int(groups[form.group].channel_group.cycles_nr)
         self._index = [i for i, channel in enumerate(channels) if channel.channel_type not in (2, 3)]
         self.columns: list[tuple[str, str | None]] = [(form.time, "s")]
         self.columns += [(channels[i].name, channels[i].unit or None) for i in self._index]
 
     def blocks(self, wanted: Sequence[int], rows: int) -> Iterator[Array]:
-        """Yield the wanted columns, some rows at a time; the group is in memory."""
-        time = np.asarray(self._mdf.get_master(self._group), dtype=float)
-        parts = [time if i == 0 else self._samples(self._index[i - 1]) for i in wanted]
-        for first in range(0, len(time), rows):
-            yield np.column_stack([part[first : first + rows] for part in parts])
+        """Yield the wanted columns, some rows at a time."""
+        for first in range(0, self._rows, rows):
+            part = {"record_offset": first, "record_count": min(rows, self._rows - first)}
+            time = self._mdf.get_master(self._group, **part)
+            columns = [time if i == 0 else self._samples(self._index[i - 1], part) for i in wanted]
+            yield np.column_stack([np.asarray(values, dtype=float) for values in columns])
 
-    def _samples(self, index: int) -> Array:
-        signal = self._mdf.get(group=self._group, index=index)
+    def _samples(self, index: int, part: dict[str, int]) -> Array:
+        signal = self._mdf.get(group=self._group, index=index, **part)
         values = np.array(signal.samples, dtype=float)
         if signal.invalidation_bits is not None:
             values[np.asarray(signal.invalidation_bits, dtype=bool)] = np.nan
         return values
+
+
+def _let_go(error: Exception) -> None:
+    """Free what a failed reader holds; it complains of its own end on the terminal."""
+    hook, sys.unraisablehook = sys.unraisablehook, lambda _: None
+    try:
+        error.__traceback__ = error.__context__ = None
+        gc.collect()
+    finally:
+        sys.unraisablehook = hook
 
 
 def _need(package: str, what: str, extra: str, label: str) -> None:
