@@ -187,6 +187,26 @@ def test_a_hop_that_loses_its_frames_shows_the_last_one_and_a_stalled_loop_its_l
     assert len(set(stalled.traces["speed_command"][stalled.time > AT + 2e-4])) == 1
 
 
+@pytest.mark.parametrize(
+    ("fault", "kind", "since"),
+    [
+        ({"at": "0 s"}, "not_settled", 0.04),
+        ({"at": "5 ms", "until": "20 ms"}, "settled", 0.03),
+        ({"at": "9.999999 ms"}, "not_settled", 0.04),
+        ({"at": "30 ms"}, "settled", 0.01),
+    ],
+)
+def test_a_loop_that_is_stalled_does_not_settle(fault: Table, kind: str, since: float) -> None:
+    """Within a wide band nothing but the stall keeps it from settling, 10 ms behind what began last."""
+    wait = {"do": "settle", "loop": "torque", "within": "1 kN m", "dwell": "10 ms", "timeout": "40 ms"}
+    sequence = [wait, step("speed", "10 rpm")]
+    found = run({"on": "torque", "kind": "stalled", **fault}, sequence=sequence)
+    assert next((event.kind, event.time) for event in found.events if "settled" in event.kind) == (
+        kind,
+        since,
+    )
+
+
 def test_an_interlock_that_does_not_act_is_noted() -> None:
     limit = {"name": "over", "watches": "ts", "above": "20 N m"}
     kept, failed = run(limit=[limit]), run({"on": "over", "kind": "does_not_act", "at": "0 s"}, limit=[limit])

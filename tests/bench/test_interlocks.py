@@ -94,6 +94,21 @@ def test_a_level_that_is_never_reached_is_not_left_downwards() -> None:
     assert told(simulate(bench(limit=[limit("load", below="1000 rad/s")]))) == []
 
 
+@pytest.mark.parametrize("key", ["above", "jump"])
+@pytest.mark.parametrize("latency", [0, 37_500, 125_000, 180_000])
+def test_a_reading_counts_at_the_tick_at_which_it_is_there(latency: int, key: str) -> None:
+    """Samples at 8 kHz from records at 80 kHz of the free run, each there a latency later."""
+    part = sensor("ts", 6e4, sampling="8 kHz", latency=f"{latency} ns")
+    line = [servo("drive", 0.05, **LAG), part, servo("load", 0.1, **LAG)]
+    keys: dict[str, Any] = {"line": line, "record": {"rate": "80 kHz"}}
+    sampled = simulate(bench(**keys)).traces["true_torque"][::10]
+    seen = np.abs(np.diff(sampled, prepend=0.0) if key == "jump" else sampled)
+    level = 0.6 * float(seen.max())
+    run = simulate(bench(limit=[limit("ts", **{key: f"{level} N m"})], **keys))
+    assert [kind for kind, _ in told(run)] == ["exceeded", "tripped", "torque_off"]
+    assert run.events[0].tick == int(np.argmax(seen > level)) * 125_000 + latency
+
+
 FIRST = [step("speed", "300 rpm"), hold("30 ms")]
 RISES, FALLS = [*FIRST, step("speed", "600 rpm")], [*FIRST, step("speed", "-1200 rpm")]
 BANDS = [

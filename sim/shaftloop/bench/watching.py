@@ -11,6 +11,7 @@ from shaftloop.engine.model import Guard
 from shaftloop.engine.types import Floats
 from shaftloop.scenario.description import Condition, Description, Settle
 from shaftloop_models.network import Ref
+from shaftloop_models.parameters import Clock
 
 __all__ = ["add_guards", "conditions", "guard_count"]
 
@@ -66,9 +67,11 @@ def _source(wiring: Wiring, bench: Bench, name: str, condition: Condition) -> tu
         assert heat is not None, "checked by the reader"
         return at.ELSEWHERE, heat.slots + 1 + [body.name for body in heat.bodies].index(f"{watched}.winding")
     slot = wiring.layout.add(f"{name}.watched", SlotKind.HELD, "", 2)
-    part, priority, ratio = bench.parts[watched].parameters, Priority.SAMPLE, 1.0
+    clock, priority, ratio = bench.parts[watched].parameters.timing(), Priority.SAMPLE, 1.0
     if condition.jump is not None:
         equation, reads = _jump, [bench.parts[watched].reading_slot]
+        shows = wiring.tasks[known["reading"][0]]
+        clock = Clock(shows.period, shows.phase)
     elif quantity == "current":
         equation, reads, priority = _size, list(bench.machines[watched].currents), Priority.MACHINE
     else:
@@ -76,10 +79,12 @@ def _source(wiring: Wiring, bench: Bench, name: str, condition: Condition) -> tu
         ends = [bench.line.nodes[body] for body in (edge.left, *edge.rights)]
         equation, reads = _difference, [node.speed.index for node in ends]
         ratio = edge.ratio / len(edge.rights)
-        part = min(bench.description.machines(), key=lambda machine: machine.timing().period)
+        clock = min(
+            (machine.timing() for machine in bench.description.machines()), key=lambda clock: clock.period
+        )
     slots = (-1, reads, (slot, slot + 1))
     numbers = ratio, float(len(reads))
-    return wiring.own_task(f"{name}.watch", priority, part.timing(), equation, slots, numbers), slot
+    return wiring.own_task(f"{name}.watch", priority, clock, equation, slots, numbers), slot
 
 
 def _jump(x: Floats, p: Floats, y: Floats) -> None:

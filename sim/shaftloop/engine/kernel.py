@@ -162,10 +162,11 @@ def _run_instant(
     entry = it[at.INSTANT_INT] + 3 * instant
     for k in range(it[entry], it[entry] + it[entry + 1]):
         task = it[it[at.DUE] + k]
-        if it[it[at.TASK_INT] + task * at.TASK_WIDTH] == at.RECORD:
+        kind = it[it[at.TASK_INT] + task * at.TASK_WIDTH]
+        if kind == at.RECORD:
             record_row(it, ft, s, w, z, record, tick, alike)
             records += 1
-        else:
+        elif kind != at.IDLE:
             run_task(it, ft, s, w, z, task, tick, alike)
             if guarded > 0:
                 look(it, ft, s, s, 0, task, ends, tick)

@@ -266,6 +266,12 @@ class Run:
         )
         self._write_faults()
 
+    def idles(self, task: int) -> bool:
+        """Return whether a task does not run; what is no task does."""
+        return (
+            task >= 0 and int(self.tables.it[self.tables.it[at.TASK_INT] + task * at.TASK_WIDTH]) == at.IDLE
+        )
+
     def segments(self, profile: int) -> list[Segment]:
         """Return the segments of a set-point profile, with all numbers of their rows."""
         it, ft, found = self.tables.it, self.tables.ft, []

@@ -186,6 +186,10 @@ class _Supervisor:
         self.healthy = False
         self.asleep.add(fault.asleep)
         self.note("failed", fault.name)
+        for guard, spec in enumerate(self.run.model.guards):
+            if self.run.idles(spec.task) and not self.above[guard]:
+                self.run.state[self.run.model.guard_slot + 2 * guard] = 1.0
+                self.env.process(self._fire(guard, 0, True))
         if fault.until is not None:
             yield self.pause(fault.until - fault.at)
             self.run.mend(fault)
@@ -222,12 +226,15 @@ class _Supervisor:
         return float(state[read.index] if read.kind == "state" else plant.signal(read, state))
 
     def arm(self, guard: int, armed: bool, looks: bool = False) -> None:
-        """Switch a guard on, as if it had looked last, or off; one of the plant looks if told."""
+        """Switch a guard on, as if it had looked last, or off; one of the plant looks if told.
+
+        What stands idle is beyond any level: a loop that is stalled does not settle.
+        """
         slot = self.run.model.guard_slot + 2 * guard
         self.run.state[slot + 1] = float(armed)
         spec = self.run.model.guards[guard]
         if armed and (looks or isinstance(spec.read, int)):
-            self.run.state[slot] = float(spec.beyond(self.read(guard)))
+            self.run.state[slot] = float(self.run.idles(spec.task) or spec.beyond(self.read(guard)))
         self.above[guard] = bool(self.run.state[slot])
 
     def look(self) -> list[bool]:

@@ -61,7 +61,7 @@ class BenchEncoder(BenchPart[Encoder]):
     @property
     def guarded(self) -> dict[str, tuple[int, int | Ref]]:
         """Its reading, and the speed of its body."""
-        return {"reading": (self.sample_task, self.reading_slot), "speed": (-1, self.node.speed)}
+        return {"reading": (self.shown_by, self.reading_slot), "speed": (-1, self.node.speed)}
 
     def ideals(self) -> list[Ideal]:
         """Return it without its sampling, and without its latency."""
@@ -76,6 +76,7 @@ class BenchEncoder(BenchPart[Encoder]):
         part, clock = self.parameters, self.parameters.timing()
         self.reading_slot = wiring.layout.add(f"{self.name}.speed", SlotKind.HELD, "rad/s")
         emit = wiring.line(self.name, "rad/s", clock.period, clock.phase, clock.latency, self.reading_slot)
+        delivery = len(wiring.tasks) - 1
         edge = 0.0 if wiring.smooth else edge_angle(part.lines)
         kind, a = at.ENCODER, EdgesWords(self.angle.index, emit)
         if not wiring.smooth and (part.turn_error or part.clock_rate()):
@@ -83,4 +84,5 @@ class BenchEncoder(BenchPart[Encoder]):
             kind, a = at.EDGES, a._replace(memory=memory, speed=self.node.speed.index)
         f = EdgesNumbers(edge, float(part.sampling), part.turn_error, part.turn_phase, part.clock_rate())
         name = f"{self.name}.sample"
-        self.sample_task = wiring.add(Task(name, kind, clock.period, clock.phase, Priority.SAMPLE, a, f))
+        sample = wiring.add(Task(name, kind, clock.period, clock.phase, Priority.SAMPLE, a, f))
+        self.shown_by = delivery if clock.latency else sample

@@ -85,6 +85,7 @@ class BenchTorqueSensor(BenchPart[TorqueSensor]):
         clock = part.timing()
         self.reading_slot = layout.add(f"{self.name}.reading", SlotKind.HELD, "N m")
         emit = wiring.line(self.name, "N m", clock.period, clock.phase, clock.latency, self.reading_slot)
+        delivery = len(wiring.tasks) - 1
         span = math.inf if smooth or part.range is None else part.range
         reach, share = (0.0, 0.0) if smooth else hysteresis_play(part)
         follower = layout.add(f"{self.name}.hysteresis", SlotKind.HELD, "N m") if share else 0
@@ -111,6 +112,7 @@ class BenchTorqueSensor(BenchPart[TorqueSensor]):
         name = f"{self.name}.sample"
         task = Task(name, kind, clock.period, clock.phase, Priority.SAMPLE, a, errors)
         self.zero = wiring.add(task), SAMPLE_NUMBERS.zero
+        self.shown_by = delivery if clock.latency else self.zero[0]
 
     def channels(self, prefix: str) -> Iterator[Channel]:
         """Yield true torque and reading."""
@@ -136,7 +138,7 @@ class BenchTorqueSensor(BenchPart[TorqueSensor]):
     @property
     def guarded(self) -> dict[str, tuple[int, int | Ref]]:
         """Its reading, and the true torque."""
-        return {"reading": (self.zero[0], self.reading_slot), "true_torque": (-1, self.true_torque)}
+        return {"reading": (self.shown_by, self.reading_slot), "true_torque": (-1, self.true_torque)}
 
     def noises(self) -> list[NoiseChannel]:
         """Return the noise ahead of the low-pass."""
