@@ -158,6 +158,10 @@ class CombustionEngine(Machine):
         period = 1 / self.rate
         return Clock(period, self.phase, self.dead_time.seconds(period), ("rate", "phase", "dead_time"))
 
+    def repeats(self) -> int:
+        """Return the turns after which its torque repeats."""
+        return self.turns
+
     def orders(self) -> list[Order]:
         """Return the orders of the torque at the crank, those that are small left out."""
         if not self.pulsating:

@@ -17,6 +17,7 @@ References
 
 import math
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from typing import Annotated, Literal
 
 import numpy as np
@@ -147,7 +148,7 @@ class MisalignmentLoad:
     """At the coupling, fixed in space; nothing where its bending stiffness is not stated. [N m]"""
     radial_force: float | None
     """At the coupling, fixed in space; nothing where its radial stiffness is not stated. [N]"""
-    order: int = 1
+    order: Fraction = Fraction(1)
     """Periods per turn of its left end of what stands as once per turn: the teeth of a mesh."""
 
 

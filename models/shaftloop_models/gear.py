@@ -10,7 +10,8 @@ strains by ``φ' = ωl − i·ωr`` and carries
 
 - **Backlash** is exact: within it nothing is carried, and what damps the flanks grows with what presses them
   (`shaftloop_models.play`).
-- **Mesh order**: the teeth of the left wheel make an error ``ε = e·sin(z·θ)`` once per tooth
+- **Mesh order**: the teeth of the left wheel make an error ``ε = e·sin(z·θ)`` once per tooth, or, with
+  `error_order` in place of z, a wheel that runs out once per turn: 37/11 is that of 11 teeth behind 37
   (`shaftloop_models.misalignment` has the equations).
 - **Losses**: what the wheels drag without load (`drag`, at the left wheel), and a friction that grows with
   the torque, ``Tf = (1/η − 1)·|T|·tanh(ωl/ωs)``: efficiency η where the left wheel drives, 2 − 1/η where the
@@ -31,6 +32,7 @@ References
 """
 
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from typing import Annotated, Any, Literal
 
 from shaftloop_models.belt import Belt
@@ -86,8 +88,14 @@ class Gear(Part):
     ] = 0.0
     teeth: Annotated[int | None, Number("teeth of the left wheel", ge=5, le=500)] = None
     transmission_error: Annotated[
-        float, Quantity("rad", "amplitude once per tooth, as an angle of the left wheel", ge=0.0, le=0.01)
+        float, Quantity("rad", "amplitude of its error, as an angle of the left wheel", ge=0.0, le=0.01)
     ] = 0.0
+    error_order: Annotated[
+        Fraction | None,
+        Number(
+            "periods of that error per turn of the left wheel; its teeth where left out", gt=0.0, le=1000.0
+        ),
+    ] = None
     efficiency: Annotated[float, Quantity("1", "under load, where the left shaft drives", ge=0.5, le=1.0)] = (
         1.0
     )
@@ -113,19 +121,31 @@ class Gear(Part):
                 f"{self.transmission_error:g} rad together with a backlash of {self.backlash:g} rad: "
                 "how teeth rattle in their play is not modelled; give one of them",
             )
-        if self.transmission_error and self.teeth is None:
+        order = self.order()
+        if self.transmission_error and order is None:
             raise ParameterError(
-                "teeth", "missing: the transmission error has one period per tooth of the left wheel"
+                "teeth",
+                "missing: the transmission error has one period per tooth of the left wheel, or as many per "
+                "turn as error_order says",
+            )
+        if self.error_order is not None and not self.transmission_error:
+            raise ParameterError(
+                "error_order",
+                f"{self.error_order} has no use without a transmission_error; give one or leave it out",
             )
         if self.efficiency < 1.0 and self.rated is None:
             raise ParameterError("rated", "missing: an efficiency is judged by the rated torque")
         wave = None
-        if self.transmission_error and self.teeth is not None:
-            wave = TransmissionError(self.transmission_error, 0.0, 0.0, float(self.teeth))
+        if self.transmission_error and order is not None:
+            wave = TransmissionError(self.transmission_error, 0.0, 0.0, order)
         damping = self.damping, self.loss_factor_psi, self.loss_band
         spring = spring_with_play(self.stiffness, *damping, self.backlash, self.rated)
         mesh = replace(spring, error=wave, ratio=self.ratio)
         return [Inertia(self.inertia_left, self.drag, self.name), mesh, Inertia(self.inertia_right)]
+
+    def order(self) -> Fraction | None:
+        """Return the periods of its transmission error per turn of the left wheel, nothing if not stated."""
+        return Fraction(self.teeth) if self.error_order is None and self.teeth else self.error_order
 
 
 def declare_mesh_friction(

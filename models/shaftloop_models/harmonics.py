@@ -12,7 +12,8 @@ the magnets alone: it takes from the motion and gives back, and the energy E is 
 
 Neglected: the harmonics of the back-EMF that go with ripple and disturb the currents (with current control a
 small share of the ripple); the dependence of phase and shape on load and saturation; skew and eccentricity
-beyond the orders stated. Whole orders only: what depends on the angle of the rotor repeats every turn.
+beyond the orders stated. An order is a ratio p/q of whole numbers, so that what depends on the angle repeats
+after q turns.
 
 References
 ----------
@@ -23,6 +24,7 @@ References
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 from functools import partial
 from typing import Annotated, Literal
 
@@ -51,7 +53,7 @@ _FARTHEST = 1e9
 class Ripple:
     """One order of the torque ripple."""
 
-    order: Annotated[int, Number("periods per turn of the rotor", ge=1, le=1000)]
+    order: Annotated[Fraction, Number("periods per turn of the rotor", gt=0.0, le=1000.0)]
     amplitude: Annotated[
         float, Quantity("N m", "amplitude; with scales = torque that at rated torque", gt=0.0)
     ]
@@ -66,7 +68,7 @@ class Ripple:
 class Cogging:
     """One order of the cogging torque."""
 
-    order: Annotated[int, Number("periods per turn of the rotor", ge=1, le=1000)]
+    order: Annotated[Fraction, Number("periods per turn of the rotor", gt=0.0, le=1000.0)]
     amplitude: Annotated[float, Quantity("N m", "amplitude", gt=0.0)]
     phase: Annotated[float, Quantity("rad", "phase at angle 0", ge=-6.3, le=6.3)] = 0.0
 
@@ -150,7 +152,7 @@ def check_machine(
 
 
 def _check_orders(key: str, orders: Sequence[Ripple | Cogging]) -> None:
-    seen: set[int] = set()
+    seen: set[Fraction] = set()
     for entry in orders:
         if entry.order in seen:
             raise ParameterError(
@@ -188,7 +190,7 @@ def declare_ripple(
     for entry in orders:
         share = 0.0 if rated is None or entry.scales == "constant" else entry.amplitude / rated
         values += [float(entry.order), entry.phase, 0.0 if share else entry.amplitude, share]
-    fastest = max(entry.order for entry in orders) * max_speed
+    fastest = float(max(entry.order for entry in orders)) * max_speed
     return net.term(TermKind.RIPPLE, [q, d, *angle], values, [f"{name}.ripple"], slope=fastest)[0]
 
 
@@ -213,7 +215,7 @@ def declare_cogging(
     values = [0.0, 0.0]
     for entry in orders:
         values += [float(entry.order), entry.phase, entry.amplitude, 0.0]
-    fastest = max(entry.order for entry in orders) * max_speed
+    fastest = float(max(entry.order for entry in orders)) * max_speed
     reads = [node.speed, node.speed, *angle]
     (torque,) = net.term(TermKind.RIPPLE, reads, values, [f"{name}.cogging"], slope=fastest)
     net.torque(node, torque)

@@ -7,6 +7,7 @@ move as one; two springs need an inertia between them.
 import math
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
+from fractions import Fraction
 from typing import NamedTuple
 
 from shaftloop_models.drag import Drag
@@ -59,7 +60,7 @@ class TransmissionError:
     """[rad]"""
     phase: float
     """[rad]"""
-    order: float = 1.0
+    order: Fraction = Fraction(1)
     """Periods per turn of the left end."""
 
 

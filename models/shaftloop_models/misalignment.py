@@ -134,19 +134,20 @@ def declare_transmission_error(
     error = net.state(f"{part}.error", "rad")
     (left, angle), (twist, forces), wave = ends, carried, spring.error
     assert wave is not None, "only for a spring with a transmission error"
+    order = float(wave.order)
     rate, reaction = net.term(
         TermKind.MISALIGNMENT,
         [left.speed, angle[0], twist, error, *forces, *angle[1:]],
         [
             spring.stiffness,
-            wave.order * wave.first,
-            wave.order * wave.second,
+            order * wave.first,
+            order * wave.second,
             wave.phase,
             float(len(forces)),
-            wave.order,
+            order,
         ],
         [f"{part}.error_rate", f"{part}.reaction"],
-        slope=2.0 * wave.order * max_speed,
+        slope=2.0 * order * max_speed,
     )
     net.derivative(error, rate, 1.0)
     for force, branch in zip(forces, spring.branches, strict=True):

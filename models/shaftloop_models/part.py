@@ -9,6 +9,7 @@ import pkgutil
 from abc import abstractmethod
 from dataclasses import dataclass
 from functools import cache
+from math import lcm
 from pathlib import Path
 from typing import Annotated, ClassVar, NamedTuple, TypeVar, get_args, get_type_hints
 
@@ -16,7 +17,7 @@ from shaftloop_models.drag import Drag
 from shaftloop_models.harmonics import Cogging, Ripple
 from shaftloop_models.heat import Heat
 from shaftloop_models.lateral import Lateral, Rotor
-from shaftloop_models.line import Element
+from shaftloop_models.line import Element, Spring
 from shaftloop_models.parameters import Checked, Clock, Number, Sampled
 
 __all__ = ["Machine", "Part", "Placed", "Sensor", "Stands", "kind_of", "kinds", "part_kind"]
@@ -115,6 +116,12 @@ class Part(Checked, Placed):
         """Return when its sampled side is due, nothing where it has none."""
         return None
 
+    def repeats(self) -> int:
+        """Return the smallest number of turns after which all that depends on its angle repeats."""
+        springs = [element for element in self.elements() if isinstance(element, Spring)]
+        orders = [spring.error.order for spring in springs if spring.error is not None]
+        return lcm(*(order.denominator for order in orders))
+
 
 class Sensor(Sampled, Part):
     """A part that takes samples of torque or speed."""
@@ -142,6 +149,11 @@ class Machine(Part):
     def stands(self) -> Stands:
         """Return its rated torque and its largest speed."""
         return Stands(rated=self.rated_torque, max_speed=self.max_speed)
+
+    def repeats(self) -> int:
+        """Return the smallest number of turns after which ripple and cogging repeat."""
+        orders = [*(entry.order for entry in self.ripple), *(entry.order for entry in self.cogging)]
+        return lcm(*(order.denominator for order in orders))
 
 
 _Kind = TypeVar("_Kind", bound=type[Part])

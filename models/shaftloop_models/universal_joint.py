@@ -24,6 +24,7 @@ References
 
 import math
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from typing import Annotated, Literal
 
 from shaftloop_models.line import Element, Inertia, TransmissionError
@@ -61,6 +62,6 @@ class UniversalJoint(Part):
     def elements(self) -> list[Element]:
         """Return the mechanical elements, left to right."""
         t = math.tan(0.5 * self.angle) ** 2
-        error = TransmissionError(-t, 0.5 * t**2, 2.0 * self.phase, 2.0) if t else None
+        error = TransmissionError(-t, 0.5 * t**2, 2.0 * self.phase, Fraction(2)) if t else None
         spring = damped_spring(self.stiffness, None, self.loss_factor_psi, self.loss_band)
         return [Inertia(self.inertia_left), replace(spring, error=error), Inertia(self.inertia_right)]

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from fractions import Fraction
 from functools import cache
 from typing import Any
 
@@ -25,6 +26,7 @@ from rigs import (
     torque_loop,
 )
 from shaftloop.analysis.interference import excitations
+from shaftloop.analysis.lanes import simulate_many
 from shaftloop.analysis.modes import Mechanics, mechanics
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.bench.angle import needs_angle, without_angle
@@ -34,7 +36,7 @@ from shaftloop.engine import at
 from shaftloop.engine.run import Run
 from shaftloop.engine.steprule import longest_step
 from shaftloop.errors import ScenarioError
-from shaftloop.scenario.description import Record
+from shaftloop.scenario.description import Description, Record
 from shaftloop_models.coupling import Coupling, misalignment_load
 from shaftloop_models.line import Spring
 from shaftloop_models.loss_factor import complex_stiffness
@@ -102,6 +104,49 @@ def test_the_angle_is_wrapped_and_equals_the_turns() -> None:
     assert np.abs(np.angle(np.exp(1j * (angle - turned)))).max() < 1e-6
     assert angle.min() > -0.02 and angle.max() < 2.0 * math.pi
     assert np.count_nonzero(np.diff(angle) > 3.0) == 4
+
+
+@pytest.mark.parametrize(("first", "second", "turns"), [("3/2", "1/2", 2), ("37/11", 1.5, 22)])
+def test_rational_orders_go_on_where_the_angle_wraps(first: str, second: float | str, turns: int) -> None:
+    """As in `test_speed_of_a_rotor_follows_the_energy`, over three wraps after the turns that both share."""
+    waves = [
+        {"order": first, "amplitude": "0.8 N m", "phase": "30 deg"},
+        {"order": second, "amplitude": "0.3 N m"},
+    ]
+    bench = free(servo("drive", 0.02, cogging=waves), coupling("c", 1e-9), servo("load", 0.02))
+    run = spin(bench, 3.2 * turns * 2.0 * math.pi / 100.0, 100.0, records=50_000)
+    angle, speed = channel(bench, run, "angle"), channel(bench, run, "drive_speed")
+    span = 2.0 * math.pi * turns
+    assert np.count_nonzero(np.diff(angle) < -0.9 * span) == 3 and span - 0.1 < angle.max() < span + 0.1
+    turned = np.unwrap(angle, period=span)
+    work = np.zeros(len(turned))
+    for order, amplitude, phase in (
+        (float(Fraction(first)), 0.8, math.pi / 6.0),
+        (float(Fraction(second)), 0.3, 0.0),
+    ):
+        work += amplitude / order * (np.sin(order * turned + phase) - math.sin(phase))
+    assert np.allclose(speed, np.sqrt(100.0**2 + 2.0 * work / 0.02), rtol=1e-9, atol=0.0)
+
+
+@pytest.mark.compiled
+def test_rational_orders_close_their_energy_and_lanes_have_the_same_bits() -> None:
+    def bench(amplitude: str) -> Description:
+        waves = [{"order": "3/2", "amplitude": amplitude}, {"order": "37/11", "amplitude": "0.4 N m"}]
+        drive = servo("drive", 0.02, ripple=waves, cogging=waves, time_constant="1 ms")
+        line = [drive, sensor("ts", 3e4, damping="8 N m s/rad"), servo("load", 0.02)]
+        moves = [
+            {"do": "ramp", "loop": "speed", "to": "900 rpm", "over": "0.3 s"},
+            {"do": "hold", "time": "0.4 s"},
+        ]
+        return describe({"line": line, "loop": [speed_loop("drive", 1.0, 10.0)], "sequence": moves})
+
+    benches = [bench(amplitude) for amplitude in ("0.2 N m", "0.7 N m")]
+    for one, outcome in zip(benches, simulate_many(benches), strict=True):
+        alone = simulate(one)
+        assert alone.energies.residual < 1e-5
+        assert outcome.in_lanes and outcome.simulation is not None
+        for name, trace in alone.traces.items():
+            assert np.array_equal(trace, outcome.simulation.traces[name]), name
 
 
 @pytest.mark.compiled

@@ -10,6 +10,7 @@ from shaftloop.analysis.interference import excitations, interference
 from shaftloop.analysis.modes import find_modes, mechanics
 from shaftloop.bench.assemble import build_bench
 from shaftloop.scenario.description import Description, Part
+from shaftloop.scenario.ratios import ShaftOrder
 from shaftloop.scenario.reading import read_scenario
 from shaftloop_models.coupling import Coupling
 from shaftloop_models.flywheel import Flywheel
@@ -64,5 +65,5 @@ def test_meetings_lie_where_an_order_has_the_frequency_of_a_mode() -> None:
         assert meeting.excitation.order * meeting.speed / (2.0 * np.pi) == pytest.approx(
             modes[meeting.mode - 1].frequency, rel=1e-9
         )
-    orders = {excitation.order for excitation in excitations(replace(description, orders=(7.0,)))}
+    orders = {excitation.order for excitation in excitations(replace(description, orders=(ShaftOrder(7.0),)))}
     assert {1.0, 2.0, 7.0} <= orders

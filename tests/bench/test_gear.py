@@ -132,14 +132,17 @@ def test_lanes_and_single_runs_are_equal() -> None:
             assert np.array_equal(trace, outcome.simulation.traces[name]), name
 
 
-def test_teeth_make_torque_of_their_order() -> None:
+@pytest.mark.parametrize(
+    ("periods", "keys"), [(60.0, {"teeth": 60}), (37.0 / 11.0, {"teeth": 37, "error_order": "37/11"})]
+)
+def test_teeth_make_torque_of_their_order(periods: float, keys: Table) -> None:
     """The mesh strains against the rotor on its left, and wheel, sensor and load on its right."""
-    box = gear(teeth=60, transmission_error="0.02 mrad", damping="0.5 N m s/rad")
+    box = gear(transmission_error="0.02 mrad", damping="0.5 N m s/rad", **keys)
     bench = turned(box, "30 N m", kp=0.01)
     run = simulate(bench)
     late = run.time > run.duration - 0.2
     torque, time = run.traces["box_torque"][late], run.time[late]
-    order = 60.0 * 900.0 / 60.0
+    order = periods * 900.0 / 60.0
     line = abs(2.0 * np.mean((torque - torque.mean()) * np.exp(-2j * np.pi * order * time)))
     omega = 2.0 * np.pi * order
     shaft = STIFF + 20j * omega
@@ -147,7 +150,7 @@ def test_teeth_make_torque_of_their_order() -> None:
     mesh = MESH + 0.5j * omega
     expected = MESH * 20e-6 * omega**2 / (mesh * (1.0 / (0.02 + WHEEL) + RATIO**2 / right) - omega**2)
     assert line == pytest.approx(abs(expected), rel=0.01)
-    assert {60.0, 1.0, 1.0 / RATIO} <= {entry.order for entry in excitations(bench)}
+    assert {periods, 1.0, 1.0 / RATIO} <= {entry.order for entry in excitations(bench)}
 
 
 def test_fidelity_says_what_the_teeth_make_of_the_reading() -> None:
@@ -218,6 +221,7 @@ def test_energy_of_a_bench_with_everything() -> None:
         ({"ratio": 0}, "ratio"),
         ({"backlash": "0.1 deg", "loss_factor_psi": 0.5}, "flanks that part"),
         ({"transmission_error": "0.02 mrad"}, "teeth"),
+        ({"error_order": "37/11"}, "37/11 has no use without a transmission_error"),
         ({"teeth": 20, "transmission_error": "0.02 mrad", "backlash": "0.1 deg"}, "rattle"),
         ({"efficiency": 0.3}, "efficiency"),
     ],

@@ -31,10 +31,23 @@ def test_units_and_defaults(bench) -> None:
     [
         (
             'ripple = [{ order = 0, amplitude = "1 N m" }]',
-            "line.drive.ripple.0.order: 0 is out of range; allowed: at least 1",
+            "line.drive.ripple.0.order: 0 is out of range; allowed: above 0",
         ),
-        ('ripple = [{ order = -6, amplitude = "1 N m" }]', "order: -6 is out of range; allowed: at least 1"),
-        ('ripple = [{ order = 6.5, amplitude = "1 N m" }]', "order: 6.5"),
+        ('ripple = [{ order = -6, amplitude = "1 N m" }]', "order: -6 is out of range; allowed: above 0"),
+        (
+            'ripple = [{ order = 0.3333333, amplitude = "1 N m" }]',
+            "order: 0.3333333 is no ratio of small whole numbers: its denominator is 10000000; "
+            'allowed: up to 1000; nearest: "1/3"',
+        ),
+        ('ripple = [{ order = "11/0", amplitude = "1 N m" }]', '"11/0" is no ratio of whole numbers'),
+        (
+            'ripple = [{ order = "2001/2", amplitude = "1 N m" }]',
+            "out of range; allowed: above 0 and at most",
+        ),
+        (
+            'ripple = [{ order = "1/997", amplitude = "1 N m" }, { order = "1/991", amplitude = "1 N m" }]',
+            "what depends on the angle of one shaft repeats after 988027 turns (drive 988027); allowed",
+        ),
         ('ripple = [{ amplitude = "1 N m" }]', "order: missing: periods per turn of the rotor"),
         ("ripple = [{ order = 6 }]", "amplitude: missing"),
         ('ripple = [{ order = 6, amplitude = "0 N m" }]', '"0 N m" is out of range; allowed: above 0'),

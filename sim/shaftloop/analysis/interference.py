@@ -85,8 +85,10 @@ def excitations(description: Description) -> tuple[Excitation, ...]:
         for order, kind in make_part(part).excitations():
             turns = order * bodies[places[part.name].body].pace
             found.setdefault(turns, {}).setdefault(kind, []).append(part.name)
-    for order in description.orders:
-        found.setdefault(order, {}).setdefault("as stated", [])
+    for order, name in description.orders:
+        pace = bodies[places[name].body].pace if name else 1.0
+        kind = f"as stated, of the shaft of {name}" if name else "as stated"
+        found.setdefault(order * pace, {}).setdefault(kind, [])
     return tuple(
         Excitation(
             order, ", ".join(" ".join([kind, " and ".join(names)]).strip() for kind, names in k.items())

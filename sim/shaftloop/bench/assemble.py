@@ -134,7 +134,7 @@ def build_bench(description: Description, *, smooth: bool = False, prone: tuple[
     line = physics.line
     for first, angle in line.angles.items():
         on_shaft = [
-            part.turns() for part in parts.values() if line.shafts[line.places[part.name].body] == first
+            part.repeats() for part in description.line if line.shafts[line.places[part.name].body] == first
         ]
         add_wrap(wiring, angle, next(iter(bench.machines.values())).parameters, math.lcm(*on_shaft))
     if not smooth:

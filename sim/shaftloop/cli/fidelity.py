@@ -3,7 +3,7 @@
 import click
 
 from shaftloop.cli.options import Request, hand_over, say, scenario_options
-from shaftloop.cli.quantities import QuantityType, at_option, point_options
+from shaftloop.cli.quantities import ORDER, QuantityType, at_option, point_options
 
 __all__ = ["fidelity"]
 
@@ -22,7 +22,7 @@ def _level(_: click.Context, option: click.Parameter, text: str | None) -> tuple
 @point_options
 @at_option("Also what becomes of a torque of this frequency, e.g. '20 Hz'; repeatable.")
 @click.option(
-    "--order", "orders", type=float, multiple=True, metavar="N", help="A further ripple of N per turn."
+    "--order", "orders", type=ORDER, multiple=True, metavar="N", help="A further ripple of N per turn."
 )
 @click.option(
     "--ripple",

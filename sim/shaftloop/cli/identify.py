@@ -15,7 +15,7 @@ from shaftloop.cli.options import (
     request_options,
     say,
 )
-from shaftloop.cli.quantities import QuantityType
+from shaftloop.cli.quantities import ORDER, QuantityType
 
 if TYPE_CHECKING:
     from shaftloop.answers.identify import FitAnswer
@@ -104,7 +104,7 @@ _GROUPS = {
 @click.option("--from", "input_column", metavar="COLUMN", help="Input of a response: a channel or header.")
 @click.option("--to", "output_column", metavar="COLUMN", help="Output of a response.")
 @click.option("--instrument", metavar="COLUMN", help="Known command, where a loop is closed around both.")
-@click.option("--order", "orders", type=float, multiple=True, metavar="N", help="Taken out; repeatable.")
+@click.option("--order", "orders", type=ORDER, multiple=True, metavar="N", help="Taken out; repeatable.")
 @click.option("--speed", metavar="COLUMN", help="Speed of the shaft that the orders belong to.")
 @click.option(
     "--period",

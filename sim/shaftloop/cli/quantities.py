@@ -5,7 +5,7 @@ from typing import Any
 
 import click
 
-__all__ = ["QuantityType", "at_option", "point_options", "tolerance_option"]
+__all__ = ["ORDER", "QuantityType", "at_option", "point_options", "tolerance_option"]
 
 
 _NAMES = {
@@ -18,6 +18,35 @@ _NAMES = {
     "m": "length",
 }
 """What the help calls a quantity, by its unit."""
+
+
+class _OrderType(click.ParamType):  # type: ignore[type-arg]
+    """An order, periods per turn: a number or a ratio such as 37/11, handed on as a float."""
+
+    name = "order"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Return the order.
+
+        Raises
+        ------
+        ScenarioError
+            Where it is none.
+        """
+        from shaftloop.errors import ScenarioError
+        from shaftloop.scenario.fields import shown
+        from shaftloop.scenario.ratios import RatioError, read_ratio
+
+        try:
+            return float(read_ratio(value)) if "/" in str(value) else float(value)
+        except RatioError as error:
+            raise ScenarioError([f"`orders`: {shown(value)} {error}"]) from None
+        except ValueError:
+            raise ScenarioError([f"`orders`: {shown(value)} is no number; e.g. 24 or 37/11"]) from None
+
+
+ORDER = _OrderType()
+"""Periods per turn."""
 
 
 class QuantityType(click.ParamType):  # type: ignore[type-arg]

@@ -7,6 +7,7 @@ from shaftloop.scenario.fields import shown
 from shaftloop.scenario.interlocks import check_limits
 from shaftloop.scenario.linechecks import check_line
 from shaftloop.scenario.loopchecks import check_loops
+from shaftloop.scenario.orderchecks import check_orders
 from shaftloop.scenario.problems import Problems
 from shaftloop.scenario.references import carried, check_reference, driving, showing
 from shaftloop.scenario.supplychecks import check_supply
@@ -18,6 +19,7 @@ def check_consistency(draft: Draft, problems: Problems) -> None:
     """Add everything that is wrong between the entries of a draft."""
     _check_names(draft, problems)
     check_line(draft, problems)
+    check_orders(draft, problems)
     unit = draft.single.get("unit")
     if unit is not None:
         check_reference(draft, problems, ("unit",), unit, *driving())

@@ -26,8 +26,9 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
-from shaftloop.scenario.fields import FieldError, Leaf, leaf, nearest, shown, without_none, written
+from shaftloop.scenario.fields import FieldError, Leaf, leaf, nearest, shown, without_none
 from shaftloop.scenario.locate import KeyPath
+from shaftloop.scenario.written import written
 from shaftloop_models.parameters import Checked, ParameterError
 from shaftloop_models.part import Part, kinds
 

@@ -5,6 +5,7 @@ from fractions import Fraction
 from typing import Annotated, Literal, cast
 
 from shaftloop.control.parameters import Hop, Loop
+from shaftloop.scenario.ratios import ShaftOrder
 from shaftloop.scenario.uncertainty import Uncertainty
 from shaftloop.scenario.units import Stated
 from shaftloop_models.brake_resistor import BrakeResistor
@@ -355,7 +356,7 @@ class Description:
     seed: Annotated[int, Number("seed of the noise", ge=0, le=2**32 - 1)] = 0
     uncertainty: Uncertainty | None = None
     orders: Annotated[
-        tuple[float, ...],
+        tuple[ShaftOrder, ...],
         Number("further excitations per turn, e.g. slots, for the Campbell diagram", gt=0.0, le=1000.0),
     ] = ()
 

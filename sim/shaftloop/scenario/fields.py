@@ -13,11 +13,13 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
+from shaftloop.scenario.ratios import RatioError, ShaftOrder, read_order, read_ratio
 from shaftloop.scenario.units import NUMBER_PATTERN, Stated, UnitError, parse_quantity, read_quantity
 from shaftloop_models.parameters import Delay, Gain, Number, Quantity
 
 __all__ = [
     "NAME_PATTERN",
+    "WRITTEN",
     "FieldError",
     "Leaf",
     "Plain",
@@ -28,7 +30,6 @@ __all__ = [
     "quantity_of",
     "shown",
     "without_none",
-    "written",
 ]
 
 NAME_PATTERN = r"[A-Za-z0-9_-]+"
@@ -36,7 +37,7 @@ NAME_PATTERN = r"[A-Za-z0-9_-]+"
 Plain = str | bool | int | float
 """What a key of a scenario may hold that is no table and no list."""
 
-_WRITTEN = {"rad/s": "rpm", "rad/s^2": "rpm/s", "EUR/J": "EUR/kWh", "F": "mF"}
+WRITTEN = {"rad/s": "rpm", "rad/s^2": "rpm/s", "EUR/J": "EUR/kWh", "F": "mF"}
 """Units in which people write what is stored in SI units."""
 
 _SMALLEST, _LARGEST = 1e-18, 1e18
@@ -117,39 +118,6 @@ def quantity_of(hint: Any) -> Quantity | None:
     return meta if isinstance(meta, Quantity) else None
 
 
-def written(hint: Any, value: Any) -> Any:
-    """Return a value as a scenario would state it: a quantity as a text with its unit.
-
-    Parameters
-    ----------
-    hint : type
-        Annotation of its field.
-    value : object
-        What the field holds.
-    """
-    meta = quantity_of(hint)
-    if isinstance(value, tuple):
-        return [written(hint, item) for item in value]
-    if isinstance(value, Delay):
-        return _with_unit(value.value, "sample" if value.in_samples else "s")
-    if isinstance(value, Gain):
-        # That of a default is but one of the units it may have: which one, the loop decides.
-        return _with_unit(value.value, value.unit) if value.value else None
-    if meta is None or value is None:
-        return value
-    return _with_unit(value, meta.unit)
-
-
-def _with_unit(value: Fraction | float, unit: str) -> str | float:
-    number = float(value)
-    if unit == "1":
-        return number
-    plain = f"{number:.12g} {unit}"
-    if unit not in ("rad/s", "rad/s^2"):
-        return plain
-    return min(plain, f"{number * 30.0 / math.pi:.12g} {_WRITTEN[unit]}", key=len)
-
-
 def leaf(name: str, hint: Any) -> Leaf | None:
     """Return how a field is read, nothing where it is a table or a list of tables.
 
@@ -173,15 +141,13 @@ def leaf(name: str, hint: Any) -> Leaf | None:
         return Leaf(_read_bool, {"type": "boolean", "description": doc}, "true", doc)
     if hint is Stated:
         return _stated_leaf(doc)
-    if hint in (int, float) and isinstance(meta, Number):
-        return _number_leaf(hint, meta)
+    if isinstance(meta, Number) and (numbers := _numbers(hint, meta)):
+        return numbers
     if hint is str:
         return _text_leaf(name, doc)
     if hint == tuple[str, ...]:
         schema = {"type": "array", "items": {"type": "string"}, "description": doc}
         return Leaf(_read_texts, schema, '["a", "b"]', doc)
-    if hint == tuple[float, ...] and isinstance(meta, Number):
-        return _numbers_leaf(meta)
     if hint == tuple[Plain, ...]:
         schema = {"type": "array", "items": {"type": ["number", "string", "boolean"]}, "description": doc}
         return Leaf(_read_plains, schema, '["1 kHz", "2 kHz"]', doc)
@@ -191,7 +157,7 @@ def leaf(name: str, hint: Any) -> Leaf | None:
 def _quantity_leaf(hint: Any, meta: Quantity) -> Leaf:
     units = (meta.unit, *meta.also)
     bare = "1" in units
-    example = "0.5" if bare else f'"1 {_WRITTEN.get(meta.unit, meta.unit)}"'
+    example = "0.5" if bare else f'"1 {WRITTEN.get(meta.unit, meta.unit)}"'
     limits = allowed(meta, meta.unit)
     doc = f"{meta.doc} [{' or '.join(units)}]" + (f", {limits}" if limits else "")
 
@@ -231,7 +197,7 @@ def _read_quantity(value: Any, units: tuple[str, ...], example: str, doc: str) -
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise FieldError(f"{_kind(value)} where a quantity is due; write e.g. {example} ({doc})")
     if "1" not in units:
-        unit = _WRITTEN.get(units[0], units[0])
+        unit = WRITTEN.get(units[0], units[0])
         raise FieldError(
             f'{shown(value)} has no unit; write it in quotes with one, e.g. "{value!r} {unit}" ({doc})'
         )
@@ -298,9 +264,39 @@ def _number_leaf(hint: type, meta: Number) -> Leaf:
     return Leaf(read, schema, "1", doc)
 
 
-def _numbers_leaf(meta: Number) -> Leaf:
-    one = _number_leaf(float, meta)
+def _numbers(hint: Any, meta: Number) -> Leaf | None:
+    """Return how a number, an order or a list of them is read, nothing where a field is none of these."""
+    if hint in (int, float):
+        return _number_leaf(hint, meta)
+    if hint is Fraction:
+        return _order_leaf(meta, read_ratio, "a ratio of whole numbers")
+    if hint == tuple[float, ...]:
+        return _numbers_leaf(_number_leaf(float, meta))
+    if hint == tuple[ShaftOrder, ...]:
+        return _numbers_leaf(_order_leaf(meta, read_order, 'e.g. "3/2 of load"'))
+    return None
 
+
+def _order_leaf(meta: Number, convert: Callable[[Any], Any], form: str) -> Leaf:
+    doc = f"{meta.doc}, {form}, {allowed(meta)}"
+
+    def read(value: Any) -> Any:
+        try:
+            order = convert(value)
+        except RatioError as error:
+            raise FieldError(f"{shown(value)} {error} ({meta.doc})") from None
+        size = order.order if isinstance(order, ShaftOrder) else order
+        if not math.isfinite(size):
+            raise FieldError(f"{shown(value)} is no finite number of a usual size ({doc})")
+        _check_range(value, size, meta)
+        return order
+
+    number = {"type": "number", **_schema_bounds(meta)}
+    text = {"type": "string", "pattern": r"^\s*[0-9]"}
+    return Leaf(read, {"anyOf": [number, text], "description": doc}, '"37/11"', doc)
+
+
+def _numbers_leaf(one: Leaf) -> Leaf:
     def read(value: Any) -> Any:
         if not isinstance(value, list) or len(value) > _MOST_NUMBERS:
             what = _kind(value) if not isinstance(value, list) else f"{len(value)} numbers"

@@ -8,10 +8,11 @@ from fractions import Fraction
 from typing import Annotated, Any, Literal, get_args, get_origin
 
 from shaftloop.scenario.derive import item_kind, readable_fields
-from shaftloop.scenario.fields import leaf, quantity_of, written
+from shaftloop.scenario.fields import leaf, quantity_of
 from shaftloop.scenario.locate import KeyPath
 from shaftloop.scenario.problems import Problems
 from shaftloop.scenario.units import Stated, read_quantity
+from shaftloop.scenario.written import written
 from shaftloop_models.parameters import Delay, Gain
 
 __all__ = ["Statement", "statements"]

@@ -18,6 +18,7 @@ import cmath
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from fractions import Fraction
 
 import numpy as np
 from numpy.typing import NDArray
@@ -142,7 +143,7 @@ def _stated(found: Fidelity) -> list[Ripple]:
     # As described: the smooth bench has neither.
     machine = next(part for part in found.description.machines() if part.name == found.unit)
     torque = abs(air_gap_torque(found.bench, found.state, found.unit))
-    phasors: dict[int, complex] = {}
+    phasors: dict[Fraction, complex] = {}
     orders: tuple[OrderOfRipple | Cogging, ...] = (*machine.ripple, *machine.cogging)
     for entry in orders:
         size = entry.amplitude

@@ -20,6 +20,7 @@ from the data sheet; common practice, no source.
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from fractions import Fraction
 from typing import Any
 
 import numpy as np
@@ -41,7 +42,8 @@ Complex = NDArray[np.complex128]
 class OrderError:
     """Torque of one order from a misaligned coupling or a mesh."""
 
-    order: int
+    order: Fraction
+    """Periods per turn."""
     frequency: float
     """At the operating speed. [Hz]"""
     error: float
@@ -125,7 +127,7 @@ def _coupling(found: Fidelity, part: BenchPart[Any], crosstalk: float | None, le
     )
 
 
-def _order(found: Fidelity, part: BenchPart[Any], torque: float, order: int, error: float) -> OrderError:
+def _order(found: Fidelity, part: BenchPart[Any], torque: float, order: Fraction, error: float) -> OrderError:
     frequency = order * abs(found.turning(part.name)) / (2.0 * math.pi)
     bench = found.closed or found.held
     source = _source(found, part, torque, order)
@@ -135,7 +137,9 @@ def _order(found: Fidelity, part: BenchPart[Any], torque: float, order: int, err
     return OrderError(order, frequency, error, true, line.size * error, line.frequency)
 
 
-def _source(found: Fidelity, part: BenchPart[Any], torque: float, order: int) -> Callable[[Array], Complex]:
+def _source(
+    found: Fidelity, part: BenchPart[Any], torque: float, order: Fraction
+) -> Callable[[Array], Complex]:
     """Return what a transmission error of amplitude 1 does to the derivatives of the plant states."""
     bench = found.bench.bench
     place = bench.line.places[part.name]
@@ -148,7 +152,7 @@ def _source(found: Fidelity, part: BenchPart[Any], torque: float, order: int) ->
 
     def drive(omega: Array) -> Complex:
         rows = np.zeros((len(names), len(omega)), dtype=np.complex128)
-        rows[left.speed.index] = -(spring.stiffness + 1j * order * torque) / left.inertia
+        rows[left.speed.index] = -(spring.stiffness + 1j * float(order) * torque) / left.inertia
         rows[right.speed.index] = spring.ratio * spring.stiffness / right.inertia
         for row, branch in zip(branches, spring.branches, strict=True):
             rows[row] = 1j * omega * branch.stiffness

@@ -44,10 +44,6 @@ class BenchCombustionEngine(BenchMachine[CombustionEngine]):
         """Return its parameters with its mean torque alone."""
         return replace(self.parameters, pulsating=False)
 
-    def turns(self) -> int:
-        """Return the turns after which its torque repeats."""
-        return self.parameters.turns
-
     def imperfections(self) -> list[Ideal]:
         """Return the pulsation of its torque."""
         if not self.parameters.pulsating:

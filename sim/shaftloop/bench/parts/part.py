@@ -163,10 +163,6 @@ class BenchPart(Generic[P]):
         """
         return None
 
-    def turns(self) -> int:
-        """Return after how many turns what depends on its angle repeats: the angle is wrapped then."""
-        return 1
-
     def declare(self, net: Network, site: Site) -> None:
         """Add its equations to a network, beyond the elements of the line."""
 

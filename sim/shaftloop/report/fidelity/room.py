@@ -168,7 +168,7 @@ def _coupling(entry: CouplingError) -> dict[str, Any]:
         "coupling": entry.coupling,
         "orders": [
             {
-                "order": order.order,
+                "order": float(order.order),
                 "frequency": number(order.frequency, "Hz"),
                 "transmission_error": number(order.error, "rad"),
                 "true_torque": number(order.true, "N m"),

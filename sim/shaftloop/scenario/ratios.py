@@ -1,0 +1,62 @@
+"""Orders, periods per turn: ratios of whole numbers, which may name the shaft whose turn is meant."""
+
+import re
+from fractions import Fraction
+from typing import Any, NamedTuple
+
+__all__ = ["RatioError", "ShaftOrder", "read_order", "read_ratio"]
+
+_LARGEST_DENOMINATOR = 1000
+_RATIO = r"-?\d{1,6}(\.\d{1,12})?|\d{1,6}\s*/\s*0*[1-9]\d{0,5}"
+"""A decimal number, or one whole number over another."""
+
+
+class RatioError(ValueError):
+    """A value that is no order; the message goes on behind the value."""
+
+
+class ShaftOrder(NamedTuple):
+    """An order of a shaft."""
+
+    order: float
+    """Periods per turn."""
+    of: str = ""
+    """Part on the shaft that turns; empty for the leftmost one."""
+
+
+def read_ratio(value: Any) -> Fraction:
+    """Return a ratio of two small whole numbers: ``6``, ``1.5``, ``"37/11"``.
+
+    Raises
+    ------
+    RatioError
+        Where it is none, or its denominator is above 1000.
+    """
+    text = value.strip() if isinstance(value, str) else "" if isinstance(value, bool) else repr(value)
+    if not re.fullmatch(_RATIO, text, re.ASCII):
+        raise RatioError('is no ratio of whole numbers; write e.g. 6, 1.5 or "37/11"')
+    ratio = Fraction(re.sub(r"\s", "", text))
+    if ratio.denominator > _LARGEST_DENOMINATOR:
+        raise RatioError(
+            f"is no ratio of small whole numbers: its denominator is {ratio.denominator}; "
+            f'allowed: up to {_LARGEST_DENOMINATOR}; nearest: "{ratio.limit_denominator(1000)}"'
+        )
+    return ratio
+
+
+def read_order(value: Any) -> ShaftOrder:
+    """Return an order that may name a part of its shaft: ``24``, ``"37/11"``, ``"3/2 of load"``.
+
+    Any bare number will do: nothing has to repeat after whole turns.
+
+    Raises
+    ------
+    RatioError
+        Where a text is no ratio, or names nothing behind ``of``.
+    """
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return ShaftOrder(float(value))
+    order, of, name = value.partition(" of ") if isinstance(value, str) else (value, "", "")
+    if of and not name.strip():
+        raise RatioError('names no part behind "of"; write e.g. "3/2 of load"')
+    return ShaftOrder(float(read_ratio(order)), name.strip())
