@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 
 from shaftloop.analysis.interference import excitations
+from shaftloop.answers.show import find_bench
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.reading import read_scenario
 from shaftloop_models.gear import Gear
@@ -67,6 +68,13 @@ def test_an_order_of_a_shaft_counts_its_turns() -> None:
     (found,) = (entry for entry in excitations(description) if "as stated" in entry.source)
     assert found.order == pytest.approx(1.5 / ratio)
     assert found.source == "as stated, of the shaft of load"
+
+
+def test_show_says_orders_as_they_would_be_written() -> None:
+    orders = "line.drive.cogging=[{ order = '37/11', amplitude = '1 mN m' }]"
+    found = find_bench(read_scenario("geared-reversal", ["orders=['3/2 of load']", orders]))
+    said = {entry.path: entry.value for entry in found.values}
+    assert said["orders"] == ["1.5 of load"] and said["line.drive.cogging.0.order"] == "37/11"
 
 
 def _reference() -> str:

@@ -94,7 +94,7 @@ def _number(hint: Any, value: Any, stated: Any) -> tuple[Any, str | None]:
         return float(value.value), value.unit or "1"
     meta = quantity_of(hint)
     if meta is None:
-        return (list(value), None) if isinstance(value, tuple) else (value, None)
+        return written(hint, value), None
     unit = meta.unit
     if meta.also and isinstance(stated, str):
         unit = read_quantity(stated, (meta.unit, *meta.also))[1]
