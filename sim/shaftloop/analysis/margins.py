@@ -23,6 +23,7 @@ from shaftloop.analysis.response import (
     grid,
     phase_crossings,
     refined,
+    root,
 )
 from shaftloop.analysis.sensitivity import (
     Peak,
@@ -247,22 +248,21 @@ def stability_boundary(system: OpenLoop, candidates: list[float], scan: Array) -
     scan : ndarray, shape (n,)
         Factors on one side of 1, which catch what a periodically time-varying loop adds.
     """
-    from scipy.optimize import brentq
 
-    def excess(logarithm: float) -> float:
-        return spectral_radius(system.closed(float(np.exp(logarithm)))) - 1.0
+    def excess(gain: float) -> float:
+        return spectral_radius(system.closed(gain)) - 1.0
 
     side = float(np.sign(np.log(scan[-1])))
     knots = sorted(abs(np.log(k)) for k in candidates if abs(np.log(k)) < abs(np.log(scan[-1])))
     # One point between any two candidates, however close: a resonance may be lost and regained within 1e-6.
     between = [0.5 * (low + high) for low, high in pairwise(knots)]
     near = [max(knot + d, 0.0) for knot in knots for d in (-_NEAR, _NEAR)]
-    points = [side * size for size in sorted({*np.abs(np.log(scan)), *between, *near})]
+    points = [float(np.exp(side * size)) for size in sorted({*np.abs(np.log(scan)), *between, *near})]
     last, value = points[0], excess(points[0])
     for point in points[1:]:
         new = excess(point)
         if (value < 0.0) != (new < 0.0):
-            return float(np.exp(brentq(excess, last, point, xtol=1e-13, rtol=1e-14)))
+            return root(excess, last, point)
         last, value = point, new
     return None
 

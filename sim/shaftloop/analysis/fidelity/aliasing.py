@@ -27,6 +27,7 @@ from shaftloop.analysis.fidelity.forced import SampledLine, air_gap_torque, fold
 from shaftloop.analysis.fidelity.transfer import Fidelity
 from shaftloop.analysis.interference import excitations
 from shaftloop.analysis.margins import loop_margins
+from shaftloop.analysis.response import root
 from shaftloop.errors import ScenarioError
 from shaftloop_models.harmonics import Cogging
 from shaftloop_models.harmonics import Ripple as OrderOfRipple
@@ -257,10 +258,7 @@ def _cutoff(low_pass: LowPass | None, raw: Sequence[tuple[float, float]], level:
     lowest = 1e-4 * low_pass.cutoff
     if excess(lowest) > 0.0:
         return None
-    from scipy.optimize import brentq
-
-    found = brentq(lambda x: excess(math.exp(x)), math.log(lowest), math.log(low_pass.cutoff), xtol=1e-9)
-    return math.exp(float(found))
+    return math.exp(root(lambda x: excess(math.exp(x)), math.log(lowest), math.log(low_pass.cutoff)))
 
 
 def _low_pass(low_pass: LowPass | None, frequency: Array) -> NDArray[np.complex128]:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.analysis.modes import Mechanics
+from shaftloop.analysis.response import root
 from shaftloop_models.lowpass import LowPass, state_space
 
 __all__ = ["Chain", "PulseCurve", "capture", "filter_chain", "line_chain", "pulse_curve", "width_for"]
@@ -249,13 +250,10 @@ def width_for(error: float, width: Array, peak: Array, exact: Callable[[float], 
     exact : callable
         The same peak at one width.
     """
-    from scipy.optimize import brentq
-
     short = np.flatnonzero(peak < 1.0 - error)
     if not len(short):
         return float(width[0])
     last = int(short[-1])
     if last == len(width) - 1:
         return None
-    ends = float(width[last]), float(width[last + 1])
-    return float(brentq(lambda w: exact(w) - 1.0 + error, *ends, rtol=1e-6))
+    return root(lambda w: exact(w) - 1.0 + error, float(width[last]), float(width[last + 1]))
