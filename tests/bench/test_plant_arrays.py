@@ -17,6 +17,7 @@ from shaftloop.engine import at
 from shaftloop.engine.kernel import probe
 from shaftloop.engine.run import Run
 from shaftloop.engine.steppers import set_z
+from shaftloop.engine.types import Numbers
 from shaftloop.engine.views import alone, numbers_alone, words
 from shaftloop_models.network import ONE, Ref
 
@@ -33,8 +34,9 @@ def built(name: str) -> Bench:
 
 
 @numba.njit
-def fill(it: NDArray[np.int64], ft: Array, et: Array, s: Array, w: Array, z: int) -> None:
-    set_z(words(it), numbers_alone(ft), words(et), alone(s), alone(w), z)
+def fill(it: NDArray[np.int64], numbers: Numbers, s: Array, w: Array, z: int) -> None:
+    et = words(numbers[1]), words(numbers[3])
+    set_z(words(it), numbers_alone(numbers[0]), et, alone(s), alone(w), z)
 
 
 def random_state(slots: list[tuple[str, str]], seed: int) -> Array:
@@ -53,7 +55,7 @@ def test_derivative_and_z_equal_the_network(name: str, seed: int) -> None:
     run = start(bench)
     run.state[: len(states) + len(helds)] = [*states, *helds]
     place = int(run.tables.it[at.Z])
-    fill(run.tables.it, run.tables.ft, run.tables.matrices, run.state, run.work, place)
+    fill(run.tables.it, run.tables.numbers, run.state, run.work, place)
     z = run.work[place:]
     for ref in (*plant.rows, ONE, *(Ref("output", i) for i in range(len(net.outputs)))):
         assert z[plant.z(ref)] == pytest.approx(known.values[ref], rel=1e-12, abs=1e-12)

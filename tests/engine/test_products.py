@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
+from shaftloop.engine.blocks import OWN, block_rows, describe_blocks
 from shaftloop.engine.cache import kernel
-from shaftloop.engine.laneproducts import OWN, block_rows, describe_blocks
 from shaftloop.engine.lanetables import interleave
 from shaftloop.engine.products import multiply, padded
 from shaftloop.engine.types import LINE, aligned
@@ -12,13 +12,18 @@ from shaftloop.engine.views import LANES, abreast, alone, words
 
 
 @kernel
-def _call(none, rows, columns, table, first, vector, start, before, place, mask, out, target):  # type: ignore[no-untyped-def]
+def _call(it, blocks, table, vector, start, before, place, mask, out, target):  # type: ignore[no-untyped-def]
     given, sums, result = (alone(vector), start), (alone(before), place, mask), (alone(out), target)
-    multiply(words(none), rows, columns, words(table), first, given, sums, result)
+    multiply(words(it), 0, blocks, words(table), 0, given, sums, result)
 
 
-def _single(*values) -> None:  # type: ignore[no-untyped-def]
-    _call(np.zeros(1, dtype=np.int64), *values)
+def _single(matrix, *values) -> None:  # type: ignore[no-untyped-def]
+    """Multiply by a matrix of a bench that runs alone."""
+    rows, columns = matrix.shape
+    pattern = np.any(matrix.reshape(rows // 4, 4, columns) != 0.0, axis=1)
+    blocks = block_rows(pattern, np.ones(rows // 4, dtype=bool), 1)
+    it, entries = describe_blocks(blocks, matrix.T[np.newaxis, np.newaxis], 4)
+    _call(np.array(it, dtype=np.int64), len(blocks), entries[0].copy(), *values)
 
 
 @kernel
@@ -33,11 +38,12 @@ def _lanes(it, blocks, table, vector, before, mask, out):  # type: ignore[no-unt
 def test_product_equals_numpy(rows: int, columns: int, own: bool) -> None:
     """Rows begin with sums of their own, or in fours with the first four."""
     rng = np.random.default_rng(rows)
-    table, vector, out = rng.normal(size=9 + rows * columns), rng.normal(size=20), rng.normal(size=rows + 11)
+    matrix, vector, out = rng.normal(size=(rows, columns)), rng.normal(size=20), rng.normal(size=rows + 11)
+    matrix[: rows // 8 * 4, 3:] = 0.0
     before = np.repeat(rng.normal(), rows + 2) if not own else rng.normal(size=rows + 2)
     expected = out.copy()
-    expected[3 : 3 + rows] = before[2:] + table[9:].reshape(columns, rows).T @ vector[5 : 5 + columns]
-    _single(rows, columns, table, 9, vector, 5, before, 2, -1 if own else 0, out, 3)
+    expected[3 : 3 + rows] = before[2:] + matrix @ vector[5 : 5 + columns]
+    _single(matrix, vector, 5, before, 2, -1 if own else 0, out, 3)
     assert np.allclose(out, expected, rtol=1e-14, atol=1e-14)
     untouched = np.r_[0:3, 3 + rows : rows + 11]
     assert np.array_equal(out[untouched], expected[untouched])
@@ -49,8 +55,8 @@ def test_every_row_has_the_same_sum_whatever_its_block() -> None:
     row, vector = rng.normal(size=30), rng.normal(size=30)
     sums = set()
     for rows in (4, 8, 12, 16, 24, 40, 44, 64):
-        table, out = np.repeat(row, rows), np.zeros(rows)
-        _single(rows, 30, table, 0, vector, 0, np.zeros(4), 0, 0, out, 0)
+        out = np.zeros(rows)
+        _single(np.tile(row, (rows, 1)), vector, 0, np.zeros(4), 0, 0, out, 0)
         sums |= set(out.tolist())
     assert len(sums) == 1
 
@@ -60,8 +66,16 @@ def test_blocks_group_wanted_rows_by_their_columns() -> None:
     pattern[:8, [0, 2]] = True
     pattern[8, 3] = True
     wanted = np.arange(11) != 10
-    blocks = [((0, 1, 2, 3, 4, 5), (0, 2)), ((6, 7), (0, 2)), ((8,), (3,)), ((9,), ())]
+    blocks = [((0, 1, 2, 3), (0, 2)), ((4, 5, 6, 7), (0, 2)), ((8,), (3,)), ((9,), ())]
     assert sorted(block_rows(pattern, wanted)) == blocks
+
+
+def test_rows_of_other_columns_are_joined_where_zeros_cost_less() -> None:
+    pattern = np.ones((8, 40), dtype=bool)
+    pattern[0, 38:] = False
+    pattern[1, 2:] = False
+    alone = block_rows(pattern, np.ones(8, dtype=bool), 1)
+    assert sorted(alone) == [((0, 2, 3, 4, 5, 6, 7), tuple(range(40))), ((1,), (0, 1))]
 
 
 @pytest.mark.parametrize("differ", [True, False])
@@ -85,8 +99,7 @@ def test_every_lane_has_the_bits_of_a_single_product(
     _lanes(words, len(blocks), table, interleave(list(vectors)), interleave(list(sums)), mask, out)
     for lane in range(LANES):
         one = aligned(rows)
-        table = np.ascontiguousarray(matrices[lane % len(matrices)].T.ravel())
-        _single(rows, columns, table, 0, vectors[lane].copy(), 0, sums[lane].copy(), 0, mask, one, 0)
+        _single(matrices[lane % len(matrices)], vectors[lane].copy(), 0, sums[lane].copy(), 0, mask, one, 0)
         assert np.array_equal(out.reshape(-1, LANES)[:, lane], one)
 
 

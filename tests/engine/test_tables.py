@@ -30,10 +30,10 @@ def test_places_in_the_work_vector_do_not_overlap(name: str) -> None:
 @pytest.mark.parametrize("name", SHIPPED)
 def test_matrices_start_at_cache_lines(name: str) -> None:
     run = start(build_bench(shipped(name)))
-    it = run.tables.it
-    assert run.tables.matrices.ctypes.data % (8 * LINE) == 0
-    assert it[at.GAP_MATRIX_SIZE] % LINE == 0
-    assert run.tables.matrices.size == it[at.GAPS] * it[at.GAP_MATRIX_SIZE]
+    _, entries, _, blocks = run.tables.numbers
+    assert entries.ctypes.data % (8 * LINE) == 0
+    assert blocks[0] % LINE == 0
+    assert entries.size == run.tables.it[at.GAPS] * blocks[0]
 
 
 @pytest.mark.parametrize("method", ["etd4", "rk4"])

@@ -20,8 +20,6 @@ vector (w). Kernels write ``it[at.N]``.
     GAPS,
     GAP_INT,  # i: (length [tick], substeps) each
     GAP_STEP,  # f: length of a substep each [s]
-    GAP_MATRIX_SIZE,  # entries of the matrices of a gap
-    PRODUCT_INT,  # i: (rows, columns, first entry in a gap) each; in lanes (first block, blocks, first entry)
     GAP_NOISE,  # f: square roots of the noise covariances
     GAP_NOISE_SIZE,
     # Nonlinear terms: per kind count, indices in z, values
@@ -116,7 +114,7 @@ vector (w). Kernels write ``it[at.N]``.
     ZEROS,  # w: zeros
     RECENT,  # w: the block of recent records
     WORDS,  # length of the directory
-) = range(98)
+) = range(96)
 
 ETD4, RK4 = 0, 1
 """Values of METHOD."""

@@ -15,7 +15,7 @@ from shaftloop.engine.linkterms import LINK_KINDS, LINK_KINDS_READ
 from shaftloop.engine.model import Model, Segment
 from shaftloop.engine.own import ROOM, address_of
 from shaftloop.engine.terms import OF_ANY_LENGTH, TERMS
-from shaftloop.engine.types import LINE, Floats, Ints, aligned
+from shaftloop.engine.types import LINE, Floats, Ints, Numbers, aligned
 from shaftloop_models.network import OwnKind, Ref
 
 __all__ = ["Tables", "build_tables", "keep", "make_calendar", "make_clock", "segment_row", "with_numbers"]
@@ -37,15 +37,11 @@ class Tables:
     keys: Ints
     """Key of the noise of every channel."""
 
-    @property
-    def matrices(self) -> Floats:
-        """Return the matrices of every gap, one after the other."""
-        return self.gap_matrices.table
-
     @cached_property
-    def numbers(self) -> tuple[Floats, Floats, Ints]:
+    def numbers(self) -> Numbers:
         """Return what kernels take besides the integers."""
-        return self.ft, self.matrices, self.keys
+        blocks, entries = self.gap_matrices.blocks
+        return self.ft, entries, self.keys, blocks
 
 
 class _Sections:

@@ -8,12 +8,13 @@ from typing import Protocol
 import numpy as np
 
 from shaftloop.engine import at
+from shaftloop.engine.blocks import Shape, as_blocks, wanted_rows
 from shaftloop.engine.calendar import Clock
 from shaftloop.engine.matrices import exponential_packs, noise_root, pack_shapes, plain_pack
 from shaftloop.engine.model import Model
 from shaftloop.engine.plant import Plant
 from shaftloop.engine.steprule import Stepping
-from shaftloop.engine.types import LINE, Floats, aligned
+from shaftloop.engine.types import Floats, Ints
 
 __all__ = ["Gaps", "Matrices", "make_together"]
 
@@ -31,16 +32,18 @@ class Matrices:
 
     Parameters
     ----------
-    plant : Plant
-        What moves.
+    model : Model
+        The bench.
     steps : tuple of float
         Substep of every gap. [s]
     exponential : bool
         Whether they are those of the exponential stepper.
     """
 
-    def __init__(self, plant: Plant, steps: tuple[float, ...], exponential: bool) -> None:
-        self._plant, self.steps, self._exponential = plant, steps, exponential
+    def __init__(self, model: Model, steps: tuple[float, ...], exponential: bool) -> None:
+        self._plant, self.steps, self._exponential = model.plant, steps, exponential
+        self.wanted_rows = wanted_rows(model)
+        """Which rows of each product something reads."""
         self._table: Floats | None = None
 
     @cached_property
@@ -53,11 +56,25 @@ class Matrices:
 
     @property
     def table(self) -> Floats:
-        """Return the matrices, one gap after the other."""
+        """Return the matrices of every gap, shape (gaps, entries)."""
         if self._table is None:
             make_together([self])
         assert self._table is not None
         return self._table
+
+    @cached_property
+    def shapes(self) -> list[Shape]:
+        """Return the shapes of the matrices of a gap."""
+        found, place = list[Shape](), 0
+        for rows, columns in pack_shapes(self._plant, self._exponential):
+            found.append((rows, columns, place))
+            place += rows * columns
+        return found
+
+    @cached_property
+    def blocks(self) -> tuple[Ints, Floats]:
+        """Return what the products of a bench that runs alone take."""
+        return as_blocks(self.table[np.newaxis], self.shapes, self.wanted_rows, 1)
 
     @property
     def wanted(self) -> list[tuple[Plant, float]]:
@@ -69,10 +86,7 @@ class Matrices:
         """Take what was `wanted`."""
         if self._table is None:
             of_all = [next(packs) if self._exponential else plain_pack(self._plant) for _ in self.steps]
-            size = of_all[0].size
-            self._table = aligned(len(of_all) * (size + -size % LINE))
-            for row, pack in zip(self._table.reshape(len(of_all), -1), of_all, strict=True):
-                row[:size] = pack
+            self._table = np.stack(of_all)
 
 
 def make_together(several: Sequence[Matrices]) -> None:
@@ -146,14 +160,8 @@ class Gaps:
         sections.floats(at.GAP_STEP, np.array([step for _, step in self._steps]))
         sections.floats(at.GAP_NOISE, np.concatenate(self._roots))
         sections.head[at.GAP_NOISE_SIZE] = self._roots[0].size
-        rows, place = [], 0
-        for shape in pack_shapes(self._model.plant, self.stepping.method == at.ETD4):
-            rows += [*shape, place]
-            place += shape[0] * shape[1]
-        sections.ints(at.PRODUCT_INT, rows)
-        sections.head[at.GAP_MATRIX_SIZE] = place + -place % LINE
 
     def matrices(self) -> Matrices:
         """Return the matrices of all gaps, which are not made yet."""
         steps = tuple(step for _, step in self._steps)
-        return Matrices(self._model.plant, steps, self.stepping.method == at.ETD4)
+        return Matrices(self._model, steps, self.stepping.method == at.ETD4)

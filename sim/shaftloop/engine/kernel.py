@@ -27,7 +27,7 @@ from shaftloop.engine.steppers import copy_slots, etd4_step, rk4_step, set_held,
 from shaftloop.engine.sticking import changes, torque_on
 from shaftloop.engine.tasks import run_task
 from shaftloop.engine.terms import evaluate_terms
-from shaftloop.engine.types import Floats, Ints
+from shaftloop.engine.types import Floats, Ints, Numbers, Products
 from shaftloop.engine.views import (
     abreast,
     alone,
@@ -65,7 +65,7 @@ def _driver(name: str, constant: Any, changing: Any) -> Any:
 
     def stretch(
         integers: Ints,
-        numbers: tuple[Floats, Floats, Ints],
+        numbers: Numbers,
         state: Floats,
         work: Floats,
         ends: Ints,
@@ -97,7 +97,7 @@ def _driver(name: str, constant: Any, changing: Any) -> Any:
             a gap of -1 the stretch ends at the first instant at or after the tick; otherwise exactly there,
             by this gap from the last instant.
         """
-        it, ft, et = words(integers), constant(numbers[0]), words(numbers[1])
+        it, ft, et = words(integers), constant(numbers[0]), (words(numbers[1]), words(numbers[3]))
         s, w, tables = changing(state), changing(work), (it, ft, et, constant(numbers[2]))
         tick, instant, gap, record = where
         end, last_gap, guarded, alike = until
@@ -175,7 +175,7 @@ def _run_instant(
 
 @helper
 def _run_gap(
-    tables: tuple[Ints, Floats, Floats, Ints],
+    tables: tuple[Ints, Floats, Products, Ints],
     s: Floats,
     w: Floats,
     z: int,
@@ -208,7 +208,7 @@ def _run_gap(
 @kernel
 def creep(
     integers: Ints,
-    numbers: tuple[Floats, Floats, Ints],
+    numbers: Numbers,
     state: Floats,
     work: Floats,
     ends: Ints,
@@ -233,7 +233,7 @@ def creep(
     tuple of int, int and bool
         Tick that was reached, length of the last step, and whether what sticks changes there.
     """
-    it, ft, et = words(integers), numbers_alone(numbers[0]), words(numbers[1])
+    it, ft, et = words(integers), numbers_alone(numbers[0]), (words(numbers[1]), words(numbers[3]))
     s, w, keys = alone(state), alone(work), numbers_alone(numbers[2])
     (tick, end), z, length, met = ticks, it[at.Z], 0, False
     level = it[at.FINES] - 1
@@ -256,11 +256,9 @@ def creep(
 
 
 @kernel
-def pull(
-    integers: Ints, numbers: tuple[Floats, Floats, Ints], state: Floats, work: Floats, found: Floats
-) -> None:
+def pull(integers: Ints, numbers: Numbers, state: Floats, work: Floats, found: Floats) -> None:
     """Fill in the torque on every body that may stick, but for its own friction [N m]."""
-    it, ft, et = words(integers), numbers_alone(numbers[0]), words(numbers[1])
+    it, ft, et = words(integers), numbers_alone(numbers[0]), (words(numbers[1]), words(numbers[3]))
     s, w, z = alone(state), alone(work), it[at.Z]
     set_z(it, ft, et, s, w, z)
     _refresh(it, ft, s, w, z)
@@ -271,9 +269,9 @@ def pull(
 
 
 @kernel
-def probe(it: Ints, numbers: tuple[Floats, Floats, Ints], s: Floats, w: Floats, ends: Ints, gap: int) -> int:
+def probe(it: Ints, numbers: Numbers, s: Floats, w: Floats, ends: Ints, gap: int) -> int:
     """Cross one gap from the state s without noise and return where z lies in w; used on copies."""
-    table, ft, et = words(it), numbers_alone(numbers[0]), words(numbers[1])
+    table, ft, et = words(it), numbers_alone(numbers[0]), (words(numbers[1]), words(numbers[3]))
     z = table[at.Z]
     set_z(table, ft, et, alone(s), alone(w), z)
     return _cross(table, ft, et, alone(s), alone(w), gap, z, (False, False, -1), ends)[0]
@@ -295,7 +293,7 @@ def _refresh(it: Ints, ft: Floats, s: Floats, w: Floats, z: int) -> None:
 def _cross(
     it: Ints,
     ft: Floats,
-    et: Floats,
+    et: Products,
     s: Floats,
     w: Floats,
     gap: int,

@@ -1,13 +1,13 @@
 """Products of the kernels, their hot spot: ``out = before + matrix·vector``, for one bench or for all lanes.
 
-A bench that runs alone has its matrices by columns, rows padded to a multiple of four; benches in lanes have
-them as blocks (`engine.laneproducts`). Both are written in LLVM terms, because compiled loops over such
-small matrices reach a third of the speed. Here up to 40 rows stay in vector registers while the
-product runs over the columns, with fused multiply-add. Every entry of the result is the same sum in the
-same order whatever the blocking: ``fma(m[i, j], v[j], sum)`` for j = 0, 1, ...
+The matrix is kept as blocks of rows (`engine.blocks`), and a block runs over its columns with all of its
+sums in vector registers. They are written in LLVM terms, because compiled loops over such small matrices
+reach a third of the speed. Every entry of the result is the same sum in the same order whatever the blocks
+and the width: ``fma(m[i, j], v[j], sum)`` for j = 0, 1, ...
 """
 
-from typing import Any
+from itertools import product as pairs
+from typing import Any, NamedTuple
 
 import numba
 import numpy as np
@@ -15,19 +15,29 @@ from llvmlite import ir
 from numba.core import cgutils, types
 from numba.extending import intrinsic
 
-from shaftloop.engine import at
+from shaftloop.engine.blocks import FOLD, MOST_ROWS, OWN
 from shaftloop.engine.cache import helper
-from shaftloop.engine.laneproducts import blocks_function, python_blocks
-from shaftloop.engine.types import Floats, Ints
+from shaftloop.engine.types import Floats, Ints, Products
+from shaftloop.engine.views import LANES
 
 __all__ = ["multiply", "padded", "product"]
 
-_FLOAT, _WORD = ir.DoubleType(), ir.IntType(64)
-_VECTOR = ir.VectorType(_FLOAT, 4)
-_POINTER = _FLOAT.as_pointer()
-_NAME = "shaftloop_multiply_add"
-_BLOCKS = (10, 6, 4, 3, 2, 1)
-"""Numbers of vectors of four rows that are done at once."""
+_FLOAT, _WORD, _ENTRY = ir.DoubleType(), ir.IntType(64), ir.IntType(32)
+
+
+class _Form(NamedTuple):
+    """How a kernel of one width does it."""
+
+    width: int
+    vector: int
+    """Numbers in a vector: four rows of a bench that runs alone, or eight lanes."""
+
+    @property
+    def type(self) -> ir.VectorType:
+        return ir.VectorType(_FLOAT, self.vector)
+
+
+_FORMS = {1: _Form(1, FOLD[1]), LANES: _Form(LANES, 8)}
 
 
 @helper
@@ -38,8 +48,7 @@ def padded(rows: int) -> int:
 
 @helper
 def product(
-    it: Ints,
-    et: Floats,
+    et: Products,
     number: int,
     gap: int,
     vector: tuple[Floats, int],
@@ -50,8 +59,8 @@ def product(
 
     Parameters
     ----------
-    it, et : ndarray
-        Integers (`engine.at`) and matrices.
+    et : tuple of ndarray
+        Entries and blocks of the matrices.
     number : int
         Which product: `at.FREE` and those behind it.
     gap : int
@@ -62,143 +71,178 @@ def product(
         Array, first slot and mask: with a mask of -1 every row begins with a slot of its own, with 0 all
         with the first.
     """
-    i = it[at.PRODUCT_INT] + 3 * number
-    entry = gap * it[at.GAP_MATRIX_SIZE] + it[i + 2]
-    multiply(it, it[i], it[i + 1], et, entry, vector, before, out)
+    entries, words = et
+    i = 1 + 3 * number
+    multiply(words, words[i], words[i + 1], entries, gap * words[0] + words[i + 2], vector, before, out)
 
 
 def _python_multiply(
-    it: Ints,
-    one: int,
-    two: int,
-    et: Floats,
+    words: Ints,
+    first: int,
+    blocks: int,
+    table: Floats,
     entry: int,
     vector: tuple[Floats, int],
     before: tuple[Floats, int, int],
     out: tuple[Floats, int],
 ) -> None:
     """Do what `multiply` does where compilation is switched off."""
-    if out[0].shape[1] > 1:
-        python_blocks(it, one, two, et, entry, vector, before, out)
-        return
-    matrix = et[entry : entry + one * two].reshape(two, one)
-    parts = vector[0][vector[1] : vector[1] + two] * matrix
-    start = before[0][before[1] + (np.arange(one) & before[2]), 0]
-    out[0][out[1] : out[1] + one, 0] = np.add.reduce(np.vstack([start, parts]), axis=0)
+    source, target, sums = (pair[0][pair[1] :] for pair in (vector, out, before))
+    words, table, fold = words.ravel(), table.ravel(), FOLD[target.shape[1]]
+    for _ in range(blocks):
+        own, rows, columns = words[first] >= OWN, words[first] % OWN, words[first + 1]
+        where = words[first + 2 : first + 2 + rows]
+        read = words[first + 2 + rows : first + 2 + rows + columns]
+        where = (where[:, np.newaxis] + np.arange(fold)).ravel()
+        wide = LANES if own else 1
+        size = len(where) * columns * wide
+        matrix = table[entry : entry + size].reshape(columns, len(where), wide)
+        parts = matrix * source[read][:, np.newaxis, :]
+        start = sums[where & before[2]][np.newaxis]
+        target[where] = np.add.reduce(np.concatenate([start, parts]), axis=0)
+        first, entry = first + 2 + rows + columns, entry + size
 
 
 @intrinsic
 def _multiply(
-    _: Any, it: Any, one: Any, two: Any, et: Any, entry: Any, vector: Any, before: Any, out: Any
+    _: Any, words: Any, first: Any, blocks: Any, et: Any, entry: Any, vector: Any, before: Any, out: Any
 ) -> Any:
-    wide, index = out[0].width, types.int64
-    signature = types.void(it, index, index, et, index, vector, before, out)
+    form, index = _FORMS[out[0].width], types.int64
+    signature = types.void(words, index, index, et, index, vector, before, out)
 
     def generate(context: Any, builder: ir.IRBuilder, sig: Any, args: Any) -> Any:
-        source, start, target = (
-            builder.gep(
-                builder.extract_value(pair, 0), [builder.mul(builder.extract_value(pair, 1), _WORD(wide))]
-            )
+        vectors = [
+            _slot(builder, form, builder.extract_value(pair, 0), builder.extract_value(pair, 1))
             for pair in args[5:]
-        )
-        matrix, mask = builder.gep(args[3], [args[4]]), builder.extract_value(args[6], 2)
-        if wide == 1:
-            given = [matrix, args[1], source, args[2], start, mask, target]
-            builder.call(_product_function(builder.module), given)
-        else:
-            given = [builder.gep(args[0], [args[1]]), args[2], matrix, source, start, target, mask]
-            builder.call(blocks_function(builder.module), given)
+        ]
+        description, entries = builder.gep(args[0], [args[1]]), builder.gep(args[3], [args[4]])
+        mask = builder.extract_value(args[6], 2)
+        builder.call(_function(builder.module, form), [description, args[2], entries, *vectors, mask])
         return context.get_dummy_value()
 
     return signature, generate
 
 
 multiply = _python_multiply if numba.config.DISABLE_JIT else _multiply
-"""multiply(it, one, two, et, entry, vector, before, out): as `product`, of the matrix at et[entry].
+"""multiply(words, first, blocks, table, entry, vector, before, out): as `product`.
 
-One and two are the numbers of rows and columns; in lanes the place of the blocks in it, and their number."""
+The blocks begin at words[first], their entries at table[entry]."""
 
 
-def _product_function(module: ir.Module) -> ir.Function:
-    """Return the function (matrix, rows, vector, columns, before, mask, out), once per module."""
-    known = module.globals.get(_NAME)
+def _function(module: ir.Module, form: _Form) -> ir.Function:
+    """Return the function (descriptions, blocks, entries, vector, before, out, mask), once per module."""
+    name = f"shaftloop_add_blocks_{form.width}"
+    known = module.globals.get(name)
     if known is not None:
         return known
-    given = [_POINTER, _WORD, _POINTER, _WORD, _POINTER, _WORD, _POINTER]
-    function = ir.Function(module, ir.FunctionType(ir.VoidType(), given), _NAME)
+    word_at, float_at = _WORD.as_pointer(), _FLOAT.as_pointer()
+    kind = ir.FunctionType(ir.VoidType(), [word_at, _WORD, *[float_at] * 4, _WORD])
+    function = ir.Function(module, kind, name)
     function.linkage = "linkonce_odr"
     function.attributes.add("noinline")
+    words, blocks, entries, *vectors, mask = function.args
     builder = ir.IRBuilder(function.append_basic_block("entry"))
-    row = cgutils.alloca_once_value(builder, _WORD(0))
-    for vectors in _BLOCKS:
-        _emit_block(builder, row, vectors, *function.args)
+    head, after, end = (function.append_basic_block(name) for name in ("head", "after", "end"))
+    builder.cbranch(builder.icmp_signed(">", blocks, _WORD(0)), head, end)
+    start = builder.block
+    builder.position_at_end(head)
+    number, description, entry = builder.phi(_WORD), builder.phi(word_at), builder.phi(float_at)
+    kind = builder.load(description)
+    rows = builder.and_(kind, _WORD(OWN - 1))
+    columns = builder.load(builder.gep(description, [_WORD(1)]))
+    first = builder.gep(description, [_WORD(2)])
+    read = builder.gep(first, [rows])
+    cases = builder.switch(kind, end)
+    for count, own in pairs(range(1, MOST_ROWS[form.width] + 1), (0, OWN) if form.width > 1 else (0,)):
+        case = function.append_basic_block(f"rows{count + own}")
+        cases.add_case(_WORD(count + own), case)
+        builder.position_at_end(case)
+        for lane in range(0, form.width, form.vector):
+            shifted = [builder.gep(pointer, [_WORD(lane)]) for pointer in vectors]
+            here = builder.gep(entry, [_WORD(lane if own else 0)])
+            _emit_rows(builder, form, count + own, (first, read, columns, here), shifted, mask)
+        builder.branch(after)
+    builder.position_at_end(after)
+    times = builder.select(
+        builder.icmp_signed("<", kind, _WORD(OWN)), _WORD(FOLD[form.width]), _WORD(form.width)
+    )
+    size = builder.mul(builder.mul(rows, columns), times)
+    following = builder.add(number, _WORD(1))
+    for phi, initial, value in (
+        (number, _WORD(0), following),
+        (description, words, builder.gep(read, [columns])),
+        (entry, entries, builder.gep(entry, [size])),
+    ):
+        phi.add_incoming(initial, start)
+        phi.add_incoming(value, after)
+    builder.cbranch(builder.icmp_signed("<", following, blocks), head, end)
+    builder.position_at_end(end)
     builder.ret_void()
     return function
 
 
-def _vector_at(builder: ir.IRBuilder, pointer: ir.Value, place: ir.Value) -> ir.Value:
-    return builder.bitcast(builder.gep(pointer, [place]), _VECTOR.as_pointer())
+def _slot(builder: ir.IRBuilder, form: _Form, base: ir.Value, slot: ir.Value) -> ir.Value:
+    """Return the place of a slot."""
+    return builder.gep(base, [slot if form.width == 1 else builder.mul(slot, _WORD(form.width))])
 
 
-def _load(builder: ir.IRBuilder, pointer: ir.Value, place: ir.Value) -> ir.Value:
-    value = builder.load(_vector_at(builder, pointer, place))
+def _vector_at(builder: ir.IRBuilder, form: _Form, place: ir.Value) -> ir.Value:
+    return builder.bitcast(place, form.type.as_pointer())
+
+
+def _load(builder: ir.IRBuilder, form: _Form, place: ir.Value) -> ir.Value:
+    value = builder.load(_vector_at(builder, form, place))
     value.align = 8
     return value
 
 
-def _emit_block(
+def _spread(builder: ir.IRBuilder, form: _Form, place: ir.Value) -> ir.Value:
+    """Return a vector with the number at a place in all its entries."""
+    empty = ir.Constant(form.type, ir.Undefined)
+    zeros = ir.Constant(ir.VectorType(_ENTRY, form.vector), [0] * form.vector)
+    one = builder.insert_element(empty, builder.load(place), _ENTRY(0))
+    return builder.shuffle_vector(one, empty, zeros)
+
+
+def _emit_rows(
     builder: ir.IRBuilder,
-    row: ir.Value,
-    vectors: int,
-    matrix: ir.Value,
-    rows: ir.Value,
-    source: ir.Value,
-    columns: ir.Value,
-    start: ir.Value,
+    form: _Form,
+    kind: int,
+    block: tuple[ir.Value, ...],
+    vectors: list[ir.Value],
     mask: ir.Value,
-    target: ir.Value,
 ) -> None:
-    """Emit: while at least 4·vectors rows are left, do that many."""
-    more, body, loop, column_block, store, end = (
-        builder.append_basic_block(f"{name}{vectors}")
-        for name in ("more", "body", "loop", "column", "store", "end")
-    )
-    builder.branch(more)
-    builder.position_at_end(more)
-    here = builder.load(row)
-    after = builder.add(here, _WORD(4 * vectors))
-    builder.cbranch(builder.icmp_signed("<=", after, rows), body, end)
-    builder.position_at_end(body)
-    places = [builder.add(here, _WORD(4 * k)) for k in range(vectors)]
-    before = [_load(builder, start, builder.and_(place, mask)) for place in places]
-    first = builder.gep(matrix, [here])
+    """Emit the rows of a block, for as many lanes as a vector holds."""
+    own, count = divmod(kind, OWN)
+    alone, step = form.width == 1, form.width if own else FOLD[form.width]
+    first, read, columns, entries = block
+    vector, before, out = vectors
+    rows = [builder.load(builder.gep(first, [_WORD(i)])) for i in range(count)]
+    initial = [_load(builder, form, _slot(builder, form, before, builder.and_(row, mask))) for row in rows]
+    origin = builder.block
+    loop, column, end = (builder.append_basic_block(name) for name in ("columns", "column", "stored"))
     builder.branch(loop)
     builder.position_at_end(loop)
-    j, column = builder.phi(_WORD), builder.phi(first.type)
-    sums = [builder.phi(_VECTOR) for _ in range(vectors)]
-    builder.cbranch(builder.icmp_signed("<", j, columns), column_block, store)
-    builder.position_at_end(column_block)
-    factor = _spread(builder, builder.load(builder.gep(source, [j])))
+    j, entry = builder.phi(_WORD), builder.phi(entries.type)
+    sums = [builder.phi(form.type) for _ in rows]
+    builder.cbranch(builder.icmp_signed("<", j, columns), column, end)
+    builder.position_at_end(column)
+    place = _slot(builder, form, vector, builder.load(builder.gep(read, [j])))
+    value = (_spread if alone else _load)(builder, form, place)
     fma = cgutils.get_or_insert_function(
-        builder.module, ir.FunctionType(_VECTOR, [_VECTOR] * 3), "llvm.fma.v4f64"
+        builder.module, ir.FunctionType(form.type, [form.type] * 3), f"llvm.fma.v{form.vector}f64"
     )
-    new = [builder.call(fma, [_load(builder, column, _WORD(4 * k)), factor, sums[k]]) for k in range(vectors)]
+    new = []
+    for i, total in enumerate(sums):
+        factor = (_load if alone or own else _spread)(builder, form, builder.gep(entry, [_WORD(i * step)]))
+        new.append(builder.call(fma, [factor, value, total]))
     following = builder.add(j, _WORD(1))
-    entries = [(j, _WORD(0), following), (column, first, builder.gep(column, [rows]))]
-    for phi, initial, value in [*entries, *zip(sums, before, new, strict=True)]:
-        phi.add_incoming(initial, body)
-        phi.add_incoming(value, column_block)
+    phis = [(j, _WORD(0), following), (entry, entries, builder.gep(entry, [_WORD(count * step)]))]
+    for phi, start, what in [*phis, *zip(sums, initial, new, strict=True)]:
+        phi.add_incoming(start, origin)
+        phi.add_incoming(what, column)
     builder.branch(loop)
-    builder.position_at_end(store)
-    for place, value in zip(places, sums, strict=True):
-        builder.store(value, _vector_at(builder, target, place)).align = 8
-    builder.store(after, row)
-    builder.branch(more)
     builder.position_at_end(end)
-
-
-def _spread(builder: ir.IRBuilder, value: ir.Value) -> ir.Value:
-    """Return a vector with one value in all its places."""
-    empty = ir.Constant(_VECTOR, ir.Undefined)
-    zeros = ir.Constant(ir.VectorType(ir.IntType(32), 4), [0] * 4)
-    return builder.shuffle_vector(builder.insert_element(empty, value, ir.IntType(32)(0)), empty, zeros)
+    for row, total in zip(rows, sums, strict=True):
+        place = _vector_at(builder, form, _slot(builder, form, out, row))
+        builder.store(total, place).align = 8

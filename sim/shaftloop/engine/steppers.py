@@ -20,7 +20,7 @@ from shaftloop.engine.cache import helper, routine
 from shaftloop.engine.linkterms import settle_middle, settle_voltage
 from shaftloop.engine.products import padded, product
 from shaftloop.engine.terms import evaluate_terms
-from shaftloop.engine.types import Floats, Ints
+from shaftloop.engine.types import Floats, Ints, Products
 from shaftloop.engine.views import flat, for_lanes, lane_of, width
 
 __all__ = ["copy_slots", "etd4_step", "rk4_step", "set_held", "set_z"]
@@ -58,7 +58,7 @@ def set_held(it: Ints, s: Floats, w: Floats, z: int) -> None:
 
 
 @helper
-def set_z(it: Ints, ft: Floats, et: Floats, s: Floats, w: Floats, z: int) -> None:
+def set_z(it: Ints, ft: Floats, et: Products, s: Floats, w: Floats, z: int) -> None:
     """Fill the z vector at `z` from the state."""
     copy_slots(s, 0, w, z + it[at.R], it[at.N])
     _complete(it, ft, et, s, w, z)
@@ -77,43 +77,43 @@ def _inputs(it: Ints, s: Floats, w: Floats, z: int) -> None:
 
 
 @helper
-def _signals(it: Ints, et: Floats, s: Floats, w: Floats, z: int) -> None:
+def _signals(it: Ints, et: Products, s: Floats, w: Floats, z: int) -> None:
     """Fill held inputs, the constant and signals of the z vector at `z` from the states in it."""
     _inputs(it, s, w, z)
-    product(it, et, at.SIGNAL, 0, (w, z + it[at.R]), (w, it[at.ZEROS], _ALL), (w, z))
+    product(et, at.SIGNAL, 0, (w, z + it[at.R]), (w, it[at.ZEROS], _ALL), (w, z))
 
 
 @routine
-def _complete(it: Ints, ft: Floats, et: Floats, s: Floats, w: Floats, z: int) -> None:
+def _complete(it: Ints, ft: Floats, et: Products, s: Floats, w: Floats, z: int) -> None:
     """Fill all of the z vector at `z` but for the states, from these."""
     _signals(it, et, s, w, z)
     evaluate_terms(it, ft, w, z)
 
 
 @routine
-def etd4_step(it: Ints, ft: Floats, et: Floats, s: Floats, w: Floats, gap: int, z0: int, z1: int) -> None:
+def etd4_step(it: Ints, ft: Floats, et: Products, s: Floats, w: Floats, gap: int, z0: int, z1: int) -> None:
     """Advance the plant states by one substep of a gap, from z at `z0`; fill z at `at.ZM` and at `z1`."""
     n, q, r, zm, zc = it[at.N], it[at.Q], it[at.R], it[at.ZM], it[at.ZC]
     base, change, out = it[at.BASE], it[at.CHANGE], it[at.R] + it[at.N] + it[at.M]
     middle = base + padded(n)
-    product(it, et, at.FREE, gap, (w, z0 + r), (w, it[at.ZEROS], _ALL), (w, base))
+    product(et, at.FREE, gap, (w, z0 + r), (w, it[at.ZEROS], _ALL), (w, base))
     if it[at.LINKS] > 0:
         _inputs(it, s, w, middle - r)
     evaluate_terms(it, ft, w, middle - r)
 
     _subtract(w, change, middle - r + out, z0 + out, q)
-    product(it, et, at.MIDDLE, gap, (w, change), (w, middle, _OWN), (w, zm + r))
+    product(et, at.MIDDLE, gap, (w, change), (w, middle, _OWN), (w, zm + r))
     _complete(it, ft, et, s, w, zm)
 
     _subtract(w, change + q, zm + out, z0 + out, q)
-    product(it, et, at.LAST, gap, (w, change + q), (w, base, _OWN), (w, zc + r))
+    product(et, at.LAST, gap, (w, change + q), (w, base, _OWN), (w, zc + r))
     if it[at.LINKS] > 0:
         _inputs(it, s, w, zc)
     evaluate_terms(it, ft, w, zc)
 
     _add(w, change, change + q, q)
     _subtract(w, change + q, zc + out, z0 + out, q)
-    product(it, et, at.END, gap, (w, change), (w, base, _OWN), (w, z1 + r))
+    product(et, at.END, gap, (w, change), (w, base, _OWN), (w, z1 + r))
     copy_slots(w, z1 + r, s, 0, n)
     _complete(it, ft, et, s, w, z1)
     if it[at.LINKS] > 0:
@@ -122,11 +122,11 @@ def etd4_step(it: Ints, ft: Floats, et: Floats, s: Floats, w: Floats, gap: int, 
 
 
 @helper
-def _slope(it: Ints, ft: Floats, et: Floats, s: Floats, w: Floats, z: int, out: int) -> None:
+def _slope(it: Ints, ft: Floats, et: Products, s: Floats, w: Floats, z: int, out: int) -> None:
     """Fill w at `out` with x' at the states in the z vector at `z`."""
     set_held(it, s, w, z)
     evaluate_terms(it, ft, w, z)
-    product(it, et, at.SLOPE, 0, (w, z + it[at.R]), (w, it[at.ZEROS], _ALL), (w, out))
+    product(et, at.SLOPE, 0, (w, z + it[at.R]), (w, it[at.ZEROS], _ALL), (w, out))
 
 
 @helper
@@ -145,7 +145,7 @@ def _finish(lane: int, s: Floats, w: Floats, i: int, total: int, slope: int, h: 
 
 
 @routine
-def rk4_step(it: Ints, ft: Floats, et: Floats, s: Floats, w: Floats, gap: int, z0: int, z1: int) -> None:
+def rk4_step(it: Ints, ft: Floats, et: Products, s: Floats, w: Floats, gap: int, z0: int, z1: int) -> None:
     """Advance the plant states by one classical Runge-Kutta step; same contract as `etd4_step`."""
     n, r, zm, zc = it[at.N], it[at.R], it[at.ZM], it[at.ZC]
     h = lane_of(ft, 0)[it[at.GAP_STEP] + gap]

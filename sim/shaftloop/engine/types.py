@@ -3,10 +3,14 @@
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["LINE", "Floats", "Ints", "aligned"]
+__all__ = ["LINE", "Floats", "Ints", "Numbers", "Products", "aligned"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Numbers = tuple[Floats, Floats, Ints, Ints]
+"""What kernels take besides integers: floats, entries of matrices, keys of the noise, blocks of matrices."""
+Products = tuple[Floats, Ints]
+"""Entries and blocks of the matrices (`engine.blocks`)."""
 
 LINE = 8
 """Floats in a cache line."""

@@ -1,0 +1,169 @@
+"""Matrices of a step as blocks of rows, which the kernels' products run through (`engine.products`).
+
+A *block* is a number of rows that have their nonzero entries in the same columns; entries that are 0 for
+every gap are left out, which changes no finite sum, as are rows that nothing reads. For benches in lanes a
+row is a row; a bench that runs alone has its rows in fours, one vector each, and joins fours whose columns
+differ where the zeros cost less than another block.
+
+A block is described by integers (rows, columns, first slot of each row, column numbers) and floats (its
+entries, column by column). Where lanes differ in an entry of it, `OWN` is added to the number of rows, and
+each entry stands once per lane.
+"""
+
+from collections.abc import Sequence
+from itertools import combinations, groupby, pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaftloop.engine.model import Model
+from shaftloop.engine.plant import Plant
+from shaftloop.engine.types import LINE, Floats, Ints, aligned
+from shaftloop.engine.views import LANES
+from shaftloop_models.network import Ref
+
+__all__ = ["FOLD", "MOST_ROWS", "OWN", "as_blocks", "block_rows", "describe_blocks", "wanted_rows"]
+
+MOST_ROWS = {1: 10, LANES: 6}
+"""Rows of a block by the width of a kernel: sums of which the registers of a processor hold all."""
+OWN = 16
+"""Added to the number of rows of a block whose entries every lane has for itself."""
+FOLD = {1: 4, LANES: 1}
+"""Rows of a matrix in a row of a block, by the width of a kernel: the entries of a vector."""
+_BESIDE, _START = 2, 16
+"""Cost of a column beside its entries, and of a block, in entries that a bench that runs alone multiplies."""
+
+Block = tuple[tuple[int, ...], tuple[int, ...]]
+Shape = tuple[int, int, int]
+"""Rows, columns and first entry of a matrix in a pack."""
+
+
+def block_rows(pattern: NDArray[np.bool_], wanted: NDArray[np.bool_], width: int = LANES) -> list[Block]:
+    """Return the blocks of a matrix: (row numbers, column numbers) each.
+
+    Parameters
+    ----------
+    pattern : ndarray of bool, shape (rows, columns)
+        Where the matrix may differ from 0.
+    wanted : ndarray of bool, shape (rows,)
+        Rows whose results something reads.
+    width : int
+        Of the kernel: 1 or `LANES`.
+    """
+    order = sorted(np.flatnonzero(wanted).tolist(), key=lambda row: (pattern[row].tobytes(), row))
+    groups = [list(rows) for _, rows in groupby(order, key=lambda row: pattern[row].tobytes())]
+    if width == 1:
+        groups = _joined(pattern, groups)
+    blocks = []
+    for rows in groups:
+        columns = tuple(np.flatnonzero(np.any(pattern[rows], axis=0)).tolist())
+        parts = -(-len(rows) // MOST_ROWS[width])
+        ends = [len(rows) * k // parts for k in range(parts + 1)]
+        blocks += [(tuple(rows[a:b]), columns) for a, b in pairwise(ends)]
+    return blocks
+
+
+def _joined(pattern: NDArray[np.bool_], groups: list[list[int]]) -> list[list[int]]:
+    """Return groups of rows, joined where zeros cost less than another run over the columns."""
+
+    def cost(rows: list[int]) -> int:
+        return int(np.any(pattern[rows], axis=0).sum()) * (len(rows) + _BESIDE) + _START
+
+    while len(groups) > 1:
+        pairs = [(cost(a) + cost(b) - cost(a + b), a, b) for a, b in combinations(groups, 2)]
+        gain, a, b = max(pairs, key=lambda pair: pair[0])
+        if gain <= 0:
+            break
+        groups = [*(rows for rows in groups if rows not in (a, b)), sorted(a + b)]
+    return groups
+
+
+def describe_blocks(blocks: Sequence[Block], matrices: Floats, fold: int = 1) -> tuple[list[int], Floats]:
+    """Return the integers of all blocks, and their floats for every gap.
+
+    Parameters
+    ----------
+    blocks : sequence
+        From `block_rows`.
+    matrices : ndarray, shape (lanes or 1, gaps, columns, rows)
+        Of every lane and gap, transposed; of one lane where all have the same.
+    fold : int
+        Rows of the matrices in a row of a block.
+    """
+    words: list[int] = []
+    parts = [np.zeros((matrices.shape[1], 0))]
+    for rows, columns in blocks:
+        places = [fold * row + k for row in rows for k in range(fold)]
+        part = matrices[:, :, columns][..., places]
+        own = bool(np.any(part != part[0]))
+        entries = np.moveaxis(part, 0, -1) if own else part[0]
+        words += [len(rows) + OWN * own, len(columns), *(fold * row for row in rows), *columns]
+        parts.append(entries.reshape(len(entries), -1))
+    return words, np.hstack(parts)
+
+
+def as_blocks(
+    packs: Floats, shapes: Sequence[Shape], wanted: Sequence[NDArray[np.bool_]], width: int
+) -> tuple[Ints, Floats]:
+    """Return what a product takes: the integers and the entries of all matrices.
+
+    The integers are the entries of a gap, then (first block, blocks, first entry in a gap) of each matrix,
+    then the blocks.
+
+    Parameters
+    ----------
+    packs : ndarray, shape (lanes or 1, gaps, entries)
+        Dense matrices one after the other, by columns.
+    shapes : sequence
+        Of the matrices in a pack.
+    wanted : sequence of ndarray of bool
+        From `wanted_rows`.
+    width : int
+        Of the kernel: 1 or `LANES`.
+    """
+    fold = FOLD[width]
+    head, words, parts, place = [0], list[int](), list[Floats](), 0
+    for (rows, columns, first), read in zip(shapes, wanted, strict=True):
+        matrices = packs[:, :, first : first + rows * columns].reshape(*packs.shape[:2], columns, rows)
+        nonzero = np.any(matrices != 0.0, axis=(0, 1)).T.reshape(rows // fold, fold, columns)
+        blocks = block_rows(np.any(nonzero, axis=1), np.any(read[:rows].reshape(-1, fold), axis=1), width)
+        head += [1 + 3 * len(shapes) + len(words), len(blocks), place]
+        described, entries = describe_blocks(blocks, matrices, fold)
+        words += described
+        parts.append(entries)
+        place += entries.shape[1]
+    head[0] = place + -place % LINE
+    flat = aligned(packs.shape[1] * head[0])
+    np.concatenate(parts, axis=1, out=flat.reshape(packs.shape[1], -1)[:, :place])
+    return np.array(head + words, dtype=np.int64), flat
+
+
+def wanted_rows(model: Model) -> list[NDArray[np.bool_]]:
+    """Return which rows of each product something reads.
+
+    In the middle of a step nothing sees the states that no term, meter, peak or guard reads; at the last
+    stage nothing sees those that no term reads.
+    """
+    plant, padding = model.plant, np.zeros(-len(model.plant.a) % 4, dtype=np.bool_)
+    network = plant.network
+    last = _states(plant, [ref for term in network.terms for ref in term.reads])
+    powers = [ref for power in network.powers for ref in (power.a, power.b)]
+    seen = [ref for _, ref in model.peaks] + [g.read for g in model.guards if isinstance(g.read, Ref)]
+    middle = last | _states(plant, [*powers, *seen])
+    every = np.ones_like(last)
+    if network.rubs:
+        middle = every  # torques on bodies that may stick read many of them
+    last, middle, every = (np.concatenate([rows, padding]) for rows in (last, middle, every))
+    signals = np.arange(plant.padded_signals) < len(plant.c)
+    return [np.concatenate([every, middle]), middle, last, every, every, signals]
+
+
+def _states(plant: Plant, read: Sequence[Ref]) -> NDArray[np.bool_]:
+    """Return which states some quantities depend on."""
+    states = np.zeros(len(plant.a), dtype=np.bool_)
+    for ref in read:
+        if ref.kind == "state":
+            states[ref.index] = True
+        elif ref.kind == "signal":
+            states |= plant.c[plant.rows[ref]] != 0.0
+    return states
