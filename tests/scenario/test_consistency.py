@@ -168,6 +168,11 @@ def test_contradiction_is_named(bench, old: str, new: str, says: str) -> None:
 
 LIMITER_ERRORS = [
     (
+        'name = "guard"',
+        'name = "joint"',
+        'loop.joint.name: "joint" stands for all loops judged as one, as in margins.joint.ms; choose another',
+    ),
+    (
         'limiter_of = "torque"',
         'limiter_of = "torqe"',
         'loop.guard.limiter_of: "torqe" is no name in this scenario; it must name a loop; nearest: torque',

@@ -23,12 +23,19 @@ _NOT_OF_VOLTAGE = (
     "limiter_of", "limit_speed", "feedforward", "setpoint_rate", "setpoint_filter",
     "active_damping", "disturbance_observer", "predictor",
 )  # fmt: skip
+_JOINT = "joint"
+"""What figures call all loops together."""
 _LEVEL_UNITS = {"torque": ("N m", "N m/s"), "speed": ("rad/s", "rad/s^2")}
 
 
 def check_loops(draft: Draft, problems: Problems) -> None:
     """Add what is wrong with the loops, alone and among each other."""
     for entry in draft.lists["loop"]:
+        if entry.name == _JOINT:
+            problems.error(
+                entry.at("name"),
+                f'"{_JOINT}" stands for all loops judged as one, as in margins.{_JOINT}.ms; choose another',
+            )
         if SUPPLY in (entry.text("acts_on"), entry.text("reads")):
             _check_keeper(draft, entry, problems)
         else:
