@@ -108,7 +108,7 @@ def slipping(stiffness: float, damping: float | None, psi: float | None, torque:
     if not damping or psi is not None:
         raise ParameterError(
             "damping",
-            "a torque limiter needs a viscous damping and no loss_factor_psi: write damping, usually "
+            "what slips needs a viscous damping and no loss_factor_psi: write damping, usually "
             "psi·stiffness/(4·pi²·f), f the first resonance",
         )
     return Spring(stiffness, law=Slip(torque, damping))

@@ -139,9 +139,42 @@ def test_a_broken_belt_carries_and_heats_nothing() -> None:
     assert np.all(run.traces["belt_torque"][run.time > 0.3001] == 0.0)
 
 
+SLIPPING = {"slip_torque": "25 N m", "damping": "2 N m s/rad", "creep": None, "loss_factor_psi": None}
+SLIPPING["rated"] = "20 N m"
+
+
+def test_a_belt_slips_through_at_its_slip_torque_and_heats() -> None:
+    """Closed forms: the fast shaft falls as what is missing slows it; heat = slip torque times slip speed."""
+    line = [servo("drive", DRIVE, **LAG), belt(**SLIPPING), sensor("ts", STIFF, damping="5 N m s/rad")]
+    line.append(servo("load", LOAD, **LAG))
+    loops = [speed_loop("drive", 4.0, 100.0), torque_loop("load", "ts")]
+    moves = [ramp("900 rpm", "0.5 s"), step("torque", "8 N m"), hold("0.3 s"), step("torque", "14 N m")]
+    document = {"line": line, "loop": loops, "sequence": [*moves, hold("60 ms")]}
+    run = simulate(describe(document))
+    assert run.energies.residual < 1e-5 and run.energies.worst.residual < 1e-5
+    late = run.time > 0.83
+    assert run.traces["belt_torque"][late] == pytest.approx(25.0, rel=1e-4)
+    speed, time = run.traces["load_speed"][late], run.time[late]
+    fall = np.polyfit(time, speed, 1)[0]
+    assert fall == pytest.approx((RATIO * 25.0 - 14.0) / (LOAD + 0.002), rel=1e-3)
+    slipped = run.traces["drive_speed"] - RATIO * run.traces["load_speed"]
+    heat = np.trapezoid(np.where(run.time > 0.8, 25.0 * slipped, 0.0), run.time)
+    assert run.energies.losses["belt.slip"] == pytest.approx(heat, rel=0.02) and heat > 4.0
+    # At 8 N m, which asks 20 N m of it, it holds as a spring does.
+    before = (run.time > 0.7) & (run.time < 0.8)
+    assert run.traces["belt_torque"][before] == pytest.approx(20.0, rel=1e-3)
+    assert np.abs(slipped[before]).max() < 1e-2
+
+
 @pytest.mark.parametrize(
     ("keys", "says"),
     [
+        (
+            {"damping": "1 N m s/rad"},
+            "line.belt.damping: would carry torque while it creeps; write",
+        ),
+        (SLIPPING | {"creep": 0.02}, "line.belt.slip_torque: together with creep is not modelled"),
+        (SLIPPING | {"damping": None}, "line.belt.damping: what slips needs a viscous damping"),
         ({"rated": None}, "line.belt.rated: missing: creep and efficiency are judged by the rated torque"),
         ({"ratio": -2}, "line.belt.ratio"),
         ({"creep": 0.5}, "line.belt.creep"),

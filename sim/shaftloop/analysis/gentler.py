@@ -1,7 +1,7 @@
 """A steady state that a bench runs away from, found with gentler gains: it does not depend on them."""
 
-from collections.abc import Callable, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,13 +11,16 @@ from shaftloop.engine import at
 from shaftloop.engine.rows import LOOP_NUMBERS
 from shaftloop.engine.run import Run
 from shaftloop.errors import SimulationError
+from shaftloop_models.bodies import lay_out
 
-__all__ = ["gently", "run_up"]
+__all__ = ["gently", "quickened", "rivals", "run_up"]
 
 Array = NDArray[np.float64]
 
 _SHARES = (0.1, 0.01, 1e-3)
 """Of the gains, tried one after the other."""
+_SLOW, _QUICK = 1e-6, 1e-4
+"""Share of kp by which ki moves an integrator at a tick below which it hardly moves, and what it is given."""
 _RESTS = 1e-3
 """How far the gains as they are may take the state in a hyperperiod, over the usual sizes: a loop without
 integrator rests elsewhere with other gains."""
@@ -54,6 +57,38 @@ def run_up(
     return begin, None
 
 
+@contextmanager
+def quickened(run: Run, bench: Bench) -> Iterator[None]:
+    """Let integrators that hardly move be quick: where a loop rests does not depend on a ki above 0.
+
+    Else a hyperperiod moves them by less than a state is told apart from its steady one.
+
+    Parameters
+    ----------
+    run : Run
+        Of the bench; its gains are as they were afterwards.
+    """
+    numbers, slow = run.tables.ft, {}
+    columns = [int(c) for c in (LOOP_NUMBERS.kp, LOOP_NUMBERS.ki, LOOP_NUMBERS.period)]
+    for row in _rows(run, bench):
+        kp, ki, period = (float(numbers[row + column]) for column in columns)
+        if 0.0 < ki * period < _SLOW * kp:
+            slow[row + columns[1]] = ki, _QUICK * kp / period
+    try:
+        for place, (_, quick) in slow.items():
+            numbers[place] = quick
+        yield
+    finally:
+        for place, (ki, _) in slow.items():
+            numbers[place] = ki
+
+
+def _rows(run: Run, bench: Bench) -> list[int]:
+    """Return where the numbers of the loops that can be opened begin."""
+    first = int(run.tables.it[at.TASK_FLOAT])
+    return [first + loop.task * at.TASK_WIDTH for loop in bench.loops.values() if loop.break_slot >= 0]
+
+
 def gently(
     run: Run,
     bench: Bench,
@@ -71,9 +106,7 @@ def gently(
     change : callable
         Returns where a hyperperiod takes a state, over the usual sizes.
     """
-    first = int(run.tables.it[at.TASK_FLOAT])
-    rows = [first + loop.task * at.TASK_WIDTH for loop in bench.loops.values() if loop.break_slot >= 0]
-    places = [row + int(column) for row in rows for column in (LOOP_NUMBERS.kp, LOOP_NUMBERS.ki)]
+    places = [row + int(column) for row in _rows(run, bench) for column in (LOOP_NUMBERS.kp, LOOP_NUMBERS.ki)]
     kept = run.tables.ft[places]
     for share in _SHARES:
         run.tables.ft[places] = share * kept
@@ -86,3 +119,24 @@ def gently(
                 if np.max(np.abs(change(found))) < _RESTS:
                     return found
     return None
+
+
+def rivals(bench: Bench) -> tuple[str, ...]:
+    """Return loops that integrate the error of one torque or speed, which only one of them can hold.
+
+    Two torques at one spring are one, and so are the speeds of bodies on one line, apart from a differential
+    or a belt that creeps.
+
+    Parameters
+    ----------
+    bench : Bench
+        The bench.
+    """
+    springs = [joint.spring for joint in lay_out(bench.description.line).tree.joints]
+    loose = any(spring.outputs > 1 or spring.creep for spring in springs)
+    held: dict[tuple[str, str], list[str]] = {}
+    for name, loop in bench.loops.items():
+        if loop.parameters.ki.value > 0.0 and not loop.parameters.limiter_of:
+            one_line = loop.quantity == "speed" and not loose
+            held.setdefault((loop.quantity, "" if one_line else loop.source), []).append(name)
+    return next((tuple(names) for names in held.values() if len(names) > 1), ())

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from shaftloop.analysis.carried import Known, carried
 from shaftloop.analysis.cost import MapWork, check_map, loop_rates
-from shaftloop.analysis.gentler import gently, run_up
+from shaftloop.analysis.gentler import gently, quickened, rivals, run_up
 from shaftloop.analysis.opening import START, Cut, Opening
 from shaftloop.analysis.openloop import OpenLoop
 from shaftloop.analysis.operating import OperatingPoint
@@ -131,6 +131,12 @@ class HyperMap:
             Where no steady state is found.
         """
         self.hold(point)
+        if both := rivals(self.bench):
+            unit = self.bench.loops[both[1]].parameters.ki.unit
+            raise SimulationError(
+                f"no steady state at {point}: loops {' and '.join(both)} integrate one and the same error",
+                f"leave ki out of one of them: `settings` 'loop.{both[1]}.ki=0 {unit}'",
+            )
         if start is not None:
             found = self._fixed(turning(self.bench, carried(self.bench, start), point.speed))
             if found is not None:
@@ -169,7 +175,8 @@ class HyperMap:
     def _fixed(self, state: Array) -> Array | None:
         """Return the state near one that a hyperperiod maps to itself, nothing where Newton finds none."""
         try:
-            return self._newton(state)
+            with quickened(self.run, self.bench):
+                return self._newton(state)
         except _Diverged:  # a step may leave what the bench can run from
             return None
 

@@ -13,12 +13,16 @@ from shaftloop.bench.handles import Bench
 from shaftloop.bench.parts.limits import Violation
 from shaftloop.errors import SimulationError
 
-__all__ = ["at_voltage_limit", "held_state", "pressed", "violations", "violations_ahead"]
+__all__ = ["OpenFlanks", "at_voltage_limit", "held_state", "pressed", "violations", "violations_ahead"]
 
 Array = NDArray[np.float64]
 
 _RPM = 30.0 / math.pi
 _SLACK = 1e-9
+
+
+class OpenFlanks(SimulationError):
+    """Nothing presses the flanks of a backlash at an operating point."""
 
 
 def held_state(bench: HyperMap, point: OperatingPoint, start: Known | None = None) -> Array:
@@ -144,7 +148,7 @@ def _refuse_play(bench: Bench, point: OperatingPoint, state: Array) -> None:
     least = _SLACK * (main.parameters.rated if main else 1.0)
     for part, torque in pressed(bench, state).items():
         if abs(torque) < least:
-            raise SimulationError(
+            raise OpenFlanks(
                 f"the flanks of {part} touch nowhere at {point}: small motions of one side say "
                 "nothing of the other",
                 "choose a torque that closes the backlash, or leave it out: "

@@ -48,6 +48,7 @@ __all__ = [
     "Loopless",
     "MarginsAnswer",
     "find_margins",
+    "touching_notes",
     "with_injection",
 ]
 
@@ -157,12 +158,8 @@ class MarginsAnswer(Answer):
         if any(loop.margins.system.free for loop in self.loops.values()):
             found.append(FREE)
         first = next(iter(self.loops.values()), None)
-        touching = {} if first is None else pressed(first.analysis.bench.bench, first.analysis.state)
-        found += [
-            f"{part} counts as touching on the flank that its {'left' if torque > 0.0 else 'right'} side "
-            f"drives, under {abs(torque):.4g} N m; where the torque turns round, the play opens: see a run"
-            for part, torque in touching.items()
-        ]
+        if first is not None:
+            found += touching_notes(first.analysis)
         limited = dict.fromkeys(name for loop in self.loops.values() for name in loop.analysis.limited)
         links = (loop.analysis.bench.bench.link.rings(loop.analysis.state) for loop in self.loops.values())
         found += dict.fromkeys(words for words in links if words)
@@ -188,6 +185,21 @@ class MarginsAnswer(Answer):
                 f"fundamental response differ by more than 1 % ({said}); trust the exact one, not the picture"
             )
         return notes
+
+
+def touching_notes(analysis: LoopAnalysis) -> list[str]:
+    """Return on which flank every backlash counts as touching, and under what torque.
+
+    Parameters
+    ----------
+    analysis : LoopAnalysis
+        Of a loop of the bench.
+    """
+    return [
+        f"{part} counts as touching on the flank that its {'left' if torque > 0.0 else 'right'} side "
+        f"drives, under {abs(torque):.4g} N m; where the torque turns round, the play opens: see a run"
+        for part, torque in pressed(analysis.bench.bench, analysis.state).items()
+    ]
 
 
 def find_margins(

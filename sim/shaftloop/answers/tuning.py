@@ -8,7 +8,7 @@ from shaftloop.analysis.freerunning import sweep_note
 from shaftloop.analysis.operating import rest_note
 from shaftloop.analysis.simulation import check_runs
 from shaftloop.answers.base import Answer, Watch, unwatched
-from shaftloop.answers.margins import FREE
+from shaftloop.answers.margins import FREE, touching_notes
 from shaftloop.cautions import cautions
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.reading import Scenario
@@ -49,6 +49,11 @@ class TuneAnswer(Answer):
         if not tuning.feasible:
             missed = [name for name, entry in tuning.loops.items() if not entry.feasible]
             return f"do not use: the bounds are not kept by loop {' and '.join(missed)}"
+        if tuning.rattles:
+            return f"do not use: {self.rattling}"
+        failed = {name: entry.unproven for name, entry in tuning.loops.items() if entry.proof is None}
+        if failed:
+            return "do not use: " + "; ".join(f"proof of {name}: {why}" for name, why in failed.items())
         count, broken = len(tuning.verdicts), len(tuning.broken)
         if broken:
             text = f"do not use: {broken} of {count} expectations of the scenario do not hold"
@@ -59,6 +64,22 @@ class TuneAnswer(Answer):
         if not idle:
             return text
         return f"{text}; over the gains that it has, loop {' and '.join(idle)} wins less than 1 %"
+
+    @property
+    def rattling(self) -> str:
+        """What a backlash does at zero torque, in words; empty where nothing was looked at."""
+        found = self.tuning.rattle
+        if found is None:
+            return ""
+        names, verb = " and ".join(found.parts), "lets" if len(found.parts) == 1 else "let"
+        start = f"run with its backlash, at a torque set-point of 0 {names} {verb}"
+        if math.isinf(found.swing):
+            return f"{start} the bench diverge"
+        size = f"{start} the true torque swing by {found.swing:.3g} N m"
+        if found.dying:
+            return f"{size}, which dies out"
+        size += f" at {found.frequency:.3g} Hz"
+        return f"{size}; without it by {found.closed:.3g} N m; {found.allowed:.3g} N m allowed"
 
     def _idle(self, entry: LoopTuning) -> bool:
         """Return whether tuning changes what was optimised for a loop by next to nothing."""
@@ -87,6 +108,15 @@ class TuneAnswer(Answer):
         speeds = [design.analysis.margins.point.speed for design in designs if design is not None]
         if rest := rest_note(self.scenario.description, speeds):
             found.append(rest)
+        if self.tuning.apart:
+            found.append(
+                f"nothing presses the flanks of {' and '.join(self.tuning.apart)} at this operating point: "
+                "linear figures and proof count them as touching"
+            )
+        elif (first := next(filter(None, designs), None)) is not None:
+            found += touching_notes(first.analysis)
+        if self.rattling and not self.tuning.rattles:
+            found.append(self.rattling)
         for name, entry in self.tuning.loops.items():
             design = entry.chosen.design
             overshoot = None if design is None else design.step.overshoot

@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from shaftloop.bench.parts.part import BenchPart, Ideal, Site, on_bench
+from shaftloop.bench.parts.part import BEYOND, BenchPart, Ideal, Site, on_bench
 from shaftloop_models.belt import Belt
 from shaftloop_models.gear import declare_mesh_friction
 from shaftloop_models.network import Network
@@ -19,6 +19,13 @@ class BenchBelt(BenchPart[Belt]):
         if not self.parameters.creep:
             return []
         return [Ideal("creep of the belts", lambda part: replace(part, creep=0.0))]
+
+    def limits(self) -> list[Ideal]:
+        """Return its slip torque."""
+        slip = self.parameters.slip_torque
+        if slip is None:
+            return []
+        return [Ideal("slip torque", lambda part: replace(part, slip_torque=BEYOND * slip))]
 
     def declare(self, net: Network, site: Site) -> None:
         """Add its friction."""

@@ -12,6 +12,7 @@ from shaftloop.bench.parts.ratings import watch
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine.types import Floats
 from shaftloop_models.brake import Brake, BrakePorts, declare_brake
+from shaftloop_models.drag import coulomb_torque, windage_torque
 from shaftloop_models.network import Network
 
 __all__ = ["BenchBrake"]
@@ -56,6 +57,17 @@ class BenchBrake(BenchMachine[Brake]):
         numbers = (math.inf, math.inf) if wiring.smooth else bounds
         wiring.own_task(f"{self.name}.exciter", Priority.MACHINE, clock, _excite, slots, numbers, watched)
 
+    def too_weak(self, torque: float, speed: float) -> Violation | None:
+        """Return that it cannot drive, where a torque is less than its drag."""
+        drag = self.parameters.drag
+        own = drag.viscous * speed + coulomb_torque(speed, drag.coulomb, drag.smoothing)
+        own += windage_torque(speed, drag.windage)
+        return self._driven(own - torque) if torque < own else None
+
+    def _driven(self, torque: float) -> Violation:
+        text = f"{self.name} is a brake, which does not drive"
+        return Violation(text, torque, 0.0, "N m", "choose a torque that it takes")
+
     def loads(self, state: Floats) -> Iterator[Violation]:
         """Yield excitation and power, and that it cannot drive."""
         brake, speed = self.parameters, float(state[self.node.speed.index])
@@ -67,5 +79,4 @@ class BenchBrake(BenchMachine[Brake]):
         if brake.max_power is not None:
             yield Violation(f"largest power of {self.name}", abs(asked * speed), brake.max_power, "W", advice)
         if asked < -1e-6 * brake.max_torque:
-            text = f"{self.name} is a brake, which does not drive"
-            yield Violation(text, -asked, 0.0, "N m", "choose a torque that it takes")
+            yield self._driven(-asked)

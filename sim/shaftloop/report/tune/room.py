@@ -14,6 +14,7 @@ from shaftloop.report.tune.tables import details
 from shaftloop.report.tune.verdict import verdict
 from shaftloop.studies.tuning.choosing import TuningDemand
 from shaftloop.studies.tuning.proof import Compared
+from shaftloop.studies.tuning.rattle import Rattle
 from shaftloop.studies.tuning.results import Baseline, Design, LoopTuning, Option
 
 __all__ = ["FILE", "details", "document", "pictures", "verdict"]
@@ -36,6 +37,7 @@ def document(results: TuneAnswer) -> dict[str, Any]:
         "tolerances": list(results.tolerances),
         "corners": list(tuning.corners),
         "expectations": [verdict_document(verdict) for verdict in tuning.verdicts],
+        "backlash": None if tuning.rattle is None else _backlash(tuning.rattle),
     }
     loops = {name: _loop(results, entry) for name, entry in tuning.loops.items()}
     if len(loops) == 1:
@@ -90,8 +92,19 @@ def _loop(results: TuneAnswer, entry: LoopTuning) -> dict[str, Any]:
         else {row.name: row.explanation for row in proof.rows if row.different},
     }
     if proof is None:
-        document["proof_reason"] = "the bench is unstable with these gains"
+        document["proof_reason"] = entry.unproven
     return document
+
+
+def _backlash(found: Rattle) -> dict[str, Any]:
+    return {
+        "parts": list(found.parts),
+        "swing": number(found.swing, "N m", "the bench diverges"),
+        "swing_without": number(found.closed, "N m"),
+        "swing_allowed": number(found.allowed, "N m"),
+        "frequency": number(found.frequency, "Hz"),
+        "dies_out": found.dying,
+    }
 
 
 def _every(demand: TuningDemand) -> float | None:

@@ -73,7 +73,7 @@ def _tell_figures(results: TuneAnswer, entry: LoopTuning) -> Iterator[Piece]:
         add_row(table, label, *(column.get(label, "-") for _, column in columns))
     yield table
     if entry.before is None:
-        yield "before: the bench is unstable with the gains of the scenario"
+        yield f"before: {_why_not(results, entry.name)}"
     for line in entry.binding:
         yield f"binding: {line}"
     if entry.feasible and not entry.binding:
@@ -210,6 +210,16 @@ def _tell_proof(proof: Proof) -> Iterator[Piece]:
         ]
         add_row(table, row.name, *values, row.explanation)
     yield table
+    if proof.shortened:
+        yield f"  the step is smaller than the sequence has it: {proof.shortened}"
+
+
+def _why_not(results: TuneAnswer, name: str) -> str:
+    """Return why a loop has no figures with the gains of the scenario."""
+    loop = next(loop for loop in results.scenario.description.loop if loop.name == name)
+    if loop.ki.value == 0.0:
+        return "the loop has ki 0, and what is tuned integrates; margins shows it as it stands"
+    return "the bench is unstable with the gains of the scenario"
 
 
 def _hertz(value: float | None) -> str:

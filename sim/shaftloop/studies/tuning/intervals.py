@@ -127,8 +127,8 @@ def half_turns(part: LoopParts, count: int, gains: Array) -> NDArray[np.int64]:
     return np.asarray(np.round(total / np.pi), dtype=np.int64)
 
 
-def scale(part: LoopParts, count: int) -> float:
-    """Return a proportional gain near which loops get unstable.
+def scale(part: LoopParts, count: int, phase: float = -np.pi) -> float:
+    """Return a proportional gain near which loops get unstable: it crosses over where the loop is so late.
 
     Parameters
     ----------
@@ -136,11 +136,13 @@ def scale(part: LoopParts, count: int) -> float:
         The loop.
     count : int
         Points at the front of the grid that rise in frequency, up to half the rate.
+    phase : float
+        At which the loop is to cross over. [rad]
     """
     through = part.plant * part.proportional
     size = np.abs(through)
-    phase = np.unwrap(np.angle(through[:count]))
-    late = np.flatnonzero(phase - phase[0] + np.angle(through[0]) < -np.pi)
+    way = np.unwrap(np.angle(through[:count]))
+    late = np.flatnonzero(way - way[0] + np.angle(through[0]) < phase)
     return float(1.0 / size[late[0]] if len(late) else 1.0 / size.max())
 
 

@@ -84,10 +84,21 @@ def experiment(design: Design, plant: LoopPlant, description: Description) -> Ex
     if largest is not None and margins.quantity == "torque":
         size = float(np.copysign(min(abs(largest.size), abs(level) or abs(largest.size)), level or 1.0))
     else:
-        size = min(room / max(peak, 1e-300), 0.05 * abs(level) or room / max(peak, 1e-300))
+        most = min(room / max(peak, 1e-300), _most(design, description))
+        size = min(most, 0.05 * abs(level) or most)
     settling = design.step.settling_time or float(design.step.time[-1])
     horizon = float(np.clip(2.5 * settling, 40.0 * plant.period, 1.5))
     return Experiment(loop.name, margins.quantity, size, 0.1 * loop.clamp, horizon)
+
+
+def _most(design: Design, description: Description) -> float:
+    """Return the largest step of a speed that its machine allows, without end for other loops [rad/s]."""
+    if design.analysis.margins.quantity != "speed":
+        return float("inf")
+    line = design.analysis.bench.bench.line
+    name, source = design.loop.acts_on, design.analysis.bench.bench.loops[design.loop.name].source
+    machine = next(machine for machine in description.machines() if machine.name == name)
+    return 0.05 * machine.max_speed * line.pace(source) / line.pace(name)
 
 
 def binding(search: Search, design: Design) -> tuple[str, ...]:

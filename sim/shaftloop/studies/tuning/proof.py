@@ -37,6 +37,8 @@ Array = NDArray[np.float64]
 _SMALL = 1e-3
 """Size of the predicted experiment over that of the simulated one."""
 _BAND = 0.02
+_HALVINGS = 3
+"""Of a step that the bench cannot begin, before that is an error."""
 
 
 @dataclass(frozen=True)
@@ -93,6 +95,8 @@ class Proof:
     rows: tuple[Compared, ...]
     predicted: Trace
     simulated: Trace
+    shortened: str = ""
+    """Why its step is smaller than was asked for; empty where it is not."""
 
 
 def prove(description: Description, experiment: Experiment, point: OperatingPoint) -> Proof:
@@ -107,7 +111,8 @@ def prove(description: Description, experiment: Experiment, point: OperatingPoin
     point : OperatingPoint
         Constant set-points after the step.
     """
-    bench = _Standing(description, experiment, point)
+    bench, shortened = _standing(description, experiment, point)
+    experiment = bench.experiment
     small = replace(experiment, step=_SMALL * experiment.step, torque=_SMALL * experiment.torque)
     simulated = bench.run(description, smooth=False)
     before = float(np.mean(simulated.command[simulated.time < -1e-12]))
@@ -122,7 +127,24 @@ def prove(description: Description, experiment: Experiment, point: OperatingPoin
         Compared(name, unit, value, found[name][0], name in far, why.get(name, ""))
         for name, (value, unit) in expected.items()
     )
-    return Proof(experiment, rows, predicted, simulated)
+    return Proof(experiment, rows, predicted, simulated, shortened)
+
+
+def _standing(
+    description: Description, experiment: Experiment, point: OperatingPoint
+) -> tuple["_Standing", str]:
+    """Return a bench before the step, and why that is smaller, where it cannot begin where it should.
+
+    A brake does not drive, and flanks that nothing presses touch nowhere.
+    """
+    why = ""
+    for _ in range(_HALVINGS):
+        try:
+            return _Standing(description, experiment, point), why
+        except SimulationError as error:
+            why = why or str(error).splitlines()[0]
+            experiment = replace(experiment, step=0.5 * experiment.step)
+    return _Standing(description, experiment, point), why
 
 
 class _Standing:
@@ -130,27 +152,29 @@ class _Standing:
 
     def __init__(self, description: Description, experiment: Experiment, point: OperatingPoint) -> None:
         name = experiment.loop
-        self._description, self._experiment, self._point = description, experiment, point
+        self._description, self.experiment, self._point = description, experiment, point
         self._rate = loop_named(description, name).rate
         self._start = {**point.setpoints, name: point.setpoints[name] - experiment.step}
         before = replace(point, setpoints=self._start)
         if experiment.quantity == "speed":
             before = replace(before, speed=self._start[name])
+        elif point.torque == point.setpoints[name]:
+            before = replace(before, torque=self._start[name])
         self._reference = HyperMap(description)
         self._state = held_state(self._reference, before)
 
     def without(self, effects: Sequence[Effect] | None) -> Figures:
         """Return the figures without some effects, or of the smooth bench; none where the run fails."""
         smooth = effects is None
-        changed = without(self._description, self._experiment.loop, effects or ())
+        changed = without(self._description, self.experiment.loop, effects or ())
         try:
-            return _figures(self.run(changed, smooth=smooth), self._experiment)
+            return _figures(self.run(changed, smooth=smooth), self.experiment)
         except SimulationError:
             return {}
 
     def run(self, description: Description, *, smooth: bool) -> Trace:
         """Run the experiment."""
-        experiment, name, rate = self._experiment, self._experiment.loop, self._rate
+        experiment, name, rate = self.experiment, self.experiment.loop, self._rate
         # Nothing fails on the way; every tick of the loop is recorded, on the smooth bench too.
         description = replace(description, record=Record(rate), fault=(), limit=())
         bench = build_bench(description, smooth=smooth)

@@ -14,6 +14,7 @@ from shaftloop.studies.tuning.bounds import Bounds
 from shaftloop.studies.tuning.closedloop import Response
 from shaftloop.studies.tuning.figures import Figures
 from shaftloop.studies.tuning.proof import Proof
+from shaftloop.studies.tuning.rattle import Rattle
 from shaftloop.studies.tuning.search import Objective
 
 __all__ = ["Baseline", "Design", "LoopTuning", "Option", "Tuning"]
@@ -98,6 +99,8 @@ class LoopTuning:
     """What was found to keep the bounds, or not to, where the loop as asked for cannot."""
     proof: Proof | None
     """Time simulation against prediction."""
+    unproven: str = ""
+    """Why there is no proof; empty where there is one."""
 
 
 @dataclass(frozen=True)
@@ -113,6 +116,10 @@ class Tuning:
     """Times the loops were tuned in turn; 1 for a single loop."""
     verdicts: tuple[Verdict, ...] = ()
     """What the scenario expects of itself, judged with the gains found; empty where they keep no bounds."""
+    rattle: Rattle | None = None
+    """What a backlash does at zero torque; nothing without one, or without a loop that controls a torque."""
+    apart: tuple[str, ...] = ()
+    """Parts whose flanks nothing presses at the operating point: linear figures count them as touching."""
 
     @property
     def feasible(self) -> bool:
@@ -126,5 +133,11 @@ class Tuning:
 
     @property
     def recommended(self) -> bool:
-        """Whether the gains may be used: all bounds are kept, and all that the scenario expects holds."""
-        return self.feasible and not self.broken
+        """Whether the gains may be used: bounds and expectations hold, and no run was seen to fail."""
+        proven = all(loop.proof is not None for loop in self.loops.values())
+        return self.feasible and not self.broken and not self.rattles and proven
+
+    @property
+    def rattles(self) -> bool:
+        """Whether a backlash keeps the line swinging at zero torque."""
+        return self.rattle is not None and self.rattle.fails

@@ -31,6 +31,8 @@ Objective = Literal["disturbance", "setpoint", "integral_gain", "itae"]
 _COARSE, _ROUGH = 40, 18
 _LEAST, _MOST = 2e-3, 5.0
 """Proportional gains that are looked at, over the one near which loops get unstable."""
+_EARLY, _LATE = 0.1, -0.75 * np.pi
+"""The least of them at most over the one that crosses over at this phase [rad]."""
 _FINE = 13
 _ROUNDS, _FEW_ROUNDS, _FEW = 5, 3, 9
 """Times the grid of proportional gains closes in on the best."""
@@ -257,20 +259,20 @@ class Search:
     ) -> Trial | None:
         """Return the best on the grid of frequencies; near the best of before it grew, if that is known."""
         parts, count = self._parts(shape), _ROUGH if rough else _COARSE
-        kps = np.concatenate(
-            [
-                [0.0],
-                scale(parts[0], len(self.plants[0].under(shape).frequency))
-                * np.geomspace(_LEAST, _MOST, count),
-            ]
-        )
+        grid = len(self.plants[0].under(shape).frequency)
+        edge = scale(parts[0], grid)
+        # A plant that lags long before it is unstable, such as one of two slow lags, wants far smaller gains.
+        least = min(_LEAST, _EARLY * scale(parts[0], grid, _LATE) / edge)
+        each = (_MOST / _LEAST) ** (1.0 / (count - 1))
+        count = 1 + max(count - 1, round(np.log(_MOST / least) / np.log(each)))
+        kps = np.concatenate([[0.0], edge * np.geomspace(least, _MOST, count)])
         around = kps if near_by is None else near_by.loop.kp.value * _AROUND
         best = self._among(shape, parts, around, 1, limit)
         if best is None:
             return None if near_by is None else self._on_grid(shape, rough)
         cheap = self.objective == "integral_gain"
         rounds, fine = (_ROUNDS, _FINE) if cheap else (_FEW_ROUNDS, _FEW)
-        ratio = (_MOST / _LEAST) ** (1.0 / (count - 1))
+        ratio = each
         if near_by is not None:
             rounds, ratio = rounds - 1, ratio ** (2.0 / (fine - 1))
         for _ in range(1 if rough else rounds):

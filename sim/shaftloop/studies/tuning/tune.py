@@ -7,6 +7,8 @@ import numpy as np
 
 from shaftloop.control.parameters import Loop
 from shaftloop.errors import SimulationError
+from shaftloop.scenario.description import Description
+from shaftloop.studies.checks.judge import Verdict
 from shaftloop.studies.tuning.bounds import Bounds
 from shaftloop.studies.tuning.choosing import Choice, Judge, Tuner, TuningDemand
 from shaftloop.studies.tuning.estimate import check_tuning
@@ -15,6 +17,7 @@ from shaftloop.studies.tuning.inturn import Settled, settle
 from shaftloop.studies.tuning.outcome import binding, experiment
 from shaftloop.studies.tuning.plant import loop_named, with_loop
 from shaftloop.studies.tuning.proof import Proof, prove
+from shaftloop.studies.tuning.rattle import rattle, touching
 from shaftloop.studies.tuning.results import Baseline, Design, LoopTuning, Option, Tuning
 from shaftloop.studies.tuning.rules import Proposal
 from shaftloop.studies.tuning.search import Search
@@ -53,9 +56,15 @@ def tune(
         Where the bench has no steady state at the operating point.
     """
     left = check_tuning([corner.description for corner in corners], demand.loops, demand.structures)
-    tuner = Tuner(list(corners), demand, judgements=left)
-    if judge is not None:
-        tuner.judge = judge
+    whole, point = corners[0].description, (demand.speed, demand.torque)
+    corners, apart = touching(corners, *point)
+
+    def judged(bench: Description) -> tuple[Verdict, ...]:
+        real = replace(whole, loop=bench.loop)
+        found = rattle(real, *point)
+        return (*(judge(real) if judge else ()), *([found.verdict] if found and found.fails else ()))
+
+    tuner = Tuner(list(corners), demand, judged, left)
     settled = settle(tuner) if len(demand.loops) > 1 else None
     found = {}
     for number, name in enumerate(demand.loops):
@@ -64,7 +73,7 @@ def tune(
             progress((number + part) / len(demand.loops))
 
         found[name] = _details(tuner, name, corners, settled, share)
-    tuned = tuner.corners[0].description
+    tuned = replace(whole, loop=tuner.corners[0].description.loop)
     kept = all(loop.feasible for loop in found.values())
     return Tuning(
         found,
@@ -73,6 +82,8 @@ def tune(
         tuned,
         1 if settled is None else settled.sweeps,
         judge(tuned) if judge is not None and kept else (),
+        rattle(tuned, *point),
+        apart,
     )
 
 
@@ -102,7 +113,7 @@ def _details(
         (*binding(search, design), *_caution(found.option)) if found.feasible else (),
         found.nearest,
         ways,
-        _proof(tuner, search, design),
+        *_proof(tuner, search, design),
     )
 
 
@@ -122,13 +133,16 @@ def _before(tuner: Tuner, name: str) -> Design | None:
     return tuner.design(search, loop) if search.is_stable(loop) else None
 
 
-def _proof(tuner: Tuner, search: Search, design: Design) -> Proof | None:
-    """Return the proof of a design, nothing where the bench is unstable."""
+def _proof(tuner: Tuner, search: Search, design: Design) -> tuple[Proof | None, str]:
+    """Return the proof of a design, and why there is none."""
     if not design.analysis.margins.stable:
-        return None
+        return None, "the bench is unstable with these gains"
     description = tuner.corners[0].description
     done = experiment(design, search.plants[0], description)
-    return prove(description, done, design.analysis.margins.point)
+    try:
+        return prove(description, done, design.analysis.margins.point), ""
+    except SimulationError as error:
+        return None, error.message
 
 
 def _ways(tuner: Tuner, found: Choice) -> Iterator[str]:
