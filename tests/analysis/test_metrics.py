@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from shaftloop.analysis import atend, grid, heatfigures, ratings
+from shaftloop.analysis import atend, grid, heatfigures, ratings, turning
 from shaftloop.analysis.metrics import (
     LOSS_PREFIX,
     METRICS,
@@ -56,7 +56,7 @@ def test_every_required_metric_is_defined_once() -> None:
 def test_a_run_has_every_metric_and_one_loss_per_meter(run: Simulation) -> None:
     found = metrics(run)
     losses = {LOSS_PREFIX + name for name in run.energies.losses}
-    modules = (grid, ratings, heatfigures, atend)
+    modules = (grid, ratings, heatfigures, atend, turning)
     others = {entry.name for known in modules for entry in known.known_figures(run.bench)}
     assert set(found) == {entry.name for entry in METRICS} | losses | others
     assert sum(found[name].value or 0.0 for name in losses) == pytest.approx(found["loss_energy"].value)
@@ -83,7 +83,9 @@ def test_the_table_of_the_page_is_this_one() -> None:
     assert "|---|---|---|\n" + "".join(rows) + "\n" in PAGE.read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize("name", ["hour-of-duty", "rectifier-hub", "truck-axle", "two-way-hub"])
+@pytest.mark.parametrize(
+    "name", ["cardan-pump", "hour-of-duty", "rectifier-hub", "truck-axle", "two-way-hub"]
+)
 def test_the_page_names_what_a_bench_has_besides(name: str) -> None:
     if not PAGE.exists():
         pytest.skip("no docs beside the tests")
@@ -92,7 +94,9 @@ def test_the_page_names_what_a_bench_has_besides(name: str) -> None:
     known = [re.sub("[A-Z]+", ".+", re.escape(word)) for word in words]
     bench = build_bench(read_scenario(name).description)
     shown = [
-        entry.name for kind in (grid, ratings, heatfigures, atend) for entry in kind.known_figures(bench)
+        entry.name
+        for kind in (grid, ratings, heatfigures, atend, turning)
+        for entry in kind.known_figures(bench)
     ]
     assert [entry for entry in shown if not any(re.fullmatch(word, entry) for word in known)] == []
 

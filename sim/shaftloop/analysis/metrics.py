@@ -30,6 +30,7 @@ from shaftloop.analysis.steps import (
 from shaftloop.analysis.timeline import channels as timeline_channels
 from shaftloop.analysis.timeline import timeline_figures
 from shaftloop.analysis.tracking import tracking
+from shaftloop.analysis.turning import angle_channel, angle_figures
 from shaftloop.bench.handles import Bench, LoopHandle
 from shaftloop.engine.events import OFF
 from shaftloop.figures import Figure, by_name
@@ -177,6 +178,7 @@ def metrics(simulation: Simulation, names: Collection[str] | None = None) -> dic
         heat_figures(simulation),
         end_figures(simulation),
         timeline_figures(simulation),
+        angle_figures(simulation),
     )
     return result | by_name(figure for group in further for figure in group)
 
@@ -185,7 +187,7 @@ def needed_channels(bench: Bench) -> set[str]:
     """Return the names of the recorded channels from which the metrics of a bench are taken."""
     names = {"true_torque", "reading", *(f"{name}_setpoint" for name in bench.loops), "grid_energy"}
     names |= {f"{name}_energy" for name in bench.machines} | timeline_channels(bench)
-    names |= {entry.peak for entry in pulsation_ratings(bench)}
+    names |= {entry.peak for entry in pulsation_ratings(bench)} | {angle_channel(bench) or "reading"}
     loop = bench.speed_loop()
     return names if loop is None else names | {f"{_measured_machine(bench, loop)}_speed"}
 

@@ -1,17 +1,22 @@
 """The one angle of the line, for parts that depend on it, and the bench without them."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from shaftloop.bench.parts.part import make_part
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
 from shaftloop.engine.model import Task
 from shaftloop.engine.rows import WrapNumbers, WrapWords
+from shaftloop.scenario.description import Description
+from shaftloop_models.bodies import Place
 from shaftloop_models.network import Ref
 from shaftloop_models.part import Machine, Part
 
-__all__ = ["add_wrap", "needs_angle", "without_angle"]
+__all__ = ["add_wrap", "asked", "needs_angle", "shared_turns", "without_angle"]
+
+_ENDING = "_angle"
+"""Of a channel, behind the name of a part."""
 
 
 def needs_angle(parts: Sequence[Part]) -> bool:
@@ -22,6 +27,35 @@ def needs_angle(parts: Sequence[Part]) -> bool:
 def without_angle(parts: Sequence[Part]) -> tuple[Part, ...]:
     """Return the parts without what depends on the angle: ripple, cogging and misalignment."""
     return tuple(make_part(part).smooth() for part in parts)
+
+
+def asked(description: Description) -> tuple[str, ...]:
+    """Return the parts whose angle the scenario wants recorded, as channels ``PART_angle``."""
+    names = {f"{part.name}{_ENDING}": part.name for part in description.line}
+    return tuple(names[channel] for channel in description.record.channels if channel in names)
+
+
+def shared_turns(
+    description: Description, shafts: Sequence[int], places: Mapping[str, Place], name: str
+) -> int:
+    """Return after how many turns all that depends on the angle of a shaft repeats, 0 where nothing does.
+
+    Parameters
+    ----------
+    description : Description
+        The bench.
+    shafts : sequence of int
+        Leftmost body of the shaft of every body.
+    places : mapping
+        Where every part sits.
+    name : str
+        Of a part on the shaft.
+    """
+    shaft = shafts[places[name].body]
+    on_shaft = [part for part in description.line if shafts[places[part.name].body] == shaft]
+    if not needs_angle(on_shaft) and not {part.name for part in on_shaft}.intersection(asked(description)):
+        return 0
+    return math.lcm(*(part.repeats() for part in on_shaft))
 
 
 def add_wrap(wiring: Wiring, angle: Ref, machine: Machine, turns: int) -> None:

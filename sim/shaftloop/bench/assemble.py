@@ -8,7 +8,7 @@ from fractions import Fraction
 from functools import cached_property, lru_cache
 from typing import Any, cast
 
-from shaftloop.bench.angle import add_wrap, without_angle
+from shaftloop.bench.angle import add_wrap, asked, shared_turns, without_angle
 from shaftloop.bench.channels import standard_channels
 from shaftloop.bench.condition import HEALTHY, Condition
 from shaftloop.bench.control import add_hops, add_loops
@@ -86,10 +86,11 @@ def build_bench(description: Description, *, smooth: bool = False, prone: tuple[
     healthy = HEALTHY if smooth else may_fail(description.line, prone)
     link = description.supply.link()
     feed = description.supply.nominal(), link, description.brake_resistor if link else ()
+    angled = asked(description)
     physics = (
         _physics(without_angle(description.line), *feed)
         if smooth
-        else _physics(description.line, *feed, healthy)
+        else _physics(description.line, *feed, healthy, angled)
     )
     wiring = Wiring(description, physics.plant, smooth, link=physics.link.ports)
     layout = wiring.layout
@@ -133,10 +134,9 @@ def build_bench(description: Description, *, smooth: bool = False, prone: tuple[
     add_loops(wiring, description, slots, bench, smooth)
     line = physics.line
     for first, angle in line.angles.items():
-        on_shaft = [
-            part.repeats() for part in description.line if line.shafts[line.places[part.name].body] == first
-        ]
-        add_wrap(wiring, angle, next(iter(bench.machines.values())).parameters, math.lcm(*on_shaft))
+        name = next(name for name, place in line.places.items() if line.shafts[place.body] == first)
+        turns = shared_turns(description, line.shafts, line.places, name)
+        add_wrap(wiring, angle, next(iter(bench.machines.values())).parameters, turns)
     if not smooth:
         recorder = Task("record", at.RECORD, bench.record_period, Fraction(0), Priority.RECORD)
         wiring.add(recorder)
@@ -155,7 +155,7 @@ def build_bench(description: Description, *, smooth: bool = False, prone: tuple[
     add_guards(wiring, description, bench)
     shorts = [] if smooth else [limit for limit in description.limit if limit.action not in REMOVES]
     unwritten = layout.add("unwritten", SlotKind.HELD, "", 2) if prone or shorts else -1
-    equations = changing(bench, healthy, lambda now: _physics(description.line, *feed, now).plant)
+    equations = changing(bench, healthy, lambda now: _physics(description.line, *feed, now, angled).plant)
     bench.switches = {limit.name: switched(bench, limit, equations, unwritten) for limit in shorts}
     if prone:
         model.faults = engine_faults(bench, equations, unwritten)
@@ -185,10 +185,11 @@ def _physics(
     supply: DcLink | None,
     resistors: tuple[BrakeResistor, ...],
     condition: Condition = HEALTHY,
+    angled: tuple[str, ...] = (),
 ) -> _Physics:
     """Return the equations of all parts, which are kept: benches of a study often have the same line."""
     net, link = Network(), make_link(nominal, supply, resistors)
-    line = declare_line(net, parts, condition)
+    line = declare_line(net, parts, condition, angled)
     on_bench = tuple(make_part(part) for part in parts)
     link.declare(net)
     losses = [list(meters) for meters in line.drag_meters]

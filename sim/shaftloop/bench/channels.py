@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+from shaftloop.bench.angle import asked
 from shaftloop.bench.handles import Bench
 from shaftloop.control.parameters import UNIT_OF
 from shaftloop.engine.model import Channel
@@ -16,12 +17,12 @@ def standard_channels(bench: Bench, further: Sequence[str]) -> list[Channel]:
 
     Standard are: true torque and reading of the main sensor; set-points and commands; of every machine speed,
     air-gap torque and the energy that it takes from the link; the torque of every spring; the reading of
-    every power meter.
+    every power meter; the angle at the main sensor where a part of its shaft depends on it.
 
     Parameters
     ----------
     further : sequence of str
-        Names of slots.
+        Names of slots, and ``PART_angle`` for any part of the line.
 
     Raises
     ------
@@ -32,6 +33,8 @@ def standard_channels(bench: Bench, further: Sequence[str]) -> list[Channel]:
     channels: list[Channel] = []
     for name, sensor in bench.sensors.items():
         channels += sensor.channels("" if sensor is main else f"{name}_")
+    if main is not None and bench.line.angle_of(bench.line.places[main.name].body):
+        channels.append(_angle(bench, main.name))
     channels += _loops(bench)
     for name, part in bench.parts.items():
         if name not in bench.sensors:
@@ -40,16 +43,26 @@ def standard_channels(bench: Bench, further: Sequence[str]) -> list[Channel]:
         channels.append(Channel(f"{edge.part}_torque", "N m", (("z", edge.torque, 1.0),)))
     for name, meter in bench.power_meters.items():
         channels += meter.channels(f"{name}_")
-    return [*channels, *bench.link.channels(), *_energies(bench), *(_asked(bench, name) for name in further)]
+    channels += [*bench.link.channels(), *_energies(bench)]
+    known = {channel.name for channel in channels}
+    return [*channels, *(_asked(bench, name) for name in further if name not in known)]
+
+
+def _angle(bench: Bench, part: str) -> Channel:
+    """Return the angle of the body that a part is or begins with, whole turns of its shaft taken away."""
+    angle, *twists = bench.line.angle_of(bench.line.places[part].body)
+    return Channel(f"{part}_angle", "rad", (("z", angle, 1.0), *(("z", twist, -1.0) for twist in twists)))
 
 
 def _asked(bench: Bench, name: str) -> Channel:
+    angles = {f"{part}_angle": part for part in asked(bench.description)}
+    if name in angles:
+        return _angle(bench, angles[name])
     layout = bench.model.layout
     names = [slot.name for slot in layout.slots]
     if name not in names:
-        raise ScenarioError(
-            [f"record.channels: {shown(name)} is no quantity of this bench{nearest(name, names)}"]
-        )
+        hint = nearest(name, [*names, *(f"{part.name}_angle" for part in bench.description.line)])
+        raise ScenarioError([f"record.channels: {shown(name)} is no quantity of this bench{hint}"])
     number = names.index(name)
     return Channel(name, layout.slots[number].unit, (("state", number, 1.0),))
 

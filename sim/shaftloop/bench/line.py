@@ -109,13 +109,19 @@ class Line:
         return Site(number, place.body, self.nodes[place.body], spring, edge, self.angle_of(place.body))
 
 
-def declare_line(net: Network, parts: Sequence[Part], condition: Condition = HEALTHY) -> Line:
+def declare_line(
+    net: Network, parts: Sequence[Part], condition: Condition = HEALTHY, angled: Collection[str] = ()
+) -> Line:
     """Add the mechanics of a line to a network.
 
     Parameters
     ----------
     parts : sequence of Part
         Left to right, a machine among them.
+    condition : Condition
+        What is broken or may break.
+    angled : collection of str
+        Parts whose shaft has an angle even if no part of it depends on it.
     """
     bodies, tree, places = lay_out(parts)
     # The operating range, for the step rule.
@@ -128,7 +134,7 @@ def declare_line(net: Network, parts: Sequence[Part], condition: Condition = HEA
         for name, body in zip(names, bodies, strict=True)
     )
     shafts = tuple(body.shaft for body in bodies)
-    angles = _declare_angles(net, parts, nodes, [shafts[places[part.name].body] for part in parts])
+    angles = _declare_angles(net, parts, nodes, [shafts[places[part.name].body] for part in parts], angled)
     edges: list[Edge] = []
     bent = {body for joint in tree.joints if joint.spring.law for body in (joint.left, *joint.rights)}
     for joint in tree.joints:
@@ -148,12 +154,17 @@ def declare_line(net: Network, parts: Sequence[Part], condition: Condition = HEA
 
 
 def _declare_angles(
-    net: Network, parts: Sequence[Part], nodes: Sequence[Node], shafts: Sequence[int]
+    net: Network,
+    parts: Sequence[Part],
+    nodes: Sequence[Node],
+    shafts: Sequence[int],
+    angled: Collection[str],
 ) -> dict[int, Ref]:
     """Add the angle of every shaft with a part that depends on it; `shafts` holds that of each part."""
     found: dict[int, Ref] = {}
     for first in dict.fromkeys(shafts):
-        if needs_angle([part for part, shaft in zip(parts, shafts, strict=True) if shaft == first]):
+        on_shaft = [part for part, shaft in zip(parts, shafts, strict=True) if shaft == first]
+        if needs_angle(on_shaft) or any(part.name in angled for part in on_shaft):
             found[first] = net.state(f"{nodes[first].name}.angle" if first else "angle", "rad")
             net.derivative(found[first], nodes[first].speed, 1.0)
     return found

@@ -54,6 +54,7 @@ def pictures(results: RunAnswer) -> list[Picture]:
     from shaftloop.report.run.energy import energy_picture
     from shaftloop.report.run.heat import heat_picture
     from shaftloop.report.run.link import link_picture
+    from shaftloop.report.run.overangle import over_angle_picture
     from shaftloop.report.run.overlay import overlay_picture
     from shaftloop.report.run.overview import overview_picture
 
@@ -65,6 +66,7 @@ def pictures(results: RunAnswer) -> list[Picture]:
     further = (
         heat_picture(results),
         link_picture(results),
+        over_angle_picture(results),
         timeline_picture(results, finding(results)),
     )
     drawn += [picture for picture in further if picture is not None]
