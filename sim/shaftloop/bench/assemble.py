@@ -11,9 +11,10 @@ from typing import Any, cast
 from shaftloop.bench.angle import add_wrap, asked, shared_turns, without_angle
 from shaftloop.bench.channels import standard_channels
 from shaftloop.bench.condition import HEALTHY, Condition
-from shaftloop.bench.control import add_hops, add_loops
+from shaftloop.bench.control import add_loops
 from shaftloop.bench.faults import REMOVES, changing, engine_faults, may_fail, switched
 from shaftloop.bench.handles import Bench
+from shaftloop.bench.hops import add_hops, lateness
 from shaftloop.bench.line import Line, declare_line
 from shaftloop.bench.parts.link import BenchLink, make_link
 from shaftloop.bench.parts.machine import BenchMachine
@@ -130,7 +131,7 @@ def build_bench(description: Description, *, smooth: bool = False, prone: tuple[
     bench.link.wire_control(wiring)
     if bench.link.reading_slot >= 0:
         sources[SUPPLY] = bench.link.reading_slot
-    slots = add_hops(wiring, description, sources, bench)
+    slots = add_hops(wiring, sources, bench, {} if smooth else lateness(description, prone))
     add_loops(wiring, description, slots, bench, smooth)
     line = physics.line
     for first, angle in line.angles.items():

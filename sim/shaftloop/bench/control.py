@@ -1,4 +1,4 @@
-"""Loops and bus hops as sampled tasks."""
+"""Loops as sampled tasks."""
 
 import math
 
@@ -13,45 +13,11 @@ from shaftloop.control.structures import derivative_section, setpoint_section
 from shaftloop.engine import at
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Task
-from shaftloop.engine.rows import HopWords, LimiterNumbers, LimiterWords, LoopNumbers, LoopWords
+from shaftloop.engine.rows import LimiterNumbers, LimiterWords, LoopNumbers, LoopWords
 from shaftloop.scenario.description import Description
 from shaftloop_models.supply import SUPPLY
 
-__all__ = ["add_hops", "add_loops"]
-
-
-def add_hops(
-    wiring: Wiring, description: Description, sources: dict[str, int], bench: Bench
-) -> dict[str, int]:
-    """Add the bus hops and return the slot of every name that a loop may read or a machine may get.
-
-    Parameters
-    ----------
-    sources : dict
-        Slot of the reading of every sensor, encoder and machine.
-    """
-    slots = dict(sources)
-    carried = {hop.name: hop.carries for hop in description.hop}
-    loops = {loop.name: loop for loop in description.loop}
-    for loop in description.loop:
-        slots[loop.name] = wiring.layout.add(f"{loop.name}.output", SlotKind.HELD, loop.unit)
-    for hop in description.hop:
-        slots[hop.name] = wiring.layout.add(f"{hop.name}.value", SlotKind.HELD, "")
-    for hop in description.hop:
-        origin, links = hop.carries, 0
-        while origin in carried:
-            origin, links = carried[origin], links + 1
-        command = origin in loops
-        if command and hop.name not in carried.values():
-            slots[hop.name] = bench.command_slot(loops[origin].acts_on)
-        priority = (Priority.COMMAND_HOP if command else Priority.READING_HOP) + links
-        emit = wiring.line(
-            hop.name, "", hop.period, hop.phase, hop.transport.seconds(hop.period), slots[hop.name]
-        )
-        wiring.add(
-            Task(hop.name, at.HOP, hop.period, hop.phase, priority, HopWords(slots[hop.carries], emit))
-        )
-    return slots
+__all__ = ["add_loops"]
 
 
 def add_loops(
@@ -62,7 +28,7 @@ def add_loops(
     Parameters
     ----------
     slots : dict
-        From `add_hops`.
+        From `bench.hops.add_hops`.
     bench : Bench
         Its machines and sensors are known; gains the loops.
     smooth : bool

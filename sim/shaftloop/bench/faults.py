@@ -13,9 +13,11 @@ from shaftloop.bench.handles import Bench
 from shaftloop.bench.watching import conditions
 from shaftloop.engine import at, rows
 from shaftloop.engine import model as engine
+from shaftloop.engine.frames import LAST_STAMP
 from shaftloop.engine.model import Fault, Task
 from shaftloop.engine.plant import Plant
 from shaftloop.scenario import description as stated
+from shaftloop.scenario.faults import OFF_TIME
 from shaftloop_models.bodies import lay_out
 from shaftloop_models.part import Part
 
@@ -37,6 +39,8 @@ _EMITS = {
     at.ENCODER: rows.EDGES.emit,
     at.EDGES: rows.EDGES.emit,
     at.HOP: rows.HOP.emit,
+    at.SEND: rows.SEND.receiver,
+    at.RECEIVE: rows.SEND.receiver,
     at.LOOP: rows.LOOP.emit,
     at.LIMITER: rows.LIMITER.emit,
 }
@@ -117,7 +121,12 @@ def _sampled(bench: Bench, fault: Fault, entry: stated.Fault, equations: Equatio
     tasks = bench.model.tasks
     if entry.kind in ("lost", "stalled"):
         own = (number for number, task in enumerate(tasks) if task.name == entry.on)
-        return replace(fault, words=tuple((number, rows.KIND, at.IDLE) for number in own))
+        idle = ((number, rows.KIND, at.IDLE) for number in own)
+        return replace(fault, words=(*idle, *_no_new_stamp(bench, entry.on)))
+    if entry.kind in OFF_TIME:
+        number, send = bench.frames[entry.on].task, rows.SEND_NUMBERS
+        late, jitters = float(entry.lateness), float(entry.kind == "jittering")
+        return replace(fault, numbers=((number, send.late, late), (number, send.jitters, jitters)))
     if entry.kind in _SWITCHED:
         name, column = _SWITCHED[entry.kind]
         number = next(i for i, task in enumerate(tasks) if task.name == name.format(on=entry.on))
@@ -138,6 +147,14 @@ def _sampled(bench: Bench, fault: Fault, entry: stated.Fault, equations: Equatio
     return replace(
         fault, words=tuple(_cut(tasks, slot, unwritten)), shows=() if shows is None else ((slot, shows),)
     )
+
+
+def _no_new_stamp(bench: Bench, loop: str) -> Iterator[tuple[int, int, int]]:
+    """Yield what lets the frames of a loop that is stalled grow old: they go with its last stamp."""
+    for hop in bench.description.hop:
+        if hop.carries == loop and hop.name in bench.frames:
+            frames = bench.frames[hop.name]
+            yield frames.task, rows.SEND.stamp, frames.queue + LAST_STAMP
 
 
 def _taken_over(bench: Bench, fault: Fault, equations: Equations, unwritten: int) -> Fault:

@@ -19,7 +19,7 @@ from shaftloop.scenario.description import Description
 from shaftloop_models.part import Machine
 from shaftloop_models.supply import SUPPLY
 
-__all__ = ["Bench", "LoopHandle"]
+__all__ = ["Bench", "Frames", "LoopHandle"]
 
 
 @dataclass(frozen=True)
@@ -48,6 +48,20 @@ class LoopHandle:
     """Command as it left controller and limiter, in the sense of the loop; -1 where nothing needs it."""
 
 
+@dataclass(frozen=True)
+class Frames:
+    """The frames of a bus hop, where it is asked when they arrive."""
+
+    task: int
+    """That sends them."""
+    queue: int
+    """First slot of their queue (`engine.frames`)."""
+    reader: int
+    """Task ahead of the fastest reader."""
+    age: int
+    """Slot of the age that it sees. [s]"""
+
+
 @dataclass
 class Bench:
     """An assembled bench."""
@@ -62,6 +76,8 @@ class Bench:
     link: BenchLink = field(default_factory=BenchLink)
     """The DC link and what feeds it."""
     loops: dict[str, LoopHandle] = field(default_factory=dict)
+    frames: dict[str, Frames] = field(default_factory=dict)
+    """By the names of the hops."""
     power_meters: dict[str, BenchPowerMeter] = field(default_factory=dict)
     switches: dict[str, Fault] = field(default_factory=dict, kw_only=True)
     """What interlocks switch, by their names, beside taking the torque away."""

@@ -57,7 +57,9 @@ def _source(wiring: Wiring, bench: Bench, name: str, condition: Condition) -> tu
     quantity, watched = condition.quantity, condition.watches
     if quantity == "voltage":
         return at.ALWAYS, Ref("state", bench.link.voltage_slot)
-    known = bench.parts[watched].guarded
+    if watched in bench.frames:
+        return bench.frames[watched].reader, bench.frames[watched].age
+    known = {} if quantity == "age" else bench.parts[watched].guarded
     if quantity in known and condition.jump is None:
         return known[quantity]
     if wiring.smooth:  # which no interlock looks at

@@ -21,7 +21,7 @@ from shaftloop_models.parameters import Clock
 if TYPE_CHECKING:
     from shaftloop.bench.parts.ratings import Watch
 
-__all__ = ["Priority", "Wiring"]
+__all__ = ["Priority", "Wiring", "delay_line"]
 
 
 class Priority:
@@ -131,7 +131,7 @@ class Wiring:
         """
         if latency == 0:
             return receiver
-        depth, shifted = _delay_line(latency, period, phase)
+        depth, shifted = delay_line(latency, period, phase)
         first = self.layout.add(f"{name}.line", SlotKind.DELAY, unit, depth * wide)
         self.latencies.append(latency)
         self.add(
@@ -148,7 +148,7 @@ class Wiring:
 
 
 @lru_cache(maxsize=256)
-def _delay_line(latency: Fraction, period: Fraction, phase: Fraction) -> tuple[int, Fraction]:
+def delay_line(latency: Fraction, period: Fraction, phase: Fraction) -> tuple[int, Fraction]:
     """Return the depth of a delay line and the phase of its deliveries [s]."""
     whole = floor(latency / period)
     rest = latency - whole * period

@@ -15,7 +15,7 @@ from shaftloop.engine.cache import helper, routine
 from shaftloop.engine.types import Floats, Ints
 from shaftloop.engine.views import lane_of
 
-__all__ = ["add_noise", "normal_pair", "philox"]
+__all__ = ["add_noise", "normal_pair", "philox", "uniform"]
 
 _MASK = 0xFFFFFFFF
 _M0, _M1 = 0xD2511F53, 0xCD9E8D57
@@ -60,6 +60,23 @@ def normal_pair(key: int, tick: int, number: int) -> tuple[float, float]:
     radius = math.sqrt(-2.0 * math.log(first))
     angle = 2.0 * math.pi * second
     return radius * math.cos(angle), radius * math.sin(angle)
+
+
+@helper
+def uniform(seed: int, tick: int, number: int) -> float:
+    """Return a value from 0 to 1, evenly spread and independent of all noise.
+
+    Parameters
+    ----------
+    seed : int
+        Below 2^32.
+    tick : int
+        Instant.
+    number : int
+        Of what asks at that instant.
+    """
+    a, b, _, _ = philox(tick & _MASK, (tick >> 32) & _MASK, number, 1, seed, 0)
+    return ((a >> 5) * 67108864.0 + (b >> 6)) / 9007199254740992.0
 
 
 @routine

@@ -34,6 +34,8 @@ __all__ = [
     "POWER_NUMBERS",
     "SAMPLE",
     "SAMPLE_NUMBERS",
+    "SEND",
+    "SEND_NUMBERS",
     "SERVO",
     "SERVO_NUMBERS",
     "WRAP",
@@ -61,6 +63,8 @@ __all__ = [
     "PowerWords",
     "SampleNumbers",
     "SampleWords",
+    "SendNumbers",
+    "SendWords",
     "ServoNumbers",
     "ServoWords",
     "WrapNumbers",
@@ -155,6 +159,26 @@ class HopWords(NamedTuple):
 
     source: int
     emit: int
+
+
+class SendWords(NamedTuple):
+    """A hop whose frames know when they arrive (`engine.frames`): the first three are all RECEIVE has."""
+
+    queue: int  # of the frames under way
+    receiver: int
+    held: int  # stamp of the last frame that has arrived, then its age [s]
+    source: int = 0
+    stamp: int = -1  # that the frame takes along, -1 for the tick of its transfer
+
+
+class SendNumbers(NamedTuple, Generic[V]):
+    """A bus hop whose frames know when they arrive."""
+
+    transport: V  # [s]
+    late: V  # how late its frames are, at most where that jitters [s]
+    jitters: V  # 1 where it does
+    seed: V
+    number: V  # of the hop
 
 
 class LoopWords(NamedTuple):
@@ -363,6 +387,7 @@ AVERAGE = AverageWords(*range(1, 6))
 EDGES, EDGES_NUMBERS = EdgesWords(*range(1, 5)), EdgesNumbers(*range(5))
 POWER, POWER_NUMBERS = PowerWords(*range(1, 4)), PowerNumbers(*range(6))
 HOP = HopWords(*range(1, 3))
+SEND, SEND_NUMBERS = SendWords(*range(1, 6)), SendNumbers(*range(5))
 LOOP, LOOP_NUMBERS = LoopWords(*range(1, 20)), LoopNumbers(*range(8))
 LIMITER, LIMITER_NUMBERS = LimiterWords(*range(1, 8)), LimiterNumbers(*range(8))
 PM, PM_NUMBERS = PmWords(*range(1, 12)), PmNumbers(*range(11))

@@ -9,6 +9,7 @@ from shaftloop.control.current_control import current_tick, turn
 from shaftloop.control.reading import count_edges, digitise, graduation, hysteresis, time_edges
 from shaftloop.engine import at
 from shaftloop.engine.cache import helper, routine
+from shaftloop.engine.frames import receive, send
 from shaftloop.engine.linktasks import compare, follow, note_voltage, powered
 from shaftloop.engine.loops import filtered, limit_speed, note_limit, run_loop
 from shaftloop.engine.own import ROOM, call_at, room
@@ -54,14 +55,9 @@ def run_task(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, task: int, tick
     f = it[at.TASK_FLOAT] + task * at.TASK_WIDTH
     kind = it[a]
     if kind == at.DELIVER:
-        line, depth, wide, receiver = (
-            it[a + DELIVER.line],
-            it[a + DELIVER.depth],
-            it[a + DELIVER.wide],
-            it[a + DELIVER.receiver],
-        )
-        copy_slots(s, line, s, receiver, wide)
-        copy_slots(s, line + wide, s, line, (depth - 1) * wide)
+        line, wide = it[a + DELIVER.line], it[a + DELIVER.wide]
+        copy_slots(s, line, s, it[a + DELIVER.receiver], wide)
+        copy_slots(s, line + wide, s, line, (it[a + DELIVER.depth] - 1) * wide)
     elif kind == at.SAMPLE:
         if _any_above(ft, f + SAMPLE_NUMBERS.share, 0.0):
             for_lanes(_sample_lagging, (it, ft, s, w, z, a, f, tick))
@@ -110,6 +106,10 @@ def _run_rare(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, z: int, tas
         _own(it, p, u, a, f, tick)
     elif kind == at.POWER:
         _power(it, p, u, a, f)
+    elif kind == at.SEND:
+        send(it, p, u, a, f, tick)
+    elif kind == at.RECEIVE:
+        receive(it, u, a, tick)
 
 
 @helper

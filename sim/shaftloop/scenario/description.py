@@ -202,16 +202,17 @@ LEVEL_UNITS = {
     "voltage": "V",
     "current": "A",
     "temperature": "degC",
+    "age": "s",
 }
 """Unit of what can be watched; that of a reading depends on the part."""
-_WATCHED = ("rad/s", "V", "A", "degC")
+_WATCHED = ("rad/s", "V", "A", "degC", "s")
 
 
 @dataclass(frozen=True, kw_only=True)
 class Condition:
     """What is watched, in an interlock or `when` of a fault: one of `above`, `below`, `jump`, `outside`."""
 
-    watches: Annotated[str, Number("part of the line, or supply; of a machine its speed")]
+    watches: Annotated[str, Number("part of the line, hop, or supply; of a machine its speed")]
     above: Annotated[
         float | None, Quantity("N m", "met beyond this level, either sign", gt=0.0, also=_WATCHED)
     ] = None
@@ -230,10 +231,13 @@ class Condition:
         Quantity("N m", "met outside this band, with its sign, once inside it", also=_WATCHED),
     ] = None
     quantity: Annotated[
-        Literal["reading", "true_torque", "speed", "speed_difference", "voltage", "current", "temperature"],
+        Literal[
+            "reading", "true_torque", "speed", "speed_difference", "voltage", "current", "temperature", "age"
+        ],
         Number(
             "what a sensor says, what a shaft carries, how fast a body turns, by how much the ends of "
-            "a spring differ in that, voltage of the supply's link, current or winding of a machine"
+            "a spring differ in that, voltage of the supply's link, current or winding of a machine, "
+            "how long ago the last frame that has arrived over a hop was taken"
         ),
     ] = "reading"
     debounce: Annotated[Fraction, Quantity("s", "how long without a break", ge=0.0)] = Fraction(0)
@@ -268,24 +272,10 @@ class Limit(Condition):
     ramp_time: Annotated[Fraction, Quantity("s", "duration of ramp_down", gt=0.0)] = Fraction(1, 2)
 
 
-FaultKind = Literal[
-    "broken",
-    "blocked",
-    "torque_off",
-    "command_stuck",
-    "shorted",
-    "pulses_off",
-    "stuck",
-    "zero",
-    "full_scale",
-    "shifted",
-    "drifting",
-    "lost",
-    "stalled",
-    "does_not_act",
-    "grid_lost",
-    "open",
-]
+_OfPart = Literal["broken", "blocked", "torque_off", "command_stuck", "shorted", "pulses_off"]
+_OfReading = Literal["stuck", "zero", "full_scale", "shifted", "drifting"]
+_OfBus = Literal["lost", "late", "jittering"]
+FaultKind = Literal[_OfPart, _OfReading, _OfBus, "stalled", "does_not_act", "grid_lost", "open"]
 
 
 @dataclass(frozen=True)
@@ -300,6 +290,9 @@ class Fault:
     until: Annotated[Fraction | None, Quantity("s", "its end; it lasts where left out", gt=0.0)] = None
     by: Annotated[float, Quantity("N m", "how far a shifted reading is off")] = 0.0
     rate: Annotated[float, Quantity("N m/s", "how fast a drifting reading goes off, from 0")] = 0.0
+    lateness: Annotated[
+        Fraction, Quantity("s", "how late late frames are, jittering ones at most", ge=0.0)
+    ] = Fraction(0)
 
 
 @dataclass(frozen=True)

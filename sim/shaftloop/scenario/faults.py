@@ -9,11 +9,14 @@ from shaftloop_models.line import Spring
 from shaftloop_models.part import Part
 from shaftloop_models.supply import SUPPLY
 
-__all__ = ["SIZED", "check_fault", "fault_kinds", "said"]
+__all__ = ["OFF_TIME", "SIZED", "check_fault", "fault_kinds", "said"]
+
+OFF_TIME: tuple[FaultKind, ...] = ("late", "jittering")
+"""How frames of a hop come at other times."""
 
 _OF_LIST: dict[str, tuple[FaultKind, ...]] = {
     "loop": ("stalled",),
-    "hop": ("lost",),
+    "hop": ("lost", *OFF_TIME),
     "limit": ("does_not_act",),
     "brake_resistor": ("open",),
 }
@@ -30,6 +33,8 @@ _WORDS = {
     "shifted": "reads too much by {fault.by:g} N m",
     "drifting": "drifts by {fault.rate:g} N m a second",
     "lost": "loses its frames",
+    "late": "sends its frames {late:g} ms late",
+    "jittering": "sends its frames up to {late:g} ms late",
     "stalled": "stalls",
     "open": "does not conduct",
     "grid_lost": "loses the grid",
@@ -38,8 +43,13 @@ _WORDS = {
 SIZED = {
     "shifted": ("by", 'how far the reading is off, e.g. by = "5 N m"'),
     "drifting": ("rate", 'how fast the reading goes off, e.g. rate = "0.5 N m/s"'),
+    "late": ("lateness", 'how late frames come, e.g. lateness = "2 ms"'),
+    "jittering": ("lateness", 'how late frames come at most, e.g. lateness = "2 ms"'),
 }
 """Key that such a fault alone has, and what it says."""
+_TAKES = {"by": "a shifted reading", "rate": "a drifting reading", "lateness": "a late or jittering hop"}
+_MOST_LATE = 100
+"""Periods of its hop that a frame may be late."""
 _FOR_GOOD = ("broken", "blocked", "does_not_act", "pulses_off")
 """What is not over before the run is."""
 
@@ -47,7 +57,7 @@ _FOR_GOOD = ("broken", "blocked", "does_not_act", "pulses_off")
 def said(fault: Fault) -> str:
     """Return what happens in words, e.g. ``c1 breaks`` or ``ts reads zero for 20 ms``."""
     lasts = "" if fault.until is None else f" for {1e3 * float(fault.until - fault.at):g} ms"
-    return f"{fault.on} {_WORDS[fault.kind].format(fault=fault)}{lasts}"
+    return f"{fault.on} {_WORDS[fault.kind].format(fault=fault, late=1e3 * float(fault.lateness))}{lasts}"
 
 
 def fault_kinds(part: Part) -> tuple[FaultKind, ...]:
@@ -99,7 +109,7 @@ def check_fault(draft: Draft, entry: Entry, problems: Problems) -> None:
         )
         return
     _check_when(draft, entry, problems)
-    _check_size(entry, problems)
+    _check_size(entry, found, problems)
     if kind in _FOR_GOOD:
         same = [
             other for other in draft.lists["fault"] if (other.text("on"), other.text("kind")) == (name, kind)
@@ -110,13 +120,22 @@ def check_fault(draft: Draft, entry: Entry, problems: Problems) -> None:
             )
 
 
-def _check_size(entry: Entry, problems: Problems) -> None:
-    for kind, (key, what) in SIZED.items():
-        own = entry.text("kind") == kind
-        if own and getattr(entry.value, key) == 0.0:
+def _check_size(entry: Entry, found: Entry | None, problems: Problems) -> None:
+    """Check how large a fault is: stated where it must be, and nowhere else."""
+    fault = entry.value
+    own, what = SIZED.get(fault.kind, ("", ""))
+    for key, takes in _TAKES.items():
+        if key == own and not getattr(fault, key):
             problems.error(entry.at(key), f"missing: state {what}")
-        elif not own and getattr(entry.value, key) != 0.0:
-            problems.error(entry.at(key), f"only a {kind} reading takes {key}; leave it out")
+        elif key != own and getattr(fault, key):
+            problems.error(entry.at(key), f"only {takes} takes {key}; leave it out")
+    if fault.kind in OFF_TIME and found is not None and fault.lateness > _MOST_LATE * found.value.period:
+        most = 1e3 * float(_MOST_LATE * found.value.period)
+        problems.error(
+            entry.at("lateness"),
+            f"{shown(entry.raw['lateness'])} is more than {_MOST_LATE} periods of {found.name}, {most:g} ms; "
+            'lower it, or state kind = "lost"',
+        )
 
 
 def _check_when(draft: Draft, entry: Entry, problems: Problems) -> None:

@@ -57,6 +57,11 @@ def check_condition(
         return
     key, unit = stated[0], units[condition.quantity]
     part = draft.find(condition.watches, ["line"])
+    if condition.quantity == "age" and key != "above":
+        problems.error(
+            (*path, key), f"the age of a frame falls with the next one; state above in place of {key}"
+        )
+        return
     if key == "jump" and (condition.quantity != "reading" or part is None or not part.value.samples):
         problems.error((*path, key), "only a sampled reading jumps; watch a torque sensor or an encoder")
         return
@@ -64,7 +69,8 @@ def check_condition(
         for level in raw[key] if key == "outside" else (raw[key],):
             read_quantity(level, (unit,))
     except UnitError as error:
-        kind = {"N m": "torque", "rad/s": "speed", "V": "voltage", "A": "current"}.get(unit, "temperature")
+        kinds = {"N m": "torque", "rad/s": "speed", "V": "voltage", "A": "current", "s": "time"}
+        kind = kinds.get(unit, "temperature")
         who = "interlock" if path[0] == "limit" else "fault"
         problems.error((*path, key), f"{shown(raw[key])}: the {who} watches a {kind}: {error}")
         return
@@ -85,19 +91,21 @@ def _watchable(draft: Draft, path: KeyPath, name: str, problems: Problems) -> di
             'the voltage of a stiff link never changes; state [supply] kind = "rectifier" or "two_way"',
         )
         return {}
-    found = draft.find(name, ["line"])
+    found = draft.find(name, ["line", "hop"])
     if found is None:
-        known = [entry.name for entry in draft.lists["line"] if entry.name] + [SUPPLY]
+        known = [entry.name for key in ("line", "hop") for entry in draft.lists[key] if entry.name] + [SUPPLY]
         role = draft.role(name)
         what = f"is a {role.replace('_', ' ')}" if role else "is no name in this scenario"
         problems.error(
             (*path, "watches"),
-            f"{shown(name)} {what}; it must name a part of the line or {SUPPLY}{nearest(name, known)}: "
-            f"{', '.join(known)}",
+            f"{shown(name)} {what}; it must name a part of the line, a hop or {SUPPLY}"
+            f"{nearest(name, known)}: {', '.join(known)}",
         )
         return {}
     if found.value is None:
         return {}
+    if found.path[0] == "hop":
+        return {"age": "s"}
     units = _of_part(found.value)
     if not units:
         problems.error((*path, "watches"), f"nothing can be watched of {name}, a {draft.role(name)}")

@@ -26,7 +26,7 @@ from shaftloop.engine.supervision import Trail
 from shaftloop.errors import CostError, SimulationError
 from shaftloop.figures import Figure, by_name
 from shaftloop.scenario.description import Description, Fault, FaultKind
-from shaftloop.scenario.faults import SIZED, fault_kinds
+from shaftloop.scenario.faults import OFF_TIME, SIZED, fault_kinds
 from shaftloop_models.supply import SUPPLY
 
 __all__ = [
@@ -46,6 +46,8 @@ AFTER = Fraction(1)
 """How long a run goes on behind a fault. [s]"""
 _OUTAGES = (Fraction(1, 50), Fraction(1, 10), Fraction(1, 2))
 """How long a grid that returns is away: one period of 50 Hz, what a link may ride through, longer. [s]"""
+_LATE = 2
+"""Periods of a hop by which its frames come late: common practice, no source."""
 _PHASES = 4
 _THREADS = 2
 _FOLLOWED = 0.6
@@ -120,21 +122,20 @@ def standard_faults(description: Description) -> list[Fault]:
     """
     found: list[tuple[str, FaultKind]] = []
     for part in description.line:
-        kinds = fault_kinds(part)
-        found += [
-            (part.name, kind) for kind in kinds if kind not in SIZED and (kind != "blocked" or part.drives)
-        ]
+        known = (kind for kind in fault_kinds(part) if kind not in SIZED)
+        found += [(part.name, kind) for kind in known if kind != "blocked" or part.drives]
     found += [(hop.name, "lost") for hop in description.hop]
     found += [(loop.name, "stalled") for loop in description.loop]
-    faults = [Fault(f"{on}.{kind}", on, kind, Fraction(0)) for on, kind in found]
+    faults = [Fault(f"{on}.{kind}", on, kind) for on, kind in found]
+    for hop in description.hop:
+        faults += [
+            Fault(f"{hop.name}.{kind}", hop.name, kind, lateness=_LATE * hop.period) for kind in OFF_TIME
+        ]
     if description.supply.link() is not None:
         faults += [
-            Fault(f"{SUPPLY}.grid_lost", SUPPLY, "grid_lost", Fraction(0)),
-            Fault(f"{SUPPLY}.grid_returns", SUPPLY, "grid_lost", Fraction(0), until=_OUTAGES[0]),
-            *(
-                Fault(f"{resistor.name}.open", resistor.name, "open", Fraction(0))
-                for resistor in description.brake_resistor
-            ),
+            Fault(f"{SUPPLY}.grid_lost", SUPPLY, "grid_lost"),
+            Fault(f"{SUPPLY}.grid_returns", SUPPLY, "grid_lost", until=_OUTAGES[0]),
+            *(Fault(f"{entry.name}.open", entry.name, "open") for entry in description.brake_resistor),
         ]
     return [*faults, *(fault for fault in description.fault if fault.kind != "does_not_act")]
 
