@@ -1,4 +1,4 @@
-"""Many systems with one matrix: as good as one solution each, whatever the units of the states."""
+"""Responses from one form of a matrix: as good as one solution each, whatever units, delays, double poles."""
 
 import numpy as np
 import pytest
@@ -6,35 +6,55 @@ import pytest
 from shaftloop.analysis.resolvent import Resolvent
 
 
-def systems(points: int, columns: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return a stable matrix with states of very different units, points and right-hand sides."""
+def system(*, alike: bool = False) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return a stable system with a delay line and very different units, perhaps a pole three times over."""
     random = np.random.default_rng(5)
-    a = random.normal(size=(12, 12))
-    a *= 0.98 / np.max(np.abs(np.linalg.eigvals(a)))
-    units = 10.0 ** random.uniform(-6.0, 6.0, size=12)
-    z = np.exp(1j * np.linspace(0.0, np.pi, points))
-    forced = random.normal(size=(points, 12, columns)) + 1j * random.normal(size=(points, 12, columns))
-    return a * units[:, None] / units, z, forced * units[:, None]
+    a = np.zeros((18, 18))
+    a[:12, :12] = random.normal(size=(12, 12))
+    a[:12, :12] *= 0.98 / np.max(np.abs(np.linalg.eigvals(a[:12, :12])))
+    a[12:, 12:] = np.eye(6, k=-1)
+    a[12, :12], a[:12, -1] = random.normal(size=12), random.normal(size=12)
+    if alike:
+        a[:3, :3], a[:3, 3:], a[3:, :3] = 0.9 * np.eye(3) + np.eye(3, k=1), 0.0, 0.0
+    units = 10.0 ** random.uniform(-6.0, 6.0, size=18)
+    b, c = random.normal(size=(18, 2)) * units[:, None], random.normal(size=(2, 18)) / units
+    return a * units[:, None] / units, b, c
 
 
-@pytest.mark.parametrize("columns", [1, 3])
-def test_solutions_leave_nothing(columns: int) -> None:
-    a, z, forced = systems(40, columns)
-    found = Resolvent(a).states(z, forced)
-    left = forced - (z[:, None, None] * found - a @ found)
-    terms = np.abs(forced) + np.abs(found) + np.abs(a) @ np.abs(found)
-    assert np.max(np.abs(left) / terms) < 2e-15
-    pencil = z[:, None, None] * np.eye(len(a)) - a
-    assert found == pytest.approx(np.linalg.solve(pencil, forced), rel=1e-10)
+POINTS = np.exp(1j * np.linspace(0.0, np.pi, 40))
 
 
-def test_blocks_do_not_show(monkeypatch: pytest.MonkeyPatch) -> None:
-    a, z, forced = systems(40, 2)
-    whole = Resolvent(a).states(z, forced)
-    monkeypatch.setattr("shaftloop.analysis.resolvent._BLOCK", 7 * 24)
-    assert Resolvent(a).states(z, forced) == pytest.approx(whole, rel=1e-12)
+def solved_one_by_one(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> np.ndarray:
+    return np.array([c @ np.linalg.solve(z * np.eye(len(a)) - a, b) for z in POINTS])
+
+
+@pytest.mark.parametrize("alike", [False, True])
+def test_responses_are_those_of_one_solution_each(alike: bool) -> None:
+    a, b, c = system(alike=alike)
+    expected = solved_one_by_one(a, b, c)
+    found = Resolvent(a, b, c).lifted(POINTS)
+    assert np.max(np.abs(found - expected)) < 1e-10 * np.max(np.abs(expected))
+
+
+def test_a_wave_comes_out_as_the_response_says() -> None:
+    a, b, c = system()
+    wave = np.exp(1j * np.outer(np.arange(40), [0.1, 0.7]))
+    expected = np.einsum("mq,mqp,mp->m", wave.conj(), solved_one_by_one(a, b, c), wave)
+    assert Resolvent(a, b, c).along(POINTS, wave) == pytest.approx(expected, rel=1e-9)
+
+
+@pytest.mark.parametrize("alike", [False, True])
+def test_blocks_do_not_show(alike: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    a, b, c = system(alike=alike)
+    wave = np.ones((40, 2), dtype=np.complex128)
+    whole = Resolvent(a, b, c)
+    lifted, along = whole.lifted(POINTS), whole.along(POINTS, wave)
+    monkeypatch.setattr("shaftloop.analysis.resolvent._BLOCK", 7 * 36)
+    assert whole.lifted(POINTS) == pytest.approx(lifted, rel=1e-9)
+    assert whole.along(POINTS, wave) == pytest.approx(along, rel=1e-9)
 
 
 def test_an_eigenvalue_has_no_solution() -> None:
+    one = Resolvent(np.diag([0.5, 1.0]), np.ones((2, 1)), np.ones((1, 2)))
     with pytest.raises(np.linalg.LinAlgError, match="Singular matrix"):
-        Resolvent(np.diag([0.5, 1.0])).states(np.array([1.0 + 0.0j]), np.ones((1, 2, 1), dtype=np.complex128))
+        one.lifted(np.array([1.0 + 0.0j]))

@@ -98,9 +98,7 @@ class JointMargins:
         wave = np.exp(1j * np.outer(omega, closed.instants))
         loop = np.repeat(np.arange(len(self.loops)), self.ticks)
         each = wave[:, :, None] * (loop[:, None] == np.arange(len(self.loops)))
-        state = closed.states(z, closed.b @ each)
-        lifted = closed.c @ state + closed.d @ each
-        found = np.swapaxes(each.conj(), 1, 2) @ lifted / np.array(self.ticks)[:, None]
+        found = np.swapaxes(each.conj(), 1, 2) @ closed.lifted(z) @ each / np.array(self.ticks)[:, None]
         return np.asarray(found * self.clamps / self.clamps[:, None])
 
     @cached_property

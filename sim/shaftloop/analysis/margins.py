@@ -42,6 +42,8 @@ Complex = NDArray[np.complex128]
 _SCAN = np.geomspace(1.0, 1e3, 13)
 _SEEN = 1e-4
 """Height from which on the peak of a pole at an image is looked at, in L or in S."""
+_ON_CIRCLE = 1e-12
+"""Distance of the largest eigenvalue from 1 that is none."""
 _NEAR = 1e-3
 """How far, as a share, the fundamental response may be from the boundary that it predicts."""
 
@@ -262,7 +264,10 @@ def stability_boundary(system: OpenLoop, candidates: list[float], scan: Array) -
     for point in points[1:]:
         new = excess(point)
         if (value < 0.0) != (new < 0.0):
-            return root(excess, last, point)
+            inside = (k for k in candidates if min(last, point) < k < max(last, point))
+            # At one tick L is all of the response, and its crossing the boundary itself.
+            exact = (k for k in inside if abs(excess(k)) < _ON_CIRCLE)
+            return next(exact, None) or root(excess, last, point)
         last, value = point, new
     return None
 

@@ -13,9 +13,6 @@ __all__ = ["AT_ONE", "OpenLoop", "spectral_radius"]
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-_FEW = 16
-"""Below so many points each is solved for by itself."""
-
 AT_ONE = 1e-8
 """Distance from 1 that rounding gives the eigenvalue of an integrator, at most."""
 
@@ -70,25 +67,20 @@ class OpenLoop:
         below = [np.trace(self.d, -lag) for lag in range(len(self.d))]
         return np.array(below), np.array([np.trace(self.d, lag) for lag in range(1, len(self.d))])
 
-    def states(self, z: Complex, forced: Complex) -> Complex:
-        """Return the solutions x of ``z·x = A·x + forced``, shape (m, n, k).
+    def lifted(self, z: Complex) -> Complex:
+        """Return what comes out at the ticks over what goes in, shape (m, p, p).
 
         Parameters
         ----------
         z : ndarray, shape (m,)
             Points in the plane.
-        forced : ndarray, shape (m, n, k) or (n, k)
-            Right-hand sides.
         """
-        if len(z) < _FEW:
-            pencil = np.tile(-self.a.astype(np.complex128), (len(z), 1, 1))
-            np.einsum("kii->ki", pencil)[...] += z[:, None]
-            return np.asarray(np.linalg.solve(pencil, forced))
-        return self._resolvent.states(z, np.broadcast_to(forced, (len(z), *forced.shape[-2:])))
+        return self.d + self.resolvent.lifted(z)
 
     @cached_property
-    def _resolvent(self) -> Resolvent:
-        return Resolvent(self.a)
+    def resolvent(self) -> Resolvent:
+        """What its states make of what goes in, without D."""
+        return Resolvent(self.a, self.b, self.c)
 
 
 def spectral_radius(matrix: Array) -> float:

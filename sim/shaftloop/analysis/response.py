@@ -123,18 +123,13 @@ def _response(loop: OpenLoop, frequency: Array) -> Complex:
     omega = 2.0 * np.pi * frequency
     if len(loop.instants) == 1:
         # What turns in and back again over the one instant cancels.
-        return np.asarray(
-            loop.states(np.exp(1j * omega * loop.hyperperiod), loop.b.astype(np.complex128))[:, :, 0]
-            @ loop.c[0]
-            + loop.d[0, 0]
-        )
+        return loop.lifted(np.exp(1j * omega * loop.hyperperiod))[:, 0, 0]
     wave = np.exp(1j * np.outer(omega, loop.instants))
-    z = np.exp(1j * omega * loop.hyperperiod)
-    state = loop.states(z, (wave @ loop.b.T)[:, :, None])[:, :, 0]
+    through = loop.resolvent.along(np.exp(1j * omega * loop.hyperperiod), wave)
     below, above = loop.lags
     turned = wave * wave[:, :1].conj()
     direct = turned.conj() @ below + turned[:, 1:] @ above
-    return np.asarray((np.sum(state @ loop.c.T * np.conj(wave), axis=1) + direct) / len(loop.instants))
+    return np.asarray((through + direct) / len(loop.instants))
 
 
 def grid(loop: OpenLoop, least: float = 0.0) -> Array:

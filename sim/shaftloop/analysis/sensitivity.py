@@ -66,10 +66,14 @@ def amplification(loop: OpenLoop, frequency: Array) -> Array:
     frequency : ndarray, shape (n,)
         [Hz]
     """
-    closed = loop.disturbed
-    z = np.exp(2j * np.pi * np.asarray(frequency) * loop.hyperperiod)
-    lifted = closed.d + closed.c @ closed.states(z, closed.b.astype(np.complex128))
-    return np.asarray(np.linalg.norm(lifted, 2, axis=(1, 2)))
+    lifted = loop.disturbed.lifted(np.exp(2j * np.pi * np.asarray(frequency) * loop.hyperperiod))
+    if lifted.shape[1] > 2:
+        return np.asarray(np.linalg.norm(lifted, 2, axis=(1, 2)))
+    # Of one or two ticks the larger eigenvalue of the product with itself, as routines take one by one.
+    square = np.swapaxes(lifted.conj(), 1, 2) @ lifted
+    first, last = square[:, 0, 0].real, square[:, -1, -1].real
+    beside = np.abs(square[:, 0, -1]) if lifted.shape[1] == 2 else 0.0
+    return np.asarray(np.sqrt(0.5 * (first + last) + np.hypot(0.5 * (first - last), beside)))
 
 
 def sensitivity_peak(loop: OpenLoop, frequency: Array, known: Complex) -> Peak:
