@@ -21,12 +21,11 @@ from shaftloop.engine.guards import look, look_inside
 from shaftloop.engine.linkterms import evaluate_link
 from shaftloop.engine.meters import integrate_meters, keep_peaks
 from shaftloop.engine.noise import add_noise
-from shaftloop.engine.products import padded
 from shaftloop.engine.recorder import flush, record_row
 from shaftloop.engine.steppers import copy_slots, etd4_step, rk4_step, set_held, set_z
 from shaftloop.engine.sticking import changes, torque_on
 from shaftloop.engine.tasks import run_task
-from shaftloop.engine.terms import evaluate_terms
+from shaftloop.engine.terms import own_terms
 from shaftloop.engine.types import Floats, Ints, Numbers, Products
 from shaftloop.engine.views import (
     abreast,
@@ -279,12 +278,10 @@ def probe(it: Ints, numbers: Numbers, s: Floats, w: Floats, ends: Ints, gap: int
 
 @helper
 def _refresh(it: Ints, ft: Floats, s: Floats, w: Floats, z: int) -> None:
-    """Take held inputs, which tasks have changed, into z, and what terms make of them."""
+    """Take held inputs, which tasks have changed, into z, and what the terms that read them make of them."""
     set_held(it, s, w, z)
-    if it[at.OWNS] > 0:  # they may read held inputs, which tasks have changed
-        set_held(it, s, w, it[at.BASE] + padded(it[at.N]) - it[at.R])
-        set_held(it, s, w, it[at.ZC])
-        evaluate_terms(it, ft, w, z)
+    if it[at.OWNS] > 0:
+        one_by_one(own_terms, (it, ft, w, z))
     if it[at.LINKS] > 0:
         evaluate_link(it, ft, w, z)
 

@@ -97,7 +97,7 @@ def etd4_step(it: Ints, ft: Floats, et: Products, s: Floats, w: Floats, gap: int
     base, change, out = it[at.BASE], it[at.CHANGE], it[at.R] + it[at.N] + it[at.M]
     middle = base + padded(n)
     product(et, at.FREE, gap, (w, z0 + r), (w, it[at.ZEROS], _ALL), (w, base))
-    if it[at.LINKS] > 0:
+    if it[at.LINKS] + it[at.OWNS] > 0:
         _inputs(it, s, w, middle - r)
     evaluate_terms(it, ft, w, middle - r)
 
@@ -107,7 +107,7 @@ def etd4_step(it: Ints, ft: Floats, et: Products, s: Floats, w: Floats, gap: int
 
     _subtract(w, change + q, zm + out, z0 + out, q)
     product(et, at.LAST, gap, (w, change + q), (w, base, _OWN), (w, zc + r))
-    if it[at.LINKS] > 0:
+    if it[at.LINKS] + it[at.OWNS] > 0:
         _inputs(it, s, w, zc)
     evaluate_terms(it, ft, w, zc)
 

@@ -19,7 +19,7 @@ from shaftloop_models.misalignment import error_slope
 from shaftloop_models.network import TermKind
 from shaftloop_models.pm_machine import dq_coupling, reluctance_torque
 
-__all__ = ["OF_ANY_LENGTH", "TERMS", "evaluate_terms"]
+__all__ = ["OF_ANY_LENGTH", "TERMS", "evaluate_terms", "own_terms"]
 
 TERMS = {
     TermKind.COULOMB: at.COULOMBS,
@@ -65,7 +65,7 @@ def evaluate_terms(it: Ints, ft: Floats, w: Floats, z: int) -> None:
     if it[at.RIPPLES] + it[at.MISALIGNMENTS] > 0:
         one_by_one(_angle_terms, (it, ft, w, z))
     if it[at.OWNS] > 0:
-        one_by_one(_own_terms, (it, ft, w, z))
+        one_by_one(own_terms, (it, ft, w, z))
     if it[at.LINKS] > 0:
         evaluate_link(it, ft, w, z)
 
@@ -153,7 +153,7 @@ def _angle_terms(lane: int, it: Ints, ft: Floats, w: Floats, z: int) -> None:
 
 
 @routine
-def _own_terms(lane: int, it: Ints, ft: Floats, w: Floats, z: int) -> None:
+def own_terms(lane: int, it: Ints, ft: Floats, w: Floats, z: int) -> None:
     """Fill the outputs of one lane whose equations parts bring along."""
     p, v, x = lane_of(ft, lane), lane_of(w, lane), room()
     i, f = it[at.OWN_INT], it[at.OWN_FLOAT]
