@@ -246,7 +246,8 @@ def test_exceeded_limit_trip_and_end_run_singly() -> None:
 
 def test_diverging_lane_is_reported_like_a_single_run_and_spoils_no_other() -> None:
     wild = [speed_loop("drive", 1e6, 0.0, clamp="1e18 N m"), rig()["loop"][1]]
-    line = [servo("drive", 0.05, max_torque="1e18 N m"), *rig()["line"][1:]]
+    line = [servo("drive", 0.05, max_torque="1e18 N m", max_speed="1e17 rpm"), *rig()["line"][1:]]
+    line[-1] = line[-1] | {"max_speed": "1e17 rpm"}
     calm = [wild[0] | {"kp": "5 N m s/rad"}, wild[1]]
     documents = [rig(duration="20 ms", line=line, loop=loops) for loops in (calm, wild, calm)]
     descriptions = [describe(document) for document in documents]

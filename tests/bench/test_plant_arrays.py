@@ -77,7 +77,7 @@ def after_a_gap(run: Run, held: Array, length: int) -> Array:
     gap = run.prepare(length)
     tables = run.tables
     run.state[: len(held)] = held
-    z = probe(tables.it, tables.numbers, run.state, run.work, np.full((2, 1), -1), gap)
+    z = probe(tables.it, tables.numbers, run.state, run.work, np.full((3, 1), -1), gap)
     return run.work[z : z + tables.it[at.Z_SIZE]]
 
 

@@ -24,6 +24,7 @@ from shaftloop.engine import at
 from shaftloop.engine.events import Event
 from shaftloop.engine.kernelstore import compiling
 from shaftloop.engine.run import Run
+from shaftloop.engine.runaway import left_at
 from shaftloop.engine.steprule import Stepping, longest_step
 from shaftloop.engine.supervision import Trail, advance_plainly, lay_out, run_bench
 from shaftloop.errors import BenchError
@@ -197,7 +198,7 @@ def finished(bench: Bench, run: Run, events: Sequence[Event], method: str, wall_
     columns = np.ascontiguousarray(run.recording[:records].T)
     traces = {c.name: columns[i] for i, c in enumerate(bench.model.channels)}
     watched = {watch.slot: _watched(run, watch) for watch in bench.watches}
-    happened = [*events, *_blocked(bench, run, watched, traces), *_slipped(run)]
+    happened = [*events, *_blocked(bench, run, watched, traces), *_slipped(run), *_beyond(run)]
     return Simulation(
         bench=bench,
         time=_instants(records, float(1 / bench.record_period)),
@@ -209,7 +210,7 @@ def finished(bench: Bench, run: Run, events: Sequence[Event], method: str, wall_
         run=run.without_records(),
         events=tuple(sorted(happened, key=lambda event: event.tick)),
         duration=run.clock.seconds(run.position.tick),
-        step=max(run.steps().values()),
+        step=run.step,
         method=method,
         wall_time=wall_time,
         heat=None if run.heating is None else heat_trace(run.heating),
@@ -296,6 +297,13 @@ def _slipped(run: Run) -> Iterator[Event]:
     for (body, moves), tick in first.items():
         kind = "broke_loose" if moves else "came_to_rest"
         yield Event(tick, run.clock.seconds(tick), kind, body, counts[body, moves])
+
+
+def _beyond(run: Run) -> Iterator[Event]:
+    """Yield which bodies have left the range of speeds that the step rule goes by."""
+    for each, tick in zip(run.model.ranges, left_at(run.model, run.state), strict=True):
+        if tick >= 0:
+            yield Event(tick, run.clock.seconds(tick), "beyond_max_speed", each.name)
 
 
 def _blocked(

@@ -27,7 +27,7 @@ from shaftloop.engine import at
 from shaftloop.engine.friction import sticking
 from shaftloop.engine.heat import assemble_heat
 from shaftloop.engine.layout import Slot, SlotKind
-from shaftloop.engine.model import Model, Task
+from shaftloop.engine.model import Model, Range, Task
 from shaftloop.engine.plant import Plant
 from shaftloop.scenario.description import Description, Fault, Trace
 from shaftloop_models.brake_resistor import BrakeResistor
@@ -144,6 +144,11 @@ def build_bench(description: Description, *, smooth: bool = False, prone: tuple[
     model.guard_slot = layout.add("guard", SlotKind.INTEGER, "1", 2 * guard_count(description))
     sticks = len(sticking(physics.net))
     model.stick_slot = layout.add("sticks", SlotKind.INTEGER, "1", sticks) if sticks else 0
+    if not smooth:
+        pairs = zip(line.nodes, line.reach, strict=True)
+        model.ranges = tuple(Range(node.name, node.speed.index, most) for node, most in pairs)
+        model.range_slot = layout.add("pace", SlotKind.INTEGER, "1", initial=1.0)
+        layout.add("beyond", SlotKind.INTEGER, "tick", len(model.ranges), initial=-1.0)
     _add_accumulators(model, physics.meters)
     keeper = next((loop for loop in bench.loops.values() if loop.source == SUPPLY), None)
     integral = keeper.integral_slot if keeper else -1

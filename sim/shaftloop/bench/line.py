@@ -80,6 +80,8 @@ class Line:
     """Loss meters of every body."""
     shafts: tuple[int, ...]
     """Leftmost body of the shaft of every body, as in `Body.shaft`."""
+    reach: tuple[float, ...]
+    """Speed of every body that steps do for: `max_speed` of its machine, else that of the fastest. [rad/s]"""
     angles: dict[int, Ref]
     """State by leftmost body of a shaft: its angle, wrapped at instants, where a part of that shaft depends
     on it. [rad]"""
@@ -150,7 +152,12 @@ def declare_line(
         )
         for node, body in zip(nodes, bodies, strict=True)
     )
-    return Line(nodes, tuple(edges), tree, places, drags, shafts, angles)
+    reach = [fastest * abs(node.pace) for node in nodes]
+    for part in parts:
+        if part.drives:
+            body = places[part.name].body
+            reach[body] = min(reach[body], cast(Machine, part).max_speed)
+    return Line(nodes, tuple(edges), tree, places, drags, shafts, tuple(reach), angles)
 
 
 def _declare_angles(

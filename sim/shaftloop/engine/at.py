@@ -16,6 +16,7 @@ vector (w). Kernels write ``it[at.N]``.
     METHOD,  # ETD4 or RK4
     TICKS_PER_SECOND,
     SLOTS,  # slots of the state
+    BOUND,  # f: size beyond which a run does not go on as it does, of each continuous state
     # Gaps
     GAPS,
     GAP_INT,  # i: (length [tick], substeps) each
@@ -114,7 +115,7 @@ vector (w). Kernels write ``it[at.N]``.
     ZEROS,  # w: zeros
     RECENT,  # w: the block of recent records
     WORDS,  # length of the directory
-) = range(96)
+) = range(97)
 
 ETD4, RK4 = 0, 1
 """Values of METHOD."""
@@ -122,8 +123,12 @@ ETD4, RK4 = 0, 1
 ALWAYS, ELSEWHERE = -1, -2
 """In place of the task of a guard: it looks at a quantity of the plant all the time; kernels do not look."""
 
-DIVERGED, WOKE = 0, 1
-"""Rows of the ends of the lanes: tick at which a state left the finite range, at which a guard changed."""
+DIVERGED, WOKE, FAST = 0, 1, 2
+"""Rows of the ends of the lanes: tick at which a state left the finite range, at which a guard changed, at
+which a speed left the range that the steps are made for."""
+
+LARGEST = 1e15
+"""Largest plant state of a working bench, in SI units."""
 
 TASK_WIDTH = 24
 SEGMENT_INTS = 5

@@ -18,7 +18,15 @@ from shaftloop.engine.terms import OF_ANY_LENGTH, TERMS
 from shaftloop.engine.types import LINE, Floats, Ints, Numbers, aligned
 from shaftloop_models.network import OwnKind, Ref
 
-__all__ = ["Tables", "build_tables", "keep", "make_calendar", "make_clock", "segment_row", "with_numbers"]
+__all__ = [
+    "Tables",
+    "build_tables",
+    "keep_setpoints",
+    "make_calendar",
+    "make_clock",
+    "segment_row",
+    "with_numbers",
+]
 
 
 @dataclass(frozen=True)
@@ -141,6 +149,7 @@ def _add_plant(sections: _Sections, model: Model) -> None:
     head[at.R], head[at.SLOTS] = plant.padded_signals, len(model.layout.initial)
     head[at.ASIDES] = len(plant.network.asides)
     head[at.NOISES] = len(model.noises)
+    sections.floats(at.BOUND, [at.LARGEST] * len(plant.a))
     sections.ints(at.NOISE_INT, [v for c in model.noises for v in (c.state, len(c.g))])
 
 
@@ -304,7 +313,11 @@ def _place_work(head: list[int]) -> int:
     return place
 
 
-def keep(word: int, size: int, old: Tables, new: Tables) -> None:
-    """Take a section of the integer table over from the old tables."""
-    place, first = new.it[word], old.it[word]
-    new.it[place : place + size] = old.it[first : first + size]
+def keep_setpoints(model: Model, old: Tables, new: Tables) -> None:
+    """Take the set-points of a model over from its old tables."""
+    rows = model.profiles * model.segments
+    sizes = {at.SEGMENT_COUNT: model.profiles, at.SEGMENT_INT: rows * at.SEGMENT_INTS}
+    for word, size in sizes.items():
+        new.it[new.it[word] :][:size] = old.it[old.it[word] :][:size]
+    size = rows * at.SEGMENT_FLOATS
+    new.ft[new.it[at.SEGMENT_FLOAT] :][:size] = old.ft[old.it[at.SEGMENT_FLOAT] :][:size]

@@ -14,6 +14,7 @@ import numpy as np
 
 from shaftloop.engine.kernel import pull
 from shaftloop.engine.position import Slip
+from shaftloop.engine.runaway import pace_of
 from shaftloop.errors import SimulationError
 from shaftloop_models.network import Network, Rub
 
@@ -82,8 +83,8 @@ class Friction:
         self.bodies = sticking(model.plant.network)
         self.slips: list[Slip] = []
         """What came to rest and what broke loose."""
-        self._standing: frozenset[int] = frozenset()
-        self._kept: dict[frozenset[int], tuple[Model, Gaps, Tables]] = {}
+        self._now: tuple[frozenset[int], int] = frozenset(), 1
+        self._kept: dict[tuple[frozenset[int], int], tuple[Model, Gaps, Tables]] = {}
 
     def settle(self, run: "Run") -> None:
         """Decide who stands and who moves, at the tick at which something changes.
@@ -119,15 +120,16 @@ class Friction:
         self.stand(run)
 
     def stand(self, run: "Run") -> None:
-        """Take the equations in which those bodies stand that do so by the state of the run."""
+        """Take the equations in which those bodies stand that do so by the state of the run, at its pace."""
         ways = run.state[run.model.stick_slot : run.model.stick_slot + len(self.bodies)]
         standing = frozenset(body.speed for body, way in zip(self.bodies, ways, strict=True) if way == 0.0)
-        if standing == self._standing:
+        now = standing, pace_of(run.model, run.state)
+        if now == self._now:
             return
-        self._kept[self._standing] = run.equations
-        self._standing = standing
-        if standing in self._kept:
-            run.swap(self._kept[standing])
+        self._kept[self._now] = run.equations
+        self._now = now
+        if now in self._kept:
+            run.swap(self._kept[now])
         else:
             run.take(run.model.plant.standing(standing))
 
@@ -142,7 +144,7 @@ class Friction:
 
     def begin_anew(self, run: "Run") -> None:
         """Decide again after something has failed, for equations in which nothing stands yet."""
-        self._kept, self._standing = {}, frozenset()
+        self._kept, self._now = {}, (frozenset(), pace_of(run.model, run.state))
         if self.bodies:
             self.settle(run)
 

@@ -5,9 +5,9 @@ the next instant. `advance` covers ticks from its start up to, but not including
 end, so that stretches join without seam. `advance_lanes` is the same source, compiled for the benches
 of all lanes side by side.
 
-A lane ends where a guard changes or a state leaves the finite range; the stretch ends with its last lane. A
-lane that diverges among others is put to rest, for what it goes on to calculate is of no use to anyone
-and must not slow the others down.
+A lane ends where a guard changes, a state leaves the finite range, or a speed the range that the steps are
+made for; the stretch ends with its last lane. A lane that diverges among others is put to rest, for what it
+goes on to calculate is of no use to anyone and must not slow the others down.
 
 Where a body comes to rest or breaks loose inside a gap, `advance` goes back to the start of the gap and ends
 there; `creep` then makes its way to the tick at which it happens, in steps of a power of two ticks.
@@ -42,7 +42,6 @@ from shaftloop.engine.views import (
 __all__ = [
     "ENDED",
     "FULL",
-    "LARGEST",
     "MET",
     "REACHED",
     "advance",
@@ -54,9 +53,6 @@ __all__ = [
 
 REACHED, ENDED, FULL, MET = 0, 1, 2, 3
 """How a stretch ended: at its end; every lane ended before; the recording is full; what sticks changes."""
-
-LARGEST = 1e15
-"""Largest plant state of a working bench, in SI units."""
 
 
 def _driver(name: str, constant: Any, changing: Any) -> Any:
@@ -84,7 +80,7 @@ def _driver(name: str, constant: Any, changing: Any) -> Any:
             State, changed in place.
         work : ndarray
             Scratch.
-        ends : ndarray, shape (2, lanes)
+        ends : ndarray, shape (3, lanes)
             See `at.DIVERGED`; filled, -1 where a lane has not ended.
         recording : ndarray, shape (lanes, channels, records)
             Filled.
@@ -200,7 +196,7 @@ def _run_gap(
         one_by_one(add_noise, (it, ft, keys, s, w, (z, gap), ticks[0]))
     if guarded > 0:
         look(it, ft, s, w, z, at.ALWAYS, ends, ticks[1])
-    _check(it, s, w, ends, ticks[1])
+    _check(it, ft, s, w, ends, ticks[1])
     return z, met
 
 
@@ -247,7 +243,7 @@ def creep(
             copy_slots(w, it[at.SAVED], s, 0, it[at.SLOTS])
             z, met, level = it[at.Z], False, level - 1
             set_z(it, ft, et, s, w, z)
-            ends[at.WOKE, 0] = ends[at.DIVERGED, 0] = -1
+            ends[at.WOKE, 0] = ends[at.DIVERGED, 0] = ends[at.FAST, 0] = -1
         else:
             tick, length = reached, 1 << level
             level = min(level + 1, it[at.FINES] - 1)
@@ -321,22 +317,27 @@ def _cross(
 
 
 @helper
-def _check(it: Ints, s: Floats, w: Floats, ends: Ints, tick: int) -> None:
-    """Note the lanes that have left the finite range."""
-    fine, u = True, flat(s)
+def _check(it: Ints, ft: Floats, s: Floats, w: Floats, ends: Ints, tick: int) -> None:
+    """Note the lanes in which a state has left its range."""
+    fine, u, bound = True, flat(s), flat(ft)
+    first = it[at.BOUND] * width(s)
     for i in range(it[at.N] * width(s)):
-        fine &= abs(u[i]) < LARGEST
+        fine &= abs(u[i]) <= bound[first + i]
     if not fine:
-        one_by_one(_put_to_rest, (it, s, w, ends, tick, width(s) > 1))
+        one_by_one(_leave, (it, ft, s, w, ends, tick, width(s) > 1))
 
 
 @routine
-def _put_to_rest(lane: int, it: Ints, s: Floats, w: Floats, ends: Ints, tick: int, rest: bool) -> None:
-    """Note a lane that is out of range, and set its states to 0 where there are others."""
-    u, v, fine = lane_of(s, lane), lane_of(w, lane), True
+def _leave(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, ends: Ints, tick: int, rest: bool) -> None:
+    """Note a lane in which a speed is out of range or any state, and then set its states to 0 if told."""
+    u, v, bound = lane_of(s, lane), lane_of(w, lane), lane_of(ft, lane)
+    slow, fine = True, True
     for i in range(it[at.N]):
-        fine = fine and abs(u[i]) < LARGEST
+        slow = slow and abs(u[i]) <= bound[it[at.BOUND] + i]
+        fine = fine and abs(u[i]) <= at.LARGEST
     if fine:
+        if not slow and ends[at.FAST, lane] < 0:
+            ends[at.FAST, lane] = tick
         return
     if ends[at.DIVERGED, lane] < 0:
         ends[at.DIVERGED, lane] = tick
@@ -353,6 +354,6 @@ def _put_to_rest(lane: int, it: Ints, s: Floats, w: Floats, ends: Ints, tick: in
 def _all_ended(ends: Ints) -> bool:
     """Return whether no lane is of use any more."""
     for lane in range(ends.shape[1]):
-        if ends[at.DIVERGED, lane] < 0 and ends[at.WOKE, lane] < 0:
+        if ends[at.DIVERGED, lane] < 0 and ends[at.WOKE, lane] < 0 and ends[at.FAST, lane] < 0:
             return False
     return True

@@ -55,8 +55,8 @@ def advance_together(
     Returns
     -------
     list
-        Per run: True where it stands at the end; False where a guard would have acted, so that it must run
-        singly; the error where the bench diverged. Such a run is unchanged.
+        Per run: True where it stands at the end; False where a guard would have acted or steps must become
+        finer, so that it must run singly; the error where the bench diverged. Such a run is unchanged.
     """
     last = runs[0].prepare(end)
     common = common or common_tables(runs)
@@ -65,7 +65,7 @@ def advance_together(
     slots = state.reshape(-1, LANES)
     guards = runs[0].model.guard_slot + 2 * np.arange(len(runs[0].model.guards))
     slots[guards + 1] = 1.0  # armed
-    ends = np.full((2, LANES), -1)
+    ends = np.full((3, LANES), -1)
     ends[at.WOKE, len(runs) :] = 0
     records, channels = runs[0].recording.shape
     recording = (memory or Memory()).array((len(runs), channels, records))
@@ -85,7 +85,7 @@ def advance_together(
     tick, instant, gap, records = where
     results: list[SimulationError | bool] = []
     for lane, run in enumerate(runs):
-        if ends[at.WOKE, lane] >= 0:
+        if ends[at.WOKE, lane] >= 0 or ends[at.FAST, lane] >= 0:
             results.append(False)
         elif ends[at.DIVERGED, lane] >= 0:
             results.append(run.divergence(int(ends[at.DIVERGED, lane])))

@@ -32,7 +32,7 @@ def crossings(run: Run, guard: int, above: bool) -> list[tuple[int, bool]]:
     state[first + 1 : first + 2 * len(run.model.guards) : 2] = 0.0
     slot = first + 2 * guard
     state[slot : slot + 2] = float(above), 1.0
-    end, ends, found = run.position.tick, np.full((2, 1), -1), []
+    end, ends, found = run.position.tick, np.full((3, 1), -1), []
     tick = end - run.last_gap
     while tick < end:
         ends[:] = -1

@@ -12,7 +12,18 @@ from shaftloop.engine.layout import Layout
 from shaftloop.engine.plant import Plant
 from shaftloop_models.network import Ref
 
-__all__ = ["Channel", "Condition", "Fault", "Guard", "Model", "NoiseChannel", "Segment", "Task", "alike"]
+__all__ = [
+    "Channel",
+    "Condition",
+    "Fault",
+    "Guard",
+    "Model",
+    "NoiseChannel",
+    "Range",
+    "Segment",
+    "Task",
+    "alike",
+]
 
 
 @dataclass(frozen=True)
@@ -127,6 +138,18 @@ class Guard:
         return (value if self.signed else abs(value - self.centre)) > self.level
 
 
+@dataclass(frozen=True)
+class Range:
+    """The speed of a body that the step rule reckons with."""
+
+    name: str
+    """Body."""
+    state: int
+    """Number of the state that is its speed."""
+    most: float
+    """Largest size. [rad/s]"""
+
+
 @dataclass
 class Model:
     """A bench in the engine's terms."""
@@ -154,6 +177,9 @@ class Model:
     """Further times that must be whole ticks. [s]"""
     seed: int = 0
     stick_slot: int = 0
+    ranges: tuple[Range, ...] = ()
+    """Speeds that the step rule reckons with; none in a smooth bench."""
+    range_slot: int = 0
     faults: tuple[Fault, ...] = ()
     """In the order of their times."""
     heat: Heat | None = None

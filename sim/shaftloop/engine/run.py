@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from shaftloop.engine import at
-from shaftloop.engine.build import Tables, build_tables, keep, make_clock, segment_row, with_numbers
+from shaftloop.engine.build import Tables, build_tables, keep_setpoints, make_clock, segment_row, with_numbers
 from shaftloop.engine.friction import Friction
 from shaftloop.engine.gaps import Gaps
 from shaftloop.engine.heat import Heating
@@ -15,6 +15,7 @@ from shaftloop.engine.kernel import ENDED, FULL, MET, REACHED, advance, creep, p
 from shaftloop.engine.model import Fault, Model, Segment
 from shaftloop.engine.plant import Plant
 from shaftloop.engine.position import CREEPS, Position, Saved
+from shaftloop.engine.runaway import bound_speeds, keep_pace, pace_of
 from shaftloop.engine.steprule import Stepping, longest_step
 from shaftloop.engine.types import Floats, Ints, aligned
 from shaftloop.errors import SimulationError
@@ -48,7 +49,8 @@ class Run:
         self.state[:] = model.layout.initial
         self.position = Position(0, 0, -1)
         self.recording = np.empty((len(model.channels), records)).T
-        self._ends = np.full((2, 1), -1)
+        self._ends = np.full((3, 1), -1)
+        self._step = 0.0
         self.last_gap = 0
         """Length of the last gap that was crossed. [tick]"""
         self._failed: list[Fault] = []
@@ -56,7 +58,7 @@ class Run:
         """What warms up, advanced by whoever drives the run; nothing in most benches."""
         self.friction = Friction(model)
         """What sticks; nothing in most benches."""
-        self.friction.stand(self)
+        self._follow_state()
 
     def variant(self, model: Model) -> "Run":
         """Return the run of a model that is `alike` this one's, in much less time than a new one takes.
@@ -122,6 +124,8 @@ class Run:
         if self.position.tick >= to:
             return False
         while True:
+            if keep_pace(self.model, self.state, self.position.tick):
+                self._follow_state()  # a speed has left its range
             go_on = self._creep if self.position.gap == CREEPS else self._go
             status = go_on(to, exact, guarded)
             if self._ends[at.DIVERGED] >= 0:
@@ -131,6 +135,7 @@ class Run:
             if status == MET:
                 self.friction.settle(self)
                 status = ENDED if go_on == self._creep and self._ends[at.WOKE] >= 0 else MET
+            status = REACHED if status == ENDED and self._ends[at.WOKE] < 0 else status
             if status == ENDED or (self.position.tick >= to and (exact or self.position.gap == -1)):
                 return status == ENDED or bool(guarded and self._ends[at.WOKE] >= 0)
 
@@ -219,11 +224,10 @@ class Run:
         self.state[:] = saved.state
         self.position, self.records = saved.position, saved.records
         self.friction.slips = list(saved.slips)
-        self.friction.stand(self)
         self._segment_count()[:] = saved.segment_count
         if self.heating is not None:
             self.heating.rows = [row for row in self.heating.rows if row[0] <= saved.position.tick]
-        self._write_heat()
+        self._follow_state()
 
     def add_segment(self, profile: int, segment: Segment) -> None:
         """Let a set-point profile go on with a further segment."""
@@ -287,6 +291,11 @@ class Run:
         """Return the substep [s] of every gap length [tick] in use."""
         return self._gaps.steps()
 
+    @property
+    def step(self) -> float:
+        """Longest substep since the start [s]."""
+        return max(self._step, *self.steps().values())
+
     def next_instant(self, tick: int) -> int:
         """Return the first instant at or after a tick [tick]."""
         return self.tables.calendar.at_or_after(tick)
@@ -312,9 +321,6 @@ class Run:
                 meter = self.model.meter_slot + names.index(f"{balance.element}.failure")
                 self.state[meter] += energy - after.stored(balance, self.state.tolist())
         self.take(plant)
-        if self.position.gap >= 0:
-            self._stand_between()
-            self._refresh()
         self.friction.begin_anew(self)
 
     @property
@@ -323,20 +329,23 @@ class Run:
         return self.model, self._gaps, self.tables
 
     def swap(self, equations: tuple[Model, Gaps, Tables]) -> None:
-        """Take equations that this run has had before."""
-        old = self.tables
+        """Take equations of the same states, such as this run has had before."""
+        old, self._step = self.tables, self.step
         self.model, self._gaps, self.tables = equations
         self._carry_over(old)
+        self.work = self._scratch()
+        if self.position.gap >= 0:
+            self._stand_between()
+            self._refresh()
 
     def take(self, plant: Plant) -> None:
-        """Take other equations of the same states."""
-        self.model = replace(self.model, plant=plant)
-        longest = longest_step(plant, self._gaps.stepping.method)
-        self._gaps = Gaps(self.model, self.clock, replace(self._gaps.stepping, longest=longest))
+        """Take other equations of the same states, with the steps that they need at the pace of the state."""
+        model, stepping = replace(self.model, plant=plant), self._gaps.stepping
+        longest, pace = longest_step(plant, stepping.method), pace_of(model, self.state)
+        gaps = Gaps(model, self.clock, replace(stepping, longest=longest, pace=pace))
         if self.heating is not None:
             self.heating.follow(plant.network.terms, plant.network.warmths)
-        self._rebuild()
-        self.work = self._scratch()
+        self.swap((model, gaps, build_tables(model, self.clock, gaps)))
 
     def _scratch(self) -> Floats:
         """Return room to work in, with the constant of every z vector."""
@@ -371,17 +380,9 @@ class Run:
         self._carry_over(old)
 
     def _carry_over(self, old: Tables) -> None:
-        """Take set-points, heat and faults over from other tables."""
-        profiles, rows = self.model.profiles, self.model.profiles * self.model.segments
-        keep(at.SEGMENT_COUNT, profiles, old, self.tables)
-        keep(at.SEGMENT_INT, rows * at.SEGMENT_INTS, old, self.tables)
-        new, first, size = (
-            self.tables.it[at.SEGMENT_FLOAT],
-            old.it[at.SEGMENT_FLOAT],
-            rows * at.SEGMENT_FLOATS,
-        )
-        self.tables.ft[new : new + size] = old.ft[first : first + size]
-        self._write_heat()
+        """Take set-points over from other tables, and what follows state and faults."""
+        keep_setpoints(self.model, old, self.tables)
+        self._write_state()
         self._write_faults()
 
     def _heating(self) -> Heating | None:
@@ -389,7 +390,13 @@ class Run:
         heat, terms = self.model.heat, self.model.plant.network.terms
         return None if heat is None else Heating(heat, terms, self.clock.ticks_per_second)
 
-    def _write_heat(self) -> None:
-        """Write what follows the temperatures of the state into the tables."""
+    def _follow_state(self) -> None:
+        """Take the equations of the state: who stands, which steps; and what follows it into the tables."""
+        self.friction.stand(self)
+        self._write_state()
+
+    def _write_state(self) -> None:
+        """Write what follows temperatures and speeds of the state into the tables."""
+        bound_speeds(self.model, self.tables, self.state)
         if self.heating is not None:
             self.heating.write(self.tables.it, self.tables.ft, self.state)

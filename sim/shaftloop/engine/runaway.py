@@ -1,0 +1,68 @@
+"""Speeds beyond the range that the step rule reckons with: steps become finer with them.
+
+A run has a *pace*: its steps do for so many times the speeds of the `Range`s of its model, 1, 2, 4, ...
+`FASTEST`. It grows at the first end of a gap at which a speed is beyond that, and stays. The pace and the
+ticks at which bodies first left their range stand in the state, so saving and going back are as ever.
+"""
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from shaftloop.engine import at
+from shaftloop.engine.types import Floats
+
+if TYPE_CHECKING:
+    from shaftloop.engine.build import Tables
+    from shaftloop.engine.model import Model
+
+__all__ = ["FASTEST", "bound_speeds", "keep_pace", "left_at", "pace_of"]
+
+FASTEST = 16
+"""Largest pace: what is faster still is integrated with the steps for this one."""
+
+
+def pace_of(model: "Model", state: Floats) -> int:
+    """Return how many times their ranges speeds may be for the steps of a state."""
+    return int(state[model.range_slot]) if model.ranges else 1
+
+
+def left_at(model: "Model", state: Floats) -> list[int]:
+    """Return the tick at which each speed first left its range, -1 for one that has not [tick]."""
+    return [int(tick) for tick in _left(model, state)]
+
+
+def keep_pace(model: "Model", state: Floats, tick: int) -> bool:
+    """Let the pace follow the speeds of a state; return whether it grows or a body has newly left its range.
+
+    Parameters
+    ----------
+    model : Model
+        The bench.
+    state : ndarray, shape (slots,)
+        Changed in place.
+    tick : int
+        At which the state stands. [tick]
+    """
+    shares = np.array([abs(state[each.state]) / each.most for each in model.ranges])
+    left, before = _left(model, state), pace_of(model, state)
+    new = (shares > 1.0) & (left < 0.0)
+    left[new] = tick
+    while model.ranges and state[model.range_slot] < min(np.max(shares), FASTEST):
+        state[model.range_slot] *= 2.0
+    return bool(np.any(new)) or pace_of(model, state) != before
+
+
+def bound_speeds(model: "Model", tables: "Tables", state: Floats) -> None:
+    """Write the speeds at which the pace grows, or a body leaves its range, into the tables."""
+    pace = pace_of(model, state)
+    factor = pace if pace < FASTEST else math.inf
+    for each, left in zip(model.ranges, _left(model, state), strict=True):
+        most = each.most * (1.0 if left < 0.0 else factor)
+        tables.ft[tables.it[at.BOUND] + each.state] = min(most, at.LARGEST)
+
+
+def _left(model: "Model", state: Floats) -> Floats:
+    first = model.range_slot + 1
+    return state[first : first + len(model.ranges)]
