@@ -10,6 +10,7 @@ import numpy as np
 from shaftloop.analysis.pulsation import lasting_torque, pulsation_ratings, pulsations
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.bench.handles import Bench
+from shaftloop.engine.runaway import outrun, pace_of
 from shaftloop.figures import Figure, number
 
 __all__ = [
@@ -21,6 +22,7 @@ __all__ = [
     "loads",
     "overloads",
     "rating_figures",
+    "runaway",
     "strained",
 ]
 
@@ -184,6 +186,21 @@ def strained(simulation: Simulation) -> tuple[str, ...]:
         if entry.rated is not None and entry.beyond_rating
     ]
     return (*found, *simulation.bench.link.findings(simulation.peaks), *_warm(simulation))
+
+
+def runaway(simulation: Simulation) -> str:
+    """Return, in words, that a body left the speeds that steps are made for; nothing where none did."""
+    found = [event for event in simulation.events if event.kind == "beyond_max_speed"]
+    if not found:
+        return ""
+    run, first = simulation.run, found[0]
+    whose = "its max_speed" if first.name in simulation.bench.machines else "max_speed of the machines"
+    others = f", {len(found) - 1} more after it" if len(found) > 1 else ""
+    pace = pace_of(run.model, run.state)
+    text = f"{first.name} is beyond {whose} from {first.time:.4g} s on{others}: steps are refined from there"
+    if outrun(run.model, run.state):
+        return f"{text}, but not for more than {pace} times that speed: do not trust what is faster"
+    return f"{text}, at the end for {pace} times that speed"
 
 
 def _warm(simulation: Simulation) -> Iterator[str]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from shaftloop.analysis.atend import AtEnd, at_end
 from shaftloop.analysis.metrics import metrics
 from shaftloop.analysis.overlay import MeasuredRun, Overlay, lay_over
-from shaftloop.analysis.ratings import overloads, strained
+from shaftloop.analysis.ratings import overloads, runaway, strained
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.analysis.timeline import Timeline, timeline
 from shaftloop.analysis.verify import Verification, check_energy, verify
@@ -70,8 +70,10 @@ class RunAnswer(Answer):
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What does not close, what is asked of parts beyond what they stand, how sparse the records are."""
-        return (*self.unclosed, *self.overloads, *strained(self.simulation), *self._sparse())
+        """What runs away, what does not close, what parts do not stand, how sparse the records are."""
+        fast = runaway(self.simulation)
+        found = *self.unclosed, *self.overloads, *strained(self.simulation), *self._sparse()
+        return (fast, *found) if fast else found
 
     def _sparse(self) -> tuple[str, ...]:
         bench = self.simulation.bench

@@ -95,10 +95,10 @@ class Event:
     time: float
     """[s]"""
     kind: str
-    """``broke_loose``, ``came_to_rest``, ``exceeded``, ``cleared``, ``tripped``, ``did_not_act``,
-    ``torque_off``, ``ramp_down``, ``settled``,
-    ``not_settled``, ``failed``, ``restored``, ``ended``; of the grid ``lost``, ``sags``, ``returned``; of the
-    inverters ``blocked_by_undervoltage``."""
+    """``beyond_max_speed``, ``broke_loose``, ``came_to_rest``, ``exceeded``, ``cleared``, ``tripped``,
+    ``did_not_act``, ``torque_off``, ``ramp_down``, ``settled``, ``not_settled``, ``failed``,
+    ``restored``, ``ended``; of the grid ``lost``, ``sags``, ``returned``; of the inverters
+    ``blocked_by_undervoltage``."""
     name: str
     """Body, interlock, loop that is waited for, fault, ``grid``, ``inverters``, or `SEQUENCE`."""
     count: int = 1

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from shaftloop.engine.build import Tables
     from shaftloop.engine.model import Model
 
-__all__ = ["FASTEST", "bound_speeds", "keep_pace", "left_at", "pace_of"]
+__all__ = ["FASTEST", "bound_speeds", "keep_pace", "left_at", "outrun", "pace_of"]
 
 FASTEST = 16
 """Largest pace: what is faster still is integrated with the steps for this one."""
@@ -25,7 +25,12 @@ FASTEST = 16
 
 def pace_of(model: "Model", state: Floats) -> int:
     """Return how many times their ranges speeds may be for the steps of a state."""
-    return int(state[model.range_slot]) if model.ranges else 1
+    return min(int(state[model.range_slot]), FASTEST) if model.ranges else 1
+
+
+def outrun(model: "Model", state: Floats) -> bool:
+    """Return whether a speed has been more than `FASTEST` times its range, so that steps were too long."""
+    return bool(model.ranges and state[model.range_slot] > FASTEST)
 
 
 def left_at(model: "Model", state: Floats) -> list[int]:
@@ -45,19 +50,20 @@ def keep_pace(model: "Model", state: Floats, tick: int) -> bool:
     tick : int
         At which the state stands. [tick]
     """
+    if not model.ranges:
+        return False
     shares = np.array([abs(state[each.state]) / each.most for each in model.ranges])
-    left, before = _left(model, state), pace_of(model, state)
+    left, before = _left(model, state), state[model.range_slot]
     new = (shares > 1.0) & (left < 0.0)
     left[new] = tick
-    while model.ranges and state[model.range_slot] < min(np.max(shares), FASTEST):
+    while state[model.range_slot] < min(np.max(shares), 2 * FASTEST):
         state[model.range_slot] *= 2.0
-    return bool(np.any(new)) or pace_of(model, state) != before
+    return bool(np.any(new)) or state[model.range_slot] > before
 
 
 def bound_speeds(model: "Model", tables: "Tables", state: Floats) -> None:
     """Write the speeds at which the pace grows, or a body leaves its range, into the tables."""
-    pace = pace_of(model, state)
-    factor = pace if pace < FASTEST else math.inf
+    factor = math.inf if outrun(model, state) else pace_of(model, state)
     for each, left in zip(model.ranges, _left(model, state), strict=True):
         most = each.most * (1.0 if left < 0.0 else factor)
         tables.ft[tables.it[at.BOUND] + each.state] = min(most, at.LARGEST)

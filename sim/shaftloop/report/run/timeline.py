@@ -30,6 +30,7 @@ _WORDS = {
     "did_not_act": "{name} should trip and does not act",
     "torque_off": "{name} takes the torque away",
     "ramp_down": "{name} ramps the torque down",
+    "beyond_max_speed": "{name} is beyond max_speed, steps become finer",
     "lost": "the grid is lost",
     "sags": "the grid sags",
     "returned": "the grid returns",

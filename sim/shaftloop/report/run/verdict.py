@@ -7,7 +7,7 @@ import numpy as np
 
 from shaftloop.analysis.metrics import LOSS_PREFIX
 from shaftloop.analysis.overlay import Difference
-from shaftloop.analysis.ratings import Load, continuous, loads, strained
+from shaftloop.analysis.ratings import Load, continuous, loads, runaway, strained
 from shaftloop.answers.run import RunAnswer
 from shaftloop.control.parameters import UNIT_OF
 from shaftloop.engine.events import SEQUENCE, Event
@@ -30,7 +30,8 @@ def verdict(answer: RunAnswer) -> list[str]:
 
 def finding(answer: RunAnswer) -> str:
     """Return what became of the run and of its parts."""
-    return _failed(answer) + _end(answer)
+    fast = runaway(answer.simulation)
+    return _failed(answer) + (f"{fast}. " if fast else "") + _end(answer)
 
 
 def _measured(answer: RunAnswer) -> Iterator[str]:
