@@ -17,8 +17,8 @@ CLOSES = 1e-5
 """Most that energy may be off, relative to what circulates."""
 LEAST = 1.0
 """Energy that such a bench circulates in ten milliseconds at 100 W. [J]"""
-_SLIPS = ("broke_loose", "came_to_rest", "blocked_by_undervoltage")
-"""Not judged here: they are counted, not listed."""
+_SLIPS = ("beyond_max_speed", "broke_loose", "came_to_rest", "blocked_by_undervoltage")
+"""Not judged here: all but the first, they are counted, not listed."""
 
 
 @dataclass(frozen=True)

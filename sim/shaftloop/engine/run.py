@@ -174,9 +174,7 @@ class Run:
             self._refresh()
 
     def carry(self, state: Floats, where: tuple[int, int, int], to: int) -> tuple[int, tuple[int, int, int]]:
-        """Take a state that is not the run's own to an instant, and return how the kernel stopped, and where.
-
-        The bench records nothing.
+        """Take a state that is not the run's own to an instant, not recorded; return how it stopped, and where.
 
         Parameters
         ----------
@@ -272,9 +270,8 @@ class Run:
 
     def idles(self, task: int) -> bool:
         """Return whether a task does not run; what is no task does."""
-        return (
-            task >= 0 and int(self.tables.it[self.tables.it[at.TASK_INT] + task * at.TASK_WIDTH]) == at.IDLE
-        )
+        it = self.tables.it
+        return task >= 0 and int(it[it[at.TASK_INT] + task * at.TASK_WIDTH]) == at.IDLE
 
     def segments(self, profile: int) -> list[Segment]:
         """Return the segments of a set-point profile, with all numbers of their rows."""
