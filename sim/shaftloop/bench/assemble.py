@@ -144,11 +144,12 @@ def build_bench(description: Description, *, smooth: bool = False, prone: tuple[
     model.guard_slot = layout.add("guard", SlotKind.INTEGER, "1", 2 * guard_count(description))
     sticks = len(sticking(physics.net))
     model.stick_slot = layout.add("sticks", SlotKind.INTEGER, "1", sticks) if sticks else 0
-    if not smooth:
-        pairs = zip(line.nodes, line.reach, strict=True)
-        model.ranges = tuple(Range(node.name, node.speed.index, most) for node, most in pairs)
-        model.range_slot = layout.add("pace", SlotKind.INTEGER, "1", initial=1.0)
-        layout.add("beyond", SlotKind.INTEGER, "tick", len(model.ranges), initial=-1.0)
+    ranges = tuple(
+        Range(node.name, node.speed.index, most) for node, most in zip(line.nodes, line.reach, strict=True)
+    )
+    model.range_slot = layout.add("pace", SlotKind.INTEGER, "1", initial=1.0)
+    layout.add("beyond", SlotKind.INTEGER, "tick", len(ranges), initial=-1.0)
+    model.ranges = () if smooth else ranges
     _add_accumulators(model, physics.meters)
     keeper = next((loop for loop in bench.loops.values() if loop.source == SUPPLY), None)
     integral = keeper.integral_slot if keeper else -1

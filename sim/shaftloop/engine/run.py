@@ -174,7 +174,7 @@ class Run:
             self._refresh()
 
     def carry(self, state: Floats, where: tuple[int, int, int], to: int) -> tuple[int, tuple[int, int, int]]:
-        """Take a state that is not the run's own to an instant, not recorded; return how it stopped, and where.
+        """Take a state that is not the run's own to an instant, unrecorded; return how it stopped, and where.
 
         Parameters
         ----------
