@@ -43,7 +43,7 @@ def test_a_damped_loop_is_that_of_the_exact_margins(reference: Description, gain
     ms, mt = sensitivity_peaks(plants, loop)
     assert ms.value == pytest.approx(margins.ms, rel=1e-6)
     assert mt.value == pytest.approx(margins.mt, rel=1e-6)
-    radius = close(plants[0].under(loop), controller_of(loop)).radius()
+    radius = close(plants[0].under(loop), controller_of(loop)).radius
     assert radius == pytest.approx(margins.largest_eigenvalue, rel=1e-8)
 
 

@@ -6,8 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from shaftloop.control.parameters import Loop
-from shaftloop.studies.tuning.closedloop import close
-from shaftloop.studies.tuning.controller import controller_of
+from shaftloop.studies.tuning.closedloop import closed_loop
 from shaftloop.studies.tuning.figures import bandwidth, command_noise, noise_gain, shaft_modes
 from shaftloop.studies.tuning.plant import LoopPlant
 
@@ -141,7 +140,7 @@ def peak_command(plant: LoopPlant, loop: Loop, excursion: Excursion) -> float:
     excursion : Excursion
         The step.
     """
-    closed = close(plant.under(loop), controller_of(loop))
+    closed = closed_loop(plant, loop)
     before = plant.command + (excursion.start - plant.setpoint) / plant.static_gain
     response = closed.step(0, _PEAK_ROUNDS)
     return float(np.max(np.abs(before + excursion.size * response.command)))

@@ -11,8 +11,7 @@ from shaftloop.control.parameters import Loop
 from shaftloop.scenario.description import Description
 from shaftloop.studies.checks.judge import Verdict
 from shaftloop.studies.tuning.bounds import Bounds, tighter
-from shaftloop.studies.tuning.closedloop import close
-from shaftloop.studies.tuning.controller import controller_of
+from shaftloop.studies.tuning.closedloop import closed_loop
 from shaftloop.studies.tuning.family import best_of_family
 from shaftloop.studies.tuning.figures import Figures, Peak, figures
 from shaftloop.studies.tuning.identify import identify
@@ -299,7 +298,7 @@ class Tuner:
         """Return a controller with what it does."""
         analysis = self.analysis(loop, self.corners[0])
         area = Search(search.plants, search.bounds, "disturbance").cost(loop)
-        closed = close(search.plants[0].under(loop), controller_of(loop))
+        closed = closed_loop(search.plants[0], loop)
         small, disturbed = analysis.small_step(), closed.settled_step(1, 0.0)
         return Design(loop, analysis, self.exact_figures(search, loop), area, small, disturbed)
 

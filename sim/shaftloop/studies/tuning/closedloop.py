@@ -1,11 +1,13 @@
 """A plant and its controller put together: poles, modes and responses in time."""
 
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from shaftloop.studies.tuning.controller import Controller
+from shaftloop.control.parameters import Loop
+from shaftloop.studies.tuning.controller import Controller, controller_of
 from shaftloop.studies.tuning.plant import LoopPlant
 
 __all__ = ["ClosedLoop", "Response", "close"]
@@ -48,8 +50,9 @@ class ClosedLoop:
     period: float
     """Of the loop. [s]"""
 
+    @cached_property
     def radius(self) -> float:
-        """Return the largest absolute eigenvalue."""
+        """Largest absolute eigenvalue."""
         return float(np.max(np.abs(np.linalg.eigvals(self.a))))
 
     def step(self, source: int, rounds: int) -> Response:
@@ -92,6 +95,20 @@ class ClosedLoop:
             if tail <= _TAIL * error.sum() or rounds >= _MOST:
                 return response
             rounds *= 4
+
+
+@lru_cache(maxsize=64)
+def closed_loop(plant: LoopPlant, loop: Loop) -> ClosedLoop:
+    """Return a plant in closed loop with the controller and the active damping of a loop; kept for a while.
+
+    Parameters
+    ----------
+    plant : LoopPlant
+        What is controlled.
+    loop : Loop
+        Its controller.
+    """
+    return close(plant.under(loop), controller_of(loop))
 
 
 def close(plant: LoopPlant, controller: Controller) -> ClosedLoop:

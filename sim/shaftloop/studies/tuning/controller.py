@@ -6,7 +6,7 @@ simulation runs, and the result is compared with the exact margins of the bench 
 
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,9 +38,6 @@ _biquad, _pi_update = called(biquad), called(pi_update)
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-_FEW = 16
-"""Up to so many points an eigenvalue problem does not pay."""
-
 
 @dataclass(frozen=True)
 class Controller:
@@ -66,21 +63,23 @@ class Controller:
             Above 0, up to half the rate. [Hz]
         """
         z = np.exp(2j * np.pi * np.asarray(frequency) * self.period)
-        if len(z) <= _FEW:
-            return self._solved(z)
-        values, vectors = np.linalg.eig(self.a)
-        if len(values) and np.linalg.cond(vectors) < 1e8:
-            left = np.linalg.solve(vectors, self.b[:, 1])
-            return np.asarray(-(self.d[1] + ((self.c @ vectors) * left / (z[:, None] - values)).sum(axis=1)))
-        return self._solved(z)
-
-    def _solved(self, z: Complex) -> Complex:
-        """Return −u per reading, each point by a system of its own."""
+        if self._modes is not None:
+            values, weights = self._modes
+            return np.asarray(-(self.d[1] + (1.0 / (z[:, None] - values)) @ weights))
         pencil = z[:, None, None] * np.eye(len(self.a)) - self.a
         states = np.linalg.solve(pencil, np.broadcast_to(self.b[:, 1:], (len(z), len(self.a), 1)))
         return np.asarray(-(self.d[1] + states[:, :, 0] @ self.c))
 
+    @cached_property
+    def _modes(self) -> tuple[Complex, Complex] | None:
+        """Eigenvalues and what each adds to the output per reading; nothing where they are too alike."""
+        values, vectors = np.linalg.eig(self.a)
+        if not len(values) or np.linalg.cond(vectors) >= 1e8:
+            return None
+        return values, (self.c @ vectors) * np.linalg.solve(vectors, self.b[:, 1])
 
+
+@lru_cache(maxsize=64)
 def controller_of(loop: Loop) -> Controller:
     """Return the controller of a loop, clamps and rate limits left out.
 

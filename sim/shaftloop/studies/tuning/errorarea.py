@@ -45,6 +45,9 @@ def error_area(closed: ClosedLoop, source: int, limit: float = np.inf) -> float:
         return float("inf")
     # Its product with a deviation from the end is all the signed error still to come.
     ahead = np.linalg.solve(left.T, seen.sum(axis=0))
+    signed = abs(float(ahead @ final)) * closed.period
+    if signed >= limit:
+        return signed
     powers, rounds = [closed.a], _FIRST
     while True:
         states = _walk(powers, -final, 0, rounds + 1)

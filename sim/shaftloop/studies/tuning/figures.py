@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from shaftloop.control.parameters import Loop
 from shaftloop.control.structures import damping_section
-from shaftloop.studies.tuning.closedloop import close
+from shaftloop.studies.tuning.closedloop import closed_loop
 from shaftloop.studies.tuning.controller import controller_of, section_value
 from shaftloop.studies.tuning.modetrack import TrackedMode
 from shaftloop.studies.tuning.plant import LoopPlant
@@ -72,11 +72,10 @@ def figures(plants: Sequence[LoopPlant], loop: Loop) -> Figures:
     loop : Loop
         Its controller.
     """
-    controller, plants = controller_of(loop), [plant.under(loop) for plant in plants]
-    loops = [close(plant, controller) for plant in plants]
+    plants = [plant.under(loop) for plant in plants]
     ms, mt = sensitivity_peaks(plants, loop)
     return Figures(
-        all(closed.radius() < 1.0 for closed in loops),
+        all(closed_loop(plant, loop).radius < 1.0 for plant in plants),
         ms,
         mt,
         noise_gain(plants, loop),
@@ -171,10 +170,10 @@ def shaft_modes(plants: Sequence[LoopPlant], loop: Loop) -> tuple[TrackedMode, .
     loop : Loop
         Its controller.
     """
-    controller, found = controller_of(loop), []
+    found = []
     for plant in [plant.under(loop) for plant in plants]:
         if plant.modes is not None:
-            modes = plant.modes.find(close(plant, controller).a)
+            modes = plant.modes.find(closed_loop(plant, loop).a)
             found.append([replace(mode, corner=plant.label) for mode in modes])
     count = min((len(modes) for modes in found), default=0)
     return tuple(min((modes[i] for modes in found), key=lambda m: m.damping) for i in range(count))

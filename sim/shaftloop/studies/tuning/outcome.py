@@ -8,8 +8,8 @@ from shaftloop.control.parameters import Loop
 from shaftloop.scenario import description as stated
 from shaftloop.scenario.description import Description
 from shaftloop.studies.tuning.bounds import Excursion, reached
-from shaftloop.studies.tuning.closedloop import close
-from shaftloop.studies.tuning.controller import controller_of, most_ki
+from shaftloop.studies.tuning.closedloop import closed_loop
+from shaftloop.studies.tuning.controller import most_ki
 from shaftloop.studies.tuning.plant import LoopPlant
 from shaftloop.studies.tuning.proof import Experiment
 from shaftloop.studies.tuning.results import Design
@@ -77,7 +77,7 @@ def experiment(design: Design, plant: LoopPlant, description: Description) -> Ex
     """
     loop, margins = design.loop, design.analysis.margins
     largest = excursion(description, loop)
-    closed = close(plant.under(loop), controller_of(loop))
+    closed = closed_loop(plant, loop)
     peak = float(np.max(np.abs(closed.settled_step(0, 1.0).command)))
     room = 0.5 * (loop.clamp - abs(plant.command))
     level = margins.point.setpoints[loop.name]

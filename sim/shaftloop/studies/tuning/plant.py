@@ -36,7 +36,7 @@ PHASES = 64
 """Combinations of phases of free-running clocks in the search; what it finds is judged with all of them."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class LoopPlant:
     """What one controller acts on, in one corner of the tolerances."""
 

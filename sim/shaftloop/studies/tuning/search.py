@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from shaftloop.control.parameters import ActiveDamping, Loop
 from shaftloop.studies.tuning.bounds import Bounds, reached
-from shaftloop.studies.tuning.closedloop import ClosedLoop, close
+from shaftloop.studies.tuning.closedloop import ClosedLoop, closed_loop
 from shaftloop.studies.tuning.controller import Controller, controller_of, most_ki, parts_of, with_gains
 from shaftloop.studies.tuning.errorarea import error_area
 from shaftloop.studies.tuning.figures import integral_gain, sensitivity_peaks
@@ -219,8 +219,7 @@ class Search:
         loop : Loop
             With its gains.
         """
-        controller = controller_of(loop)
-        return all(close(plant.under(loop), controller).radius() < 1.0 for plant in self.plants)
+        return all(closed_loop(plant, loop).radius < 1.0 for plant in self.plants)
 
     def cost(self, loop: Loop, limit: float = np.inf) -> float:
         """Return what the objective makes of a stable loop.
@@ -235,9 +234,9 @@ class Search:
         if self.objective == "integral_gain":
             gain = integral_gain(loop)
             return 1.0 / gain if gain > 0.0 else float("inf")
-        controller, worst = controller_of(loop), 0.0
+        worst = 0.0
         for plant in self.plants:
-            worst = max(worst, _error_area(close(plant.under(loop), controller), self.objective, limit))
+            worst = max(worst, _error_area(closed_loop(plant, loop), self.objective, limit))
             if worst >= limit:
                 break
         return worst
@@ -250,8 +249,7 @@ class Search:
         loop : Loop
             With its gains.
         """
-        controller = controller_of(loop)
-        steps = (close(plant.under(loop), controller).step(0, _PEAK_ROUNDS) for plant in self.plants)
+        steps = (closed_loop(plant, loop).step(0, _PEAK_ROUNDS) for plant in self.plants)
         return max(float(np.max(step.reading)) - 1.0 for step in steps)
 
     def _on_grid(
