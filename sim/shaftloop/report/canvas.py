@@ -64,6 +64,8 @@ _STYLE: Any = {
 }
 _BINS = 1500
 _DPI = 130.0
+_PACKED = 3
+"""How hard a PNG is packed: harder takes a tenth of a picture's time for a tenth of its size."""
 _PER_INCH = 9.2
 """Letters of a title that fit into an inch."""
 _LINES = 3
@@ -153,7 +155,7 @@ class Picture:
         if kind == ".svg":
             FigureCanvasSVG(figure).print_svg(file, metadata={"Date": None, **about})
         else:
-            FigureCanvasAgg(figure).print_png(file, metadata=about)
+            FigureCanvasAgg(figure).print_png(file, metadata=about, pil_kwargs={"compress_level": _PACKED})
 
 
 def _write_plain_decades(figure: Any) -> None:
