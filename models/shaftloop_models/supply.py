@@ -107,7 +107,10 @@ class Stiff(Supply):
 class DcLink(Supply):
     """Parameters of a link whose voltage follows what flows in and out."""
 
-    capacitance: Annotated[float, Quantity("F", "capacitance of the link, that of all inverters", gt=0.0)]
+    capacitance: Annotated[
+        float,
+        Quantity("F", "capacitance of the link, that of all inverters; a stiff link needs none", gt=0.0),
+    ]
     undervoltage: Annotated[
         float | None,
         Quantity(

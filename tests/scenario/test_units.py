@@ -127,6 +127,11 @@ def test_a_float_is_the_one_nearest_to_the_text() -> None:
         ("1" * 41 + " s", ("s",), "the number is too long"),
         ("5 rp", ("rad/s",), 'unknown unit "rp"; nearest: rpm; expected rpm or rad/s'),
         ("5 RPM", ("rad/s",), "nearest: rpm"),
+        (
+            "0.3 PLN/kWh",
+            ("EUR/J", "USD/J"),
+            'unknown unit "PLN"; convert a price to a currency that is known; expected EUR/kWh or USD/kWh',
+        ),
         ("5 U/min", ("rad/s",), "write rpm"),
         ("5 sec", ("s",), "write s"),
         ("5 N m sec", ("s",), 'unknown unit "sec"; write s'),

@@ -31,11 +31,14 @@ _HABITS = {
 }  # fmt: skip
 """Spellings, in lower case, that people bring along, and what is written here."""
 
+_CURRENCIES = ("EUR", "USD", "GBP", "CHF", "JPY")
+
 _FRIENDLY = {
     "1": "a bare number or %",
     "rad/s": "rpm or rad/s",
     "rad/s^2": "rpm/s or rad/s^2",
     "sample": "samples",
+    **{f"{money}/J": f"{money}/kWh" for money in _CURRENCIES},
 }
 
 
@@ -213,6 +216,8 @@ def _known(name: str) -> str:
     near = same or difflib.get_close_matches(name, names, n=1, cutoff=0.5)
     if name.lower() in _HABITS:
         advice = f"; write {_HABITS[name.lower()]}"
+    elif not same and re.fullmatch("[A-Z]{3}", name):
+        advice = "; convert a price to a currency that is known"
     elif near:
         advice = f"; nearest: {near[0]}"
     else:
