@@ -36,11 +36,14 @@ _FLUX = 4
 
 
 def _rectify(x: Any, p: Any, y: Any) -> None:
-    """From speed, currents and voltage of the link: voltages but for -L/τ·i, current from the link."""
+    """Return voltages but for -L/τ·i, and the current from the link.
+
+    x: speed, currents, what fluxes are in proportion to, voltage of the link.
+    """
     y[0], y[1], y[2] = p[5] * x[1], p[5] * x[2], 0.0
-    turning, volts = p[0] * x[0], max(p[6] + p[7] * x[3], 0.0)
-    d = (p[1] - p[5]) * x[1] - turning * p[3] * x[2]
-    q = (p[1] - p[5]) * x[2] + turning * (p[2] * x[1] + p[4])
+    turning, volts = p[0] * x[0], max(p[6] + p[7] * x[5], 0.0)
+    d = (p[1] - p[5]) * x[1] - turning * p[3] * x[4]
+    q = (p[1] - p[5]) * x[2] + turning * (p[2] * x[3] + p[4])
     size = max(math.sqrt(d * d + q * q), 2.0 / math.pi * volts)
     if size > 0.0:
         d, q = d * (2.0 / math.pi / size), q * (2.0 / math.pi / size)
@@ -66,26 +69,25 @@ def declare_diodes(
         Parameters of the link, nothing for a stiff one.
     """
     bus = net.feed.voltage
-    name, heat, psi = machine.name, machine.heat, machine.flux_linkage
-    inductances = (machine.inductance_d, machine.inductance_q)
+    name, heat, psi = machine.name, machine.heat, ports.magnets
     if heat is not None and heat.flux_coefficient:
-        gain = psi * heat.flux_coefficient
+        gain = machine.bare_flux() * heat.flux_coefficient
         warmth = Warmth(len(net.terms), _FLUX, "housing", gain, psi, heat.reference)
         net.warmths.append((warmth, f"{name}.{warmth.body}"))
-    quickest = min(inductances) / _FADING
+    least = min(machine.bare_inductances())
+    quickest = least / _FADING
     level = (net.feed.nominal, 0.0) if bus is None else (0.0, 1.0)
     d, q, drawn = net.term(
         _DIODES,
-        [speed, ports.current_d, ports.current_q, speed if bus is None else bus],
-        [float(machine.pole_pairs), machine.resistance, *inductances, psi, quickest, *level],
+        [speed, ports.current_d, ports.current_q, *ports.states, speed if bus is None else bus],
+        [float(machine.pole_pairs), machine.resistance, *ports.gains, psi, quickest, *level],
         [f"{name}.diodes_d", f"{name}.diodes_q", f"{name}.diodes_current"],
-        slope=_FINER * quickest,
+        slope=_FINER * quickest * (min(ports.gains) / least),
     )
-    for current, voltage, inductance in zip(
-        (ports.current_d, ports.current_q), (d, q), inductances, strict=True
-    ):
-        net.derivative(current, voltage, 1.0 / inductance)
-        net.derivative(current, current, -quickest / inductance)  # linear, so that fading is exact
+    currents = ports.current_d, ports.current_q
+    for state, gain, voltage, current in zip(ports.states, ports.gains, (d, q), currents, strict=True):
+        net.derivative(state, voltage, 1.0 / gain)
+        net.derivative(state, current, -quickest / gain)  # linear without a map, so that fading is exact
     terminals = [number for number, meter in enumerate(net.meters) if meter.name == f"{name}.electrical"]
     for meter in (ports.link_meter, *terminals):
         volts = (net.feed.nominal, ONE) if bus is None else (1.0, bus)

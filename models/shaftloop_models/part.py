@@ -20,7 +20,7 @@ from shaftloop_models.lateral import Lateral, Rotor
 from shaftloop_models.line import Element, Spring
 from shaftloop_models.parameters import Checked, Clock, Number, Sampled
 
-__all__ = ["Machine", "Part", "Placed", "Sensor", "Stands", "kind_of", "kinds", "part_kind"]
+__all__ = ["Filed", "Machine", "Part", "Placed", "Sensor", "Stands", "kind_of", "kinds", "part_kind"]
 
 
 class Stands(NamedTuple):
@@ -36,6 +36,16 @@ class Stands(NamedTuple):
     """Amplitude of an alternating torque that it carries for good. [N m]"""
     heat: float | None = None
     """Power that its damping may turn into heat for good. [W]"""
+
+
+class Filed(NamedTuple):
+    """A file of numbers that a part names."""
+
+    keys: tuple[str, ...]
+    """That name it, inside the part."""
+    file: str
+    columns: tuple[tuple[str, str], ...]
+    """Name and SI unit of each that it must have."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -87,6 +97,20 @@ class Part(Checked, Placed):
     def warnings(self) -> list[tuple[tuple[str, ...], str]]:
         """Return what is allowed but looks wrong: keys inside the part, and the words."""
         return []
+
+    def filed(self) -> Filed | None:
+        """Return the file of numbers that it names, nothing where there is none to be read."""
+        return None
+
+    def filled(self, rows: tuple[tuple[float, ...], ...]) -> "Part":
+        """Return it with what that file holds.
+
+        Parameters
+        ----------
+        rows : tuple of tuple of float
+            Of the columns of `filed`, in their units. [1]
+        """
+        raise NotImplementedError
 
     def stands(self) -> Stands:
         """Return what it stands, as far as that is stated."""

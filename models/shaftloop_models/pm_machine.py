@@ -11,10 +11,11 @@ The voltages are held between the ticks of the sampled current control. Iron los
 torque on the rotor, ``hysteresis·sign(ω) + eddy·ω``: the no-load iron loss. With `under_load` it is times
 ``((ψ + Ld·id)² + (Lq·iq)²)/ψ0²``, as loss goes with the square of the flux, ψ0 being the stated flux
 linkage; without it what follows the load current is left out (common practice, no source: adds up to about
-half of the no-load iron loss at full load). Also neglected: saturation and cross-coupling of the inductances
-(10 to 40 % of Lq at full current in interior-magnet machines), ripple current of the modulation. Valid in the
-linear range of modulation. Temperatures: `shaftloop_models.heat`; torque ripple and
-cogging: `shaftloop_models.harmonics`.
+half of the no-load iron loss at full load). With `flux_map` flux linkages over both currents take the place
+of constant inductances (`shaftloop_models.pm_flux`), which the current control goes on to reckon with. Also
+neglected: without a map, saturation and cross-coupling of the inductances (10 to 40 % of Lq at full current
+in interior-magnet machines); ripple current of the modulation. Valid in the linear range of modulation.
+Temperatures: `shaftloop_models.heat`; torque ripple and cogging: `shaftloop_models.harmonics`.
 
 References
 ----------
@@ -22,25 +23,27 @@ References
    (check E4.1); power balance: check E4.4. The wanted currents: `shaftloop_models.pm_currents`.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Annotated, Any, Literal
 
 from shaftloop_models.compiled import equation
 from shaftloop_models.drag import Drag, coulomb_torque, declare_drag
+from shaftloop_models.flux_map import FLUX_COLUMNS, FluxMap
 from shaftloop_models.harmonics import Cogging, Ripple, check_machine, declare_cogging, declare_ripple
 from shaftloop_models.heat import Heat, declare_warmth
 from shaftloop_models.inverter import Inverter, declare_inverter
 from shaftloop_models.line import Element, Inertia
-from shaftloop_models.network import Network, Node, OwnKind, Ref, TermKind, Warmth
+from shaftloop_models.network import ONE, Network, Node, OwnKind, Ref, TermKind, Warmth
 from shaftloop_models.parameters import Clock, Number, Quantity
-from shaftloop_models.part import Machine, part_kind
+from shaftloop_models.part import Filed, Machine, part_kind
 from shaftloop_models.pm_currents import (
     current_reference,
     mtpa_currents,
     unweakened_currents,
     weakening_current,
 )
+from shaftloop_models.pm_flux import declare_fluxes
 
 __all__ = [
     "CurrentControl",
@@ -113,12 +116,15 @@ class PmMachine(Machine):
     heat: Heat | None = None
     ripple: tuple[Ripple, ...] = ()
     cogging: tuple[Cogging, ...] = ()
+    flux_map: FluxMap | None = None
 
     def elements(self) -> list[Element]:
         """Return the mechanical elements, left to right."""
         self.inverter.check_budget(self.current_limit)
         strongest = self.torque_constant() * self.current_limit
         check_machine(self.ripple, self.cogging, self.rated_torque, strongest)
+        if self.flux_map is not None and self.flux_map.rows:
+            self.flux_map.check_reach(self.current_limit, self.inductance_d > self.inductance_q)
         return [Inertia(self.inertia, self.drag, self.name)]
 
     def timing(self) -> Clock:
@@ -126,8 +132,40 @@ class PmMachine(Machine):
         control = self.current_control
         return Clock(1 / control.rate, control.phase, keys=("rate", "phase", ""), table=("current_control",))
 
+    def filed(self) -> Filed | None:
+        """Return the file of its map, where that is to be read."""
+        found = self.flux_map
+        if found is None or found.file is None or found.rows:
+            return None
+        return Filed(("flux_map", "file"), found.file, FLUX_COLUMNS)
+
+    def filled(self, rows: tuple[tuple[float, ...], ...]) -> "PmMachine":
+        """Return it with the rows of its map."""
+        assert self.flux_map is not None, "it named a file"
+        found = replace(self.flux_map, table=rows)
+        found.check()
+        return replace(self, flux_map=found)
+
+    def warnings(self) -> list[tuple[tuple[str, ...], str]]:
+        """Return what its control believes that its map does not say, and a map that fits badly."""
+        if self.flux_map is None or not self.flux_map.rows:
+            return []
+        return self.flux_map.doubts(self.flux_linkage, self.current_limit)
+
+    def bare_flux(self) -> float:
+        """Return the flux linkage of the magnets without current [Wb]."""
+        return self.flux_linkage if self.flux_map is None else self.flux_map.energy().bare
+
+    def bare_inductances(self) -> tuple[float, float]:
+        """Return the inductances of small currents along d and q [H]."""
+        if self.flux_map is None:
+            return self.inductance_d, self.inductance_q
+        energy = self.flux_map.energy()
+        along, _, across = energy.inverse_inductances(energy.bare, 0.0)
+        return 1.0 / along, 1.0 / across
+
     def torque_constant(self) -> float:
-        """Return the torque per q current at id = 0 [N m/A]."""
+        """Return the torque per q current at id = 0 [N m/A], as the control believes with a map."""
         return 1.5 * self.pole_pairs * self.flux_linkage
 
     def reluctance(self) -> float:
@@ -139,6 +177,12 @@ class PmMachine(Machine):
 class PmPorts:
     """What the rest of the bench connects to."""
 
+    states: tuple[Ref, Ref]
+    """What voltages drive: the currents [A], or the flux linkages of a map [Wb]."""
+    gains: tuple[float, float]
+    """Flux linkage over these: inductances [H], or 1."""
+    magnets: float
+    """Flux linkage along d where they are 0. [Wb]"""
     current_d: Ref
     """[A]"""
     current_q: Ref
@@ -203,37 +247,22 @@ def declare_pm_machine(net: Network, machine: PmMachine, node: Node, angle: tupl
         Angle of the rotor, for ripple and cogging: the line's angle, then the twists to subtract.
     """
     name, p, r = machine.name, float(machine.pole_pairs), machine.resistance
-    ld, lq, psi = machine.inductance_d, machine.inductance_q, machine.flux_linkage
     speed = node.speed
-    current_d, current_q = net.state(f"{name}.current_d", "A"), net.state(f"{name}.current_q", "A")
+    if machine.flux_map is None:
+        states, currents, torque, stored, made = _constant(net, machine, node)
+        gains, magnets = (machine.inductance_d, machine.inductance_q), machine.flux_linkage
+    else:
+        spline = machine.flux_map.energy()
+        states, currents, whole, energy = declare_fluxes(net, name, spline, node, (p, r, machine.max_speed))
+        torque, stored, made = [(1.0, whole)], [(1.0, energy, ONE)], (whole, whole, 1.0, 0.0)
+        gains, magnets = (1.0, 1.0), 0.0
+    current_d, current_q = currents
     voltage_d, voltage_q = net.held(f"{name}.voltage_d", "V"), net.held(f"{name}.voltage_q", "V")
-    net.derivative(current_d, current_d, -r / ld)
-    net.derivative(current_d, voltage_d, 1.0 / ld)
-    net.derivative(current_q, current_q, -r / lq)
-    net.derivative(current_q, voltage_q, 1.0 / lq)
-    net.derivative(current_q, speed, -p * psi / lq)
-    rate_d, rate_q = net.term(
-        TermKind.DQ_COUPLING,
-        [speed, current_d, current_q],
-        [p, ld, lq],
-        [f"{name}.coupling_d", f"{name}.coupling_q"],
-        slope=p * machine.max_speed,
-    )
-    net.derivative(current_d, rate_d, 1.0)
-    net.derivative(current_q, rate_q, 1.0)
-    torque: list[tuple[float, Ref]] = [(machine.torque_constant(), current_q)]
-    if machine.reluctance():
-        (extra,) = net.term(
-            TermKind.RELUCTANCE_TORQUE,
-            [current_d, current_q],
-            [machine.reluctance()],
-            [f"{name}.reluctance"],
-            slope=0.0,
-        )
-        torque.append((1.0, extra))
+    driven = tuple(zip(states, gains, strict=True))
+    for (state, gain), voltage in zip(driven, (voltage_d, voltage_q), strict=True):
+        net.derivative(state, voltage, 1.0 / gain)
     electrical = [(1.5, voltage_d, current_d), (1.5, voltage_q, current_q)]
     if machine.ripple:
-        made = (current_q, current_d, machine.torque_constant(), machine.reluctance())
         reference = (machine.rated_torque, machine.max_speed)
         ripple = declare_ripple(net, name, machine.ripple, angle, made, reference)
         torque.append((1.0, ripple))
@@ -242,30 +271,66 @@ def declare_pm_machine(net: Network, machine: PmMachine, node: Node, angle: tupl
     heat = machine.heat
     warmths: tuple[Warmth, ...] = ()
     if heat is not None and (heat.resistance_coefficient or heat.flux_coefficient):
-        more, warmths = declare_warmth(net, name, heat, speed, (current_d, current_q), (r, p * psi))
-        net.derivative(current_d, more[0], -1.0 / ld)
-        net.derivative(current_q, more[1], -1.0 / lq)
-        net.derivative(current_q, more[2], -1.0 / lq)
+        more, warmths = declare_warmth(net, name, heat, speed, currents, (r, p * machine.bare_flux()))
+        for (state, gain), lost in zip((driven[0], driven[1], driven[1]), more[:3], strict=True):
+            net.derivative(state, lost, -1.0 / gain)
         copper += [(1.5, more[0], current_d), (1.5, more[1], current_q)]
         torque.append((1.0, more[3]))
     for weight, source in torque:
         net.torque(node, source, weight)
-    link, terminals = declare_inverter(net, name, machine.inverter, electrical, (current_d, current_q))
+    link, terminals = declare_inverter(net, name, machine.inverter, electrical, currents)
     windings = net.meter(f"{name}.copper", "copper loss", copper)
     airgap = net.meter(f"{name}.airgap", "air-gap energy", [(w, q, speed) for w, q in torque])
-    magnetic = [(0.75 * ld, current_d, current_d), (0.75 * lq, current_q, current_q)]
-    net.balance(f"{name}.windings", [terminals], [airgap], [windings], magnetic)
+    net.balance(f"{name}.windings", [terminals], [airgap], [windings], stored)
     if machine.cogging:
         torque.append((1.0, declare_cogging(net, name, machine.cogging, angle, node, machine.max_speed)))
     squared = -1
     if heat is not None or machine.inverter.continuous_current is not None:
-        squares = [(1.0, current, current) for current in (current_d, current_q)]
+        squares = [(1.0, current, current) for current in currents]
         squared = net.meter(f"{name}.squared_current", "integral of the squared current", squares)
-    return PmPorts(current_d, current_q, voltage_d, voltage_q, tuple(torque), link, warmths, squared)
+    inside, outside = (states, gains, magnets), (*currents, voltage_d, voltage_q)
+    return PmPorts(*inside, *outside, tuple(torque), link, warmths, squared)
+
+
+def _constant(
+    net: Network, machine: PmMachine, node: Node
+) -> tuple[
+    tuple[Ref, Ref],
+    tuple[Ref, Ref],
+    list[tuple[float, Ref]],
+    list[tuple[float, Ref, Ref]],
+    tuple[Ref, Ref, float, float],
+]:
+    """Add currents over constant inductances, without voltages.
+
+    Return what voltages drive, currents, torque, energy of the field, and the torque of `declare_ripple`.
+    """
+    name, p, r = machine.name, float(machine.pole_pairs), machine.resistance
+    ld, lq, psi = machine.inductance_d, machine.inductance_q, machine.flux_linkage
+    d, q = net.state(f"{name}.current_d", "A"), net.state(f"{name}.current_q", "A")
+    net.derivative(d, d, -r / ld)
+    net.derivative(q, q, -r / lq)
+    net.derivative(q, node.speed, -p * psi / lq)
+    rates = net.term(
+        TermKind.DQ_COUPLING,
+        [node.speed, d, q],
+        [p, ld, lq],
+        [f"{name}.coupling_d", f"{name}.coupling_q"],
+        slope=p * machine.max_speed,
+    )
+    for current, rate in zip((d, q), rates, strict=True):
+        net.derivative(current, rate, 1.0)
+    constant, more = machine.torque_constant(), machine.reluctance()
+    torque: list[tuple[float, Ref]] = [(constant, q)]
+    if more:
+        (extra,) = net.term(TermKind.RELUCTANCE_TORQUE, [d, q], [more], [f"{name}.reluctance"], slope=0.0)
+        torque.append((1.0, extra))
+    magnetic = [(0.75 * ld, d, d), (0.75 * lq, q, q)]
+    return (d, q), (d, q), torque, magnetic, (q, d, constant, more)
 
 
 def _loaded_iron(x: Any, p: Any, y: Any) -> None:
-    """From speed, id and iq: the drag of the iron loss at the flux of magnets and currents together."""
+    """From speed and what fluxes are in proportion to: the drag of the iron loss at the whole flux."""
     flux_d, flux_q = p[5] + p[3] * x[1], p[4] * x[2]
     y[0] = (coulomb_torque(x[0], p[0], p[1]) + p[2] * x[0]) * (flux_d**2 + flux_q**2) / p[6] ** 2
 
@@ -287,21 +352,20 @@ def declare_iron_loss(
     node : Node
         Body of the line that holds the rotor.
     """
-    iron, heat, psi = machine.iron_loss, machine.heat, machine.flux_linkage
+    iron, heat, psi = machine.iron_loss, machine.heat, machine.bare_flux()
     label, meaning = f"{machine.name}.iron", "iron loss"
     if not iron.under_load or not (iron.eddy or iron.hysteresis):
         drag = Drag(viscous=iron.eddy, coulomb=iron.hysteresis, smoothing=iron.smoothing)
         return declare_drag(net, node, drag, label, machine.max_speed, meaning), ()
     warmths: tuple[Warmth, ...] = ()
-    flux = psi
+    flux = ports.magnets
     if heat is not None and heat.flux_coefficient:
-        warmth = Warmth(len(net.terms), _FLUX, "housing", psi * heat.flux_coefficient, psi, heat.reference)
+        warmth = Warmth(len(net.terms), _FLUX, "housing", psi * heat.flux_coefficient, flux, heat.reference)
         flux, warmths = warmth.at(heat.begins), (warmth,)
-    inductances = (machine.inductance_d, machine.inductance_q)
     (torque,) = net.term(
         _LOADED_IRON,
-        [node.speed, ports.current_d, ports.current_q],
-        [iron.hysteresis, iron.smoothing, iron.eddy, *inductances, flux, psi],
+        [node.speed, *ports.states],
+        [iron.hysteresis, iron.smoothing, iron.eddy, *ports.gains, flux, psi],
         [f"{label}.torque"],
         slope=iron.hysteresis / iron.smoothing + iron.eddy,
     )

@@ -154,6 +154,7 @@ def _add_plant(sections: _Sections, model: Model) -> None:
 
 
 def _add_terms(sections: _Sections, model: Model) -> None:
+    known: set[Ref] = set()
     for term in model.plant.network.terms:
         if isinstance(term.kind, OwnKind):
             if max(len(term.reads), len(term.parameters), len(term.outputs)) > ROOM:
@@ -164,9 +165,14 @@ def _add_terms(sections: _Sections, model: Model) -> None:
             raise ValueError(f"no kernel evaluates terms of kind {term.kind!r}: make it an OwnKind")
         allowed = frozenset({"state", "held"} if isinstance(term.kind, OwnKind) else {"state"})
         allowed = LINK_KINDS_READ if term.kind in LINK_KINDS else allowed
-        if any(ref.kind not in allowed for ref in term.reads):
+        if any(ref.kind not in allowed and ref not in known for ref in term.reads):
             kinds = " and ".join(sorted(allowed))
-            raise ValueError(f"a term of kind {term.kind!r} reads {term.reads}: it may read {kinds} only")
+            raise ValueError(
+                f"a term of kind {term.kind!r} reads {term.reads}: it may read {kinds} only, beside outputs "
+                "of an OwnKind ahead of it"
+            )
+        if isinstance(term.kind, OwnKind):
+            known.update(term.outputs)
     for kind, word in TERMS.items():
         terms = [term for term in model.plant.network.terms if term.kind == kind]
         sections.head[word] = len(terms)

@@ -1,6 +1,7 @@
 """The nonlinear terms, kind by kind in a fixed order; each equation stands with its part.
 
-A term reads states. Its row in the integer table holds the indices in z of what it reads, then of what it
+A term reads states, and outputs of what parts bring along: that comes first, in the order in which it was
+declared. Its row in the integer table holds the indices in z of what it reads, then of what it
 writes; rows of kinds whose terms differ in length begin with the numbers of their reads and floats. The terms
 of a DC link (`engine.linkterms`) come last, for they read outputs of others and held inputs as well.
 """
@@ -42,6 +43,8 @@ OF_ANY_LENGTH = frozenset({TermKind.RIPPLE, TermKind.MISALIGNMENT})
 @routine
 def evaluate_terms(it: Ints, ft: Floats, w: Floats, z: int) -> None:
     """Fill the outputs in the z vector at `z` from the states in it."""
+    if it[at.OWNS] > 0:
+        one_by_one(own_terms, (it, ft, w, z))
     i, f = it[at.COULOMB_INT], it[at.COULOMB_FLOAT]
     for _ in range(it[at.COULOMBS]):
         for_lanes(_ratio, (it, ft, w, z, i, f))
@@ -64,8 +67,6 @@ def evaluate_terms(it: Ints, ft: Floats, w: Floats, z: int) -> None:
         i, f = i + 3, f + 1
     if it[at.RIPPLES] + it[at.MISALIGNMENTS] > 0:
         one_by_one(_angle_terms, (it, ft, w, z))
-    if it[at.OWNS] > 0:
-        one_by_one(own_terms, (it, ft, w, z))
     if it[at.LINKS] > 0:
         evaluate_link(it, ft, w, z)
 

@@ -17,6 +17,7 @@ from shaftloop.scenario.problems import Problems
 from shaftloop.scenario.shipped import shipped_folder
 from shaftloop.scenario.source import Source, find_scenario, label_of, load_toml
 from shaftloop.scenario.statements import Statement, statements
+from shaftloop.scenario.tables import read_tables
 from shaftloop.scenario.timing import check_timing
 from shaftloop.scenario.traces import read_traces
 
@@ -101,6 +102,7 @@ class Variants:
         of = scenario.path, scenario.settings, scenario.beside
         self._problems, self._folders, self._broken = _assembled(*of, self._load)
         self._draft = read_draft(self._problems, self._broken)
+        read_tables(self._draft, self._problems, self._folders)
 
     def read(self, settings: Sequence[str]) -> Description:
         """Return what `read_scenario` makes of the scenario with further settings, in less time.
@@ -189,7 +191,8 @@ def stated_values(scenario: Scenario) -> tuple[Statement, ...]:
 
 
 def _check(draft: Draft, problems: Problems, folders: Sequence[Path], digest: Any) -> None:
-    """Fill in the traces of a draft, and check across its entries."""
+    """Fill in tables and traces of a draft, and check across its entries."""
+    read_tables(draft, problems, folders, digest)
     check_consistency(draft, problems)
     read_traces(draft, problems, folders, digest)
     check_timing(draft, problems)

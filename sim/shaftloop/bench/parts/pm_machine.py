@@ -18,6 +18,7 @@ from shaftloop.engine.rows import PM_NUMBERS, PmNumbers, PmWords
 from shaftloop.engine.types import Floats
 from shaftloop_models.diodes import declare_diodes
 from shaftloop_models.network import Network, Warmth
+from shaftloop_models.pm_flux import sampled_currents
 from shaftloop_models.pm_machine import (
     PmMachine,
     PmPorts,
@@ -96,7 +97,7 @@ class BenchPmMachine(BenchMachine[PmMachine]):
         control, period = machine.current_control, 1 / machine.current_control.rate
         integral = layout.add(f"{self.name}.current_integral", SlotKind.HELD, "V", 2)
         self.terminals = wiring.held_slot(port.voltage_d), wiring.held_slot(port.voltage_q)
-        self.currents = port.current_d.index, port.current_q.index
+        self.currents = self._seen_currents(wiring)
         first = self.terminals[0]
         emit = wiring.line(f"{self.name}.voltage", "V", period, control.phase, period, first, wide=2)
         self.most_voltage = voltage_limit(wiring.description.supply.nominal(), control.modulation)
@@ -107,8 +108,8 @@ class BenchPmMachine(BenchMachine[PmMachine]):
         limits = (("current", "A", machine.current_limit), ("voltage", "V", self.most_voltage))
         a = PmWords(
             speed=self.node.speed.index,
-            current_d=port.current_d.index,
-            current_q=port.current_q.index,
+            current_d=self.currents[0],
+            current_q=self.currents[1],
             command=self.command_slot,
             integral_d=integral,
             integral_q=integral + 1,
@@ -134,6 +135,17 @@ class BenchPmMachine(BenchMachine[PmMachine]):
         name = f"{self.name}.current_control"
         task = wiring.add(Task(name, at.PM_CONTROL, period, control.phase, Priority.MACHINE, a, f))
         self.voltage_limits, self.control_task = ((task, PM_NUMBERS.most_voltage, limit),), task
+
+    def _seen_currents(self, wiring: Wiring) -> tuple[int, int]:
+        """Return the slots of its currents as tasks see them, which another task fills in with a map."""
+        d, q = (ref.index for ref in self.ports.states)
+        if self.parameters.flux_map is None:
+            return d, q
+        slot = wiring.layout.add(f"{self.name}.current", SlotKind.HELD, "A", 2)
+        equation, slots = sampled_currents(self.parameters.flux_map.energy()), (-1, (d, q), (slot, slot + 1))
+        name, clock = f"{self.name}.currents", self.parameters.timing()
+        wiring.own_task(name, Priority.MACHINE, clock, equation, slots, ())
+        return slot, slot + 1
 
     def squared_current(self) -> tuple[str, ...]:
         """Return the meter of its squared current, where something depends on it."""
@@ -177,22 +189,52 @@ class BenchPmMachine(BenchMachine[PmMachine]):
 
     def current(self, state: Floats) -> float:
         """Return the amplitude of its current [A]."""
-        return math.hypot(*(float(state[ref.index]) for ref in (self.ports.current_d, self.ports.current_q)))
+        return math.hypot(*self._currents(*(float(state[ref.index]) for ref in self.ports.states)))
+
+    def _currents(self, d: float, q: float) -> tuple[float, float]:
+        """Return the currents of what voltages drive [A]."""
+        found = self.parameters.flux_map
+        return (d, q) if found is None else found.energy().at(d, q)[:2]
+
+    def _fluxes(self, d: float, q: float) -> tuple[float, float]:
+        """Return the flux linkages of currents [Wb]."""
+        machine = self.parameters
+        if machine.flux_map is None:
+            return machine.flux_linkage + machine.inductance_d * d, machine.inductance_q * q
+        return machine.flux_map.energy().flux(d, q)
+
+    def _made(self, d: float, q: float) -> float:
+        """Return the torque of currents [N m]."""
+        along, across = self._fluxes(d, q)
+        return 1.5 * self.parameters.pole_pairs * (along * q - across * d)
 
     def voltage_without_current(self, speed: float) -> float:
         """Return what its magnets make between two terminals, the peak [V]."""
-        return math.sqrt(3.0) * self.parameters.pole_pairs * self.parameters.flux_linkage * abs(speed)
+        return math.sqrt(3.0) * self.parameters.pole_pairs * self.parameters.bare_flux() * abs(speed)
 
     def derived(self) -> dict[str, tuple[float, str]]:
-        """Return base speed, at which its current limit takes all voltage, and characteristic current."""
+        """Return base speed, at which its current limit takes all voltage, and characteristic current.
+
+        With a map also the torque at the current limit, what the control believes it to be, and how far the
+        energy of the map is off its table.
+        """
         machine, mtpa = self.parameters, self.parameters.current_control.strategy == "mtpa"
         p, flux = float(machine.pole_pairs), machine.flux_linkage
         ld, lq, most = machine.inductance_d, machine.inductance_q, machine.current_limit
         # More torque than it has: what it makes of that is its current limit.
         asked = 10.0 * most * machine.torque_constant()
         d, q = _current_reference(asked, 0.0, p, flux, ld, lq, most, math.inf, mtpa)
-        base = self.most_voltage / (p * math.hypot(flux + ld * d, lq * q))
-        return {"base_speed": (base, "rad/s"), "characteristic_current": (flux / ld, "A")}
+        base = self.most_voltage / (p * math.hypot(*self._fluxes(d, q)))
+        found = {"base_speed": (base, "rad/s"), "characteristic_current": (flux / ld, "A")}
+        if machine.flux_map is not None:
+            energy, misfit = machine.flux_map.energy(), machine.flux_map.misfit()
+            believed = machine.torque_constant() * q + machine.reluctance() * d * q
+            found["characteristic_current"] = (-energy.at(0.0, 0.0)[0], "A")
+            found |= {"torque_at_current_limit": (self._made(d, q), "N m")}
+            found |= {"believed_torque_at_current_limit": (believed, "N m")}
+            found |= {"map_misfit_current": (misfit.current, "A"), "map_misfit_flux": (misfit.flux, "Wb")}
+            found |= {"map_largest_misfit_flux": (misfit.most_flux, "Wb"), "map_curl": (misfit.curl, "H")}
+        return found
 
     def too_weak(self, torque: float, speed: float) -> Violation | None:
         """Return how much torque field weakening makes, where that is too little."""
@@ -210,7 +252,7 @@ class BenchPmMachine(BenchMachine[PmMachine]):
             (1.0 - control.voltage_reserve) * volts,
             control.strategy == "mtpa",
         )
-        made = machine.torque_constant() * current_q + machine.reluctance() * current_d * current_q
+        made = self._made(current_d, current_q)
         if made >= torque * (1.0 - _SHORT):
             return None
         limit = f"torque of {self.name} inside {machine.current_limit:.5g} A and {volts:.5g} V"
