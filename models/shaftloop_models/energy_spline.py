@@ -34,8 +34,8 @@ __all__ = ["EnergySpline", "fit_energy", "slopes"]
 
 _Array = NDArray[np.float64]
 
-_CELLS = 20
-"""Between the ends of the table along an axis."""
+_CELLS = (10, 40)
+"""Fewest and most between the ends of the table along an axis."""
 _MOST_CELLS = 100
 _REACH = 1.2
 """Radius of the reach over the largest flux of the table."""
@@ -133,7 +133,7 @@ class EnergySpline:
         d, q : float
             Flux linkages. [Wb]
         """
-        step = 1e-4 * min(self.wide)
+        step = 1e-2 * min(self.wide)
         (dd, dq, _), (ed, eq, _) = self.at(d + step, q), self.at(d - step, q)
         (_, qq, _), (_, pq, _) = self.at(d, q + step), self.at(d, q - step)
         return (dd - ed) / (2.0 * step), (dq - eq) / (2.0 * step), (qq - pq) / (2.0 * step)
@@ -169,11 +169,13 @@ class EnergySpline:
         return d + share * step_d, q + share * step_q, share * math.hypot(step_d, step_q)
 
 
-def fit_energy(currents: _Array, fluxes: _Array) -> EnergySpline | None:
+def fit_energy(shape: tuple[int, int], currents: _Array, fluxes: _Array) -> EnergySpline | None:
     """Return the energy whose slopes fit a table best, nothing where no convex one is found.
 
     Parameters
     ----------
+    shape : tuple of int
+        Numbers of d and q currents of the table, as far as the surface is to have as many cells.
     currents : ndarray, shape (points, 2)
         Along d and q. [A]
     fluxes : ndarray, shape (points, 2)
@@ -181,7 +183,8 @@ def fit_energy(currents: _Array, fluxes: _Array) -> EnergySpline | None:
     """
     spans = np.ptp(fluxes, axis=0)
     reach = _REACH * float(np.max(np.hypot(*fluxes.T)))
-    cells = np.clip(np.ceil(2.0 * reach / spans * _CELLS), _CELLS, _MOST_CELLS).astype(int)
+    across = np.clip(np.array(shape) - 1, *_CELLS)
+    cells = np.clip(np.ceil(2.0 * reach / spans * across), across, _MOST_CELLS).astype(int)
     wide = 2.0 * reach / cells
     paraboloid = _paraboloid(currents, fluxes)
     design = _design(fluxes, -reach, wide, cells)

@@ -147,7 +147,7 @@ def _fitted(rows: tuple[tuple[float, ...], ...]) -> tuple[EnergySpline, Misfit]:
     """Return the energy of a table and what it leaves of it."""
     shape, currents, fluxes = _grid(rows)
     _check_rise(currents.reshape(*shape, 2), fluxes.reshape(*shape, 2))
-    energy = fit_energy(currents, fluxes)
+    energy = fit_energy(shape, currents, fluxes)
     if energy is None:
         raise ParameterError(
             "",
