@@ -123,9 +123,13 @@ class PmMachine(Machine):
         self.inverter.check_budget(self.current_limit)
         strongest = self.torque_constant() * self.current_limit
         check_machine(self.ripple, self.cogging, self.rated_torque, strongest)
+        return [Inertia(self.inertia, self.drag, self.name)]
+
+    def check(self) -> None:
+        """Check that a map holds the currents that the control may ask for, beside all else."""
+        super().check()
         if self.flux_map is not None and self.flux_map.rows:
             self.flux_map.check_reach(self.current_limit, self.inductance_d > self.inductance_q)
-        return [Inertia(self.inertia, self.drag, self.name)]
 
     def timing(self) -> Clock:
         """Return when the current control is due."""

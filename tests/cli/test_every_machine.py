@@ -9,6 +9,7 @@ import pytest
 import tomlkit
 from click.testing import CliRunner, Result
 
+from fluxes import MAGNETS, mapped
 from rigs import coupling, servo, speed_loop, step, torque_loop
 from shaftloop.cli.main import cli
 from shaftloop_models.part import Machine, kinds
@@ -56,6 +57,7 @@ PM = {
     "max_speed": "2000 rpm",
     "current_control": {"rate": "10 kHz", "bandwidth": "500 Hz"},
 }
+FLUXES = MAGNETS.rows((-200.0, -120.0, -50.0, 0.0), (0.0, 50.0, 100.0, 150.0, 200.0))
 ENGINE = {
     "part": "machine",
     "model": "combustion_engine",
@@ -88,6 +90,7 @@ BRAKE = {
 MACHINES = {
     "torque_servo": servo("load", 0.03, time_constant="1 ms", max_speed="2000 rpm"),
     "pm_synchronous": PM,
+    "flux_map": mapped(FLUXES, name="load", max_speed="2000 rpm"),
     "field_oriented": INDUCTION | {"control": ORIENTED},
     "volts_per_hertz": INDUCTION | {"control": SCALAR},
     "combustion_engine": ENGINE,

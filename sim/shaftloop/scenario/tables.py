@@ -76,8 +76,10 @@ def _columns(header: list[str], wanted: Sequence[tuple[str, str]]) -> list[tuple
     found = []
     for name, unit in wanted:
         if names.count(name) != 1:
-            said = f"{names.count(name)} columns are named" if name in names else "no column is named"
-            raise ValueError(f"{said} {name}{nearest(name, names)}; the header must have: {example}")
+            said = f"no column is named {name}{nearest(name, names)}"
+            if name in names:
+                said = f"{names.count(name)} columns are named {name}"
+            raise ValueError(f"{said}; the header must have: {example}")
         whole = stated[names.index(name)]
         _, _, written = whole.partition("[")
         if not written.endswith("]"):

@@ -73,8 +73,9 @@ class BenchPmMachine(BenchMachine[PmMachine]):
         return 1.5 * voltage_limit(volts, 1.0) * self.parameters.current_limit
 
     def sizes(self, torque: float) -> dict[str, float]:
-        """Return the current of a torque."""
-        return {"A": torque / self.parameters.torque_constant()}
+        """Return the current of a torque, and the flux of the magnets where fluxes are states."""
+        current = {"A": torque / self.parameters.torque_constant()}
+        return current if self.parameters.flux_map is None else {**current, "Wb": self.parameters.bare_flux()}
 
     def declare_drive(self, net: Network, site: Site) -> None:
         """Add windings, inverter and iron loss."""
@@ -141,11 +142,12 @@ class BenchPmMachine(BenchMachine[PmMachine]):
         d, q = (ref.index for ref in self.ports.states)
         if self.parameters.flux_map is None:
             return d, q
-        slot = wiring.layout.add(f"{self.name}.current", SlotKind.HELD, "A", 2)
-        equation, slots = sampled_currents(self.parameters.flux_map.energy()), (-1, (d, q), (slot, slot + 1))
-        name, clock = f"{self.name}.currents", self.parameters.timing()
-        wiring.own_task(name, Priority.MACHINE, clock, equation, slots, ())
-        return slot, slot + 1
+        equation, clock = sampled_currents(self.parameters.flux_map.energy()), self.parameters.timing()
+        names = f"{self.name}.current_d", f"{self.name}.current_q"
+        seen_d, seen_q = (wiring.layout.add(name, SlotKind.HELD, "A") for name in names)
+        slots = -1, (d, q), (seen_d, seen_q)
+        wiring.own_task(f"{self.name}.currents", Priority.MACHINE, clock, equation, slots, ())
+        return seen_d, seen_q
 
     def squared_current(self) -> tuple[str, ...]:
         """Return the meter of its squared current, where something depends on it."""
