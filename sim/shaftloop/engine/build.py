@@ -169,9 +169,9 @@ def _add_terms(sections: _Sections, model: Model) -> None:
             kinds = " and ".join(sorted(allowed))
             raise ValueError(
                 f"a term of kind {term.kind!r} reads {term.reads}: it may read {kinds} only, beside outputs "
-                "of an OwnKind ahead of it"
+                "of an OwnKind ahead of it that reads states"
             )
-        if isinstance(term.kind, OwnKind):
+        if isinstance(term.kind, OwnKind) and all(ref.kind == "state" for ref in term.reads):
             known.update(term.outputs)
     for kind, word in TERMS.items():
         terms = [term for term in model.plant.network.terms if term.kind == kind]

@@ -1,9 +1,9 @@
 """The nonlinear terms, kind by kind in a fixed order; each equation stands with its part.
 
 A term reads states, and outputs of what parts bring along: that comes first, in the order in which it was
-declared. Its row in the integer table holds the indices in z of what it reads, then of what it
-writes; rows of kinds whose terms differ in length begin with the numbers of their reads and floats. The terms
-of a DC link (`engine.linkterms`) come last, for they read outputs of others and held inputs as well.
+declared. Its row in the integer table holds the indices in z of what it reads, then of what it writes; rows
+of kinds whose terms differ in length begin with the numbers of their reads and floats. The terms of a DC link
+(`engine.linkterms`) come last, for they read outputs of others and held inputs as well.
 """
 
 import math
