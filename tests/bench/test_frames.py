@@ -1,11 +1,11 @@
 """Frames of bus hops that are lost, late or jitter, and their age: against a replay in plain Python."""
 
-import math
 from typing import Any
 
 import numpy as np
 import pytest
 
+from busframes import Lateness, arrivals, newest
 from rigs import Table, describe, sensor, servo, speed_loop, step, torque_loop
 from shaftloop.analysis.lanes import simulate_many
 from shaftloop.analysis.simulation import Simulation, simulate
@@ -40,37 +40,8 @@ def rig(*faults: Table, hops: tuple[Table, ...] = (BUS,), **keys: Any) -> Descri
     return describe({**document, **keys})
 
 
-def philox(counter: tuple[int, int, int, int], key: int) -> list[int]:
-    """Return the words of Philox-4x32-10 (J. K. Salmon et al., SC 2011), in plain integers."""
-    c, k = list(counter), [key, 0]
-    for _ in range(10):
-        one, two = 0xD2511F53 * c[0], 0xCD9E8D57 * c[2]
-        c = [(two >> 32) ^ c[1] ^ k[0], two % 2**32, (one >> 32) ^ c[3] ^ k[1], one % 2**32]
-        k = [(k[0] + 0x9E3779B9) % 2**32, (k[1] + 0xBB67AE85) % 2**32]
-    return c
-
-
-def share(tick: int, hop: int = 0) -> float:
-    """Return by which share of the largest lateness the frame of a tick is late."""
-    a, b, _, _ = philox((tick % 2**32, tick >> 32, hop, 1), SEED)
-    return ((a >> 5) * 2**26 + (b >> 6)) / 2**53
-
-
-def arrivals(sent: list[int], transport: int, fault: Table, begin: int, end: int) -> list[int]:
-    """Return when frames arrive: none ahead of the one before it [ns]."""
-    found, last = [], 0
-    for tick in sent:
-        late = fault["late"] if begin <= tick < end else 0
-        if late and fault["kind"] == "jittering":
-            late = math.ceil(late * share(tick) - 1e-6)
-        last = max(last, tick + transport + late)
-        found.append(last)
-    return found
-
-
-def newest(times: list[int], tick: int) -> int:
-    """Return the number of the last frame that has arrived at a tick, -1 for none."""
-    return sum(time <= tick for time in times) - 1
+def late_from(kind: str, late: int, begin: int, end: int) -> Lateness:
+    return lambda tick: (kind, late) if begin <= tick < end else ("", 0)
 
 
 CASES = [
@@ -95,7 +66,7 @@ def test_a_reader_sees_the_last_frame_that_has_arrived_at_its_own_tick(
     traces, length = found.traces, 40_000_000
     sent = list(range(phase, length, period))
     values = [float(traces["true_torque"][tick // SAMPLE * SAMPLE // RECORD]) for tick in sent]
-    come = arrivals(sent, transport, {"kind": kind, "late": late}, 10_000_000, end)
+    come = arrivals(sent, transport, late_from(kind, late, 10_000_000, end), SEED)
     # The receiver looks at the ticks of the loop, of a delivery in time, and of a transfer without transport.
     looks = {*range(0, length, LOOP), *range((phase + transport) % period, length, period)}
     ordered = sorted(tick for tick in looks if tick % RECORD == 0 and tick < length)
@@ -121,7 +92,7 @@ def test_a_command_that_comes_late_is_active_late() -> None:
     found = simulate(rig(late, hops=(hop,), **keys)).traces
     period, step = 500_000, 12_500
     sent = list(range(0, 40_000_000, period))
-    come = arrivals(sent, 75_000, {"kind": "late", "late": 610_000}, 10_000_000, 40_000_000)
+    come = arrivals(sent, 75_000, late_from("late", 610_000, 10_000_000, 40_000_000), SEED)
     output = found["torque.output"]
     for tick in range(0, 39_980_000, step):
         frame = newest(come, tick)

@@ -54,6 +54,8 @@ class Plan:
     sequence: list[Table] = field(default_factory=list)
     limits: list[Table] = field(default_factory=list)
     faults: list[Table] = field(default_factory=list)
+    bus: Table = field(default_factory=dict)
+    """A hop, in many plans none."""
 
 
 def draw(seed: int) -> Plan:
@@ -65,6 +67,7 @@ def draw(seed: int) -> Plan:
     plan.sequence = _sequence(rng, plan)
     plan.limits = [_limit(rng, plan, number) for number in range(rng.choice((0, 1, 1, 2, 3)))]
     plan.faults = _faults(rng, plan)
+    _add_bus(random.Random(f"bus {seed}"), plan)
     plan.document = _document(rng, plan)
     return plan
 
@@ -185,6 +188,31 @@ def _faults(rng: random.Random, plan: Plan) -> list[Table]:
     return found
 
 
+def _add_bus(rng: random.Random, plan: Plan) -> None:
+    """Add a bus that carries the reading or the command, fails, and whose age is watched."""
+    if rng.random() < 0.6:
+        return
+    carries = rng.choice(("ts", "torque"))
+    period, most = rng.choice((200_000, 330_000, 500_000)), 4 * MS
+    transport, phase = rng.randrange(0, 150) * RECORD, rng.randrange(0, period // RECORD) * RECORD
+    plan.bus = {"carries": carries, "period": period, "phase": phase, "transport": transport}
+    age = {"watches": "bus", "quantity": "age", "above": rng.uniform(0.2, 4.0) * 1e-3, "debounce": 0}
+    if rng.random() < 0.6:
+        limit = {"name": f"l{len(plan.limits)}", **age, "reaction": rng.choice((0, _time(rng, MS)))}
+        plan.limits.append({**limit, "debounce": rng.choice((0, _time(rng, MS))), "action": "torque_off"})
+    for kind in rng.choice((("lost",), ("late",), ("jittering",), ("late", "jittering"))):
+        at = _time(rng, plan.end)
+        fault: Table = {"name": f"f{len(plan.faults)}", "on": "bus", "kind": kind, "at": at}
+        if kind != "lost":
+            fault["lateness"] = rng.randrange(1, most // 1000) * 1000
+        if rng.random() < 0.5:
+            fault["until"] = at + (_time(rng, 5 * MS) or MS)
+        plan.faults.append(fault)
+    if rng.random() < 0.2:
+        stalls = {"name": f"f{len(plan.faults)}", "on": "torque", "kind": "stalled", "when": age}
+        plan.faults += [] if any(fault["on"] == "torque" for fault in plan.faults) else [stalls]
+
+
 _UNITS = {
     "reading": "N m",
     "true_torque": "N m",
@@ -192,8 +220,9 @@ _UNITS = {
     "speed_difference": "rad/s",
     "current": "A",
     "voltage": "V",
+    "age": "s",
 }
-_TIMES = ("over", "time", "ramp_time", "dwell", "timeout", "debounce", "reaction", "at", "until")
+_TIMES = ("over", "time", "ramp_time", "dwell", "timeout", "debounce", "reaction", "at", "until", "lateness")
 
 
 def _spelt(entry: Table, unit: str) -> Table:
@@ -243,6 +272,11 @@ def _document(rng: random.Random, plan: Plan) -> Table:
         "fault": [_spelt(entry, "N m") for entry in plan.faults],
         "record": {"channels": _further(plan)},
     }
+    if plan.bus:
+        times = {key: f"{plan.bus[key]} ns" for key in ("period", "phase", "transport")}
+        document["hop"] = [{"name": "bus", "carries": plan.bus["carries"], **times}]
+        if plan.bus["carries"] == "ts":
+            document["loop"][0]["reads"] = "bus"
     if plan.live:
         supply = RECTIFIER | {"capacitance": "1 mF", "discharge_resistance": "20 kohm"}
         document |= {"supply": supply, "brake_resistor": [_BRAKE]}
@@ -251,4 +285,6 @@ def _document(rng: random.Random, plan: Plan) -> Table:
 
 def _further(plan: Plan) -> list[str]:
     found = ["hub.speed"] if plan.three else []
+    found += ["bus.value", "bus.age"] if plan.bus else []
+    found += ["torque.output", "load.command_active"] if plan.bus.get("carries") == "torque" else []
     return found + (["load.current_d", "load.current_q"] if plan.wound else [])

@@ -11,6 +11,8 @@ from functools import partial
 from math import exp, hypot, isfinite
 from typing import Any
 
+from bus import frames
+from logs import Log, UndecidedError, at
 from plans import LAG, PM_PERIOD, RECORD, SAMPLE, Plan
 
 __all__ = ["Verdict", "judge"]
@@ -26,31 +28,12 @@ _ACTED = {
 _LOST = {0.0: "lost", 0.7: "sags", 1.0: "returned"}
 
 
-class UndecidedError(Exception):
-    """The records cannot tell."""
-
-
 @dataclass
 class Verdict:
     """What is wrong with a run."""
 
     wrong: list[str] = field(default_factory=list)
     undecided: int = 0
-
-
-@dataclass
-class Log:
-    """What a run noted and recorded: events as (tick [ns], kind, name), traces by name."""
-
-    events: list[tuple[int, str, str]]
-    traces: dict[str, list[float]]
-    end: int
-    """[ns]"""
-
-    def of(self, name: str, *kinds: str) -> list[tuple[int, str]]:
-        return [
-            (tick, kind) for tick, kind, own in self.events if own == name and (kind in kinds or not kinds)
-        ]
 
 
 def judge(plan: Plan, log: Log) -> Verdict:
@@ -66,6 +49,7 @@ def judge(plan: Plan, log: Log) -> Verdict:
     checks += [partial(_limit, plan, log, limit, off) for limit in plan.limits]
     checks += [partial(_fault, plan, log, fault) for fault in plan.faults]
     checks += [partial(_effect, plan, log, fault) for fault in plan.faults]
+    checks += [partial(frames, plan, log)] if plan.bus else []
     for check in checks:
         try:
             verdict.wrong += check()
@@ -171,6 +155,9 @@ def _changes(plan: Plan, log: Log, condition: dict[str, Any]) -> tuple[list[Chan
     if quantity == "current":
         pairs = zip(traces["load.current_d"], traces["load.current_q"], strict=True)
         return _sampled([hypot(*pair) for pair in pairs], level, PM_PERIOD, 0, log.end), []
+    if quantity == "age":
+        wound = plan.wound and plan.bus["carries"] == "torque"
+        return _sampled(traces["bus.age"], level, PM_PERIOD if wound else SAMPLE, 1, log.end), []
     if quantity == "speed_difference":
         right = traces["hub.speed" if watches == "c" else "load_speed"]
         left = traces["hub.speed" if watches == "ts" and plan.three else "drive_speed"]
@@ -183,21 +170,16 @@ def _changes(plan: Plan, log: Log, condition: dict[str, Any]) -> tuple[list[Chan
         readings = traces["reading"]
         if not jump:
             return _sampled(readings, level, SAMPLE, 1, log.end), []
-        at = [_at(readings, tick, 1) for tick in range(0, log.end + 1, SAMPLE)]
-        steps = [b - a for a, b in zip([0.0, *at], at, strict=False)]
+        seen = [at(readings, tick, 1) for tick in range(0, log.end + 1, SAMPLE)]
+        steps = [b - a for a, b in zip([0.0, *seen], seen, strict=False)]
         return _toggles([(k * SAMPLE, value) for k, value in enumerate(steps)], level), []
     channel = {"true_torque": "true_torque", "voltage": "link_voltage"}.get(quantity, f"{watches}_speed")
     breaks = [tick for tick, kind, _ in log.events if kind in ("failed", "restored", *_ACTED.values())]
     return _continuous(traces[channel], level, breaks)
 
 
-def _at(trace: list[float], tick: int, behind: int) -> float:
-    """Return what is recorded at a tick, or what its tasks left: that is recorded one later."""
-    return trace[min(tick // RECORD + behind, len(trace) - 1)]
-
-
 def _sampled(trace: list[float], level: float, period: int, behind: int, end: int) -> list[Change]:
-    return _toggles([(tick, _at(trace, tick, behind)) for tick in range(0, end + 1, period)], level)
+    return _toggles([(tick, at(trace, tick, behind)) for tick in range(0, end + 1, period)], level)
 
 
 def _toggles(samples: list[tuple[int, float]], level: float) -> list[Change]:
@@ -289,7 +271,7 @@ def _sequence(plan: Plan, log: Log, off: list[tuple[int, int, str]]) -> Iterator
             until, kind = settled.pop(0)
             if any(fault["on"] == "torque" for fault in plan.faults):
                 raise UndecidedError  # A loop that stalls keeps its last error.
-            yield from _settles(log, step, now, until, kind)
+            yield from _settles(plan, log, step, now, until, kind)
             now = until
         now += _taken(step)
         if do in ("trip", "emergency_stop") and now <= log.end:
@@ -306,17 +288,15 @@ def _taken(step: dict[str, Any]) -> int:
     return {"hold": step.get("time"), "emergency_stop": step.get("over")}.get(step["do"]) or 0
 
 
-def _settles(log: Log, step: dict[str, Any], begin: int, end: int, kind: str) -> Iterator[str]:
+def _settles(plan: Plan, log: Log, step: dict[str, Any], begin: int, end: int, kind: str) -> Iterator[str]:
     """Check a wait from the records of set-point and reading at the ticks of the loop."""
     if kind == "not_settled":
         if end != begin + step["timeout"]:
             yield f"the time of a wait was up at {end}, not {begin + step['timeout']} ns"
         return
     inside = range(-(-(end - step["dwell"]) // SAMPLE) * SAMPLE, end, SAMPLE)
-    errors = [
-        abs(_at(log.traces["torque_setpoint"], tick, 1) - _at(log.traces["reading"], tick, 1))
-        for tick in inside
-    ]
+    seen = log.traces["bus.value" if plan.bus.get("carries") == "ts" else "reading"]
+    errors = [abs(at(log.traces["torque_setpoint"], tick, 1) - at(seen, tick, 1)) for tick in inside]
     if end - step["dwell"] < begin or max(errors, default=0.0) > step["within"] * (1.0 + 1e-12):
         yield f"settled at {end} though the error was {max(errors, default=0.0)}"
 
@@ -367,5 +347,6 @@ def _effect(plan: Plan, log: Log, fault: dict[str, Any]) -> Iterator[str]:
     if kind in still and any(traces[still[kind]][inside]) and not others:
         yield f"{fault['name']}: {on} is {kind} and goes on"
     held = {"stuck": "reading", "full_scale": "reading", "stalled": f"{on}_command"}
+    others += [plan.bus] if on == "torque" and plan.bus.get("carries") == "torque" else []
     if kind in held and not others and len(set(traces[held[kind]][inside.start + 1 : inside.stop])) > 1:
         yield f"{fault['name']}: {on} is {kind} and changes"

@@ -3,8 +3,9 @@
 from dataclasses import replace
 
 import pytest
+from logs import Log
 from plans import draw
-from replaying import Log, judge
+from replaying import judge
 from trying import tried
 
 SHARE = 60
@@ -52,3 +53,18 @@ def test_the_judge_sees_what_is_late_missing_or_too_much(
     plan = replace(draw(0), sequence=[], limits=[{**LIMIT, "action": "torque_off"}], faults=[], three=False)
     found = judge(replace(plan, wound=False), _log(*events))
     assert (len(found.wrong) > 0, found.undecided) == (bool(wrong), 0), found
+
+
+@pytest.mark.parametrize(("late", "wrong"), [(0, 0), (100_000, 1), (-100_000, 1)])
+def test_the_judge_sees_a_frame_that_is_read_at_another_tick(late: int, wrong: int) -> None:
+    """Frames of every half millisecond, there 0.1 ms later; a record shows what was left 5 us before."""
+    plan = replace(draw(0), sequence=[], limits=[], faults=[], three=False, wound=False)
+    plan.bus = {"carries": "ts", "period": 500_000, "phase": 0, "transport": 100_000}
+    ticks = range(0, 10_000_000, 5_000)
+    taken = [max((tick - 100_000 - late) // 500_000, 0) * 500_000 for tick in ticks]
+    ages = [0.0, *((tick - begin) / 1e9 for tick, begin in zip(ticks, taken, strict=True))]
+    values = [0.0, *(1.0 if tick >= 100_000 + late else 0.0 for tick in ticks)]
+    traces = {"bus.age": ages, "bus.value": values, "reading": [1.0] * 2001}
+    still = {"drive_torque": [0.0] * 2001, "load_torque": [0.0] * 2001}
+    found = judge(plan, Log([], traces | still, 10_000_000))
+    assert (len(found.wrong), found.undecided) == (wrong, 0), found

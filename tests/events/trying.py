@@ -4,8 +4,9 @@ import math
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from logs import Log
 from plans import RECORD, draw
-from replaying import Log, judge
+from replaying import judge
 
 from rigs import describe
 from shaftloop.analysis.simulation import Simulation, simulate

@@ -1,7 +1,7 @@
 """Kernels of bus frames that know when they arrive: those that may be late, and those whose age is watched.
 
 A frame waits in a queue with the tick at which it arrives. Its reader compares that with its own tick, so no
-instant is needed for it. Frames never overtake: none arrives before the one sent ahead of it.
+instant is needed for it. Frames never overtake: one that is there sooner than the one ahead waits for that.
 """
 
 import math
@@ -14,9 +14,9 @@ from shaftloop.engine.types import Floats, Ints
 
 __all__ = ["FRAME", "LAST_STAMP", "QUEUE", "receive", "send"]
 
-QUEUE = 3
-"""Slots ahead of the frames of a queue: their number, when the last one arrives, and its stamp."""
-LAST_STAMP = 2
+QUEUE = 2
+"""Slots ahead of the frames of a queue: their number, and the stamp of the last one."""
+LAST_STAMP = 1
 """Of these, the one of the stamp."""
 FRAME = 3
 """Slots of a frame: value, stamp, arrival [tick]; the stamp is the tick at which its value was taken."""
@@ -31,10 +31,9 @@ def send(it: Ints, p: Floats, u: Floats, a: int, f: int, tick: int) -> None:
         late *= uniform(int(p[f + n.seed]), tick, int(p[f + n.number]))
     # Whole ticks but for rounding; what is none is late until the next one.
     arrival = tick + math.floor(p[f + n.transport] * ticks + 0.5) + math.ceil(late * ticks - 1e-6)
-    u[queue + 1] = max(u[queue + 1], float(arrival))
-    u[queue + 2] = float(tick) if stamp < 0 else u[stamp]
+    u[queue + LAST_STAMP] = float(tick) if stamp < 0 else u[stamp]
     frame = queue + QUEUE + FRAME * int(u[queue])
-    u[frame], u[frame + 1], u[frame + 2] = u[it[a + SEND.source]], u[queue + 2], u[queue + 1]
+    u[frame], u[frame + 1], u[frame + 2] = u[it[a + SEND.source]], u[queue + LAST_STAMP], float(arrival)
     u[queue] += 1.0
     receive(it, u, a, tick)
 
