@@ -1,9 +1,11 @@
 """Frames of bus hops that are lost, late or jitter, and their age: against a replay in plain Python."""
 
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+import tomlkit
 
 from busframes import Lateness, arrivals, newest
 from rigs import Table, describe, sensor, servo, speed_loop, step, torque_loop
@@ -11,6 +13,7 @@ from shaftloop.analysis.lanes import simulate_many
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.description import Description
+from shaftloop.scenario.reading import read_scenario
 
 SAMPLE, LOOP, RECORD = 100_000, 100_000, 10_000
 """Periods [ns]."""
@@ -20,8 +23,8 @@ LAG = {"time_constant": "1 ms"}
 SEED = 7
 
 
-def rig(*faults: Table, hops: tuple[Table, ...] = (BUS,), **keys: Any) -> Description:
-    """Return two machines and a sensor, whose torque is controlled over a bus."""
+def stated(*faults: Table, hops: tuple[Table, ...] = (BUS,), **keys: Any) -> Table:
+    """Return the document of two machines and a sensor, whose torque is controlled over a bus."""
     reads = [hop["name"] for hop in hops if hop["carries"] not in ("torque", "cmd")]
     document: Table = {
         "duration": "40 ms",
@@ -37,7 +40,11 @@ def rig(*faults: Table, hops: tuple[Table, ...] = (BUS,), **keys: Any) -> Descri
         "fault": [{"name": f"f{i}", "at": "10 ms", **fault} for i, fault in enumerate(faults)],
         "record": {"rate": "100 kHz", "channels": ["torque.error", *(f"{hop['name']}.age" for hop in hops)]},
     }
-    return describe({**document, **keys})
+    return {**document, **keys}
+
+
+def rig(*faults: Table, **keys: Any) -> Description:
+    return describe(stated(*faults, **keys))
 
 
 def late_from(kind: str, late: int, begin: int, end: int) -> Lateness:
@@ -243,3 +250,16 @@ def test_wrong_interlocks_on_an_age_are_refused_with_what_to_do(limit: Table, me
     with pytest.raises(ScenarioError) as raised:
         rig(limit=[{"name": "l", **limit}])
     assert message in str(raised.value)
+
+
+@pytest.mark.parametrize(("level", "warns"), [("0.67 ms", True), ("0.68 ms", False)])
+def test_a_watchdog_below_what_a_healthy_bus_reaches_is_warned_of(
+    tmp_path: Path, level: str, warns: bool
+) -> None:
+    """A frame of every 0.5 ms is 0.18 ms old when it arrives, and up to 0.68 ms before the next one does."""
+    document = stated(limit=[{**AGE, "above": level}])
+    assert 0.64e-3 < simulate(describe(document)).traces["bus.age"].max() <= 0.68e-3
+    (tmp_path / "rig.toml").write_text(tomlkit.dumps({"title": "Rig", **document}), encoding="utf-8")
+    said = " ".join(read_scenario(tmp_path / "rig.toml").warnings)
+    assert ("0.67 ms may be passed though nothing fails" in said) is warns
+    assert ("frames of bus grow up to 0.68 ms old" in said) is warns

@@ -8,6 +8,7 @@ from shaftloop.scenario.draft import Draft, Entry
 from shaftloop.scenario.fields import nearest, shown
 from shaftloop.scenario.locate import KeyPath
 from shaftloop.scenario.problems import Problems
+from shaftloop.scenario.references import carried
 from shaftloop.scenario.units import UnitError, read_quantity
 from shaftloop_models.line import Spring
 from shaftloop_models.part import Part
@@ -77,6 +78,8 @@ def check_condition(
     if condition.outside is not None and condition.outside[0] >= condition.outside[1]:
         problems.error((*path, key), f"{shown(raw[key])} is no band; state the lower level first")
         return
+    if condition.quantity == "age":
+        _check_age(draft, path, condition, problems)
     if key == "above" and part is not None and condition.quantity == "reading":
         _check_range(path, part.value, condition, problems)
 
@@ -134,6 +137,19 @@ def _check_range(path: KeyPath, sensor: Part, condition: Condition, problems: Pr
             (*path, "above"),
             f"{above:g} N m is never read: the range of {condition.watches} ends at {most:g} N m; "
             'lower it or set quantity = "true_torque"',
+        )
+
+
+def _check_age(draft: Draft, path: KeyPath, condition: Condition, problems: Problems) -> None:
+    """Warn of a watchdog that a healthy bus may trip."""
+    found = (draft.find(name, ["hop"]) for name in carried(draft, condition.watches))
+    hops = [entry.value for entry in found if entry is not None and entry.value is not None]
+    oldest = float(sum(max(hop.period, hop.phase) + hop.transport.seconds(hop.period) for hop in hops))
+    if condition.above is not None and condition.above < oldest:
+        problems.warn(
+            (*path, "above"),
+            f"{1e3 * condition.above:g} ms may be passed though nothing fails: until the next one arrives, "
+            f"frames of {condition.watches} grow up to {1e3 * oldest:g} ms old; raise it to more than that",
         )
 
 
