@@ -3,9 +3,10 @@
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["LINE", "Floats", "Ints", "Numbers", "Products", "aligned"]
+__all__ = ["LINE", "Floats", "Ints", "Numbers", "Phasors", "Products", "aligned"]
 
 Floats = NDArray[np.float64]
+Phasors = NDArray[np.complex128]
 Ints = NDArray[np.int64]
 Numbers = tuple[Floats, Floats, Ints, Ints]
 """What kernels take besides integers: floats, entries of matrices, keys of the noise, blocks of matrices."""

@@ -4,7 +4,8 @@ A ripple of order n has the frequency ``f = n·ω/2π``. What the low-pass leave
 rate fs at ``|f − fs·round(f/fs)|``. The loop takes these samples at its own rate, which folds that frequency
 once more. At the operating speed, size and place are those of the closed bench (`ForcedBench.lines`). Over
 the speed range the response at the operating point is used: only the electrics of the machines change it with
-the speed.
+the speed. What the cylinders of an engine make is that of its mean torque at the operating point and, over
+the range, of each speed.
 
 A folded line that lies below the bandwidth of the torque loop is taken for torque and acted on. It is kept
 out by a lower cutoff, so that less of it passes, or by faster sampling, so that it folds to above the band.
@@ -14,11 +15,10 @@ References
 .. [1] Folding of a frequency by sampling: check E6.3.
 """
 
-import cmath
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from fractions import Fraction
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,9 +28,8 @@ from shaftloop.analysis.fidelity.transfer import Fidelity
 from shaftloop.analysis.interference import excitations
 from shaftloop.analysis.margins import loop_margins
 from shaftloop.analysis.response import root
+from shaftloop.bench.parts.part import make_part
 from shaftloop.errors import ScenarioError
-from shaftloop_models.harmonics import Cogging
-from shaftloop_models.harmonics import Ripple as OrderOfRipple
 from shaftloop_models.lowpass import LowPass, state_space
 
 __all__ = ["Aliasing", "FoldedOrder", "Remedy", "Ripple", "aliasing", "control_band", "ripples"]
@@ -53,6 +52,8 @@ class Ripple:
     """In words."""
     demanded: bool = False
     """Whether the machine states it or somebody asked for it: at rest that is an error."""
+    over: Callable[[Array], Array] | None = None
+    """Amplitude at other speeds [rad/s], where the machine states it; else it is the same. [N m]"""
 
 
 @dataclass(frozen=True)
@@ -71,7 +72,9 @@ class FoldedOrder:
     folded: Array
     """Where the line appears in the samples at each speed, shape (n,). [Hz]"""
     size: Array
-    """Its size per N m at the air gap, commands held, shape (n,). [N m/N m]"""
+    """Its size per N m at the air gap at the operating speed, commands held, shape (n,). [N m/N m]"""
+    true: float = 0.0
+    """Amplitude of the true torque at the sensor per N m at the air gap; 0 at rest. [N m/N m]"""
 
 
 @dataclass(frozen=True)
@@ -107,7 +110,7 @@ class Aliasing:
 def ripples(
     found: Fidelity, orders: Sequence[float] = (), amplitude: float | None = None
 ) -> tuple[Ripple, ...]:
-    """Return the ripples of the unit: those it states (cogging too), else the orders of its electrics.
+    """Return the ripples of the unit: those it states (cogging, cylinders), else the orders of its electrics.
 
     Parameters
     ----------
@@ -140,21 +143,21 @@ def ripples(
 
 
 def _stated(found: Fidelity) -> list[Ripple]:
-    """Return ripple and cogging of the unit at the operating point, phasors of equal order added."""
-    # As described: the smooth bench has neither.
+    """Return ripple and cogging of the unit, or what its cylinders make, at the operating point."""
+    # As described: the smooth bench has none of it.
     machine = next(part for part in found.description.machines() if part.name == found.unit)
-    torque = abs(air_gap_torque(found.bench, found.state, found.unit))
-    phasors: dict[Fraction, complex] = {}
-    orders: tuple[OrderOfRipple | Cogging, ...] = (*machine.ripple, *machine.cogging)
-    for entry in orders:
-        size = entry.amplitude
-        if isinstance(entry, OrderOfRipple) and entry.scales == "torque":
-            size *= torque / (machine.rated_torque or math.inf)
-        phasors[entry.order] = phasors.get(entry.order, 0.0) + size * cmath.exp(1j * entry.phase)
+    part = make_part(machine)
+    torque = air_gap_torque(found.bench, found.state, found.unit)
+    now = np.array([found.turning(found.unit)])
+    demanded = bool(machine.ripple or machine.cogging)
+
+    def over(order: float, speed: Array) -> Array:
+        return np.asarray(np.abs(part.pulsation(torque, speed)[order][1]))
+
     return [
-        Ripple(float(order), abs(phasor), f"ripple of {found.unit}", demanded=True)
-        for order, phasor in phasors.items()
-        if phasor
+        Ripple(order, float(abs(phasor[0])), words, demanded, partial(over, order))
+        for order, (words, phasor) in part.pulsation(torque, now).items()
+        if phasor.any()
     ]
 
 
@@ -209,17 +212,19 @@ def _folded(found: Fidelity, ripple: Ripple, max_speed: float) -> FoldedOrder:
     frequency = ripple.order * abs(found.turning(found.unit)) / (2.0 * math.pi)
     lines: list[SampledLine] = []
     received: list[SampledLine] = []
-    bench = found.closed or found.held
+    bench, true = found.closed or found.held, 0.0
     if frequency > 0.0:
+        true = float(abs(bench.respond(np.array([frequency])).true[0]))
         lines = sorted(bench.lines(frequency), key=lambda line: not line.direct)
         received = bench.lines(frequency, received=True) if bench.loop_rate is not None else []
     speed = np.linspace(max_speed / _SPEEDS, max_speed, _SPEEDS)
     frequencies = ripple.order * speed / (2.0 * math.pi)
     responses = found.held.respond(frequencies)
     places = np.array([folded(float(f), found.sampling) for f in frequencies])
-    return FoldedOrder(
-        ripple, frequency, tuple(lines), tuple(received), speed, places, np.abs(responses.reading)
-    )
+    size = np.abs(responses.reading)
+    if ripple.over is not None and ripple.amplitude:
+        size *= ripple.over(speed) / ripple.amplitude
+    return FoldedOrder(ripple, frequency, tuple(lines), tuple(received), speed, places, size, true)
 
 
 def _remedy(found: Fidelity, folds: Sequence[FoldedOrder], level: float, band: float | None) -> Remedy:

@@ -146,6 +146,19 @@ class ForcedBench:
         names = ("air_gap", "true", "seen", "reading", "speed")
         return Responses(points, *(np.concatenate([part[name] for part in parts]) for name in names))
 
+    def states(self, frequency: float, source: Source) -> Complex:
+        """Return how the plant states swing at the samples of the sensor, shape (states,).
+
+        Parameters
+        ----------
+        frequency : float
+            Above 0. [Hz]
+        source : callable
+            As in `respond`.
+        """
+        omega = np.array([2.0 * np.pi * frequency])
+        return self._swing(omega, self._plant_alone(omega, source))[0][:, 0]
+
     def lines(
         self, frequency: float, *, received: bool = False, source: Source | None = None
     ) -> list[SampledLine]:
@@ -192,21 +205,23 @@ class ForcedBench:
 
     def _respond(self, frequency: Array, source: Source | None) -> dict[str, Complex]:
         omega = 2.0 * np.pi * frequency
-        plant = self._plant_alone(omega, source)
-        rest = self._rest(omega, plant)
         wave = np.exp(1j * np.outer(self._times, omega))
-        sensor = self._sensor.parameters
-        samples = self._instants(1 / sensor.sampling, sensor.phase)
-        n = len(self.a)
-
-        turned = sum(self._plant_rest(rest[k], n) / wave[k] for k in samples) / len(samples)
-        found = {name: np.asarray(row @ (plant + turned)) for name, row in self._rows.items()}
+        swing, rest = self._swing(omega, self._plant_alone(omega, source))
+        found = {name: np.asarray(row @ swing) for name, row in self._rows.items()}
         arriving = self._instants(*deliveries(self._sensor))
         place = self._at[self._sensor.reading_slot]
         found["reading"] = sum(rest[k + 1][place] / wave[k] for k in arriving) / len(arriving)
         if source is None:
             found["air_gap"] = 1.0 + found["air_gap"]
         return found
+
+    def _swing(self, omega: Array, plant: Complex) -> tuple[Complex, list[Complex]]:
+        """Return how the plant states swing at the samples of the sensor, and r as `_rest` does."""
+        rest, sensor = self._rest(omega, plant), self._sensor.parameters
+        wave = np.exp(1j * np.outer(self._times, omega))
+        samples = self._instants(1 / sensor.sampling, sensor.phase)
+        turned = sum(self._plant_rest(rest[k], len(self.a)) / wave[k] for k in samples) / len(samples)
+        return np.asarray(plant + turned), rest
 
     def _plant_alone(self, omega: Array, source: Source | None) -> Complex:
         """Return X of the plant alone, shape (states, n)."""

@@ -4,12 +4,14 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
+
 from shaftloop.bench.parts.limits import Violation
 from shaftloop.bench.parts.machine import BenchMachine
 from shaftloop.bench.parts.part import BEYOND, Ideal, Site, on_bench
 from shaftloop.bench.parts.ratings import watch
 from shaftloop.bench.wiring import Priority, Wiring
-from shaftloop.engine.types import Floats
+from shaftloop.engine.types import Floats, Phasors
 from shaftloop_models.combustion_engine import CombustionEngine, EnginePorts, declare_combustion_engine
 from shaftloop_models.network import Network
 
@@ -63,6 +65,16 @@ class BenchCombustionEngine(BenchMachine[CombustionEngine]):
         sizes = {o.order: abs(o.phasor(engine.max_torque, 0.5 * engine.max_speed)) for o in engine.orders()}
         most = max(sizes.values(), default=0.0)
         return [(order, "cylinders of") for order, size in sizes.items() if size > _SEEN * most]
+
+    def pulsation(self, torque: float, speed: Floats) -> dict[float, tuple[str, Phasors]]:
+        """Return what gas and masses make of its torque."""
+        return {
+            order.order: (
+                f"cylinders of {self.name}",
+                np.asarray(order.motored + torque * order.fired + speed**2 * order.masses),
+            )
+            for order in self.parameters.orders()
+        }
 
     def declare_drive(self, net: Network, site: Site) -> None:
         """Add lag, pulsation and work."""

@@ -15,6 +15,8 @@ __all__ = ["BenchGear"]
 class BenchGear(BenchPart[Gear]):
     """A gear stage on a bench."""
 
+    uneven = "Mesh of"
+
     def smooth(self) -> Gear:
         """Return its parameters without transmission error."""
         return replace(self.parameters, transmission_error=0.0, error_order=None)

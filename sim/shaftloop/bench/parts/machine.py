@@ -1,10 +1,13 @@
 """What every machine is on the bench: torque at the air gap, energy from the link, a command."""
 
+import cmath
 import math
 from abc import abstractmethod
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import ClassVar, TypeVar
+
+import numpy as np
 
 from shaftloop.bench.parts.limits import Violation
 from shaftloop.bench.parts.part import FASTER, BenchPart, Ideal, Site
@@ -13,7 +16,8 @@ from shaftloop.bench.wiring import Wiring
 from shaftloop.engine.heat import OverloadBudget
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Channel
-from shaftloop.engine.types import Floats
+from shaftloop.engine.types import Floats, Phasors
+from shaftloop_models.harmonics import Cogging, Ripple
 from shaftloop_models.inverter import Inverter
 from shaftloop_models.network import Network, Node, Ref
 from shaftloop_models.part import Machine
@@ -112,6 +116,19 @@ class BenchMachine(BenchPart[M]):
             found.append(Ideal("torque ripple of the machines", lambda machine: replace(machine, ripple=())))
         if self.parameters.cogging:
             found.append(Ideal("cogging of the machines", lambda machine: replace(machine, cogging=())))
+        return found
+
+    def pulsation(self, torque: float, speed: Floats) -> dict[float, tuple[str, Phasors]]:
+        """Return ripple and cogging, those of one order added."""
+        machine, found = self.parameters, dict[float, tuple[str, Phasors]]()
+        share = abs(torque) / (machine.rated_torque or math.inf)
+        sizes = [entry.amplitude * (share if entry.scales == "torque" else 1.0) for entry in machine.ripple]
+        sizes += [entry.amplitude for entry in machine.cogging]
+        entries: list[Ripple | Cogging] = [*machine.ripple, *machine.cogging]
+        for entry, size in zip(entries, sizes, strict=True):
+            _, before = found.get(float(entry.order), ("", np.zeros(len(speed), dtype=np.complex128)))
+            whole = before + size * cmath.exp(1j * entry.phase)
+            found[float(entry.order)] = f"ripple of {self.name}", whole
         return found
 
     def excitations(self) -> list[tuple[float, str]]:

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Generic, NamedTuple, TypeVar
 from shaftloop.bench.parts.limits import Violation
 from shaftloop.engine.heat import Thermal
 from shaftloop.engine.model import Channel, NoiseChannel
-from shaftloop.engine.types import Floats
+from shaftloop.engine.types import Floats, Phasors
 from shaftloop_models.coupling import MisalignmentLoad
 from shaftloop_models.network import Network, Node, Ref
 from shaftloop_models.part import Part
@@ -141,6 +141,18 @@ class BenchPart(Generic[P]):
         """Return the orders at which it excites the line, and what does, in words that its name follows."""
         return []
 
+    def pulsation(self, torque: float, speed: Floats) -> dict[float, tuple[str, Phasors]]:
+        """Return what its torque does over the angle: words, and phasors at some speeds, by order [N m].
+
+        Parameters
+        ----------
+        torque : float
+            Mean torque. [N m]
+        speed : ndarray, shape (n,)
+            [rad/s]
+        """
+        return {}
+
     def sizes(self, torque: float) -> dict[str, float]:
         """Return the usual size of its quantities by their unit, where a torque does not tell.
 
@@ -150,6 +162,9 @@ class BenchPart(Generic[P]):
             Usual torque of the line. [N m]
         """
         return {}
+
+    uneven: ClassVar[str] = "Misaligned coupling"
+    """What turns one end of it unevenly, in words that its name follows."""
 
     def misalignment(self, torque: float, speed: float) -> MisalignmentLoad | None:
         """Return what its offsets or its transmission error do, nothing without any.

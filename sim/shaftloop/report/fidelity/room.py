@@ -142,6 +142,7 @@ def _order(entry: FoldedOrder) -> dict[str, Any]:
         "source": entry.ripple.source,
         "amplitude": number(amplitude, "N m", _UNKNOWN),
         "frequency": number(entry.frequency, "Hz"),
+        "true_torque": number(None if amplitude is None else amplitude * entry.true, "N m", _UNKNOWN),
         "reading": [_line(line, amplitude) for line in entry.lines[:_SHOWN_LINES]],
         "received": [_line(line, amplitude) for line in entry.received[:_SHOWN_LINES]],
     }
@@ -158,7 +159,7 @@ def _line(line: SampledLine, amplitude: float | None) -> dict[str, Any]:
 
 def _coupling(entry: CouplingError) -> dict[str, Any]:
     bending = (
-        "a mesh: its bearings are not modelled"
+        "of a mesh or joint the bearings are not modelled"
         if entry.mesh
         else (
             "crosstalk, or stiffness of the coupling, not stated" if entry.beside else "not beside the sensor"
@@ -174,6 +175,12 @@ def _coupling(entry: CouplingError) -> dict[str, Any]:
                 "true_torque": number(order.true, "N m"),
                 "reading": number(order.reading, "N m"),
                 "appears_at": number(order.place, "Hz"),
+                "received": None
+                if order.received is None
+                else {
+                    "frequency": number(order.received.frequency, "Hz"),
+                    "amplitude": number(order.received.size, "N m"),
+                },
             }
             for order in entry.orders
         ],

@@ -126,12 +126,14 @@ def _tell_correction(entry: Correction) -> Iterator[Piece]:
 
 def _tell_aliasing(found: Aliasing) -> Iterator[Piece]:
     band = "no torque loop" if found.band is None else f"torque loop up to {show(found.band, 'Hz', 3)}"
-    table = new_table(f"Ripple in the reading; {band}", "order", "frequency", "reading", "received", "source")
+    title, places = f"Ripple in the reading; {band}", ("frequency", "true torque", "reading", "received")
+    table = new_table(title, "order", *places, "source")
     for entry in found.orders:
         add_row(
             table,
             f"{entry.ripple.order:g}",
             show(entry.frequency, "Hz"),
+            _sized(entry, entry.true),
             _lines(entry, received=False),
             _lines(entry, received=True),
             entry.ripple.source,
@@ -163,11 +165,15 @@ def _remedy(found: Aliasing) -> str:
 
 
 def _tell_misalignment(entry: CouplingError) -> Iterator[Piece]:
-    title = f"Mesh of {entry.coupling}" if entry.mesh else f"Misaligned coupling {entry.coupling}"
-    table = new_table(title, "order", "reading", "true torque", "")
+    table = new_table(entry.title, "order", "true torque", "reading", "received", "")
     for order in entry.orders:
         what = f"{show(order.frequency, 'Hz')}, transmission error {1e3 * order.error:.3g} mrad"
-        add_row(table, f"{order.order}", show(order.reading, "N m", 3), show(order.true, "N m", 3), what)
+        if entry.title.startswith("Together"):
+            what = show(order.frequency, "Hz")
+        reading = f"{order.place:.4g} Hz, {show(order.reading, 'N m', 3)}"
+        line = order.received
+        loop = "-" if line is None else f"{line.frequency:.4g} Hz, {show(line.size, 'N m', 3)}"
+        add_row(table, f"{order.order}", show(order.true, "N m", 3), reading, loop, what)
     if entry.mesh:
         yield table
         return
@@ -177,7 +183,7 @@ def _tell_misalignment(entry: CouplingError) -> Iterator[Piece]:
         "" if entry.beside else ", not beside the sensor"
     )
     error = "-" if entry.bending_error is None else show(entry.bending_error, "N m", 3)
-    add_row(table, "1", error, "0", f"by crosstalk from {load}")
+    add_row(table, "1", "0", error, "", f"by crosstalk from {load}")
     yield table
 
 
@@ -215,6 +221,9 @@ def _lines(entry: FoldedOrder, *, received: bool) -> str:
     lines = entry.received if received else entry.lines
     if not lines:
         return "-"
-    line, amplitude = lines[0], entry.ripple.amplitude
-    size = f"x {line.size:.3g}" if amplitude is None else show(amplitude * line.size, "N m", 3)
-    return f"{line.frequency:.4g} Hz, {size}"
+    return f"{lines[0].frequency:.4g} Hz, {_sized(entry, lines[0].size)}"
+
+
+def _sized(entry: FoldedOrder, share: float) -> str:
+    amplitude = entry.ripple.amplitude
+    return f"x {share:.3g}" if amplitude is None else show(amplitude * share, "N m", 3)
