@@ -156,6 +156,14 @@ def test_an_interlock_on_the_age_of_a_frame_trips_at_the_tick_of_its_reader(
     assert ticks == ([] if trips is None else [trips])
 
 
+@pytest.mark.parametrize(("above", "trips"), [("0.45 ms", []), ("0.35 ms", [400_000])])
+def test_the_age_is_that_of_what_the_reader_gets_at_its_tick(above: str, trips: list[int]) -> None:
+    """Frames without transport are there at the instant at which they are sent, ahead of their reader."""
+    hop = {"name": "bus", "carries": "ts", "period": "500 us"}
+    found = simulate(rig(hops=(hop,), limit=[{**AGE, "above": above}]))
+    assert [event.tick for event in found.events if event.kind == "tripped"] == trips
+
+
 def test_a_debounce_counts_how_long_the_age_stays_above() -> None:
     """The frame of 10.05 ms is there at 11.73 ms: the age is above 2 ms at two ticks of the loop."""
     fault = {"on": "bus", "kind": "late", "lateness": "1.5 ms", "until": "10.5 ms"}

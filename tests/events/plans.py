@@ -23,6 +23,8 @@ PM_PERIOD = 125_000
 """Period of the current control. [ns]"""
 LAG = 1e-3
 """Of a servo machine. [s]"""
+RANGE = 60.0
+"""Of the torque sensor. [N m]"""
 
 _PM = {
     "part": "machine",
@@ -56,6 +58,8 @@ class Plan:
     faults: list[Table] = field(default_factory=list)
     bus: Table = field(default_factory=dict)
     """A hop, in many plans none."""
+    latency: int = 0
+    """Of the torque sensor. [samples]"""
 
 
 def draw(seed: int) -> Plan:
@@ -63,7 +67,7 @@ def draw(seed: int) -> Plan:
     rng = random.Random(seed)
     three, wound, live = rng.random() < 0.5, rng.random() < 0.35, rng.random() < 0.3
     end = rng.randrange(8, 25) * MS
-    plan = Plan(seed, {}, three, wound, live, end)
+    plan = Plan(seed, {}, three, wound, live, end, latency=rng.choice((0, 0, 1)))
     plan.sequence = _sequence(rng, plan)
     plan.limits = [_limit(rng, plan, number) for number in range(rng.choice((0, 1, 1, 2, 3)))]
     plan.faults = _faults(rng, plan)
@@ -138,13 +142,17 @@ def _condition(rng: random.Random, plan: Plan) -> Table:
     choices += [("load", "current", 40.0)] if plan.wound else []
     choices += [("supply", "voltage", 560.0)] * 3 if plan.live else []
     watches, quantity, size = rng.choice(choices)
-    key = rng.choice(("above", "above", "above", "below"))
+    key = rng.choice(("above", "above", "above", "below", "outside"))
     if (watches, quantity) == ("ts", "reading") and rng.random() < 0.3:
         key = "jump"
     level = rng.uniform(0.9, 1.1) * size if quantity == "voltage" else rng.uniform(0.1, 1.2) * size
     level *= 0.3 if key == "jump" else 1.0
     debounce = rng.choice((0, 0, 0, _time(rng, MS)))
-    return {"watches": watches, "quantity": quantity, key: level, "debounce": debounce}
+    found = {"watches": watches, "quantity": quantity, "debounce": debounce}
+    if key != "outside":
+        return found | {key: level}
+    low = level - rng.uniform(0.05, 0.2) * size if quantity == "voltage" else rng.uniform(-0.8, 0.8) * level
+    return found | {key: (low, level)}
 
 
 def _limit(rng: random.Random, plan: Plan, number: int) -> Table:
@@ -167,7 +175,7 @@ def _faults(rng: random.Random, plan: Plan) -> list[Table]:
     choices = [("ts", "broken"), ("drive", "blocked"), ("load", "blocked"), ("drive", "torque_off")]
     choices += [("load", "torque_off"), ("drive", "command_stuck"), ("load", "command_stuck")]
     choices += [("ts", "stuck"), ("ts", "zero"), ("ts", "full_scale"), ("ts", "shifted")]
-    choices += [("speed", "stalled"), ("torque", "stalled")]
+    choices += [("speed", "stalled"), ("torque", "stalled"), ("ts", "drifting")]
     choices += [("c", "broken"), ("hub", "blocked")] if plan.three else []
     choices += [("load", "shorted"), ("load", "pulses_off")] if plan.wound else []
     choices += [("supply", "grid_lost"), ("brake", "open")] if plan.live else []
@@ -184,6 +192,8 @@ def _faults(rng: random.Random, plan: Plan) -> list[Table]:
                 fault["until"] = fault["at"] + (_time(rng, 5 * MS) or MS)
         if kind == "shifted":
             fault["by"] = rng.uniform(2.0, 30.0)
+        if kind == "drifting":
+            fault["rate"] = rng.choice((-1.0, 1.0)) * rng.uniform(200.0, 5000.0)
         found.append(fault)
     return found
 
@@ -233,6 +243,10 @@ def _spelt(entry: Table, unit: str) -> Table:
             found[key] = _spelt(value, _level_unit(value))
         elif key in _TIMES:
             found[key] = f"{value} ns"
+        elif key == "outside":
+            found[key] = [f"{level!r} {unit}" for level in value]
+        elif key == "rate":
+            found[key] = f"{value!r} N m/s"
         elif key in ("above", "below", "jump", "within", "by") or (key == "to" and entry["do"] != "grid"):
             found[key] = f"{value!r} {unit}"
         else:
@@ -257,8 +271,8 @@ def _document(rng: random.Random, plan: Plan) -> Table:
         "ts",
         rng.uniform(2e3, 1e4),
         damping="0.5 N m s/rad",
-        range="60 N m",
-        latency=f"{rng.choice((0, 0, 1))} samples",
+        range=f"{RANGE} N m",
+        latency=f"{plan.latency} samples",
     )
     keys = {"clamp": "60 N m", "feedforward": rng.choice((1.0, 0.9))}
     document: Table = {

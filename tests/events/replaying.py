@@ -14,6 +14,7 @@ from typing import Any
 from bus import frames
 from logs import Log, UndecidedError, at
 from plans import LAG, PM_PERIOD, RECORD, SAMPLE, Plan
+from sensing import readings
 
 __all__ = ["Verdict", "judge"]
 
@@ -49,6 +50,7 @@ def judge(plan: Plan, log: Log) -> Verdict:
     checks += [partial(_limit, plan, log, limit, off) for limit in plan.limits]
     checks += [partial(_fault, plan, log, fault) for fault in plan.faults]
     checks += [partial(_effect, plan, log, fault) for fault in plan.faults]
+    checks.append(partial(readings, plan, log))
     checks += [partial(frames, plan, log)] if plan.bus else []
     for check in checks:
         try:
@@ -99,7 +101,9 @@ def _limit(plan: Plan, log: Log, limit: dict[str, Any], off: list[tuple[int, int
             expected.append((time + limit["reaction"], "did_not_act", doubt))
         elif limit["action"] in _ACTED:
             expected.append((time + limit["reaction"], _ACTED[limit["action"]], doubt))
-        elif time + limit["reaction"] <= log.end:
+        elif abs(time + limit["reaction"] - log.end) <= doubt:
+            raise UndecidedError  # The run ends where it would act.
+        elif time + limit["reaction"] < log.end:
             over = limit.get("ramp_time", 0)
             off.append((int(time) + limit["reaction"], over, name))
     yield from (f"{name}: {wrong}" for wrong in _same(expected, _without_off(noted), log.end))
@@ -148,43 +152,51 @@ def _decide(close: list[float], begin: float, end: float) -> None:
 
 
 def _changes(plan: Plan, log: Log, condition: dict[str, Any]) -> tuple[list[Change], list[float]]:
-    """Return when a signal passes its level, and when it comes too near to it to tell."""
-    level = next(condition[key] for key in ("above", "below", "jump") if key in condition)
+    """Return when a signal passes its level, and when it comes too near to it to tell.
+
+    A band is a level on either side of its middle; a signal that starts outside has to come in first.
+    """
+    level = next(condition[key] for key in ("above", "below", "jump", "outside") if key in condition)
     watches, quantity, jump = condition["watches"], condition["quantity"], "jump" in condition
-    traces = log.traces
+    traces, waits, middle = log.traces, "outside" in condition, 0.0
+    if waits:
+        level, middle = 0.5 * (level[1] - level[0]), 0.5 * (level[0] + level[1])
     if quantity == "current":
         pairs = zip(traces["load.current_d"], traces["load.current_q"], strict=True)
-        return _sampled([hypot(*pair) for pair in pairs], level, PM_PERIOD, 0, log.end), []
+        sizes = [hypot(*pair) - middle for pair in pairs]
+        return _sampled(sizes, level, PM_PERIOD, 0, log.end, waits), []
     if quantity == "age":
         wound = plan.wound and plan.bus["carries"] == "torque"
         return _sampled(traces["bus.age"], level, PM_PERIOD if wound else SAMPLE, 1, log.end), []
     if quantity == "speed_difference":
         right = traces["hub.speed" if watches == "c" else "load_speed"]
         left = traces["hub.speed" if watches == "ts" and plan.three else "drive_speed"]
-        apart = [a - b for a, b in zip(left, right, strict=True)]
-        return _sampled(apart, level, SAMPLE, 0, log.end), []
+        apart = [a - b - middle for a, b in zip(left, right, strict=True)]
+        return _sampled(apart, level, SAMPLE, 0, log.end, waits), []
     if (watches, quantity) == ("ts", "reading"):
         failed = [tick for fault in plan.faults if fault["on"] == "ts" for tick, _ in log.of(fault["name"])]
         if any(tick % SAMPLE < RECORD for tick in failed):
             raise UndecidedError  # The record shows the reading that failed at this tick, not what was seen.
-        readings = traces["reading"]
+        told = [value - middle for value in traces["reading"]]
         if not jump:
-            return _sampled(readings, level, SAMPLE, 1, log.end), []
-        seen = [at(readings, tick, 1) for tick in range(0, log.end + 1, SAMPLE)]
+            return _sampled(told, level, SAMPLE, 1, log.end, waits), []
+        seen = [at(told, tick, 1) for tick in range(0, log.end + 1, SAMPLE)]
         steps = [b - a for a, b in zip([0.0, *seen], seen, strict=False)]
         return _toggles([(k * SAMPLE, value) for k, value in enumerate(steps)], level), []
     channel = {"true_torque": "true_torque", "voltage": "link_voltage"}.get(quantity, f"{watches}_speed")
     breaks = [tick for tick, kind, _ in log.events if kind in ("failed", "restored", *_ACTED.values())]
-    return _continuous(traces[channel], level, breaks)
+    return _continuous([value - middle for value in traces[channel]], level, breaks, waits)
 
 
-def _sampled(trace: list[float], level: float, period: int, behind: int, end: int) -> list[Change]:
-    return _toggles([(tick, at(trace, tick, behind)) for tick in range(0, end + 1, period)], level)
+def _sampled(
+    trace: list[float], level: float, period: int, behind: int, end: int, waits: bool = False
+) -> list[Change]:
+    samples = [(tick, at(trace, tick, behind)) for tick in range(0, end + 1, period)]
+    return _toggles(samples, level, waits and abs(trace[0]) > level)
 
 
-def _toggles(samples: list[tuple[int, float]], level: float) -> list[Change]:
+def _toggles(samples: list[tuple[int, float]], level: float, above: bool = False) -> list[Change]:
     found: list[Change] = []
-    above = False
     for tick, value in samples:
         if (abs(value) > level) != above:
             above = not above
@@ -192,12 +204,14 @@ def _toggles(samples: list[tuple[int, float]], level: float) -> list[Change]:
     return found
 
 
-def _continuous(trace: list[float], level: float, breaks: list[int]) -> tuple[list[Change], list[float]]:
+def _continuous(
+    trace: list[float], level: float, breaks: list[int], waits: bool
+) -> tuple[list[Change], list[float]]:
     """Return the crossings of a signal between its records, and where it turns around close to its level."""
     found: list[Change] = []
     close: list[float] = []
     above = abs(trace[0]) > level
-    if above:
+    if above and not waits:
         found.append((0.0, True, 1.0))
     for i in range(len(trace) - 1):
         a, b = trace[i], trace[i + 1]
@@ -274,7 +288,7 @@ def _sequence(plan: Plan, log: Log, off: list[tuple[int, int, str]]) -> Iterator
             yield from _settles(plan, log, step, now, until, kind)
             now = until
         now += _taken(step)
-        if do in ("trip", "emergency_stop") and now <= log.end:
+        if do in ("trip", "emergency_stop") and now < log.end:
             off.append((now, step.get("ramp_time", 0), "sequence"))
     for event in expected:
         if event[0] < log.end and event not in log.events:
@@ -303,7 +317,8 @@ def _settles(plan: Plan, log: Log, step: dict[str, Any], begin: int, end: int, k
 
 def _gone(plan: Plan, log: Log, off: list[tuple[int, int, str]]) -> Iterator[str]:
     """Check who took the torque away, and that a servo machine has none from then on."""
-    noted = [(tick, kind, name) for tick, kind, name in log.events if kind in ("torque_off", "ramp_down")]
+    kinds = "torque_off", "ramp_down"
+    noted = [(tick, kind, name) for tick, kind, name in log.events if kind in kinds and tick < log.end]
     best, open_ones = float("inf"), list(off)
     for tick, kind, name in noted:
         key = (tick, kind == "ramp_down", name)

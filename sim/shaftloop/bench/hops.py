@@ -118,14 +118,15 @@ def _add_frames(
     words, number = SendWords(queue, receiver, held), wiring.description.hop.index(hop)
     readers = list(_readers(wiring.description, hop))
     clocks = dict.fromkeys([(hop.period, phase), *((clock.period, clock.phase) for clock in readers)])
-    tasks = {
-        clock: wiring.add(Task(f"{hop.name}.receive", at.RECEIVE, *clock, Priority.DELIVER, words))
-        for clock in clocks
-    }
-    fastest = min(readers, key=lambda clock: clock.period, default=Clock(hop.period, phase))
     a = words._replace(source=source, stamp=stamp)
     f = SendNumbers(float(transport), 0.0, 0.0, float(wiring.description.seed), float(number))
     sends = wiring.add(Task(hop.name, at.SEND, hop.period, hop.phase, priority, a, f))
+    # Behind a frame that is sent at the same instant, which may arrive at once.
+    tasks = {
+        clock: wiring.add(Task(f"{hop.name}.receive", at.RECEIVE, *clock, priority, words))
+        for clock in clocks
+    }
+    fastest = min(readers, key=lambda clock: clock.period, default=Clock(hop.period, phase))
     return Frames(sends, queue, tasks[fastest.period, fastest.phase], held + 1)
 
 
