@@ -32,7 +32,10 @@ from shaftloop.analysis.limits import held_state
 from shaftloop.analysis.operating import operating_point
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.analysis.worstcase import analyse_loops
+from shaftloop.answers.run import find_run
 from shaftloop.bench.assemble import build_bench
+from shaftloop.report.run.saturation import saturation_picture
+from shaftloop.scenario.reading import read_scenario
 
 Array = NDArray[np.float64]
 
@@ -246,3 +249,20 @@ def test_what_follows_from_the_map() -> None:
     volts = 560.0 / math.sqrt(3.0)
     assert found["base_speed"] == pytest.approx(volts / (P * math.hypot(*flux)), rel=1e-5)
     assert found["map_misfit_current"] < 0.01 and found["map_curl"] < 1e-6
+    curve = bench.machines["m"].torque_curve()
+    assert curve is not None and curve.current[-1] == 200.0
+    assert (curve.made[-1], curve.believed[-1]) == (
+        found["torque_at_current_limit"],
+        found["believed_torque_at_current_limit"],
+    )
+    assert bench.machines["drive"].torque_curve() is None
+
+
+def test_the_picture_says_what_is_missing_at_the_limit() -> None:
+    answer = find_run(read_scenario("saturated-drive", ["duration=5 ms"]))
+    picture = saturation_picture(answer)
+    assert picture is not None and picture.name == "torque_per_current" and picture.svg()
+    assert (
+        picture.title == "At 240 A drive makes 148 N m, 26 % less than the 200 N m that its control believes"
+    )
+    assert saturation_picture(find_run(read_scenario("reference-bench", ["duration=5 ms"]))) is None

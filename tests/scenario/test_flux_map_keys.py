@@ -1,6 +1,7 @@
 """Flux maps of a scenario: where the file lies, its columns and units, and what is refused with its place."""
 
 import re
+import tomllib
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +11,11 @@ import tomlkit
 from fluxes import MAGNETS, mapped
 from rigs import coupling, servo, speed_loop
 from shaftloop.errors import ScenarioError
+from shaftloop.scenario.derive import validate
 from shaftloop.scenario.reading import Scenario, Variants, read_scenario, stated_values
+from shaftloop.scenario.shipped import shipped_folder
+from shaftloop.scenario.tables import with_tables
+from shaftloop_models.part import Part
 
 HEADER = "flux_q [mWb],flux_d [Wb],current_d [A],current_q [A],note"
 ROWS = MAGNETS.rows(np.linspace(-200.0, 0.0, 5), np.linspace(0.0, 200.0, 6))
@@ -121,3 +126,12 @@ def test_a_map_is_a_file_or_points_and_points_are_located(tmp_path: Path) -> Non
         read_scenario(
             path, ['line.m.flux_map={points=[{current_d="0 A",current_q="0 A",flux_d=1,flux_q="0 Wb"}]}']
         )
+
+
+def test_a_part_that_is_tried_in_the_place_of_another_brings_its_map() -> None:
+    folder = shipped_folder() / "parts"
+    document = tomllib.loads((folder / "pm-buried-40kw.toml").read_text(encoding="utf-8"))
+    part, _ = validate(Part, {"name": "x", **document})
+    found = with_tables(part, [folder])
+    assert found is not None and len(found.flux_map.rows) == 130  # type: ignore[attr-defined]
+    assert with_tables(found, []) is found and with_tables(part, []) is None

@@ -15,7 +15,7 @@ from shaftloop.scenario.units import UnitError, read_quantity
 from shaftloop_models.parameters import ParameterError
 from shaftloop_models.part import Filed, Part
 
-__all__ = ["read_tables"]
+__all__ = ["read_tables", "with_tables"]
 
 
 def read_tables(draft: Draft, problems: Problems, folders: Sequence[Path], digest: Any = None) -> None:
@@ -38,6 +38,27 @@ def read_tables(draft: Draft, problems: Problems, folders: Sequence[Path], diges
         own = [] if part is None else [part.path.parent]
         filled = _fill(entry, filed, problems, [*own, *folders], digest)
         draft.lists["line"][index] = Entry(entry.path, entry.raw, filled)
+
+
+def with_tables(part: Part, folders: Sequence[Path]) -> Part | None:
+    """Return a part with what the file holds that it names, nothing where that cannot be used.
+
+    Parameters
+    ----------
+    folders : sequence of Path
+        Folders that may hold the file.
+    """
+    filed = part.filed()
+    if filed is None:
+        return part
+    try:
+        path = find_beside(filed.file, folders)
+        rows = read_rows(path, label_of(path), MAX_SCENARIO_BYTES)
+        filled = part.filled(tuple(_numbers(rows, _columns(next(rows, []), filed.columns))))
+        filled.check()
+    except (ScenarioError, ValueError):
+        return None
+    return filled
 
 
 def _fill(

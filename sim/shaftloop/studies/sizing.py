@@ -21,7 +21,8 @@ from shaftloop.figures import Figure, by_name
 from shaftloop.scenario.derive import validate
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.shipped import shipped_folder
-from shaftloop.scenario.source import label_of, load_toml
+from shaftloop.scenario.source import Source, label_of, load_toml
+from shaftloop.scenario.tables import with_tables
 from shaftloop.studies.faults import FaultRun, run_again, run_faults, standard_faults
 from shaftloop_models.lateral import unbalance_force
 from shaftloop_models.part import Part
@@ -121,7 +122,7 @@ def size_parts(
     found.sort(key=lambda entry: (place.get(entry.part, len(order)), entry.quantity != "torque"))
     chosen = list(files) or sorted((shipped_folder() / "parts").glob("*.toml"))
     sources = [load_toml(path, label_of(path)) for path in chosen]
-    documents = {path.stem: source.document for path, source in zip(chosen, sources, strict=True)}
+    documents = {path.stem: source for path, source in zip(chosen, sources, strict=True)}
     return tuple(
         replace(entry, others=tuple(_others(description, entry, found, documents)))
         if entry.serves is False
@@ -175,17 +176,17 @@ def _forces(description: Description, found: Sequence[Sized]) -> Iterator[Sized]
 
 
 def _others(
-    description: Description, short: Sized, found: Sequence[Sized], documents: dict[str, dict[str, object]]
+    description: Description, short: Sized, found: Sequence[Sized], documents: dict[str, Source]
 ) -> Iterator[str]:
     """Yield the part files that state enough for what a part that does not serve sees, and stand it there."""
     part = description.part(short.part)
     if short.quantity not in ("torque", "speed"):
         return
-    for name, document in documents.items():
-        if part is None or document.get("part") != part.part:
+    for name, source in documents.items():
+        if part is None or source.document.get("part") != part.part:
             continue
-        other, errors = validate(type(part), document | {"name": part.name})
-        if other is None or errors:
+        other, errors = validate(type(part), source.document | {"name": part.name})
+        if other is None or errors or (other := with_tables(other, [source.path.parent])) is None:
             continue
         stands = other.stands()
         bounds = {"torque": (stands.rated, stands.limit), "speed": (None, stands.max_speed)}

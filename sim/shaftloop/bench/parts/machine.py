@@ -5,7 +5,7 @@ import math
 from abc import abstractmethod
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import ClassVar, TypeVar
+from typing import ClassVar, NamedTuple, TypeVar
 
 import numpy as np
 
@@ -24,9 +24,20 @@ from shaftloop_models.part import Machine
 from shaftloop_models.servo_machine import ServoMachine
 from shaftloop_models.supply import DcLink
 
-__all__ = ["BenchMachine", "current_budgets"]
+__all__ = ["BenchMachine", "TorqueCurve", "current_budgets"]
 
 M = TypeVar("M", bound=Machine)
+
+
+class TorqueCurve(NamedTuple):
+    """Torque over the size of the current, up to its limit, beside what the control believes it to be."""
+
+    current: tuple[float, ...]
+    """[A]"""
+    made: tuple[float, ...]
+    """[N m]"""
+    believed: tuple[float, ...]
+    """[N m]"""
 
 
 class BenchMachine(BenchPart[M]):
@@ -166,6 +177,10 @@ class BenchMachine(BenchPart[M]):
     def derived(self) -> dict[str, tuple[float, str]]:
         """Return what follows from its data, value and unit by name; nothing of one that is a torque."""
         return {}
+
+    def torque_curve(self) -> TorqueCurve | None:
+        """Return its torque over current, nothing where that is what its control believes it to be."""
+        return None
 
     def too_weak(self, torque: float, speed: float) -> Violation | None:
         """Return the limit that keeps it from a torque at a speed, where known ahead of a steady state.

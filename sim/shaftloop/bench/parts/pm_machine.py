@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from shaftloop.bench.parts.limits import Violation
-from shaftloop.bench.parts.machine import BenchMachine, current_budgets
+from shaftloop.bench.parts.machine import BenchMachine, TorqueCurve, current_budgets
 from shaftloop.bench.parts.part import BEYOND, Ideal, Site, on_bench
 from shaftloop.bench.parts.ratings import watch
 from shaftloop.bench.wiring import Priority, Wiring
@@ -220,23 +220,40 @@ class BenchPmMachine(BenchMachine[PmMachine]):
         With a map also the torque at the current limit, what the control believes it to be, and how far the
         energy of the map is off its table.
         """
-        machine, mtpa = self.parameters, self.parameters.current_control.strategy == "mtpa"
-        p, flux = float(machine.pole_pairs), machine.flux_linkage
-        ld, lq, most = machine.inductance_d, machine.inductance_q, machine.current_limit
-        # More torque than it has: what it makes of that is its current limit.
-        asked = 10.0 * most * machine.torque_constant()
-        d, q = _current_reference(asked, 0.0, p, flux, ld, lq, most, math.inf, mtpa)
-        base = self.most_voltage / (p * math.hypot(*self._fluxes(d, q)))
-        found = {"base_speed": (base, "rad/s"), "characteristic_current": (flux / ld, "A")}
+        machine, most = self.parameters, self.parameters.current_limit
+        base = self.most_voltage / (machine.pole_pairs * math.hypot(*self._fluxes(*self._strongest(most))))
+        found = {
+            "base_speed": (base, "rad/s"),
+            "characteristic_current": (machine.flux_linkage / machine.inductance_d, "A"),
+        }
         if machine.flux_map is not None:
-            energy, misfit = machine.flux_map.energy(), machine.flux_map.misfit()
-            believed = machine.torque_constant() * q + machine.reluctance() * d * q
-            found["characteristic_current"] = (-energy.at(0.0, 0.0)[0], "A")
-            found |= {"torque_at_current_limit": (self._made(d, q), "N m")}
-            found |= {"believed_torque_at_current_limit": (believed, "N m")}
+            curve, misfit = self._torques((most,)), machine.flux_map.misfit()
+            found["characteristic_current"] = (-machine.flux_map.energy().at(0.0, 0.0)[0], "A")
+            found |= {"torque_at_current_limit": (curve.made[0], "N m")}
+            found |= {"believed_torque_at_current_limit": (curve.believed[0], "N m")}
             found |= {"map_misfit_current": (misfit.current, "A"), "map_misfit_flux": (misfit.flux, "Wb")}
             found |= {"map_largest_misfit_flux": (misfit.most_flux, "Wb"), "map_curl": (misfit.curl, "H")}
         return found
+
+    def _strongest(self, size: float) -> tuple[float, float]:
+        """Return the currents that its control takes for the largest torque of a size of them [A]."""
+        machine, mtpa = self.parameters, self.parameters.current_control.strategy == "mtpa"
+        # More torque than it has: what it makes of that is its current limit.
+        asked = 10.0 * size * machine.torque_constant()
+        numbers = float(machine.pole_pairs), machine.flux_linkage, machine.inductance_d, machine.inductance_q
+        return _current_reference(asked, 0.0, *numbers, size, math.inf, mtpa)
+
+    def _torques(self, sizes: tuple[float, ...]) -> TorqueCurve:
+        """Return torques of sizes of the current [A]."""
+        pairs, machine = [self._strongest(size) for size in sizes], self.parameters
+        believed = (machine.torque_constant() * q + machine.reluctance() * d * q for d, q in pairs)
+        return TorqueCurve(sizes, tuple(self._made(*pair) for pair in pairs), tuple(believed))
+
+    def torque_curve(self) -> TorqueCurve | None:
+        """Return its torque over current, with a map."""
+        if self.parameters.flux_map is None:
+            return None
+        return self._torques(tuple(self.parameters.current_limit * i / 40.0 for i in range(1, 41)))
 
     def too_weak(self, torque: float, speed: float) -> Violation | None:
         """Return how much torque field weakening makes, where that is too little."""

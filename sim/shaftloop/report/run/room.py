@@ -57,6 +57,7 @@ def pictures(results: RunAnswer) -> list[Picture]:
     from shaftloop.report.run.overangle import over_angle_picture
     from shaftloop.report.run.overlay import overlay_picture
     from shaftloop.report.run.overview import overview_picture
+    from shaftloop.report.run.saturation import saturation_picture
 
     simulation, subject = results.simulation, results.title
     drawn = [
@@ -67,6 +68,7 @@ def pictures(results: RunAnswer) -> list[Picture]:
         heat_picture(results),
         link_picture(results),
         over_angle_picture(results),
+        saturation_picture(results),
         timeline_picture(results, finding(results)),
     )
     drawn += [picture for picture in further if picture is not None]

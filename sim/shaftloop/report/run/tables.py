@@ -20,7 +20,7 @@ from shaftloop.words import spoken
 __all__ = ["CAUTIONS", "details", "end_caution", "speed"]
 
 CAUTIONS = (
-    "Not modelled: saturation of PM machines; the voltage swing of a link stated as stiff; backlash, "
+    "Not modelled: the voltage swing of a link stated as stiff; saturation of PM machines, backlash, "
     "temperature, ripple and cogging where no part states them. "
     "Trust grows with `verify` (steps) and `overlay` measured.csv (model)."
 )
