@@ -314,7 +314,7 @@ def test_page_one_says_in_its_first_sentence_what_faults_break(whole: Report, pa
     front, damaging = whole.front, next(f.answer for f in whole.found if f.section.name == "faults").damaging
     missed = sum(run.tripped is None for run in damaging)
     assert damaging and missed
-    said = f"{len(damaging)} of 22 faults take a part beyond its limit, worst where load is blocked: ts sees "
+    said = f"{len(damaging)} of 24 faults take a part beyond its limit, worst where load is blocked: ts sees "
     assert said in front.lead and f"no interlock notices {missed} of them" in front.lead
     good = tuple(entry for entry in whole.found if all(j.holds for j in entry.judgements))
     kind = re.compile(r'<p class="lead (\w+)">')
