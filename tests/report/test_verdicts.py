@@ -57,6 +57,19 @@ def test_a_wait_that_is_in_vain_says_what_it_waited_for(tmp_path: Path) -> None:
     assert f"{nearest:.4g} N m of it); slow the ramps" in first and nearest > 0.02
 
 
+def test_a_wait_for_a_loop_that_is_stalled_says_so(tmp_path: Path) -> None:
+    bench = tomlkit.parse((shipped_folder() / "reference-bench.toml").read_text(encoding="utf-8"))
+    bench["sequence"] = [
+        {"do": "settle", "loop": "torque", "within": "1 kN m", "dwell": "5 ms", "timeout": "20 ms"}
+    ]
+    bench["fault"] = [{"name": "f", "on": "torque", "kind": "stalled", "at": "2 ms"}]
+    bench["duration"] = "30 ms"
+    (tmp_path / "bench.toml").write_text(tomlkit.dumps(bench), encoding="utf-8")
+    (first, *_) = run.verdict(find_run(read_scenario(tmp_path / "bench.toml")))
+    assert first.startswith("torque stalls at 0.002 s. ")
+    assert "for 5 ms, and did not in 20 ms (it is stalled from 0.002 s on); every part" in first
+
+
 def test_an_injection_begins_with_how_well_it_agrees() -> None:
     answer = with_injection(shaftloop.read("wheel-hub").margins("torque"), "multisine")
     said = margins.verdict(answer)

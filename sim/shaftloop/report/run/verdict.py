@@ -119,8 +119,7 @@ def _end(answer: RunAnswer) -> str:
     if late:
         return (
             f"The run ends, but {len(late)} wait{'s' if len(late) > 1 else ''} for settling ran into the "
-            f"timeout, the first at {late[0].time:.4g} s: {_waited(answer, late[0])}; slow the ramps, tune "
-            f"the loop or widen the band; {_strain(answer)}."
+            f"timeout, the first at {late[0].time:.4g} s: {_waited(answer, late[0])}; {_strain(answer)}."
         )
     off, begin = answer.off, "The run"
     if off is not None and off.name == SEQUENCE:
@@ -146,7 +145,19 @@ def _waited(answer: RunAnswer, event: Event) -> str:
     asked = (
         f"loop {step.loop} was to stay within {within} of its set-point for {dwell}, and did not in {most}"
     )
-    return asked + _nearest(answer, step, event.time)
+    near = f"{_nearest(answer, step, event.time)}; slow the ramps, tune the loop or widen the band"
+    return asked + (_stalled(answer, step, event.time) or near)
+
+
+def _stalled(answer: RunAnswer, step: Settle, end: float) -> str:
+    """Return that the loop stood still in a wait that ended in vain, where it did."""
+    begin = end - float(step.timeout)
+    for fault in answer.simulation.bench.description.fault:
+        times = [event.time for event in answer.simulation.events if event.name == fault.name]
+        stands = (fault.on, fault.kind) == (step.loop, "stalled") and bool(times) and times[0] < end
+        if stands and (len(times) == 1 or times[1] > begin):
+            return f" (it is stalled from {max(times[0], begin):.4g} s on)"
+    return ""
 
 
 def _nearest(answer: RunAnswer, step: Settle, end: float) -> str:
