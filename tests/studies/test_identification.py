@@ -17,8 +17,9 @@ from shaftloop.studies.identification.fit import Fit
 from shaftloop.studies.identification.free import Free, read_free
 from shaftloop.studies.identification.judge import fit_share, judge
 from shaftloop.studies.identification.noise import scatter, whitener
-from shaftloop.studies.identification.problem import Estimate
+from shaftloop.studies.identification.problem import Estimate, Problem
 from shaftloop.studies.identification.replay import Replay
+from shaftloop.studies.identification.responses import started
 
 BASE = (
     "duration=160 ms",
@@ -74,6 +75,36 @@ def test_a_latency_is_stepped_to_its_ticks(tmp_path: Path) -> None:
     found = find_fit(bench("line.ts.latency=800 us"), [path], ["line.ts.latency"]).fit.estimates[0]
     assert found.free.kind == "stepped"
     assert found.value == pytest.approx(500e-6, abs=30e-6)
+
+
+@pytest.mark.parametrize(("stiffness", "inertia"), [(0.5, 2.0), (1.5, 0.6)])
+def test_a_start_far_off_is_led_near_by_the_response(
+    tmp_path: Path, stiffness: float, inertia: float
+) -> None:
+    longer = "duration=300 ms"
+    path = logged(tmp_path / "run.npz", longer, more=("torque_command", "load_speed"))
+    off = (f"line.c1.stiffness={25e3 * stiffness} N m/rad", f"line.load.inertia={0.03 * inertia} kg m^2")
+    start, free = bench(longer, *off), ["line.c1.stiffness", "line.load.inertia"]
+    replay = Replay(start, [read_measurement(path)])
+    problem = Problem(replay, read_free(start, free, replay.log_parameters()), 0.3)
+    there = np.zeros(2)
+    moved = started(problem, there, problem.shown([there])[0])
+    truth = -np.log([stiffness, inertia])
+    assert np.linalg.norm(moved - truth) < 0.6 * np.linalg.norm(truth)
+    found = find_fit(start, [path], free).fit.estimates
+    assert found[0].value == pytest.approx(25e3, abs=3.5 * found[0].deviation)
+    assert found[1].value == pytest.approx(0.03, abs=3.5 * found[1].deviation)
+
+
+def test_a_fit_keeps_to_what_the_scenario_admits(tmp_path: Path) -> None:
+    """A loss factor ends at 3, and a latency at 0 and at whole nanoseconds."""
+    (loss,) = read_free(read_scenario("wheel-hub"), ["line.c1.loss_factor_psi"], {})
+    assert loss.value(loss.high) == pytest.approx(3.0, rel=1e-6) and loss.low == -np.inf
+    path = logged(tmp_path / "run.npz", "line.ts.latency=0 s")
+    (latency,) = find_fit(bench("line.ts.latency=300 us"), [path], ["line.ts.latency"]).fit.estimates
+    assert 0.0 <= latency.value < 60e-6
+    assert latency.free.value(latency.free.low) == 0.0
+    assert latency.free.setting(-1.0 / 3.0) == "line.ts.latency=0.0002 s"
 
 
 def test_what_plays_takes_the_place_of_the_sequence(tmp_path: Path) -> None:

@@ -16,6 +16,7 @@ from shaftloop.studies.identification.free import Free
 from shaftloop.studies.identification.noise import rests, robust_spread, rounding, whitener
 from shaftloop.studies.identification.problem import PRICE, Known, Problem, left_over, what_is_known
 from shaftloop.studies.identification.replay import Replay
+from shaftloop.studies.identification.responses import started
 
 __all__ = ["Fit", "estimate"]
 
@@ -82,12 +83,12 @@ def estimate(
     """
     tell = progress or (lambda share: None)
     problem = Problem(replay, frees, held_out)
-    theta = replay.clock_start(frees)
+    theta = replay.clock_start(frees, np.zeros(len(frees)))
     before = problem.shown([theta])[0]
     _check(problem)
     scales = [max(robust_spread(values), rounding(values)) for values in problem.measured]
     tell(0.1)
-    theta = _scanned(problem, theta, before, scales)
+    theta = _begun(problem, theta, before, scales)
     tell(0.2)
     theta = _stepped(problem, theta, scales, (1.0, 0.25))
     theta = _descended(problem, theta, scales, 8)
@@ -127,6 +128,16 @@ def _check(problem: Problem) -> None:
         raise ScenarioError([f"{logs}: nothing that is compared moves: there is nothing to find"])
 
 
+def _begun(problem: Problem, theta: Array, before: Sequence[Array], scales: Sequence[float]) -> Array:
+    """Return where to start: as the scenario has it, or as the response says."""
+    starts = [theta]
+    told = started(problem, theta, before)
+    if np.any(told != theta):
+        starts.append(problem.replay.clock_start(problem.frees, told))
+    found = [_scanned(problem, start, problem.shown([start])[0], scales) for start in starts]
+    return min(found, key=lambda start: _cost(problem, problem.shown([start])[0], scales))
+
+
 def _scanned(problem: Problem, theta: Array, before: Sequence[Array], scales: Sequence[float]) -> Array:
     """Return a better start where that of the scenario is poor: one parameter at a time."""
     cost = _cost(problem, before, scales)
@@ -142,7 +153,7 @@ def _scanned(problem: Problem, theta: Array, before: Sequence[Array], scales: Se
             if free.kind != "stepped":
                 for x in _SCANNED:
                     tried.append(theta.copy())
-                    tried[-1][i] += x
+                    tried[-1][i] = np.clip(theta[i] + x, free.low, free.high)
         costs = [_cost(problem, shown, scales) for shown in _each(problem, tried)]
         best = int(np.argmin(costs))
         if costs[best] > 0.95 * cost:
@@ -155,12 +166,12 @@ def _each(problem: Problem, thetas: Sequence[Array]) -> list[list[Array]]:
     """Return what the bench shows at several θ, far off where a run fails."""
     try:
         return problem.shown(thetas)
-    except SimulationError:
+    except (SimulationError, ScenarioError):
         found = []
         for theta in thetas:
             try:
                 found += problem.shown([theta])
-            except SimulationError:
+            except (SimulationError, ScenarioError):
                 found.append([np.full(len(values), PRICE) for values in problem.measured])
         return found
 
@@ -181,7 +192,7 @@ def _stepped(problem: Problem, theta: Array, scales: Sequence[float], widths: tu
             tried = []
             for x in np.linspace(-width, width, _GRID):
                 moved = theta.copy()
-                moved[i] = max(theta[i] + x, -free.start / free.scale)
+                moved[i] = max(theta[i] + x, free.low)
                 tried.append(moved)
             costs = [_cost(problem, shown, scales) for shown in _each(problem, tried)]
             theta = tried[int(np.argmin(costs))]
@@ -210,12 +221,15 @@ def _descended(
     def jacobian(x: Array) -> Array:
         return problem.jacobian(whole(x), scales)[:, moving]
 
-    reach = np.array([_reach(problem.frees[i]) for i in moving])
+    frees = [problem.frees[i] for i in moving]
+    reach = np.array([_reach(free) for free in frees])
+    low = np.maximum(-reach, [free.low - theta[i] for free, i in zip(frees, moving, strict=True)])
+    high = np.minimum(reach, [free.high - theta[i] for free, i in zip(frees, moving, strict=True)])
     found = least_squares(
         residual,
         np.zeros(len(moving)),
         jac=jacobian,
-        bounds=(-reach, reach),
+        bounds=(low, high),
         x_scale="jac",
         loss="soft_l1",
         f_scale=_ROBUST,

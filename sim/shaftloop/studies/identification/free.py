@@ -7,7 +7,7 @@ that spreads are relative; others are ``start + scale·θ``. Whole ticks have no
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from shaftloop.errors import ScenarioError
@@ -19,6 +19,11 @@ from shaftloop.scenario.units import UnitError, read_quantity
 __all__ = ["Free", "read_free"]
 
 _DELAYS = ("latency", "transport", "dead_time", "output_latency", "delay")
+_FAR = {"scaled": 3.0, "shifted": 1e3}
+"""θ beyond which the end of what is admitted does not matter."""
+_HALVED = 24
+_TICK = 9
+"""Digits of a latency [s]: it shares a tick with all others."""
 _RECTANGULAR = math.sqrt(3.0)
 """Half width of a tolerance over its standard deviation (JCGM 100, 4.3.7)."""
 
@@ -40,6 +45,9 @@ class Free:
 
     simulated: bool = True
     """Whether a run depends on it, and not only what is made of one."""
+    low: float = -math.inf
+    """θ below which the scenario would be refused."""
+    high: float = math.inf
 
     @property
     def of_bench(self) -> bool:
@@ -54,7 +62,10 @@ class Free:
         theta : float
             How far it is moved.
         """
-        return self.start * math.exp(theta) if self.kind == "scaled" else self.start + self.scale * theta
+        if self.kind == "scaled":
+            return self.start * math.exp(theta)
+        value = self.start + self.scale * theta
+        return round(value, _TICK) if self.kind == "stepped" else value
 
     def slope(self, theta: float) -> float:
         """Return the change of the value with θ [unit].
@@ -141,7 +152,26 @@ def _read(
         raise ValueError(f'it starts at 0, which says no size; state one, "{path}=0.1 {unit}"')
     of = abs(start) if kind == "scaled" else scale
     prior = None if half is None else half / _RECTANGULAR / of
-    return Free(path, start, unit, kind, scale, prior, path not in logged or logged[path][1])
+    free = Free(path, start, unit, kind, scale, prior, path not in logged or logged[path][1])
+    if kind == "stepped":
+        return replace(free, low=-start / scale)
+    if path in logged:
+        return free
+    return replace(free, low=_end(scenario, free, -1.0), high=_end(scenario, free, 1.0))
+
+
+def _end(scenario: Scenario, free: Free, side: float) -> float:
+    """Return how far a value may be moved to one side until the reader refuses it."""
+    inside, outside = 0.0, _FAR[free.kind]
+    if _admitted(scenario, free.setting(side * outside)) or not _admitted(scenario, free.setting(0.0)):
+        return side * math.inf
+    for _ in range(_HALVED):
+        middle = 0.5 * (inside + outside)
+        if _admitted(scenario, free.setting(side * middle)):
+            inside = middle
+        else:
+            outside = middle
+    return side * inside
 
 
 def _kind(path: str) -> Literal["scaled", "shifted", "stepped"]:
@@ -172,7 +202,10 @@ def _stated(text: str, unit: str, path: str) -> tuple[float, float | None]:
 def _changes_sign(scenario: Scenario, path: str, start: float, unit: str) -> bool:
     """Return whether a value may be negative: the reader knows."""
     value = -abs(start) or -1e-9
-    setting = f"{path}={value!r}" if unit == "1" else f"{path}={value!r} {unit}"
+    return _admitted(scenario, f"{path}={value!r}" if unit == "1" else f"{path}={value!r} {unit}")
+
+
+def _admitted(scenario: Scenario, setting: str) -> bool:
     try:
         read_scenario(scenario.path, (*scenario.settings, setting), beside=scenario.beside)
     except ScenarioError:

@@ -117,17 +117,19 @@ class Problem:
 
     def slopes(self, theta: Array) -> list[Array]:
         """Return the derivative of what the bench shows, per compared column, shape (rows, parameters)."""
-        moved = []
-        for i in range(len(self.frees)):
-            for side in (-_STEP, _STEP):
+        moved, widths = [], []
+        for i, free in enumerate(self.frees):
+            ends = [float(np.clip(theta[i] + side, free.low, free.high)) for side in (-_STEP, _STEP)]
+            widths.append(ends[1] - ends[0])
+            for end in ends:
                 moved.append(theta.copy())
-                moved[-1][i] += side
+                moved[-1][i] = end
         shown = self.shown(moved)
         return [
             np.column_stack(
                 [
-                    (high[k] - low[k]) / (2.0 * _STEP)
-                    for low, high in zip(shown[::2], shown[1::2], strict=True)
+                    (high[k] - low[k]) / width
+                    for low, high, width in zip(shown[::2], shown[1::2], widths, strict=True)
                 ]
             )
             for k in range(len(self.measured))

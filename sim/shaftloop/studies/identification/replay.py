@@ -272,15 +272,17 @@ class Replay:
             found.append(outcome.simulation)
         return found
 
-    def clock_start(self, frees: Sequence[Free]) -> Array:
-        """Return where θ starts: at 0, but for a free clock, which the bench as it is tells roughly.
+    def clock_start(self, frees: Sequence[Free], theta: Array) -> Array:
+        """Return θ with a free clock where the bench, as it is there, tells it roughly.
 
         Parameters
         ----------
         frees : sequence of Free
             Free parameters.
+        theta : ndarray, shape (parameters,)
+            How far they are moved.
         """
-        theta = np.zeros(len(frees))
+        theta = theta.copy()
         paths = [free.path for free in frees]
         if "log.clock" not in paths:
             return theta
@@ -296,10 +298,10 @@ class Replay:
             middle = 0.5 * (entry.time[0] + entry.time[-1])
             drift = clock.drift if "log.drift" in paths else 0.0
             offset = clock.offset + drift * (middle - clock.middle)
-            for i, (free, value) in enumerate(
-                (free, {"log.clock": offset, "log.drift": drift}.get(free.path)) for free in frees
-            ):
-                theta[i] = 0.0 if value is None else (value - free.start) / free.scale
+            found = {"log.clock": offset, "log.drift": drift}
+            for i, free in enumerate(frees):
+                if free.path in found:
+                    theta[i] = (found[free.path] - free.start) / free.scale
             return theta
         return theta
 
