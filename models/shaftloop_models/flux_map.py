@@ -100,6 +100,12 @@ class FluxMap(Checked):
         """Return what that leaves of the table."""
         return _fitted(self.rows)[1]
 
+    def largest(self) -> float:
+        """Return the largest size of a current that the table holds in d below 0 and in q [A]."""
+        _, currents, _ = _grid(self.rows)
+        low, high = currents.min(axis=0), currents.max(axis=0)
+        return float(min(-low[0], -low[1], high[1]))
+
     def check_reach(self, most: float, both: bool) -> None:
         """Check that the table holds every current that the control of its machine may ask for.
 

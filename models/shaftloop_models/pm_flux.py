@@ -19,9 +19,12 @@ References
    appendix C (fluxes in dq axes). From memory.
 """
 
+import math
 from collections.abc import Callable, Sequence
 from functools import lru_cache, partial
 from typing import Any, NamedTuple
+
+import numpy as np
 
 from shaftloop_models.energy_spline import EnergySpline, slopes
 from shaftloop_models.network import Network, Node, OwnKind, Ref
@@ -61,15 +64,32 @@ def _windings(spline: EnergySpline) -> OwnKind:
 
 
 @lru_cache(maxsize=64)
-def sampled_currents(spline: EnergySpline) -> Callable[[Any, Any, Any], None]:
-    """Return the equation of a task that takes the currents of two fluxes.
+def sampled_currents(
+    spline: EnergySpline, torques: tuple[tuple[float, float], ...] = ()
+) -> Callable[[Any, Any, Any], None]:
+    """Return the equation of a task that takes the currents of two fluxes, and corrects a command.
 
-    It reads nothing, then the fluxes [Wb], and writes the currents [A].
+    It reads nothing, the fluxes [Wb] and a torque [N m], and writes the currents [A] and the torque that the
+    control must be asked for to make it; as it is without a table.
+
+    Parameters
+    ----------
+    torques : tuple of (float, float)
+        Torque that is made and torque that is asked for, both rising from 0. [N m]
     """
     first, (wide_d, wide_q), table = spline.first, spline.wide, spline.table
+    made, asked = np.array(torques or ((0.0, 0.0), (1.0, 1.0))).T.copy()
+    known = len(torques) > 0
 
     def evaluate(x: Any, p: Any, y: Any) -> None:
         y[0], y[1], _ = slopes(x[1], x[2], first, wide_d, wide_q, table)
+        y[2] = x[3]
+        if known:
+            wanted, i = min(abs(x[3]), made[-1]), 1
+            while made[i] < wanted:
+                i += 1
+            share = (wanted - made[i - 1]) / (made[i] - made[i - 1])
+            y[2] = math.copysign(asked[i - 1] + share * (asked[i] - asked[i - 1]), x[3])
 
     return evaluate
 

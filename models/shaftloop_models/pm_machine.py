@@ -35,7 +35,7 @@ from shaftloop_models.heat import Heat, declare_warmth
 from shaftloop_models.inverter import Inverter, declare_inverter
 from shaftloop_models.line import Element, Inertia
 from shaftloop_models.network import ONE, Network, Node, OwnKind, Ref, TermKind, Warmth
-from shaftloop_models.parameters import Clock, Number, Quantity
+from shaftloop_models.parameters import Clock, Number, ParameterError, Quantity
 from shaftloop_models.part import Filed, Machine, part_kind
 from shaftloop_models.pm_currents import (
     current_reference,
@@ -89,6 +89,9 @@ class CurrentControl:
     angle_advance: Annotated[
         bool, Number("turn the held voltage ahead by the angle covered during computation and hold")
     ] = True
+    torque_table: Annotated[
+        bool, Number("correct the command by what the flux map makes of it below the voltage limit")
+    ] = False
 
 
 @part_kind
@@ -128,6 +131,11 @@ class PmMachine(Machine):
     def check(self) -> None:
         """Check that a map holds the currents that the control may ask for, beside all else."""
         super().check()
+        if self.current_control.torque_table and self.flux_map is None:
+            raise ParameterError(
+                "current_control",
+                "torque_table needs a flux_map beside it; state one, or leave torque_table out",
+            )
         if self.flux_map is not None and self.flux_map.rows:
             self.flux_map.check_reach(self.current_limit, self.inductance_d > self.inductance_q)
 

@@ -208,6 +208,27 @@ def test_without_saturation_margins_are_those_of_constant_inductances(
     assert found[1] == pytest.approx(found[0], rel=1e-6)
 
 
+@pytest.mark.parametrize("torque", [80.0, -80.0])
+def test_a_table_of_torques_makes_what_is_commanded(torque: float) -> None:
+    control = {"rate": "10 kHz", "bandwidth": "500 Hz", "torque_table": True}
+    machine = mapped(rows(MAGNETS), current_control=control)
+    run = simulate(describe(driven(machine, step("torque", f"{torque} N m"), hold("0.1 s"))))
+    command = at_end(run, "torque_command")
+    assert abs(command) == pytest.approx(80.0) and closes(run)
+    # On the right of the sensor it makes a positive reading by turning backwards.
+    assert at_end(run, "m_torque") == pytest.approx(-command, rel=1e-4)
+    assert run.bench.machines["m"].torque_curve() is None
+
+
+def test_more_than_the_table_has_is_asked_for_as_its_largest() -> None:
+    control = {"rate": "10 kHz", "bandwidth": "500 Hz", "torque_table": True}
+    machine = mapped(rows(MAGNETS), current_control=control)
+    run = simulate(describe(driven(machine, step("torque", "400 N m"), hold("0.1 s"), record=RECORD)))
+    assert math.hypot(at_end(run, "m.current_d"), at_end(run, "m.current_q")) == pytest.approx(
+        200.0, rel=1e-4
+    )
+
+
 def test_a_steady_state_makes_the_torque_of_the_map() -> None:
     """A command is turned into currents by what the control believes; what they make the map says."""
     description = describe(driven(mapped(rows(MAGNETS)), step("torque", "80 N m"), hold("0.1 s")))

@@ -29,6 +29,9 @@ ROWS = MAGNETS.rows(ALONG, ACROSS)
 LINEAR = tuple((d, q, 0.12 + 4e-4 * d, 6e-4 * q) for d in ALONG for q in ACROSS)
 
 
+TABLE = CurrentControl(Fraction(10000), 500.0, torque_table=True)
+
+
 def of(rows: Any) -> FluxMap:
     return FluxMap(table=tuple(tuple(float(v) for v in row) for row in rows), file="map.csv")
 
@@ -238,6 +241,7 @@ def test_the_table_must_hold_the_limit_of_the_current() -> None:
             "reaches from -200 to 0 A in d and to 200 A in q; current_limit 250 A needs",
         ),
         ({"inductance_d": 7e-4}, "current_limit 200 A needs -200 to 200 A in d"),
+        ({"flux_map": None, "current_control": TABLE}, "torque_table needs a flux_map beside it"),
     ):
         with pytest.raises(ParameterError, match=says):
             machine(**changes).check()

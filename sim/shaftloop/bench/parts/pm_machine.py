@@ -34,8 +34,20 @@ _current_reference = called(current_reference)
 
 _ELECTRICAL = (1, 2, 6)
 """Multiples of the electrical frequency at which a three-phase winding with an inverter excites."""
+_FINE, _COARSE = 100, 40
+"""Currents of a table of torques: for control, and to be drawn."""
 _SHORT = 1e-3
 """Share of the torque that a machine must lack before it counts as too weak."""
+
+
+def _rising(curve: TorqueCurve) -> tuple[tuple[float, float], ...]:
+    """Return torques made and believed, from 0 to where more current makes no more torque [N m]."""
+    pairs = [(0.0, 0.0)]
+    for pair in zip(curve.made, curve.believed, strict=True):
+        if pair[0] <= pairs[-1][0]:
+            break
+        pairs.append(pair)
+    return tuple(pairs)
 
 
 @on_bench(PmMachine)
@@ -98,7 +110,8 @@ class BenchPmMachine(BenchMachine[PmMachine]):
         control, period = machine.current_control, 1 / machine.current_control.rate
         integral = layout.add(f"{self.name}.current_integral", SlotKind.HELD, "V", 2)
         self.terminals = wiring.held_slot(port.voltage_d), wiring.held_slot(port.voltage_q)
-        self.currents = self._seen_currents(wiring)
+        seen_d, seen_q, command = self._seen(wiring)
+        self.currents = seen_d, seen_q
         first = self.terminals[0]
         emit = wiring.line(f"{self.name}.voltage", "V", period, control.phase, period, first, wide=2)
         self.most_voltage = voltage_limit(wiring.description.supply.nominal(), control.modulation)
@@ -111,7 +124,7 @@ class BenchPmMachine(BenchMachine[PmMachine]):
             speed=self.node.speed.index,
             current_d=self.currents[0],
             current_q=self.currents[1],
-            command=self.command_slot,
+            command=command,
             integral_d=integral,
             integral_q=integral + 1,
             emit=emit,
@@ -137,17 +150,19 @@ class BenchPmMachine(BenchMachine[PmMachine]):
         task = wiring.add(Task(name, at.PM_CONTROL, period, control.phase, Priority.MACHINE, a, f))
         self.voltage_limits, self.control_task = ((task, PM_NUMBERS.most_voltage, limit),), task
 
-    def _seen_currents(self, wiring: Wiring) -> tuple[int, int]:
-        """Return the slots of its currents as tasks see them, which another task fills in with a map."""
-        d, q = (ref.index for ref in self.ports.states)
-        if self.parameters.flux_map is None:
-            return d, q
-        equation, clock = sampled_currents(self.parameters.flux_map.energy()), self.parameters.timing()
-        names = f"{self.name}.current_d", f"{self.name}.current_q"
-        seen_d, seen_q = (wiring.layout.add(name, SlotKind.HELD, "A") for name in names)
-        slots = -1, (d, q), (seen_d, seen_q)
+    def _seen(self, wiring: Wiring) -> tuple[int, int, int]:
+        """Return the slots of currents and command for the control, which another task makes with a map."""
+        machine, (d, q) = self.parameters, (ref.index for ref in self.ports.states)
+        if machine.flux_map is None:
+            return d, q, self.command_slot
+        curve = self._curve(_FINE) if machine.current_control.torque_table else None
+        pairs = () if curve is None else _rising(curve)
+        equation, clock = sampled_currents(machine.flux_map.energy(), pairs), machine.timing()
+        units = {"current_d": "A", "current_q": "A", "corrected_command": "N m"}
+        seen = [wiring.layout.add(f"{self.name}.{what}", SlotKind.HELD, unit) for what, unit in units.items()]
+        slots = -1, (d, q, self.command_slot), seen
         wiring.own_task(f"{self.name}.currents", Priority.MACHINE, clock, equation, slots, ())
-        return seen_d, seen_q
+        return seen[0], seen[1], seen[2]
 
     def squared_current(self) -> tuple[str, ...]:
         """Return the meter of its squared current, where something depends on it."""
@@ -249,11 +264,18 @@ class BenchPmMachine(BenchMachine[PmMachine]):
         believed = (machine.torque_constant() * q + machine.reluctance() * d * q for d, q in pairs)
         return TorqueCurve(sizes, tuple(self._made(*pair) for pair in pairs), tuple(believed))
 
+    def _curve(self, count: int) -> TorqueCurve:
+        """Return torques at evenly spaced currents up to the limit, as far as the map goes."""
+        machine = self.parameters
+        assert machine.flux_map is not None, "asked with a map only"
+        most = min(machine.current_limit, machine.flux_map.largest())
+        return self._torques(tuple(most * i / count for i in range(1, count + 1)))
+
     def torque_curve(self) -> TorqueCurve | None:
-        """Return its torque over current, with a map."""
-        if self.parameters.flux_map is None:
-            return None
-        return self._torques(tuple(self.parameters.current_limit * i / 40.0 for i in range(1, 41)))
+        """Return its torque over current, with a map that its control does not know."""
+        machine = self.parameters
+        known = machine.flux_map is None or machine.current_control.torque_table
+        return None if known else self._curve(_COARSE)
 
     def too_weak(self, torque: float, speed: float) -> Violation | None:
         """Return how much torque field weakening makes, where that is too little."""
