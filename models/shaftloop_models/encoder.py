@@ -74,6 +74,11 @@ class Encoder(Sensor):
         float, Quantity("rad", "phase of that error at the start of the run", ge=-6.3, le=6.3)
     ] = 0.0
 
+    @property
+    def counts(self) -> bool:  # type: ignore[override]
+        """Whether it counts its edges rather than timing them."""
+        return self.method == "counting"
+
     def stands(self) -> Stands:
         """Return its largest speed."""
         return Stands(max_speed=self.max_speed)

@@ -73,6 +73,8 @@ class Part(Checked, Placed):
     """Whether it has terminals that can be shorted: voltages and currents, not only a torque."""
     heat: Heat | None = None
     """How its winding warms up; nothing where that is not modelled."""
+    counts: bool | None = None
+    """Whether it counts an angle, nothing where it sees none."""
     range: float | None = None
     """Largest reading, either sign, where there is one."""
     radial_stiffness: float | None = None

@@ -220,7 +220,7 @@ class TestBench:
         SimulationError
             Where the bench has no steady state at the operating point.
         """
-        names = named_loops(self.scenario.description, loops, "there is nothing to tune")
+        names = named_loops(self.scenario.description, loops, "there is nothing to tune", tuned=True)
         if not loops and len(names) > 1:
             raise ScenarioError([f"say which loop to tune, {' or '.join(names)}, or name both"])
         wanted = choosing.TuningDemand(names, **demand)

@@ -19,6 +19,7 @@ from shaftloop.analysis.opening import START, Cut, Opening
 from shaftloop.analysis.openloop import OpenLoop
 from shaftloop.analysis.operating import OperatingPoint
 from shaftloop.analysis.reduction import (
+    framed,
     inverse,
     moving,
     nearest_rates,
@@ -141,7 +142,7 @@ class HyperMap:
             found = self._fixed(turning(self.bench, carried(self.bench, start), point.speed))
             if found is not None:
                 return found
-        begin = near
+        begin = None if near is None else framed(self.bench, near.copy(), point.speed)
         if begin is None:
             begin = turning(self.bench, np.array(self.bench.model.layout.initial), point.speed)
         rounds, scale = (_RUN_UP if near is None else _RUN_UP[1:2]), self._steps / _RELATIVE_STEP

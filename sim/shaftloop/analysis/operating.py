@@ -21,7 +21,7 @@ class OperatingPoint:
     """Constant set-points of all loops."""
 
     setpoints: dict[str, float]
-    """By loop. [N m] or [rad/s]"""
+    """By loop; of positions 0, which counts from where they are to be. [N m], [rad/s] or [rad]"""
     speed: float
     """Speed of the leftmost body; gears make other shafts faster or slower. [rad/s]"""
     torque: float
@@ -55,6 +55,7 @@ def operating_point(bench: Bench, speed: float | None = None, torque: float | No
     if torque is not None and torque_loop is None:
         raise SimulationError("no loop controls a torque, so `torque` has no meaning", "leave `torque` out")
     best = _highest(bench, torque_loop.parameters.name if torque_loop else None)
+    best |= {name: 0.0 for name, loop in bench.loops.items() if loop.quantity == "position"}
     if speed is not None and speed_loop is not None:
         _turn(bench, best, speed)
     if torque is not None and torque_loop is not None:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from shaftloop.bench.handles import Bench
 
-__all__ = ["inverse", "moving", "nearest_rates", "needed", "released", "turning", "typical_sizes"]
+__all__ = ["framed", "inverse", "moving", "nearest_rates", "needed", "released", "turning", "typical_sizes"]
 
 Array = NDArray[np.float64]
 Numbers = NDArray[np.intp]
@@ -20,6 +20,8 @@ _FREE = 1e-9
 """Share of a motion that may seem to fade or to be seen, by rounding, though it is free."""
 
 
+_POSITION = 0.1
+"""Typical size of an angle that a loop controls. [rad]"""
 _REGULAR = 1e-11
 """Reciprocal condition from which on a matrix, in its typical sizes, is far from singular."""
 
@@ -128,6 +130,11 @@ def typical_sizes(bench: Bench) -> Array:
     known = [part.sizes(torque) for part in bench.parts.values()]
     typical |= {unit: max(sizes.get(unit, 0.0) for sizes in known) for units in known for unit in units}
     sizes = [typical.get(slot.unit, torque) for slot in bench.model.layout.slots]
+    counting = tuple(f"{part.name}.position" for part in bench.parts.values() if part.position_task >= 0)
+    turned = {angle.index for angle in bench.line.angles.values()}
+    for number, entry in enumerate(bench.model.layout.slots):
+        if number in turned or entry.name.startswith(counting):
+            sizes[number] = _POSITION
     for slot, size in bench.link.sizes().items():
         sizes[slot] = size
     return np.array(sizes)
@@ -158,4 +165,20 @@ def turning(bench: Bench, state: Array, speed: float) -> Array:
     """
     for node in bench.line.nodes:
         state[node.speed.index] = 0.0 if node.fixed else speed * node.pace
+    return framed(bench, state, speed)
+
+
+def framed(bench: Bench, state: Array, speed: float) -> Array:
+    """Return a state whose positions count in a frame that turns at a speed; it is written into.
+
+    Parameters
+    ----------
+    state : ndarray, shape (slots,)
+        Of the bench.
+    speed : float
+        Of the leftmost body. [rad/s]
+    """
+    frame = bench.line.frame
+    if frame is not None:
+        state[len(bench.model.plant.network.states) + frame.index] = speed
     return state

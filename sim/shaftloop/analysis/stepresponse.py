@@ -74,7 +74,7 @@ def step_response(
     radius : float
         Largest eigenvalue of the bench; an unstable one is run for a short time only.
     size : float, optional
-        A thousandth of rated torque, largest speed or kept voltage where not given. [N m] or [rad/s]
+        A thousandth of rated torque, largest speed or kept voltage where not given. [N m], [rad/s] or [rad]
     """
     name = loop.parameters.name
     step = small_step(bench, loop) if size is None else size
@@ -97,6 +97,8 @@ def small_step(bench: HyperMap, loop: LoopHandle) -> float:
     """Return a small change of the set-point of a loop [N m] or [rad/s]."""
     if loop.quantity == "torque":
         return _SMALL * bench.bench.sensors[loop.source].parameters.rated
+    if loop.quantity == "position":
+        return _SMALL
     if loop.quantity == "voltage":
         return _SMALL * bench.bench.description.supply.nominal()
     return _SMALL * bench.bench.machines[loop.parameters.acts_on].parameters.max_speed
@@ -142,6 +144,9 @@ def true_quantity(bench: HyperMap, loop: LoopHandle, states: NDArray[_N]) -> NDA
         return np.asarray(states[:, : len(row)] @ row)
     if loop.quantity == "voltage":
         return np.asarray(states[:, bench.bench.link.voltage_slot])
+    if loop.quantity == "position":
+        # What the encoder counts is the angle of its body, late by its latency.
+        return np.asarray(states[:, loop.reading_slot])
     if loop.source in bench.bench.machines:
         return np.asarray(states[:, bench.bench.machines[loop.source].node.speed.index])
     line = bench.bench.line

@@ -13,7 +13,9 @@ _NO_MARGINS = "there are no margins"
 """What a bench without a loop lacks where its poles alone will do."""
 
 
-def named_loops(description: Description, wanted: Sequence[str], purpose: str) -> tuple[str, ...]:
+def named_loops(
+    description: Description, wanted: Sequence[str], purpose: str, *, tuned: bool = False
+) -> tuple[str, ...]:
     """Return the loops to look at: those named, else all that are no limiters.
 
     Parameters
@@ -24,14 +26,18 @@ def named_loops(description: Description, wanted: Sequence[str], purpose: str) -
         Names; empty for all.
     purpose : str
         What a bench without a loop lacks, e.g. ``there is nothing to tune``; empty where it will do.
+    tuned : bool
+        Whether gains are looked for, which those of positions are not.
 
     Raises
     ------
     ScenarioError
-        Where there is no such loop, or it is a limiter.
+        Where there is no such loop, it is a limiter, or one on a position that is to be tuned.
     """
     loops = {entry.name: entry for entry in description.loop}
-    names = tuple(name for name, entry in loops.items() if entry.limiter_of is None)
+    names = tuple(
+        name for name, entry in loops.items() if entry.limiter_of is None and not (tuned and entry.controls)
+    )
     if not names and not wanted and not purpose:
         return ()
     if not names:
@@ -41,6 +47,14 @@ def named_loops(description: Description, wanted: Sequence[str], purpose: str) -
             known = ", ".join(names)
             raise ScenarioError(
                 [f"`loops` {shown(name)}: no such loop; known: {known}{nearest(name, names)}"]
+            )
+        if tuned and loops[name].controls:
+            raise ScenarioError(
+                [
+                    f"`loops` {name}: gains of a loop on a position are not looked for; start a cascade at "
+                    "a fifth of the crossover of its speed loop (2π·f), a virtual spring below damping over "
+                    "latency, and judge it with margins"
+                ]
             )
         main = loops[name].limiter_of
         if main is not None:

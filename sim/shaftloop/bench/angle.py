@@ -13,7 +13,7 @@ from shaftloop_models.bodies import Place
 from shaftloop_models.network import Ref
 from shaftloop_models.part import Machine, Part
 
-__all__ = ["add_wrap", "asked", "needs_angle", "shared_turns", "without_angle"]
+__all__ = ["add_wrap", "asked", "counted", "needs_angle", "shared_turns", "without_angle"]
 
 _ENDING = "_angle"
 """Of a channel, behind the name of a part."""
@@ -33,6 +33,11 @@ def asked(description: Description) -> tuple[str, ...]:
     """Return the parts whose angle the scenario wants recorded, as channels ``PART_angle``."""
     names = {f"{part.name}{_ENDING}": part.name for part in description.line}
     return tuple(names[channel] for channel in description.record.channels if channel in names)
+
+
+def counted(description: Description) -> tuple[str, ...]:
+    """Return the encoders whose angle a loop controls."""
+    return tuple(dict.fromkeys(loop.reads for loop in description.loop if loop.controls))
 
 
 def shared_turns(

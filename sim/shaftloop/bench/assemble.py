@@ -8,7 +8,7 @@ from fractions import Fraction
 from functools import cached_property, lru_cache
 from typing import Any, cast
 
-from shaftloop.bench.angle import add_wrap, asked, shared_turns, without_angle
+from shaftloop.bench.angle import add_wrap, asked, counted, shared_turns, without_angle
 from shaftloop.bench.channels import standard_channels
 from shaftloop.bench.condition import HEALTHY, Condition
 from shaftloop.bench.control import add_loops
@@ -89,7 +89,7 @@ def build_bench(description: Description, *, smooth: bool = False, prone: tuple[
     feed = description.supply.nominal(), link, description.brake_resistor if link else ()
     angled = asked(description)
     physics = (
-        _physics(without_angle(description.line), *feed)
+        _physics(without_angle(description.line), *feed, HEALTHY, counted(description), True)
         if smooth
         else _physics(description.line, *feed, healthy, angled)
     )
@@ -134,7 +134,7 @@ def build_bench(description: Description, *, smooth: bool = False, prone: tuple[
     slots = add_hops(wiring, sources, bench, {} if smooth else lateness(description, prone))
     add_loops(wiring, description, slots, bench, smooth)
     line = physics.line
-    for first, angle in line.angles.items():
+    for first, angle in line.angles.items() if line.frame is None else ():
         name = next(name for name, place in line.places.items() if line.shafts[place.body] == first)
         turns = shared_turns(description, line.shafts, line.places, name)
         add_wrap(wiring, angle, next(iter(bench.machines.values())).parameters, turns)
@@ -193,10 +193,11 @@ def _physics(
     resistors: tuple[BrakeResistor, ...],
     condition: Condition = HEALTHY,
     angled: tuple[str, ...] = (),
+    framed: bool = False,
 ) -> _Physics:
     """Return the equations of all parts, which are kept: benches of a study often have the same line."""
     net, link = Network(), make_link(nominal, supply, resistors)
-    line = declare_line(net, parts, condition, angled)
+    line = declare_line(net, parts, condition, angled, framed)
     on_bench = tuple(make_part(part) for part in parts)
     link.declare(net)
     losses = [list(meters) for meters in line.drag_meters]

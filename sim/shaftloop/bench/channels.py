@@ -72,8 +72,9 @@ def _loops(bench: Bench) -> list[Channel]:
     for name, loop in bench.loops.items():
         if loop.parameters.limiter_of is None:
             unit = UNIT_OF[loop.quantity]
-            channels.append(Channel(f"{name}_setpoint", unit, (("profile", loop.profile, 1.0),)))
-        entry = ("state", bench.command_slot(loop.parameters.acts_on), loop.sign)
+            followed = ("state", loop.setpoint_slot) if name in bench.inner else ("profile", loop.profile)
+            channels.append(Channel(f"{name}_setpoint", unit, ((*followed, 1.0),)))
+        entry = ("state", bench.receiver(loop.parameters), loop.sign)
         channels.append(Channel(f"{name}_command", loop.parameters.unit, (entry,)))
     return channels
 

@@ -37,7 +37,7 @@ def add_loops(
     carried = {hop.carries for hop in description.hop}
     for loop in description.loop:
         if loop.name not in carried:
-            slots[loop.name] = bench.command_slot(loop.acts_on)
+            slots[loop.name] = bench.receiver(loop)
     limited = {loop.limiter_of for loop in description.loop if loop.limiter_of}
     order = sorted(range(len(description.loop)), key=lambda i: description.loop[i].limiter_of is not None)
     for i in order:
@@ -127,12 +127,17 @@ def _add_loop(
         damping=around.damping,
         disturbance=around.disturbance,
         sent=around.sent,
+        outer=bench.inner.get(loop.name, -1),
         watch=watch(wiring, loop.name, (("command", loop.unit, loop.clamp),), f"loop {loop.name}"),
     )
     clamp = math.inf if smooth else loop.clamp
     f = LoopNumbers(loop.kp.value, loop.ki.value, period, clamp, loop.feedforward, step, sign, share=1.0)
-    task = wiring.add(Task(loop.name, at.LOOP, 1 / loop.rate, loop.phase, Priority.LOOP, a, f))
-    quantity = "voltage" if source == SUPPLY else "torque" if source in bench.sensors else "speed"
+    # What commands a speed loop comes before it.
+    priority = Priority.STRUCTURE if loop.through else Priority.LOOP
+    task = wiring.add(Task(loop.name, at.LOOP, 1 / loop.rate, loop.phase, priority, a, f))
+    quantity = (
+        "voltage" if source == SUPPLY else "torque" if source in bench.sensors else loop.controls or "speed"
+    )
     return LoopHandle(
         loop,
         profile,
@@ -140,7 +145,7 @@ def _add_loop(
         source,
         sign,
         task,
-        slots[loop.reads],
+        bench.parts[source].position_slot if loop.controls else slots[loop.reads],
         setpoint,
         error,
         integral,

@@ -144,9 +144,9 @@ def _sampled(bench: Bench, fault: Fault, entry: stated.Fault, equations: Equatio
     slots = {"torque_off": "torque_slot", "command_stuck": "command_slot"}
     slot = getattr(part, slots.get(entry.kind, "reading_slot"))
     shows = {"torque_off": 0.0, "zero": 0.0, "full_scale": part.parameters.range}.get(entry.kind)
-    return replace(
-        fault, words=tuple(_cut(tasks, slot, unwritten)), shows=() if shows is None else ((slot, shows),)
-    )
+    counting = [(part.position_task, rows.KIND, at.IDLE)] if part.position_task >= 0 else []
+    words = (*_cut(tasks, slot, unwritten), *counting)
+    return replace(fault, words=words, shows=() if shows is None else ((slot, shows),))
 
 
 def _no_new_stamp(bench: Bench, loop: str) -> Iterator[tuple[int, int, int]]:

@@ -30,7 +30,7 @@ class LoopHandle:
     profile: int
     """Number of its set-point profile."""
     quantity: str
-    """``torque``, ``speed`` or ``voltage``."""
+    """``torque``, ``speed``, ``position`` or ``voltage``."""
     source: str
     """Sensor, encoder, machine or supply at the far end of what it reads."""
     sign: float
@@ -78,6 +78,8 @@ class Bench:
     loops: dict[str, LoopHandle] = field(default_factory=dict)
     frames: dict[str, Frames] = field(default_factory=dict)
     """By the names of the hops."""
+    inner: dict[str, int] = field(default_factory=dict)
+    """Slot by speed loop whose set-point a position loop commands: that command. [rad/s]"""
     power_meters: dict[str, BenchPowerMeter] = field(default_factory=dict)
     switches: dict[str, Fault] = field(default_factory=dict, kw_only=True)
     """What interlocks switch, by their names, beside taking the torque away."""
@@ -111,6 +113,10 @@ class Bench:
             What the loop acts on.
         """
         return self.link.command_slot if name == SUPPLY else self.machines[name].command_slot
+
+    def receiver(self, loop: Loop) -> int:
+        """Return where the command of a loop goes: to a machine, the supply or a speed loop."""
+        return self.inner[loop.through] if loop.through else self.command_slot(loop.acts_on)
 
     @cached_property
     def machines(self) -> dict[str, BenchMachine[Machine]]:

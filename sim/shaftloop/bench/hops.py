@@ -61,6 +61,8 @@ def add_hops(
     loops = {loop.name: loop for loop in description.loop}
     for loop in description.loop:
         slots[loop.name] = wiring.layout.add(f"{loop.name}.output", SlotKind.HELD, loop.unit)
+    for through in (loop.through for loop in description.loop if loop.through):
+        bench.inner[through] = wiring.layout.add(f"{through}.outer", SlotKind.HELD, "rad/s")
     for hop in description.hop:
         slots[hop.name] = wiring.layout.add(f"{hop.name}.value", SlotKind.HELD, "")
     held = {name: _held(wiring, name) for name in late}
@@ -70,7 +72,7 @@ def add_hops(
             origin, links = carried[origin], links + 1
         command = origin in loops
         if command and hop.name not in carried.values():
-            slots[hop.name] = bench.command_slot(loops[origin].acts_on)
+            slots[hop.name] = bench.receiver(loops[origin])
         priority = (Priority.COMMAND_HOP if command else Priority.READING_HOP) + links
         if hop.name in late:
             ends = slots[hop.carries], held.get(hop.carries, -1), slots[hop.name], held[hop.name]

@@ -85,6 +85,9 @@ class Line:
     angles: dict[int, Ref]
     """State by leftmost body of a shaft: its angle, wrapped at instants, where a part of that shaft depends
     on it. [rad]"""
+    frame: Ref | None = None
+    """Held input of a smooth bench with loops on positions: speed of the frame in which they rest, of the
+    leftmost body. [rad/s]"""
 
     @property
     def held(self) -> str:
@@ -94,6 +97,35 @@ class Line:
     def angle_of(self, body: int) -> tuple[Ref, ...]:
         """Return the angle of a body: that of its shaft, then the twists to subtract; empty without one."""
         return _angle_of(self.angles, self.edges, self.tree, self.shafts[body], body)
+
+    def turned(self, body: int) -> tuple[tuple[float, Ref], ...]:
+        """Return the angle of a body in the frame, as weight times state; empty where there is no frame.
+
+        Along springs it follows from one angle: with one for every encoder their differences would be states
+        that never move. On a line that is held it follows from the twists alone.
+        """
+        if self.frame is None:
+            return ()
+        root, form = self._form(body)
+        fixed = next((number for number, node in enumerate(self.nodes) if node.fixed), None)
+        if fixed is not None and self._form(fixed)[0] == root:
+            scale = self.nodes[body].pace / self.nodes[fixed].pace
+            for weight, state in self._form(fixed)[1]:
+                form.append((-scale * weight, state))
+            form = [entry for entry in form if entry[1] != self.angles[root]]
+        return tuple(form)
+
+    def _form(self, body: int) -> tuple[int, list[tuple[float, Ref]]]:
+        """Return where the angle of a body begins to be counted, and the angle from there."""
+        root, way = _root(self.tree, body), self.tree.way(body)
+        down = [self.edges[number] for number in reversed(way[: len(way) - len(self.tree.way(root))])]
+        form = [(1.0, self.angles[root])]
+        for edge in down:
+            form = [
+                *((weight / edge.ratio, state) for weight, state in form),
+                (-1.0 / edge.ratio, edge.twist),
+            ]
+        return root, form
 
     def pace(self, part: str) -> float:
         """Return the speed of a part over that of the leftmost body unstrained, 1 off the line."""
@@ -108,11 +140,18 @@ class Line:
         place = self.places[name]
         edge = None if place.spring is None else self.edges[place.spring]
         spring = -1 if place.spring is None else place.spring
-        return Site(number, place.body, self.nodes[place.body], spring, edge, self.angle_of(place.body))
+        angles = self.angle_of(place.body) if self.frame is None else ()
+        body = place.body
+        turned = self.turned(body) if _root(self.tree, body) in self.angles else ()
+        return Site(number, body, self.nodes[body], spring, edge, angles, turned)
 
 
 def declare_line(
-    net: Network, parts: Sequence[Part], condition: Condition = HEALTHY, angled: Collection[str] = ()
+    net: Network,
+    parts: Sequence[Part],
+    condition: Condition = HEALTHY,
+    angled: Collection[str] = (),
+    framed: bool = False,
 ) -> Line:
     """Add the mechanics of a line to a network.
 
@@ -124,6 +163,8 @@ def declare_line(
         What is broken or may break.
     angled : collection of str
         Parts whose shaft has an angle even if no part of it depends on it.
+    framed : bool
+        Whether these angles count in a frame that turns with the operating point.
     """
     bodies, tree, places = lay_out(parts)
     # The operating range, for the step rule.
@@ -136,7 +177,17 @@ def declare_line(
         for name, body in zip(names, bodies, strict=True)
     )
     shafts = tuple(body.shaft for body in bodies)
-    angles = _declare_angles(net, parts, nodes, [shafts[places[part.name].body] for part in parts], angled)
+    frame = net.held("frame", "rad/s") if framed and angled else None
+    if frame is not None:
+        roots = sorted({_root(tree, places[name].body) for name in angled})
+        angles = {root: net.state(f"{nodes[root].name}.turned", "rad") for root in roots}
+        for root, angle in angles.items():
+            net.derivative(angle, nodes[root].speed, 1.0)
+            net.derivative(angle, frame, -nodes[root].pace)
+    else:
+        angles = _declare_angles(
+            net, parts, nodes, [shafts[places[part.name].body] for part in parts], angled
+        )
     edges: list[Edge] = []
     bent = {body for joint in tree.joints if joint.spring.law for body in (joint.left, *joint.rights)}
     for joint in tree.joints:
@@ -157,7 +208,17 @@ def declare_line(
         if part.drives:
             body = places[part.name].body
             reach[body] = min(reach[body], cast(Machine, part).max_speed)
-    return Line(nodes, tuple(edges), tree, places, drags, shafts, tuple(reach), angles)
+    return Line(nodes, tuple(edges), tree, places, drags, shafts, tuple(reach), angles, frame)
+
+
+def _root(tree: Tree, body: int) -> int:
+    """Return the nearest body to the left from which on speeds are tied by springs alone."""
+    for number in tree.way(body):
+        joint = tree.joints[number]
+        if joint.spring.outputs > 1 or joint.spring.creep:
+            return body
+        body = joint.left
+    return body
 
 
 def _declare_angles(

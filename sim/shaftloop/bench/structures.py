@@ -1,6 +1,7 @@
 """What is built around the controller of a loop, as tasks that run ahead of it."""
 
 from dataclasses import dataclass
+from typing import Any
 
 from shaftloop.bench.handles import Bench
 from shaftloop.bench.wiring import Priority, Wiring
@@ -46,7 +47,9 @@ def add_structure(wiring: Wiring, bench: Bench, slots: dict[str, int], loop: Loo
     sign : float
         +1 where a positive output acts as positive air-gap torque, -1 where as negative.
     """
-    reading, damping, disturbance, sent = slots[loop.reads], -1, -1, -1
+    reading, damping, disturbance, sent = _reading(bench, slots, loop), -1, -1, -1
+    if loop.damping:
+        damping = _add_damper(wiring, slots, loop)
     if loop.active_damping is not None:
         damping = _add_damping(wiring, bench, slots, loop, loop.active_damping, sign)
     if loop.disturbance_observer is not None or loop.predictor is not None:
@@ -63,6 +66,23 @@ def add_structure(wiring: Wiring, bench: Bench, slots: dict[str, int], loop: Loo
         _add_model(wiring, bench, loop, "predictor", loop.predictor, sections, ends)
         reading = predicted
     return Structure(reading, damping, disturbance, sent)
+
+
+def _reading(bench: Bench, slots: dict[str, int], loop: Loop) -> int:
+    return int(bench.parts[loop.reads].position_slot) if loop.controls else slots[loop.reads]
+
+
+def _against(x: Any, p: Any, y: Any) -> None:
+    """x: speed; p: damping; y: torque."""
+    y[0] = -p[0] * x[1]
+
+
+def _add_damper(wiring: Wiring, slots: dict[str, int], loop: Loop) -> int:
+    """Add the task of a virtual damper and return the slot of its torque."""
+    torque = wiring.layout.add(f"{loop.name}.damping", SlotKind.HELD, "N m")
+    ends = (-1, (slots[loop.reads],), (torque,))
+    wiring.own_task(f"{loop.name}.damper", Priority.STRUCTURE, loop.timing(), _against, ends, (loop.damping,))
+    return torque
 
 
 def _add_damping(

@@ -160,7 +160,7 @@ def _demand(scenario: "Scenario", wanted: dict[str, Any]) -> "TuningDemand":
     from shaftloop.studies.tuning.choosing import TuningDemand
     from shaftloop.studies.tuning.modedamping import read_mode_damping
 
-    names = named_loops(scenario.description, wanted["loops"], "there is nothing to tune")
+    names = named_loops(scenario.description, wanted["loops"], "there is nothing to tune", tuned=True)
     if not wanted["loops"] and len(names) > 1:
         raise ScenarioError([f"`loops`: say which loop to tune, {' or '.join(names)}, or name both"])
     point = wanted["speed"], wanted["torque"]

@@ -21,11 +21,11 @@ __all__ = [
     "ReadingLowPass",
 ]
 
-UNIT_OF = {"torque": "N m", "speed": "rad/s", "voltage": "V"}
+UNIT_OF = {"torque": "N m", "speed": "rad/s", "voltage": "V", "position": "rad"}
 """Unit of what a loop controls."""
-_GAIN = ("N m s/rad", "W/V")
-_INTEGRAL = ("N m/rad", "W/(V s)")
-_DERIVATIVE = ("N m s^2/rad", "W s/V")
+_GAIN = ("N m s/rad", "W/V", "N m/rad", "1/s")
+_INTEGRAL = ("N m/rad", "W/(V s)", "N m/(rad s)", "1/s^2")
+_DERIVATIVE = ("N m s^2/rad", "W s/V", "N m s/rad", "1")
 _SPEED_GAIN = ("rad/(N m s)",)
 
 
@@ -112,7 +112,9 @@ class Loop:
 
     It controls a torque where it reads a torque sensor, a speed where it reads a machine (ideal
     feedback) or an encoder, each directly or through bus hops, and the voltage of the DC link where it
-    reads and acts on a two-way supply.
+    reads and acts on a two-way supply. With ``controls = "position"`` it controls the angle that an encoder
+    has counted: by the torque of its machine (with `damping` a virtual spring and damper), or `through` a
+    speed loop.
     """
 
     name: str
@@ -123,7 +125,7 @@ class Loop:
     rate: Annotated[Fraction, Quantity("Hz", "rate of the controller", gt=0.0)]
     kp: Annotated[Gain, Quantity("1", "proportional gain", ge=0.0, also=_GAIN)]
     ki: Annotated[Gain, Quantity("1/s", "integral gain", ge=0.0, also=_INTEGRAL)]
-    clamp: Annotated[float, Quantity("N m", "largest command, either sign", gt=0.0, also=("W",))]
+    clamp: Annotated[float, Quantity("N m", "largest command, either sign", gt=0.0, also=("W", "rad/s"))]
     phase: Annotated[Fraction, Quantity("s", "first tick", ge=0.0)] = Fraction(0)
     output_latency: Annotated[
         Delay, Quantity("s", "from the tick to the moment the command is active", ge=0.0, also=("sample",))
@@ -135,7 +137,7 @@ class Loop:
         float, Number("share of a torque set-point passed straight on", ge=0.0, le=2.0)
     ] = 0.0
     setpoint_rate: Annotated[
-        float | None, Quantity("N m/s", "largest rate of the set-point", gt=0.0, also=("rad/s^2",))
+        float | None, Quantity("N m/s", "largest rate of the set-point", gt=0.0, also=("rad/s", "rad/s^2"))
     ] = None
     filters: tuple[Filter, ...] = ()
     kd: Annotated[Gain, Quantity("s", "derivative gain", ge=0.0, also=_DERIVATIVE)] = Gain(0.0, "s")
@@ -152,6 +154,16 @@ class Loop:
     disturbance_observer: DisturbanceObserver | None = None
     predictor: Predictor | None = None
     free_running: Annotated[bool, Number("its clock is not synchronised: analyses sweep its phase")] = False
+    controls: Annotated[
+        Literal["position"] | None,
+        Number("position: the angle that an encoder counts; else what it reads says it"),
+    ] = None
+    through: Annotated[
+        str | None, Number("speed loop on the same machine whose set-point a position loop commands")
+    ] = None
+    damping: Annotated[
+        float, Quantity("N m s/rad", "torque of a position loop against the speed of its encoder", ge=0.0)
+    ] = 0.0
     limiter_of: Annotated[str | None, Number("loop on the same machine that this speed loop limits")] = None
     limit_speed: Annotated[
         float | None, Quantity("rad/s", "speed a limiter keeps, either direction", gt=0.0)
@@ -160,7 +172,7 @@ class Loop:
     @property
     def unit(self) -> str:
         """Unit of its command."""
-        return "W" if self.acts_on == SUPPLY else "N m"
+        return "W" if self.acts_on == SUPPLY else "rad/s" if self.through else "N m"
 
     def timing(self) -> Clock:
         """Return when the controller is due, and how late its command is there."""

@@ -42,6 +42,9 @@ def run_loop(it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: int, tick: i
         for_lanes(_filter, (ft, s, w, reading, memory, b))
         memory, b = memory + 2, b + 5
     write_setpoints(it, ft, w, it[a + LOOP.profile], tick, target, alike)
+    outer = it[a + LOOP.outer]
+    if outer >= 0:
+        for_lanes(_add, (s, w, target, outer, 1.0))
     if it[a + LOOP.rate_limited] == 1:
         for_lanes(_limit_rate, (it, ft, s, w, a, f))
     for_lanes(_note, (it, s, w, a))

@@ -202,6 +202,7 @@ class LoopWords(NamedTuple):
     damping: int  # torque of the active damping
     disturbance: int
     sent: int
+    outer: int  # added to the set-point: the command of a position loop
     watch: int  # of the clamp
 
 
@@ -388,7 +389,7 @@ EDGES, EDGES_NUMBERS = EdgesWords(*range(1, 5)), EdgesNumbers(*range(5))
 POWER, POWER_NUMBERS = PowerWords(*range(1, 4)), PowerNumbers(*range(6))
 HOP = HopWords(*range(1, 3))
 SEND, SEND_NUMBERS = SendWords(*range(1, 6)), SendNumbers(*range(5))
-LOOP, LOOP_NUMBERS = LoopWords(*range(1, 20)), LoopNumbers(*range(8))
+LOOP, LOOP_NUMBERS = LoopWords(*range(1, 21)), LoopNumbers(*range(8))
 LIMITER, LIMITER_NUMBERS = LimiterWords(*range(1, 8)), LimiterNumbers(*range(8))
 PM, PM_NUMBERS = PmWords(*range(1, 12)), PmNumbers(*range(11))
 SERVO, SERVO_NUMBERS = ServoWords(*range(1, 6)), ServoNumbers(*range(4))

@@ -44,7 +44,7 @@ __all__ = [
 FILLED = {"filled": True}
 """Marks a field that the scenario does not state: the reader fills it."""
 
-_LEVEL = ("rad/s",)
+_LEVEL = ("rad/s", "rad")
 
 
 @dataclass(frozen=True)
@@ -122,7 +122,7 @@ class Trace:
     times: tuple[float, ...] = field(default=(), metadata=FILLED)
     """Filled by the reader. [s]"""
     values: tuple[float, ...] = field(default=(), metadata=FILLED)
-    """Filled by the reader. [N m] or [rad/s]"""
+    """Filled by the reader. [N m], [rad/s] or [rad]"""
 
 
 @dataclass(frozen=True)

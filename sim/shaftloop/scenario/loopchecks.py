@@ -6,8 +6,9 @@ from shaftloop.control.parameters import Filter, LeadLag, Loop, Notch
 from shaftloop.scenario.derive import readable_fields
 from shaftloop.scenario.draft import Draft, Entry
 from shaftloop.scenario.fields import level_units, shown
+from shaftloop.scenario.positionchecks import check_position
 from shaftloop.scenario.problems import Problems
-from shaftloop.scenario.references import carried, check_reference, driving, showing, signal_kind
+from shaftloop.scenario.references import carried, check_reference, driving, loop_kind, showing
 from shaftloop.scenario.structurechecks import check_structure
 from shaftloop.scenario.units import UnitError, read_quantity
 from shaftloop_models.supply import SUPPLY
@@ -17,6 +18,8 @@ __all__ = ["check_levels", "check_loops"]
 _GAIN_UNITS = {
     "torque": {"kp": "1", "ki": "1/s", "kd": "s"},
     "speed": {"kp": "N m s/rad", "ki": "N m/rad", "kd": "N m s^2/rad"},
+    "position": {"kp": "N m/rad", "ki": "N m/(rad s)", "kd": "N m s/rad"},
+    "cascade": {"kp": "1/s", "ki": "1/s^2", "kd": "1"},
     "voltage": {"kp": "W/V", "ki": "W/(V s)", "kd": "W s/V"},
 }
 _NOT_OF_VOLTAGE = (
@@ -25,7 +28,7 @@ _NOT_OF_VOLTAGE = (
 )  # fmt: skip
 _JOINT = "joint"
 """What figures call all loops together."""
-_LEVEL_UNITS = {"torque": ("N m", "N m/s"), "speed": ("rad/s", "rad/s^2")}
+_LEVEL_UNITS = {"torque": ("N m", "N m/s"), "speed": ("rad/s", "rad/s^2"), "position": ("rad", "rad/s")}
 
 
 def check_loops(draft: Draft, problems: Problems) -> None:
@@ -41,9 +44,10 @@ def check_loops(draft: Draft, problems: Problems) -> None:
         else:
             _check_ends(draft, entry, problems)
         if isinstance(entry.value, Loop):
-            kind = signal_kind(draft, entry.value.reads)
+            kind = loop_kind(draft, entry)
             _check_loop(entry, entry.value, kind, problems)
             check_structure(draft, entry, kind, problems)
+            check_position(draft, entry, entry.value, problems)
     _check_sharing(draft, problems)
 
 
@@ -70,7 +74,7 @@ def check_levels(entry: Entry, kind: str, problems: Problems) -> None:
 @cache
 def _levels(cls: type, kind: str) -> dict[str, str]:
     """Return the unit of every level that a dataclass has, where it is for a torque or a speed."""
-    hints = ((key, level_units(hint)) for key, (hint, _) in readable_fields(cls).items())
+    hints = ((key, level_units(hint)) for key, (hint, _) in readable_fields(cls).items() if key != "clamp")
     return {key: unit for key, units in hints for unit in units if unit in _LEVEL_UNITS[kind]}
 
 
@@ -136,22 +140,23 @@ def _check_clamp(entry: Entry, loop: Loop, problems: Problems) -> None:
 def _check_kind(entry: Entry, loop: Loop, kind: str, problems: Problems) -> None:
     """Check what depends on whether a loop controls a torque or a speed."""
     for key, gain in (("kp", loop.kp), ("ki", loop.ki), ("kd", loop.kd)):
-        wanted = _GAIN_UNITS[kind][key]
+        wanted = _GAIN_UNITS["cascade" if loop.through else kind][key]
         if key in entry.raw and gain.unit != wanted:
             written = "a bare number" if wanted == "1" else f"in {wanted}"
+            way = f" through {loop.through}" if loop.through else ""
             problems.error(
                 entry.at(key),
-                f"{shown(entry.raw[key])}: {key} of a loop that controls a {kind} must be {written}",
+                f"{shown(entry.raw[key])}: {key} of a loop that controls a {kind}{way} must be {written}",
             )
     _check_clamp(entry, loop, problems)
     if kind == "voltage":
         return
     check_levels(entry, kind, problems)
-    if kind == "speed" and loop.feedforward:
+    if kind != "torque" and loop.feedforward:
         problems.error(
             entry.at("feedforward"), "only a torque loop feeds its set-point forward; leave it out"
         )
-    if kind == "torque" and loop.limiter_of is not None:
+    if kind != "speed" and loop.limiter_of is not None:
         problems.error(entry.at("reads"), "a limiter keeps a speed; let it read a machine or an encoder")
 
 
@@ -179,6 +184,8 @@ def _check_sharing(draft: Draft, problems: Problems) -> None:
     for entry in draft.lists["loop"]:
         loop = entry.value
         if not isinstance(loop, Loop):
+            continue
+        if loop.through is not None:
             continue
         if loop.limiter_of is None:
             first = masters.setdefault(loop.acts_on, entry)

@@ -1,13 +1,13 @@
 """What the names in a scenario refer to."""
 
-from shaftloop.scenario.draft import Draft
+from shaftloop.scenario.draft import Draft, Entry
 from shaftloop.scenario.fields import nearest, shown
 from shaftloop.scenario.locate import KeyPath
 from shaftloop.scenario.problems import Problems
 from shaftloop_models.part import kind_of, kinds
 from shaftloop_models.supply import SUPPLY
 
-__all__ = ["carried", "check_reference", "driving", "showing", "signal_kind"]
+__all__ = ["carried", "check_reference", "driving", "loop_kind", "showing", "signal_kind"]
 
 
 def driving() -> list[str]:
@@ -43,6 +43,11 @@ def signal_kind(draft: Draft, name: str) -> str:
         return "voltage"
     role = draft.role(carried(draft, name)[-1])
     return next((cls.signal for cls in kinds() if kind_of(cls) == role), "")
+
+
+def loop_kind(draft: Draft, entry: Entry) -> str:
+    """Return what a loop controls: what it says, or what it reads; empty if unknown."""
+    return entry.text("controls") or signal_kind(draft, entry.text("reads"))
 
 
 def check_reference(draft: Draft, problems: Problems, path: KeyPath, name: str, *roles: str) -> bool:

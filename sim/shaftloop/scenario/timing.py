@@ -26,7 +26,7 @@ from shaftloop.scenario.fields import nearest, shown
 from shaftloop.scenario.locate import KeyPath
 from shaftloop.scenario.loopchecks import check_levels
 from shaftloop.scenario.problems import Problems
-from shaftloop.scenario.references import signal_kind
+from shaftloop.scenario.references import loop_kind
 
 __all__ = [
     "MAX_INSTANTS",
@@ -161,7 +161,7 @@ def _check_step(draft: Draft, entry: Entry, problems: Problems) -> None:
             entry.at("loop"), f"{name} is a limiter and takes no set-point; name the loop it limits"
         )
     elif loop is not None and step is not None:
-        kind = signal_kind(draft, loop.text("reads"))
+        kind = loop_kind(draft, loop)
         if kind == "voltage":
             problems.error(
                 entry.at("loop"), f"{name} keeps supply.voltage and takes no set-point; change that"

@@ -15,7 +15,7 @@ from shaftloop.scenario.description import Trace
 from shaftloop.scenario.draft import Draft, Entry
 from shaftloop.scenario.fields import nearest, shown
 from shaftloop.scenario.problems import Problems
-from shaftloop.scenario.references import signal_kind
+from shaftloop.scenario.references import loop_kind
 from shaftloop.scenario.source import MAX_TRACE_BYTES, find_beside, label_of
 from shaftloop.scenario.units import UnitError, read_quantity
 
@@ -23,7 +23,7 @@ __all__ = ["TIME_COLUMN", "read_traces"]
 
 TIME_COLUMN = "time [s]"
 
-_UNITS = {"torque": "N m", "speed": "rad/s"}
+_UNITS = {"torque": "N m", "speed": "rad/s", "position": "rad"}
 
 
 class _Digest(Protocol):
@@ -47,7 +47,7 @@ def read_traces(draft: Draft, problems: Problems, folders: Sequence[Path], diges
         if not isinstance(entry.value, Trace):
             continue
         loop = draft.find(entry.value.loop, ["loop"])
-        kind = signal_kind(draft, loop.text("reads")) if loop else ""
+        kind = loop_kind(draft, loop) if loop else ""
         filled = _fill(entry, kind, problems, folders, digest)
         steps[index] = Entry(entry.path, entry.raw, filled)
 

@@ -1,14 +1,16 @@
 """An encoder on the bench: at each sample its edges become a speed."""
 
 import math
+from collections.abc import Iterator
 from dataclasses import replace
+from typing import Any
 
 from shaftloop.bench.parts.part import BenchPart, Ideal, Site, on_bench
 from shaftloop.bench.parts.sampling import sampling_ideals
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
 from shaftloop.engine.layout import SlotKind
-from shaftloop.engine.model import Task
+from shaftloop.engine.model import Channel, Task
 from shaftloop.engine.rows import EdgesNumbers, EdgesWords
 from shaftloop_models.encoder import (
     EDGES_PER_LINE,
@@ -25,6 +27,19 @@ __all__ = ["BenchEncoder"]
 _FINE_EDGES = 10**7
 
 
+def _turn_on(x: Any, p: Any, y: Any) -> None:
+    """x: speed counted; p: edge, rate; y: angle, count."""
+    y[1] += math.floor(x[1] / (p[0] * p[1]) + 0.5)
+    y[0] = y[1] * p[0]
+
+
+def _turned(x: Any, p: Any, y: Any) -> None:
+    """x: states of the line; p: weights; y: angle."""
+    y[0] = 0.0
+    for i in range(int(p[0])):
+        y[0] += p[1 + i] * x[1 + i]
+
+
 @on_bench(Encoder)
 class BenchEncoder(BenchPart[Encoder]):
     """An encoder on a bench."""
@@ -33,6 +48,8 @@ class BenchEncoder(BenchPart[Encoder]):
     """Body it turns with."""
     angle: Ref
     """State: angle since the last counted edge. [rad]"""
+    turned: tuple[tuple[float, Ref], ...]
+    """Its angle on a smooth bench with loops on positions, as `Site` has it."""
 
     def imperfections(self) -> list[Ideal]:
         """Return edges and the error of the graduation."""
@@ -69,6 +86,7 @@ class BenchEncoder(BenchPart[Encoder]):
 
     def declare(self, net: Network, site: Site) -> None:
         """Add the angle that is counted."""
+        self.turned = site.turned
         self.node, self.angle = site.node, declare_angle(net, self.parameters, site.node)
 
     def wire(self, wiring: Wiring) -> None:
@@ -86,3 +104,25 @@ class BenchEncoder(BenchPart[Encoder]):
         name = f"{self.name}.sample"
         sample = wiring.add(Task(name, kind, clock.period, clock.phase, Priority.SAMPLE, a, f))
         self.shown_by = delivery if clock.latency else sample
+        if any(loop.controls and loop.reads == self.name for loop in wiring.description.loop):
+            self._wire_position(wiring, emit, edge)
+
+    def _wire_position(self, wiring: Wiring, emitted: int, edge: float) -> None:
+        """Count on in whole edges, which loses no digits; a smooth bench takes the angle as it is."""
+        clock, rate = self.parameters.timing(), float(self.parameters.sampling)
+        self.position_slot = wiring.layout.add(f"{self.name}.position", SlotKind.HELD, "rad")
+        told = f"{self.name}.position"
+        emit = wiring.line(told, "rad", clock.period, clock.phase, clock.latency, self.position_slot)
+        if wiring.smooth:
+            weights, states = zip(*self.turned, strict=True)
+            slots, numbers = (-1, tuple(s.index for s in states), (emit,)), (float(len(weights)), *weights)
+            self.position_task = wiring.own_task(told, Priority.SAMPLE, clock, _turned, slots, numbers)
+            return
+        count = wiring.layout.add(f"{self.name}.count", SlotKind.INTEGER, "1")
+        ends, step = (-1, (emitted,), (emit, count)), (edge, rate)
+        self.position_task = wiring.own_task(told, Priority.SAMPLE, clock, _turn_on, ends, step)
+
+    def channels(self, prefix: str) -> Iterator[Channel]:
+        """Yield the angle that a position loop receives."""
+        if self.position_slot >= 0:
+            yield Channel(f"{prefix}position", "rad", (("state", self.position_slot, 1.0),))

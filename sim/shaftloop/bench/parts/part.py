@@ -53,6 +53,8 @@ class Site:
     """Spring of the part, where it has one."""
     angle: tuple[Ref, ...]
     """Angle of the body: that of the line, then the twists to subtract; empty where nothing needs it."""
+    turned: tuple[tuple[float, Ref], ...] = ()
+    """On a smooth bench with loops on positions the angle of the body in their frame, weight times state."""
 
 
 class Ideal(NamedTuple):
@@ -81,6 +83,10 @@ class BenchPart(Generic[P]):
     """Meters of the energy that it takes from its body as heat."""
     flexes: ClassVar[bool] = False
     """Whether it has hubs that may be out of line, so that it loads its neighbours by bending."""
+    position_slot: int = -1
+    """Angle counted since the start, as it is received; -1 where no loop controls it. [rad]"""
+    position_task: int = -1
+    """That counts it."""
     reading_slot: int = -1
     """Slot of what is read of it; -1 where there is nothing to read."""
     command_slot: int = -1

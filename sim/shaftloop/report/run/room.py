@@ -57,6 +57,7 @@ def pictures(results: RunAnswer) -> list[Picture]:
     from shaftloop.report.run.overangle import over_angle_picture
     from shaftloop.report.run.overlay import overlay_picture
     from shaftloop.report.run.overview import overview_picture
+    from shaftloop.report.run.position import position_picture
     from shaftloop.report.run.saturation import saturation_picture
 
     simulation, subject = results.simulation, results.title
@@ -69,6 +70,7 @@ def pictures(results: RunAnswer) -> list[Picture]:
         link_picture(results),
         over_angle_picture(results),
         saturation_picture(results),
+        position_picture(results),
         timeline_picture(results, finding(results)),
     )
     drawn += [picture for picture in further if picture is not None]
