@@ -25,7 +25,7 @@ def check_position(draft: Draft, entry: Entry, loop: Loop, problems: Problems) -
     """
     if loop.controls is None:
         for key in ("through", "damping"):
-            if entry.raw.get(key):
+            if getattr(loop, key):
                 problems.error(
                     entry.at(key), 'only for a position; add controls = "position" or leave it out'
                 )
