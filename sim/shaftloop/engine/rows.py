@@ -1,10 +1,9 @@
 """Rows of the tables of sampled tasks: what the integers and the floats of each kind are, by name.
 
-A task is written as ``Task(..., LoopWords(reading=..., ...), LoopNumbers(kp=..., ...))`` and read in a
-kernel as ``it[a + LOOP.reading]`` and ``p[f + LOOP_NUMBERS.kp]``: LOOP and its like hold the columns under
-the same names. Column 0 of the integers is the kind. A word is a slot of the state where nothing else is
-said. *Emit* is the slot a result goes to: the tail of a delay line, or the receiver itself where there is no
-latency. A *watch* is the first slot of limits that are looked after (`bench.parts.ratings`).
+A task is written as ``Task(..., LoopWords(reading=..., ...), LoopNumbers(kp=..., ...))`` and read in a kernel
+as ``it[a + LOOP.reading]`` and ``p[f + LOOP_NUMBERS.kp]``. Column 0 of the integers is the kind. A word is a
+slot of the state unless said otherwise. *Emit* is where a result goes: the tail of a delay line, or the
+receiver itself. A *watch* is the first slot of limits that are looked after (`bench.parts.ratings`).
 """
 
 from typing import Generic, NamedTuple, TypeVar
