@@ -277,6 +277,10 @@ def test_what_follows_from_the_map() -> None:
         found["believed_torque_at_current_limit"],
     )
     assert bench.machines["drive"].torque_curve() is None
+    most, short = found["torque_at_current_limit"], bench.machines["m"].too_weak
+    assert short(0.99 * most, 10.0) is None
+    assert (violation := short(1.01 * most, 10.0)) is not None
+    assert violation.allowed == pytest.approx(most, rel=1e-9)
 
 
 def test_the_picture_says_what_is_missing_at_the_limit() -> None:

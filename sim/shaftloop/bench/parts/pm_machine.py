@@ -245,7 +245,8 @@ class BenchPmMachine(BenchMachine[PmMachine]):
             curve, misfit = self._torques((most,)), machine.flux_map.misfit()
             found["characteristic_current"] = (-machine.flux_map.energy().at(0.0, 0.0)[0], "A")
             found |= {"torque_at_current_limit": (curve.made[0], "N m")}
-            found |= {"believed_torque_at_current_limit": (curve.believed[0], "N m")}
+            if not machine.current_control.torque_table:
+                found |= {"believed_torque_at_current_limit": (curve.believed[0], "N m")}
             found |= {"map_misfit_current": (misfit.current, "A"), "map_misfit_flux": (misfit.flux, "Wb")}
             found |= {"map_largest_misfit_flux": (misfit.most_flux, "Wb"), "map_curl": (misfit.curl, "H")}
         return found
@@ -282,8 +283,9 @@ class BenchPmMachine(BenchMachine[PmMachine]):
         machine, control, volts = self.parameters, self.parameters.current_control, self.most_voltage
         if not control.field_weakening:
             return None
+        # What it makes at its limits: what it would make of that very torque may be another, with a map.
         current_d, current_q = _current_reference(
-            torque,
+            max(torque, 10.0 * machine.current_limit * machine.torque_constant()),
             speed,
             float(machine.pole_pairs),
             machine.flux_linkage,
