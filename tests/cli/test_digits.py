@@ -8,6 +8,7 @@ from typing import Any
 import html5lib
 import numpy as np
 import pytest
+from scipy.signal import lfilter
 
 import shaftloop
 from shaftloop.interface import TestBench
@@ -15,6 +16,7 @@ from shaftloop.report.check import tables as check
 from shaftloop.report.faults import room as faults
 from shaftloop.report.fidelity import room as fidelity
 from shaftloop.report.identify import fit as identification
+from shaftloop.report.identify import response
 from shaftloop.report.margins import room as margins
 from shaftloop.report.modes import room as modes
 from shaftloop.report.page.page import page_text
@@ -144,6 +146,20 @@ def test_a_fit_keeps_its_digits(
     np.savetxt(log, columns, delimiter=",", header=heads, comments="")
     monkeypatch.chdir(tmp_path)
     judge(identification, bench.identify("own.csv", ["line.load.inertia"]), monkeypatch, capsys)
+
+
+def test_a_response_keeps_its_digits(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rng, time = np.random.default_rng(0), np.arange(6000) * 1e-3
+    drive = rng.normal(size=len(time))
+    shown = lfilter([0.0, 0.02], [1.0, -1.88, 0.9], drive) + 0.01 * rng.normal(size=len(time))
+    for name, columns in (("own", (drive, shown)), ("other", (drive, 0.0 * time))):
+        late = time - 0.4 * (name == "other")
+        np.savez(tmp_path / f"{name}.npz", **{"time [s]": late, "M [N m]": columns[0], "w [rpm]": columns[1]})
+    monkeypatch.chdir(tmp_path)
+    judge(response, shaftloop.response("own.npz", "M", "w"), monkeypatch, capsys)
+    judge(response, shaftloop.response(["own.npz", "other.npz"], "M", "w"), monkeypatch, capsys)
 
 
 def test_sensors_and_studies_keep_their_digits(

@@ -86,6 +86,9 @@ COMMANDS = {
     "uncertainty": "uncertainty bench.toml --map --trials 2000",
     "uncertainty of a file": "uncertainty power.toml --trials 20000",
     "report": "report bench.toml --only expectations",
+    "a fit": "identify bench.toml log/traces.npz --free line.c1.stiffness --since log/traces.npz",
+    "a plan": "identify bench.toml --plan --free line.c1.stiffness --kind steps --length 1_s",
+    "a response": "identify --response log/traces.npz --from torque_command --to reading",
     "sensors": "sensors bench.toml --require 0.5_% --bandwidth 100_Hz --peak 40_N_m",
 }
 
@@ -110,6 +113,9 @@ def found(name: str, folder: Path) -> dict[str, list[str]]:
     """Return the paths of each unit in the document of a command that runs in a folder."""
     for file, text in (("bench.toml", BENCH), ("study.toml", STUDY), ("power.toml", MEASUREMENT)):
         (folder / file).write_text(text, encoding="utf-8")
+    if "log/" in COMMANDS[name]:
+        made = CliRunner().invoke(cli, ["simulate", "bench.toml", "--out", "log"])
+        assert made.exit_code == 0, made.output
     words = [word.replace("_", " ") if word[0].isdigit() else word for word in COMMANDS[name].split()]
     result = CliRunner().invoke(cli, [*words, "--json"])
     assert result.exit_code in (0, 1), result.output

@@ -5,7 +5,6 @@ compared the bound is the wider one of Bonferroni, so that a bench that has not 
 at most 5 % of comparisons. What the scenario lacks shifts both fits alike and cancels.
 """
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from shaftloop.errors import ScenarioError
+from shaftloop.studies.identification.fitfile import read_fit
 from shaftloop.studies.identification.noise import FREEDOM
 from shaftloop.studies.identification.problem import Estimate
 
@@ -124,16 +124,9 @@ def earlier_fit(path: Path) -> Earlier:
         Where it is no such file.
     """
     try:
-        document = json.loads(path.read_text("utf-8"))
-        values = {
-            str(entry["path"]): (float(entry["value"]["value"]), float(entry["standard_deviation"]["value"]))
-            for entry in document["parameters"]
-            if entry["value"]["value"] is not None and not entry["path"].startswith("log.")
-        }
-        return Earlier(str(path), values, bool(document["contradicted"]))
-    except OSError as error:
-        raise ScenarioError([f"`since` {path}: cannot be read: {error.strerror}"]) from None
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
-        raise ScenarioError(
-            [f"`since` {path}: no result of identify; give the fit.json that it wrote, or a log"]
-        ) from None
+        found = read_fit(path)
+    except ValueError as error:
+        raise ScenarioError([f"`since` {path}: {error}, or a log"]) from None
+    return Earlier(
+        str(path), {entry.path: (entry.value, entry.deviation) for entry in found.told}, found.contradicted
+    )

@@ -1,6 +1,5 @@
 """Corners of stated tolerances: every combination of the ends, and the bench as it stands."""
 
-import json
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -13,6 +12,7 @@ from shaftloop.scenario.description import Description
 from shaftloop.scenario.fields import nearest, shown
 from shaftloop.scenario.reading import read_scenario, stated_value
 from shaftloop.scenario.units import NUMBER_PATTERN, UnitError, parse_quantity
+from shaftloop.studies.identification.fitfile import read_fit
 from shaftloop.studies.vary import read_range
 
 __all__ = ["Corner", "Tolerance", "corner_settings", "corners", "read_tolerances"]
@@ -89,29 +89,23 @@ def _read(text: str, source: str | Path, settings: Sequence[str]) -> Tolerance:
 def _identified(path: Path) -> list[str]:
     """Return the 95 % intervals of a fit to a log as tolerances, ``PATH=LO..HI`` each."""
     try:
-        document = json.loads(path.read_text("utf-8"))
-        found = [
-            f"{entry['path']}={_end(entry['low'])}..{_end(entry['high'])}"
-            for entry in document["parameters"]
-            if not entry["path"].startswith("log.")
-            and entry["path"] not in document["not_told_alone"]
-            and entry["low"]["value"] is not None
-        ]
-        contradicted = document["contradicted"]
-    except OSError as error:
-        raise _bad(str(path), f"cannot be read: {error.strerror}") from None
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
-        raise _bad(str(path), "no result of identify; give the fit.json that it wrote") from None
-    if contradicted:
+        fit = read_fit(path)
+    except ValueError as error:
+        raise _bad(str(path), str(error)) from None
+    if fit.contradicted:
         raise _bad(str(path), "its log contradicts the bench, so its intervals are no tolerances")
+    found = [
+        f"{entry.path}=" + "..".join(f"{end:.12g}{_suffix(entry.unit)}" for end in (entry.low, entry.high))
+        for entry in fit.told
+        if entry.alone
+    ]
     if not found:
         raise _bad(str(path), "it tells no value of the bench alone")
     return found
 
 
-def _end(figure: dict[str, Any]) -> str:
-    unit = "" if figure["unit"] == "1" else f" {figure['unit']}"
-    return f"{float(figure['value']):.12g}{unit}"
+def _suffix(unit: str) -> str:
+    return "" if unit == "1" else f" {unit}"
 
 
 def corners(
