@@ -1,5 +1,7 @@
 """Frames of bus hops that are lost, late or jitter, and their age: against a replay in plain Python."""
 
+from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -10,10 +12,12 @@ import tomlkit
 from busframes import Lateness, arrivals, newest
 from rigs import Table, describe, sensor, servo, speed_loop, step, torque_loop
 from shaftloop.analysis.lanes import simulate_many
+from shaftloop.analysis.ratings import loads
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import read_scenario
+from shaftloop.studies.faults import AFTER, run_faults, standard_faults
 
 SAMPLE, LOOP, RECORD = 100_000, 100_000, 10_000
 """Periods [ns]."""
@@ -222,6 +226,23 @@ def test_benches_with_late_frames_have_the_bits_of_single_runs() -> None:
         alone, found = simulate(bench), outcome.simulation
         assert found is not None and found.events == alone.events
         assert all(np.array_equal(alone.traces[name], found.traces[name]) for name in alone.traces)
+
+
+def test_the_standard_faults_of_a_bus_have_the_bits_of_runs_of_their_own() -> None:
+    """They follow the healthy bench, whose frames wait in a queue, too; the watchdog notices each of them."""
+    bench = rig(limit=[{**AGE, "above": "0.7 ms"}])
+    chosen = [fault for fault in standard_faults(bench) if fault.on == "bus"]
+    assert [(fault.name, fault.lateness) for fault in chosen] == [
+        ("bus.lost", 0),
+        ("bus.late", Fraction(1, 1000)),
+        ("bus.jittering", Fraction(1, 1000)),
+    ]
+    for found in run_faults(bench, chosen):
+        alone = simulate(replace(bench, fault=(found.fault,), duration=found.fault.at + AFTER))
+        tripped = next(event.time for event in alone.events if event.kind == "tripped")
+        assert (found.tripped, found.reaction) == ("watchdog", tripped - float(found.fault.at))
+        rated = tuple(load for load in found.loads if load.rated or load.limit)
+        assert rated == tuple(loads(alone)) and rated
 
 
 WRONG: list[tuple[Table, str]] = [
