@@ -12,6 +12,7 @@ import tomlkit
 from busframes import Lateness, arrivals, newest
 from rigs import Table, describe, sensor, servo, speed_loop, step, torque_loop
 from shaftloop.analysis.lanes import simulate_many
+from shaftloop.analysis.metrics import metrics
 from shaftloop.analysis.ratings import loads
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.errors import ScenarioError
@@ -199,6 +200,14 @@ def test_the_age_over_two_hops_counts_from_the_first() -> None:
     assert np.allclose(ages, [0.3e-3, 0.4e-3, 0.5e-3, 0.6e-3, 0.3e-3, 0.4e-3], atol=0.11e-3)
     lost = simulate(rig({"on": "bus", "kind": "lost"}, limit=[{**AGE, "watches": "far"}], **keys))
     assert [event.tick for event in lost.events if event.kind == "tripped"] == [11_600_000]
+
+
+def test_the_oldest_frame_is_a_figure_of_the_run() -> None:
+    found = simulate(rig({"on": "bus", "kind": "jittering", "lateness": "2 ms"}))
+    figure = metrics(found)["frame_age_max.bus"]
+    assert figure.value == found.traces["bus.age"].max() > 2e-3
+    quiet = metrics(simulate(rig(record={"rate": "10 kHz"})))
+    assert not any(name.startswith("frame_age_max") for name in quiet)
 
 
 def test_jitter_is_that_of_its_seed_and_of_its_hop() -> None:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from shaftloop.analysis.atend import end_figures
 from shaftloop.analysis.energymetrics import energy_values
+from shaftloop.analysis.frames import frame_figures
 from shaftloop.analysis.grid import link_figures
 from shaftloop.analysis.heatfigures import heat_figures
 from shaftloop.analysis.pulsation import pulsation_ratings
@@ -179,6 +180,7 @@ def metrics(simulation: Simulation, names: Collection[str] | None = None) -> dic
         end_figures(simulation),
         timeline_figures(simulation),
         angle_figures(simulation),
+        frame_figures(simulation),
     )
     return result | by_name(figure for group in further for figure in group)
 

@@ -61,6 +61,11 @@ class Frames:
     age: int
     """Slot of the age that it sees. [s]"""
 
+    @property
+    def oldest(self) -> int:
+        """Slot of the largest age so far [s]."""
+        return self.age + 1
+
 
 @dataclass
 class Bench:

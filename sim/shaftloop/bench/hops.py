@@ -88,9 +88,10 @@ def add_hops(
 
 
 def _held(wiring: Wiring, name: str) -> int:
-    """Add stamp and age of what a hop has delivered and return the slot of the stamp."""
+    """Add stamp, age and largest age of what a hop has delivered and return the slot of the stamp."""
     stamp = wiring.layout.add(f"{name}.stamp", SlotKind.INTEGER, "tick")
     wiring.layout.add(f"{name}.age", SlotKind.HELD, "s")
+    wiring.layout.add(f"{name}.oldest", SlotKind.ACCUMULATOR, "s")
     return stamp
 
 

@@ -40,7 +40,7 @@ def send(it: Ints, p: Floats, u: Floats, a: int, f: int, tick: int) -> None:
 
 @helper
 def receive(it: Ints, u: Floats, a: int, tick: int) -> None:
-    """Hand the last frame that has arrived to its receiver, with its stamp, and say how old that is."""
+    """Hand the last frame that has arrived to its receiver, with its stamp; note its age and the largest."""
     queue, held = it[a + SEND.queue], it[a + SEND.held]
     first, waiting, arrived = queue + QUEUE, int(u[queue]), 0
     while arrived < waiting and u[first + FRAME * arrived + 2] <= tick:
@@ -52,3 +52,4 @@ def receive(it: Ints, u: Floats, a: int, tick: int) -> None:
             u[i] = u[i + FRAME * arrived]
         u[queue] = float(waiting - arrived)
     u[held + 1] = (tick - u[held]) / it[at.TICKS_PER_SECOND]
+    u[held + 2] = max(u[held + 2], u[held + 1])

@@ -165,7 +165,7 @@ class SendWords(NamedTuple):
 
     queue: int  # of the frames under way
     receiver: int
-    held: int  # stamp of the last frame that has arrived, then its age [s]
+    held: int  # stamp of the last frame that has arrived, its age, the largest so far [s]
     source: int = 0
     stamp: int = -1  # that the frame takes along, -1 for the tick of its transfer
 

@@ -155,7 +155,7 @@ def _unknown(name: str, have: dict[str, Figure]) -> str:
 
 
 def _simulate_known(description: Description) -> dict[str, Figure]:
-    from shaftloop.analysis import atend, grid, heatfigures, ratings, timeline, turning
+    from shaftloop.analysis import atend, frames, grid, heatfigures, ratings, timeline, turning
     from shaftloop.analysis.metrics import LOSS_PREFIX, METRICS
     from shaftloop.bench.assemble import build_bench
 
@@ -167,7 +167,7 @@ def _simulate_known(description: Description) -> dict[str, Figure]:
         figures.append(Figure(LOSS_PREFIX + entry.name, "J", entry.meaning, better="lower"))
     further = (
         figure
-        for module in (grid, ratings, heatfigures, atend, timeline, turning)
+        for module in (grid, ratings, heatfigures, atend, timeline, turning, frames)
         for figure in module.known_figures(bench)
     )
     return by_name([*figures, *further, *_counted(description)])
