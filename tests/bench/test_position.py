@@ -2,20 +2,25 @@
 
 import math
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+import tomlkit
 
+import shaftloop
 from rigs import Table, coupling, describe, hold, sensor, servo, speed_loop, start, step, ticks
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.lanes import simulate_many
 from shaftloop.analysis.operating import operating_point
 from shaftloop.analysis.simulation import simulate
+from shaftloop.analysis.stiffness import stiffest
 from shaftloop.answers.point import named_loops
 from shaftloop.answers.run import find_run
 from shaftloop.bench.assemble import build_bench
 from shaftloop.errors import ScenarioError
+from shaftloop.report.margins import room
 from shaftloop.report.run.position import position_picture
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import read_scenario
@@ -99,7 +104,28 @@ def test_latency_bounds_the_stiffness(late: int) -> None:
         middle = 0.5 * (low + high)
         low, high = (middle, high) if pole(middle, d, late).real < 0.0 else (low, middle)
     assert high == pytest.approx(d / (T * (late + 0.5)), rel=0.05)
-    assert slowest(rigid(0.998 * high, d, late)).real < 0.0 < slowest(rigid(1.002 * high, d, late)).real
+    assert slowest(rigid(0.995 * high, d, late)).real < 0.0 < slowest(rigid(1.002 * high, d, late)).real
+    bench = HyperMap(rigid(0.1 * high, d, late))
+    loop, state = bench.bench.loops["spring"], bench.steady(operating_point(bench.bench))
+    # The machine has a lag of 1 µs on top.
+    assert stiffest(bench, loop, state) == pytest.approx(high / (1.0 + 1e-6 / (T * (late + 0.5))), rel=2e-4)
+    assert slowest(rigid(0.1 * high, d, late)).real == pytest.approx(pole(0.1 * high, d, late).real, rel=1e-2)
+
+
+@pytest.mark.compiled
+def test_margins_tell_the_stiffest_spring(tmp_path: Path) -> None:
+    """Of one that is unstable there is none; of a stable one the table and the document have it."""
+    for k, words in ((40.0, "beyond it, latency uses up the damping"), (4000.0, "none: unstable as it is")):
+        path = tmp_path / f"rig{k:g}.toml"
+        line = [servo("drive", J, rate="1 kHz"), encoder()]
+        path.write_text(
+            tomlkit.dumps({"title": "Rig", "line": line, "loop": [spring(k, 0.4)], "duration": "1 ms"})
+        )
+        found = shaftloop.read(path).margins()
+        (answer,) = found.loops.values()
+        assert words in str([piece.rows for piece in room.details(found) if not isinstance(piece, str)])
+        told = room.document(found)["loops"]["spring"]["stiffest_spring"]
+        assert told["value"] == answer.stiffest and bool(told["value"]) != bool(told.get("reason"))
 
 
 @pytest.mark.compiled

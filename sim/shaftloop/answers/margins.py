@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import product
 from typing import TYPE_CHECKING
 
@@ -19,6 +20,7 @@ from shaftloop.analysis.operating import OperatingPoint, operating_point, rest_n
 from shaftloop.analysis.poles import Pole, closed_poles
 from shaftloop.analysis.sineresponse import AtFrequency, at_frequency, check_frequency
 from shaftloop.analysis.stepresponse import StepResponse
+from shaftloop.analysis.stiffness import stiffest
 from shaftloop.analysis.worstcase import (
     LoopAnalysis,
     MapPoint,
@@ -30,6 +32,7 @@ from shaftloop.analysis.worstcase import (
     worst_cases,
 )
 from shaftloop.answers.base import Answer, Watch, unwatched
+from shaftloop.bench.handles import LoopHandle
 from shaftloop.cautions import cautions
 from shaftloop.errors import CostError
 from shaftloop.figures import Figure, by_name, grouped
@@ -81,6 +84,20 @@ class LoopAnswer:
     def margins(self) -> Margins:
         """At the operating point."""
         return self.analysis.margins
+
+    @property
+    def springs(self) -> bool:
+        """Whether it is a virtual spring and damper."""
+        return self._handle.parameters.damping > 0.0
+
+    @cached_property
+    def stiffest(self) -> float | None:
+        """Of a virtual spring, where the bench becomes unstable (`analysis.stiffness`) [N m/rad]."""
+        return stiffest(self.analysis.bench, self._handle, self.analysis.state) if self.springs else None
+
+    @property
+    def _handle(self) -> LoopHandle:
+        return self.analysis.bench.bench.loops[self.margins.loop]
 
     def opened(self) -> "control.StateSpace":
         """Return the opened loop for python-control, one period of it a hyperperiod."""

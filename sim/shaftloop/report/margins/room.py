@@ -122,6 +122,9 @@ def _loop(result: LoopAnswer) -> dict[str, Any]:
         },
         "budget": None if result.budget is None else _budget(result.budget),
     }
+    if result.springs:
+        reason = "the bench is unstable as it is, or stable up to 1000 times kp"
+        document["stiffest_spring"] = number(result.stiffest, "N m/rad", reason)
     if result.at:
         document["at"] = [_at(entry) for entry in result.at]
     if result.measured is not None:

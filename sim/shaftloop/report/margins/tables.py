@@ -108,6 +108,12 @@ def _tell_poles(results: MarginsAnswer, point: OperatingPoint) -> Iterator[Piece
     yield _WITHOUT_LOOP
 
 
+def _stiffest(result: LoopAnswer) -> str:
+    if result.stiffest is None:
+        return "none: unstable as it is" if not result.margins.stable else "beyond 1000 times kp"
+    return f"{show(result.stiffest, 'N m/rad', 4)}: beyond it, latency uses up the damping"
+
+
 def _rows(result: LoopAnswer) -> list[tuple[str, str]]:
     """Return the rows of a loop: what, value in words."""
     margins, step = result.margins, result.step
@@ -123,6 +129,7 @@ def _rows(result: LoopAnswer) -> list[tuple[str, str]]:
         ("gain margin, down", _factor(margins.gain_margin_down)),
         ("phase margin", _phase(margins)),
         ("delay margin", _delay(result.delay)),
+        *([("stiffest spring", _stiffest(result))] if result.springs else []),
         ("Ms (peak sensitivity)", f"{margins.ms:.3f} at {_hertz(margins.ms_frequency)}"),
         ("worst amplification, images", _images(margins)),
         ("Mt (peak of |T|)", f"{margins.mt:.3f} at {_hertz(margins.mt_frequency)}"),
