@@ -98,7 +98,7 @@ def sampled(torque: float, ticks: int) -> Array:
 
 def test_a_run_is_that_of_the_equations_with_a_control_of_its_own() -> None:
     control = {"rate": "10 kHz", "bandwidth": "500 Hz", "strategy": "zero_d", "field_weakening": False}
-    machine = mapped(rows(MAGNETS, most=160.0), current_control=control, current_limit="150 A")
+    machine = mapped(rows(MAGNETS, 37, 51, 160.0), current_control=control, current_limit="150 A")
     line = [machine, sensor("ts", 1e5, damping="10 N m s/rad")]
     line.append(disc("hub", HUB) | {"drag": {"viscous": "0.3 N m s/rad"}})
     document = {"line": line, "loop": [torque_loop("m", "ts")], "sequence": [step("torque", "90 N m")]}
