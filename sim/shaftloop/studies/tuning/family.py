@@ -17,9 +17,9 @@ Array = NDArray[np.float64]
 
 _SWEEPS, _WORTH = 6, 0.005
 """Sweeps over the parameters at most, and the improvement that a sweep must bring."""
-_TOPS = 3
+_TOPS = 2
 """Best starts that are improved."""
-_SOME, _MORE = 40, 120
+_SOME, _MORE = 24, 60
 """Candidates that are looked at from each, and then from the best of what came of them."""
 _EXACT = 3
 _FAR = 1.5

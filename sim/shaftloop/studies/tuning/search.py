@@ -49,6 +49,8 @@ _SMALL_SHARES = (0.05, 0.015, 0.005, 0.0015)
 """And where further bounds leave none of those."""
 _PEAK_ROUNDS = 512
 """Hyperperiods within which the command has its peak."""
+_FAR = 1.5
+"""Cost over the best so far from which on gains are not looked at."""
 _TIGHT = 1e-7
 """Share by which the search stays inside its bounds."""
 
@@ -180,12 +182,12 @@ class Search:
         kp : float
             In the unit of its own.
         better_than : float
-            Gains of less cost keep Ms and Mt between the points of the grid as well.
+            Gains of less cost keep Ms and Mt between the points of the grid as well; far more is nothing.
         """
         shares = 1 if self.objective == "integral_gain" else len(_SHARES)
-        trial = None
+        trial, limit = None, _FAR * better_than if better_than else np.inf
         for _ in range(_EXCHANGES):
-            trial = self._among(shape, self._parts(shape), np.array([kp]), shares, np.inf)
+            trial = self._among(shape, self._parts(shape), np.array([kp]), shares, limit)
             if trial is None or trial.cost >= better_than or self._add_peaks(trial.loop) <= _HARDLY:
                 return trial
         return None
