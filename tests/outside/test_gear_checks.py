@@ -1,4 +1,5 @@
-"""Checks E1.2, E12.3, E14.2: a geared pump, inertia and torque behind gears, the describing function of play.
+"""Checks E1.2, E12.3, E14.2 and others: a geared pump, inertia and torque behind gears, the describing
+function of play, the frequencies of two geared rotors, a universal joint at 20 degrees.
 
 Sources stand at each check; the notebooks are transcriptions of textbook examples, the books were not seen.
 """
@@ -14,6 +15,8 @@ from shaftloop.analysis.modes import find_modes, mechanics
 from shaftloop.analysis.simulation import simulate
 from shaftloop.bench.assemble import build_bench
 from shaftloop.scenario.description import Description
+from shaftloop_models.line import Spring
+from shaftloop_models.universal_joint import UniversalJoint
 
 
 def gear(name: str, ratio: float, **keys: Any) -> Table:
@@ -44,6 +47,51 @@ def test_e1_2_geared_motor_and_pump() -> None:
     ]
     modes = find_modes(mechanics(build_bench(describe({"line": line, "duration": "1 ms"}))))
     assert modes[0].frequency == pytest.approx(4.2021, rel=1e-4)
+
+
+def test_two_geared_rotors_with_and_without_the_gears() -> None:
+    """T. Bevan, The Theory of Machines, ch. 15, example 11, p. 587: 84.8, and with the gears 83.6 and 347 Hz.
+
+    Read in github.com/FOSSEE/Python-Textbook-Companions, The_Theory_of_Machines_by_T._Bevan/ch15.ipynb, which
+    takes 32.3 ft/s^2. The first shaft, 39.5 in, is what its 66.5 in of equivalent length leave.
+    """
+    inch, pound = 0.0254, 0.45359237
+    weight = pound * inch**2 * 32.2 / 32.3
+    rotor, pinion, wheel, far = (weight * inertia for inertia in (1500.0, 54.0, 850.0, 50000.0))
+    psi = pound * 32.174 * 12.0 * inch / inch**2
+
+    def modes(left: float, right: float) -> list[float]:
+        steel = {"shear_modulus": f"{12e6 * psi} Pa", "density": "0 kg/m^3", "part": "shaft"}
+        first = steel | {"name": "s1", "diameter": f"{2.75 * inch} m", "length": f"{39.5 * inch} m"}
+        second = steel | {"name": "s2", "diameter": f"{3.5 * inch} m", "length": f"{25.5 * inch} m"}
+        box = gear("box", 1.0 / 0.6, inertia_left=f"{left} kg m^2", inertia_right=f"{right} kg m^2")
+        line = [servo("a", rotor), first, box, second, disc("d", far)]
+        found = find_modes(mechanics(build_bench(describe({"line": line, "duration": "1 ms"}))))
+        return [mode.frequency for mode in found]
+
+    assert modes(1e-7, 1e-7)[0] == pytest.approx(84.8, abs=0.15)
+    slow, fast = modes(pinion, wheel)[:2]
+    assert slow == pytest.approx(83.6, abs=0.15) and fast == pytest.approx(347.0, abs=0.8)
+
+
+def test_a_universal_joint_at_20_degrees() -> None:
+    """T. Bevan, The Theory of Machines, ch. 4, example 1, p. 138: 98.4 to 111.4 rad/s, 1370 rad/s², 1000 rpm.
+
+    Read in github.com/FOSSEE/Python-Textbook-Companions, The_Theory_of_Machines_by_T._Bevan/ch4.ipynb.
+    """
+    joint = UniversalJoint("universal_joint", "j", math.radians(20.0), 1e4)
+    error = next(element.error for element in joint.elements() if isinstance(element, Spring))
+    assert error is not None
+    speed, angle, n = 1000.0 * math.pi / 30.0, np.linspace(0.0, 2.0 * np.pi, 7201), float(error.order)
+    waves = [(k * n, size) for k, size in ((1, error.first), (2, error.second))]
+    driven = speed * (1.0 + sum(m * size * np.cos(m * angle) for m, size in waves))
+    assert driven.max() == pytest.approx(111.4, abs=0.06) and driven.min() == pytest.approx(98.4, abs=0.06)
+    faster = speed**2 * -sum(m**2 * size * np.sin(m * angle) for m, size in waves)
+    # Order 6, which is left out, has t³/3 of the angle and 36 times that of the acceleration.
+    sixth = 12.0 * math.tan(math.radians(10.0)) ** 6 * speed**2
+    assert faster.max() == pytest.approx(1370.0, abs=0.5 + 1.05 * sixth) and sixth < 4.0
+    steepest = math.degrees(angle[np.argmax(np.abs(faster))] % (0.5 * math.pi))
+    assert min(abs(steepest - 41.43), abs(90.0 - steepest - 41.43)) < 0.2
 
 
 def driven(box: Table, load: float, torque: float, drag: str) -> Description:
