@@ -14,11 +14,14 @@ from scipy.interpolate import PchipInterpolator
 from rigs import Table, coupling, describe, disc, hold, sensor, servo, speed_loop, step, torque_loop
 from shaftloop.analysis.lanes import simulate_many
 from shaftloop.analysis.metrics import metrics
-from shaftloop.analysis.modes import find_modes
+from shaftloop.analysis.modes import find_modes, mechanics
 from shaftloop.analysis.simulation import simulate
 from shaftloop.analysis.tangent import line_at
+from shaftloop.answers.show import find_bench
+from shaftloop.bench.assemble import build_bench
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.description import Description, Fault
+from shaftloop.scenario.reading import read_scenario
 from shaftloop_models.line import Spring
 from shaftloop_models.progressive import CurvePoint, Progressive, progressive
 
@@ -221,3 +224,15 @@ def test_lanes_and_single_runs_are_equal(keys: Table) -> None:
 def test_refusals(keys: Table, words: str) -> None:
     with pytest.raises(ScenarioError, match=words):
         pushed([(10.0, 0.1)], **keys)
+
+
+def test_show_and_modes_tell_the_same_frequencies_at_the_operating_point() -> None:
+    """Both say at which torque; at none the first mode is lower."""
+    scenario = read_scenario("torque-limiter")
+    shown = find_bench(scenario)
+    assert shown.notes == ("c1 and c2 as stiff as at 800 rpm and 90 N m",)
+    line, _, note = line_at(scenario.description)
+    assert [mode.frequency for mode in shown.modes] == [mode.frequency for mode in find_modes(line)]
+    assert note == shown.tangent
+    slack = find_modes(mechanics(build_bench(scenario.description, smooth=True)))
+    assert shown.modes[0].frequency > 1.15 * slack[0].frequency

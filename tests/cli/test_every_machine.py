@@ -1,6 +1,7 @@
 """Every command runs on a bench with each type of machine, gear and coupling, which none of them knows."""
 
 import json
+from copy import deepcopy
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -10,9 +11,13 @@ import tomlkit
 from click.testing import CliRunner, Result
 
 from fluxes import MAGNETS, mapped
-from rigs import coupling, servo, speed_loop, step, torque_loop
+from rigs import coupling, describe, servo, speed_loop, step, torque_loop
+from shaftloop.analysis.fidelity.transfer import fidelity
+from shaftloop.analysis.modes import find_modes
+from shaftloop.analysis.tangent import line_at
+from shaftloop.analysis.worstcase import analyse_loops
 from shaftloop.cli.main import cli
-from shaftloop_models.part import Machine, kinds
+from shaftloop_models.part import Machine, kind_of, kinds
 
 INDUCTION = {
     "part": "machine",
@@ -161,6 +166,9 @@ BRANCHES = {
     "branch": [
         {**GEAR, "name": "g", "after": "c", "backlash": "0 deg"},
         {"part": "bearing", "name": "wheel", "inertia": "0.02 kg m^2", "drag": {"viscous": "1 mN m s/rad"}},
+        {"part": "encoder", "name": "enc", "lines": 500, "sampling": "1 kHz"},
+        {"part": "shaft", "name": "s", "diameter": "25 mm", "length": "200 mm", "material": "steel"},
+        {"part": "flywheel", "name": "disc", "inertia": "0.01 kg m^2"},
     ],
     "differential": [servo("other", 0.03, time_constant="1 ms", max_speed="2000 rpm", after="c")],
 }
@@ -244,6 +252,31 @@ def test_a_command_runs(model: str, command: str, folders: dict[str, Path]) -> N
     result = call(command, str(study if command == "study" else scenario), *COMMANDS[command], *clamp)
     assert result.exit_code == 0, result.output
     assert json.loads(result.stdout)
+
+
+def test_every_part_stands_on_a_bench_and_a_fixed_end_where_nothing_turns() -> None:
+    """One with a fixed end does not turn, which most commands refuse: `tests/analysis/test_fixed_end.py`."""
+    stated = [part for model in BENCHES for part in document(model)["line"]]
+    assert {kind_of(cls) for cls in kinds()} - {part["part"] for part in stated} == {"fixed_end"}
+    laws = {key for part in stated for key in ("cubic_stiffness", "slip_torque", "backlash") if key in part}
+    assert laws == {"cubic_stiffness", "slip_torque", "backlash"}
+
+
+@pytest.mark.compiled
+@pytest.mark.parametrize("model", [m for m, (part, _) in BENCHES.items() if part["part"] != "coupling"])
+def test_no_analysis_leaves_a_part_out(model: str) -> None:
+    """Half as stiff, it moves modes, margins and the band in which the reading is true."""
+    stiff = document(model)
+    soft = deepcopy(stiff)
+    part = next(part for part in soft["line"] if part["name"] == "c")
+    part["stiffness"] = f"{0.5 * float(part['stiffness'].split()[0])} kN m/rad"
+    found = []
+    for bench in (describe(stiff), describe(soft)):
+        band = next(band for band in fidelity(bench).bands["mechanical"] if band.level == "3 dB")
+        margins = analyse_loops(bench, ["torque"])["torque"].margins
+        found.append((find_modes(line_at(bench)[0])[0].frequency, margins.gain_margin, band.high))
+    for hard, gentle in zip(*found, strict=True):
+        assert hard is not None and gentle is not None and abs(gentle / hard - 1.0) > 0.05
 
 
 def test_no_type_and_no_command_is_left_out() -> None:

@@ -11,7 +11,7 @@ from shaftloop.bench.assemble import build_bench
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 
-__all__ = ["line_at", "term_slopes"]
+__all__ = ["line_at", "line_of", "term_slopes"]
 
 Array = NDArray[np.float64]
 
@@ -39,6 +39,20 @@ def term_slopes(bench: HyperMap, state: Array) -> Array:
     return slopes
 
 
+def line_of(bench: HyperMap, state: Array) -> Mechanics:
+    """Return the mechanics of a bench at a steady state, springs that are not linear as stiff as there.
+
+    Parameters
+    ----------
+    bench : HyperMap
+        The smooth bench, its set-points held.
+    state : ndarray, shape (slots,)
+        From `HyperMap.steady`.
+    """
+    bent = any(edge.law is not None for edge in bench.bench.line.edges)
+    return mechanics(bench.bench, term_slopes(bench, state) if bent else None)
+
+
 def line_at(
     description: Description, speed: float | None = None, torque: float | None = None
 ) -> tuple[Mechanics, OperatingPoint, str]:
@@ -62,4 +76,4 @@ def line_at(
         note = f"{names} as at zero torque, with flanks that touch, because {error}"
         return mechanics(bench), point, note
     note = f"{names} as stiff as at {point}"
-    return mechanics(whole.bench, term_slopes(whole, state)), point, note
+    return line_of(whole, state), point, note

@@ -3,7 +3,8 @@
 from dataclasses import dataclass, field
 from typing import Any
 
-from shaftloop.analysis.modes import Mode, find_modes, mechanics
+from shaftloop.analysis.modes import Mode, find_modes
+from shaftloop.analysis.tangent import line_at
 from shaftloop.answers.base import Answer
 from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench
@@ -96,6 +97,13 @@ class ShowAnswer(Answer):
     """What the parts state of what they stand, left to right."""
     derived: dict[str, dict[str, tuple[float, str]]] = field(default_factory=dict)
     """What follows from the data of a machine, as value and unit by name."""
+    tangent: str = ""
+    """At which stiffness springs that are not linear count in the modes; empty where all are."""
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """At which stiffness the modes are."""
+        return (self.tangent,) if self.tangent else ()
 
     @property
     def figures(self) -> dict[str, Figure]:
@@ -137,10 +145,11 @@ def find_bench(scenario: Scenario) -> ShowAnswer:
         )
         for joint in tree.joints
     )
-    modes = tuple(find_modes(mechanics(bench)))
+    line, _, tangent = line_at(scenario.description)
+    modes = tuple(find_modes(line))
     derived = {name: found for name, machine in bench.machines.items() if (found := machine.derived())}
     tasks, ratings = _tasks(bench, values), tuple(bench.ratings())
-    return ShowAnswer(scenario, bodies, springs, tree, values, tasks, modes, ratings, derived)
+    return ShowAnswer(scenario, bodies, springs, tree, values, tasks, modes, ratings, derived, tangent)
 
 
 def _tasks(bench: Bench, values: tuple[Statement, ...]) -> tuple[Due, ...]:

@@ -1,9 +1,8 @@
 """What every fault of a standard set does to the parts of a bench, each at the worst of several moments.
 
-The moments come from the run of the healthy bench: its largest torque, power and speed. Where the link has a
-voltage of its own, the largest power drawn from it and fed into it are two more. From each moment on four
-phases of the first torsional mode are tried: the mode adds to what a failure lets loose, or takes from it. A
-fault that the scenario states happens when the scenario says.
+The moments come from the run of the healthy bench: its largest torque, power and speed, and where the link
+has a voltage of its own the largest power drawn from it and fed into it. From each moment on four phases of
+the first torsional mode are tried. A stated fault happens when the scenario says.
 """
 
 import math
@@ -16,9 +15,10 @@ from functools import partial
 import numpy as np
 
 from shaftloop.analysis.cost import shared
-from shaftloop.analysis.modes import find_modes, mechanics
+from shaftloop.analysis.modes import find_modes
 from shaftloop.analysis.ratings import Load, loads
 from shaftloop.analysis.simulation import Simulation, simulate
+from shaftloop.analysis.tangent import line_at
 from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench
 from shaftloop.engine.events import OFF, SEQUENCE, Event
@@ -326,7 +326,7 @@ def _sizes(healthy: Simulation) -> Iterator[tuple[str, np.ndarray]]:
 
 def _first_period(description: Description) -> Fraction:
     """Return the period of the first torsional mode, 1 ms where there is none [s]."""
-    modes = find_modes(mechanics(build_bench(description, smooth=True)))
+    modes = find_modes(line_at(description)[0])
     return _nanosecond(0.25 / modes[0].frequency) * _PHASES if modes else Fraction(1, 1000)
 
 

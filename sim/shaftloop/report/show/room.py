@@ -63,7 +63,7 @@ def document(results: ShowAnswer) -> dict[str, Any]:
             for machine, found in results.derived.items()
         },
         "values": {value.path: _value(value) for value in results.values},
-        "warnings": list(results.scenario.warnings),
+        "warnings": list(results.warnings),
     }
 
 

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from shaftloop.analysis.modes import Mechanics, mechanics
 from shaftloop.analysis.openloop import OpenLoop
 from shaftloop.analysis.response import fundamental, grid
 from shaftloop.bench.handles import Bench
@@ -142,7 +143,7 @@ def _damped(reading: OpenLoop, torque: OpenLoop) -> OpenLoop:
     )
 
 
-def speeds_across(bench: Bench, loop: Loop) -> tuple[str, str, float] | str:
+def speeds_across(bench: Bench, loop: Loop, line: Mechanics | None = None) -> tuple[str, str, float] | str:
     """Return the speeds left and right of the line's twist, with a gain [N m s/rad], or why there are none.
 
     The gain is the inertia of the loop's machine times the line's lowest resonance, which damps it strongly.
@@ -155,9 +156,9 @@ def speeds_across(bench: Bench, loop: Loop) -> tuple[str, str, float] | str:
         The bench.
     loop : Loop
         The loop that damps.
+    line : Mechanics, optional
+        At the operating point; that at zero torque else.
     """
-    from shaftloop.analysis.modes import mechanics
-
     if bench.loops[loop.name].quantity != "torque":
         return "a loop of speed damps the line by its own gain; offered for loops of torque"
     description, own = bench.description, bench.machines[loop.acts_on].body
@@ -177,7 +178,7 @@ def speeds_across(bench: Bench, loop: Loop) -> tuple[str, str, float] | str:
             "the machine there"
         )
     other = max(others, key=lambda body: tree.apart(body, own))
-    rates = np.linalg.eigvals(mechanics(bench).a)
+    rates = np.linalg.eigvals((line or mechanics(bench)).a)
     size = np.abs(rates)[rates.imag > 1e-6 * np.abs(rates)]
     lowest = float(size.min(initial=np.inf))
     if not np.isfinite(lowest):

@@ -6,9 +6,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from shaftloop.analysis.modes import mechanics
+from shaftloop.analysis.modes import Mechanics
 from shaftloop.analysis.openloop import OpenLoop
-from shaftloop.bench.handles import Bench
 
 __all__ = ["ModeTracker", "TrackedMode", "mode_tracker"]
 
@@ -98,17 +97,16 @@ def _tracked(free: complex, pole: complex) -> TrackedMode:
     )
 
 
-def mode_tracker(bench: Bench, system: OpenLoop) -> ModeTracker:
+def mode_tracker(line: Mechanics, system: OpenLoop) -> ModeTracker:
     """Return what finds the shaft modes of a bench in its closed loops.
 
     Parameters
     ----------
-    bench : Bench
-        The bench.
+    line : Mechanics
+        Of the bench at its operating point.
     system : OpenLoop
         A loop of it, opened.
     """
-    line = mechanics(bench)
     values, vectors = np.linalg.eig(line.a)
     inverse = np.linalg.inv(vectors)
     size = np.abs(values)

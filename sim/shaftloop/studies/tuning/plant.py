@@ -18,6 +18,7 @@ from shaftloop.analysis.limits import held_state
 from shaftloop.analysis.openloop import OpenLoop
 from shaftloop.analysis.operating import operating_point
 from shaftloop.analysis.response import fundamental, grid
+from shaftloop.analysis.tangent import line_of
 from shaftloop.control.filters import Section
 from shaftloop.control.parameters import ActiveDamping, Loop
 from shaftloop.control.structures import damping_section
@@ -255,13 +256,14 @@ def _bench_plant(
     state = held_state(bench, point)
     loop = bench.bench.loops[name]
     system = _without(bench.open([loop], state, [loop.error_slot]), loop.integral_slot)
+    line = line_of(bench, state)
     bare = LoopPlant(
         system,
         label,
         float(bench.walk(state, np.array([bench.ticks]))[0][loop.break_slot]),
         point.setpoints[name],
-        mode_tracker(bench.bench, system),
-        speeds_across(bench.bench, loop.parameters),
+        mode_tracker(line, system),
+        speeds_across(bench.bench, loop.parameters, line),
         noises=channel_noise(bench.bench, point.speed),
         link=bench.bench.link.rings(state),
     )
@@ -278,7 +280,7 @@ def _bench_plant(
                 for seen in (own.error_slot, slot)
             )
         )
-        return found, mode_tracker(bench.bench, found.joined(NEUTRAL))
+        return found, mode_tracker(line, found.joined(NEUTRAL))
 
     def with_damping(damping: ActiveDamping) -> LoopPlant:
         paths, modes = cut(damping.left, damping.right)
