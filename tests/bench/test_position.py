@@ -24,6 +24,7 @@ from shaftloop.report.margins import room
 from shaftloop.report.run.position import position_picture
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import read_scenario
+from shaftloop.scenario.shipped import shipped_folder
 
 J, T = 0.05, 1e-3
 DEGREE = math.pi / 180.0
@@ -306,6 +307,15 @@ def test_what_a_cascade_is_refused(loops: list[Table], words: str) -> None:
     with pytest.raises(ScenarioError) as caught:
         describe({"line": line, "loop": [*made, speed_loop("drive", 1.0, 0.0)], "duration": "1 ms"})
     assert words in str(caught.value)
+
+
+def test_a_limiter_is_of_the_speed_loop() -> None:
+    bench = tomlkit.loads((shipped_folder() / "steering-spring.toml").read_text(encoding="utf-8")).unwrap()
+    limiter = {**bench["loop"][1], "name": "top", "limiter_of": "position", "limit_speed": "800 rpm"}
+    with pytest.raises(
+        ScenarioError, match="position commands a speed, which its clamp bounds; name speed, which"
+    ):
+        describe({**bench, "loop": [*bench["loop"], limiter]})
 
 
 def test_an_encoder_that_times_counts_nothing() -> None:

@@ -216,6 +216,9 @@ def _check_limiter(draft: Draft, entry: Entry, limiter: Loop, problems: Problems
     if main.limiter_of is not None:
         problems.error(path, f"{main.name} is a limiter; name the loop that is to be limited")
         return
+    if main.through is not None:
+        words = f"commands a speed, which its clamp bounds; name {main.through}, which it goes through"
+        problems.error(path, f"{main.name} {words}")
     if main.acts_on != limiter.acts_on:
         problems.error(path, f"{main.name} acts on {main.acts_on}; a limiter acts on the machine of its loop")
     for key, own, other in (("rate", limiter.rate, main.rate), ("phase", limiter.phase, main.phase)):
