@@ -234,11 +234,8 @@ def test_expectations_hold_at_the_corners_of_tolerances_too(tmp_path: Path) -> N
 
 def test_intervals_of_a_log_are_tolerances_of_the_check(tmp_path: Path) -> None:
     write_bench(tmp_path / "b.toml")
-    entry = {
-        "path": "loop.torque.ki",
-        "low": {"value": 29.0, "unit": "1/s"},
-        "high": {"value": 31.0, "unit": "1/s"},
-    }
+    figures = {"value": 30.0, "standard_deviation": 0.5, "low": 29.0, "high": 31.0}
+    entry = {"path": "loop.torque.ki"} | {k: {"value": x, "unit": "1/s"} for k, x in figures.items()}
     found = {"parameters": [entry], "not_told_alone": [], "contradicted": False}
     (tmp_path / "fit.json").write_text(json.dumps(found))
     assert "b at loop.torque.ki=29 1/s: " in call("b.toml", "--tolerance", "fit.json").output

@@ -55,11 +55,12 @@ def test_only_what_both_dates_tell_is_compared() -> None:
 
 def test_a_result_of_an_earlier_date_is_read(tmp_path: Path) -> None:
     def entry(path: str, value: float | None) -> dict[str, object]:
-        return {"path": path, "value": {"value": value}, "standard_deviation": {"value": value}}
+        figure = {"value": value, "unit": "1"}
+        return {"path": path} | dict.fromkeys(("value", "standard_deviation", "low", "high"), figure)
 
     parameters = [entry("line.c1.stiffness", 2.0), entry("log.clock", 1.0), entry("line.load.inertia", None)]
     path = tmp_path / "fit.json"
-    path.write_text(json.dumps({"parameters": parameters, "contradicted": True}))
+    path.write_text(json.dumps({"parameters": parameters, "not_told_alone": [], "contradicted": True}))
     earlier = earlier_fit(path)
     assert earlier.values == {"line.c1.stiffness": (2.0, 2.0)} and earlier.contradicted
     path.write_text("[1]")

@@ -108,7 +108,8 @@ class ParquetFile:
 
         self._label = label
         try:
-            self._file: Any = pyarrow.parquet.ParquetFile(path)
+            # Buffered ahead, all that is wanted of the file would be in memory at once.
+            self._file: Any = pyarrow.parquet.ParquetFile(path, pre_buffer=False, buffer_size=1 << 20)
         except (OSError, pyarrow.ArrowException) as error:
             raise ScenarioError([f"{label}: no Parquet file: {str(error).splitlines()[0]}"]) from None
         types = pyarrow.types
@@ -122,7 +123,9 @@ class ParquetFile:
     def blocks(self, wanted: Sequence[int], rows: int) -> Iterator[Array]:
         """Yield the wanted columns, some rows at a time."""
         names = [self._names[i] for i in wanted]
-        for batch in self._file.iter_batches(batch_size=rows, columns=list(dict.fromkeys(names))):
+        for batch in self._file.iter_batches(
+            batch_size=rows, columns=list(dict.fromkeys(names)), use_threads=False
+        ):
             yield np.column_stack([batch.column(name).to_numpy(False).astype(float) for name in names])
 
 
