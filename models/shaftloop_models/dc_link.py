@@ -127,19 +127,17 @@ def declare_supply(net: Network, link: LinkPorts, supply: Bridge) -> SourcePorts
     bridged = net.held("supply.bridged", "1", float(charged))
     quickest = max(0.5 / FADING, drop / inductance, 1.0 / math.sqrt(inductance * supply.capacitance))
     # All of it is one term: where the diodes block, a linear part would have to be taken back.
-    left, rise, lost = (
+    left, fed, lost = (
         net.output("supply.inductance"),
-        net.aside("supply.rise"),
+        net.aside("supply.fed"),
         net.aside("supply.precharge"),
     )
-    reads, parameters = (link.voltage, current, line, bridged), (drop, inductance / FADING, precharge)
-    net.terms.append(
-        Term(TermKind.BRIDGE, reads, parameters, (left, rise, lost), slope=inductance * quickest)
-    )
+    reads = (link.voltage, current, line, bridged)
+    parameters = (drop, inductance / FADING, precharge, supply.commutation())
+    net.terms.append(Term(TermKind.BRIDGE, reads, parameters, (left, fed, lost), slope=inductance * quickest))
     net.derivative(current, left, 1.0 / inductance)
     net.derivative(link.voltage, current, 1.0 / supply.capacitance)
-    powers = [(1.0, line, current), (-supply.commutation(), current, current), (1.0, rise, current)]
-    grid = net.meter("supply.grid", "energy from the grid", powers)
+    grid = net.meter("supply.grid", "energy from the grid", [(1.0, fed, current)])
     delivered = net.meter("supply.link", "energy into the DC link", [(1.0, link.voltage, current)])
     losses = []
     if heat:
@@ -163,28 +161,26 @@ def _declare_switches(net: Network, link: LinkPorts, supply: TwoWay, ports: Sour
     net.derivative(power, wanted, 1.0 / supply.time_constant)
     switched = net.output("supply.switched")
     whole, lost = net.aside("supply.whole"), net.aside("supply.lost")
+    fed = net.aside("supply.switches_fed")
     parameters = (
         1.0 / supply.ideal(), supply.linear_loss, supply.quadratic_loss, 0.01 * supply.power_limit,
-        0.5 * supply.lowest(),
+        0.5 * supply.lowest(), supply.idle_loss,
     )  # fmt: skip
     reads = (power, ports.line, link.voltage, ports.current)
     # No step rule: its lag is linear, and the rate P/(C·V²) is as that of a machine.
-    net.terms.append(Term(_SWITCHES, reads, parameters, (switched, whole, lost), slope=0.0))
+    net.terms.append(Term(_SWITCHES, reads, parameters, (switched, whole, lost, fed), slope=0.0))
     net.derivative(link.voltage, switched, 1.0 / supply.capacitance)
-    for meter, coefficient, a, b in (
-        (ports.grid, 1.0 / supply.ideal(), ports.line, power),
-        (ports.grid, supply.idle_loss / supply.ideal(), ports.line, ONE),
-        (ports.delivered, 1.0, link.voltage, switched),
-    ):
-        net.power(meter, PowerKind.PRODUCT, coefficient, a, b)
+    net.power(ports.grid, PowerKind.PRODUCT, 1.0, fed, ONE)
+    net.power(ports.delivered, PowerKind.PRODUCT, 1.0, link.voltage, switched)
     idle = [(supply.idle_loss / supply.ideal(), ports.line, ONE)]
     net.meter("supply.switches", "loss of the switches", [(1.0, lost, ONE), *idle])
     return replace(ports, whole=whole, power=wanted)
 
 
 def _evaluate_switches(x: Any, p: Any, y: Any) -> None:
-    y[0], y[2] = two_way_flow(x[0], p[0] * x[1], x[2], p[1], p[2], p[3], p[4])
-    y[1] = y[0] + x[3]
+    line = p[0] * x[1]
+    y[0], y[2] = two_way_flow(x[0], line, x[2], p[1], p[2], p[3], p[4])
+    y[1], y[3] = y[0] + x[3], line * (x[0] + p[5])
 
 
 _SWITCHES = OwnKind("two-way supply", _evaluate_switches)

@@ -354,8 +354,9 @@ def bridge_voltages(
     resistance: float,
     fading: float,
     precharge: float,
+    commutation: float,
 ) -> tuple[float, float, float]:
-    """Return the voltage at the inductance, and by how much diodes raise and pre-charge lowers it [V].
+    """Return the voltage at the inductance, that of the grid's power, and what pre-charge takes of it [V].
 
     Parameters
     ----------
@@ -371,10 +372,12 @@ def bridge_voltages(
         Inductance over the time in which the current of blocking diodes fades. [ohm]
     precharge : float
         Resistor for pre-charge. [ohm]
+    commutation : float
+        Of `resistance`, what makes no heat. [ohm]
     """
     free, fades = line - voltage - resistance * current, -fading * current
     if bridged > 0.5:
         left = max(free, fades)
     else:
         left = fades + fading * max(line - voltage, 0.0) / (resistance + precharge)
-    return left, max(left - free, 0.0), max(free - left, 0.0)
+    return left, line - commutation * current + max(left - free, 0.0), max(free - left, 0.0)

@@ -178,11 +178,11 @@ def _outputs(term: Term, inputs: list[float]) -> tuple[float, ...]:
         awake, size = min(max((voltage - 0.9 * low) / (0.1 * low), 0.0), 1.0), math.hypot(*currents)
         return (awake * constant + (threshold + per_volt * voltage) * size + resistance * size**2,)
     if term.kind == TermKind.BRIDGE:
-        (voltage, current, line, bridged), (drop, fading, precharge) = inputs, term.parameters
+        (voltage, current, line, bridged), (drop, fading, precharge, overlap) = inputs, term.parameters
         free = line - voltage - drop * current
         at = max(line - voltage, 0.0) / (drop + precharge) - current
         left = max(free, -fading * current) if bridged else fading * at
-        return left, max(left - free, 0.0), max(free - left, 0.0)
+        return left, line - overlap * current + max(left - free, 0.0), max(free - left, 0.0)
     if term.kind == TermKind.CHOPPER:
         (share, voltage), (conductance,) = inputs, term.parameters
         return share * voltage * conductance, share * voltage**2 * conductance

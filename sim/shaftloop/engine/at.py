@@ -49,8 +49,8 @@ vector (w). Kernels write ``it[at.N]``.
     LINK_INT,  # i: (powers, kind of each, reads: voltage, then a and b of each; write current) each
     LINK_FLOAT,  # f: (undervoltage [V], coefficient of each power) each
     BRIDGES,
-    BRIDGE_INT,  # i: (voltage, current, line, bridged, write voltage, rise, drop) each
-    BRIDGE_FLOAT,  # f: (resistance, inductance over fading, pre-charge) each [ohm]
+    BRIDGE_INT,  # i: (voltage, current, line, bridged, write voltage, that of the grid, drop) each
+    BRIDGE_FLOAT,  # f: (resistance, inductance over fading, pre-charge, commutation) each [ohm]
     CHOPPERS,
     CHOPPER_INT,  # i: (share, voltage, write current, write power) each
     CHOPPER_FLOAT,  # f: [1/ohm] each

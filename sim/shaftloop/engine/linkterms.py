@@ -55,7 +55,7 @@ def _supply(it: Ints, ft: Floats, w: Floats, z: int) -> None:
     i, f = it[at.BRIDGE_INT], it[at.BRIDGE_FLOAT]
     for _ in range(it[at.BRIDGES]):
         for_lanes(_bridge, (it, ft, w, z, i, f))
-        i, f = i + 7, f + 3
+        i, f = i + 7, f + 4
     i, f = it[at.CHOPPER_INT], it[at.CHOPPER_FLOAT]
     for _ in range(it[at.CHOPPERS]):
         for_lanes(_chopper, (it, ft, w, z, i, f))
@@ -120,6 +120,7 @@ def _bridge(lane: int, it: Ints, ft: Floats, w: Floats, z: int, i: int, f: int) 
         p[f],
         p[f + 1],
         p[f + 2],
+        p[f + 3],
     )
 
 
@@ -147,7 +148,7 @@ def settle_middle(it: Ints, ft: Floats, w: Floats, z0: int, zm: int, z1: int, st
     i, f = it[at.BRIDGE_INT], it[at.BRIDGE_FLOAT]
     for _ in range(it[at.BRIDGES]):
         for_lanes(_between, (it, ft, w, (z0, zm, z1), i, f, step))
-        i, f = i + 7, f + 3
+        i, f = i + 7, f + 4
     _supply(it, ft, w, zm)
 
 
