@@ -7,11 +7,10 @@ nothing from an empty link. Inverters are off below V_low, so no power is left t
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import Any
 
 from shaftloop_models.brake_resistor import BrakeResistor
-from shaftloop_models.network import ONE, Feed, Network, OwnKind, PowerKind, Ref, Term, TermKind
-from shaftloop_models.supply import FADING, Bridge, DcLink, TwoWay, two_way_flow
+from shaftloop_models.network import ONE, Feed, Network, PowerKind, Ref, Term, TermKind
+from shaftloop_models.supply import FADING, Bridge, DcLink, TwoWay
 
 __all__ = [
     "LinkPorts",
@@ -168,22 +167,13 @@ def _declare_switches(net: Network, link: LinkPorts, supply: TwoWay, ports: Sour
     )  # fmt: skip
     reads = (power, ports.line, link.voltage, ports.current)
     # No step rule: its lag is linear, and the rate P/(C·V²) is as that of a machine.
-    net.terms.append(Term(_SWITCHES, reads, parameters, (switched, whole, lost, fed), slope=0.0))
+    net.terms.append(Term(TermKind.SWITCHES, reads, parameters, (switched, whole, lost, fed), slope=0.0))
     net.derivative(link.voltage, switched, 1.0 / supply.capacitance)
     net.power(ports.grid, PowerKind.PRODUCT, 1.0, fed, ONE)
     net.power(ports.delivered, PowerKind.PRODUCT, 1.0, link.voltage, switched)
     idle = [(supply.idle_loss / supply.ideal(), ports.line, ONE)]
     net.meter("supply.switches", "loss of the switches", [(1.0, lost, ONE), *idle])
     return replace(ports, whole=whole, power=wanted)
-
-
-def _evaluate_switches(x: Any, p: Any, y: Any) -> None:
-    line = p[0] * x[1]
-    y[0], y[2] = two_way_flow(x[0], line, x[2], p[1], p[2], p[3], p[4])
-    y[1], y[3] = y[0] + x[3], line * (x[0] + p[5])
-
-
-_SWITCHES = OwnKind("two-way supply", _evaluate_switches)
 
 
 def declare_resistor(net: Network, link: LinkPorts, resistor: BrakeResistor) -> ResistorPorts:

@@ -61,6 +61,8 @@ class TermKind(IntEnum):
     CHOPPER = 8
     INVERTER = 9
     """What the inverter of a machine on a DC link loses"""
+    SWITCHES = 10
+    """What the switches of a two-way supply carry"""
 
 
 @dataclass(frozen=True)

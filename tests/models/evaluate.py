@@ -165,6 +165,10 @@ def _outputs(term: Term, inputs: list[float]) -> tuple[float, ...]:
         angle = order * (line - math.fsum(twists)) + phase
         slope = first * math.cos(angle) + 2.0 * second * math.cos(2.0 * angle)
         return slope * speed, slope * (stiffness * (twist + error) + math.fsum(forces))
+    return _link_outputs(term, inputs)
+
+
+def _link_outputs(term: Term, inputs: list[float]) -> tuple[float, ...]:
     if term.kind == TermKind.LINK:
         (voltage, *pairs), (low, *sizes) = inputs, term.parameters
         powers = [
@@ -186,6 +190,11 @@ def _outputs(term: Term, inputs: list[float]) -> tuple[float, ...]:
     if term.kind == TermKind.CHOPPER:
         (share, voltage), (conductance,) = inputs, term.parameters
         return share * voltage * conductance, share * voltage**2 * conductance
+    if term.kind == TermKind.SWITCHES:
+        (power, line, voltage, diodes), (scale, linear, square, narrow, least, idle) = inputs, term.parameters
+        lost = linear * power**2 / math.hypot(power, narrow) + square * power**2
+        current = (scale * line * power - lost) * voltage / max(voltage**2, least**2)
+        return current, current + diodes, lost, scale * line * (power + idle)
     raise NotImplementedError(f"no plain-Python equation for terms of kind {term.kind!r}")
 
 

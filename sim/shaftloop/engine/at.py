@@ -54,6 +54,9 @@ vector (w). Kernels write ``it[at.N]``.
     CHOPPERS,
     CHOPPER_INT,  # i: (share, voltage, write current, write power) each
     CHOPPER_FLOAT,  # f: [1/ohm] each
+    SWITCHES,
+    SWITCHES_INT,  # i: (power, line, voltage, current; write current, whole, loss, power) each
+    SWITCHES_FLOAT,  # f: (1 over the line, linear, quadratic, narrow, least voltage, idle loss) each
     OWNS,
     OWN_INT,  # i: (address, number of reads, floats and writes, then reads, writes) each
     OWN_FLOAT,  # f: as the part has them
@@ -115,7 +118,7 @@ vector (w). Kernels write ``it[at.N]``.
     ZEROS,  # w: zeros
     RECENT,  # w: the block of recent records
     WORDS,  # length of the directory
-) = range(97)
+) = range(100)
 
 ETD4, RK4 = 0, 1
 """Values of METHOD."""

@@ -1,4 +1,4 @@
-"""The terms of a DC link whose voltage is a state: machines, diode bridge, brake resistors.
+"""The terms of a DC link whose voltage is a state: machines, diode bridge, its switches, brake resistors.
 
 They read held inputs and the outputs of other terms as well as states, so they come after all others, and
 once more where tasks have changed the inputs.
@@ -12,11 +12,13 @@ from shaftloop.engine.views import flat, for_lanes, lane_of, width
 from shaftloop_models.brake_resistor import resistor_flow
 from shaftloop_models.inverter import inverter_loss
 from shaftloop_models.network import TermKind
-from shaftloop_models.supply import FADING, bridge_voltages
+from shaftloop_models.supply import FADING, bridge_voltages, two_way_flow
 
 __all__ = ["LINK_KINDS", "LINK_KINDS_READ", "evaluate_link", "settle_middle", "settle_voltage"]
 
-LINK_KINDS = frozenset({TermKind.INVERTER, TermKind.LINK, TermKind.BRIDGE, TermKind.CHOPPER})
+LINK_KINDS = frozenset(
+    {TermKind.INVERTER, TermKind.LINK, TermKind.BRIDGE, TermKind.CHOPPER, TermKind.SWITCHES}
+)
 LINK_KINDS_READ = frozenset({"state", "held", "output", "aside", "one"})
 """Kinds of quantities that these terms may read."""
 
@@ -51,7 +53,7 @@ def evaluate_link(it: Ints, ft: Floats, w: Floats, z: int) -> None:
 
 @helper
 def _supply(it: Ints, ft: Floats, w: Floats, z: int) -> None:
-    """Fill the outputs of bridges and choppers in the z vector at `z`."""
+    """Fill the outputs of bridges, choppers and switches in the z vector at `z`."""
     i, f = it[at.BRIDGE_INT], it[at.BRIDGE_FLOAT]
     for _ in range(it[at.BRIDGES]):
         for_lanes(_bridge, (it, ft, w, z, i, f))
@@ -60,6 +62,10 @@ def _supply(it: Ints, ft: Floats, w: Floats, z: int) -> None:
     for _ in range(it[at.CHOPPERS]):
         for_lanes(_chopper, (it, ft, w, z, i, f))
         i, f = i + 4, f + 1
+    i, f = it[at.SWITCHES_INT], it[at.SWITCHES_FLOAT]
+    for _ in range(it[at.SWITCHES]):
+        for_lanes(_switches, (it, ft, w, z, i, f))
+        i, f = i + 8, f + 6
 
 
 @helper
@@ -128,6 +134,15 @@ def _bridge(lane: int, it: Ints, ft: Floats, w: Floats, z: int, i: int, f: int) 
 def _chopper(lane: int, it: Ints, ft: Floats, w: Floats, z: int, i: int, f: int) -> None:
     v = lane_of(w, lane)
     v[z + it[i + 2]], v[z + it[i + 3]] = resistor_flow(v[z + it[i]], v[z + it[i + 1]], lane_of(ft, lane)[f])
+
+
+@helper
+def _switches(lane: int, it: Ints, ft: Floats, w: Floats, z: int, i: int, f: int) -> None:
+    p, v = lane_of(ft, lane), lane_of(w, lane)
+    power, line = v[z + it[i]], p[f] * v[z + it[i + 1]]
+    current, lost = two_way_flow(power, line, v[z + it[i + 2]], p[f + 1], p[f + 2], p[f + 3], p[f + 4])
+    v[z + it[i + 4]], v[z + it[i + 5]] = current, current + v[z + it[i + 3]]
+    v[z + it[i + 6]], v[z + it[i + 7]] = lost, line * (power + p[f + 5])
 
 
 @helper

@@ -33,6 +33,7 @@ TERMS = {
     TermKind.LINK: at.LINKS,
     TermKind.BRIDGE: at.BRIDGES,
     TermKind.CHOPPER: at.CHOPPERS,
+    TermKind.SWITCHES: at.SWITCHES,
 }
 """The kinds that `evaluate_terms` knows: word of their number; rows and floats are in the two behind it."""
 
