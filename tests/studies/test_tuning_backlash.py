@@ -32,6 +32,8 @@ def test_gains_that_swing_are_seen_and_not_recommended(tuned: TuneAnswer) -> Non
     assert tuning.rattle is not None and not tuning.rattle.fails and tuning.recommended
     assert any("a torque set-point of 0 box lets the true torque swing" in note for note in tuned.notes)
     assert any("box counts as touching on the flank" in note for note in tuned.notes)
+    binding = " ".join(tuning.loops["torque"].binding)
+    assert "or that no backlash keeps it swinging, which the gains of least cost break" in binding
     failed = replace(tuned, tuning=replace(tuning, rattle=swinging))
     assert not failed.tuning.recommended
     assert failed.verdict.startswith("do not use: run with its backlash, at a torque set-point of 0 box lets")

@@ -101,6 +101,8 @@ class Tuner:
     judge: Judge = _nothing_expected
     judgements: int = 0
     """Times that gains which hold all expectations may be judged anew to improve them."""
+    plays: bool = False
+    """Whether a backlash counts in what is judged."""
     _analysed: dict[tuple[Loop, str], LoopAnalysis] = field(default_factory=dict)
     """By the loop and the corner's label, as long as the other loops stay."""
     _plants: dict[tuple[str, tuple[Loop, ...]], list[LoopPlant]] = field(default_factory=dict)

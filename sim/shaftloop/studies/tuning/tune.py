@@ -17,7 +17,7 @@ from shaftloop.studies.tuning.inturn import Settled, settle
 from shaftloop.studies.tuning.outcome import binding, experiment
 from shaftloop.studies.tuning.plant import loop_named, with_loop
 from shaftloop.studies.tuning.proof import Proof, prove
-from shaftloop.studies.tuning.rattle import rattle, touching
+from shaftloop.studies.tuning.rattle import closed, rattle, touching
 from shaftloop.studies.tuning.results import Baseline, Design, LoopTuning, Option, Tuning
 from shaftloop.studies.tuning.rules import Proposal
 from shaftloop.studies.tuning.search import Search
@@ -64,7 +64,7 @@ def tune(
         found = rattle(real, *point)
         return (*(judge(real) if judge else ()), *([found.verdict] if found and found.fails else ()))
 
-    tuner = Tuner(list(corners), demand, judged, left)
+    tuner = Tuner(list(corners), demand, judged, left, bool(closed(whole)[1]))
     settled = settle(tuner) if len(demand.loops) > 1 else None
     found = {}
     for number, name in enumerate(demand.loops):
@@ -110,19 +110,20 @@ def _details(
         baselines,
         search.bounds,
         found.feasible,
-        (*binding(search, design), *_caution(found.option)) if found.feasible else (),
+        (*binding(search, design), *_caution(found.option, tuner.plays)) if found.feasible else (),
         found.nearest,
         ways,
         *_proof(tuner, search, design),
     )
 
 
-def _caution(option: Option) -> tuple[str, ...]:
+def _caution(option: Option, plays: bool) -> tuple[str, ...]:
     """Return that expectations bind, where they do."""
     if not option.caution:
         return ()
+    swing = ", or that no backlash keeps it swinging" if plays else ""
     return (
-        "what the scenario expects of itself, which the gains of least cost break; these are "
+        f"what the scenario expects of itself{swing}, which the gains of least cost break; these are "
         + option.caution,
     )
 
