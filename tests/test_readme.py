@@ -77,6 +77,18 @@ def test_the_python_lines_run(capsys: pytest.CaptureFixture[str]) -> None:
     assert all(line.startswith("True ") for line in (lanes_1, lanes_2, lanes_3))
 
 
+@pytest.mark.compiled
+def test_a_log_is_planned_and_fitted_from_python(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    names = run_block("\n".join(blocks(PAGES["logs.md"], "python")))
+    within, against, *_ = capsys.readouterr().out.splitlines()
+    assert 0.0 < float(within) < 0.01 and against == "()"
+    assert abs(names["stiffness"].value - 23e3) < 3.5 * names["stiffness"].deviation
+    assert "line.c1.stiffness" in names["answer"]._repr_html_()
+
+
 @pytest.mark.parametrize("arguments", shown_commands(), ids=" ".join)
 def test_a_shown_command_is_understood(arguments: list[str]) -> None:
     verb, *rest = arguments
