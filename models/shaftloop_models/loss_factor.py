@@ -20,7 +20,7 @@ References
 .. [2] R. Lakes, Viscoelastic Materials, section 2.6 (Maxwell branches). From memory.
 """
 
-from functools import lru_cache, partial
+from functools import lru_cache
 from typing import Annotated
 
 import numpy as np
@@ -28,7 +28,6 @@ from numpy.typing import NDArray
 
 from shaftloop_models.line import MaxwellBranch, Spring
 from shaftloop_models.parameters import ParameterError, Quantity
-from shaftloop_models.search import minimum, nonnegative
 
 __all__ = ["DEFAULT_BAND", "FLATNESS", "LossBand", "Psi", "complex_stiffness", "damped_spring"]
 
@@ -110,13 +109,20 @@ def complex_stiffness(spring: Spring, frequency: NDArray[np.float64]) -> NDArray
 @lru_cache(maxsize=64)
 def _branches(psi: float, low: float, high: float) -> tuple[MaxwellBranch, ...]:
     """Return the branches of a flat loss factor beside a main spring of stiffness 1."""
+    from scipy.optimize import minimize_scalar
+
     omega = 2.0 * np.pi * np.geomspace(low, high, int(40 * max(np.log10(high / low), 1.0)) + 1)
     eta = psi / (2.0 * np.pi)
     for count in range(1, _MOST_BRANCHES + 1):
-        deviation = partial(_deviation, count, eta, omega)
-        inset, least_deviation = minimum(deviation, -_OUTSIDE, 0.5 * float(np.log10(high / low)), 0.02, 16)
-        if least_deviation <= FLATNESS:
-            times, weights, _ = _fit(inset, count, eta, omega)
+        best = minimize_scalar(
+            _deviation,
+            args=(count, eta, omega),
+            bounds=(-_OUTSIDE, 0.5 * np.log10(high / low)),
+            method="bounded",
+            options={"xatol": 0.02, "maxiter": 16},
+        )
+        if best.fun <= FLATNESS:
+            times, weights, _ = _fit(best.x, count, eta, omega)
             pairs = zip(weights, times, strict=True)
             return tuple(MaxwellBranch(float(g), float(tau)) for g, tau in pairs if g > 0.0)
     raise ParameterError(
@@ -124,7 +130,7 @@ def _branches(psi: float, low: float, high: float) -> tuple[MaxwellBranch, ...]:
     )
 
 
-def _deviation(count: int, eta: float, omega: _Array, inset: float) -> float:
+def _deviation(inset: float, count: int, eta: float, omega: _Array) -> float:
     return _fit(inset, count, eta, omega)[2]
 
 
@@ -133,6 +139,8 @@ def _fit(inset: float, count: int, eta: float, omega: _Array) -> tuple[_Array, _
 
     The outermost branches stand `inset` decades inside the ends of the band.
     """
+    from scipy.optimize import nnls
+
     middle, half = -0.5 * np.log10(omega[0] * omega[-1]), 0.5 * np.log10(omega[-1] / omega[0])
     spread = np.linspace(-1.0, 1.0, count) if count > 1 else np.zeros(1)
     times: _Array = 10.0 ** (middle + (half - inset) * spread)
@@ -140,7 +148,7 @@ def _fit(inset: float, count: int, eta: float, omega: _Array) -> tuple[_Array, _
     imaginary, real = x / (1.0 + x * x), x * x / (1.0 + x * x)
     stiffness = np.ones(len(omega))
     for _ in range(2):  # the second time relative to the stiffness that the first has found
-        weights = nonnegative((imaginary - eta * real) / stiffness[:, None], eta / stiffness)
+        weights = nnls((imaginary - eta * real) / stiffness[:, None], eta / stiffness)[0]
         stiffness = 1.0 + real @ weights
     deviation = imaginary @ weights / stiffness / eta - 1.0
     return times, weights, float(np.max(np.abs(deviation)))

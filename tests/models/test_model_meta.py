@@ -62,8 +62,6 @@ def leaf_types(hint: Any) -> set[Any]:
     origin = get_origin(hint)
     if origin is Literal:
         return {Literal}
-    if isinstance(hint, list):  # the arguments of a callable
-        return set().union(*map(leaf_types, hint))
     if origin is None:
         return {hint}
     return set().union(*(leaf_types(argument) for argument in get_args(hint) if argument is not ...))

@@ -35,7 +35,6 @@ from shaftloop.analysis.uncertainty.model import Input, Measurement, Output
 from shaftloop.analysis.uncertainty.propagation import Propagation, propagate
 from shaftloop.scenario.uncertainty import Uncertainty
 from shaftloop_models.power_meter import PowerMeter
-from shaftloop_models.search import minimum
 
 __all__ = ["Comparison", "PointBudget", "WindowCurve", "bench_budget", "bench_measurement", "window_curve"]
 
@@ -161,11 +160,16 @@ def window_curve(
 
 def _least(windows: Array, values: Array, name: str, budgets: Callable[[float], Propagation]) -> float | None:
     """Return the window of least value between the neighbours of the least one of a grid [s]."""
+    from scipy.optimize import minimize_scalar
+
     at = int(np.argmin(values))
     if not 0 < at < len(windows) - 1:
         return None
     ends = math.log(windows[at - 1]), math.log(windows[at + 1])
-    return math.exp(minimum(lambda x: budgets(math.exp(x))[name].expanded, *ends, 1e-3)[0])
+    found = minimize_scalar(
+        lambda x: budgets(math.exp(x))[name].expanded, bounds=ends, method="bounded", options={"xatol": 1e-3}
+    )
+    return math.exp(float(found.x))
 
 
 def _joint(

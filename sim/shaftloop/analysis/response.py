@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 
 from shaftloop.analysis.openloop import AT_ONE, OpenLoop
 from shaftloop.errors import SimulationError
-from shaftloop_models.search import minimum
 
 __all__ = [
     "Crossing",
@@ -269,19 +268,22 @@ def _with_grazes(
 
     The circle of a resonance may do so by so little that both crossings fall between two points.
     """
+    from scipy.optimize import minimize_scalar
+
     size = np.abs(imaginary)
     inner = (size[1:-1] <= size[:-2]) & (size[1:-1] <= size[2:]) & (size[1:-1] < _GRAZES * np.abs(real[1:-1]))
     same = (imaginary[1:-1] * imaginary[:-2] > 0.0) & (imaginary[1:-1] * imaginary[2:] > 0.0)
     added = []
     for i in np.flatnonzero(inner & same & (real[1:-1] < 0.0)) + 1:
         side, low, width = np.sign(imaginary[i]), frequency[i - 1], frequency[i + 1] - frequency[i - 1]
-
-        def above(x: float, side: float = side, low: float = low, width: float = width) -> float:
-            return float(side * _one(loop, low + x * width).imag)
-
-        place, value = minimum(above, 0.0, 1.0, 1e-6)
-        if value < 0.0:
-            added.append(low + place * width)
+        found = minimize_scalar(
+            lambda x, side=side, low=low, width=width: side * _one(loop, low + x * width).imag,
+            bounds=(0.0, 1.0),
+            method="bounded",
+            options={"xatol": 1e-6},
+        )
+        if found.fun < 0.0:
+            added.append(low + found.x * width)
     if not added:
         return frequency, imaginary, real
     places, response = np.searchsorted(frequency, added), fundamental(loop, np.array(added))
