@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 import tomlkit
+from matplotlib.figure import Figure
 
 from drawn import painted, words
 from heatbench import document, hold
@@ -17,6 +18,7 @@ from shaftloop.report.quantities import show
 from shaftloop.report.run import room
 from shaftloop.report.run.energy import energy_picture
 from shaftloop.report.run.heat import heat_picture, heat_words, span, tell_heat
+from shaftloop.report.run.overview import overview_picture
 from shaftloop.report.terminal import Grid
 
 HEAT = {
@@ -83,6 +85,10 @@ def test_the_document_holds_the_duty(duty: RunAnswer) -> None:
 
 @pytest.mark.compiled
 def test_the_picture_shows_temperatures_limits_and_the_steady_state(duty: RunAnswer) -> None:
+    figure = Figure()
+    overview_picture(duty.simulation, "", "").paint(figure)
+    run = duty.simulation.duty.run
+    assert f"time in the {run} of 60 cycles that were run [s]" in [axes.get_xlabel() for axes in figure.axes]
     picture = heat_picture(duty)
     assert picture is not None and picture.title == heat_words(duty)
     shown = words(picture)

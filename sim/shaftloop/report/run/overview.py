@@ -69,7 +69,9 @@ def overview_picture(simulation: Simulation, title: str, subject: str) -> Pictur
             if window:
                 _plot(row[1], [_cut(curve, window) for curve in close[i]], factor)
                 row[0].axvspan(window[0], window[1], color="#000000", alpha=0.06, linewidth=0.0)
-        axes[-1][0].set_xlabel("time [s]")
+        duty = simulation.duty
+        during = "" if duty is None else f" in the {duty.run} of {duty.cycles} cycles that were run"
+        axes[-1][0].set_xlabel(f"time{during} [s]")
         axes[-1][0].set_xlim(0.0, simulation.duration or 1.0)
         if window:
             axes[0][1].set_title("closer look at the shaded stretch", loc="left", fontweight="normal")
