@@ -102,6 +102,13 @@ def test_every_kind_of_file_holds_the_same(tmp_path: Path) -> None:
         np.testing.assert_array_equal(found.values[:, 0], a)
 
 
+@pytest.mark.parametrize("stamp", ["2024-03-01T12:00:00.001", "01.03.2024 12:00", "12:00:00.001"])
+def test_dates_are_no_numbers(tmp_path: Path, stamp: str) -> None:
+    path = write(tmp_path, f"time [s],a [Nm]\n{stamp},1\n")
+    with pytest.raises(ScenarioError, match="is a date or a time of day; export seconds since the start"):
+        read_log(path).table()
+
+
 @pytest.mark.filterwarnings("error::pytest.PytestUnraisableExceptionWarning")
 def test_mdf(tmp_path: Path) -> None:
     asammdf = pytest.importorskip("asammdf")

@@ -173,4 +173,6 @@ class CsvFile:
         if cell.lower().lstrip("+-") in ("nan", "", "null", "none", "na"):
             said = f"missing = [{shown(cell or 'empty')}]"
             raise ValueError(f"{shown(cell)} is no number; where it stands for no value, state it: {said}")
+        if re.match(r"[0-9]{1,4}[-./][0-9]{1,2}[-./][0-9]{1,4}|[0-9]{1,2}:[0-9]{2}", cell):
+            raise ValueError(f"{shown(cell)} is a date or a time of day; export seconds since the start")
         return read_number(cell)
