@@ -30,13 +30,13 @@ from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench
 from shaftloop.engine.run import Run
 from shaftloop.errors import SimulationError
+from shaftloop.scenario.description import Description
 from shaftloop_models.network import Network
 
 BOUND = 1e-5
 
 
-@pytest.fixture(scope="module", params=SHIPPED)
-def ended(request: pytest.FixtureRequest) -> tuple[Simulation, NDArray[np.float64]]:
+def run_to_its_end(description: Description, factor: int = 1) -> tuple[Simulation, NDArray[np.float64]]:
     """Return a finished run and its last state."""
     states = []
 
@@ -46,8 +46,13 @@ def ended(request: pytest.FixtureRequest) -> tuple[Simulation, NDArray[np.float6
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(simulation, "energies", kept)
-        result = simulate(shipped(request.param))
+        result = simulate(description, factor=factor)
     return result, states[-1]
+
+
+@pytest.fixture(scope="module", params=SHIPPED)
+def ended(request: pytest.FixtureRequest) -> tuple[Simulation, NDArray[np.float64]]:
+    return run_to_its_end(shipped(request.param))
 
 
 @pytest.fixture(scope="module")
@@ -76,25 +81,33 @@ def test_a_meter_that_reads_nothing_or_twice_is_noticed(
     """Every meter of every shipped scenario.
 
     Of a run only the readings of power meters depend on its meters, so scaling what they hold at the end is
-    the same as a run with a wrong one.
+    the same as a run with a wrong one. Where what a neighbour lacks happens to be what is missing, half the
+    step shows it (`ts.damping` of `micro-spindle`, 1.86e-8 J beside 1.86e-8 J).
     """
+    missed = unnoticed(ended, scale)
+    if missed:
+        missed &= unnoticed(run_to_its_end(ended[0].bench.description, 2), scale)
+    assert missed == set()
+
+
+def unnoticed(ended: tuple[Simulation, NDArray[np.float64]], scale: float) -> set[str]:
+    """Return the meters whose scaling no warning tells of."""
     finished, last = ended
     assert check_energy(finished) == []
-    bench, unnoticed = finished.bench, []
+    bench, found = finished.bench, set()
     network = bench.model.plant.network
     for number, meter in enumerate(network.meters):
         state = last.copy()
         for first in (bench.model.meter_slot, bench.model.meter_slot + len(network.meters)):
             state[first + number] *= scale
         left: Any = SimpleNamespace(state=state, model=bench.model, heating=None)
-        found = dataclasses.replace(finished, energies=energies(bench, left))
         try:
-            warnings = check_energy(found)
+            warnings = check_energy(dataclasses.replace(finished, energies=energies(bench, left)))
         except SimulationError:
             continue
         if not warnings:
-            unnoticed.append(meter.name)
-    assert unnoticed == []
+            found.add(meter.name)
+    return found
 
 
 @pytest.mark.compiled

@@ -11,7 +11,19 @@ import numpy as np
 import pytest
 import tomlkit
 
-from rigs import Table, coupling, describe, disc, rough, sensor, servo, speed_loop, step, torque_loop
+from rigs import (
+    Table,
+    coupling,
+    describe,
+    disc,
+    rough,
+    sensor,
+    servo,
+    shipped,
+    speed_loop,
+    step,
+    torque_loop,
+)
 from shaftloop.analysis.lanes import simulate_many
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.errors import ScenarioError
@@ -283,6 +295,18 @@ def test_emergency_stops_of_both_categories() -> None:
         torque = found.traces["drive_torque"][found.time > off.time + 0.02]
         assert np.max(np.abs(torque)) < 1e-6
     assert speeds[0] > 20.0 and abs(speeds[1]) < 2.0
+
+
+def test_energy_closes_with_the_third_power_of_the_step_while_both_machines_are_shorted() -> None:
+    """Of `wheel-hub`, with currents that swing at their speed."""
+    healthy = shipped("wheel-hub", "duration=0.7 s")
+    shorts = tuple(Fault(name, name, "shorted", at=Fraction(3, 5)) for name in ("drive", "load"))
+    residuals = [
+        simulate(replace(healthy, fault=shorts), factor=factor).energies.residual for factor in (1, 2, 4)
+    ]
+    assert residuals[0] < 5e-7
+    assert residuals[0] / residuals[1] == pytest.approx(8.0, rel=0.1)
+    assert residuals[1] / residuals[2] == pytest.approx(8.0, rel=0.1)
 
 
 def test_benches_with_faults_among_others_have_the_bits_of_single_runs() -> None:

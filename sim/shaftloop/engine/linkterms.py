@@ -14,7 +14,7 @@ from shaftloop_models.inverter import inverter_loss
 from shaftloop_models.network import TermKind
 from shaftloop_models.supply import FADING, bridge_voltages, two_way_flow
 
-__all__ = ["LINK_KINDS", "LINK_KINDS_READ", "evaluate_link", "settle_middle", "settle_voltage"]
+__all__ = ["LINK_KINDS", "LINK_KINDS_READ", "evaluate_link", "settle_middle"]
 
 LINK_KINDS = frozenset(
     {TermKind.INVERTER, TermKind.LINK, TermKind.BRIDGE, TermKind.CHOPPER, TermKind.SWITCHES}
@@ -146,18 +146,6 @@ def _switches(lane: int, it: Ints, ft: Floats, w: Floats, z: int, i: int, f: int
 
 
 @helper
-def settle_voltage(it: Ints, w: Floats, first: int, second: int) -> None:
-    """Take for the voltage in the middle of a step the mean of both stages there, at `first` and `second`.
-
-    Either is off by the square of the step, in opposite directions; capacitor and inductance ring fast
-    enough for meters to see that.
-    """
-    if it[at.BRIDGES] > 0:
-        place = it[it[at.BRIDGE_INT]]
-        for_lanes(_halfway, (w, first + place, second + place))
-
-
-@helper
 def settle_middle(it: Ints, ft: Floats, w: Floats, z0: int, zm: int, z1: int, step: float) -> None:
     """Let the current in the middle of a step follow from both ends, and what it makes."""
     i, f = it[at.BRIDGE_INT], it[at.BRIDGE_FLOAT]
@@ -165,12 +153,6 @@ def settle_middle(it: Ints, ft: Floats, w: Floats, z0: int, zm: int, z1: int, st
         for_lanes(_between, (it, ft, w, (z0, zm, z1), i, f, step))
         i, f = i + 7, f + 4
     _supply(it, ft, w, zm)
-
-
-@helper
-def _halfway(lane: int, w: Floats, first: int, second: int) -> None:
-    v = lane_of(w, lane)
-    v[second] = 0.5 * (v[first] + v[second])
 
 
 @helper

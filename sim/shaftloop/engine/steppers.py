@@ -17,7 +17,7 @@ References
 
 from shaftloop.engine import at
 from shaftloop.engine.cache import helper, routine
-from shaftloop.engine.linkterms import settle_middle, settle_voltage
+from shaftloop.engine.linkterms import settle_middle
 from shaftloop.engine.products import padded, product
 from shaftloop.engine.terms import evaluate_terms
 from shaftloop.engine.types import Floats, Ints, Products
@@ -90,6 +90,26 @@ def _complete(it: Ints, ft: Floats, et: Products, s: Floats, w: Floats, z: int) 
     evaluate_terms(it, ft, w, z)
 
 
+@helper
+def _halfway(it: Ints, w: Floats, first: int, second: int) -> None:
+    """Take for the middle of a step the mean of both stages there, at `first` and `second`.
+
+    Either is off by the square of the step, in opposite directions, which meters would see.
+    """
+    states, outputs = it[at.R], it[at.R] + it[at.N] + it[at.M]
+    asides = outputs + it[at.Q] + 1
+    _mean(w, first + states, second + states, it[at.N])
+    _mean(w, first + outputs, second + outputs, it[at.Q])
+    _mean(w, first + asides, second + asides, it[at.ASIDES])
+
+
+@helper
+def _mean(w: Floats, first: int, second: int, count: int) -> None:
+    v, n = flat(w), width(w)
+    for i in range(count * n):
+        v[second * n + i] = 0.5 * (v[first * n + i] + v[second * n + i])
+
+
 @routine
 def etd4_step(it: Ints, ft: Floats, et: Products, s: Floats, w: Floats, gap: int, z0: int, z1: int) -> None:
     """Advance the plant states by one substep of a gap, from z at `z0`; fill z at `at.ZM` and at `z1`."""
@@ -103,7 +123,8 @@ def etd4_step(it: Ints, ft: Floats, et: Products, s: Floats, w: Floats, gap: int
 
     _subtract(w, change, middle - r + out, z0 + out, q)
     product(et, at.MIDDLE, gap, (w, change), (w, middle, _OWN), (w, zm + r))
-    _complete(it, ft, et, s, w, zm)
+    _inputs(it, s, w, zm)
+    evaluate_terms(it, ft, w, zm)
 
     _subtract(w, change + q, zm + out, z0 + out, q)
     product(et, at.LAST, gap, (w, change + q), (w, base, _OWN), (w, zc + r))
@@ -116,8 +137,9 @@ def etd4_step(it: Ints, ft: Floats, et: Products, s: Floats, w: Floats, gap: int
     product(et, at.END, gap, (w, change), (w, base, _OWN), (w, z1 + r))
     copy_slots(w, z1 + r, s, 0, n)
     _complete(it, ft, et, s, w, z1)
+    _halfway(it, w, middle - r, zm)
+    product(et, at.SIGNAL, 0, (w, zm + r), (w, it[at.ZEROS], _ALL), (w, zm))
     if it[at.LINKS] > 0:
-        settle_voltage(it, w, middle - r, zm)
         settle_middle(it, ft, w, z0, zm, z1, lane_of(ft, 0)[it[at.GAP_STEP] + gap])
 
 
@@ -159,8 +181,7 @@ def rk4_step(it: Ints, ft: Floats, et: Products, s: Floats, w: Floats, gap: int,
         for_lanes(_sum_up, (w, total + i, k + i))
         for_lanes(_along, (s, w, zm + r, i, k, 0.5 * h))
     _slope(it, ft, et, s, w, zm, k)
-    if it[at.LINKS] > 0:
-        settle_voltage(it, w, zc, zm)
+    _halfway(it, w, zc, zm)
     for i in range(n):
         for_lanes(_sum_up, (w, total + i, k + i))
         for_lanes(_along, (s, w, zc + r, i, k, h))
