@@ -7,6 +7,7 @@ import pytest
 from shaftloop.analysis.interference import excitations
 from shaftloop.answers.show import find_bench
 from shaftloop.errors import ScenarioError
+from shaftloop.scenario.ratios import read_order
 from shaftloop.scenario.reading import read_scenario
 from shaftloop_models.gear import Gear
 
@@ -53,6 +54,7 @@ def test_bad_orders_are_refused(tmp_path: Path, orders: str, message: str) -> No
             '"lode" is no part of the line, so that the order has no shaft; nearest: load',
         ),
         ("geared-reversal", "[24]", "24 per turn of which shaft? This line has several ("),
+        ("geared-reversal", "['37/11']", 'name a part of one, e.g. "37/11 of drive"'),
     ],
 )
 def test_an_order_without_a_shaft_is_refused(bench: str, orders: str, message: str) -> None:
@@ -72,9 +74,11 @@ def test_an_order_of_a_shaft_counts_its_turns() -> None:
 
 def test_show_says_orders_as_they_would_be_written() -> None:
     orders = "line.drive.cogging=[{ order = '37/11', amplitude = '1 mN m' }]"
-    found = find_bench(read_scenario("geared-reversal", ["orders=['3/2 of load']", orders]))
+    found = find_bench(read_scenario("geared-reversal", ["orders=['37/11 of load']", orders]))
     said = {entry.path: entry.value for entry in found.values}
-    assert said["orders"] == ["1.5 of load"] and said["line.drive.cogging.0.order"] == "37/11"
+    assert said["line.drive.cogging.0.order"] == "37/11"
+    assert said["orders"] == ["37/11 of load"]
+    assert read_order("37/11 of load") == (37 / 11, "load")
 
 
 def _reference() -> str:

@@ -20,8 +20,8 @@ def check_orders(draft: Draft, problems: Problems) -> None:
         return
     _check_turns(draft, layout, problems)
     several = len({body.shaft for body in layout.bodies}) > 1
-    for number, (order, name) in enumerate(draft.single.get("orders") or ()):
-        path = ("orders", number)
+    for number, order in enumerate(draft.single.get("orders") or ()):
+        path, name = ("orders", number), order.of
         if name and name not in layout.places:
             problems.error(
                 path,
@@ -32,8 +32,8 @@ def check_orders(draft: Draft, problems: Problems) -> None:
             known = ", ".join(layout.bodies[shaft].name for shaft in sorted({b.shaft for b in layout.bodies}))
             problems.error(
                 path,
-                f"{order:g} per turn of which shaft? This line has several ({known}); name a part of one, "
-                f'e.g. "{order:g} of {next(iter(layout.places))}"',
+                f"{order} per turn of which shaft? This line has several ({known}); name a part of one, "
+                f'e.g. "{order._replace(of=next(iter(layout.places)))}"',
             )
 
 

@@ -23,6 +23,12 @@ class ShaftOrder(NamedTuple):
     of: str = ""
     """Part on the shaft that turns; empty for the leftmost one."""
 
+    def __str__(self) -> str:
+        """Return it as a scenario has it: as a ratio where it is one."""
+        ratio = Fraction(self.order).limit_denominator(_LARGEST_DENOMINATOR)
+        order = str(ratio) if float(ratio) == self.order else f"{self.order:.12g}"
+        return f"{order} of {self.of}" if self.of else order
+
 
 def read_ratio(value: Any) -> Fraction:
     """Return a ratio of two small whole numbers: ``6``, ``1.5``, ``"37/11"``.

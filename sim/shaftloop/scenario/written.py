@@ -30,7 +30,7 @@ def written(hint: Any, value: Any) -> Any:
         # That of a default is but one of the units it may have: which one, the loop decides.
         return _with_unit(value.value, value.unit) if value.value else None
     if isinstance(value, ShaftOrder):
-        return f"{value.order:.12g} of {value.of}" if value.of else value.order
+        return str(value) if value.of else value.order
     if isinstance(value, Fraction) and meta is None:
         return int(value) if value.denominator == 1 else str(value)
     if meta is None or value is None:
