@@ -71,6 +71,20 @@ def test_backwards_the_angle_falls_and_the_wave_stays() -> None:
     assert np.allclose(found.mean, np.cos(3.0 * found.angle), atol=2e-3)
 
 
+def test_a_single_period_says_nothing_of_what_repeats_and_noise_does_not() -> None:
+    run = made(turned("3"), 1, lambda angle: np.cos(3.0 * angle))
+    most = 15.0 * run.time < 1.9
+    short = replace(run, time=run.time[most], traces={k: v[most] for k, v in run.traces.items()})
+    found = over_angle(short)
+    assert isinstance(found, OverAngle) and found.periods == 1 and found.share is None
+    assert metrics(short, ["torque_over_angle_share"])["torque_over_angle_share"].reason == (
+        "only one period: nothing shows what repeats"
+    )
+    noise = over_angle(made(turned("3"), 1, lambda angle: np.random.default_rng(5).normal(size=len(angle))))
+    assert isinstance(noise, OverAngle) and noise.periods == 7 and noise.share is not None
+    assert noise.share < 0.05, "where the variance of the mean alone is 1/7 of it"
+
+
 @pytest.mark.compiled
 def test_the_swing_of_a_run_is_that_of_its_order() -> None:
     """Twice the amplitude of order 3 in the true torque, by a sum over whole turns of the last hold."""

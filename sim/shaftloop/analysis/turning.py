@@ -51,8 +51,8 @@ class OverAngle:
     """Lowest true torque of the periods, shape (angles,). [N m]"""
     highest: Array
     """Highest true torque of the periods, shape (angles,). [N m]"""
-    share: float
-    """Of the variance of the true torque, what repeats period by period. [1]"""
+    share: float | None
+    """Of the variance of the true torque, what repeats period by period; None of a single one. [1]"""
 
     @property
     def swing(self) -> float:
@@ -96,8 +96,12 @@ def angle_figures(simulation: Simulation) -> Iterator[Figure]:
     for figure in figures:
         if isinstance(found, str):
             yield figure.absent(found)
+        elif figure.unit != "1":
+            yield figure.found(found.swing)
+        elif found.share is None:
+            yield figure.absent("only one period: nothing shows what repeats")
         else:
-            yield figure.found(found.share if figure.unit == "1" else found.swing)
+            yield figure.found(found.share)
 
 
 def over_angle(simulation: Simulation) -> OverAngle | str:
@@ -130,7 +134,6 @@ def over_angle(simulation: Simulation) -> OverAngle | str:
         np.interp(at, turned, simulation.traces[name][first : end + 1]) for name in ("true_torque", "reading")
     )
     mean = true.mean(axis=0)
-    spread = float(np.var(true))
     return OverAngle(
         sensor.name,
         turns,
@@ -141,8 +144,18 @@ def over_angle(simulation: Simulation) -> OverAngle | str:
         reading.mean(axis=0),
         true.min(axis=0),
         true.max(axis=0),
-        float(np.var(mean)) / spread if spread > 0.0 else 0.0,
+        _repeating(true),
     )
+
+
+def _repeating(periods: Array) -> float | None:
+    """Return the share of the variance that periods have in common, less what chance leaves in their mean."""
+    count = len(periods)
+    if count < 2:
+        return None
+    chance = float(periods.var(axis=0, ddof=1).mean())
+    common = max(float(periods.mean(axis=0).var()) - chance / count, 0.0)
+    return common / (common + chance) if common else 0.0
 
 
 def _resting(simulation: Simulation, angle: Array) -> Iterator[tuple[int, int]]:

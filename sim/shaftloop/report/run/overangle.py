@@ -20,10 +20,9 @@ def over_angle_picture(answer: RunAnswer) -> Picture | None:
         return None
     turn = "a turn" if found.turns == 1 else f"{found.turns} turns"
     swing, speed = show(found.swing, "N m", 3), show(found.speed, "rad/s", 3)
-    title = (
-        f"Over {turn} at {speed} the true torque at {found.sensor} swings by {swing}, peak to peak; "
-        f"{percent(found.share)} of its variance repeats with the angle"
-    )
+    title = f"Over {turn} at {speed} the true torque at {found.sensor} swings by {swing}, peak to peak"
+    if found.share is not None:
+        title += f"; {percent(found.share)} of its variance repeats with the angle"
 
     def paint(figure: Any) -> None:
         axes = figure.subplots()

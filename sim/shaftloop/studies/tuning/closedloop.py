@@ -10,7 +10,7 @@ from shaftloop.control.parameters import Loop
 from shaftloop.studies.tuning.controller import Controller, controller_of
 from shaftloop.studies.tuning.plant import LoopPlant
 
-__all__ = ["ClosedLoop", "Response", "close"]
+__all__ = ["ClosedLoop", "Response", "close", "closed_loop"]
 
 Array = NDArray[np.float64]
 
