@@ -54,6 +54,12 @@ def test_blocks_do_not_show(alike: bool, monkeypatch: pytest.MonkeyPatch) -> Non
     assert whole.along(POINTS, wave) == pytest.approx(along, rel=1e-9)
 
 
+@pytest.mark.parametrize("poles", [[0.01, 0.02], [0.0, 0.0, 0.0], [0.9, 0.8], [0.5]])
+def test_all_may_be_gone_within_a_hyperperiod_or_nothing(poles: list[float]) -> None:
+    a, b = np.diag(poles) + np.eye(len(poles), k=1), np.ones((len(poles), 1))
+    assert Resolvent(a, b, b.T).lifted(POINTS) == pytest.approx(solved_one_by_one(a, b, b.T), rel=1e-12)
+
+
 def test_an_eigenvalue_has_no_solution() -> None:
     one = Resolvent(np.diag([0.5, 1.0]), np.ones((2, 1)), np.ones((1, 2)))
     with pytest.raises(np.linalg.LinAlgError, match="Singular matrix"):

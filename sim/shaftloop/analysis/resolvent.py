@@ -123,7 +123,7 @@ def _modes(triangle: Complex, slow: int) -> tuple[Complex, Complex | None]:
             behind = slice(i + 1, slow)
             modes[i, behind] = triangle[i, behind] @ modes[behind, behind] / (poles[behind] - poles[i])
         modes[:slow, :slow] /= np.linalg.norm(modes[:slow, :slow], axis=0)
-        if slow < len(triangle):
+        if 0 < slow < len(triangle):
             fast, mixed = triangle[slow:, slow:], triangle[:slow, slow:]
             found, scale, _ = ztrsyl(triangle[:slow, :slow], fast, -mixed, isgn=-1)
             modes[:slow, slow:] = found / scale
