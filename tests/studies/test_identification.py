@@ -1,8 +1,10 @@
 """Values found from logs of which the truth is known, and logs that say too little."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,7 +13,7 @@ from scipy.signal import lfilter
 from shaftloop.analysis.overlay import read_measurement
 from shaftloop.analysis.simulation import simulate
 from shaftloop.answers.identify import FitAnswer, find_fit
-from shaftloop.errors import ScenarioError
+from shaftloop.errors import ScenarioError, SimulationError
 from shaftloop.scenario.reading import Scenario, read_scenario
 from shaftloop.studies.identification.fit import Fit
 from shaftloop.studies.identification.free import Free, read_free
@@ -77,10 +79,17 @@ def test_a_latency_is_stepped_to_its_ticks(tmp_path: Path) -> None:
     assert found.value == pytest.approx(500e-6, abs=30e-6)
 
 
+def _only_alone(shown: Callable[[Sequence[Any]], Any], thetas: Sequence[Any]) -> Any:
+    if len(thetas) > 1:
+        raise SimulationError("it runs away", "none")
+    return shown(thetas)
+
+
 @pytest.mark.parametrize(("stiffness", "inertia"), [(0.5, 2.0), (1.5, 0.6)])
 def test_a_start_far_off_is_led_near_by_the_response(
-    tmp_path: Path, stiffness: float, inertia: float
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, stiffness: float, inertia: float
 ) -> None:
+    """Where a bench beside the start cannot be run, it stays where it is."""
     longer = "duration=300 ms"
     path = logged(tmp_path / "run.npz", longer, more=("torque_command", "load_speed"))
     off = (f"line.c1.stiffness={25e3 * stiffness} N m/rad", f"line.load.inertia={0.03 * inertia} kg m^2")
@@ -89,6 +98,9 @@ def test_a_start_far_off_is_led_near_by_the_response(
     problem = Problem(replay, read_free(start, free, replay.log_parameters()), 0.3)
     there = np.zeros(2)
     moved = started(problem, there, problem.shown([there])[0])
+    with monkeypatch.context() as failing:
+        failing.setattr(problem, "shown", partial(_only_alone, problem.shown))
+        assert np.array_equal(started(problem, there, problem.shown([there])[0]), there)
     truth = -np.log([stiffness, inertia])
     assert np.linalg.norm(moved - truth) < 0.6 * np.linalg.norm(truth)
     found = find_fit(start, [path], free).fit.estimates
