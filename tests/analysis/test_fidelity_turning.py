@@ -216,7 +216,10 @@ def test_at_rest_nothing_turns() -> None:
     with pytest.raises(
         ScenarioError, match="the error of c turns with the shaft: it has no frequency at rest"
     ):
-        misalignment(found)
+        misalignment(found, crosstalk=0.01)
+    assert misalignment(found) == ()
     found = prepared(machine={"ripple": [{"order": 6, "amplitude": "1 N m"}]}, speed=0.0)
     with pytest.raises(ScenarioError, match="a ripple by order has no frequency at rest"):
-        aliasing(found)
+        aliasing(found, orders=(3.0,))
+    (order,) = aliasing(found).orders
+    assert (order.ripple.order, order.frequency, order.lines) == (6.0, 0.0, ())

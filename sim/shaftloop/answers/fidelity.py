@@ -8,7 +8,7 @@ from shaftloop.analysis.fidelity.aliasing import Aliasing, aliasing
 from shaftloop.analysis.fidelity.correction import Correction, correction
 from shaftloop.analysis.fidelity.encoder import EncoderFigures, encoder_figures
 from shaftloop.analysis.fidelity.figures import figures
-from shaftloop.analysis.fidelity.misalignment import CouplingError, misalignment
+from shaftloop.analysis.fidelity.misalignment import CouplingError, crooked_parts, misalignment
 from shaftloop.analysis.fidelity.transfer import Fidelity, fidelity
 from shaftloop.analysis.operating import rest_note
 from shaftloop.analysis.simulation import Simulation, simulate
@@ -104,7 +104,20 @@ class FidelityAnswer(Answer):
         )
         rest = rest_note(self.scenario.description, [self.found.point.speed])
         found = (*([unstable] if self.found.closed is None else []), *([rest] if rest else []))
-        return (*found, *self.aliasing.warnings)
+        return (*found, *self._left_out(), *self.aliasing.warnings)
+
+    def _left_out(self) -> list[str]:
+        """Return what turns with the shaft, and so has no frequency where the bench stands still."""
+        turning = [part.name for part in crooked_parts(self.found)]
+        if any(ripple.ripple.demanded for ripple in self.aliasing.orders):
+            turning.insert(0, f"the ripple of {self.found.unit}")
+        if self.found.point.speed or not turning:
+            return []
+        names = ", ".join(turning)
+        return [
+            f"orders have no frequency at rest, so what {names} would add to the reading at a speed is left "
+            "out: look at it at a speed, too"
+        ]
 
 
 def find_fidelity(scenario: Scenario, wishes: Wishes | None = None) -> FidelityAnswer:

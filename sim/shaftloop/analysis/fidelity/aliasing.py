@@ -51,7 +51,7 @@ class Ripple:
     source: str
     """In words."""
     demanded: bool = False
-    """Whether the machine states it or somebody asked for it: at rest that is an error."""
+    """Whether the machine states it or somebody asked for it."""
     over: Callable[[Array], Array] | None = None
     """Amplitude at other speeds [rad/s], where the machine states it; else it is the same. [N m]"""
 
@@ -186,8 +186,7 @@ def aliasing(
     if level is not None and not (math.isfinite(level) and level > 0.0):
         raise ScenarioError([f"`level`: {level:g} N m is no level; state one above 0"])
     given = ripples(found, orders, amplitude)
-    stated = any(ripple.demanded for ripple in given)
-    if stated and found.point.speed == 0.0:
+    if orders and found.point.speed == 0.0:
         raise ScenarioError(
             ["a ripple by order has no frequency at rest: the operating speed is 0; give one with `speed`"]
         )

@@ -36,7 +36,7 @@ from shaftloop.errors import ScenarioError
 from shaftloop_models.bodies import befores
 from shaftloop_models.line import Spring
 
-__all__ = ["CouplingError", "OrderError", "misalignment"]
+__all__ = ["CouplingError", "OrderError", "crooked_parts", "misalignment"]
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -83,10 +83,18 @@ class CouplingError:
     """What it is, with its name."""
 
 
+def crooked_parts(found: Fidelity) -> list[BenchPart[Any]]:
+    """Return the parts with an error that turns with the shaft, left to right."""
+    parts = [make_part(part) for part in found.description.line]
+    return [part for part in parts if part.misalignment(0.0, found.point.speed) is not None]
+
+
 def misalignment(
     found: Fidelity, crosstalk: float | None = None, lever: float = 0.0
 ) -> tuple[CouplingError, ...]:
     """Return what every coupling with an offset, and every mesh with an error, does, left to right.
+
+    None of it has a frequency at rest.
 
     Parameters
     ----------
@@ -98,15 +106,17 @@ def misalignment(
     Raises
     ------
     ScenarioError
-        Where a coupling has an offset and the bench stands still, or crosstalk or lever are out of range.
+        Where crosstalk of a coupling with an offset is asked for and the bench stands still, or crosstalk or
+        lever are out of range.
     """
     if crosstalk is not None and not 0.0 <= crosstalk <= 1.0:
         raise ScenarioError([f"`crosstalk`: {crosstalk:g} is outside 0 to 1; e.g. 0.005 for 0.5 %"])
     if not 0.0 <= lever <= 10.0:
         raise ScenarioError([f"`lever`: {lever:g} m is outside 0 to 10 m"])
-    parts = [make_part(part) for part in found.description.line]
-    crooked = [part for part in parts if part.misalignment(0.0, found.point.speed) is not None]
+    crooked = crooked_parts(found)
     if crooked and found.point.speed == 0.0:
+        if crosstalk is None:
+            return ()
         names = " and ".join(part.name for part in crooked)
         raise ScenarioError(
             [f"the error of {names} turns with the shaft: it has no frequency at rest; give `speed`"]
