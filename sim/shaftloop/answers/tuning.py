@@ -78,8 +78,8 @@ class TuneAnswer(Answer):
         size = f"{start} the true torque swing by {found.swing:.3g} N m"
         if found.dying:
             return f"{size}, which dies out"
-        size += f" at {found.frequency:.3g} Hz"
-        return f"{size}; without it by {found.closed:.3g} N m; {found.allowed:.3g} N m allowed"
+        without = "" if found.closed is None else f"; without it by {found.closed:.3g} N m"
+        return f"{size} at {found.frequency:.3g} Hz{without}; {found.allowed:.3g} N m allowed"
 
     def _idle(self, entry: LoopTuning) -> bool:
         """Return whether tuning changes what was optimised for a loop by next to nothing."""
@@ -115,7 +115,8 @@ class TuneAnswer(Answer):
             )
         elif (first := next(filter(None, designs), None)) is not None:
             found += touching_notes(first.analysis)
-        if self.rattling and not self.tuning.rattles:
+        rattle = self.tuning.rattle
+        if rattle is not None and not rattle.fails and not rattle.rests:
             found.append(self.rattling)
         for name, entry in self.tuning.loops.items():
             design = entry.chosen.design

@@ -100,7 +100,7 @@ def _backlash(found: Rattle) -> dict[str, Any]:
     return {
         "parts": list(found.parts),
         "swing": number(found.swing, "N m", "the bench diverges"),
-        "swing_without": number(found.closed, "N m"),
+        "swing_without": number(found.closed, "N m", "not run: the swing is allowed, or the bench diverges"),
         "swing_allowed": number(found.allowed, "N m"),
         "frequency": number(found.frequency, "Hz"),
         "dies_out": found.dying,

@@ -52,8 +52,8 @@ class Rattle:
     """With a backlash."""
     swing: float
     """Peak to peak in the end, infinite where the bench diverges. [N m]"""
-    closed: float
-    """The same of the bench without backlash. [N m]"""
+    closed: float | None
+    """The same of the bench without backlash; None where it was not run, or diverges. [N m]"""
     frequency: float
     """Of the swing; 0 where the bench diverges. [Hz]"""
     dying: bool
@@ -64,7 +64,12 @@ class Rattle:
     @property
     def fails(self) -> bool:
         """Whether the backlash keeps the line swinging."""
-        return not self.dying and self.swing > max(self.allowed, _TIMES * self.closed)
+        return not self.dying and self.swing > max(self.allowed, _TIMES * (self.closed or 0.0))
+
+    @property
+    def rests(self) -> bool:
+        """Whether what little swings dies out."""
+        return self.dying and self.swing <= self.allowed
 
     @property
     def verdict(self) -> Verdict:
@@ -143,12 +148,12 @@ def rattle(description: Description, speed: float | None, torque: float | None) 
 
     found, allowed = swing(description), _SHARE * main.parameters.rated
     if not found:
-        return Rattle(parts, np.inf, 0.0, 0.0, False, allowed)
+        return Rattle(parts, np.inf, None, 0.0, False, allowed)
     sizes = [float(np.ptp(part)) for part in found]
-    quiet = 0.0
+    quiet = None
     if max(sizes[_FREE - 1], sizes[-1]) > allowed:
         alone = swing(without)
-        quiet = max((float(np.ptp(alone[at])) for at in (_FREE - 1, -1)), default=0.0) if alone else 0.0
+        quiet = max(float(np.ptp(alone[at])) for at in (_FREE - 1, -1)) if alone else None
     # Whether the line swings on at no torque, or once it is back at that of the operating point.
     ends = ((_FREE - 2, _FREE - 1), (_QUARTERS - 2, _QUARTERS - 1))
     before, last = max(ends, key=lambda pair: sizes[pair[1]] * (sizes[pair[1]] >= _DYING * sizes[pair[0]]))
