@@ -54,7 +54,7 @@ def with_tables(part: Part, folders: Sequence[Path]) -> Part | None:
     try:
         path = find_beside(filed.file, folders)
         rows = read_rows(path, label_of(path), MAX_SCENARIO_BYTES)
-        filled = part.filled(tuple(_numbers(rows, _columns(next(rows, []), filed.columns))))
+        filled = part.filled(_table(rows, filed))
         filled.check()
     except (ScenarioError, ValueError):
         return None
@@ -76,7 +76,7 @@ def _fill(
         return None
     digest.update(path.read_bytes())
     try:
-        table = tuple(_numbers(rows, _columns(next(rows, []), filed.columns)))
+        table = _table(rows, filed)
     except ValueError as error:
         problems.error_in_file(label_of(path), rows.line, str(error))
         return None
@@ -87,6 +87,14 @@ def _fill(
         problems.error(where, f"{filed.file}: {error.message}")
         return None
     return filled
+
+
+def _table(rows: Rows, filed: Filed) -> tuple[tuple[float, ...], ...]:
+    """Return the rows of the wanted columns below a header, in SI units."""
+    found = tuple(_numbers(rows, _columns(next(rows, []), filed.columns)))
+    if not found:
+        raise ValueError("no numbers below the header; write a row for each point of the table")
+    return found
 
 
 def _columns(header: list[str], wanted: Sequence[tuple[str, str]]) -> list[tuple[int, float]]:
