@@ -88,7 +88,7 @@ def test_its_content_is_part_of_the_hash_and_it_is_read_once_for_variants(tmp_pa
             "current_limit 200 A needs -200 to 0 A",
         ),
         (["\x07"], HEADER, "map.csv:2: the character"),
-        ([], HEADER, "map.csv:1: no numbers below the header; write a row for each point of the table"),
+        ([""], HEADER, "map.csv:2: no numbers below the header; write a row for each point of the table"),
     ],
 )
 def test_nonsense_is_refused_with_file_and_line(
