@@ -202,6 +202,17 @@ class Bridge(DcLink):
         """Return the voltage from which the pre-charge resistor is bridged [V]."""
         return 0.9 * self.ideal() if self.precharge_until is None else self.precharge_until
 
+    def bare_from(self) -> float:
+        """Return the voltage from which the link is charged without a resistor in series [V]."""
+        return self.start() if self.precharge_resistance is None else max(self.start(), self.bridged_from())
+
+    def surge(self) -> float:
+        """Return to which voltage source inductance and capacitor swing, charged without resistor [V]."""
+        rise = max(self.ideal() - self.bare_from(), 0.0)
+        resistance, squared = 2.0 * self.source_resistance + self.commutation(), 8.0 * self.source_inductance
+        lively = max(squared / self.capacitance - resistance**2, 1e-12 * resistance**2) ** 0.5
+        return self.ideal() + rise * math.exp(-math.pi * resistance / lively)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Rectifier(Bridge):

@@ -8,6 +8,7 @@ import pytest
 
 from shaftloop.answers.run import find_run
 from shaftloop.report.run.overview import overview_picture
+from shaftloop.report.run.timeline import timeline_picture
 from shaftloop.report.run.verdict import verdict
 from shaftloop.scenario.description import Fault
 from shaftloop.scenario.reading import read_scenario
@@ -27,3 +28,15 @@ def test_the_first_sentence_and_the_overview_say_what_fails() -> None:
     texts = [text.get_text() for axes in figure.axes for text in axes.texts]
     for what in ("load is blocked at 1 s", "overtorque trips at"):
         assert any(what in text for text in texts)
+    # The words stand above the curves; so does the timeline keep clear of its words.
+    top = figure.axes[0]
+    lowest = min(text.get_position()[1] for text in top.texts) - 0.09
+    highest = max(float(line.get_ydata().max()) for line in top.lines[:3])
+    assert top.transLimits.transform((0.0, highest))[1] <= lowest
+    line, figure = answer.timeline, matplotlib.figure.Figure()
+    picture = timeline_picture(answer, first)
+    assert line is not None and picture is not None
+    picture.paint(figure)
+    (axes,) = figure.axes
+    assert axes.get_xlim()[1] < 1.5 * max(moment.time - line.begin for moment in line.moments)
+    assert "load is blocked" in [label.get_text() for label in axes.get_yticklabels()]

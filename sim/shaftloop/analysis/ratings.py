@@ -10,8 +10,10 @@ import numpy as np
 from shaftloop.analysis.pulsation import lasting_torque, pulsation_ratings, pulsations
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.bench.handles import Bench
+from shaftloop.bench.parts.link import HOLDS
 from shaftloop.engine.runaway import outrun, pace_of
 from shaftloop.figures import Figure, number
+from shaftloop_models.supply import Bridge
 
 __all__ = [
     "Held",
@@ -24,6 +26,7 @@ __all__ = [
     "rating_figures",
     "runaway",
     "strained",
+    "surged",
 ]
 
 _LONG = 0.01
@@ -185,7 +188,29 @@ def strained(simulation: Simulation) -> tuple[str, ...]:
         for entry in continuous(simulation)
         if entry.rated is not None and entry.beyond_rating
     ]
-    return (*found, *simulation.bench.link.findings(simulation.peaks), *_warm(simulation))
+    charged = [text for text in (surged(simulation),) if text]
+    return (*charged, *found, *simulation.bench.link.findings(simulation.peaks), *_warm(simulation))
+
+
+def surged(simulation: Simulation) -> str:
+    """Return, in words, that a link charged without resistor swings beyond its levels; empty where not."""
+    link = simulation.bench.link
+    supply = link.supply
+    if not isinstance(supply, Bridge):
+        return ""
+    levels = [HOLDS * part.parameters.on_level for part in link.resistors]
+    levels += [supply.overvoltage] if supply.overvoltage is not None else []
+    if min(supply.surge(), simulation.peaks["link.voltage"][1]) <= min(levels, default=math.inf):
+        return ""
+    # Ten times what damps the swing: 20·sqrt(L/C) with the inductance of two phases.
+    enough = 20.0 * (2.0 * supply.source_inductance / supply.capacitance) ** 0.5
+    remedy = "raise supply.precharge_until"
+    if supply.precharge_resistance is None:
+        remedy = f"state supply.precharge_resistance, {float(f'{enough:.2g}'):g} ohm or so"
+    return (
+        f"the link is charged from {supply.bare_from():.4g} V on without a resistor and would swing to "
+        f"{supply.surge():.4g} V with the inductance of its source alone; {remedy}"
+    )
 
 
 def runaway(simulation: Simulation) -> str:

@@ -70,10 +70,10 @@ def check_energy(simulation: Simulation) -> list[str]:
     warnings, small = [], simulation.bench.link.too_small(simulation.peaks)
     for name, residual in _residuals(simulation.energies):
         if not residual <= FAIL_ABOVE:
-            raise SimulationError(
-                f"the energy of {name} does not close: {residual:.2g} of it is missing, above {FAIL_ABOVE:g}",
-                small or _UNCLOSED,
-            )
+            missing = f"{residual:.2g} of it is missing, above {FAIL_ABOVE:g}"
+            unclosed = f"the energy of {name} does not close: {missing}"
+            # The cause before what follows from it.
+            raise SimulationError(small, unclosed) if small else SimulationError(unclosed, _UNCLOSED)
         if residual > WARN_ABOVE:
             warnings.append(
                 f"the energy of {name} closes to {residual:.2g} only, above {WARN_ABOVE:g}; try `verify`"
@@ -84,7 +84,6 @@ def check_energy(simulation: Simulation) -> list[str]:
             f"the loss {meter}, {loss:.2g} J, is not to be trusted: {gap:.2g} J of the energy there does not "
             "close; try `verify`"
         )
-    # The cause before what follows from it.
     return [small, *warnings] if warnings and small else warnings
 
 

@@ -351,7 +351,8 @@ class _LiveLink(BenchLink):
         """Return which resistors do not hold the link."""
         highest, found = peaks["link.voltage"][1], []
         for part in (resistor.parameters for resistor in self.resistors):
-            if highest > HOLDS * part.on_level:
+            # What a charge without resistor does is no matter of braking; its diodes fade, 1 % on top.
+            if highest > max(HOLDS * part.on_level, 1.02 * self.supply.surge()):
                 most = part.on_level**2 / part.resistance
                 found.append(
                     f"brake resistor {part.name} does not hold the link: {highest:.4g} V at its on level of "

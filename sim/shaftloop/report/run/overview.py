@@ -20,6 +20,8 @@ Array = NDArray[np.float64]
 
 _RPM = 30.0 / math.pi
 _MARKED = ("failed", "tripped", "torque_off", "ramp_down")
+_NAMED, _ROW = 6, 0.09
+"""How many of them have words, and the share of the height that a line of words takes."""
 _LARGE, _SMALL = 2500.0, 0.05
 _POWERS_DRAWN = 400
 """Points of a power curve of the whole run: its means over short stretches, free of ripple."""
@@ -191,23 +193,28 @@ def _plot(axes: Any, curves: list[_Curve], factor: float) -> None:
 
 def _mark(top: Any, columns: list[Any], simulation: Simulation) -> None:
     """Mark what fails, trips, and what followed from them."""
-    level = iter((1.0, 0.86, 0.72, 0.58, 0.44))
+    named = [e for e in simulation.events if e.kind in ("failed", "tripped") or e.name == SEQUENCE]
+    named = [event for event in named if event.kind in _MARKED][:_NAMED]
+    # The words stand above the curves.
+    low, high = top.get_ylim()
+    top.set_ylim(low, low + (high - low) / (1.0 - _ROW * len(named)))
     happens = {fault.name: said(fault) for fault in simulation.bench.description.fault}
     for event in simulation.events:
         if event.kind not in _MARKED:
             continue
         for axes in columns:
             axes.axvline(event.time, color=COLOURS["limit"], linestyle=":", linewidth=1.2)
-        if event.kind in ("failed", "tripped") or event.name == SEQUENCE:
+        if event in named:
             late, failed = event.time > 0.5 * simulation.duration, event.kind == "failed"
             what = happens[event.name] if failed else f"{event.name} trips"
             top.annotate(
                 f"  {what} at {event.time:.4g} s  ",
-                (event.time, next(level, 0.3)),
+                (event.time, 1.0 - _ROW * named.index(event)),
                 xycoords=("data", "axes fraction"),
                 ha="right" if late else "left",
                 va="top",
                 color=COLOURS["limit"],
                 fontweight="bold",
+                bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.0},
                 parse_math=False,
             )

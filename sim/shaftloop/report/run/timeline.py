@@ -119,7 +119,7 @@ def timeline_picture(answer: RunAnswer, title: str) -> Picture | None:
 
     def paint(figure: Any) -> None:
         axes = figure.subplots()
-        before = first
+        before, rows = first, []
         for row, moment in enumerate(shown):
             after = max(moment.time - line.begin, first)
             colour = COLOURS[_SHADE.get(moment.kind, "quiet")]
@@ -129,17 +129,13 @@ def timeline_picture(answer: RunAnswer, title: str) -> Picture | None:
             words = _happens(moment, answer.scenario.description)
             since = "" if moment.time <= line.begin else f", {show(moment.time - line.begin, 's', 3)}"
             behind = " (computed)" if moment.expected else ""
-            beside: Any = {
-                "textcoords": "offset points",
-                "va": "center",
-                "fontsize": 9.0,
-                "parse_math": False,
-            }
-            axes.annotate(f"{words}{since}{behind}", (after, row), (7, 0), **beside)
+            rows.append(f"{words}{since}{behind}")
             before = after
         axes.set_xscale("log")
-        axes.set_xlim(first, max([*later, 10.0 * first]) * 300.0)
-        axes.set_yticks([])
+        axes.set_xlim(first, max([*later, 10.0 * first]) * 1.3)
+        axes.set_yticks(range(len(rows)), rows, fontsize=9.0, parse_math=False)
+        axes.tick_params(axis="y", length=0.0)
+        axes.grid(visible=False, axis="y")
         axes.invert_yaxis()
         axes.set_xlabel(f"time since {line.begin:.6g} s [s]; bars: from what came before")
 

@@ -7,7 +7,7 @@ import numpy as np
 
 from shaftloop.analysis.metrics import LOSS_PREFIX
 from shaftloop.analysis.overlay import Difference
-from shaftloop.analysis.ratings import Load, continuous, loads, runaway, strained
+from shaftloop.analysis.ratings import Load, continuous, loads, runaway, strained, surged
 from shaftloop.answers.run import RunAnswer
 from shaftloop.control.parameters import UNIT_OF
 from shaftloop.engine.events import SEQUENCE, Event
@@ -111,10 +111,8 @@ def _end(answer: RunAnswer) -> str:
         return f"The run does not hold: {trip}; look at what it watches, then at the set-points and gains."
     if answer.overloads:
         more = f" and {len(answer.overloads) - 1} more" if len(answer.overloads) > 1 else ""
-        return (
-            f"The run does not hold: {answer.overloads[0]}{more}. Lower the demand, slow it, or choose "
-            "another part."
-        )
+        cause = surged(answer.simulation) or "Lower the demand, slow it, or choose another part"
+        return f"The run does not hold: {answer.overloads[0]}{more}. {cause[0].upper()}{cause[1:]}."
     late = [event for event in events if event.kind == "not_settled"]
     if late:
         return (
