@@ -16,7 +16,7 @@ from shaftloop.answers.run import RunAnswer
 from shaftloop.engine.events import Event
 from shaftloop.figures import number
 from shaftloop.report.documents import as_json
-from shaftloop.report.quantities import readable, show
+from shaftloop.report.quantities import order_text, readable, show
 from shaftloop.report.run import room
 from shaftloop.report.run.tables import CAUTIONS
 from shaftloop.report.terminal import Progress, print_details, show_files
@@ -107,6 +107,7 @@ def test_file_names_that_are_no_unicode(results: RunAnswer) -> None:
     ("value", "unit", "text"),
     [
         (157.0796326795, "rad/s", "1500 rpm"),
+        (6.8e-19, "rad/s", "0 rpm"),
         (0.00123456, "s", "1.235 ms"),
         (5e-5, "s", "50.00 µs"),
         (2.5, "s", "2.500 s"),
@@ -179,3 +180,11 @@ def test_a_long_run_shows_its_progress_to_a_person(
     # No share of it was known.
     err = capsys.readouterr().err
     assert "answering" in err and "%" not in err.partition("answering")[2]
+
+
+@pytest.mark.parametrize(
+    ("order", "words"),
+    [(37 / 11, "37/11"), (37 / 11 / 3, "37/33"), (48 / 7 * 7, "48"), (1.5, "1.5"), (math.pi, "3.14159")],
+)
+def test_orders_are_ratios_where_they_are_no_decimals(order: float, words: str) -> None:
+    assert order_text(order) == words

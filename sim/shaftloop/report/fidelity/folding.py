@@ -9,7 +9,7 @@ from shaftloop.analysis.fidelity.aliasing import Aliasing, FoldedOrder
 from shaftloop.analysis.fidelity.transfer import Fidelity
 from shaftloop.report.canvas import COLOURS, SIDE, Picture
 from shaftloop.report.modes.campbell import spread_out
-from shaftloop.report.quantities import show
+from shaftloop.report.quantities import order_text, show
 
 __all__ = ["folding_picture"]
 
@@ -87,7 +87,9 @@ def _name(axes: Any, aliasing: Aliasing, reach: float, top: float) -> None:
     places = spread_out([place for place, _ in ends], 0.045 * top)
     for (_, entry), place in zip(ends, places, strict=True):
         amplitude = entry.ripple.amplitude
-        text = f" {entry.ripple.order:g}x" + ("" if amplitude is None else f", {show(amplitude, 'N m', 3)}")
+        text = f" {order_text(entry.ripple.order)}x" + (
+            "" if amplitude is None else f", {show(amplitude, 'N m', 3)}"
+        )
         axes.text(reach, min(place, top), text, fontsize=9.0, va="center", ha="left", clip_on=False)
 
 

@@ -11,7 +11,7 @@ from shaftloop.analysis.fidelity.encoder import EncoderFigures
 from shaftloop.analysis.fidelity.misalignment import CouplingError
 from shaftloop.analysis.fidelity.transfer import Fidelity
 from shaftloop.answers.fidelity import FidelityAnswer
-from shaftloop.report.quantities import show
+from shaftloop.report.quantities import order_text, show
 from shaftloop.report.terminal import Piece, add_row, new_table
 
 __all__ = ["advice", "details"]
@@ -131,7 +131,7 @@ def _tell_aliasing(found: Aliasing) -> Iterator[Piece]:
     for entry in found.orders:
         add_row(
             table,
-            f"{entry.ripple.order:g}",
+            order_text(entry.ripple.order),
             show(entry.frequency, "Hz"),
             _sized(entry, entry.true),
             _lines(entry, received=False),

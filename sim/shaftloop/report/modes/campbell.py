@@ -10,7 +10,7 @@ from shaftloop.analysis.interference import Excitation, Interference, Meeting
 from shaftloop.analysis.modes import Mode
 from shaftloop.report.canvas import COLOURS, SIDE, Picture
 from shaftloop.report.modes.verdict import count, crossing
-from shaftloop.report.quantities import show
+from shaftloop.report.quantities import order_text, show
 
 __all__ = ["campbell_picture", "spread_out"]
 
@@ -149,11 +149,11 @@ def _draw_orders(axes: Any, excitations: Sequence[Excitation], x: _Range, y: _Ra
     ends = spread_out([_share(60.0 * y[1] / entry.order, x) for entry in above], 6.0 * _LETTER)
     for entry, place in zip(above, ends, strict=True):
         if place <= 1.0:
-            axes.text(place, 1.01, f"{entry.order:g}x", ha="center", va="bottom", **style)
+            axes.text(place, 1.01, f"{order_text(entry.order)}x", ha="center", va="bottom", **style)
 
 
 def _words(entry: Excitation) -> str:
-    text = f"{entry.order:g}x: {entry.source}"
+    text = f"{order_text(entry.order)}x: {entry.source}"
     return text if len(text) <= _LONGEST else text[: _LONGEST - 1] + "…"
 
 

@@ -10,7 +10,7 @@ from shaftloop.figures import number
 from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import identity, origin
 from shaftloop.report.modes.verdict import verdict
-from shaftloop.report.quantities import percent, show
+from shaftloop.report.quantities import order_text, percent, show
 from shaftloop.report.terminal import Piece, add_row, new_table
 
 __all__ = ["FILE", "details", "document", "pictures", "verdict"]
@@ -71,7 +71,7 @@ def details(results: ModesAnswer) -> Iterator[Piece]:
     for meeting in found.meetings[:_MOST_ROWS]:
         margin = "-" if meeting.margin is None else f"{meeting.margin:+.1f} %"
         mark = "  <- nearest" if meeting.nearest else ""
-        order, source = f"{meeting.excitation.order:g}", meeting.excitation.source
+        order, source = order_text(meeting.excitation.order), meeting.excitation.source
         add_row(table, order, show(meeting.speed, "rad/s"), margin, f"{meeting.mode}", source + mark)
     yield table
     if len(found.meetings) > _MOST_ROWS:

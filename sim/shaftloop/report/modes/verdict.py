@@ -2,7 +2,7 @@
 
 from shaftloop.analysis.interference import Interference
 from shaftloop.answers.modes import ModesAnswer
-from shaftloop.report.quantities import percent, show
+from shaftloop.report.quantities import order_text, percent, show
 
 __all__ = ["count", "crossing", "verdict"]
 
@@ -41,7 +41,7 @@ def crossing(found: Interference) -> str:
     return (
         f"The resonance crossing nearest to {show(found.operating_speed, 'rad/s')} lies "
         f"{abs(near.margin):.0f} % {where} it, at {show(near.speed, 'rad/s')}: order "
-        f"{near.excitation.order:g} ({near.excitation.source}) meets mode {near.mode}"
+        f"{order_text(near.excitation.order)} ({near.excitation.source}) meets mode {near.mode}"
     )
 
 
