@@ -52,6 +52,16 @@ def test_json_prints_one_document_and_writes_nothing(tmp_path: Path, name: str) 
     assert found["figures"]["signal_band_3_db"]["value"] == pytest.approx(cutoff, rel=1e-4)
 
 
+def test_what_joints_fold_into_the_torque_loop_stands_first() -> None:
+    """Of three joints that nearly cancel, what is left of them together."""
+    result = call("cardan-pump", "--pictures", "none")
+    start = "order 2 of j1 and j2 and j3, 48.33 Hz, reaches the torque loop as 17.4 N m at 1.667 Hz"
+    assert f"Sampling folds: {start}." in result.stdout and "No known" not in result.stdout
+    assert document("cardan-pump")["warnings"] == [start]
+    quiet = call("cardan-pump", "--pictures", "none", "--alias-limit", "18 N m")
+    assert "No known ripple of drive is folded into the torque loop." in quiet.stdout
+
+
 def check_document(found: dict[str, Any]) -> None:
     """Check what holds for every bench with a low-pass."""
     figures = found["figures"]

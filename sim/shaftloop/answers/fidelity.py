@@ -104,7 +104,27 @@ class FidelityAnswer(Answer):
         )
         rest = rest_note(self.scenario.description, [self.found.point.speed])
         found = (*([unstable] if self.found.closed is None else []), *([rest] if rest else []))
-        return (*found, *self._left_out(), *self.aliasing.warnings)
+        return (*found, *self._left_out(), *self.folds)
+
+    @property
+    def folds(self) -> tuple[str, ...]:
+        """What sampling folds into the torque loop: ripple, and the largest line of joints and couplings."""
+        # What parts make together stands behind each of them.
+        orders = {round(o.frequency, 9): (e.coupling, o) for e in self.misalignment for o in e.orders}
+        lines = [(line, name, o) for name, o in orders.values() if (line := o.received) is not None]
+        folded = [
+            entry
+            for entry in lines
+            if entry[0].size > self.aliasing.level and entry[0].frequency < (1.0 - 1e-9) * entry[2].frequency
+        ]
+        if not folded:
+            return self.aliasing.warnings
+        line, name, order = max(folded, key=lambda entry: entry[0].size)
+        text = (
+            f"order {order.order} of {name}, {order.frequency:.4g} Hz, reaches the torque loop as "
+            f"{line.size:.3g} N m at {line.frequency:.4g} Hz"
+        )
+        return (*self.aliasing.warnings, text)
 
     def _left_out(self) -> list[str]:
         """Return what turns with the shaft, and so has no frequency where the bench stands still."""

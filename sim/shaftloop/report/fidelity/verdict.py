@@ -26,7 +26,7 @@ def verdict(answer: FidelityAnswer) -> list[str]:
         f"It is {show(late, 's', 3)} late, {show(bias, 'N m', 3)} off by drag at the operating speed and "
         f"{show(figures['inertia_bias'].value or 0.0, 'N m', 3)} off by inertia in the steepest ramp.",
     ]
-    notes = answer.aliasing.warnings
+    notes = answer.folds
     said.append(
         f"Sampling folds: {notes[0]}."
         if notes
