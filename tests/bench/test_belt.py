@@ -34,12 +34,12 @@ def belt(**keys: Any) -> Table:
     return {key: value for key, value in whole.items() if value is not None}
 
 
-def turned(torque: str, belt: Table, **keys: Any) -> Description:
-    """Return a bench that turns at 900 rpm of the drive and loads the fast shaft behind a belt."""
+def turned(torque: str, belt: Table, speed: str = "900 rpm", **keys: Any) -> Description:
+    """Return a bench that turns at a speed of the drive and loads the fast shaft behind a belt."""
     line = [servo("drive", DRIVE, **LAG), belt, sensor("ts", STIFF, damping="5 N m s/rad")]
     line.append(servo("load", LOAD, **LAG))
     loops = [speed_loop("drive", 4.0, 100.0), torque_loop("load", "ts", **keys)]
-    moves = [ramp("900 rpm", "0.2 s"), step("torque", torque), hold("1 s")]
+    moves = [ramp(speed, "0.2 s"), step("torque", torque), hold("1 s")]
     return describe({"line": line, "loop": loops, "sequence": moves})
 
 
@@ -113,11 +113,14 @@ def test_two_pulleys_swing_at_the_frequency_of_the_handbook() -> None:
     assert mode.frequency == pytest.approx(expected, rel=1e-12)
 
 
-def test_the_steady_state_of_the_analyses_creeps_too() -> None:
-    smooth = HyperMap(turned("12 N m", belt(), ki="10 1/s"))
+@pytest.mark.parametrize(("speed", "sign"), [("900 rpm", 1.0), ("-900 rpm", -1.0)])
+def test_the_steady_state_of_the_analyses_creeps_too(speed: str, sign: float) -> None:
+    """The pulley that is driven lags behind, which at a negative speed is the left one."""
+    smooth = HyperMap(turned("12 N m", belt(), speed, ki="10 1/s"))
     state = held_state(smooth, operating_point(smooth.bench))
     drive, load = (state[machine.node.speed.index] for machine in smooth.bench.machines.values())
-    assert RATIO * load / drive == pytest.approx(1.0 - CREEP * 12.0 / RATIO / RATED, rel=1e-6)
+    assert sign * drive > 0.0
+    assert RATIO * load / drive == pytest.approx(1.0 - sign * CREEP * 12.0 / RATIO / RATED, rel=1e-6)
 
 
 def test_lanes_and_single_runs_are_equal() -> None:

@@ -172,6 +172,8 @@ def test_energy_closes_and_would_not_without_its_heat(keys: Table) -> None:
     assert next(balance.residual for balance in run.energies.balances if balance.element == "c") < 1e-5
     lost = sum(loss for name, loss in run.energies.losses.items() if name.startswith("c."))
     assert lost > 1e-3 * run.energies.circulated
+    if keys is LIMITER:
+        assert run.peaks["c"] == pytest.approx((-50.0, 50.0), rel=1e-5)
 
 
 @pytest.mark.parametrize("keys", LAWS)

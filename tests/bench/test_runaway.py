@@ -117,7 +117,7 @@ def test_a_bench_that_runs_away_beside_others_in_lanes_has_the_bits_of_a_single_
                 "sequence": [step("speed", f"{speed} rpm")],
             }
         )
-        for speed in (300, 600, 330)
+        for speed in (300, -600, 330)
     ]
     outcomes = list(simulate_many(descriptions))
     assert [outcome.in_lanes for outcome in outcomes] == [True, False, True]
