@@ -177,7 +177,7 @@ CROSSED = [
     ({"outside": ["20 rad/s"]}, None, "outside"),
     ({"outside": "20 rad/s"}, None, "outside"),
     ({"outside": ["1 rad/s", "2 rad/s"], "above": "3 rad/s"}, None, "contradict each other; state one of"),
-    ({"outside": ["1 rad/s", "2 rad/s"]}, {"outside": ["3 rad/s", "4 rad/s"]}, "always trips one"),
+    ({"outside": ["1 rad/s", "2 rad/s"]}, {"outside": ["3 rad/s", "4 rad/s"]}, "rad/s; move this band"),
     ({"outside": ["4 rad/s", "5 rad/s"]}, {"above": "3 rad/s"}, "always trips one"),
     ({"outside": ["-5 rad/s", "-4 rad/s"]}, {"above": "3 rad/s"}, "always trips one"),
     ({"outside": ["-2 rad/s", "2 rad/s"]}, {"below": "3 rad/s"}, "always trips one"),
@@ -332,7 +332,7 @@ def test_interlocks_that_make_no_sense_say_what_to_do(keys: Table, message: str)
 
 
 CONTRARY: list[tuple[Table, Table, str]] = [
-    ({"above": "20 N m"}, {"below": "25 N m"}, "ts is always above 20 or below 25"),
+    ({"above": "20 N m"}, {"below": "25 N m"}, "ts is always above 20 N m or below 25 N m"),
     ({"above": "20 N m", "action": "ramp_down"}, {"above": "20 N m"}, "takes it off at the same level"),
 ]
 

@@ -23,7 +23,8 @@ def frames(plan: Plan, log: Log) -> Iterator[str]:
         now = []
         for fault in plan.faults:
             begin, end = (*times[fault["name"]], log.end, log.end)[:2]
-            if fault["on"] == on and begin <= tick < end:
+            first = begin + ("when" in fault)  # The age is seen behind the loop, which has run at this tick.
+            if fault["on"] == on and first <= tick < end:
                 now.append((begin, fault))
         return [fault for _, fault in sorted(now, key=lambda entry: entry[0])]
 

@@ -10,7 +10,9 @@ from shaftloop.analysis.overlay import read_measurement
 from shaftloop.answers.margins import with_injection
 from shaftloop.answers.run import find_run
 from shaftloop.report.margins import room as margins
+from shaftloop.report.quantities import show
 from shaftloop.report.run import room as run
+from shaftloop.report.run.verdict import finding
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.scenario.shipped import shipped_folder
 
@@ -68,6 +70,42 @@ def test_a_wait_for_a_loop_that_is_stalled_says_so(tmp_path: Path) -> None:
     (first, *_) = run.verdict(find_run(read_scenario(tmp_path / "bench.toml")))
     assert first.startswith("torque stalls at 0.002 s. ")
     assert "for 5 ms, and did not in 20 ms (it is stalled from 0.002 s on); every part" in first
+
+
+def test_a_wait_on_an_encoder_says_how_near_it_came_where_its_reading_is_recorded(tmp_path: Path) -> None:
+    bench = tomlkit.parse((shipped_folder() / "wheel-hub.toml").read_text(encoding="utf-8"))
+    wait = {"do": "settle", "loop": "speed", "within": "1e-9 rpm", "dwell": "5 ms", "timeout": "20 ms"}
+    bench["sequence"] = [{"do": "step", "loop": "speed", "to": "400 rpm"}, wait]
+    bench["duration"] = "30 ms"
+    found = []
+    for channels in ([], ["enc.speed"]):
+        bench["record"] |= {"channels": channels}
+        (tmp_path / "bench.toml").write_text(tomlkit.dumps(bench), encoding="utf-8")
+        found.append(find_run(read_scenario(tmp_path / "bench.toml")))
+    without, recorded = (run.verdict(answer)[0] for answer in found)
+    assert "(with enc.speed among the channels of [record] it is said how near it came)" in without
+    traces = found[1].simulation.traces
+    inside = found[1].simulation.time <= 0.02
+    nearest = float(np.min(np.abs(traces["speed_setpoint"] - traces["enc.speed"])[inside][1:]))
+    assert f"(it came to {show(nearest, 'rad/s')} of it); slow the ramps" in recorded
+
+
+def test_a_fault_whose_condition_is_never_met_says_so_and_how_near_it_came(tmp_path: Path) -> None:
+    bench = tomlkit.parse((shipped_folder() / "reference-bench.toml").read_text(encoding="utf-8"))
+    watches = {"watches": "ts", "above": "100 kN m"}
+    bench["fault"] = [
+        {"name": quantity, "on": part, "kind": "broken", "when": {**watches, "quantity": quantity}}
+        for quantity, part in (("true_torque", "c1"), ("reading", "c2"))
+    ]
+    bench["duration"] = "50 ms"
+    (tmp_path / "bench.toml").write_text(tomlkit.dumps(bench), encoding="utf-8")
+    answer = find_run(read_scenario(tmp_path / "bench.toml"))
+    low, high = (show(end, "N m") for end in answer.simulation.peaks["ts.true_torque"])
+    assert finding(answer).startswith(
+        "Fault true_torque does not happen: its condition on the true torque of ts is never met "
+        f"({low} to {high}). "
+        "Fault reading does not happen: its condition on the reading of ts is never met. The run of"
+    )
 
 
 def test_an_injection_begins_with_how_well_it_agrees() -> None:

@@ -1,6 +1,6 @@
 """Checks of what interlocks watch and do, and of conditions in general."""
 
-from itertools import combinations
+from itertools import combinations, permutations
 from typing import Any
 
 from shaftloop.scenario.description import LEVEL_UNITS, Condition, Limit
@@ -198,21 +198,21 @@ def _check_pair(one: Entry, other: Entry, problems: Problems) -> None:
     a, b = one.value, other.value
     if (a.watches, a.quantity) != (b.watches, b.quantity):
         return
-    for upper, lower in ((a, b), (b, a)):
+    for (upper, high), (lower, low) in permutations(((a, one.raw), (b, other.raw))):
         if upper.above is not None and lower.below is not None and lower.below >= upper.above:
             problems.error(
                 other.path,
                 f"{upper.name} and {lower.name} contradict each other: {upper.watches} is always "
-                f"above {upper.above:g} or below {lower.below:g}; lower "
+                f"above {high['above']} or below {low['below']}; lower "
                 f"{lower.name}.below under {upper.name}.above",
             )
-    for band, level in ((a, b), (b, a)):
+    for (band, stated), (level, _) in permutations(((a, one.raw), (b, other.raw))):
         if band.outside is not None and _always(band.outside, level):
-            low, high = band.outside
+            inside = " to ".join(map(str, stated["outside"]))
             problems.error(
                 other.path,
                 f"{one.name} and {other.name} contradict each other: {band.watches} always trips one, "
-                f"also inside the band of {band.name}, {low:g} to {high:g}; move this band",
+                f"also inside the band of {band.name}, {inside}; move this band",
             )
             return
     if a.level != b.level or {a.action, b.action} != {"torque_off", "ramp_down"}:

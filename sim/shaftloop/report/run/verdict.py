@@ -13,7 +13,7 @@ from shaftloop.control.parameters import UNIT_OF
 from shaftloop.engine.events import SEQUENCE, Event
 from shaftloop.report.quantities import percent, readable, show
 from shaftloop.report.run.heat import heat_words, span
-from shaftloop.scenario.description import Settle
+from shaftloop.scenario.description import LEVEL_UNITS, Settle
 from shaftloop.scenario.faults import said
 from shaftloop.words import figure_words
 
@@ -31,7 +31,7 @@ def verdict(answer: RunAnswer) -> list[str]:
 def finding(answer: RunAnswer) -> str:
     """Return what became of the run and of its parts."""
     fast = runaway(answer.simulation)
-    return _failed(answer) + (f"{fast}. " if fast else "") + _end(answer)
+    return _failed(answer) + _unmet(answer) + (f"{fast}. " if fast else "") + _end(answer)
 
 
 def _measured(answer: RunAnswer) -> Iterator[str]:
@@ -69,6 +69,24 @@ def _failed(answer: RunAnswer) -> str:
     times = {event.name: event.time for event in simulation.events if event.kind == "failed"}
     faults = [fault for fault in simulation.bench.description.fault if fault.name in times]
     return "".join(f"{said(fault)} at {times[fault.name]:.6g} s. " for fault in faults)
+
+
+def _unmet(answer: RunAnswer) -> str:
+    """Return which faults do not happen for their conditions, and how near they came where it is known."""
+    simulation, said = answer.simulation, ""
+    happened = {event.name for event in simulation.events if event.kind == "failed"}
+    for fault in simulation.bench.description.fault:
+        if fault.when is None or fault.name in happened:
+            continue
+        quantity, of = fault.when.quantity, fault.when.watches
+        low, high = simulation.peaks.get(f"{of}.{quantity}", (math.nan, math.nan))
+        ends = [show(end, LEVEL_UNITS.get(quantity, "")) for end in (low, high)]
+        near = "" if math.isnan(low) else f" ({ends[0]} to {ends[1]})"
+        what = quantity.replace("_", " ")
+        said += (
+            f"Fault {fault.name} does not happen: its condition on the {what} of {of} is never met{near}. "
+        )
+    return said
 
 
 def _strain(answer: RunAnswer) -> str:
@@ -164,9 +182,12 @@ def _nearest(answer: RunAnswer, step: Settle, end: float) -> str:
     loop, main = bench.loops[step.loop], bench.main_sensor()
     seen = "reading" if main is not None and loop.source == main.name else f"{loop.source}_reading"
     seen = seen if loop.quantity == "torque" else f"{loop.source}_speed"
+    seen = seen if seen in found.traces else f"{loop.source}.{loop.quantity}"
     setpoint = f"{step.loop}_setpoint"
-    if seen not in found.traces or setpoint not in found.traces:
+    if setpoint not in found.traces:
         return ""
+    if seen not in found.traces:
+        return f" (with {seen} among the channels of [record] it is said how near it came)"
     inside = (found.time > end - float(step.timeout)) & (found.time <= end)
     apart = np.abs(found.traces[setpoint][inside] - found.traces[seen][inside])
     if not apart.size:
