@@ -25,7 +25,11 @@ def position_picture(answer: RunAnswer) -> Picture | None:
         setpoint, angle = traces[f"{name}_setpoint"], traces[f"{loop.source}_position"]
         far = float(np.max(np.abs(setpoint - angle), initial=0.0))
         if setpoint.any():
-            said.append(f"{loop.source} follows its set-point within {show(far, 'rad', 3)}")
+            # A step of the set-point is far at once, whatever the loop does.
+            end = show(abs(float(setpoint[-1] - angle[-1])), "rad", 3)
+            said.append(
+                f"{loop.source} ends {end} from its set-point, {show(far, 'rad', 3)} at most on the way"
+            )
         else:
             torque = float(np.max(np.abs(traces[f"{loop.parameters.acts_on}_torque"]), initial=0.0))
             said.append(
