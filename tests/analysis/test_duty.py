@@ -21,18 +21,19 @@ WARM = {
     "flux_coefficient": "-0.001 1/K",
     "winding_limit": "120 degC",
 }
+PRICE = "supply.price=0.30 EUR/kWh"
 CYCLE = [step("torque", "60 N m"), hold(1.0), step("torque", "-25 N m"), hold(1.5)]
 CYCLE += [step("torque", "0 N m"), hold(0.5)]
 
 
 @pytest.fixture(scope="module")
 def duty() -> Simulation:
-    return simulate(bench(WARM, CYCLE, "duty=149 s"))
+    return simulate(bench(WARM, CYCLE, "duty=149 s", PRICE))
 
 
 @pytest.mark.compiled
 def test_a_duty_is_what_the_whole_run_comes_to(duty: Simulation) -> None:
-    found, whole = duty.duty, simulate(bench(WARM, 50 * CYCLE))
+    found, whole = duty.duty, simulate(bench(WARM, 50 * CYCLE, PRICE))
     assert found is not None and whole.heat is not None
     assert found.cycles == 50 and found.run < 22 and duty.duration == pytest.approx(3.0 * found.run)
     full = np.array([np.interp(found.trace.time, whole.heat.time, warm) for warm in whole.heat.temperature.T])
@@ -46,6 +47,8 @@ def test_a_duty_is_what_the_whole_run_comes_to(duty: Simulation) -> None:
         assert one is not None and one == pytest.approx(other, rel=1e-3), name
     energy = sum(found.meters[f"{name}.link"] for name in ("m", "d"))
     assert energy == pytest.approx(whole.energies.grid, rel=2e-3)
+    for name in ("energy_bill", "energy_bill_without_return"):
+        assert of_duty[name].value == pytest.approx(of_whole[name].value, rel=2e-3), name
 
 
 @pytest.mark.compiled

@@ -66,7 +66,14 @@ def _grid(simulation: Simulation) -> dict[str, float | None]:
     }
     price = simulation.bench.description.supply.price
     if price is not None:
-        net = simulation.energies.grid
+        net, duty = simulation.energies.grid, simulation.duty
+        if duty is not None:
+            # What is returned is known of the cycles that were run: the first, the others by their mean.
+            bench, length = simulation.bench, len(passed) // duty.run
+            first = float(-np.minimum(passed[:length], 0.0).sum())
+            returned = first + (returned - first) * (duty.cycles - 1) / max(duty.run - 1, 1)
+            meters = bench.model.plant.network.meters
+            net = sum(duty.meters[meters[i].name] for i in bench.link.grid_meters(bench.link_meters))
         values["energy_bill"] = price.value * net
         values["energy_bill_without_return"] = price.value * (net + returned)
     return values

@@ -91,8 +91,8 @@ def tell_heat(answer: RunAnswer) -> Iterator[Piece]:
         of_duty, of_steady = show(duty.error, "K", 2), show(duty.steady_error, "K", 2)
         yield (
             f"{duty.run} of {duty.cycles} cycles of {span(duty.cycle)} were run, the others follow: "
-            f"to {of_duty} over the duty, {of_steady} in its steady state. Other figures, traces and "
-            "energies are those of the cycles that were run."
+            f"to {of_duty} over the duty, {of_steady} in its steady state. An energy bill is that of the "
+            "duty, other figures, traces and energies are those of the cycles that were run."
         )
 
 
