@@ -76,6 +76,17 @@ def test_energy_closes_on_a_small_capacitor_too(size: str) -> None:
     assert all(balance.residual < 1e-5 for balance in run.energies.balances)
 
 
+@pytest.mark.parametrize("method", ["etd4", "rk4"])
+def test_energy_closes_while_the_current_of_blocked_diodes_fades(method: str) -> None:
+    """The grid goes while the machines speed up, and little more circulates than what is left in the choke."""
+    moves = [step("torque", "20 N m"), step("speed", "30 rad/s"), hold("3 ms"), {"do": "grid", "to": 0}]
+    run = simulate(fed_bench(RECTIFIER | {"capacitance": "1 mF"}, [*moves, hold("7 ms")]), method=method)
+    link = next(balance for balance in run.energies.balances if balance.element == "link")
+    assert run.energies.residual < 5e-7
+    assert link.residual < 3e-6
+    assert run.peaks["supply.current"][1] > 0.5 and run.traces["supply_current"][-1] < 1e-3
+
+
 def test_a_capacitor_that_is_too_small_for_the_control_is_named() -> None:
     run = simulate(shipped("rectifier-hub", "supply.capacitance=1 uF"))
     words = "the capacitance of the link, 1 uF, is too small"

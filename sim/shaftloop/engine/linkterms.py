@@ -147,7 +147,7 @@ def _switches(lane: int, it: Ints, ft: Floats, w: Floats, z: int, i: int, f: int
 
 @helper
 def settle_middle(it: Ints, ft: Floats, w: Floats, z0: int, zm: int, z1: int, step: float) -> None:
-    """Let the current in the middle of a step follow from both ends, and what it makes."""
+    """Let the current in the middle of a step follow from its ends and stages, and what it makes."""
     i, f = it[at.BRIDGE_INT], it[at.BRIDGE_FLOAT]
     for _ in range(it[at.BRIDGES]):
         for_lanes(_between, (it, ft, w, (z0, zm, z1), i, f, step))
@@ -161,7 +161,9 @@ def _between(
 ) -> None:
     v, (z0, zm, z1), current, left = lane_of(w, lane), z, it[i + 1], it[i + 4]
     inductance = FADING * lane_of(ft, lane)[f + 1]
-    bend = step / (8.0 * inductance) * (v[z0 + left] - v[z1 + left])
+    # With I' at the start and in the last stage Simpson's rule gives the charge that the step put on the link,
+    # h·I + h²/6·(I' at the start and in both stages of the middle), however coarse it is to a fading current.
+    bend = step / (8.0 * inductance) * (v[z0 + left] - v[it[at.ZC] + left])
     # No less than what keeps a parabola through all three from turning negative, as the current never does.
     first, last = v[z0 + current], v[z1 + current]
     v[zm + current] = max(0.5 * (first + last) + bend, 0.25 * max(first, last))
