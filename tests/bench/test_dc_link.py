@@ -59,7 +59,8 @@ def test_energy_closes_while_the_bridge_feeds_blocks_and_the_resistor_chops(meth
     assert stored == pytest.approx(
         next(b.stored for b in run.energies.balances if b.element == "link"), rel=0.02
     )
-    assert run.peaks["supply.current"][0] >= 0.0
+    assert run.traces["supply_current"].min() >= 0.0
+    assert run.peaks["supply.current"][0] > -1e-3  # a parabola across the instant at which the diodes block
 
 
 def test_a_resistor_that_never_conducted_is_no_doubt_of_the_energies() -> None:

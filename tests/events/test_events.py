@@ -8,6 +8,9 @@ from plans import RECORD, draw
 from replaying import judge
 from trying import tried
 
+from rigs import describe
+from shaftloop.analysis.simulation import simulate
+
 SHARE = 60
 """Plans of 10,000."""
 
@@ -19,6 +22,12 @@ def test_interlocks_fire_where_records_say_so_and_nowhere_else(first: int) -> No
     assert sum(outcome.refused for outcome in outcomes) < 3
     assert sum(outcome.events for outcome in outcomes) > 30
     assert sum(outcome.undecided for outcome in outcomes) < 8
+
+
+@pytest.mark.parametrize("seed", [273, 939, 1786])
+def test_energy_of_a_live_link_closes_where_diodes_block_or_conduct_within_a_step(seed: int) -> None:
+    """Its current fades in the first one, begins within a step in the others; at the default step."""
+    assert simulate(describe(draw(seed).document)).energies.residual < 1e-6
 
 
 LIMIT = {"name": "l0", "watches": "load", "quantity": "speed", "above": 3.0, "debounce": 0, "reaction": 0}

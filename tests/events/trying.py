@@ -41,8 +41,7 @@ def tried(seed: int) -> Outcome:
     except ScenarioError as error:
         wrong = () if "contradict" in str(error) or "already by" in str(error) else (str(error),)
         return Outcome(wrong, refused=True)
-    # Where the link has a voltage of its own, energy closes at half the step: docs/faults.md.
-    coarse = simulate(bench, factor=2 if plan.live else 1)
+    coarse = simulate(bench)
     dense = simulate(replace(bench, record=replace(bench.record, rate=Fraction(10**9, RECORD))))
     log = _log(dense)
     verdict = judge(plan, log)

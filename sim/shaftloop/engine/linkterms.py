@@ -163,7 +163,6 @@ def _between(
     inductance = FADING * lane_of(ft, lane)[f + 1]
     # With I' at the start and in the last stage Simpson's rule gives the charge that the step put on the link,
     # h·I + h²/6·(I' at the start and in both stages of the middle), however coarse it is to a fading current.
+    # Where the diodes begin or cease to conduct the parabola may dip below zero; the current never does.
     bend = step / (8.0 * inductance) * (v[z0 + left] - v[it[at.ZC] + left])
-    # No less than what keeps a parabola through all three from turning negative, as the current never does.
-    first, last = v[z0 + current], v[z1 + current]
-    v[zm + current] = max(0.5 * (first + last) + bend, 0.25 * max(first, last))
+    v[zm + current] = 0.5 * (v[z0 + current] + v[z1 + current]) + bend
