@@ -79,7 +79,7 @@ def test_energy_closes_on_a_small_capacitor_too(size: str) -> None:
 
 @pytest.mark.parametrize("method", ["etd4", "rk4"])
 def test_energy_closes_while_the_current_of_blocked_diodes_fades(method: str) -> None:
-    """The grid goes while the machines speed up, and little more circulates than what is left in the choke."""
+    """The grid goes while the machines speed up: little more circulates than what is left in the choke."""
     moves = [step("torque", "20 N m"), step("speed", "30 rad/s"), hold("3 ms"), {"do": "grid", "to": 0}]
     run = simulate(fed_bench(RECTIFIER | {"capacitance": "1 mF"}, [*moves, hold("7 ms")]), method=method)
     link = next(balance for balance in run.energies.balances if balance.element == "link")

@@ -161,8 +161,8 @@ def _between(
 ) -> None:
     v, (z0, zm, z1), current, left = lane_of(w, lane), z, it[i + 1], it[i + 4]
     inductance = FADING * lane_of(ft, lane)[f + 1]
-    # With I' at the start and in the last stage Simpson's rule gives the charge that the step put on the link,
-    # h·I + h²/6·(I' at the start and in both stages of the middle), however coarse it is to a fading current.
+    # With I' at the start and in the last stage Simpson's rule gives the charge that the step put on the
+    # link, h·I + h²/6·(I' at the start and in both stages of the middle), however fast the current fades.
     # Where the diodes begin or cease to conduct the parabola may dip below zero; the current never does.
     bend = step / (8.0 * inductance) * (v[z0 + left] - v[it[at.ZC] + left])
     v[zm + current] = 0.5 * (v[z0 + current] + v[z1 + current]) + bend
