@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from scipy.signal import lfilter
+from scipy.signal import besselap, lfilter
 
 from shaftloop.analysis.overlay import read_measurement
 from shaftloop.analysis.simulation import simulate
@@ -83,6 +83,22 @@ def _only_alone(shown: Callable[[Sequence[Any]], Any], thetas: Sequence[Any]) ->
     if len(thetas) > 1:
         raise SimulationError("it runs away", "none")
     return shown(thetas)
+
+
+@pytest.mark.parametrize(("cutoff", "latency"), [(700.0, 800.0), (2100.0, 100.0)])
+def test_latency_and_low_pass_that_trade_places_end_where_the_log_has_their_sum(
+    tmp_path: Path, cutoff: float, latency: float
+) -> None:
+    """The delay of a Bessel filter at rest is the sum of the inverse poles that scipy gives it."""
+    path = logged(tmp_path / "run.npz", "line.ts.latency=500 us")
+    off = bench(f"line.ts.filter.cutoff={cutoff} Hz", f"line.ts.latency={latency} us")
+    found = find_fit(off, [path], ["line.ts.filter.cutoff", "line.ts.latency", "log.clock"])
+    late = -np.sum(1.0 / besselap(2, norm="mag")[1]).real / (2.0 * np.pi)
+    reached, ticks, _ = found.fit.estimates
+    assert found.against == ()
+    assert late / reached.value + ticks.value == pytest.approx(late / 1200.0 + 500e-6, abs=8e-6)
+    (known,) = found.judgement.combinations
+    assert set(known.paths) >= {reached.free.path, ticks.free.path} and known.spread < 0.03
 
 
 @pytest.mark.parametrize(("stiffness", "inertia"), [(0.5, 2.0), (1.5, 0.6)])

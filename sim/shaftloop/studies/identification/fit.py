@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from shaftloop.errors import ScenarioError, SimulationError
 from shaftloop.studies.identification.free import Free
 from shaftloop.studies.identification.noise import rests, robust_spread, rounding, whitener
-from shaftloop.studies.identification.problem import PRICE, Known, Problem, left_over, what_is_known
+from shaftloop.studies.identification.problem import PRICE, ROBUST, Known, Problem, left_over, what_is_known
 from shaftloop.studies.identification.replay import Replay
 from shaftloop.studies.identification.responses import started
 
@@ -22,13 +22,12 @@ __all__ = ["Fit", "estimate"]
 
 Array = NDArray[np.float64]
 
-_ROBUST = 10.0
-"""Standard deviations from which a residual counts less."""
 _SCANNED = (-0.7, -0.3, 0.3, 0.7)
 """θ at which a parameter is tried ahead of the first step."""
 _POOR = 0.6
 """Fit below which that is done."""
-_GRID = 9
+_FINEST = 12.5e-6
+"""Step of whole ticks; it and its doubles meet the periods of usual rates. [s]"""
 _CLOCK = "log.clock"
 _SLIDES = 3
 """Times that the clock of a log and the values of the bench are found in turn."""
@@ -90,15 +89,16 @@ def estimate(
     tell(0.1)
     theta = _begun(problem, theta, before, scales)
     tell(0.2)
-    theta = _stepped(problem, theta, scales, (1.0, 0.25))
-    theta = _descended(problem, theta, scales, 8)
+    theta = _descended(problem, theta, scales, 10)
+    theta = _profiled(problem, theta, scales, 4.0)
     tell(0.6)
     shown = problem.shown([theta])[0]
     scales = left_over(problem, shown, scales)
-    theta = _stepped(problem, theta, scales, (0.1, 0.025))
-    theta = _descended(problem, theta, scales, 6)
+    theta = _profiled(problem, theta, scales, 1.0)
+    stay = [_CLOCK, *(free.path for free in frees if free.kind == "stepped")]
+    theta = _descended(problem, theta, scales, 6, still=stay[1:])
     for _ in range(_SLIDES if any(free.path == _CLOCK for free in frees) else 0):
-        theta = _descended(problem, _slid(problem, theta, scales), scales, 4, clock=False)
+        theta = _descended(problem, _slid(problem, theta, scales), scales, 4, still=stay)
     shown = problem.shown([theta])[0]
     tell(0.9)
     left = [m - s for m, s in zip(problem.measured, shown, strict=True)]
@@ -183,30 +183,40 @@ def _cost(problem: Problem, shown: Sequence[Array], scales: Sequence[float]) -> 
     )
 
 
-def _stepped(problem: Problem, theta: Array, scales: Sequence[float], widths: tuple[float, ...]) -> Array:
-    """Return θ with every value of whole ticks stepped to the one of least cost, ever finer."""
-    for width in widths:
-        for i, free in enumerate(problem.frees):
-            if free.kind != "stepped":
-                continue
-            tried = []
-            for x in np.linspace(-width, width, _GRID):
+def _profiled(problem: Problem, theta: Array, scales: Sequence[float], records: float) -> Array:
+    """Return θ with every value of whole ticks stepped to the one of least cost, ever finer.
+
+    All others are found again at each: a low-pass and a clock trade places with a latency, so that the cost
+    rises at once where it is moved alone.
+    """
+    for i, free in enumerate(problem.frees):
+        if free.kind != "stepped":
+            continue
+        cost, step = problem.cost(theta, scales), _FINEST
+        while step * problem.replay.rate < records:
+            step *= 2.0
+        while step >= _FINEST:
+            found = []
+            at = free.value(theta[i]) / step
+            for ticks in (np.ceil(at - 1.001), np.floor(at + 1.001)):
                 moved = theta.copy()
-                moved[i] = max(theta[i] + x, free.low)
-                tried.append(moved)
-            costs = [_cost(problem, shown, scales) for shown in _each(problem, tried)]
-            theta = tried[int(np.argmin(costs))]
+                moved[i] = max((ticks * step - free.start) / free.scale, free.low)
+                found.append(_descended(problem, moved, scales, 3, still=(free.path,)))
+            costs = [problem.cost(each, scales) for each in found]
+            if min(costs) < cost:
+                theta, cost = found[int(np.argmin(costs))], min(costs)
+            else:
+                step *= 0.5
     return theta
 
 
 def _descended(
-    problem: Problem, theta: Array, scales: Sequence[float], most: int, *, clock: bool = True
+    problem: Problem, theta: Array, scales: Sequence[float], most: int, *, still: Sequence[str] = ()
 ) -> Array:
-    """Return θ of least robust squares; what is stepped stays, and without `clock` that of the log."""
+    """Return θ of least robust squares; without what stays."""
     from scipy.optimize import least_squares
 
-    still = "" if clock else _CLOCK
-    moving = [i for i, free in enumerate(problem.frees) if free.kind != "stepped" and free.path != still]
+    moving = [i for i, free in enumerate(problem.frees) if free.path not in still]
     if not moving:
         return theta
 
@@ -232,7 +242,7 @@ def _descended(
         bounds=(low, high),
         x_scale="jac",
         loss="soft_l1",
-        f_scale=_ROBUST,
+        f_scale=ROBUST,
         ftol=1e-6,
         xtol=1e-5,
         max_nfev=most,

@@ -15,14 +15,17 @@ from shaftloop.studies.identification.free import Free
 from shaftloop.studies.identification.noise import robust_spread, rounding, scatter
 from shaftloop.studies.identification.replay import Replay
 
-__all__ = ["PRICE", "Estimate", "Known", "Problem", "left_over", "what_is_known"]
+__all__ = ["PRICE", "ROBUST", "Estimate", "Known", "Problem", "left_over", "what_is_known"]
 
 Array = NDArray[np.float64]
 
 PRICE = 1e9
 """Residual of a run that failed."""
+ROBUST = 10.0
+"""Standard deviations from which a residual counts less."""
 _STEP = 5e-3
-"""Of θ in a difference: well above what substeps and limits leave of roughness in a run."""
+"""Of θ in a difference: well above what substeps and limits leave of roughness in a run. Whole ticks move by
+a record of the run, for what is held between ticks shows no less."""
 _SIDES = 2.100922
 """Of the 95 % of a t distribution with the 18 degrees of freedom of a smoothed spectrum."""
 
@@ -110,6 +113,10 @@ class Problem:
         ]
         return np.concatenate([*parts, [theta[i] / prior for i, prior in self._priors()]])
 
+    def cost(self, theta: Array, scales: Sequence[float]) -> float:
+        """Return the sum of squares of `residual`, those far off counting less (soft L1)."""
+        return float(np.sum(np.sqrt(1.0 + (self.residual(theta, scales) / ROBUST) ** 2) - 1.0))
+
     @property
     def rows(self) -> int:
         """Rows that are fitted."""
@@ -119,7 +126,8 @@ class Problem:
         """Return the derivative of what the bench shows, per compared column, shape (rows, parameters)."""
         moved, widths = [], []
         for i, free in enumerate(self.frees):
-            ends = [float(np.clip(theta[i] + side, free.low, free.high)) for side in (-_STEP, _STEP)]
+            step = _STEP if free.kind != "stepped" else 1.0 / float(self.replay.rate) / free.scale
+            ends = [float(np.clip(theta[i] + side, free.low, free.high)) for side in (-step, step)]
             widths.append(ends[1] - ends[0])
             for end in ends:
                 moved.append(theta.copy())

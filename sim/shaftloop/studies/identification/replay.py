@@ -122,8 +122,8 @@ class Replay:
         length = longest_time(scenario.description)
         if not any(plays) and np.isfinite(length):
             self.end = max(self.end, length)  # a clock of its own may move the log by much
-        # Between its records a run is a straight line: it is recorded more finely than it was logged.
-        self._rate = _usual(min(_FINEST, max(_FINER * rate for rate in self._rates(measurements))))
+        self.rate = _usual(min(_FINEST, max(_FINER * rate for rate in self._rates(measurements))))
+        """Of the records of a run, a straight line between them and so finer than the log. [Hz]"""
 
     def log_parameters(self) -> dict[str, tuple[str, bool]]:
         """Return what is free about the logs, by path: its unit, and whether a run depends on it."""
@@ -218,7 +218,7 @@ class Replay:
             for entry in make_part(part).imperfections():
                 part = entry.change(part) if entry.scatters else part
             line.append(part)
-        rate = self._rate
+        rate = self.rate
         end = Fraction(np.ceil(self.end * float(rate)) + 2) / rate
         loops = list(description.loop)
         given = {played.loop for played in self.played if played.way == "_command"}
