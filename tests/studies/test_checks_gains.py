@@ -76,6 +76,14 @@ def test_flags_choices_and_what_was_not_stated_can_be_given(tmp_path: Path) -> N
     assert found["loop.speed.setpoint_rate"] == "94.24777961 rad/s^2"
 
 
+def test_a_rate_of_positions_is_a_speed() -> None:
+    settings = ("loop.position.setpoint_rate=90 deg/s",)
+    assert (
+        gains_of(read_scenario("steering-spring", settings).description)["loop.position.setpoint_rate"]
+        == "15 rpm"
+    )
+
+
 def test_settings_hold_beside_gains(tmp_path: Path) -> None:
     gains = read_gains(write(tmp_path, "loop.torque.kp = 0.2\n"))
     scenario = with_gains("wheel-hub", ("loop.torque.kp=0.3", "loop.torque.clamp=100 N m"), gains)

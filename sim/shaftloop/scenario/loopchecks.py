@@ -13,7 +13,7 @@ from shaftloop.scenario.structurechecks import check_structure
 from shaftloop.scenario.units import UnitError, read_quantity
 from shaftloop_models.supply import SUPPLY
 
-__all__ = ["check_levels", "check_loops"]
+__all__ = ["LEVEL_UNITS", "check_levels", "check_loops"]
 
 _GAIN_UNITS = {
     "torque": {"kp": "1", "ki": "1/s", "kd": "s"},
@@ -28,7 +28,8 @@ _NOT_OF_VOLTAGE = (
 )  # fmt: skip
 _JOINT = "joint"
 """What figures call all loops together."""
-_LEVEL_UNITS = {"torque": ("N m", "N m/s"), "speed": ("rad/s", "rad/s^2"), "position": ("rad", "rad/s")}
+LEVEL_UNITS = {"torque": ("N m", "N m/s"), "speed": ("rad/s", "rad/s^2"), "position": ("rad", "rad/s")}
+"""Units of what a loop controls and of its rate."""
 
 
 def check_loops(draft: Draft, problems: Problems) -> None:
@@ -75,7 +76,7 @@ def check_levels(entry: Entry, kind: str, problems: Problems) -> None:
 def _levels(cls: type, kind: str) -> dict[str, str]:
     """Return the unit of every level that a dataclass has, where it is for a torque or a speed."""
     hints = ((key, level_units(hint)) for key, (hint, _) in readable_fields(cls).items() if key != "clamp")
-    return {key: unit for key, units in hints for unit in units if unit in _LEVEL_UNITS[kind]}
+    return {key: unit for key, units in hints for unit in units if unit in LEVEL_UNITS[kind]}
 
 
 def _check_keeper(draft: Draft, entry: Entry, problems: Problems) -> None:

@@ -20,6 +20,7 @@ from shaftloop.scenario.csvtext import read_rows
 from shaftloop.scenario.derive import readable_fields
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.fields import level_units, nearest, shown
+from shaftloop.scenario.loopchecks import LEVEL_UNITS
 from shaftloop.scenario.reading import Scenario, read_scenario
 from shaftloop.scenario.source import MAX_SCENARIO_BYTES, label_of, load_toml
 from shaftloop_models.parameters import Delay, Gain, Quantity
@@ -239,8 +240,8 @@ def _unit(hint: Any, loop: Loop) -> str:
     if loop.unit in units:
         return loop.unit  # a level of the command
     if units:
-        # A level of what the loop controls: a torque or a speed.
-        return units[0] if loop.kp.unit == "1" else units[1]
+        kind = loop.controls or ("torque" if loop.kp.unit == "1" else "speed")
+        return [unit for unit in units if unit in LEVEL_UNITS[kind]][-1]  # rates stand behind levels
     meta = get_args(hint)[1] if get_origin(hint) is Annotated else None
     return meta.unit if isinstance(meta, Quantity) else "1"
 
