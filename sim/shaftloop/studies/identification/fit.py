@@ -6,6 +6,7 @@ by side. The last part of the log is kept out of it. Values of whole ticks are s
 """
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
@@ -201,9 +202,10 @@ def _profiled(problem: Problem, theta: Array, scales: Sequence[float], records: 
             for ticks in (np.ceil(at - 1.001), np.floor(at + 1.001)):
                 moved = theta.copy()
                 moved[i] = max((ticks * step - free.start) / free.scale, free.low)
-                found.append(_descended(problem, moved, scales, 3, still=(free.path,)))
+                with suppress(SimulationError, ScenarioError):  # a loop may not bear that latency
+                    found.append(_descended(problem, moved, scales, 3, still=(free.path,)))
             costs = [problem.cost(each, scales) for each in found]
-            if min(costs) < cost:
+            if min(costs, default=cost) < cost:
                 theta, cost = found[int(np.argmin(costs))], min(costs)
             else:
                 step *= 0.5
