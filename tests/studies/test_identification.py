@@ -79,6 +79,22 @@ def test_a_latency_is_stepped_to_its_ticks(tmp_path: Path) -> None:
     assert found.value == pytest.approx(500e-6, abs=30e-6)
 
 
+def test_a_latency_at_which_the_bench_runs_away_is_passed_over(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = logged(tmp_path / "run.npz", "line.ts.latency=500 us")
+    slopes = Problem.slopes
+
+    def only_up_to(problem: Problem, theta: Any) -> Any:
+        if problem.frees[0].value(theta[0]) > 510e-6:
+            raise SimulationError("it runs away", "none")
+        return slopes(problem, theta)
+
+    monkeypatch.setattr(Problem, "slopes", only_up_to)
+    found = find_fit(bench("line.ts.latency=450 us"), [path], ["line.ts.latency", "line.c1.stiffness"])
+    assert found.fit.estimates[0].value == pytest.approx(500e-6, abs=30e-6)
+
+
 def _only_alone(shown: Callable[[Sequence[Any]], Any], thetas: Sequence[Any]) -> Any:
     if len(thetas) > 1:
         raise SimulationError("it runs away", "none")
