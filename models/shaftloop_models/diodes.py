@@ -74,15 +74,17 @@ def declare_diodes(
         gain = machine.bare_flux() * heat.flux_coefficient
         warmth = Warmth(len(net.terms), _FLUX, "housing", gain, psi, heat.reference)
         net.warmths.append((warmth, f"{name}.{warmth.body}"))
-    least = min(machine.bare_inductances())
-    quickest = least / _FADING
+    quickest = min(machine.bare_inductances()) / _FADING
+    reach = [1.0 / gain for gain in ports.gains]
+    if bus is not None and supply is not None:
+        reach.append(1.0 / supply.capacitance)
     level = (net.feed.nominal, 0.0) if bus is None else (0.0, 1.0)
     d, q, drawn = net.term(
         _DIODES,
         [speed, ports.current_d, ports.current_q, *ports.states, speed if bus is None else bus],
         [float(machine.pole_pairs), machine.resistance, *ports.gains, psi, quickest, *level],
         [f"{name}.diodes_d", f"{name}.diodes_q", f"{name}.diodes_current"],
-        slope=_FINER * quickest * (min(ports.gains) / least),
+        slope=_FINER / _FADING / max(reach),
     )
     currents = ports.current_d, ports.current_q
     for state, gain, voltage, current in zip(ports.states, ports.gains, (d, q), currents, strict=True):

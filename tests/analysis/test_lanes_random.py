@@ -11,6 +11,7 @@ from rigs import coupling, describe, sensor, servo, speed_loop, step, torque_loo
 from shaftloop.analysis.lanes import simulate_many
 from shaftloop.bench.assemble import build_bench
 from shaftloop.engine import at
+from shaftloop.engine.linkterms import LINK_KINDS
 from shaftloop.engine.run import Run
 from shaftloop.engine.steprule import Stepping
 from shaftloop_models.network import Ref, TermKind
@@ -159,8 +160,8 @@ def test_lanes_have_the_bits_of_single_runs_whatever_the_bench_has() -> None:
         tasks |= {task.kind for task in model.tasks}
         terms |= {term.kind for term in model.plant.network.terms}
         assert_as_single(descriptions, list(simulate_many(descriptions)), in_lanes=True)
-    # Lanes of benches whose link has a voltage of its own: tests/bench/test_dc_link.py
-    assert terms == set(TermKind) - {TermKind.INVERTER, TermKind.LINK, TermKind.BRIDGE, TermKind.CHOPPER}
+    # Lanes of benches whose link has a voltage of its own: tests/bench/test_dc_link.py, test_two_way.py
+    assert terms == set(TermKind) - LINK_KINDS
     assert tasks == set(range(at.DAMPING + 1))
 
 

@@ -34,6 +34,8 @@ from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.analysis.worstcase import analyse_loops
 from shaftloop.answers.run import find_run
 from shaftloop.bench.assemble import build_bench
+from shaftloop.engine import at
+from shaftloop.engine.steprule import longest_step
 from shaftloop.report.run.saturation import saturation_picture
 from shaftloop.scenario.reading import read_scenario
 
@@ -166,6 +168,18 @@ def test_blocked_pulses_settle_where_the_equations_say() -> None:
     flux = fsolve(left, [0.09, -0.02], xtol=1e-13)
     assert [at_end(found, "m.flux_d"), at_end(found, "m.flux_q")] == pytest.approx(flux, rel=2e-4)
     assert closes(found)
+
+
+def test_blocked_pulses_ask_for_the_same_steps_on_a_live_link() -> None:
+    """The states of a map are fluxes, the link's is a voltage: neither stands for the other."""
+    fault = {"name": "off", "on": "m", "kind": "pulses_off", "at": "0.2 s"}
+    asked = driven(mapped(rows(MAGNETS)), hold("0.3 s"), fault=[fault])
+    steps = []
+    for supply in ({"voltage": "560 V"}, RECTIFIER):
+        (failed,) = build_bench(describe({**asked, "supply": supply})).model.faults
+        assert failed.plant is not None
+        steps.append(longest_step(failed.plant([failed])[0], at.ETD4))
+    assert steps[1] == pytest.approx(steps[0]) == pytest.approx(12.5e-6)
 
 
 def both(**keys: Any) -> tuple[Table, Table]:
