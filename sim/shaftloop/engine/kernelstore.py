@@ -33,7 +33,7 @@ _DIGEST = hashlib.sha256().digest_size
 _OTHERS = stat.S_IWGRP | stat.S_IWOTH
 _compiled: list[float] = []
 """Time of each compilation of this process. [s]"""
-_COST = "every start compiles the kernels, which takes some 15 s"
+_COST = "every start compiles the kernels, which takes some 20 s"
 
 
 class KernelWarning(UserWarning):
@@ -147,7 +147,7 @@ class Store(NullCache):  # type: ignore[misc]
 
     def _begin(self) -> None:
         if not _compiled:
-            _warn("the kernels are compiled, once for this version: that takes some 15 s")
+            _warn("the kernels are compiled, once for this version: that takes some 20 s")
         self._begun = time.perf_counter()
 
     def _path(self, sig: Any, codegen: Any) -> Path:
