@@ -3,9 +3,9 @@
 import hashlib
 from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import Any
 
 from shaftloop.errors import ScenarioError
+from shaftloop.scenario.beside import Digest, open_beside
 from shaftloop.scenario.csvtext import Rows, read_number, read_rows
 from shaftloop.scenario.draft import Draft, Entry
 from shaftloop.scenario.fields import nearest, shown
@@ -18,7 +18,9 @@ from shaftloop_models.part import Filed, Part
 __all__ = ["read_tables", "with_tables"]
 
 
-def read_tables(draft: Draft, problems: Problems, folders: Sequence[Path], digest: Any = None) -> None:
+def read_tables(
+    draft: Draft, problems: Problems, folders: Sequence[Path], digest: Digest | None = None
+) -> None:
     """Fill in what the files hold that parts name.
 
     Parameters
@@ -62,23 +64,17 @@ def with_tables(part: Part, folders: Sequence[Path]) -> Part | None:
 
 
 def _fill(
-    entry: Entry, filed: Filed, problems: Problems, folders: Sequence[Path], digest: Any
+    entry: Entry, filed: Filed, problems: Problems, folders: Sequence[Path], digest: Digest
 ) -> Part | None:
     where = (*entry.path, *filed.keys)
-    try:
-        path = find_beside(filed.file, folders)
-        rows = read_rows(path, label_of(path), MAX_SCENARIO_BYTES)
-    except ScenarioError as error:
-        problems.unlocated(error.messages)
+    found = open_beside(filed.file, where, problems, folders, MAX_SCENARIO_BYTES, digest)
+    if found is None:
         return None
-    except ValueError as error:
-        problems.error(where, str(error))
-        return None
-    digest.update(path.read_bytes())
+    rows, label = found
     try:
         table = _table(rows, filed)
     except ValueError as error:
-        problems.error_in_file(label_of(path), rows.line, str(error))
+        problems.error_in_file(label, rows.line, str(error))
         return None
     try:
         filled: Part = entry.value.filled(table)

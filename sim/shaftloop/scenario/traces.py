@@ -7,16 +7,15 @@ from another tool may have gaps and other rates: only its times must rise.
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Protocol
 
-from shaftloop.errors import ScenarioError
-from shaftloop.scenario.csvtext import read_number, read_rows
+from shaftloop.scenario.beside import Digest, open_beside
+from shaftloop.scenario.csvtext import read_number
 from shaftloop.scenario.description import Trace
 from shaftloop.scenario.draft import Draft, Entry
 from shaftloop.scenario.fields import nearest, shown
 from shaftloop.scenario.problems import Problems
 from shaftloop.scenario.references import loop_kind
-from shaftloop.scenario.source import MAX_TRACE_BYTES, find_beside, label_of
+from shaftloop.scenario.source import MAX_TRACE_BYTES
 from shaftloop.scenario.units import UnitError, read_quantity
 
 __all__ = ["TIME_COLUMN", "read_traces"]
@@ -26,11 +25,7 @@ TIME_COLUMN = "time [s]"
 _UNITS = {"torque": "N m", "speed": "rad/s", "position": "rad"}
 
 
-class _Digest(Protocol):
-    def update(self, data: bytes, /) -> None: ...
-
-
-def read_traces(draft: Draft, problems: Problems, folders: Sequence[Path], digest: _Digest) -> None:
+def read_traces(draft: Draft, problems: Problems, folders: Sequence[Path], digest: Digest) -> None:
     """Fill in the points of every step that follows a trace.
 
     Parameters
@@ -53,23 +48,17 @@ def read_traces(draft: Draft, problems: Problems, folders: Sequence[Path], diges
 
 
 def _fill(
-    entry: Entry, kind: str, problems: Problems, folders: Sequence[Path], digest: _Digest
+    entry: Entry, kind: str, problems: Problems, folders: Sequence[Path], digest: Digest
 ) -> Trace | None:
     trace: Trace = entry.value
-    try:
-        path = find_beside(trace.file, folders)
-        rows = read_rows(path, label_of(path), MAX_TRACE_BYTES)
-    except ScenarioError as error:
-        problems.unlocated(error.messages)
+    found = open_beside(trace.file, entry.at("file"), problems, folders, MAX_TRACE_BYTES, digest)
+    if found is None:
         return None
-    except ValueError as error:
-        problems.error(entry.at("file"), str(error))
-        return None
-    digest.update(path.read_bytes())
+    rows, label = found
     try:
         header = [name.strip() for name in next(rows, [])]
     except ValueError as error:
-        problems.error_in_file(label_of(path), rows.line, str(error))
+        problems.error_in_file(label, rows.line, str(error))
         return None
     try:
         column, factor = _column(header, trace.column, kind)
@@ -79,7 +68,7 @@ def _fill(
     try:
         times, values = _points(rows, column)
     except ValueError as error:
-        problems.error_in_file(label_of(path), rows.line, str(error))
+        problems.error_in_file(label, rows.line, str(error))
         return None
     return replace(trace, times=times, values=tuple(value * factor for value in values))
 
