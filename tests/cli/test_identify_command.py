@@ -42,7 +42,7 @@ def test_the_answer_comes_first_and_files_hold_the_response() -> None:
     folder = Path("shaftloop-out/run")
     assert {path.name for path in folder.iterdir()} == {"response.json", "response.csv", "response.png"}
     header, *rows = (folder / "response.csv").read_text().splitlines()
-    assert header.startswith("frequency [Hz],gain [rpm per Nm],phase [deg]") and len(rows) == 1500
+    assert header.startswith("frequency [Hz],gain [rpm per N m],phase [deg]") and len(rows) == 1500
 
 
 def test_the_document_states_figures_with_intervals() -> None:
@@ -52,7 +52,7 @@ def test_the_document_states_figures_with_intervals() -> None:
     assert figures["1.frequency"]["unit"] == "Hz"
     low, high = (figures[f"1.damping_{side}"]["value"] for side in ("low", "high"))
     assert low < figures["1.damping"]["value"] < high
-    assert document["logs"][0]["columns"][1]["unit"] == "rpm" and document["unit"] == "rpm per Nm"
+    assert document["logs"][0]["columns"][1]["unit"] == "rpm" and document["unit"] == "rpm per N m"
     assert not Path("shaftloop-out").exists()
 
 

@@ -1,5 +1,6 @@
 """Logs as devices write them: read as stated, refused where something is left open."""
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -96,7 +97,7 @@ def test_every_kind_of_file_holds_the_same(tmp_path: Path) -> None:
     write(tmp_path, "time [s],a [Nm]\n" + "\n".join(f"{x!r},{y!r}" for x, y in rows))
     for name in ("run.npz", "run.parquet", "run.csv"):
         log = read_log(tmp_path / name)
-        assert shown(log) == [("a", "Nm")]
+        assert shown(log) == [("a", "N m")]
         found = log.table()
         np.testing.assert_allclose(found.time, time)
         np.testing.assert_array_equal(found.values[:, 0], a)
@@ -105,7 +106,7 @@ def test_every_kind_of_file_holds_the_same(tmp_path: Path) -> None:
 @pytest.mark.parametrize("stamp", ["2024-03-01T12:00:00.001", "01.03.2024 12:00", "12:00:00.001"])
 def test_dates_are_no_numbers(tmp_path: Path, stamp: str) -> None:
     path = write(tmp_path, f"time [s],a [Nm]\n{stamp},1\n")
-    with pytest.raises(ScenarioError, match="is a date or a time of day; export seconds since the start"):
+    with pytest.raises(ScenarioError, match="is a date or a time of day; state time_format"):
         read_log(path).table()
 
 
@@ -117,7 +118,7 @@ def test_mdf(tmp_path: Path) -> None:
         file.append([asammdf.Signal(a, time, name="M", unit="Nm")])
         file.save(tmp_path / "run.mf4")
     log = read_log(tmp_path / "run.mf4")
-    assert shown(log) == [("M", "Nm")]
+    assert shown(log) == [("M", "N m")]
     np.testing.assert_allclose(log.table().values[:, 0], a)
     np.testing.assert_allclose(log.table().time, time)
     assert "the file has the groups 0 to 0" in refusal(tmp_path / "run.mf4", "group=3")
@@ -229,6 +230,55 @@ def test_a_log_too_long_for_memory_is_refused(tmp_path: Path, monkeypatch: pytes
     assert "more than 2 rows" in refusal(write(tmp_path, "time [s],a [V]\n0,1\n1,1\n2,1\n"))
 
 
+EXPORT = (
+    "Bench 2;;;;\nDate;n;M;State;\n;1/min;N.m;;\n"
+    "31.12.2027 23:59:59,9995;600,5;1;RUN;\n01.01.2028 00:00:00,0000;601,5;2;FAULT;\n"
+)
+"""As a logger exports it: a preamble, dates, a column of words, a separator behind the last one."""
+STATED = ("delimiter=;", "decimal=,", "names=2", "units=3")
+STAMPED = ("time=Date", "time_format=%d.%m.%Y %H:%M:%S,%f")
+
+
+def test_dates_are_read_as_their_format_has_them_and_words_are_left_out(tmp_path: Path) -> None:
+    log = read_log(write(tmp_path, EXPORT), [*STATED, *STAMPED])
+    assert log.texts == ("State",) and shown(log) == [("n", "rpm"), ("M", "N m")]
+    table = log.table()
+    np.testing.assert_allclose(table.time, [86399.9995, 86400.0], rtol=0.0, atol=1e-9)
+    np.testing.assert_array_equal(table.values, [[600.5, 1.0], [601.5, 2.0]])
+
+
+def test_a_rate_stands_in_for_dates(tmp_path: Path) -> None:
+    log = read_log(write(tmp_path, EXPORT), [*STATED, "rate=2 kHz"])
+    assert log.texts == ("Date", "State")
+    np.testing.assert_array_equal(log.table().time, [0.0, 5e-4])
+
+
+def test_words_that_are_asked_for_are_refused(tmp_path: Path) -> None:
+    log = read_log(write(tmp_path, EXPORT), [*STATED, "rate=2 kHz", "column.State.sign=-1"])
+    with pytest.raises(ScenarioError, match=r'run.csv:4: "RUN" is no number'):
+        log.table()
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        (["delimiter=;"], "the names seem to stand in line 2: state names = 2, units = 3"),
+        ([*STATED, "time=Date"], "time_format for dates and times of day"),
+        ([*STATED, "time=Date", "time_format=%Y"], "is not written as time_format has it"),
+    ],
+)
+def test_a_reader_is_led_through_an_export(tmp_path: Path, options: list[str], message: str) -> None:
+    with pytest.raises(ScenarioError, match=re.escape(message)):
+        read_log(write(tmp_path, EXPORT), options).table()
+
+
+def test_utf_16_is_told_and_read_as_stated(tmp_path: Path) -> None:
+    path = tmp_path / "run.csv"
+    path.write_text("time [s],a [V]\n0,1\n1,2\n", encoding="utf-16")
+    assert 'state encoding = "utf-16"' in refusal(path)
+    np.testing.assert_array_equal(read_log(path, ["encoding=utf-16"]).table().values, [[1.0], [2.0]])
+
+
 def test_units_contradict_or_are_missing(tmp_path: Path) -> None:
     log = read_log(write(tmp_path, "time [s],a [V],b\n0,1,1\n1,1,1\n"))
     with pytest.raises(ScenarioError, match=r"the unit V does not fit.*the channel a is in N m"):
@@ -241,7 +291,7 @@ def test_units_contradict_or_are_missing(tmp_path: Path) -> None:
 
 def test_spellings() -> None:
     assert [known_unit(text) for text in ("U/min", "1/min", "[min-1]", "N.m", "Nm", "bogus", "1/s")] == [
-        *["rpm"] * 3, "N m", "Nm", "bogus", "1/s",
+        *["rpm"] * 3, "N m", "N m", "bogus", "1/s",
     ]  # fmt: skip
     assert split_header("M ist (N m)") == ("M ist", "N m")
     assert split_header("M") == ("M", None)

@@ -83,5 +83,7 @@ def tell_log(log: Log, columns: Sequence[Column], findings: Findings) -> Iterato
         unit = "no unit stated" if column.unit is None else column.unit
         turned = ", sign turned" if column.stated.sign < 0 else ""
         yield f"  {column.header}{shows} [{unit}]{turned}"
+    if log.texts:
+        yield f"  left out, for they hold words: {', '.join(log.texts)}"
     for sentence in findings.said():
         yield f"  {sentence}"

@@ -35,6 +35,8 @@ class NpzFile:
         How messages call it.
     """
 
+    texts: frozenset[str] = frozenset()
+
     def __init__(self, path: Path, form: LogForm, label: str) -> None:
         self._path, self._label = path, label
         self.columns: list[tuple[str, str | None]] = []
@@ -101,6 +103,8 @@ class ParquetFile:
         How messages call it.
     """
 
+    texts: frozenset[str] = frozenset()
+
     def __init__(self, path: Path, form: LogForm, label: str) -> None:
         _need("pyarrow", "Parquet", "parquet", label)
         import pyarrow
@@ -141,6 +145,8 @@ class MdfFile:
     label : str
         How messages call it.
     """
+
+    texts: frozenset[str] = frozenset()
 
     def __init__(self, path: Path, form: LogForm, label: str) -> None:
         _need("asammdf", "MDF", "mdf", label)

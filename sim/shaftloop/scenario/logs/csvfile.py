@@ -2,7 +2,9 @@
 
 import csv
 import re
+from codecs import BOM_UTF16_BE, BOM_UTF16_LE
 from collections.abc import Iterator, Sequence
+from datetime import datetime
 from pathlib import Path
 from typing import TextIO
 
@@ -24,6 +26,9 @@ _SEPARATORS = {"tab": "\t", "space": " "}
 _LARGEST = 1e18
 _LONGEST = 100_000
 """Characters of a line."""
+_DATE = re.compile(r"[0-9]{1,4}[-./][0-9]{1,2}[-./][0-9]{1,4}|[0-9]{1,2}:[0-9]{2}")
+_WORDS = re.compile(rf"(?!(nan|inf|null|none|na)\b)[+-]?[^\W\d_]{{2}}|{_DATE.pattern}", re.IGNORECASE)
+"""What begins like no number."""
 
 
 class CsvFile:
@@ -47,8 +52,16 @@ class CsvFile:
                 [f'{label}: log.decimal = "," needs another delimiter; state delimiter = ";"']
             )
         self._first = form.first or max(form.names, form.units or 0) + 1
-        head = self._head(max(self._first - 1, form.names, form.units or 0))
+        head = self._head(max(self._first, form.names, form.units or 0))
         self.columns = self._columns(head)
+        row = self._cells(head[self._first - 1], self._first) if len(head) >= self._first else []
+        self.texts = frozenset(
+            name for (name, _), cell in zip(self.columns, row, strict=False) if not name or _WORDS.match(cell)
+        )
+        """Columns without a name, or with words in the first row of the numbers."""
+        names = [name for name, _ in self.columns]
+        self._timed = names.index(form.time) if form.time_format and form.time in names else None
+        self._day: datetime | None = None
 
     def _head(self, lines: int) -> list[str]:
         with self._open() as file:
@@ -72,13 +85,27 @@ class CsvFile:
         except UnicodeDecodeError as error:
             raise ScenarioError(
                 [
-                    f"{self._label}: byte 0x{error.object[error.start]:02x} is no UTF-8 text; save the file "
-                    'as UTF-8, or state encoding = "latin-1"'
+                    f"{self._label}: byte 0x{error.object[error.start]:02x} is no "
+                    f"{self._form.encoding.upper()} text; save the file as UTF-8, or state encoding = "
+                    f'"{self._likely(error.object)}"'
                 ]
             ) from None
         except OSError as error:
             raise ScenarioError([f"{self._label}: cannot be read: {error.strerror}"]) from None
         return lines
+
+    def _likely(self, start: bytes) -> str:
+        return "utf-16" if start[:2] in (BOM_UTF16_LE, BOM_UTF16_BE) else "latin-1"
+
+    def where_names(self) -> str:
+        """Return what to state where the names seem to stand in another line, for a message."""
+        rows = [self._cells(line, i + 1) for i, line in enumerate(self._head(100))]
+        first = next((i for i, row in enumerate(rows) if sum(map(_like_number, row)) * 2 > len(row)), 0)
+        above = [i + 1 for i in range(first) if _filled(rows[i]) >= _filled(rows[first])]
+        if len(rows[first] if rows else []) < 2 or not above or above[0] == self._form.names:
+            return ""
+        units = f", units = {above[0] + 1}" if above[0] + 1 == first else ""
+        return f"; the names seem to stand in line {above[0]}: state names = {above[0]}{units}"
 
     def _columns(self, head: list[str]) -> list[tuple[str, str | None]]:
         """Return name and unit of every column."""
@@ -132,6 +159,7 @@ class CsvFile:
         text = "".join(lines)
         full = [line for line in lines if not line.isspace()]
         plain = self._separator != " " and '"' not in text and text.isascii()
+        plain &= self._timed not in wanted
         if not plain or text.count(self._separator) != len(full) * (len(self.columns) - 1):
             return None
         if self._form.decimal == ",":
@@ -158,12 +186,28 @@ class CsvFile:
                     [f"{place}: {len(cells)} columns where the header has {len(self.columns)}"]
                 )
             try:
-                block.append([np.nan if cells[i] in missing else self._number(cells[i]) for i in wanted])
+                block.append([np.nan if cells[i] in missing else self._value(i, cells[i]) for i in wanted])
             except ValueError as error:
                 raise ScenarioError([f"{place}: {error}"]) from None
         return np.array(block, dtype=float).reshape(-1, len(wanted))
 
+    def _value(self, column: int, cell: str) -> float:
+        if column != self._timed:
+            return self._number(cell)
+        form = str(self._form.time_format)
+        try:
+            stamp = datetime.strptime(cell, form).replace(tzinfo=None)
+        except ValueError:
+            raise ValueError(f"{shown(cell)} is not written as time_format has it, {shown(form)}") from None
+        self._day = self._day or stamp.replace(hour=0, minute=0, second=0, microsecond=0)
+        return (stamp - self._day).total_seconds()
+
     def _number(self, cell: str) -> float:
+        if _DATE.match(cell):
+            raise ValueError(
+                f"{shown(cell)} is a date or a time of day; state time_format, e.g. "
+                '"%Y-%m-%d %H:%M:%S.%f", or a rate in place of the time'
+            )
         if self._form.decimal == ",":
             if "." in cell:
                 raise ValueError(f"{shown(cell)} is no number; write a decimal comma and no thousands signs")
@@ -173,6 +217,12 @@ class CsvFile:
         if cell.lower().lstrip("+-") in ("nan", "", "null", "none", "na"):
             said = f"missing = [{shown(cell or 'empty')}]"
             raise ValueError(f"{shown(cell)} is no number; where it stands for no value, state it: {said}")
-        if re.match(r"[0-9]{1,4}[-./][0-9]{1,2}[-./][0-9]{1,4}|[0-9]{1,2}:[0-9]{2}", cell):
-            raise ValueError(f"{shown(cell)} is a date or a time of day; export seconds since the start")
         return read_number(cell)
+
+
+def _filled(row: Sequence[str]) -> int:
+    return sum(map(bool, row))
+
+
+def _like_number(cell: str) -> bool:
+    return bool(re.match(r"[+-]?[.,]?[0-9]", cell))

@@ -62,13 +62,16 @@ class LogForm:
         Literal[",", ";", "tab", "space", "|"], Number("what stands between two cells of a CSV file")
     ] = ","
     decimal: Annotated[Literal[".", ","], Number("decimal sign of a CSV file")] = "."
-    encoding: Annotated[Literal["utf-8", "latin-1"], Number("of a CSV file")] = "utf-8"
+    encoding: Annotated[Literal["utf-8", "utf-16", "latin-1"], Number("of a CSV file")] = "utf-8"
     names: Annotated[int, Number("line of the names; 0: the columns are called 1, 2, ...", ge=0, le=1000)] = 1
     units: Annotated[int | None, Number("line of the units; else in brackets", ge=1, le=1000)] = None
     first: Annotated[int | None, Number("line of the first numbers", ge=1, le=1000)] = None
     group: Annotated[int, Number("channel group of an MDF file", ge=0, le=10_000)] = 0
     time: Annotated[str, Number("header of the time, without its unit")] = "time"
     time_unit: Annotated[str | None, Number("unit of the time, where the file states none")] = None
+    time_format: Annotated[
+        str | None, Number('how dates or times of day are written, e.g. "%d.%m.%Y %H:%M:%S,%f"')
+    ] = None
     rate: Annotated[Fraction | None, Quantity("Hz", "rate of a log without a column of time", gt=0.0)] = None
     missing: Annotated[tuple[str, ...], Number("cells that hold no value; empty ones are named empty")] = ()
     column: tuple[LogColumn, ...] = ()

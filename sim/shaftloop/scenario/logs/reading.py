@@ -30,6 +30,8 @@ _MOST_ROWS = 10_000_000
 
 class _File(Protocol):
     columns: list[tuple[str, str | None]]
+    texts: frozenset[str]
+    """Columns that hold no numbers."""
 
     def blocks(self, wanted: Sequence[int], rows: int) -> Iterator[Array]:
         """Yield the columns of these numbers, at most so many rows at a time, shape (rows, wanted)."""
@@ -73,6 +75,8 @@ class Log:
     """Without the time."""
     time_unit: str
     """Empty where the log has no column of time."""
+    texts: tuple[str, ...] = ()
+    """Columns of words, left out."""
 
     def column(self, name: str) -> Column:
         """Return the column of a channel or header.
@@ -203,11 +207,15 @@ def read_log(path: Path, options: Sequence[str] = ()) -> Log:
     file = _open(stating.path, form, label)
     _check_names(file, form, label)
     stated = {entry.header: entry for entry in form.column}
+    kept = {*stated, *(() if form.rate is not None else (form.time,))}
+    texts = [name for name, _ in file.columns if name in file.texts and name not in kept]
     columns = []
     time_unit = ""
     for header, unit in file.columns:
         if form.rate is None and header == form.time:
-            time_unit = _time_unit(form, unit, label)
+            time_unit = "s" if form.time_format else _time_unit(form, unit, label)
+            continue
+        if header in texts:
             continue
         entry = stated.get(header, LogColumn(header))
         told = entry.unit if entry.unit is not None else unit
@@ -218,7 +226,9 @@ def read_log(path: Path, options: Sequence[str] = ()) -> Log:
         raise ScenarioError(
             [f'{label}: the file has no column besides the time; add, e.g., "true_torque [N m]"']
         )
-    return Log(stating.path, label, form, stating.places, tuple(columns), time_unit)
+    return Log(
+        stating.path, label, form, stating.places, tuple(columns), time_unit, tuple(filter(None, texts))
+    )
 
 
 def factor_to(log: Log, column: Column, wanted: str) -> float:
@@ -267,6 +277,8 @@ def _check_names(file: _File, form: LogForm, label: str) -> None:
         found = shown(names[0]) if names and names[0] else "nothing"
         together = len(names) == 1 and any(sign in names[0] for sign in ";\t|,")
         hint = "; the columns are not told apart: state delimiter" if together else nearest(form.time, names)
+        if isinstance(file, CsvFile) and not together:
+            hint = file.where_names() or hint
         raise ScenarioError(
             [
                 f"{label}: no column of time is named {shown(form.time)}, the first one is {found}{hint}; "
@@ -276,7 +288,7 @@ def _check_names(file: _File, form: LogForm, label: str) -> None:
     for name in names:
         if harmful(name):
             raise ScenarioError([f"{label}: a name with the character {harmful(name)!a}; take it out"])
-        if names.count(name) > 1:
+        if name and names.count(name) > 1:
             raise ScenarioError([f"{label}: two columns are named {shown(name)}; leave one out"])
     for entry in form.column:
         if entry.header not in names:
@@ -291,9 +303,12 @@ def _check_names(file: _File, form: LogForm, label: str) -> None:
 
 def _time_unit(form: LogForm, unit: str | None, label: str) -> str:
     told = form.time_unit if form.time_unit is not None else unit
-    if told is None:
+    if not told:
         raise ScenarioError(
-            [f'{label}: the time states no unit; name it "{form.time} [s]", or state time_unit = "s"']
+            [
+                f'{label}: the time states no unit; name it "{form.time} [s]", or state time_unit = "s", or '
+                "time_format for dates and times of day"
+            ]
         )
     known = known_unit(told)
     try:

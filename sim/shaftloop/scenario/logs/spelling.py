@@ -38,7 +38,7 @@ def known_unit(text: str) -> str:
     text : str
         As a log states it.
     """
-    plain = text.strip().strip("[]()").strip()
+    plain = re.sub(r"(?<=N)m$", " m", text.strip().strip("[]()").strip())
     try:
         unit_factor(plain)
     except UnitError:
