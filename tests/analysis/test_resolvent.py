@@ -3,7 +3,9 @@
 import numpy as np
 import pytest
 
-from shaftloop.analysis.resolvent import Resolvent
+from shaftloop.analysis.openloop import OpenLoop
+from shaftloop.analysis.resolvent import Resolvent, powers
+from shaftloop.analysis.response import transfer
 
 
 def system(*, alike: bool = False) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -40,7 +42,21 @@ def test_a_wave_comes_out_as_the_response_says() -> None:
     a, b, c = system()
     wave = np.exp(1j * np.outer(np.arange(40), [0.1, 0.7]))
     expected = np.einsum("mq,mqp,mp->m", wave.conj(), solved_one_by_one(a, b, c), wave)
-    assert Resolvent(a, b, c).along(POINTS, wave) == pytest.approx(expected, rel=1e-9)
+    form = Resolvent(a, b, c)
+    later = powers(1.0 / POINTS, len(form.after))
+    gone = np.einsum("mq,mk,kqp,mp->m", wave.conj(), later, form.after, wave)
+    assert form.along(POINTS, wave) + gone == pytest.approx(expected, rel=1e-9)
+
+
+def test_what_is_soon_gone_counts_tick_by_tick() -> None:
+    a, b, c = system()
+    d = np.array([[0.3, 0.0], [-0.7, 0.2]])
+    loop = OpenLoop(a, b, c, d, 2e-3, np.array([0.2e-3, 1.2e-3]))
+    frequency = np.linspace(1.0, 499.0, 40)
+    z, wave = (np.exp(2j * np.pi * np.multiply.outer(frequency, t)) for t in (2e-3, loop.instants))
+    each = np.array([c @ np.linalg.solve(at * np.eye(len(a)) - a, b) + d for at in z])
+    expected = np.einsum("mq,mqp,mp->m", wave.conj(), each, wave) / 2.0
+    assert transfer(loop, frequency) == pytest.approx(expected, rel=1e-9)
 
 
 @pytest.mark.parametrize("alike", [False, True])

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.margins import Margins, stability_boundary
-from shaftloop.analysis.openloop import OpenLoop, spectral_radius
+from shaftloop.analysis.openloop import OpenLoop
 from shaftloop.analysis.sensitivity import Peak, highest
 from shaftloop.figures import Figure
 
@@ -55,7 +55,7 @@ class JointMargins:
     @cached_property
     def stable(self) -> bool:
         """Whether the bench is, all loops closed."""
-        return spectral_radius(self.system.closed()) < 1.0
+        return self.system.disturbed.radius < 1.0
 
     @cached_property
     def gain_margin(self) -> float | None:

@@ -64,7 +64,7 @@ class Margins:
     @cached_property
     def largest_eigenvalue(self) -> float:
         """Of the hyperperiod map, all loops closed."""
-        return spectral_radius(self.system.closed())
+        return self.system.disturbed.radius
 
     @cached_property
     def stable(self) -> bool:
@@ -74,12 +74,12 @@ class Margins:
     @cached_property
     def gain_margin(self) -> float | None:
         """Smallest factor above 1 on the gain at which stability changes; None where none does to 1000."""
-        return stability_boundary(self.system, [k for k in self._factors if k > 1.0], self._scan)
+        return self._boundary(1.0)
 
     @cached_property
     def gain_margin_down(self) -> float | None:
         """Largest factor below 1 at which stability changes; None where none does down to 1/1000."""
-        return stability_boundary(self.system, [k for k in self._factors if k < 1.0], 1.0 / self._scan)
+        return self._boundary(-1.0)
 
     @cached_property
     def fundamental_gain_margin(self) -> float | None:
@@ -208,9 +208,10 @@ class Margins:
     def _factors(self) -> list[float]:
         return [crossing.value for crossing in self._phase_crossings]
 
-    @property
-    def _scan(self) -> Array:
-        return _SCAN if self.ticks > 1 else _SCAN[[0, -1]]
+    def _boundary(self, side: float) -> float | None:
+        scan = (_SCAN if self.ticks > 1 else _SCAN[[0, -1]]) ** side
+        factors = [k for k in self._factors if (k > 1.0) == (side > 0.0)]
+        return stability_boundary(self.system, factors, scan)
 
     @cached_property
     def _ms(self) -> Peak:
@@ -248,7 +249,7 @@ def stability_boundary(system: OpenLoop, candidates: list[float], scan: Array) -
     candidates : list of float
         From the phase crossovers.
     scan : ndarray, shape (n,)
-        Factors on one side of 1, which catch what a periodically time-varying loop adds.
+        Factors on one side of 1, itself the first, which catch what a periodically time-varying loop adds.
     """
 
     def excess(gain: float) -> float:
@@ -260,7 +261,7 @@ def stability_boundary(system: OpenLoop, candidates: list[float], scan: Array) -
     between = [0.5 * (low + high) for low, high in pairwise(knots)]
     near = [max(knot + d, 0.0) for knot in knots for d in (-_NEAR, _NEAR)]
     points = [float(np.exp(side * size)) for size in sorted({*np.abs(np.log(scan)), *between, *near})]
-    last, value = points[0], excess(points[0])
+    last, value = points[0], system.disturbed.radius - 1.0
     for point in points[1:]:
         new = excess(point)
         if (value < 0.0) != (new < 0.0):

@@ -59,13 +59,31 @@ class OpenLoop:
         return replace(self, a=self.closed(), b=self.b @ passed, c=passed @ self.c, d=passed)
 
     @cached_property
-    def lags(self) -> tuple[Array, Array]:
-        """Sums of D along its diagonals: below and on the main one, shape (p,), and above it, shape (p - 1,).
+    def poles(self) -> Complex:
+        """Eigenvalues of A, shape (n,)."""
+        return np.linalg.eigvals(self.a).astype(np.complex128)
 
-        At one frequency D counts with them alone, as ticks are evenly spaced.
+    @property
+    def radius(self) -> float:
+        """Largest absolute eigenvalue of A."""
+        return float(np.max(np.abs(self.poles), initial=0.0))
+
+    @cached_property
+    def lags(self) -> tuple[Array, Array]:
+        """What comes out a number of ticks later, and earlier from one on, as far as no mode makes it.
+
+        At one frequency D and what is soon gone count with sums along their diagonals, as ticks are evenly
+        spaced.
         """
-        below = [np.trace(self.d, -lag) for lag in range(len(self.d))]
-        return np.array(below), np.array([np.trace(self.d, lag) for lag in range(1, len(self.d))])
+        count, blocks = len(self.d), np.concatenate([self.d[None], self.resolvent.after])
+        below, above = np.zeros((len(blocks), count)), np.zeros(count - 1)
+        for lag in range(count):
+            below[:, lag] += np.trace(blocks, -lag, 1, 2)
+        for lag in range(1, count):
+            first, *later = np.trace(blocks, lag, 1, 2)
+            above[lag - 1] = first
+            below[:-1, -lag] += later
+        return below.ravel(), above
 
     def lifted(self, z: Complex) -> Complex:
         """Return what comes out at the ticks over what goes in, shape (m, p, p).
@@ -73,7 +91,7 @@ class OpenLoop:
         Parameters
         ----------
         z : ndarray, shape (m,)
-            Points in the plane.
+            Points on the unit circle.
         """
         return self.d + self.resolvent.lifted(z)
 

@@ -1,7 +1,8 @@
 """What comes out of a discrete system, ``C·(z·1 − A)⁻¹·B``, at many points from one form of A.
 
 A is brought to a triangle. Its slow part, whose eigenvalues can be told apart, falls into modes; what is gone
-within a hyperperiod, such as delay lines, stays a triangle, and so does all of it where modes are too alike.
+within a hyperperiod or a few, such as delay lines, is a sum over these. Where modes are too alike all of it
+stays a triangle.
 """
 
 from typing import Any
@@ -9,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Resolvent"]
+__all__ = ["Resolvent", "powers"]
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -20,16 +21,27 @@ _SLOW = 0.05
 """Size from which on an eigenvalue counts as slow."""
 _ALIKE = 1e7
 """Condition of the modes from which on they are too much alike: it eats so many digits."""
+_GONE = 1e-18
+"""Share of what went in that is nothing any more."""
 
 
 class Resolvent:
-    """A discrete system, balanced, its states in modes and a triangle.
+    """A discrete system, balanced, its states in modes, and what is soon gone by itself.
 
     Parameters
     ----------
     a, b, c : ndarray, shape (n, n), (n, p), (q, n)
         Its matrices.
     """
+
+    poles: Complex
+    """Eigenvalues, those that are gone last, shape (n,)."""
+    into: Complex
+    """What goes into each mode, shape (modes, p); none where modes are too alike."""
+    out: Complex
+    """What comes out of each, shape (q, modes)."""
+    after: Array
+    """What comes out of the rest, that many hyperperiods and one later, shape (k, q, p)."""
 
     def __init__(self, a: Array, b: Array, c: Array) -> None:
         from scipy.linalg import matrix_balance, schur
@@ -39,12 +51,16 @@ class Resolvent:
         slow_first: Any = _is_slow
         triangle, basis, slow = schur(balanced, output="complex", sort=slow_first)
         into, out = basis.conj().T @ (b / scale[:, None]), (c * scale) @ basis
-        self._poles = np.diag(triangle).copy()
+        self.poles = np.diag(triangle).copy()
         modes, apart = _modes(triangle, slow)
-        self._slow = slow if apart is not None else 0
-        if apart is not None:
+        self._triangle: tuple[Complex, Complex, Complex] | None = None
+        if apart is None:
+            slow, self._triangle = 0, (triangle, into, out)
+            self.after = np.zeros((0, len(c), b.shape[1]))
+        else:
             into, out = apart @ into, out @ modes
-        self._triangle, self._into, self._out = triangle, into, out
+            self.after = _after(triangle[slow:, slow:], into[slow:], out[:, slow:])
+        self.into, self.out = into[:slow], out[:, :slow]
 
     def lifted(self, z: Complex) -> Complex:
         """Return what comes out per what goes in, shape (m, q, p).
@@ -52,52 +68,97 @@ class Resolvent:
         Parameters
         ----------
         z : ndarray, shape (m,)
-            Points in the plane.
+            Points on the unit circle.
 
         Raises
         ------
         numpy.linalg.LinAlgError
             Where a point is an eigenvalue to the last bit.
         """
-        (inputs, outputs), count = (self._into.shape[1], len(self._out)), len(z)
+        (inputs, outputs), count = (self.into.shape[1], len(self.out)), len(z)
         result = np.empty((count, outputs, inputs), dtype=np.complex128)
+        each = (self.out.T[:, :, None] * self.into[:, None, :]).reshape(-1, outputs * inputs)
         for part in self._parts(count * inputs, count):
-            right = np.repeat(self._into, len(z[part]), axis=1)
-            found = self._out @ self._solved(np.tile(z[part], inputs), right)
-            result[part] = np.moveaxis(found.reshape(outputs, inputs, -1), 2, 0)
+            if self._triangle is None:
+                found = self._shares(z[part]) @ each
+                found += powers(1.0 / z[part], len(self.after)) @ self.after.reshape(-1, outputs * inputs)
+                result[part] = found.reshape(-1, outputs, inputs)
+                continue
+            triangle, into, out = self._triangle
+            right = np.repeat(into, len(z[part]), axis=1)
+            solved = out @ _solved(triangle, np.tile(z[part], inputs), right)
+            result[part] = np.moveaxis(solved.reshape(outputs, inputs, -1), 2, 0)
         return result
 
     def along(self, z: Complex, wave: Complex) -> Complex:
         """Return by how much of a wave another comes out, ``conj(wave)·C·(z·1 − A)⁻¹·B·wave``, shape (m,).
 
+        Without what `after` says.
+
         Parameters
         ----------
         z : ndarray, shape (m,)
-            Points in the plane.
+            Points on the unit circle.
         wave : ndarray, shape (m, p)
             What goes in at each of them; p is q.
         """
         result = np.empty(len(z), dtype=np.complex128)
         for part in self._parts(len(z), len(z)):
-            found = self._solved(z[part], self._into @ wave[part].T)
-            result[part] = np.sum((self._out.T @ wave[part].conj().T) * found, axis=0)
+            if self._triangle is None:
+                through = (wave[part].conj() @ self.out) * (wave[part] @ self.into.T)
+                result[part] = np.sum(through * self._shares(z[part]), axis=1)
+                continue
+            triangle, into, out = self._triangle
+            found = _solved(triangle, z[part], into @ wave[part].T)
+            result[part] = np.sum((out.T @ wave[part].conj().T) * found, axis=0)
         return result
 
     def _parts(self, systems: int, points: int) -> list[slice]:
-        """Return the points in parts that are solved for together."""
-        most = max(1, _BLOCK * points // max(systems * len(self._poles), 1))
+        """Return the points in parts that are looked at together."""
+        most = max(1, _BLOCK * points // max(systems * len(self.poles), 1))
         return [slice(first, first + most) for first in range(0, points, most)]
 
-    def _solved(self, points: Complex, right: Complex) -> Complex:
-        """Return the solutions for points and right-hand sides in place of these, shape (n, points)."""
-        gap = points - self._poles[:, None]
-        if not gap.all():
-            raise np.linalg.LinAlgError("Singular matrix")
-        right[: self._slow] /= gap[: self._slow]
-        for i in range(len(right) - 1, self._slow - 1, -1):
-            right[i] /= gap[i]
-            right[self._slow : i] += self._triangle[self._slow : i, i, None] * right[i]
-        return right
+    def _shares(self, z: Complex) -> Complex:
+        """Return what every mode makes of a unit that goes into it, shape (m, modes)."""
+        return 1.0 / _gap(z[:, None], self.poles[: len(self.into)])
+
+
+def powers(z: Complex, count: int) -> Complex:
+    """Return powers of points from the first on, shape (m, count).
+
+    Parameters
+    ----------
+    z : ndarray, shape (m,)
+        On the unit circle.
+    count : int
+        How many.
+    """
+    return np.asarray(np.cumprod(np.repeat(z[:, None], count, axis=1), axis=1), dtype=np.complex128)
+
+
+def _gap(points: Complex, poles: Complex) -> Complex:
+    gap = points - poles
+    if not gap.all():
+        raise np.linalg.LinAlgError("Singular matrix")
+    return np.asarray(gap)
+
+
+def _solved(triangle: Complex, points: Complex, right: Complex) -> Complex:
+    """Return the solutions for points and right-hand sides in place of these, shape (n, points)."""
+    gap = _gap(points, np.diag(triangle)[:, None])
+    for i in range(len(right) - 1, -1, -1):
+        right[i] /= gap[i]
+        right[:i] += triangle[:i, i, None] * right[i]
+    return right
+
+
+def _after(triangle: Complex, into: Complex, out: Complex) -> Array:
+    """Return what comes out hyperperiod by hyperperiod until nothing is left, shape (k, q, p)."""
+    found, least = [], _GONE * np.max(np.abs(into), initial=0.0)
+    while np.max(np.abs(into), initial=0.0) > least:
+        found.append((out @ into).real)
+        into = triangle @ into
+    return np.array(found).reshape(-1, len(out), into.shape[1])
 
 
 def _is_slow(value: Any) -> bool:

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.analysis.openloop import AT_ONE, OpenLoop
+from shaftloop.analysis.resolvent import powers
 from shaftloop.errors import SimulationError
 
 __all__ = [
@@ -42,6 +43,8 @@ _GRAZES = 0.1
 """Imaginary over real part below which L may reach over the real axis between two points of the grid."""
 _FLAT = 0.2
 """Size of a pole below which it makes no peak, as its motion is gone within a hyperperiod."""
+_REAL = 1e-9
+"""Share of a pole below which rounding may have made its imaginary part."""
 _ORDINARY = 48
 """Points per decade of the ordinary grid."""
 _SPLIT = 1e-5
@@ -126,8 +129,8 @@ def _response(loop: OpenLoop, frequency: Array) -> Complex:
     wave = np.exp(1j * np.outer(omega, loop.instants))
     through = loop.resolvent.along(np.exp(1j * omega * loop.hyperperiod), wave)
     below, above = loop.lags
-    turned = wave * wave[:, :1].conj()
-    direct = turned.conj() @ below + turned[:, 1:] @ above
+    turned = powers(np.exp(-1j * omega * loop.period), len(below) - 1)
+    direct = below[0] + turned @ below[1:] + turned[:, : len(above)].conj() @ above
     return np.asarray((through + direct) / len(loop.instants))
 
 
@@ -150,7 +153,7 @@ def grid(loop: OpenLoop, least: float = 0.0) -> Array:
     slowest = float(np.min(np.abs(rates), initial=np.inf)) / (2.0 * np.pi)
     lowest = min(_LOWEST * half, _BELOW * slowest)
     points = [np.geomspace(lowest, half, round(_ORDINARY * math.log10(half / lowest)))]
-    turning = rates.imag >= 0.0
+    turning = values.imag > -_REAL * np.abs(values)
     # The other one of a pair is the same peak at the image on the other side of 0.
     rates, images = rates[turning], images[turning]
     count = len(loop.instants)
@@ -176,19 +179,24 @@ def _poles_and_images(system: OpenLoop, least: float) -> tuple[Complex, NDArray[
 
     count = len(system.instants)
     if least == 0.0 or count == 1:
-        values = _in_motion(np.linalg.eigvals(system.a))
+        values = _in_motion(system.poles)
         return values, np.ones((len(values), count), dtype=np.bool_)
-    every, left, right = eig(system.a, left=True, right=True)  # type: ignore[misc]
-    values = _in_motion(every)
-    own = np.isin(every, values)
-    left, right = left[:, own].conj().T, right[:, own]
-    back = np.exp(-1j * np.outer(np.angle(values) / system.hyperperiod, system.instants))
-    into, out = np.fft.fft(back * (left @ system.b).conj()), np.fft.fft(back * (system.c @ right).T)
-    # Of poles that are nearly defective the eigenvectors nearly vanish together: they are seen everywhere.
-    common = np.abs(np.sum(left.T * right, axis=0)) * np.abs(1.0 - np.abs(values)) * count
-    seen = np.abs(into * out) >= least * common[:, None]
+    form = system.resolvent
+    every, common = form.poles, np.ones(len(form.into))
+    into, out = form.into.conj(), form.out.T
+    if not len(into):  # too alike to be told apart: the vectors of poles that are nearly one vanish together
+        every, left, right = eig(system.a, left=True, right=True)  # type: ignore[misc]
+        into, out = (left.conj().T @ system.b).conj(), (system.c @ right).T
+        common = np.abs(np.sum(left.conj() * right, axis=0))
+    modes = len(into)
+    back = np.exp(-1j * np.outer(np.angle(every[:modes]) / system.hyperperiod, system.instants))
+    size = np.abs(np.fft.fft(back * into) * np.fft.fft(back * out))
+    # What is soon gone makes no peak.
+    seen = np.zeros((len(every), count), dtype=np.bool_)
+    seen[:modes] = size >= least * (common * np.abs(1.0 - np.abs(every[:modes])))[:, None] * count
     seen[:, 0] = True
-    return values, seen
+    values = _in_motion(every)
+    return values, seen[np.isin(every, values)]
 
 
 def _in_motion(values: NDArray[Any]) -> Complex:
