@@ -124,9 +124,11 @@ class Picture:
     def _laid_out(self, *, titled: bool) -> Iterator[Any]:
         """Give the picture as a figure; it is printed in the same style."""
         import matplotlib
-        from matplotlib.backends.backend_agg import FigureCanvasAgg
-        from matplotlib.figure import Figure
-        from matplotlib.layout_engine import ConstrainedLayoutEngine
+
+        with _undocumented():
+            from matplotlib.backends.backend_agg import FigureCanvasAgg
+            from matplotlib.figure import Figure
+            from matplotlib.layout_engine import ConstrainedLayoutEngine
 
         with matplotlib.rc_context(_STYLE), warnings.catch_warnings():
             # A title may hold characters that the font does not have; boxes in the picture are enough said.
@@ -156,6 +158,19 @@ class Picture:
             FigureCanvasSVG(figure).print_svg(file, metadata={"Date": None, **about})
         else:
             FigureCanvasAgg(figure).print_png(file, metadata=about, pil_kwargs={"compress_level": _PACKED})
+
+
+@contextmanager
+def _undocumented() -> Iterator[None]:
+    """Import drawing classes without texts on their properties, which take a third of it and no one reads."""
+    from matplotlib import artist
+
+    kept = artist.kwdoc
+    artist.kwdoc = lambda artist: ""
+    try:
+        yield
+    finally:
+        artist.kwdoc = kept
 
 
 def _write_plain_decades(figure: Any) -> None:
