@@ -78,7 +78,7 @@ def test_no_library_is_imported_at_the_door() -> None:
     """`shaftloop -h` imports click and nothing that is heavy."""
     code = "import sys, shaftloop.cli.main; print(*sorted({m.partition('.')[0] for m in sys.modules}))"
     loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    heavy = {"numpy", "scipy", "numba", "matplotlib", "control", "pydantic", "simpy", "rich"}
+    heavy = {"numpy", "scipy", "numba", "matplotlib", "control", "simpy", "rich"}
     assert heavy & set(loaded.stdout.split()) == set()
 
 

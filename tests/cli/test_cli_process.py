@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 ROOTS = [str(Path(__file__).parents[2] / name) for name in ("sim", "models")]
-HEAVY = ("numpy", "numba", "matplotlib", "scipy", "simpy", "control", "pydantic", "rich", "tomlkit")
+HEAVY = ("numpy", "numba", "matplotlib", "scipy", "simpy", "control", "rich", "tomlkit")
 
 
 def python(*arguments: str, folder: Path, stdout: int = subprocess.PIPE) -> subprocess.CompletedProcess[str]:

@@ -134,7 +134,7 @@ def test_nothing_heavy_is_loaded_with_pytest() -> None:
         "import sys, shaftloop.cli.pytest_plugin; print(*sorted({m.partition('.')[0] for m in sys.modules}))"
     )
     loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    heavy = {"numpy", "scipy", "numba", "matplotlib", "control", "pydantic", "simpy", "rich", "click"}
+    heavy = {"numpy", "scipy", "numba", "matplotlib", "control", "simpy", "rich", "click"}
     assert heavy & set(loaded.stdout.split()) == set()
 
 

@@ -4,11 +4,14 @@ It knows the keys, which of them are needed, the choices and the ranges of bare 
 range of a quantity, and all that concerns several keys, only the reader checks.
 """
 
+import dataclasses
 import json
 from typing import Any
 
-from shaftloop.scenario.derive import adapter
+from shaftloop.scenario.derive import item_kind, members, readable_fields
 from shaftloop.scenario.description import Description
+from shaftloop.scenario.fields import leaf
+from shaftloop.scenario.written import written
 from shaftloop_models.part import Part
 
 __all__ = ["json_schema", "schema_text"]
@@ -21,20 +24,20 @@ _FROM = {
 
 def json_schema() -> dict[str, Any]:
     """Return the JSON Schema of a scenario file."""
-    schema: dict[str, Any] = adapter(Description).json_schema()
-    override: dict[str, Any] = adapter(Part, partial=True).json_schema()
-    parts: dict[str, Any] = override.pop("$defs")
-    for reference in override["anyOf"]:
-        part = parts[reference["$ref"].rpartition("/")[2]]
+    tables: dict[str, Any] = {}
+    overrides: dict[str, Any] = {}
+    whole = _table(Description, tables)
+    override = _schema(Part, overrides, partial=True)
+    for cls in members(Part):
+        part = overrides[_name(cls, partial=True)]
         part["properties"]["from"] = _FROM
         part["required"] = ["from"]
-    schema["$defs"].update(parts)
-    line = schema["properties"]["line"]
+    line = whole["properties"]["line"]
     line["items"] = {"anyOf": [line["items"], override]}
-    plain: dict[str, Any] = _plain(schema)
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
-        **plain,
+        "$defs": dict(sorted(tables.items())) | dict(sorted(overrides.items())),
+        **whole,
         "title": "shaftloop scenario",
         "description": "A bench and what it is asked to do. Quantities are texts with a unit.",
     }
@@ -45,17 +48,46 @@ def schema_text() -> str:
     return json.dumps(json_schema(), indent=1, ensure_ascii=False) + "\n"
 
 
-def _plain(node: Any) -> Any:
-    """Return a schema without generated titles, empty defaults and empty descriptions."""
-    if isinstance(node, list):
-        return [_plain(item) for item in node]
-    if not isinstance(node, dict):
-        return node
-    # Among properties "title" and "default" may be names of keys; there they hold a schema.
+def _schema(kind: Any, tables: dict[str, Any], partial: bool) -> dict[str, Any]:
+    """Return the schema of a table, a choice of tables or a list of either; new tables are added."""
+    item = item_kind(kind)
+    if item is not None:
+        return {"items": _schema(item, tables, partial), "type": "array"}
+    references = []
+    for cls in members(kind):
+        name = _name(cls, partial)
+        if name not in tables:
+            tables[name] = {}  # Holds the place: a table may lie in itself.
+            tables[name] = _table(cls, tables, partial)
+        references.append({"$ref": f"#/$defs/{name}"})
+    # Where every key may be missing, a table can be any of several.
+    return references[0] if len(references) == 1 else {"anyOf" if partial else "oneOf": references}
+
+
+def _name(cls: type, partial: bool) -> str:
+    return cls.__name__ + ("Override" if partial else "")
+
+
+def _table(cls: type, tables: dict[str, Any], partial: bool = False) -> dict[str, Any]:
+    known = readable_fields(cls)
+    needed = [name for name, (_, required) in known.items() if required and not partial]
+    doc = (cls.__doc__ or "").partition("\n")[0]
     return {
-        key: _plain(value)
-        for key, value in node.items()
-        if not (key == "title" and isinstance(value, str))
-        and not (key == "default" and value is None)
-        and not (key == "description" and value == "")
+        "additionalProperties": False,
+        **({"description": doc} if doc else {}),
+        "properties": {name: _field(cls, name, tables, partial) for name in known},
+        **({"required": needed} if needed else {}),
+        "type": "object",
     }
+
+
+def _field(cls: type, name: str, tables: dict[str, Any], partial: bool) -> dict[str, Any]:
+    hint, _ = readable_fields(cls)[name]
+    found = leaf(name, hint)
+    if found is None:
+        return _schema(hint, tables, partial)
+    default = next(f.default for f in dataclasses.fields(cls) if f.name == name)
+    text = None if partial or default is dataclasses.MISSING else written(hint, default)
+    schema = found.schema if text in (None, []) else {**found.schema, "default": text}
+    ordered: dict[str, Any] = json.loads(json.dumps(schema, sort_keys=True))
+    return {key: value for key, value in ordered.items() if value != ""}
