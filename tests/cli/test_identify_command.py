@@ -75,6 +75,7 @@ def test_the_document_states_figures_with_intervals() -> None:
             2,
             "--order must be above 0",
         ),
+        (["run.csv", "run.csv", "--free", "a.b", "--order", "0"], 2, "--order must be above 0"),
     ],
 )
 def test_wrong_input(arguments: list[str], code: int, message: str) -> None:
@@ -107,6 +108,11 @@ def test_a_fit_says_first_whether_the_log_contradicts_the_bench() -> None:
     (parameter,) = document["parameters"]
     assert parameter["value"]["unit"] == "kg m^2" and abs(parameter["value"]["value"] - 0.03) < 3e-4
     assert document["contradicted"] is False and document["channels"]["reading"]["fit"]["value"] > 0.9
+    named = json.loads(identify(*arguments, "--order", "24", "--speed", "load_speed", "--json").stdout)
+    (order,) = named["orders_taken_out"]
+    assert (order["order"], order["of"], order["found"]) == (24.0, "load_speed", False)
+    assert order["amplitudes"]["reading"]["unit"] == "N m"
+    assert any("order 24 of load_speed is taken out of " in said for said in named["warnings"])
 
 
 def test_a_loop_on_an_encoder_is_warned_of_unless_its_command_plays() -> None:
@@ -263,6 +269,7 @@ def test_a_plan_that_is_not_sure_enough_ends_with_1() -> None:
     ("arguments", "message"),
     [
         (["reference-bench", "run.csv", *PLAN], "--plan comes before any log"),
+        (["reference-bench", *PLAN, "--order", "2"], "--plan comes before any log"),
         (["reference-bench", "run.csv", "--length", "2 s"], "belong to an experiment: add --plan"),
         (["reference-bench", *PLAN, "--set", "seed=2", "--write"], "with --set the file is not the bench"),
         (["reference-bench", "--plan"], "nothing is free"),

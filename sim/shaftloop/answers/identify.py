@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from shaftloop.analysis.logs.frequency import LogResponse, ResponseDemand, measure_response
 from shaftloop.analysis.modes import find_modes, mechanics
 from shaftloop.analysis.overlay import MeasuredRun, read_measurement
@@ -20,7 +22,7 @@ from shaftloop.studies.identification.changes import Change, Earlier, changes, e
 from shaftloop.studies.identification.fit import Fit, estimate
 from shaftloop.studies.identification.free import read_free
 from shaftloop.studies.identification.judge import Judgement, fit_share, judge
-from shaftloop.studies.identification.problem import Estimate
+from shaftloop.studies.identification.problem import Estimate, Problem
 from shaftloop.studies.identification.replay import Replay
 
 __all__ = ["FitAnswer", "Judged", "ResponseAnswer", "find_fit", "find_response", "response"]
@@ -157,6 +159,8 @@ class Judged:
         )
 
 
+_SEEN = 0.1
+"""Amplitude of an order over the noise of a column, from which it is named there."""
 _SERVES = 0.5
 """Least fit of another run."""
 
@@ -196,12 +200,34 @@ class FitAnswer(Answer):
         said = [
             f"{m.table.log.label}: {sentence}" for m in self.measurements for sentence in m.findings.said()
         ]
+        said += self._orders()
         if coarse := self._coarse_loops():
             said.append(
                 f"{', '.join(coarse)}: closed on an encoder, the steps of which come back through it and "
                 "are off in the fit: values may be off by more than their intervals say"
             )
         return tuple(said)
+
+    def _orders(self) -> list[str]:
+        """Return what was taken out by angle."""
+        said, columns = [], self.replay.compared
+        for order in self.fit.orders:
+            sizes = zip(columns, order.amplitudes, self.fit.noise, strict=True)
+            seen = [f"{c.column.channel} ({x:.3g} {c.unit})" for c, x, noise in sizes if x > _SEEN * noise]
+            found = ", found in what is left," if order.found else ""
+            where = ", ".join(seen) or "every column, where it is lost in the noise"
+            said.append(f"order {order.order:g} of {order.of}{found} is taken out of {where}")
+            if order.fast:
+                said[-1] += (
+                    "; it or the speed changes fast, so that values may be off where it is a torque that "
+                    "drives the line: put it into the scenario then, as cogging, and free amplitude and phase"
+                )
+        if gone := self.fit.swallowed:
+            said.append(
+                f"what tells {', '.join(gone)} lies at these orders and went with them: state what is known "
+                "beforehand, PATH=VALUE ± TOLERANCE"
+            )
+        return said
 
     @property
     def told(self) -> tuple[Restated, ...]:
@@ -270,6 +296,8 @@ def find_fit(  # noqa: PLR0913  (all but three have defaults)
     options: Sequence[str] = (),
     held_out: float = 0.3,
     lead: float = 0.0,
+    orders: Sequence[float] = (),
+    speed: str | None = None,
     others: Sequence[Path] = (),
     since: Path | None = None,
     watch: Watch = unwatched,
@@ -290,6 +318,11 @@ def find_fit(  # noqa: PLR0913  (all but three have defaults)
         Share of the log at its end that is kept out of the fit and judged.
     lead : float
         How long the first values of what is played are held before the log begins. [s]
+    orders : sequence of float
+        Periods per turn; they are taken out by angle, and strong ones that are found in what is left, too.
+    speed : str, optional
+        Channel or header of the speed, or the angle, of the shaft that the orders belong to; else the first
+        speed of the logs.
     others : sequence of Path
         Logs of other runs, which are judged with the values that were found.
     since : Path, optional
@@ -309,7 +342,7 @@ def find_fit(  # noqa: PLR0913  (all but three have defaults)
     frees = read_free(scenario, free, replay.log_parameters())
     _check_length(scenario, replay)
     with watch("fitting the bench to the log") as progress:
-        fit = estimate(replay, frees, held_out=held_out, progress=progress)
+        fit = estimate(replay, frees, held_out=held_out, orders=orders, speed=speed, progress=progress)
     names = [entry.column.channel for entry in replay.compared]
     played = [replay.played_at(entry.time) for entry in replay.compared]
     judgement = judge(fit, names, played)
@@ -318,19 +351,21 @@ def find_fit(  # noqa: PLR0913  (all but three have defaults)
     for path in others:
         # What belongs to the columns of the other log is not moved: only the bench is judged.
         other = Replay(scenario, [read_measurement(path, _known(path, options))], lead)
-        shown = other.seen(other.runs(frees, [theta])[0], frees, theta)
+        of = fit.orders[0].of if fit.orders else None
+        problem = Problem(other, frees, 0.0, [order.order for order in fit.orders], of)
+        shown = problem.shown([np.array(theta)])[0]
         shares = {
-            entry.column.channel: fit_share(entry.measured, values)
-            for entry, values in zip(other.compared, shown, strict=True)
+            entry.column.channel: fit_share(values + left, values)
+            for entry, values, left in zip(other.compared, shown, problem.left(shown), strict=True)
         }
         judged.append(Judged(str(path), shares))
     earlier = None
     if since is not None and since.suffix == ".json":
         earlier = earlier_fit(since)
     elif since is not None:
-        before = find_fit(
-            scenario, [since], free, options=_known(since, options), held_out=held_out, lead=lead, watch=watch
-        )
+        known = _known(since, options)
+        same: dict[str, Any] = {"held_out": held_out, "lead": lead, "orders": orders, "speed": speed}
+        before = find_fit(scenario, [since], free, options=known, **same, watch=watch)
         earlier = earlier_values(str(since), before.fit.estimates, bool(before.against))
     changed = () if earlier is None else changes(earlier, fit.estimates)
     return FitAnswer(scenario, tuple(measurements), replay, fit, judgement, tuple(judged), earlier, changed)

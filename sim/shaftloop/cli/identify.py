@@ -31,11 +31,10 @@ _GROUPS = {
         "input_column",
         "output_column",
         "instrument",
-        "orders",
-        "speed",
         "period",
         "resolution",
     ),
+    "Order lines": ("orders", "speed"),
     "What is written": ("write", "out", "as_json", "pictures"),
 }
 
@@ -105,7 +104,11 @@ _GROUPS = {
 @click.option("--to", "output_column", metavar="COLUMN", help="Output of a response.")
 @click.option("--instrument", metavar="COLUMN", help="Known command, where a loop is closed around both.")
 @click.option("--order", "orders", type=ORDER, multiple=True, metavar="N", help="Taken out; repeatable.")
-@click.option("--speed", metavar="COLUMN", help="Speed of the shaft that the orders belong to.")
+@click.option(
+    "--speed",
+    metavar="COLUMN",
+    help="Speed of the shaft that the orders belong to; in a fit else the first speed, or an angle.",
+)
 @click.option(
     "--period",
     type=QuantityType("s", "0.5 s", above_zero=True),
@@ -156,15 +159,23 @@ def identify(  # noqa: PLR0913  (one argument per option)
     if not plan and (kinds or length or point or logged):
         raise click.UsageError("--kind, --length, --point and --logged belong to an experiment: add --plan.")
     if plan:
-        if response or more or lead or others or since or log:
+        if response or more or lead or others or since or log or orders or speed:
             raise click.UsageError("--plan comes before any log: leave LOG and what belongs to it out.")
-        wishes = {"within": within, "length": length, "logged": logged, "held_out": hold_out}
+        wishes: dict[str, Any] = {
+            "within": within,
+            "length": length,
+            "logged": logged,
+            "held_out": hold_out,
+        }
         _plan(request, free, wishes | ({"kinds": kinds} if kinds else {}), point, write)
         return
+    if any(not order > 0.0 for order in orders):
+        raise click.UsageError("--order must be above 0.")
     if not response:
-        if input_column or output_column or instrument or orders or speed or period or resolution:
+        if input_column or output_column or instrument or period or resolution:
             raise click.UsageError("--from, --to and what follows belong to a response: add --response.")
-        _fit(request, more, log, free, (hold_out, lead), others, since, write)
+        wishes = {"held_out": hold_out, "lead": lead or 0.0, "others": others, "since": since}
+        _fit(request, more, log, free, wishes | {"orders": orders, "speed": speed}, write)
         return
     from shaftloop.analysis.logs.frequency import ResponseDemand
     from shaftloop.answers.identify import find_response
@@ -178,8 +189,6 @@ def identify(  # noqa: PLR0913  (one argument per option)
         )
     if not input_column or not output_column:
         raise click.UsageError("--response needs the columns --from and --to.")
-    if any(not order > 0.0 for order in orders):
-        raise click.UsageError("--order must be above 0.")
     demand = ResponseDemand(input_column, output_column, instrument, speed, orders, period, resolution)
     answer = find_response([Path(request.source), *more], demand, log)
     folder = request.folder(answer.name)
@@ -193,18 +202,16 @@ def _fit(
     logs: tuple[Path, ...],
     options: tuple[str, ...],
     free: tuple[str, ...],
-    wishes: tuple[float, float | None],
-    others: tuple[Path, ...],
-    since: Path | None,
+    wishes: dict[str, Any],
     write: bool,
 ) -> None:
     from shaftloop.errors import ScenarioError
 
     if not logs:
         raise click.UsageError("name the scenario and then a log: identify SCENARIO LOG --free PATH.")
-    held_out, lead = wishes[0], wishes[1] or 0.0
-    if held_out > 0.9:
-        raise ScenarioError([f"`hold_out` {100.0 * held_out:g} %: at most 90 % can be kept out of a fit"])
+    if wishes["held_out"] > 0.9:
+        share = f"{100.0 * wishes['held_out']:g} %"
+        raise ScenarioError([f"`hold_out` {share}: at most 90 % can be kept out of a fit"])
     scenario = request.read()
     if write:
         check_writable(scenario, request)
@@ -216,17 +223,7 @@ def _fit(
     folder = request.folder(scenario.name)
     if folder is not None:
         make_folder(folder)
-    answer = find_fit(
-        scenario,
-        logs,
-        free,
-        options=options,
-        held_out=held_out,
-        lead=lead,
-        others=others,
-        since=since,
-        watch=Progress,
-    )
+    answer = find_fit(scenario, logs, free, options=options, **wishes, watch=Progress)
     hand_over(answer, room, request, folder)
     # Last, so that whatever fails before leaves the file alone.
     if write and not answer.against:

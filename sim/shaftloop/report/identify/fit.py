@@ -125,6 +125,21 @@ def document(answer: FitAnswer) -> dict[str, Any]:
             }
             for (name, share, told, more, noise), entry in zip(columns, answer.replay.compared, strict=True)
         },
+        "orders_taken_out": [
+            {
+                "order": order.order,
+                "of": text(order.of),
+                "found": order.found,
+                "fast": order.fast,
+                "amplitudes": {
+                    name: number(size, entry.unit)
+                    for name, size, entry in zip(
+                        answer.names, order.amplitudes, answer.replay.compared, strict=True
+                    )
+                },
+            }
+            for order in fit.orders
+        ],
         "other_runs": {
             text(run.label): {name: number(share, "1") for name, share in run.shares.items()}
             for run in answer.judged

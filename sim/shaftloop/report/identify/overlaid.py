@@ -32,10 +32,11 @@ def _draw(above: Any, below: Any, answer: FitAnswer, i: int) -> None:
     fit, entry = answer.fit, answer.replay.compared[i]
     factor, unit = (30.0 / math.pi, "rpm") if entry.unit == "rad/s" else (1.0, entry.unit)
     time = entry.time
+    measured = "measured, without orders" if fit.orders else "measured"
     for values, colour, width, label in (
         (fit.before[i], COLOURS["before"], 1.0, "bench before"),
         (fit.after[i], COLOURS["now"], 2.4, "bench after"),
-        (fit.measured[i], COLOURS["setpoint"], 0.8, "measured"),
+        (fit.measured[i], COLOURS["setpoint"], 0.8, measured),
     ):
         alpha = 0.6 if label == "bench after" else 1.0
         above.plot(*thinned(time, factor * values), color=colour, linewidth=width, alpha=alpha, label=label)

@@ -15,7 +15,16 @@ from numpy.typing import NDArray
 from shaftloop.errors import ScenarioError, SimulationError
 from shaftloop.studies.identification.free import Free
 from shaftloop.studies.identification.noise import rests, robust_spread, rounding, whitener
-from shaftloop.studies.identification.problem import PRICE, ROBUST, Known, Problem, left_over, what_is_known
+from shaftloop.studies.identification.orders import Order
+from shaftloop.studies.identification.problem import (
+    PRICE,
+    ROBUST,
+    Known,
+    Problem,
+    left_over,
+    swallowed,
+    what_is_known,
+)
 from shaftloop.studies.identification.replay import Replay
 from shaftloop.studies.identification.responses import started
 
@@ -39,7 +48,7 @@ class Fit(Known):
     """A fit of a bench to a log."""
 
     measured: tuple[Array, ...]
-    """Per compared column. [unit]"""
+    """Per compared column, without the orders that were taken out. [unit]"""
     before: tuple[Array, ...]
     """What the bench shows with the values that it started from. [unit]"""
     after: tuple[Array, ...]
@@ -52,6 +61,10 @@ class Fit(Known):
     """Robust standard deviation of the residual. [unit]"""
     runs: int
     """Simulations that it took."""
+    orders: tuple[Order, ...] = ()
+    """That were taken out."""
+    swallowed: tuple[str, ...] = ()
+    """Paths of which those took with them nearly all that the log tells."""
 
 
 def estimate(
@@ -59,6 +72,8 @@ def estimate(
     frees: Sequence[Free],
     *,
     held_out: float = 0.3,
+    orders: Sequence[float] = (),
+    speed: str | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Fit:
     """Find the values of free parameters.
@@ -71,6 +86,11 @@ def estimate(
         Free parameters.
     held_out : float
         Share of the log at its end that is kept out.
+    orders : sequence of float
+        Taken out from the start, periods per turn; strong ones of what is left are found and taken out, too.
+    speed : str, optional
+        Logged speed or angle of the shaft that the orders belong to, a channel or header; else the first
+        speed.
     progress : callable, optional
         Called now and then with the share that is done.
 
@@ -82,7 +102,7 @@ def estimate(
         Where the bench cannot be run with the values that it starts from.
     """
     tell = progress or (lambda share: None)
-    problem = Problem(replay, frees, held_out)
+    problem = Problem(replay, frees, held_out, orders, speed)
     theta = replay.clock_start(frees, np.zeros(len(frees)))
     before = problem.shown([theta])[0]
     _check(problem)
@@ -91,8 +111,11 @@ def estimate(
     theta = _begun(problem, theta, before, scales)
     tell(0.2)
     theta = _descended(problem, theta, scales, 10)
+    if _lines_found(problem, theta):
+        theta = _descended(problem, theta, scales, 10)
     theta = _profiled(problem, theta, scales, 4.0)
     tell(0.6)
+    _lines_found(problem, theta)
     shown = problem.shown([theta])[0]
     scales = left_over(problem, shown, scales)
     theta = _profiled(problem, theta, scales, 1.0)
@@ -102,21 +125,29 @@ def estimate(
         theta = _descended(problem, _slid(problem, theta, scales), scales, 4, still=stay)
     shown = problem.shown([theta])[0]
     tell(0.9)
-    left = [m - s for m, s in zip(problem.measured, shown, strict=True)]
+    left = problem.left(shown)
     filters = [whitener(*of) for of in zip(left, problem.breaks, problem.fitted, strict=True)]
     known = what_is_known(problem, theta, left, scales)
     return Fit(
         known.estimates,
         known.covariance,
         known.information,
-        tuple(problem.measured),
+        tuple(s + values for s, values in zip(shown, left, strict=True)),
         tuple(before),
         tuple(shown),
         tuple(problem.fitted),
         tuple(filters[i](values) for i, values in enumerate(left)),
         tuple(robust_spread(values[c]) for values, c in zip(left, problem.fitted, strict=True)),
         problem.runs,
+        problem.orders.taken([m - s for m, s in zip(problem.measured, shown, strict=True)]),
+        swallowed(problem, theta, known, scales),
     )
+
+
+def _lines_found(problem: Problem, theta: Array) -> bool:
+    """Take strong order lines out of what is left; whether there were any."""
+    shown = problem.shown([theta])[0]
+    return problem.orders.find([m - s for m, s in zip(problem.measured, shown, strict=True)], shown)
 
 
 def _check(problem: Problem) -> None:
@@ -179,8 +210,8 @@ def _each(problem: Problem, thetas: Sequence[Array]) -> list[list[Array]]:
 
 def _cost(problem: Problem, shown: Sequence[Array], scales: Sequence[float]) -> float:
     return sum(
-        float(np.sum(np.minimum(np.abs((m - s) / scale), 1e6)[chosen] ** 2))
-        for m, s, scale, chosen in zip(problem.measured, shown, scales, problem.fitted, strict=True)
+        float(np.sum(np.minimum(np.abs(values / scale), 1e6)[chosen] ** 2))
+        for values, scale, chosen in zip(problem.left(shown), scales, problem.fitted, strict=True)
     )
 
 

@@ -13,9 +13,10 @@ from shaftloop.analysis.simulation import Simulation
 from shaftloop.errors import ScenarioError, SimulationError
 from shaftloop.studies.identification.free import Free
 from shaftloop.studies.identification.noise import robust_spread, rounding, scatter
+from shaftloop.studies.identification.orders import Orders
 from shaftloop.studies.identification.replay import Replay
 
-__all__ = ["PRICE", "ROBUST", "Estimate", "Known", "Problem", "left_over", "what_is_known"]
+__all__ = ["PRICE", "ROBUST", "Estimate", "Known", "Problem", "left_over", "swallowed", "what_is_known"]
 
 Array = NDArray[np.float64]
 
@@ -26,6 +27,8 @@ ROBUST = 10.0
 _STEP = 5e-3
 """Of θ in a difference: well above what substeps and limits leave of roughness in a run. Whole ticks move by
 a record of the run, for what is held between ticks shows no less."""
+_LEFT = 0.02
+"""Share of what a log tells of a parameter, below which the orders that were taken out took it with them."""
 _SIDES = 2.100922
 """Of the 95 % of a t distribution with the 18 degrees of freedom of a smoothed spectrum."""
 
@@ -72,13 +75,21 @@ class Known:
 class Problem:
     """Residuals and sensitivities over θ, each run made once."""
 
-    def __init__(self, replay: Replay, frees: Sequence[Free], held_out: float) -> None:
+    def __init__(
+        self,
+        replay: Replay,
+        frees: Sequence[Free],
+        held_out: float,
+        orders: Sequence[float] = (),
+        speed: str | None = None,
+    ) -> None:
         self.replay, self.frees = replay, list(frees)
         self.measured = [entry.measured for entry in replay.compared]
         first = min(float(entry.time[0]) for entry in replay.compared)
         last = max(float(entry.time[-1]) for entry in replay.compared)
         self.split = last - held_out * (last - first)
         self.fitted = [entry.time <= self.split for entry in replay.compared]
+        self.orders = Orders(replay, orders, speed, self.fitted)
         self.breaks = [_breaks(entry.time) for entry in replay.compared]
         self.runs = 0
         self._kept: dict[tuple[float, ...], Simulation] = {}
@@ -101,16 +112,20 @@ class Problem:
             for key, theta in zip(keys, thetas, strict=True)
         ]
 
+    def left(self, shown: Sequence[Array]) -> list[Array]:
+        """Return what the bench leaves of every column beside the orders that are taken out."""
+        return [
+            self.orders.without(i, m - s) for i, (m, s) in enumerate(zip(self.measured, shown, strict=True))
+        ]
+
     def residual(self, theta: Array, scales: Sequence[float]) -> Array:
         """Return the residual of the fitted rows, in their scales, then the priors."""
         try:
             shown = self.shown([theta])[0]
         except (SimulationError, ScenarioError):
             return np.full(self.rows + len(self._priors()), PRICE)
-        parts = [
-            (m - s)[c] / scale
-            for m, s, c, scale in zip(self.measured, shown, self.fitted, scales, strict=True)
-        ]
+        left = self.left(shown)
+        parts = [values[c] / scale for values, c, scale in zip(left, self.fitted, scales, strict=True)]
         return np.concatenate([*parts, [theta[i] / prior for i, prior in self._priors()]])
 
     def cost(self, theta: Array, scales: Sequence[float]) -> float:
@@ -145,7 +160,8 @@ class Problem:
 
     def jacobian(self, theta: Array, scales: Sequence[float]) -> Array:
         """Return the derivative of `residual`."""
-        parts = [-s[c] / scale for s, c, scale in zip(self.slopes(theta), self.fitted, scales, strict=True)]
+        slopes = [self.orders.without(i, values) for i, values in enumerate(self.slopes(theta))]
+        parts = [-s[c] / scale for s, c, scale in zip(slopes, self.fitted, scales, strict=True)]
         priors = np.zeros((len(self._priors()), len(theta)))
         for row, (i, prior) in enumerate(self._priors()):
             priors[row, i] = 1.0 / prior
@@ -166,8 +182,10 @@ def left_over(problem: Problem, shown: Sequence[Array], scales: Sequence[float])
         Sizes of the columns. [unit]
     """
     return [
-        max(robust_spread((m - s)[c]), 1e-6 * scale, rounding(m))
-        for m, s, c, scale in zip(problem.measured, shown, problem.fitted, scales, strict=True)
+        max(robust_spread(values[c]), 1e-6 * scale, rounding(m))
+        for m, values, c, scale in zip(
+            problem.measured, problem.left(shown), problem.fitted, scales, strict=True
+        )
     ]
 
 
@@ -179,7 +197,7 @@ def what_is_known(problem: Problem, theta: Array, left: Sequence[Array], scales:
     theta : ndarray, shape (parameters,)
         Where they are.
     left : sequence of ndarray
-        What the bench leaves of every column there. [unit]
+        What the bench leaves of every column there, from `Problem.left`. [unit]
     scales : sequence of float
         From `left_over`. [unit]
 
@@ -189,7 +207,10 @@ def what_is_known(problem: Problem, theta: Array, left: Sequence[Array], scales:
         Where nothing depends on a parameter.
     """
     frees, chosen = problem.frees, problem.fitted
-    slopes = [values / scale for values, scale in zip(problem.slopes(theta), scales, strict=True)]
+    slopes = [
+        problem.orders.without(i, values / scale)
+        for i, (values, scale) in enumerate(zip(problem.slopes(theta), scales, strict=True))
+    ]
     information = np.sum([s[c].T @ s[c] for s, c in zip(slopes, chosen, strict=True)], axis=0)
     if not np.any(np.diag(information) > 0.0):
         paths = ", ".join(free.path for free in frees)
@@ -211,6 +232,26 @@ def what_is_known(problem: Problem, theta: Array, left: Sequence[Array], scales:
         for i, (free, x) in enumerate(zip(frees, theta, strict=True))
     )
     return Known(estimates, covariance, information)
+
+
+def swallowed(problem: Problem, theta: Array, known: Known, scales: Sequence[float]) -> tuple[str, ...]:
+    """Return the paths of which the orders that were taken out took nearly all that the log tells.
+
+    Parameters
+    ----------
+    theta : ndarray, shape (parameters,)
+        Where they are.
+    known : Known
+        From `what_is_known`.
+    scales : sequence of float
+        From `left_over`. [unit]
+    """
+    whole = sum(
+        np.sum((values[c] / scale) ** 2, axis=0)
+        for values, c, scale in zip(problem.slopes(theta), problem.fitted, scales, strict=True)
+    )
+    gone = np.diag(known.information) < _LEFT * whole
+    return tuple(free.path for free, lost in zip(problem.frees, gone, strict=True) if lost)
 
 
 def _breaks(time: Array) -> NDArray[np.int64]:
