@@ -69,10 +69,17 @@ def run(
 
 
 def time_per_second(
-    program: Path, *, repeat: int = 20, step_us: float = 25.0, duration: float = 2.0
+    program: Path, *, repeat: int = 20, step_us: float = 25.0, duration: float = 2.0, every: bool = False
 ) -> tuple[float, float]:
-    """Minimum and median time of `repeat` runs, recording included. [ms per simulated second]."""
-    words = _call(program, {"--repeat": repeat, "--step-us": step_us, "--duration": duration}).split()
+    """Minimum and median processor time of `repeat` runs, recording included. [ms per simulated second].
+
+    Parameters
+    ----------
+    every : bool
+        Record every channel that the bench has, not true torque and drive speed alone. [-]
+    """
+    choices = {"--repeat": repeat, "--step-us": step_us, "--duration": duration, "--all": int(every)}
+    words = _call(program, choices).split()
     return float(words[1]), float(words[3])
 
 

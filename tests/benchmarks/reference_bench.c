@@ -5,11 +5,12 @@
  * meters. Shares no code or table with shaftloop.
  *
  *   cc -O2 reference_bench.c -lm -o reference_bench
- *   reference_bench [--quantiser 0|1] [--step-us 25] [--duration 2] [--out FILE] [--repeat N]
+ *   reference_bench [--quantiser 0|1] [--all 0|1] [--step-us 25] [--duration 2] [--out FILE] [--repeat N]
  *
  * --out writes CSV: time, elastic twist torque of the measuring section and drive speed at every sensor tick from 0 to
- * the end, both included, before the tasks of that instant. --repeat N runs N times and prints the minimum and median
- * time in ms per simulated second; recording into memory is part of the timed run, writing the file is not.
+ * the end, both included, before the tasks of that instant. With --all 1 every channel that the bench has is recorded,
+ * not these two alone. --repeat N runs N times and prints the minimum and median processor time in ms per simulated
+ * second; recording into memory is part of the timed run, writing the file is not.
  *
  * Signs: twist = left - right angle; machine torque pushes towards positive speed; the drive is left, the load right.
  */
@@ -79,9 +80,8 @@ typedef struct {
     double speed_integral, torque_integral; /* [N m] */
 } Bench;
 
-typedef struct {
-    double torque, speed; /* true torque [N m], drive speed [rad/s] */
-} Record;
+/* Channels of a record: true torque [N m] and drive speed [rad/s], or all. */
+enum { FEW = 2, ALL = 13 };
 
 static double clamp(double value, double limit)
 {
@@ -159,16 +159,24 @@ static double pi_control(double error, double kp, double ki, double *integral)
     return limited;
 }
 
-static void outer_task(Bench *b, long tick)
+static double speed_ref(long tick)
 {
     const double final_speed = 1500.0 * 2.0 * PI / 60.0;
-    const double speed_ref = tick < RAMP_TICKS ? final_speed * (double)tick / (double)RAMP_TICKS : final_speed;
+    return tick < RAMP_TICKS ? final_speed * (double)tick / (double)RAMP_TICKS : final_speed;
+}
+
+static double torque_ref(long tick)
+{
     const long phase = tick % PULSE_PERIOD_TICKS;
-    const double torque_ref = phase >= PULSE_ON_TICKS && phase < PULSE_OFF_TICKS ? 80.0 : 0.0;
+    return phase >= PULSE_ON_TICKS && phase < PULSE_OFF_TICKS ? 80.0 : 0.0;
+}
+
+static void outer_task(Bench *b, long tick)
+{
     b->drive.command = b->drive.command_next;
     b->load.command = b->load.command_next;
-    b->drive.command_next = pi_control(speed_ref - b->x[SPEED0], 7.0, 60.0, &b->speed_integral);
-    b->load.command_next = -pi_control(torque_ref - b->reading, 0.40, 340.0, &b->torque_integral);
+    b->drive.command_next = pi_control(speed_ref(tick) - b->x[SPEED0], 7.0, 60.0, &b->speed_integral);
+    b->load.command_next = -pi_control(torque_ref(tick) - b->reading, 0.40, 340.0, &b->torque_integral);
 }
 
 static void inner_task(Drive *m, double id, double iq, double w)
@@ -189,13 +197,39 @@ static void inner_task(Drive *m, double id, double iq, double w)
     m->iq_integral += ts * (BANDWIDTH * R_PHASE * eq + R_PHASE / L_Q * (m->vq_next - vq));
 }
 
-static void simulate(long ticks, int substeps, int quantiser, Record *out)
+static double air_gap_torque(double id, double iq)
+{
+    return TORQUE_FACTOR * (PSI + (L_D - L_Q) * id) * iq;
+}
+
+/* Writes a record and returns where the next one goes. */
+static double *record(const Bench *b, long tick, int channels, double *out)
+{
+    const double *x = b->x;
+    *out++ = K_SENSOR * x[TWIST1];
+    *out++ = x[SPEED0];
+    if (channels == FEW) return out;
+    *out++ = b->reading;
+    *out++ = speed_ref(tick);
+    *out++ = b->drive.command_next;
+    *out++ = torque_ref(tick);
+    *out++ = b->load.command_next;
+    *out++ = air_gap_torque(x[ID_DRIVE], x[IQ_DRIVE]);
+    *out++ = x[SPEED3];
+    *out++ = air_gap_torque(x[ID_LOAD], x[IQ_LOAD]);
+    *out++ = K_COUPLING * x[TWIST0] + C_COUPLING * (x[SPEED0] - x[SPEED1]);
+    *out++ = K_SENSOR * x[TWIST1] + C_SENSOR * (x[SPEED1] - x[SPEED2]);
+    *out++ = K_COUPLING * x[TWIST2] + C_COUPLING * (x[SPEED2] - x[SPEED3]);
+    return out;
+}
+
+static void simulate(long ticks, int substeps, int quantiser, int channels, double *out)
 {
     const double h = TICK_S / substeps;
     Bench b;
     memset(&b, 0, sizeof b);
     for (long tick = 0;; tick++) {
-        if (tick % SENSOR_TICKS == 0) *out++ = (Record){K_SENSOR * b.x[TWIST1], b.x[SPEED0]};
+        if (tick % SENSOR_TICKS == 0) out = record(&b, tick, channels, out);
         if (tick == ticks) break;
         if (tick % SENSOR_TICKS == 0) sensor_task(&b, quantiser);
         if (tick % OUTER_TICKS == 0) outer_task(&b, tick);
@@ -210,7 +244,7 @@ static void simulate(long ticks, int substeps, int quantiser, Record *out)
 static double now_ms(void)
 {
     struct timespec t;
-    clock_gettime(CLOCK_MONOTONIC, &t);
+    clock_gettime(CLOCK_PROCESS_CPUTIME_ID, &t);
     return 1e3 * (double)t.tv_sec + 1e-6 * (double)t.tv_nsec;
 }
 
@@ -220,13 +254,13 @@ static int ascending(const void *a, const void *b)
     return (x > y) - (x < y);
 }
 
-static int write_csv(const char *path, const Record *records, long count)
+static int write_csv(const char *path, const double *records, long count, int channels)
 {
     FILE *file = fopen(path, "w");
     if (!file) return 0;
     fprintf(file, "time [s],true_torque [N m],drive_speed [rad/s]\n");
     for (long i = 0; i < count; i++)
-        fprintf(file, "%.17g,%.17g,%.17g\n", (double)i / 1e4, records[i].torque, records[i].speed);
+        fprintf(file, "%.17g,%.17g,%.17g\n", (double)i / 1e4, records[i * channels], records[i * channels + 1]);
     return fclose(file) == 0;
 }
 
@@ -244,39 +278,41 @@ static double number(const char *name, const char *text, double low, double high
 
 int main(int argc, char **argv)
 {
-    int quantiser = 0, repeat = 1;
+    int quantiser = 0, channels = FEW, repeat = 1;
     double step_us = 25.0, duration = 2.0;
     const char *path = NULL;
     for (int i = 1; i < argc; i += 2) {
         const char *name = argv[i], *value = i + 1 < argc ? argv[i + 1] : "";
         if (!strcmp(name, "--quantiser")) quantiser = number(name, value, 0, 1) > 0.5;
+        else if (!strcmp(name, "--all")) channels = number(name, value, 0, 1) > 0.5 ? ALL : FEW;
         else if (!strcmp(name, "--step-us")) step_us = number(name, value, 0.01, 25);
         else if (!strcmp(name, "--duration")) duration = number(name, value, TICK_S, MAX_DURATION_S);
         else if (!strcmp(name, "--repeat")) repeat = (int)number(name, value, 1, 100000);
         else if (!strcmp(name, "--out")) path = value;
         else {
-            fprintf(stderr, "unknown option %s, use --quantiser --step-us --duration --out --repeat\n", name);
+            fprintf(stderr, "unknown option %s, use --quantiser --all --step-us --duration --out --repeat\n", name);
             return 2;
         }
     }
     const long ticks = lround(duration / TICK_S);
     const int substeps = (int)ceil(25.0 / step_us - 1e-9);
     const long count = ticks / SENSOR_TICKS + 1;
-    Record *records = malloc((size_t)count * sizeof *records);
+    const size_t size = (size_t)count * (size_t)channels * sizeof(double);
+    double *records = malloc(size);
     double *times = malloc((size_t)repeat * sizeof *times);
     if (!records || !times) {
         fprintf(stderr, "out of memory, shorten --duration or --repeat\n");
         return 3;
     }
-    memset(records, 0, (size_t)count * sizeof *records); /* page faults belong to no run */
+    memset(records, 0, size); /* page faults belong to no run */
     for (int i = 0; i < repeat; i++) {
         const double start = now_ms();
-        simulate(ticks, substeps, quantiser, records);
+        simulate(ticks, substeps, quantiser, channels, records);
         times[i] = (now_ms() - start) / ((double)ticks * TICK_S);
     }
     qsort(times, (size_t)repeat, sizeof *times, ascending);
     printf("min %.4f median %.4f ms per simulated second\n", times[0], times[repeat / 2]);
-    if (path && !write_csv(path, records, count)) {
+    if (path && !write_csv(path, records, count, channels)) {
         fprintf(stderr, "cannot write %s\n", path);
         return 3;
     }

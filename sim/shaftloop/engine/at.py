@@ -62,7 +62,8 @@ vector (w). Kernels write ``it[at.N]``.
     OWN_FLOAT,  # f: as the part has them
     # Meters and peaks
     METERS,
-    METER_FIRST,  # i: first power of each meter, one more at the end
+    METER_RUNS,  # meters one after the other whose powers are alike
+    METER_RUN,  # i: (meters, powers of each, below 0 where not all are products) each
     POWER_INT,  # i: (kind, a, b) each
     POWER_FLOAT,  # f: coefficient each
     METER_SLOT,  # s: energies, then throughputs [J]
@@ -118,7 +119,7 @@ vector (w). Kernels write ``it[at.N]``.
     ZEROS,  # w: zeros
     RECENT,  # w: the block of recent records
     WORDS,  # length of the directory
-) = range(100)
+) = range(101)
 
 ETD4, RK4 = 0, 1
 """Values of METHOD."""

@@ -4,6 +4,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import groupby
 
 import numpy as np
 
@@ -16,7 +17,7 @@ from shaftloop.engine.model import Model, Segment
 from shaftloop.engine.own import ROOM, address_of
 from shaftloop.engine.terms import OF_ANY_LENGTH, TERMS
 from shaftloop.engine.types import LINE, Floats, Ints, Numbers, aligned
-from shaftloop_models.network import OwnKind, Ref
+from shaftloop_models.network import OwnKind, PowerKind, Ref
 
 __all__ = [
     "Tables",
@@ -201,9 +202,11 @@ def _add_meters(sections: _Sections, model: Model) -> None:
     network, z = model.plant.network, model.plant.z
     powers = sorted(network.powers, key=lambda power: power.meter)
     of = Counter(power.meter for power in powers)
-    counts = [of[meter] for meter in range(len(network.meters))]
-    sections.head[at.METERS] = len(counts)
-    sections.ints(at.METER_FIRST, np.cumsum([0, *counts]))
+    others = {power.meter for power in powers if power.kind != PowerKind.PRODUCT}
+    counts = [-of[meter] if meter in others else of[meter] for meter in range(len(network.meters))]
+    runs = [(len(list(alike)), count) for count, alike in groupby(counts)]
+    sections.head[at.METERS], sections.head[at.METER_RUNS] = len(counts), len(runs)
+    sections.ints(at.METER_RUN, [v for run in runs for v in run])
     sections.ints(at.POWER_INT, [v for power in powers for v in (power.kind, z(power.a), z(power.b))])
     sections.floats(at.POWER_FLOAT, [power.coefficient for power in powers])
     sections.head[at.METER_SLOT] = model.meter_slot

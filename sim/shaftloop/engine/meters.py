@@ -5,14 +5,14 @@ import math
 from shaftloop.engine import at
 from shaftloop.engine.cache import helper, routine
 from shaftloop.engine.types import Floats, Ints
-from shaftloop.engine.views import for_lanes, lane_of
+from shaftloop.engine.views import for_all, for_lanes, lane_of
 
 __all__ = ["PRODUCT", "integrate_meters", "keep_peaks", "power"]
 
 PRODUCT, _AMPLITUDE, _LINK = 0, 1, 2
 
 _Three = tuple[int, int, int]
-"""Places in w of a quantity at the start, in the middle and at the end of a substep."""
+"""Places in w of a z vector, or of a quantity, at the start, in the middle and at the end of a substep."""
 
 
 @helper
@@ -37,33 +37,29 @@ def _mean(start: float, middle: float, end: float) -> float:
 def integrate_meters(it: Ints, ft: Floats, s: Floats, w: Floats, z0: int, z1: int, step: float) -> None:
     """Add one substep to every meter by Simpson's rule, and its absolute value to the throughput.
 
-    The three z vectors lie at `z0`, `at.ZM` and `z1`. Most meters have one product or two, which are done at
-    once; the others add up in the work vector.
+    The three z vectors lie at `z0`, `at.ZM` and `z1`. Meters of one product or two, which most are, go in
+    runs of several; the others add up in the work vector.
     """
-    zm, meters, slot, sums, sixth = it[at.ZM], it[at.METERS], it[at.METER_SLOT], it[at.SUMS], step / 6.0
-    i, f, first = it[at.POWER_INT], it[at.POWER_FLOAT], it[at.METER_FIRST]
-    for meter in range(meters):
-        powers = it[first + meter + 1] - it[first + meter]
-        energy = (slot + meter, slot + meters + meter)
-        a, b = it[i + 1], it[i + 2]
-        one, two = (z0 + a, zm + a, z1 + a), (z0 + b, zm + b, z1 + b)
-        if powers == 1 and it[i] == PRODUCT:
-            for_lanes(_one_product, (ft, s, w, f, one, two, energy, sixth))
-        elif powers == 2 and it[i] == PRODUCT and it[i + 3] == PRODUCT:
-            c, d = it[i + 4], it[i + 5]
-            three, four = (z0 + c, zm + c, z1 + c), (z0 + d, zm + d, z1 + d)
-            for_lanes(_two_products, (ft, s, w, f, one, two, three, four, energy, sixth))
+    z, meters, sums, sixth = (z0, it[at.ZM], z1), it[at.METERS], it[at.SUMS], step / 6.0
+    i, f, slot = it[at.POWER_INT], it[at.POWER_FLOAT], it[at.METER_SLOT]
+    for run in range(it[at.METER_RUN], it[at.METER_RUN] + 2 * it[at.METER_RUNS], 2):
+        count, powers = it[run], it[run + 1]
+        if powers == 1:
+            for_all(_one_product, count, (it, ft, s, w, i, f, z, (slot, slot + meters), sixth))
+        elif powers == 2:
+            for_all(_two_products, count, (it, ft, s, w, i, f, z, (slot, slot + meters), sixth))
         else:
-            for_lanes(_clear, (w, sums))
-            for k in range(powers):
-                kind, a, b = it[i + 3 * k], it[i + 3 * k + 1], it[i + 3 * k + 2]
-                one, two = (z0 + a, zm + a, z1 + a), (z0 + b, zm + b, z1 + b)
-                if kind == PRODUCT:
-                    for_lanes(_add_product, (ft, w, f + k, one, two, sums))
-                else:
-                    for_lanes(_add_power, (ft, w, kind, f + k, one, two, sums))
-            for_lanes(_add_energy, (s, w, sums, energy, sixth))
-        i, f = i + 3 * powers, f + powers
+            for meter in range(count):
+                for_lanes(_clear, (w, sums))
+                for k in range(abs(powers) * meter, abs(powers) * (meter + 1)):
+                    kind, a, b = it[i + 3 * k], it[i + 3 * k + 1], it[i + 3 * k + 2]
+                    one, two = (z[0] + a, z[1] + a, z[2] + a), (z[0] + b, z[1] + b, z[2] + b)
+                    if kind == PRODUCT:
+                        for_lanes(_add_product, (ft, w, f + k, one, two, sums))
+                    else:
+                        for_lanes(_add_power, (ft, w, kind, f + k, one, two, sums))
+                for_lanes(_add_energy, (s, w, sums, (slot + meter, slot + meters + meter), sixth))
+        i, f, slot = i + 3 * abs(powers) * count, f + abs(powers) * count, slot + count
 
 
 @helper
@@ -75,41 +71,45 @@ def _add(s: Floats, slots: tuple[int, int], start: float, middle: float, end: fl
 @helper
 def _one_product(
     lane: int,
+    k: int,
+    it: Ints,
     ft: Floats,
     s: Floats,
     w: Floats,
+    i: int,
     f: int,
-    a: _Three,
-    b: _Three,
+    z: _Three,
     slots: tuple[int, int],
     h: float,
 ) -> None:
-    value, v = lane_of(ft, lane)[f], lane_of(w, lane)
-    start = value * (v[a[0]] * v[b[0]])  # a zero of either sign adds nothing, so no sum from 0 is needed
-    middle = value * (v[a[1]] * v[b[1]])
-    _add(lane_of(s, lane), slots, start, middle, value * (v[a[2]] * v[b[2]]), h)
+    value, v = lane_of(ft, lane)[f + k], lane_of(w, lane)
+    a, b = it[i + 3 * k + 1], it[i + 3 * k + 2]
+    start = value * (v[z[0] + a] * v[z[0] + b])  # a zero of either sign adds nothing: no sum from 0 is needed
+    middle = value * (v[z[1] + a] * v[z[1] + b])
+    end = value * (v[z[2] + a] * v[z[2] + b])
+    _add(lane_of(s, lane), (slots[0] + k, slots[1] + k), start, middle, end, h)
 
 
 @helper
 def _two_products(
     lane: int,
+    k: int,
+    it: Ints,
     ft: Floats,
     s: Floats,
     w: Floats,
+    i: int,
     f: int,
-    a: _Three,
-    b: _Three,
-    c: _Three,
-    d: _Three,
+    z: _Three,
     slots: tuple[int, int],
     h: float,
 ) -> None:
-    p, v = lane_of(ft, lane), lane_of(w, lane)
-    one, two = p[f], p[f + 1]
-    start = one * (v[a[0]] * v[b[0]]) + two * (v[c[0]] * v[d[0]])
-    middle = one * (v[a[1]] * v[b[1]]) + two * (v[c[1]] * v[d[1]])
-    end = one * (v[a[2]] * v[b[2]]) + two * (v[c[2]] * v[d[2]])
-    _add(lane_of(s, lane), slots, start, middle, end, h)
+    one, two, v = lane_of(ft, lane)[f + 2 * k], lane_of(ft, lane)[f + 2 * k + 1], lane_of(w, lane)
+    a, b, c, d = it[i + 6 * k + 1], it[i + 6 * k + 2], it[i + 6 * k + 4], it[i + 6 * k + 5]
+    start = one * (v[z[0] + a] * v[z[0] + b]) + two * (v[z[0] + c] * v[z[0] + d])
+    middle = one * (v[z[1] + a] * v[z[1] + b]) + two * (v[z[1] + c] * v[z[1] + d])
+    end = one * (v[z[2] + a] * v[z[2] + b]) + two * (v[z[2] + c] * v[z[2] + d])
+    _add(lane_of(s, lane), (slots[0] + k, slots[1] + k), start, middle, end, h)
 
 
 @helper
@@ -145,16 +145,13 @@ def _add_energy(lane: int, s: Floats, w: Floats, sums: int, slots: tuple[int, in
 @helper
 def keep_peaks(it: Ints, s: Floats, w: Floats, z0: int, z1: int) -> None:
     """Keep the extremes of the watched quantities, with the vertex of the parabola through a substep."""
-    zm, slot = it[at.ZM], it[at.PEAK_SLOT]
-    for k in range(it[at.PEAKS]):
-        index = it[it[at.PEAK_READ] + k]
-        for_lanes(_widen, (s, w, (z0 + index, zm + index, z1 + index), slot + 2 * k))
+    for_all(_widen, it[at.PEAKS], (it, s, w, (z0, it[at.ZM], z1), it[at.PEAK_READ], it[at.PEAK_SLOT]))
 
 
 @helper
-def _widen(lane: int, s: Floats, w: Floats, z: _Three, slot: int) -> None:
-    u, v = lane_of(s, lane), lane_of(w, lane)
-    a, b, c = v[z[0]], v[z[1]], v[z[2]]
+def _widen(lane: int, k: int, it: Ints, s: Floats, w: Floats, z: _Three, read: int, slot: int) -> None:
+    u, v, index, slot = lane_of(s, lane), lane_of(w, lane), it[read + k], slot + 2 * k
+    a, b, c = v[z[0] + index], v[z[1] + index], v[z[2] + index]
     top, bottom = max(b, c), min(b, c)
     bend = a - 2.0 * b + c
     if abs(c - a) < 2.0 * abs(bend):

@@ -21,9 +21,9 @@ from shaftloop.engine.linkterms import settle_middle
 from shaftloop.engine.products import padded, product
 from shaftloop.engine.terms import evaluate_terms
 from shaftloop.engine.types import Floats, Ints, Products
-from shaftloop.engine.views import flat, for_lanes, lane_of, width
+from shaftloop.engine.views import flat, for_all, for_lanes, lane_of, width
 
-__all__ = ["copy_slots", "etd4_step", "rk4_step", "set_held", "set_z"]
+__all__ = ["copy_slots", "etd4_step", "rk4_step", "set_held", "set_z", "shift_slots"]
 
 _ALL, _OWN = 0, -1
 """Masks of a product: all rows begin with the same slot, or each with one of its own."""
@@ -31,15 +31,27 @@ _ALL, _OWN = 0, -1
 
 @helper
 def copy_slots(source: Floats, first: int, target: Floats, place: int, count: int) -> None:
-    """Copy slots of all lanes."""
-    a, b, start, end = flat(source), flat(target), first * width(source), place * width(source)
-    for i in range(count * width(source)):
-        b[end + i] = a[start + i]
+    """Copy slots of all lanes to others."""
+    n = width(source)
+    for_all(_copy, count * n, (flat(source), first * n, flat(target), place * n))
+
+
+@helper
+def _copy(_: int, i: int, source: Floats, first: int, target: Floats, place: int) -> None:
+    target[place + i] = source[first + i]
+
+
+@helper
+def shift_slots(s: Floats, line: int, wide: int, count: int) -> None:
+    """Move slots of a line to its front."""
+    u, n = flat(s), width(s)
+    for i in range(line * n, (line + count) * n):
+        u[i] = u[i + wide * n]
 
 
 @helper
 def _subtract(w: Floats, target: int, outputs: int, before: int, count: int) -> None:
-    v, n = flat(w), width(w)
+    v, n = flat(w), width(w)  # no `for_all`: outputs were written one by one just now, which vectors wait for
     for i in range(count * n):
         v[target * n + i] = v[outputs * n + i] - v[before * n + i]
 
@@ -105,9 +117,13 @@ def _halfway(it: Ints, w: Floats, first: int, second: int) -> None:
 
 @helper
 def _mean(w: Floats, first: int, second: int, count: int) -> None:
-    v, n = flat(w), width(w)
-    for i in range(count * n):
-        v[second * n + i] = 0.5 * (v[first * n + i] + v[second * n + i])
+    n = width(w)
+    for_all(_half, count * n, (flat(w), first * n, second * n))
+
+
+@helper
+def _half(_: int, i: int, v: Floats, first: int, second: int) -> None:
+    v[second + i] = 0.5 * (v[first + i] + v[second + i])
 
 
 @routine

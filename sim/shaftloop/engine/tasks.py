@@ -36,7 +36,7 @@ from shaftloop.engine.rows import (
     WRAP_NUMBERS,
 )
 from shaftloop.engine.setpoints import write_setpoints
-from shaftloop.engine.steppers import copy_slots
+from shaftloop.engine.steppers import copy_slots, shift_slots
 from shaftloop.engine.types import Floats, Ints
 from shaftloop.engine.views import flat, for_lanes, lane_of, one_by_one, width
 from shaftloop_models.pm_machine import current_reference, unweakened_currents
@@ -57,7 +57,7 @@ def run_task(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, task: int, tick
     if kind == at.DELIVER:
         line, wide = it[a + DELIVER.line], it[a + DELIVER.wide]
         copy_slots(s, line, s, it[a + DELIVER.receiver], wide)
-        copy_slots(s, line + wide, s, line, (it[a + DELIVER.depth] - 1) * wide)
+        shift_slots(s, line, wide, (it[a + DELIVER.depth] - 1) * wide)
     elif kind == at.SAMPLE:
         if _any_above(ft, f + SAMPLE_NUMBERS.share, 0.0):
             for_lanes(_sample_lagging, (it, ft, s, w, z, a, f, tick))

@@ -14,7 +14,7 @@ from shaftloop.engine.linkterms import evaluate_link
 from shaftloop.engine.own import ROOM, call_at, room
 from shaftloop.engine.types import Floats, Ints
 from shaftloop.engine.views import flat, for_lanes, lane_of, one_by_one, width
-from shaftloop_models.drag import SATURATED, smooth_sign, windage_torque
+from shaftloop_models.drag import SATURATED, coulomb_torque, windage_torque
 from shaftloop_models.harmonics import cosine
 from shaftloop_models.misalignment import error_slope
 from shaftloop_models.network import TermKind
@@ -37,6 +37,9 @@ TERMS = {
 }
 """The kinds that `evaluate_terms` knows: word of their number; rows and floats are in the two behind it."""
 
+_CERTAIN = SATURATED * (1.0 + 1e-12)
+"""Speed over smoothing whose quotient, however rounded, is at least `SATURATED`."""
+
 OF_ANY_LENGTH = frozenset({TermKind.RIPPLE, TermKind.MISALIGNMENT})
 """Kinds whose rows begin with the numbers of their reads and floats."""
 
@@ -48,8 +51,7 @@ def evaluate_terms(it: Ints, ft: Floats, w: Floats, z: int) -> None:
         one_by_one(own_terms, (it, ft, w, z))
     i, f = it[at.COULOMB_INT], it[at.COULOMB_FLOAT]
     for _ in range(it[at.COULOMBS]):
-        for_lanes(_ratio, (it, ft, w, z, i, f))
-        if _saturated(w, z + it[i + 1]):
+        if _saturated(ft, w, z + it[i], f):
             for_lanes(_full_drag, (it, ft, w, z, i, f))
         else:
             for_lanes(_drag, (it, ft, w, z, i, f))
@@ -73,30 +75,24 @@ def evaluate_terms(it: Ints, ft: Floats, w: Floats, z: int) -> None:
 
 
 @helper
-def _ratio(lane: int, it: Ints, ft: Floats, w: Floats, z: int, i: int, f: int) -> None:
-    p, v = lane_of(ft, lane), lane_of(w, lane)
-    v[z + it[i + 1]] = v[z + it[i]] / p[f + 1]
-
-
-@helper
-def _saturated(w: Floats, slot: int) -> bool:
-    """Return whether the drag has its full size in all lanes."""
-    full, v = True, flat(w)
-    for i in range(slot * width(w), (slot + 1) * width(w)):
-        full &= abs(v[i]) >= SATURATED
+def _saturated(ft: Floats, w: Floats, slot: int, f: int) -> bool:
+    """Return whether the drag has its full size in all lanes for certain, which needs no division."""
+    full, v, p, n = True, flat(w), flat(ft), width(w)
+    for i in range(n):
+        full &= abs(v[slot * n + i]) >= _CERTAIN * p[(f + 1) * n + i]
     return full
 
 
 @helper
 def _full_drag(lane: int, it: Ints, ft: Floats, w: Floats, z: int, i: int, f: int) -> None:
     p, v = lane_of(ft, lane), lane_of(w, lane)
-    v[z + it[i + 1]] = p[f] * math.copysign(1.0, v[z + it[i + 1]])
+    v[z + it[i + 1]] = p[f] * math.copysign(1.0, v[z + it[i]])
 
 
 @helper
 def _drag(lane: int, it: Ints, ft: Floats, w: Floats, z: int, i: int, f: int) -> None:
     p, v = lane_of(ft, lane), lane_of(w, lane)
-    v[z + it[i + 1]] = p[f] * smooth_sign(v[z + it[i + 1]])
+    v[z + it[i + 1]] = coulomb_torque(v[z + it[i]], p[f], p[f + 1])
 
 
 @helper

@@ -37,6 +37,7 @@ __all__ = [
     "abreast",
     "alone",
     "flat",
+    "for_all",
     "for_lanes",
     "lane_of",
     "numbers_abreast",
@@ -141,12 +142,32 @@ def _looper(vector: bool) -> Any:
             if wide == 1:
                 function(builder, [_WORD(0), *given])
             else:
-                _emit_loop(builder, wide, lambda lane: function(builder, [lane, *given]), vector)
+                _emit_loop(builder, _WORD(wide), lambda lane: function(builder, [lane, *given]), vector)
             return context.get_dummy_value()
 
         return types.void(body, values), generate
 
     return loop
+
+
+@intrinsic
+def _for_all(typing: Any, body: Any, count: Any, values: Any) -> Any:
+    called = body.get_call_type(typing, (types.int64, types.int64, *values.types), {})
+    wide = max(view.width for view in values.types if isinstance(view, View))
+
+    def generate(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        given = [builder.extract_value(args[2], i) for i in range(len(values.types))]
+        function = context.get_function(body, called)
+        if wide == 1:
+            with builder.if_then(builder.icmp_signed(">", args[1], _WORD(0))):
+                _emit_loop(builder, args[1], lambda k: function(builder, [_WORD(0), k, *given]), True, True)
+        else:
+            with cgutils.for_range(builder, args[1]) as each:
+                k = each.index
+                _emit_loop(builder, _WORD(wide), lambda lane: function(builder, [lane, k, *given]), True)
+        return context.get_dummy_value()
+
+    return types.void(body, types.int64, values), generate
 
 
 class _Distinct(ir.MDValue):  # type: ignore[misc]
@@ -168,8 +189,13 @@ def _distinct(module: ir.Module, *operands: Any, named: bool = False) -> _Distin
     return node
 
 
-def _emit_loop(builder: Any, wide: int, body: Callable[[ir.Value], Any], vector: bool) -> None:
-    """Emit a loop over lanes: one that is marked as free of dependences, or one of calls."""
+def _emit_loop(
+    builder: Any, count: ir.Value, body: Callable[[ir.Value], Any], vector: bool, short: bool = False
+) -> None:
+    """Emit a loop over lanes or entries: one that is marked as free of dependences, or one of calls.
+
+    A short one takes one vector at a time: left to itself LLVM takes four, and most of its runs have fewer.
+    """
     group = _distinct(builder.module)
     before, loop, end = builder.block, *(builder.append_basic_block(n) for n in ("lanes", "end"))
     builder.branch(loop)
@@ -186,8 +212,9 @@ def _emit_loop(builder: Any, wide: int, body: Callable[[ir.Value], Any], vector:
             i.attributes.add("noinline")  # else LLVM writes the body out once per lane
     following = builder.add(lane, _WORD(1))
     lane.add_incoming(following, builder.block)
-    branch = builder.cbranch(builder.icmp_signed("<", following, _WORD(wide)), loop, end)
+    branch = builder.cbranch(builder.icmp_signed("<", following, count), loop, end)
     wanted = [("parallel_accesses", [group]), ("vectorize.width", [ir.IntType(32)(4)])] if vector else []
+    wanted += [("interleave.count", [ir.IntType(32)(1)])] if short else []
     properties = [
         builder.module.add_metadata([ir.MetaDataString(builder.module, f"llvm.loop.{name}"), *more])
         for name, more in [("unroll.disable", []), *wanted]
@@ -219,6 +246,12 @@ def _python_for_lanes(body: Callable[..., None], values: tuple[Any, ...]) -> Non
         body(lane, *values)
 
 
+def _python_for_all(body: Callable[..., None], count: int, values: tuple[Any, ...]) -> None:
+    lanes = max((v.shape[1] for v in values if getattr(v, "ndim", 0) == 2), default=1)
+    for k, lane in np.ndindex(count, lanes):
+        body(lane, k, *values)
+
+
 def _python_lane_of(view: NDArray[_T], lane: int) -> NDArray[_T]:
     return view[:, lane]
 
@@ -229,6 +262,12 @@ for_lanes, one_by_one = (
 """for_lanes(body, values): call ``body(lane, *values)`` for every lane of the views among the values.
 
 `one_by_one` does the same with a `routine` that no vector code comes of.
+"""
+
+for_all = _python_for_all if numba.config.DISABLE_JIT else _for_all
+"""for_all(body, count, values): call ``body(lane, k, *values)`` for every lane and every k below a count.
+
+Neither lanes nor entries k may touch each other: for a bench that runs alone, vectors are of entries.
 """
 
 lane_of = _python_lane_of if numba.config.DISABLE_JIT else _lane_of
