@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Bridge", "pieces"]
+__all__ = ["Bridge", "mean_around", "pieces"]
 
 Array = NDArray[np.float64]
 
@@ -22,6 +22,23 @@ class Bridge:
     samples = 0
     period = 0.0
     """Of the samples, from the first block. [s]"""
+
+
+def mean_around(at: Array, time: Array, values: Array, over: float) -> Array:
+    """Return the mean over a time around instants; NaN where it is not known.
+
+    Parameters
+    ----------
+    at, time : ndarray, shape (instants,) and (samples,)
+        [s]
+    values : ndarray, shape (samples,)
+        Finite.
+    over : float
+        [s]
+    """
+    area = np.concatenate(([0.0], np.cumsum(np.diff(time) * 0.5 * (values[1:] + values[:-1]))))
+    ahead = np.interp(at + 0.5 * over, time, area, right=np.nan)
+    return np.asarray((ahead - np.interp(at - 0.5 * over, time, area, left=np.nan)) / over)
 
 
 def pieces(blocks: Iterable[tuple[Array, Array]], bridge: Bridge) -> Iterator[tuple[Array, bool]]:

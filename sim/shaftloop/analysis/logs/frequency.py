@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from shaftloop.analysis.logs.clocks import Clock, compare_clocks
 from shaftloop.analysis.logs.deadtime import Covariances, DeadTime
-from shaftloop.analysis.logs.evenly import Bridge, pieces
+from shaftloop.analysis.logs.evenly import Bridge, mean_around, pieces
 from shaftloop.analysis.logs.orderlines import without_orders
 from shaftloop.analysis.logs.resonances import Resonances, find_resonances
 from shaftloop.analysis.logs.soundness import Findings, Inspector, sound_blocks, sound_table
@@ -25,6 +25,8 @@ _WHOLE = 16_384
 """Most samples of a record that is taken as a whole."""
 _BLOCK = 16_384
 """Samples of a block of a longer one."""
+_ENOUGH = 0.5
+"""Share of a record in one stretch that tells more as a whole than all of it in short blocks."""
 _LEAST = 64
 """Samples from which a response can be told."""
 _BLOCKS = 4
@@ -117,6 +119,7 @@ def measure_response(logs: Sequence[Log], demand: ResponseDemand) -> LogResponse
             )
         response = averager.response(period)
         used = averager.used
+    response = response.without_means(*signals.mean_over[1:3])
     resonances = find_resonances(response, period)
     units = [column.unit or "?" for column in signals.columns]
     unit = "unit not stated" if "?" in units[1:3] else f"{units[2]} per {units[1]}"
@@ -140,6 +143,8 @@ class _Signals:
             self._speed_factor = factor_to(log, column, "rad/s")
         self.lowest = np.full(len(names), np.inf)
         self.highest = np.full(len(names), -np.inf)
+        self.mean_over = np.zeros(len(names))
+        """Time over which a faster log was averaged. [s]"""
         self._parts: list[Part] = []
 
     @property
@@ -180,19 +185,25 @@ class _Signals:
                 clock = _clock(next(iter(tables.values()))[0], table)
             tables[id(log)] = table, clock
             self._parts.append(Part(log, table.columns, findings, clock))
-        base = tables[id(self._where[0][0])][0]
+        periods = {id(log): float(np.median(np.diff(tables[id(log)][0].time))) for log, _ in self._where}
+        # A straight line between the samples of the slowest log would show what it cannot have seen.
+        slowest = max(periods, key=lambda key: periods[key])
+        base, base_clock = tables[slowest]
+        grid = base.time if base_clock is None else base_clock.moved(base.time)
         found = []
-        for log, column in self._where:
+        for i, (log, column) in enumerate(self._where):
             table, clock = tables[id(log)]
             values = table.values[:, table.columns.index(column)]
             there = np.isfinite(values)
             time = table.time[there] if clock is None else clock.moved(table.time[there])
-            base_clock = tables[id(self._where[0][0])][1]
-            grid = base.time if base_clock is None else base_clock.moved(base.time)
-            seen = np.interp(grid, time, values[there], left=np.nan, right=np.nan)
+            if periods[id(log)] < 0.7 * periods[slowest]:
+                self.mean_over[i] = periods[slowest]
+                seen = mean_around(grid, time, values[there], periods[slowest])
+            else:
+                seen = np.interp(grid, time, values[there], left=np.nan, right=np.nan)
             # Across a gap nothing was measured, whatever a straight line says.
             after = np.clip(np.searchsorted(time, grid), 1, len(time) - 1)
-            step = 3.5 * float(np.median(np.diff(time)))
+            step = 3.5 * periods[id(log)]
             seen[time[after] - time[after - 1] > step] = np.nan
             found.append(seen)
         yield grid, np.column_stack(found)
@@ -244,7 +255,7 @@ def _gather(
         raise ScenarioError([f"{signals.label}: {count} even samples; a response needs at least {_LEAST}"])
     if blocks is None:
         longest = max(_stretches(waiting), key=len)
-        if len(longest) > 0.8 * count and len(longest) <= _WHOLE:
+        if len(longest) > _ENOUGH * count and len(longest) <= _WHOLE:
             record = _prepared(longest, signals, demand)
             covariances.feed(record[:, 1:], True)
             return record, None

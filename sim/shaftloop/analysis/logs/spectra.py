@@ -15,7 +15,7 @@ References
    (periodic), 2.6 (Hann, half overlap) and 7 (local polynomial). From memory.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -54,6 +54,21 @@ class Response:
     """In words."""
     spectra: tuple[Complex, Complex, Array] | None = None
     """Input, output and noise variance of the output at the lines, where the record was taken as a whole."""
+
+    def without_means(self, input_over: float, output_over: float) -> "Response":
+        """Return the response between what was averaged, each around its instants.
+
+        Parameters
+        ----------
+        input_over, output_over : float
+            Times over which input and output are means; 0: they are not. [s]
+        """
+        first, second = np.sinc(self.frequency * input_over), np.sinc(self.frequency * output_over)
+        ratio, spectra = first / second, self.spectra
+        if spectra is not None:
+            spectra = spectra[0] / first, spectra[1] / second, spectra[2] / second**2
+        value, variance = self.value * ratio, self.variance * ratio**2
+        return replace(self, value=value, variance=variance, spectra=spectra)
 
 
 def local_response(record: Array, period: float) -> Response:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from shaftloop.analysis.lanes import simulate_many
 from shaftloop.analysis.logs.clocks import Clock, compare_clocks
+from shaftloop.analysis.logs.evenly import mean_around
 from shaftloop.analysis.overlay import MeasuredRun
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.bench.assemble import build_bench
@@ -382,10 +383,7 @@ def _rate(time: Array, angle: Array, over: float) -> Array:
 def _mean(time: Array, values: Array, over: float) -> Array:
     """Return the mean over a time around each instant; NaN where it is not known."""
     there = np.isfinite(values)
-    area = np.full(len(time), np.nan)
-    steps = np.diff(time[there]) * 0.5 * (values[there][1:] + values[there][:-1])
-    area[there] = np.concatenate(([0.0], np.cumsum(steps)))
-    return _rate(time, area, over)
+    return mean_around(time, time[there], values[there], over)
 
 
 def _clock(base: MeasuredRun, other: MeasuredRun) -> Clock | None:
