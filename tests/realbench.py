@@ -1,10 +1,9 @@
 """Records of benches that are not simulated by shaftloop, written as loggers write them.
 
-Four inertias on three springs, two motors with current loops of first order, a speed controller that counts encoder edges:
-a discrete model of some forty lines, exact between its instants. The two agree in nothing but the physics.
+Four inertias on three springs, two motors with current loops of first order, a speed controller that counts
+encoder edges: a discrete model of some forty lines, exact between its instants. It shares the physics only.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -93,20 +92,20 @@ def moved(truth: Truth, wanted: Array, load: Array, start: float = 0.0) -> Motio
             before, error = counts, wanted[i] - speed
             integral += truth.ki * error * 1e-3
             command, sent = sent, truth.kp * error + integral  # a sample late
-        torque += lag * (command - torque)
-        load_torque += lag * (load[i] - load_torque)
         rows[i] = x[0], speed, x[3], command, torque, load[i], load_torque, x[5] * truth.stiffness[1]
         drag = truth.coulomb * np.tanh(x[[0, 3]] / 0.3)
         pull = truth.cogging * np.sin(truth.order * angle)
         angle += STEP * x[0]
         x = a @ x + b @ (torque - drag[0], load_torque + pull - drag[1])
+        torque += lag * (command - torque)
+        load_torque += lag * (load[i] - load_torque)
     columns = rows.T.copy()
     columns[7] = lfilter(*bessel(2, truth.cutoff, norm="mag", fs=1.0 / STEP), columns[7])
     return Motion(STEP * np.arange(steps), *columns)
 
 
 def _shaft(truth: Truth) -> tuple[Array, Array]:
-    """Return the exact map over a step: speeds of four bodies, twists of three springs; torques at both ends."""
+    """Return the exact map over a step of four speeds and three twists, with the torques at both ends."""
     a, b = np.zeros((7, 7)), np.zeros((7, 2))
     for i, (k, d) in enumerate(zip(truth.stiffness, truth.damping, strict=True)):
         for body, side in ((i, -1.0), (i + 1, 1.0)):
@@ -127,3 +126,19 @@ def random_steps(rng: np.random.Generator, seconds: float, every: float, size: f
     return np.repeat(rng.choice([-size, size], count), round(every / STEP))
 
 
+def poles(truth: Truth) -> NDArray[np.complex128]:
+    """Return the poles of the shaft under its speed controller, dry friction and counting left out [1/s].
+
+    The model of a step, 20 times, behind one sample of the controller; states 7 to 11 are the torque, the
+    angle since the last sample, the integral, the command that waits and the one that is active.
+    """
+    every, lag = round(1e-3 / STEP), -np.expm1(-STEP / truth.lag)
+    a, b = _shaft(truth)
+    step, sample = np.eye(12), np.eye(12)
+    step[:7, :7], step[:7, 7], step[8, 0] = a, b[:, 0], STEP
+    step[7, 7], step[7, 11] = 1.0 - lag, lag
+    sample[9, 8], sample[8, 8] = -truth.ki, 0.0
+    sample[11] = np.eye(12)[10]
+    sample[10] = -truth.kp / 1e-3 * np.eye(12)[8] + sample[9]
+    found = np.linalg.eigvals(np.linalg.matrix_power(step, every) @ sample)
+    return np.asarray(np.log(found[np.abs(found) > 1e-9]) / 1e-3)

@@ -172,13 +172,15 @@ class Averager:
             # Half overlap of Hann windows: neighbours share 1/36 of their variance, twice.
             effective = self.blocks / (1.0 + 1.0 / 18.0)
             method = "averaged over blocks with a Hann window and half overlap"
-        value: Complex = sums[:, R, Y] / sums[:, R, U]
+        with np.errstate(divide="ignore", invalid="ignore"):  # an input at rest has no response
+            value: Complex = sums[:, R, Y] / sums[:, R, U]
         own, shared = sums[:, Y, Y].real, np.real(np.conj(value) * sums[:, U, Y])
         error: Array = own - 2.0 * shared + np.abs(value) ** 2 * sums[:, U, U].real
         noise: Array = np.maximum(error, 0.0) * effective / max(effective - 1.0, 0.5)
         if not self._periodic:
             noise = _smoothed(noise)
-        variance = noise * sums[:, R, R].real / (effective * np.abs(sums[:, R, U]) ** 2)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            variance = noise * sums[:, R, R].real / (effective * np.abs(sums[:, R, U]) ** 2)
         whole = sums[:, R, R].real * sums[:, Y, Y].real
         coherence = np.abs(sums[:, R, Y]) ** 2 / np.where(whole > 0.0, whole, 1.0)
         return Response(frequency, value, variance, coherence, self.blocks, self._samples, method)

@@ -44,6 +44,7 @@ class LogColumn:
     gain: Annotated[float, Number("by which its numbers are multiplied, e.g. of an amplifier", gt=0.0)] = 1.0
     size_only: Annotated[bool, Number("true: the column shows the size without the sign")] = False
     plays: Annotated[bool, Number("true: a fit puts the column in place of its set-point or command")] = False
+    held: Annotated[bool, Number("true: what plays keeps its value until the next sample")] = False
     rate_over: Annotated[
         Fraction | None,
         Quantity("s", "the column is an angle; its rate over this time shows the channel", gt=0.0),

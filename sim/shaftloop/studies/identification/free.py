@@ -145,7 +145,7 @@ def _read(
         start, half = _stated(said, unit, path)
     scale = abs(start) or (half or 0.0)
     if path in logged and not scale:
-        scale = {"log.clock": 1e-3, "log.drift": 1e-4}.get(path, 1.0)
+        scale = {"log.drift": 1e-4, "log.clock": 1e-3}.get(path, 1e-3 if path.endswith(".late") else 1.0)
     if kind == "scaled" and path not in logged and _changes_sign(scenario, path, start, unit):
         kind = "shifted"
     if not scale or (kind == "scaled" and start == 0.0):

@@ -23,6 +23,8 @@ _LATE = (0, 1, 2, 4, 8, 16, 32, 64)
 """Samples by which the copies are late."""
 _TOLD = 0.02
 """Most of the variance of a white residual that may be told."""
+_MIRRORED = -0.7
+"""Correlation at which a column is taken for turned around."""
 _MORE = 1.3
 """Most that may be left where nothing was fitted over where it was."""
 _POOR = 0.5
@@ -97,6 +99,7 @@ def judge(fit: Fit, names: Sequence[str], played: Sequence[Sequence[Array]]) -> 
     for i, name in enumerate(names):
         inside = fit.fitted[i]
         outside = ~inside if (~inside).sum() > 10 else inside
+        against += _misread(name, fit.measured[i][inside], fit.before[i][inside])
         share = fit_share(fit.measured[i][outside], fit.after[i][outside])
         white = fit.white[i]
         known = white != 0.0
@@ -121,6 +124,24 @@ def judge(fit: Fit, names: Sequence[str], played: Sequence[Sequence[Array]]) -> 
                 f"the bench explains {name} only to {100.0 * share:.0f} % where nothing was fitted"
             )
     return Judgement(tuple(shares), tuple(told), tuple(more), tuple(still), tuple(against), *untold(fit))
+
+
+def _misread(name: str, measured: Array, before: Array) -> list[str]:
+    """Return how a log seems to be misread, beside the bench as it was stated."""
+    said = []
+    if np.std(measured) > 0.0 and np.std(before) > 0.0:
+        alike = float(np.corrcoef(measured, before)[0, 1])
+        if alike < _MIRRORED:
+            said.append(
+                f"{name} mirrors the bench as stated (correlation {alike:.2f}): turn its sign, or that of "
+                "the column that plays"
+            )
+    if abs(measured[0]) > 2.0 * np.ptp(measured) and abs(before[0]) < 0.01 * abs(measured[0]):
+        said.append(
+            f"{name} begins in the middle of a run, the bench at rest: state a `lead`, for which what is "
+            "played is held before, e.g. 1 s"
+        )
+    return said
 
 
 def untold(known: Known) -> tuple[tuple[Estimate, ...], tuple[Combination, ...]]:

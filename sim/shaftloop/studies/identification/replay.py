@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from shaftloop.analysis.lanes import simulate_many
 from shaftloop.analysis.logs.clocks import Clock, compare_clocks
-from shaftloop.analysis.logs.evenly import mean_around
 from shaftloop.analysis.overlay import MeasuredRun
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.bench.assemble import build_bench
@@ -25,6 +24,7 @@ from shaftloop.scenario.description import Description, Trace
 from shaftloop.scenario.fields import nearest
 from shaftloop.scenario.logs.reading import Column, factor_to
 from shaftloop.scenario.reading import Scenario, read_scenario
+from shaftloop.studies.identification.columns import held, logged_unit, mean_of, rate_of
 from shaftloop.studies.identification.free import Free
 from shaftloop_models.parameters import Delay, Gain
 
@@ -135,6 +135,7 @@ class Replay:
         for column, unit, played in units:
             found[f"log.{column.header}.gain"] = "1", played
             found[f"log.{column.header}.zero"] = unit, played
+            found[f"log.{column.header}.late"] = "s", played
         return found
 
     def _rates(self, measurements: Sequence[MeasuredRun]) -> list[float]:
@@ -149,18 +150,13 @@ class Replay:
             if not there.any():
                 continue
             if column.stated.plays:
-                self.played.append(self._play(measurement, column, time[there], values[there]))
+                self.played.append(self._play(measurement, column, time, values))
                 continue
             unit = self._units.get(column.channel)
             if unit is None:
                 self.left_out.append(column.channel)
                 continue
-            over = column.stated.rate_over
-            measured = factor_to(table.log, column, _logged(unit, over)) * values
-            if over is not None:
-                measured = _rate(time, measured, float(over))
-            if column.stated.mean_over is not None:
-                measured = _mean(time, measured, float(column.stated.mean_over))
+            measured = _measured(measurement, column, unit, values)
             there = np.isfinite(measured)
             self.compared.append(
                 Compared(column, table.log.label, unit, time[there], measured[there], movable)
@@ -179,11 +175,10 @@ class Replay:
                 ]
             )
         name, way = ways[column.channel]
-        unit, over = self._units.get(column.channel, "N m"), column.stated.rate_over
-        values = factor_to(measurement.table.log, column, _logged(unit, over)) * values
-        if over is not None:
-            values = _rate(time, values, float(over))
-            time, values = time[np.isfinite(values)], values[np.isfinite(values)]
+        values = _measured(measurement, column, self._units.get(column.channel, "N m"), values)
+        time, values = time[np.isfinite(values)], values[np.isfinite(values)]
+        if column.stated.held:
+            time, values = held(time, values)
         return _Played(column, name, way, time, values)
 
     def played_at(self, time: Array) -> list[Array]:
@@ -228,8 +223,10 @@ class Replay:
             gain = changes.get(f"log.{played.column.header}.gain", 1.0)
             zero = changes.get(f"log.{played.column.header}.zero", 0.0)
             values = tuple((gain * played.values + zero).tolist())
-            time = np.concatenate(([0.0], played.time)) if played.time[0] > 0.0 else played.time
-            values = (values[0], *values) if len(time) > len(values) else values
+            time = played.time - changes.get(f"log.{played.column.header}.late", 0.0)
+            inside = time > 0.0
+            values = (float(np.interp(0.0, time, values)), *np.array(values)[inside].tolist())
+            time = np.concatenate(([0.0], time[inside]))
             steps.append(Trace("trace", played.loop, "", "", False, tuple(time.tolist()), values))
             if played.way == "_command":
                 number = next(i for i, loop in enumerate(loops) if loop.name == played.loop)
@@ -327,6 +324,7 @@ class Replay:
             if entry.movable:
                 middle = 0.5 * (time[0] + time[-1])
                 time = time + changes.get("log.clock", 0.0) + changes.get("log.drift", 0.0) * (time - middle)
+            time = time - changes.get(f"log.{entry.column.header}.late", 0.0)
             trace, over = run.traces[entry.column.channel], entry.column.stated.rate_over
             if over is not None:
                 angle = np.concatenate(([0.0], np.cumsum(0.5 * (trace[1:] + trace[:-1]) * np.diff(run.time))))
@@ -339,6 +337,17 @@ class Replay:
             shown = gain * shown + changes.get(f"log.{entry.column.header}.zero", 0.0)
             found.append(np.abs(shown) if entry.column.stated.size_only else shown)
         return found
+
+
+def _measured(measurement: MeasuredRun, column: Column, unit: str, values: Array) -> Array:
+    """Return what a column shows [unit], its rate or mean where that is stated; NaN where it is not known."""
+    log, time, stated = measurement.table.log, measurement.table.time, column.stated
+    shown = factor_to(log, column, logged_unit(unit, stated.rate_over)) * values
+    if stated.rate_over is not None:
+        shown = rate_of(time, shown, float(stated.rate_over))
+    if stated.mean_over is not None:
+        shown = mean_of(time, shown, float(stated.mean_over))
+    return shown
 
 
 def _usual(rate: float) -> Fraction:
@@ -364,26 +373,6 @@ def _passed_on(loop: Loop) -> Loop:
         predictor=None,
         output_latency=Delay(Fraction(0)),
     )
-
-
-def _logged(unit: str, over: Fraction | None) -> str:
-    """Return the unit that a column must have: that of the channel, or of what its rate is."""
-    return unit if over is None else {"rad/s": "rad"}.get(unit, f"{unit} s")
-
-
-def _rate(time: Array, angle: Array, over: float) -> Array:
-    """Return the mean rate of an angle over a time around each instant; NaN where it is not known."""
-    there = np.isfinite(angle)
-    half = 0.5 * over
-    ahead = np.interp(time + half, time[there], angle[there], right=np.nan)
-    behind = np.interp(time - half, time[there], angle[there], left=np.nan)
-    return np.asarray((ahead - behind) / (2.0 * half))
-
-
-def _mean(time: Array, values: Array, over: float) -> Array:
-    """Return the mean over a time around each instant; NaN where it is not known."""
-    there = np.isfinite(values)
-    return mean_around(time, time[there], values[there], over)
 
 
 def _clock(base: MeasuredRun, other: MeasuredRun) -> Clock | None:
