@@ -136,7 +136,7 @@ def _misread(name: str, measured: Array, before: Array) -> list[str]:
                 f"{name} mirrors the bench as stated (correlation {alike:.2f}): turn its sign, or that of "
                 "the column that plays"
             )
-    if abs(measured[0]) > 2.0 * np.ptp(measured) and abs(before[0]) < 0.01 * abs(measured[0]):
+    if 0.0 < 2.0 * np.ptp(measured) < abs(measured[0]) and abs(before[0]) < 0.01 * abs(measured[0]):
         said.append(
             f"{name} begins in the middle of a run, the bench at rest: state a `lead`, for which what is "
             "played is held before, e.g. 1 s"
