@@ -12,7 +12,7 @@ from shaftloop.control.parameters import ActiveDamping, Loop
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.studies.tuning.bounds import Bounds
-from shaftloop.studies.tuning.closedloop import ClosedLoop, close
+from shaftloop.studies.tuning.closedloop import ClosedLoop, close, closed_loop
 from shaftloop.studies.tuning.controller import controller_of, with_gains
 from shaftloop.studies.tuning.damping import speeds_across
 from shaftloop.studies.tuning.errorarea import error_area
@@ -43,8 +43,9 @@ def test_a_damped_loop_is_that_of_the_exact_margins(reference: Description, gain
     ms, mt = sensitivity_peaks(plants, loop)
     assert ms.value == pytest.approx(margins.ms, rel=1e-6)
     assert mt.value == pytest.approx(margins.mt, rel=1e-6)
-    radius = close(plants[0].under(loop), controller_of(loop)).radius
+    radius = close(plants[0].under(loop).system, controller_of(loop)).radius
     assert radius == pytest.approx(margins.largest_eigenvalue, rel=1e-8)
+    assert closed_loop(plants[0], loop).radius == pytest.approx(radius, rel=1e-9)
 
 
 @pytest.mark.compiled
@@ -89,7 +90,7 @@ def test_an_encoder_goes_before_the_machine() -> None:
 def test_the_error_area_is_that_of_a_long_run(reference: Description, source: int, share: float) -> None:
     loop = loop_named(reference, "torque")
     loop = with_gains(loop, share * loop.kp.value, share * loop.ki.value)
-    closed = close(bench_plants(reference, "torque")[0], controller_of(loop))
+    closed = close(bench_plants(reference, "torque")[0].system, controller_of(loop))
     error = np.abs(closed.step(source, 16384).reading - (1.0 - source))
     area = error_area(closed, source)
     assert area == pytest.approx(error.sum() * closed.period, rel=8e-3)

@@ -73,7 +73,7 @@ def test_the_dead_time_need_not_be_a_number_of_periods(delay: float) -> None:
 
 def test_the_closed_loop_is_the_controller_stepped_by_hand() -> None:
     on, controlled = lags(), loop(0.8, 0.5, filters=(Notch("notch", 3.0, 0.4, 0.2),), feedforward=0.3)
-    response = close(on, controller_of(controlled)).step(0, 64)
+    response = close(on.system, controller_of(controlled)).step(0, 64)
     controller, memory, state = (
         controller_of(controlled),
         np.zeros(len(controller_of(controlled).a)),
@@ -116,7 +116,7 @@ def test_turns_round_zero_count_the_unstable_poles(changes: dict[str, object]) -
     on, shape = resonant(damping=0.1), loop(**changes)
     part = LoopParts(on.response, *parts_of(shape, on.frequency))
     gains = np.array(list(product((0.0, 0.1, 0.5, 6.0), (0.01, 0.3, 2.0, 90.0, 1000.0))))
-    loops = [close(on, controller_of(with_gains(shape, *pair))) for pair in gains]
+    loops = [close(on.system, controller_of(with_gains(shape, *pair))) for pair in gains]
     unstable = np.array([(np.abs(np.linalg.eigvals(closed.a)) > 1.0).sum() for closed in loops])
     assert len(set(unstable)) > 1
     assert len(set(unstable + half_turns(part, len(on.frequency), gains))) == 1
@@ -157,7 +157,7 @@ def test_the_result_keeps_its_bounds_and_is_always_the_same(objective: str) -> N
 
 def test_the_integral_of_the_error_is_one_over_the_integral_gain() -> None:
     controlled = loop(0.5, 0.4)
-    response = close(lags(), controller_of(controlled)).step(1, 4096)
+    response = close(lags().system, controller_of(controlled)).step(1, 4096)
     assert -np.sum(-response.reading) * PERIOD == pytest.approx(1.0 / 0.4, rel=1e-6)
     assert integral_gain(controlled) == pytest.approx(0.4, rel=1e-5)
 

@@ -6,6 +6,7 @@ from functools import cached_property, lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from shaftloop.analysis.openloop import OpenLoop
 from shaftloop.control.parameters import Loop
 from shaftloop.studies.tuning.controller import Controller, controller_of
 from shaftloop.studies.tuning.plant import LoopPlant
@@ -101,6 +102,8 @@ class ClosedLoop:
 def closed_loop(plant: LoopPlant, loop: Loop) -> ClosedLoop:
     """Return a plant in closed loop with the controller and the active damping of a loop; kept for a while.
 
+    From as few states as its responses need.
+
     Parameters
     ----------
     plant : LoopPlant
@@ -108,20 +111,19 @@ def closed_loop(plant: LoopPlant, loop: Loop) -> ClosedLoop:
     loop : Loop
         Its controller.
     """
-    return close(plant.under(loop), controller_of(loop))
+    return close(plant.under(loop).minimal, controller_of(loop))
 
 
-def close(plant: LoopPlant, controller: Controller) -> ClosedLoop:
+def close(system: OpenLoop, controller: Controller) -> ClosedLoop:
     """Return a plant in closed loop with a controller.
 
     Parameters
     ----------
-    plant : LoopPlant
-        What is controlled.
+    system : OpenLoop
+        What is controlled, from the command to minus the reading.
     controller : Controller
         Its controller, of the same period.
     """
-    system = plant.system
     n, m, ticks = len(system.a), len(controller.a), len(system.instants)
     # Everything is a row over (plant, controller, r, d); commands are found tick by tick.
     width = n + m + 2

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from shaftloop.analysis.minimal import minimal
 from shaftloop.analysis.modes import Mechanics, mechanics
 from shaftloop.analysis.openloop import OpenLoop
 from shaftloop.analysis.response import fundamental, grid
@@ -55,6 +56,15 @@ class DampingCut:
     def closer(self) -> Callable[[float, float], tuple[Any, ...]]:
         """Few frequencies from one to another [Hz], with the responses of both there."""
         return closer(self.reading, self.torque)
+
+    @cached_property
+    def minimal(self) -> "DampingCut":
+        """The same with as few states as both paths need together."""
+        both = _side_by_side(self.reading, self.torque)
+        ticks = len(self.reading.instants)
+        fewer = minimal(both)
+        seen = (slice(ticks), slice(ticks, None))
+        return DampingCut(*(replace(fewer, c=fewer.c[rows], d=fewer.d[rows]) for rows in seen))
 
     def joined(self, section: Section) -> OpenLoop:
         """Return from the controller's command to minus the reading, the damping's torque added.
@@ -124,23 +134,31 @@ def _behind(system: OpenLoop, section: Section) -> OpenLoop:
 
 def _damped(reading: OpenLoop, torque: OpenLoop) -> OpenLoop:
     """Return the path to the reading from the command of the controller, to which a torque is added."""
-    # Neither needs a state of the other that it does not have, so the two stand side by side.
+    both, ticks = _side_by_side(reading, torque), len(reading.instants)
+    inner = np.linalg.inv(np.eye(ticks) - torque.d)
+    through = inner @ both.c[ticks:]
+    return replace(
+        both,
+        a=both.a + both.b @ through,
+        b=both.b @ inner,
+        c=both.c[:ticks] + reading.d @ through,
+        d=reading.d @ inner,
+    )
+
+
+def _side_by_side(reading: OpenLoop, torque: OpenLoop) -> OpenLoop:
+    """Return one system of two on the same states, what is seen of one above what is seen of the other.
+
+    Neither needs a state of the other that it does not have.
+    """
     slots = np.concatenate([reading.slots, np.setdiff1d(torque.slots, reading.slots)])
     place = {int(slot): i for i, slot in enumerate(slots)}
     count, ticks = len(slots), len(reading.instants)
-    a, b, seen, added = np.zeros((count, count)), np.zeros((count, ticks)), *np.zeros((2, ticks, count))
-    for system, out in ((torque, added), (reading, seen)):
+    a, b, c = np.zeros((count, count)), np.zeros((count, ticks)), np.zeros((2 * ticks, count))
+    for system, rows in ((torque, slice(ticks, None)), (reading, slice(ticks))):
         own = np.array([place[int(slot)] for slot in system.slots])
-        a[np.ix_(own, own)], b[own], out[:, own] = system.a, system.b, system.c
-    inner = np.linalg.inv(np.eye(ticks) - torque.d)
-    return replace(
-        reading,
-        a=a + b @ inner @ added,
-        b=b @ inner,
-        c=seen + reading.d @ inner @ added,
-        d=reading.d @ inner,
-        slots=slots,
-    )
+        a[np.ix_(own, own)], b[own], c[rows, own] = system.a, system.b, system.c
+    return replace(reading, a=a, b=b, c=c, d=np.vstack([reading.d, torque.d]), slots=slots)
 
 
 def speeds_across(bench: Bench, loop: Loop, line: Mechanics | None = None) -> tuple[str, str, float] | str:

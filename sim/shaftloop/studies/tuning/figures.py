@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from shaftloop.control.parameters import Loop
 from shaftloop.control.structures import damping_section
-from shaftloop.studies.tuning.closedloop import closed_loop
+from shaftloop.studies.tuning.closedloop import close, closed_loop
 from shaftloop.studies.tuning.controller import controller_of, section_value
 from shaftloop.studies.tuning.modetrack import TrackedMode
 from shaftloop.studies.tuning.plant import LoopPlant
@@ -173,7 +173,7 @@ def shaft_modes(plants: Sequence[LoopPlant], loop: Loop) -> tuple[TrackedMode, .
     found = []
     for plant in [plant.under(loop) for plant in plants]:
         if plant.modes is not None:
-            modes = plant.modes.find(closed_loop(plant, loop).a)
+            modes = plant.modes.find(close(plant.system, controller_of(loop)).a)
             found.append([replace(mode, corner=plant.label) for mode in modes])
     count = min((len(modes) for modes in found), default=0)
     return tuple(min((modes[i] for modes in found), key=lambda m: m.damping) for i in range(count))

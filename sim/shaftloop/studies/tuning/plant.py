@@ -15,6 +15,7 @@ from shaftloop.analysis.channelnoise import channel_noise
 from shaftloop.analysis.freerunning import phase_variants
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.limits import held_state
+from shaftloop.analysis.minimal import minimal
 from shaftloop.analysis.openloop import OpenLoop
 from shaftloop.analysis.operating import operating_point
 from shaftloop.analysis.response import fundamental, grid
@@ -66,6 +67,14 @@ class LoopPlant:
     def period(self) -> float:
         """Period of the loop [s]."""
         return self.system.period
+
+    @cached_property
+    def minimal(self) -> OpenLoop:
+        """The same response from fewer states, which have no slots of their own."""
+        if self.cut is None:
+            return minimal(self.system)
+        paths, section = self.cut
+        return paths.minimal.joined(section)
 
     @cached_property
     def frequency(self) -> Array:
