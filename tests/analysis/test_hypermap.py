@@ -115,3 +115,23 @@ def test_a_bench_that_runs_away_from_its_steady_state_has_one_all_the_same() -> 
     expected, found = calm.steady(point), wild.steady(point)
     assert np.max(np.abs((found[wild.slots] - expected[wild.slots]) / wild.difference_steps)) < 1.0
     assert spectral_radius(wild.dynamics(found)) > 1.5
+
+
+def test_slots_that_do_nothing_are_moved_together_and_say_so_where_they_do_something() -> None:
+    bench = HyperMap(read_scenario("reference-bench").description)
+    state = bench.steady(operating_point(bench.bench))
+    fresh = HyperMap(read_scenario("reference-bench").description)
+    fresh.hold(operating_point(fresh.bench))
+    whole = fresh.jacobian(state)
+    runs = _counted(bench)
+    assert np.array_equal(bench.jacobian(state), whole)
+    assert 0 < len(runs) < 2 * len(bench.slots) - 10
+    bench._idle = np.arange(3)
+    assert np.array_equal(bench.jacobian(state), whole)
+
+
+def _counted(bench: HyperMap) -> list[int]:
+    """Return a list that grows with every run of a bench."""
+    runs, carry = [], bench.run.carry
+    bench.run.carry = lambda *way: (runs.append(1), carry(*way))[1]
+    return runs

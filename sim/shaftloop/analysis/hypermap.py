@@ -5,7 +5,7 @@ Its fixed point under constant set-points is the steady state; the derivative of
 central differences, holds everything about small motions, sampling and delays included.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, nullcontext
 from functools import partial
 
@@ -92,6 +92,7 @@ class HyperMap:
                 "for this analysis choose rates with a short common period; " + nearest_rates(self.bench),
             )
         self._steps = _RELATIVE_STEP * typical_sizes(self.bench)[self.slots]
+        self._idle = np.zeros(0, dtype=np.intp)
 
     @property
     def difference_steps(self) -> Array:
@@ -171,7 +172,8 @@ class HyperMap:
         )
 
     def _once(self, state: Array) -> Array:
-        return self._advance(state, self.ticks)
+        self._stretch(state, START, self.ticks)
+        return state
 
     def _fixed(self, state: Array) -> Array | None:
         """Return the state near one that a hyperperiod maps to itself, nothing where Newton finds none."""
@@ -182,10 +184,9 @@ class HyperMap:
             return None
 
     def _newton(self, state: Array) -> Array | None:
-        scale = self._steps / _RELATIVE_STEP
-        residual, last = np.inf, 0.0
+        scale, residual, last = self._steps / _RELATIVE_STEP, np.inf, 0.0
         for _ in range(_MOST_STEPS):
-            change = (self._advance(state.copy(), self.ticks) - state)[self.slots]
+            change = (self._once(state.copy()) - state)[self.slots]
             residual = float(np.max(np.abs(change / scale)))
             if not np.isfinite(residual) or residual < 1e-11:
                 break
@@ -203,12 +204,20 @@ class HyperMap:
 
     def jacobian(self, state: Array) -> Array:
         """Return the derivative of the map at a state, over the mapped slots."""
-        count = len(self.slots)
-        result = np.empty((count, count))
-        for j in range(count):
-            high, low = self._pair(state, j)
-            result[:, j] = (self._advance(high, self.ticks) - self._advance(low, self.ticks))[self.slots]
-        return np.asarray(result / (2.0 * self._steps))
+        result = self._transition(state, START, self.ticks)
+        self._idle = np.flatnonzero(~result.any(axis=0))
+        return result
+
+    def _differences(self, state: Array, moved: Callable[[Array, Array], Array]) -> Array:
+        """Return what becomes of two states that differ in one mapped slot, by slot, shape (rows, slots).
+
+        Slots that last did nothing are moved all at once: where nothing comes of that they do nothing again.
+        """
+        quiet: dict[int, Array] = {}
+        if len(self._idle) and not (together := moved(*self._pair(state, self._idle))).any():
+            quiet = dict.fromkeys(self._idle.tolist(), together)
+        count = range(len(self.slots))
+        return np.column_stack([quiet[j] if j in quiet else moved(*self._pair(state, j)) for j in count])
 
     def walk(self, state: Array, stops: NDArray[np.int64]) -> Array:
         """Return the states on the way on from a state, shape (stops, slots).
@@ -272,18 +281,18 @@ class HyperMap:
         order = sorted(range(len(cuts)), key=lambda number: cuts[number].tick)
         opening = Opening(self._stretch, self.slots, [cuts[number] for number in order], self.ticks)
         shares = [self._share(loop) for loop in loops]
-        base = self._advance(state.copy(), self.ticks)[[cut.injected - 1 for cut in opening.cuts]]
+        base = self._once(state.copy())[[cut.injected - 1 for cut in opening.cuts]]
         kept = self.run.tables.ft[shares]
         self.run.tables.ft[shares] = 0.0
         try:
-            columns = [opening.moved(base, *self._pair(state, j)) for j in range(len(self.slots))]
+            columns = self._differences(state, partial(opening.moved, base))
             units = 1e-3 * np.maximum(np.abs(base), self._typical_torque())
             kicks = opening.kicked(base, state, units)
         finally:
             self.run.tables.ft[shares] = kept
         count, back = len(self.slots), np.argsort(order)
         rows = [*range(count), *(count + back)]
-        ac = (np.column_stack(columns) / (2.0 * self._steps))[rows]
+        ac = (columns / (2.0 * self._steps))[rows]
         bd = (np.column_stack(kicks) / (2.0 * units))[rows][:, back]
         a, keep = moving(ac[:count])
         a, used = needed(a, ac[count:, keep])
@@ -326,7 +335,7 @@ class HyperMap:
             Keep what the loops pass on as it is at the steady state.
         """
         calendar = self.run.tables.calendar
-        base = self._advance(state.copy(), self.ticks)
+        base = self._once(state.copy())
         rows = zip(calendar.ticks, calendar.due, calendar.gaps(), strict=True)
         known: dict[tuple[tuple[int, ...], int], Array] = {}
         result = []
@@ -338,13 +347,12 @@ class HyperMap:
         return result
 
     def _transition(self, base: Array, where: tuple[int, int, int], to: int) -> Array:
-        result = np.empty((len(self.slots), len(self.slots)))
-        for j in range(len(self.slots)):
-            high, low = self._pair(base, j)
+        def moved(high: Array, low: Array) -> Array:
             self._stretch(high, where, to)
             self._stretch(low, where, to)
-            result[:, j] = (high - low)[self.slots]
-        return np.asarray(result / (2.0 * self._steps))
+            return (high - low)[self.slots]
+
+        return np.asarray(self._differences(base, moved) / (2.0 * self._steps))
 
     @contextmanager
     def _commands_held(self, base: Array) -> Iterator[None]:
@@ -365,22 +373,17 @@ class HyperMap:
 
     def _share(self, loop: LoopHandle) -> int:
         """Return where the share of a loop's output that is passed on stands in the table of floats."""
-        row = int(self.run.tables.it[at.TASK_FLOAT]) + loop.task * at.TASK_WIDTH
-        return row + int(LOOP_NUMBERS.share)
+        return int(self.run.tables.it[at.TASK_FLOAT]) + loop.task * at.TASK_WIDTH + int(LOOP_NUMBERS.share)
 
     def _typical_torque(self) -> float:
         sensor = self.bench.main_sensor()
         return sensor.parameters.rated if sensor else 1.0
 
-    def _pair(self, state: Array, j: int) -> tuple[Array, Array]:
+    def _pair(self, state: Array, j: int | NDArray[np.intp]) -> tuple[Array, Array]:
         high, low = state.copy(), state.copy()
         high[self.slots[j]] += self._steps[j]
         low[self.slots[j]] -= self._steps[j]
         return high, low
-
-    def _advance(self, state: Array, to: int) -> Array:
-        self._stretch(state, START, to)
-        return state
 
     def _stretch(self, state: Array, where: tuple[int, int, int], to: int) -> tuple[int, int, int]:
         status, place = self.run.carry(state, where, to)
