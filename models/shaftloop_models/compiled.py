@@ -1,21 +1,18 @@
 """Decorator of the scalar equations that run inside compiled kernels."""
 
 from collections.abc import Callable
-from typing import Any, ParamSpec, TypeVar, cast
+from typing import Any, ParamSpec, TypeVar
 
-import numba
-
-__all__ = ["equation"]
+__all__ = ["INLINED", "equation"]
 
 _P = ParamSpec("_P")
 _R = TypeVar("_R")
-_OPTIONS: dict[str, Any] = {"forceinline": True, "error_model": "numpy", "_nrt": False}
+
+INLINED: dict[Callable[..., Any], bool] = {}
+"""What kernels may call, and whether it is inlined there; whoever compiles a kernel compiles it."""
 
 
 def equation(function: Callable[_P, _R]) -> Callable[_P, _R]:
-    """Compile a function of scalars so that kernels inline it.
-
-    The function stays callable from Python. No ``fastmath``: results must not depend on the
-    optimiser. Scalars need no reference counting, which would cost time.
-    """
-    return cast(Callable[_P, _R], numba.njit(**_OPTIONS)(function))
+    """Let kernels inline a function of scalars; it stays the Python function that it is."""
+    INLINED[function] = True
+    return function

@@ -2,7 +2,6 @@
 
 import math
 
-import numba
 import numpy as np
 import pytest
 from evaluate import evaluate
@@ -14,6 +13,7 @@ from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench
 from shaftloop.bench.parts.ratings import WATCHED
 from shaftloop.engine import at
+from shaftloop.engine.cache import kernel
 from shaftloop.engine.kernel import probe
 from shaftloop.engine.run import Run
 from shaftloop.engine.steppers import set_z
@@ -36,7 +36,7 @@ def built(name: str) -> Bench:
     return build_bench(rough() if name == "rough" else shipped(name))
 
 
-@numba.njit
+@kernel
 def fill(it: NDArray[np.int64], numbers: Numbers, s: Array, w: Array, z: int) -> None:
     et = words(numbers[1]), words(numbers[3])
     set_z(words(it), numbers_alone(numbers[0]), et, alone(s), alone(w), z)

@@ -33,6 +33,18 @@ def test_help_imports_nothing_heavy(tmp_path: Path) -> None:
     assert shown.returncode == 0 and "--overlay-offset" in shown.stdout
 
 
+@pytest.mark.compiled
+def test_with_kernels_on_disk_the_compiler_is_not_imported(tmp_path: Path) -> None:
+    """Machine code needs nothing of numba, nor do the equations that kernels call by their address."""
+    code = (
+        "import sys; from shaftloop.cli.main import cli; "
+        "cli(['simulate', 'truck-axle', '--json'], standalone_mode=False); "
+        "print('numba' in sys.modules, file=sys.stderr)"
+    )
+    python("-c", code, folder=tmp_path)
+    assert python("-c", code, folder=tmp_path).stderr.splitlines()[-1] == "False"
+
+
 def test_without_pictures_nothing_that_draws_is_imported(tmp_path: Path) -> None:
     code = (
         "import sys; from shaftloop.cli.main import cli; "

@@ -1,23 +1,25 @@
 """The counter-based generator against published known answers, and its normal values."""
 
 import math
+from typing import Annotated
 
-import numba
 import numpy as np
 import pytest
 
+from shaftloop.engine.cache import interpreted, kernel
 from shaftloop.engine.noise import normal_pair, philox
+from shaftloop.engine.types import Floats
 
 ALL = 0xFFFFFFFF
 
 
-@numba.njit
+@kernel
 def words(c0: int, c1: int, c2: int, c3: int, k0: int, k1: int) -> tuple[int, int, int, int]:
     return philox(c0, c1, c2, c3, k0, k1)
 
 
-@numba.njit
-def fill(out: np.ndarray, key: int, number: int) -> None:
+@kernel
+def fill(out: Annotated[Floats, 2], key: int, number: int) -> None:
     for tick in range(len(out)):
         out[tick, 0], out[tick, 1] = normal_pair(key, tick, number)
 
@@ -67,7 +69,7 @@ def test_normal_pair_is_box_and_muller_of_the_words() -> None:
 
 
 def test_values_are_standard_normal_and_independent() -> None:
-    n = 3000 if numba.config.DISABLE_JIT else 20_000
+    n = 3000 if interpreted() else 20_000
     sets = []
     for key, number in ((1 << 16, 0), (1 << 16, 1), (1 << 16 | 1, 0), (2 << 16, 0)):
         out = np.empty((n, 2))

@@ -7,12 +7,23 @@ from shaftloop.engine.blocks import OWN, block_rows, describe_blocks
 from shaftloop.engine.cache import kernel
 from shaftloop.engine.lanetables import interleave
 from shaftloop.engine.products import multiply, padded
-from shaftloop.engine.types import LINE, aligned
+from shaftloop.engine.types import LINE, Floats, Ints, aligned
 from shaftloop.engine.views import LANES, abreast, alone, words
 
 
 @kernel
-def _call(it, blocks, table, vector, start, before, place, mask, out, target):  # type: ignore[no-untyped-def]
+def _call(
+    it: Ints,
+    blocks: int,
+    table: Floats,
+    vector: Floats,
+    start: int,
+    before: Floats,
+    place: int,
+    mask: int,
+    out: Floats,
+    target: int,
+) -> None:
     given, sums, result = (alone(vector), start), (alone(before), place, mask), (alone(out), target)
     multiply(words(it), 0, blocks, words(table), 0, given, sums, result)
 
@@ -27,7 +38,9 @@ def _single(matrix, *values) -> None:  # type: ignore[no-untyped-def]
 
 
 @kernel
-def _lanes(it, blocks, table, vector, before, mask, out):  # type: ignore[no-untyped-def]
+def _lanes(
+    it: Ints, blocks: int, table: Floats, vector: Floats, before: Floats, mask: int, out: Floats
+) -> None:
     given, sums, result = (abreast(vector), 0), (abreast(before), 0, mask), (abreast(out), 0)
     multiply(words(it), 0, blocks, words(table), 0, given, sums, result)
 

@@ -83,5 +83,5 @@ def test_kernels_are_plain_functions_without_compilation(monkeypatch: pytest.Mon
     def double(x: float) -> float:
         return 2.0 * x
 
-    monkeypatch.setattr(numba.config, "DISABLE_JIT", True)
+    monkeypatch.setenv("NUMBA_DISABLE_JIT", "1")
     assert cache.kernel(double) is double

@@ -1,45 +1,177 @@
-"""Compilation of kernels, with a cache on disk that notices every edit.
+"""Kernels: compiled once, kept on disk, loaded by later processes without the compiler.
 
-Numba's own cache looks only at the file of the cached function and would run stale code after an edit
-in a callee. The cache folder is therefore named after a hash of every source that a kernel can
-inline, and of the versions in use (`engine.kernelstore`).
+The decorators only note what a function is. At its first call a kernel takes its machine code from the store
+(`engine.kernelstore`); only where there is none numba is imported and compiles (`engine.compiler`).
 """
 
+import ctypes
+import os
 from collections.abc import Callable
-from typing import Any, TypeVar, cast
+from dataclasses import dataclass
+from functools import update_wrapper
+from struct import Struct
+from threading import Lock
+from typing import Annotated, Any, TypeVar, cast, get_args, get_origin
+from weakref import ref
 
-import numba
+import numpy as np
 
-from shaftloop.engine.kernelstore import Store, store_folder
+from shaftloop.engine.kernelstore import load, machine_code
+from shaftloop_models.compiled import INLINED
 
-__all__ = ["called", "helper", "kernel", "routine"]
+__all__ = ["Array", "called", "helper", "interpreted", "kernel", "routine"]
 
 F = TypeVar("F", bound=Callable[..., Any])
+_LOCK = Lock()
+_Empty = ctypes.c_char * 0
+_FORMATS = {int: "q", float: "d", bool: "q"}
+
+
+@dataclass(frozen=True)
+class Array:
+    """Argument of a kernel that is an array, contiguous in memory."""
+
+    dtype: np.dtype[Any]
+    dimensions: int
+
+    @property
+    def format(self) -> str:
+        """Return the format of its words: a pointer where it has one dimension, else all that numba takes."""
+        return "q" if self.dimensions == 1 else "q" * (5 + 2 * self.dimensions)
+
+    def words(self, array: Any) -> tuple[int, ...]:
+        """Return the words that stand for an array."""
+        if array.dtype != self.dtype or array.ndim != self.dimensions:
+            raise TypeError(f"an array of {array.dtype}, shape {array.shape}, in place of {self}")
+        address = _address(array)
+        if self.dimensions == 1:
+            return (address,)
+        return 0, 0, array.size, array.itemsize, address, *array.shape, *array.strides
+
+
+class _Place:
+    """Where a kernel takes an array; most calls bring the one of the call before."""
+
+    def __init__(self, kind: Array) -> None:
+        self._kind = kind
+        self._last: tuple[Any, tuple[int, ...]] = (lambda: self, ())
+
+    def words(self, array: Any) -> tuple[int, ...]:
+        """Return the words that stand for an array."""
+        last, words = self._last
+        if last() is not array:
+            words = self._kind.words(array)
+            self._last = ref(array), words
+        return words
+
+
+def interpreted() -> bool:
+    """Return whether compilation is switched off, as numba's own switch says."""
+    return os.environ.get("NUMBA_DISABLE_JIT", "0") not in ("", "0")
 
 
 def helper(function: F) -> F:
-    """Compile a function that kernels inline."""
-    return cast(F, numba.njit(forceinline=True, error_model="numpy", _nrt=False)(function))
+    """Let kernels inline a function."""
+    INLINED[function] = True
+    return function
 
 
 def routine(function: F) -> F:
-    """Compile a function that kernels call without inlining it."""
-    # Said aloud: what is left open a function takes over from its caller, and helpers call routines.
-    return cast(F, numba.njit(forceinline=False, error_model="numpy", _nrt=False)(function))
+    """Let kernels call a function without inlining it."""
+    INLINED[function] = False
+    return function
 
 
 def kernel(function: F) -> F:
     """Compile a kernel that Python calls; machine code is kept between processes."""
-    if numba.config.DISABLE_JIT:
-        return function
-    compiled = numba.njit(error_model="numpy", nogil=True, _nrt=False)(function)
-    folder = store_folder()
-    if folder is not None:
-        # Numba's own store looks at neither owner nor mode, nor whether a file is whole.
-        compiled._cache = Store(function, folder)
-    return cast(F, compiled)
+    return function if interpreted() else cast(F, _Kernel(function))
 
 
 def called(equation: F) -> F:
     """Return a compiled equation for callers in Python: its machine code is kept like that of a kernel."""
-    return kernel(getattr(equation, "py_func", equation))
+    return kernel(equation)
+
+
+class _Kernel:
+    """A function whose annotations say all about its arguments and result.
+
+    It is called with one buffer: room for its results, then its arguments, in words of eight bytes.
+    """
+
+    def __init__(self, function: Callable[..., Any]) -> None:
+        update_wrapper(self, function)
+        self._function = function
+        hints = dict(function.__annotations__)
+        result = hints.pop("return")
+        self._result = () if result is None else _kind(result)
+        self._kinds = tuple(_kind(hint) for hint in hints.values())
+        parts = self._result if isinstance(self._result, tuple) else (self._result,)
+        self._results = Struct("".join("?" if part is bool else _FORMATS[part] for part in parts))
+        self._given = Struct(f"{8 * max(1, len(parts))}x{_format(self._kinds)}")
+        self._several = isinstance(self._result, tuple) and len(parts) > 0
+        self._plan = _plan(self._kinds)
+        self._entry: Any = None
+
+    def __call__(self, *args: Any) -> Any:
+        if self._entry is None:
+            self._prepare()
+        words: list[Any] = []
+        _add_words(self._plan, args, words)
+        buffer = bytearray(self._given.pack(*words))
+        self._entry(_address(buffer))
+        result = self._results.unpack_from(buffer)
+        return result if self._several else result[0] if result else None
+
+    def _prepare(self) -> None:
+        with _LOCK:
+            if self._entry is None:
+                code = machine_code(self._function, str((self._kinds, self._result)), self._compiled)
+                address, self._engine = load(*code)
+                self._entry = ctypes.CFUNCTYPE(None, ctypes.c_void_p)(address)
+
+    def _compiled(self) -> tuple[str, bytes]:
+        from shaftloop.engine.compiler import compile_kernel
+
+        return compile_kernel(self._function, self._kinds, self._result)
+
+
+def _kind(hint: Any) -> Any:
+    """Return what an annotation says: a type of scalars, an `Array`, or a tuple of these."""
+    if hint in _FORMATS:
+        return hint
+    origin, parts = get_origin(hint), get_args(hint)
+    if origin is tuple:
+        return tuple(_kind(part) for part in parts)
+    array, dimensions = parts if origin is Annotated else (hint, 1)
+    return Array(np.dtype(get_args(get_args(array)[1])[0]), dimensions)
+
+
+def _format(kinds: tuple[Any, ...]) -> str:
+    return "".join(
+        _format(kind)
+        if isinstance(kind, tuple)
+        else kind.format
+        if isinstance(kind, Array)
+        else _FORMATS[kind]
+        for kind in kinds
+    )
+
+
+def _plan(kinds: tuple[Any, ...]) -> tuple[Any, ...]:
+    """Return what to look at in arguments of these kinds: nothing in a scalar, a tuple, or a `_Place`."""
+    return tuple(None if k in _FORMATS else _plan(k) if isinstance(k, tuple) else _Place(k) for k in kinds)
+
+
+def _add_words(plan: tuple[Any, ...], values: tuple[Any, ...], words: list[Any]) -> None:
+    for part, value in zip(plan, values, strict=True):
+        if part is None:
+            words.append(value)
+        elif type(part) is tuple:
+            _add_words(part, value, words)
+        else:
+            words += part.words(value)
+
+
+def _address(memory: Any) -> int:
+    """Return where a buffer is; one that is read-only or not contiguous is refused."""
+    return ctypes.addressof(_Empty.from_buffer(memory))

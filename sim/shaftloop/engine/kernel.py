@@ -26,7 +26,7 @@ from shaftloop.engine.steppers import copy_slots, etd4_step, rk4_step, set_held,
 from shaftloop.engine.sticking import changes, torque_on
 from shaftloop.engine.tasks import run_task
 from shaftloop.engine.terms import own_terms
-from shaftloop.engine.types import Floats, Ints, Numbers, Products
+from shaftloop.engine.types import Ends, Floats, Ints, Numbers, Products, Recording
 from shaftloop.engine.views import (
     abreast,
     alone,
@@ -63,8 +63,8 @@ def _driver(name: str, constant: Any, changing: Any) -> Any:
         numbers: Numbers,
         state: Floats,
         work: Floats,
-        ends: Ints,
-        recording: Floats,
+        ends: Ends,
+        recording: Recording,
         where: tuple[int, int, int, int],
         until: tuple[int, int, int, bool],
     ) -> tuple[int, int, int, int, int]:
@@ -206,7 +206,7 @@ def creep(
     numbers: Numbers,
     state: Floats,
     work: Floats,
-    ends: Ints,
+    ends: Ends,
     ticks: tuple[int, int],
     guarded: int,
 ) -> tuple[int, int, bool]:
@@ -264,7 +264,7 @@ def pull(integers: Ints, numbers: Numbers, state: Floats, work: Floats, found: F
 
 
 @kernel
-def probe(it: Ints, numbers: Numbers, s: Floats, w: Floats, ends: Ints, gap: int) -> int:
+def probe(it: Ints, numbers: Numbers, s: Floats, w: Floats, ends: Ends, gap: int) -> int:
     """Cross one gap from the state s without noise and return where z lies in w; used on copies."""
     table, ft, et = words(it), numbers_alone(numbers[0]), (words(numbers[1]), words(numbers[3]))
     z = table[at.Z]

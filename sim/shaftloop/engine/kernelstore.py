@@ -1,13 +1,13 @@
 """Machine code of kernels, kept between processes.
 
-What is kept is unpickled, which runs whatever the file says: a folder counts only if nobody but its user can
-have written there, and a file only if it is whole.
+What is kept is run, whatever the file says: a folder counts only if nobody but its user can have written
+there, and a file only if it is whole. Numba's own cache looks only at the file of the cached function and
+would run stale code after an edit in a callee; here the folder is named after a hash of every source that a
+kernel can inline, and of the versions in use.
 """
 
 import hashlib
-import math
 import os
-import pickle
 import stat
 import sys
 import tempfile
@@ -16,18 +16,13 @@ import warnings
 from collections.abc import Callable
 from contextlib import suppress
 from functools import lru_cache
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
-import llvmlite
-import numba
-from numba.core.caching import NullCache
-from numba.core.compiler import CompileResult
-from numba.core.serialize import dumps
-
 import shaftloop_models
 
-__all__ = ["KernelWarning", "Store", "compiling", "store_folder"]
+__all__ = ["KernelWarning", "compiling", "load", "machine_code", "store_folder"]
 
 _DIGEST = hashlib.sha256().digest_size
 _OTHERS = stat.S_IWGRP | stat.S_IWOTH
@@ -65,8 +60,11 @@ def store_folder() -> Path | None:
 
 def _version() -> str:
     """Return a hash of all that decides the code of a kernel but the processor, which each file states."""
-    words = f"{numba.__version__} {llvmlite.__version__} {sys.version} {numba.config.CPU_NAME or ''}"
-    digest = hashlib.sha256(words.encode())
+    settings = sorted(item for item in os.environ.items() if item[0].startswith("NUMBA_"))
+    digest = hashlib.sha256(f"{sys.version} {settings}".encode())
+    for library in ("numba", "llvmlite"):  # whose import takes half a second
+        place = Path(str(getattr(find_spec(library), "origin", "")))
+        digest.update(place.with_name("_version.py").read_bytes())
     here = Path(__file__).resolve().parent
     for root in (here, here.parent / "control", Path(shaftloop_models.__file__).resolve().parent):
         for source in sorted(root.glob("*.py")):
@@ -90,69 +88,84 @@ def _open_to_others(folder: Path) -> Path | None:
     return None
 
 
-class Store(NullCache):  # type: ignore[misc]
-    """The compiled forms of one kernel.
+def machine_code(
+    function: Callable[..., Any], form: str, make: Callable[[], tuple[str, bytes]]
+) -> tuple[str, bytes]:
+    """Return the name and the machine code of a function: from disk, else made and kept.
 
     Parameters
     ----------
     function : callable
         Before compilation.
-    folder : Path
-        From `store_folder`.
+    form : str
+        For which arguments.
+    make : callable
+        Compiles it.
     """
+    path = _path(function, form)
+    content = b""
+    with suppress(OSError):
+        content = path.read_bytes() if path is not None else b""
+    name, _, code = content[_DIGEST:].partition(b"\n")
+    if content and hashlib.sha256(content[_DIGEST:]).digest() == content[:_DIGEST]:
+        return name.decode(), code
+    if path is not None and path.exists():
+        _warn("a kernel on disk is damaged, so it is compiled anew, which takes some seconds")
+    elif path is not None and not _compiled:
+        _warn("the kernels are compiled, once for this version: that takes some 20 s")
+    begun = time.perf_counter()
+    made = make()
+    _compiled.append(time.perf_counter() - begun)
+    if path is not None:
+        _keep(path, made[0].encode() + b"\n" + made[1])
+    return made
 
-    def __init__(self, function: Callable[..., Any], folder: Path) -> None:
-        source = Path(function.__code__.co_filename)
-        self._source = source.read_bytes() if source.is_file() else b""
-        self._stem = f"{source.stem}.{function.__name__}"
-        self._folder = folder
-        self._begun = math.nan
 
-    @property
-    def cache_path(self) -> str:
-        """Return the folder."""
-        return str(self._folder)
-
-    def load_overload(self, sig: Any, target_context: Any) -> Any:
-        """Return the code for a signature, nothing where it must be compiled."""
-        # Numba's own store reads all its registries first, which takes half of the time. Machine code needs
-        # none of them, and a compilation reads them itself.
-        path = self._path(sig, target_context.codegen())
+def _keep(path: Path, content: bytes) -> None:
+    """Write a file; a full disk costs the next start some seconds."""
+    with suppress(OSError), tempfile.NamedTemporaryFile(dir=path.parent, delete=False) as file:
         try:
-            content = path.read_bytes()
-        except FileNotFoundError:
-            self._begin()
-            return None
-        except OSError:
-            content = b""
-        digest, code = content[:_DIGEST], content[_DIGEST:]
-        if hashlib.sha256(code).digest() != digest:
-            _warn("a kernel on disk is damaged, so it is compiled anew, which takes some seconds")
-            self._begin()
-            return None
-        return CompileResult._rebuild(target_context, *pickle.loads(code))
+            file.write(hashlib.sha256(content).digest() + content)
+            file.close()
+            os.replace(file.name, path)
+        except BaseException:
+            os.unlink(file.name)
+            raise
 
-    def save_overload(self, sig: Any, data: Any) -> None:
-        """Keep the code for a signature; a full disk costs the next start some seconds."""
-        _compiled.append(time.perf_counter() - self._begun)
-        code = dumps(data._reduce())
-        with suppress(OSError), tempfile.NamedTemporaryFile(dir=self._folder, delete=False) as file:
-            try:
-                file.write(hashlib.sha256(code).digest() + code)
-                file.close()
-                os.replace(file.name, self._path(sig, data.codegen))
-            except BaseException:
-                os.unlink(file.name)
-                raise
 
-    def _begin(self) -> None:
-        if not _compiled:
-            _warn("the kernels are compiled, once for this version: that takes some 20 s")
-        self._begun = time.perf_counter()
+def _path(function: Callable[..., Any], form: str) -> Path | None:
+    """Return where the code of a function for this processor is kept, if there is a folder."""
+    from llvmlite import binding
 
-    def _path(self, sig: Any, codegen: Any) -> Path:
-        key = f"{sig} {codegen.magic_tuple()}".encode() + self._source
-        return self._folder / f"{self._stem}-{hashlib.sha256(key).hexdigest()[:16]}.kernel"
+    folder = store_folder()
+    if folder is None:
+        return None
+    source = Path(function.__code__.co_filename)
+    key = f"{form} {binding.get_process_triple()} {binding.get_host_cpu_name()} {_features()}".encode()
+    key += source.read_bytes() if source.is_file() else b""
+    return folder / f"{source.stem}.{function.__name__}-{hashlib.sha256(key).hexdigest()[:16]}.kernel"
+
+
+def _features() -> str:
+    """Return what the processor can do."""
+    from llvmlite import binding
+
+    with suppress(RuntimeError):
+        return str(binding.get_host_cpu_features().flatten())
+    return ""
+
+
+def load(name: str, code: bytes) -> tuple[int, Any]:
+    """Return the address of a function in machine code, and what must live as long as it is in use."""
+    from llvmlite import binding
+
+    binding.initialize_native_target()
+    binding.initialize_native_asmprinter()
+    machine = binding.Target.from_default_triple().create_target_machine(jit=True)
+    engine = binding.create_mcjit_compiler(binding.parse_assembly(""), machine)
+    engine.add_object_file(binding.ObjectFileRef.from_data(code))
+    engine.finalize_object()
+    return engine.get_function_address(name), engine
 
 
 def compiling() -> float:

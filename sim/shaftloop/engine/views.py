@@ -11,29 +11,19 @@ Vector code comes of it only where the body has no loop and no call of a `routin
 loop asks for vectors of four: the cost model of LLVM, left to itself, declines bodies with conversions or
 conditional stores.
 
-A view is a pointer. Indices are not checked, nor may they be negative. Views that are `constant` are
-not written while a kernel runs, which LLVM is told, so that it reads a word of a table once. With
-compilation switched off views are NumPy's, which check every index.
+In a kernel a view is a pointer (`engine.viewcode`). Indices are not checked, nor may they be negative. Views
+that are `constant` are not written while a kernel runs, which LLVM is told, so that it reads a word of a
+table once. What stands here runs where compilation is switched off: NumPy's views, which check every index.
 """
 
 from collections.abc import Callable
-from operator import getitem, setitem
 from typing import Any, TypeVar
 
-import numba
 import numpy as np
-from llvmlite import ir
-from numba.core import cgutils, types
-from numba.core.datamodel.models import PrimitiveModel
-from numba.core.datamodel.registry import register_default
-from numba.core.imputils import lower_builtin
-from numba.core.typing.templates import AbstractTemplate, infer_global, signature
-from numba.extending import intrinsic
 from numpy.typing import NDArray
 
 __all__ = [
     "LANES",
-    "View",
     "abreast",
     "alone",
     "flat",
@@ -50,231 +40,65 @@ __all__ = [
 LANES = 16
 """Lanes of a kernel that runs several benches; a multiple of 8."""
 
-_WORD = ir.IntType(64)
 _T = TypeVar("_T", bound=np.generic)
 
 
-class View(types.Type):
-    """Pointer to the slots of an array of lanes."""
-
-    def __init__(self, dtype: Any, width: int, constant: bool) -> None:
-        self.dtype, self.width, self.constant = dtype, width, constant
-        super().__init__(f"View({dtype}, {width}, {constant})")
+def words(array: NDArray[_T]) -> NDArray[_T]:
+    """Return the view of a table that all lanes share."""
+    return array
 
 
-@register_default(View)
-class _ViewModel(PrimitiveModel):  # type: ignore[misc]
-    def __init__(self, manager: Any, view: View) -> None:
-        entry = ir.DoubleType() if isinstance(view.dtype, types.Float) else _WORD
-        super().__init__(manager, view, entry.as_pointer())
+def alone(array: NDArray[_T]) -> NDArray[_T]:
+    """Return the view of what one bench has."""
+    return array.reshape(-1, 1)
 
 
-@infer_global(getitem)
-class _Get(AbstractTemplate):  # type: ignore[misc]
-    def generic(self, args: Any, _: Any) -> Any:
-        view, index = args
-        if isinstance(view, View) and isinstance(index, types.Integer):
-            return signature(view.dtype, view, types.int64)
-        return None
+def abreast(array: NDArray[_T]) -> NDArray[_T]:
+    """Return the view of what `LANES` benches have."""
+    return array.reshape(-1, LANES)
 
 
-@infer_global(setitem)
-class _Set(AbstractTemplate):  # type: ignore[misc]
-    def generic(self, args: Any, _: Any) -> Any:
-        view, index, _ = args
-        if isinstance(view, View) and not view.constant and isinstance(index, types.Integer):
-            return signature(types.none, view, types.int64, view.dtype)
-        return None
+def numbers_alone(array: NDArray[_T]) -> NDArray[_T]:
+    """Return what `alone` does, of a table that is not written while a kernel runs."""
+    return array.reshape(-1, 1)
 
 
-def _place(builder: Any, view: View, pointer: ir.Value, index: ir.Value) -> ir.Value:
-    return builder.gep(pointer, [builder.mul(index, _WORD(view.width))], inbounds=True)
+def numbers_abreast(array: NDArray[_T]) -> NDArray[_T]:
+    """Return what `abreast` does, of a table that is not written while a kernel runs."""
+    return array.reshape(-1, LANES)
 
 
-@lower_builtin(getitem, View, types.Integer)
-def _get(_: Any, builder: Any, sig: Any, args: Any) -> Any:
-    value = builder.load(_place(builder, sig.args[0], *args))
-    if sig.args[0].constant:
-        value.set_metadata("invariant.load", builder.module.add_metadata([]))
-    return value
-
-
-@lower_builtin(setitem, View, types.Integer, types.Any)
-def _set(context: Any, builder: Any, sig: Any, args: Any) -> Any:
-    builder.store(args[2], _place(builder, sig.args[0], args[0], args[1]))
-    return context.get_dummy_value()
-
-
-def _viewer(wide: int, constant: bool) -> Any:
-    """Return the function that makes the views of one kind, for use in kernels."""
-
-    @intrinsic
-    def view(_: Any, array: Any) -> Any:
-        def generate(context: Any, builder: Any, sig: Any, args: Any) -> Any:
-            return context.make_array(sig.args[0])(context, builder, args[0]).data
-
-        return View(array.dtype, wide, constant)(array), generate
-
-    return (lambda array: array.reshape(-1, wide)) if numba.config.DISABLE_JIT else view
-
-
-words = (lambda array: array) if numba.config.DISABLE_JIT else _viewer(1, True)
-"""words(array): view of a table that all lanes share."""
-
-alone, abreast = _viewer(1, False), _viewer(LANES, False)
-"""alone(array), abreast(array): view of what one bench has, or of what `LANES` have."""
-
-numbers_alone, numbers_abreast = _viewer(1, True), _viewer(LANES, True)
-"""As `alone` and `abreast`, of tables that are not written while a kernel runs."""
-
-
-def _looper(vector: bool) -> Any:
-    """Return the function that runs a body once per lane: as vector code, or called one after the other."""
-
-    @intrinsic
-    def loop(typing: Any, body: Any, values: Any) -> Any:
-        called = body.get_call_type(typing, (types.int64, *values.types), {})
-        wide = max(view.width for view in values.types if isinstance(view, View))
-
-        def generate(context: Any, builder: Any, sig: Any, args: Any) -> Any:
-            given = [builder.extract_value(args[1], i) for i in range(len(values.types))]
-            function = context.get_function(body, called)
-            if wide == 1:
-                function(builder, [_WORD(0), *given])
-            else:
-                _emit_loop(builder, _WORD(wide), lambda lane: function(builder, [lane, *given]), vector)
-            return context.get_dummy_value()
-
-        return types.void(body, values), generate
-
-    return loop
-
-
-@intrinsic
-def _for_all(typing: Any, body: Any, count: Any, values: Any) -> Any:
-    called = body.get_call_type(typing, (types.int64, types.int64, *values.types), {})
-    wide = max(view.width for view in values.types if isinstance(view, View))
-
-    def generate(context: Any, builder: Any, sig: Any, args: Any) -> Any:
-        given = [builder.extract_value(args[2], i) for i in range(len(values.types))]
-        function = context.get_function(body, called)
-        if wide == 1:
-            with builder.if_then(builder.icmp_signed(">", args[1], _WORD(0))):
-                _emit_loop(builder, args[1], lambda k: function(builder, [_WORD(0), k, *given]), True, True)
-        else:
-            with cgutils.for_range(builder, args[1]) as each:
-                k = each.index
-                _emit_loop(builder, _WORD(wide), lambda lane: function(builder, [lane, k, *given]), True)
-        return context.get_dummy_value()
-
-    return types.void(body, types.int64, values), generate
-
-
-class _Distinct(ir.MDValue):  # type: ignore[misc]
-    """A metadata node that is equal to no other; those of llvmlite are equal where their operands are."""
-
-    __eq__ = object.__eq__
-    __ne__ = object.__ne__
-    __hash__ = object.__hash__
-
-    def descr(self, buf: Any) -> None:
-        """Write the node."""
-        buf += (f"distinct !{{ {', '.join(self.entries)} }}\n",)
-
-
-def _distinct(module: ir.Module, *operands: Any, named: bool = False) -> _Distinct:
-    """Return a new node; `named` puts the node itself first, which makes it the name of a loop."""
-    node = _Distinct(module, operands, name=str(len(module.metadata)))
-    node.entries = [*([node.get_reference()] if named else []), *(o.get_reference() for o in operands)]
-    return node
-
-
-def _emit_loop(
-    builder: Any, count: ir.Value, body: Callable[[ir.Value], Any], vector: bool, short: bool = False
-) -> None:
-    """Emit a loop over lanes or entries: one that is marked as free of dependences, or one of calls.
-
-    A short one takes one vector at a time: left to itself LLVM takes four, and most of its runs have fewer.
-    """
-    group = _distinct(builder.module)
-    before, loop, end = builder.block, *(builder.append_basic_block(n) for n in ("lanes", "end"))
-    builder.branch(loop)
-    builder.position_at_end(loop)
-    lane = builder.phi(_WORD)
-    lane.add_incoming(_WORD(0), before)
-    known = {id(i) for block in builder.function.blocks for i in block.instructions}
-    body(lane)
-    new = [i for block in builder.function.blocks for i in block.instructions if id(i) not in known]
-    for i in new:
-        if vector and isinstance(i, ir.CallInstr | ir.LoadInstr | ir.StoreInstr):
-            i.set_metadata("llvm.access.group", group)
-        elif isinstance(i, ir.CallInstr):
-            i.attributes.add("noinline")  # else LLVM writes the body out once per lane
-    following = builder.add(lane, _WORD(1))
-    lane.add_incoming(following, builder.block)
-    branch = builder.cbranch(builder.icmp_signed("<", following, count), loop, end)
-    wanted = [("parallel_accesses", [group]), ("vectorize.width", [ir.IntType(32)(4)])] if vector else []
-    wanted += [("interleave.count", [ir.IntType(32)(1)])] if short else []
-    properties = [
-        builder.module.add_metadata([ir.MetaDataString(builder.module, f"llvm.loop.{name}"), *more])
-        for name, more in [("unroll.disable", []), *wanted]
-    ]
-    branch.set_metadata("llvm.loop", _distinct(builder.module, *properties, named=True))
-    builder.position_at_end(end)
-
-
-@intrinsic
-def _lane_of(_: Any, view: Any, lane: Any) -> Any:
-    def generate(context: Any, builder: Any, sig: Any, args: Any) -> Any:
-        return args[0] if view.width == 1 else builder.gep(args[0], [args[1]], inbounds=True)
-
-    return view(view, types.int64), generate
-
-
-@intrinsic
-def _flat(_: Any, view: Any) -> Any:
-    return View(view.dtype, 1, view.constant)(view), lambda context, builder, sig, args: args[0]
-
-
-@intrinsic
-def _width(_: Any, view: Any) -> Any:
-    return types.int64(view), lambda context, builder, sig, args: cgutils.intp_t(view.width)
-
-
-def _python_for_lanes(body: Callable[..., None], values: tuple[Any, ...]) -> None:
+def for_lanes(body: Callable[..., None], values: tuple[Any, ...]) -> None:
+    """Call ``body(lane, *values)`` for every lane of the views among the values."""
     for lane in range(max(v.shape[1] for v in values if getattr(v, "ndim", 0) == 2)):
         body(lane, *values)
 
 
-def _python_for_all(body: Callable[..., None], count: int, values: tuple[Any, ...]) -> None:
+def one_by_one(body: Callable[..., None], values: tuple[Any, ...]) -> None:
+    """Do as `for_lanes`, with a `routine` that no vector code comes of."""
+    for_lanes(body, values)
+
+
+def for_all(body: Callable[..., None], count: int, values: tuple[Any, ...]) -> None:
+    """Call ``body(lane, k, *values)`` for every lane and every k below a count.
+
+    Neither lanes nor entries k may touch each other: for a bench that runs alone, vectors are of entries.
+    """
     lanes = max((v.shape[1] for v in values if getattr(v, "ndim", 0) == 2), default=1)
     for k, lane in np.ndindex(count, lanes):
         body(lane, k, *values)
 
 
-def _python_lane_of(view: NDArray[_T], lane: int) -> NDArray[_T]:
+def lane_of(view: NDArray[_T], lane: int) -> NDArray[_T]:
+    """Return one lane, as a view of slots."""
     return view[:, lane]
 
 
-for_lanes, one_by_one = (
-    (_python_for_lanes, _python_for_lanes) if numba.config.DISABLE_JIT else (_looper(True), _looper(False))
-)
-"""for_lanes(body, values): call ``body(lane, *values)`` for every lane of the views among the values.
+def flat(view: NDArray[_T]) -> NDArray[_T]:
+    """Return the values of all lanes in a row."""
+    return view.reshape(-1)
 
-`one_by_one` does the same with a `routine` that no vector code comes of.
-"""
 
-for_all = _python_for_all if numba.config.DISABLE_JIT else _for_all
-"""for_all(body, count, values): call ``body(lane, k, *values)`` for every lane and every k below a count.
-
-Neither lanes nor entries k may touch each other: for a bench that runs alone, vectors are of entries.
-"""
-
-lane_of = _python_lane_of if numba.config.DISABLE_JIT else _lane_of
-"""lane_of(view, lane): one lane, as a view of slots."""
-
-flat = (lambda view: view.reshape(-1)) if numba.config.DISABLE_JIT else _flat
-"""flat(view): the values of all lanes in a row."""
-
-width = (lambda view: view.shape[1]) if numba.config.DISABLE_JIT else _width
-"""width(view): number of lanes."""
+def width(view: NDArray[_T]) -> int:
+    """Return the number of lanes."""
+    return view.shape[1]
