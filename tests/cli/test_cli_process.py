@@ -38,7 +38,7 @@ def test_with_kernels_on_disk_the_compiler_is_not_imported(tmp_path: Path) -> No
     """Machine code needs nothing of numba, nor do the equations that kernels call by their address."""
     code = (
         "import sys; from shaftloop.cli.main import cli; "
-        "cli(['simulate', 'truck-axle', '--json'], standalone_mode=False); "
+        "cli(['modes', 'warm-rotor', '--json'], standalone_mode=False); "
         "print('numba' in sys.modules, file=sys.stderr)"
     )
     python("-c", code, folder=tmp_path)

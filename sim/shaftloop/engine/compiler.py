@@ -11,6 +11,7 @@ from typing import Any
 
 import numba
 from llvmlite import ir
+from llvmlite.binding import Linkage
 from numba.core import cgutils, types
 from numba.core.codegen import CPUCodeLibrary
 from numba.core.compiler import Compiler
@@ -47,15 +48,26 @@ class _Library(CPUCodeLibrary):  # type: ignore[misc]
 
     def object_code(self) -> bytes:
         """Return the machine code of this function and all below it."""
-        below, wanted = dict.fromkeys(self._linking_libraries), list(self._linking_libraries)
+        below, wanted = {self: None}, [self]
         while wanted:
-            library = wanted.pop()
-            if isinstance(library, _Library):
-                new = [found for found in library._linking_libraries if found not in below]
-                below.update(dict.fromkeys(new))
-                wanted += new
+            new = [found for found in wanted.pop()._linking_libraries if found not in below]
+            below.update(dict.fromkeys(new))
+            wanted += [found for found in new if isinstance(found, _Library)]
+        # First ours as they are: LLVM leaves out what is `linkonce` and not called by what is there already.
+        ours = [library for library in below if isinstance(library, _Library) and library is not self]
+        entry = {function.name for function in self._final_module.functions if not function.is_declaration}
+        for library in ours:
+            self._final_module.link_in(library._final_module, preserve=True)
         for library in below:
-            self._final_module.link_in(library._get_module_for_linking(), preserve=True)
+            if not isinstance(library, _Library):
+                self._final_module.link_in(library._get_module_for_linking(), preserve=True)
+        for function in self._final_module.functions:
+            if (
+                function.linkage == Linkage.external
+                and not function.is_declaration
+                and function.name not in entry
+            ):
+                function.linkage = Linkage.linkonce_odr
         self._optimize_final_module()
         self._final_module.verify()
         return bytes(self._codegen._tm.emit_object(self._final_module))
@@ -116,14 +128,19 @@ def compile_kernel(function: Callable[..., Any], kinds: tuple[Any, ...], result:
 
 
 @global_compiler_lock
-def compile_equation(equation: Equation) -> tuple[str, bytes]:
-    """Return the name and the machine code of an equation that takes the addresses of its arrays."""
-    inner = _dispatcher(equation)
+def compile_equation(equation: Equation, counted: bool) -> tuple[str, bytes]:
+    """Return the name and the machine code of an equation that takes the addresses of its arrays.
 
-    def call(x: Any, p: Any, y: Any) -> None:
-        inner(numba.carray(x, (ROOM,)), numba.carray(p, (ROOM,)), numba.carray(y, (ROOM,)))
+    With references counted it may make arrays, but its code needs numba in the process.
+    """
+    inner, call, pointer = _dispatcher(equation), equation, View(types.float64, 1, False)
+    if counted:
+        pointer = types.CPointer(types.float64)  # type: ignore[attr-defined]
 
-    compiled = _dispatcher(call)._compiler.compile((types.CPointer(types.float64),) * 3, types.none)  # type: ignore[attr-defined]
+        def call(x: Any, p: Any, y: Any) -> None:
+            inner(numba.carray(x, (ROOM,)), numba.carray(p, (ROOM,)), numba.carray(y, (ROOM,)))
+
+    compiled = _dispatcher(call, _nrt=counted)._compiler.compile((pointer,) * 3, types.none)
     return compiled.fndesc.llvm_func_name, compiled.library.object_code()
 
 

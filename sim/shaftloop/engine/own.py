@@ -42,13 +42,14 @@ def _made(equation: Equation) -> tuple[int, Any]:
     if interpreted():
         return len(_MADE), equation
 
+    # Only ours are kept: the name of the store's folder follows from no other source.
+    ours = equation.__module__.startswith(("shaftloop.", "shaftloop_models."))
+
     def compiled() -> tuple[str, bytes]:
         from shaftloop.engine.compiler import compile_equation
 
-        return compile_equation(equation)
+        return compile_equation(equation, not ours)
 
-    # The name of the store's folder follows from our own sources only.
-    ours = equation.__module__.startswith(("shaftloop.", "shaftloop_models."))
     return load(*(machine_code(equation, "own", compiled) if ours else compiled()))
 
 
