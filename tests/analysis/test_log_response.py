@@ -197,6 +197,19 @@ def test_dead_time(delay: int) -> None:
     assert found is not None and (found.low, found.samples, found.high) == (delay, delay, delay)
 
 
+def test_products_are_those_of_all_terms_one_by_one() -> None:
+    rows = np.random.default_rng(1).normal(size=(9000, 2)).cumsum(axis=0)
+    covariances = Covariances()
+    covariances.feed(rows, True)
+    expected = np.zeros((73, 73))
+    for part in (rows[: 8192 + 63], rows[8192:]):
+        u, y = (part - part.mean(axis=0)).T
+        terms = np.stack([y[63 - lag : len(y) - lag] for lag in range(9)])
+        terms = np.concatenate((terms, [u[63 - lag : len(u) - lag] for lag in range(64)]))
+        expected += terms @ terms.T
+    np.testing.assert_allclose(covariances.sums(), expected, rtol=1e-9)
+
+
 def test_no_dead_time_where_nothing_follows() -> None:
     rng = np.random.default_rng(0)
     covariances = Covariances()

@@ -21,6 +21,8 @@ _LAGS = 64
 """Inputs in the regression."""
 _PIECE = 8192
 """Rows that are multiplied at a time."""
+_TERMS = [*range(1, 2 * _PAST + 2, 2), *range(0, 2 * _LAGS, 2)]
+"""Output, past outputs and inputs among input and output at every lag."""
 _SHARE = 0.1
 _SURE = 3.3
 """Standard deviations from which an input counts: one in a thousand by chance."""
@@ -39,10 +41,16 @@ class DeadTime:
 
 
 class Covariances:
-    """Adds up products of output, past outputs and inputs."""
+    """Adds up products of output, past outputs and inputs.
+
+    Only products with the samples of lag 0 are added up in full. One lag more on both sides is the same sum,
+    one row earlier: the product before its first row comes in, that of its last row goes.
+    """
 
     def __init__(self) -> None:
-        self._sums = np.zeros((_PAST + _LAGS + 1, _PAST + _LAGS + 1))
+        # By signal, lag, signal; and by lag, signal, lag, signal.
+        self._first = np.zeros((2, _LAGS, 2))
+        self._edges = np.zeros((_LAGS - 1, 2, _LAGS - 1, 2))
         self._count = 0
         self._rest = np.empty((0, 2))
 
@@ -62,21 +70,31 @@ class Covariances:
             part = rows[first : first + _PIECE + _LAGS - 1]
             if len(part) < _LAGS:
                 break
-            u, y = (part - part.mean(axis=0)).T
-            count, last = len(part) - _LAGS + 1, _LAGS - 1
-            late = [y[last - lag : last - lag + count] for lag in range(_PAST + 1)]
-            terms = np.stack([*late, *(u[last - lag : last - lag + count] for lag in range(_LAGS))])
-            self._sums += terms @ terms.T
-            self._count += count
+            part = part - part.mean(axis=0)
+            last = _LAGS - 1
+            for a, b in np.ndindex(2, 2):
+                self._first[a, :, b] += np.correlate(part[:, b], part[last:, a], "valid")[::-1]
+            come, gone = part[last - 1 :: -1], part[:-_LAGS:-1]
+            self._edges += np.multiply.outer(come, come) - np.multiply.outer(gone, gone)
+            self._count += len(part) - last
+
+    def sums(self) -> Array:
+        """Return the products of output, past outputs and inputs, each with each."""
+        sums = np.empty((_LAGS, 2, _LAGS, 2))
+        sums[0], sums[:, :, 0] = self._first, self._first.transpose(1, 2, 0)
+        for lag in range(1, _LAGS):
+            sums[lag, :, 1:] = sums[lag - 1, :, :-1] + self._edges[lag - 1]
+        return sums.reshape(2 * _LAGS, -1)[np.ix_(_TERMS, _TERMS)]
 
     def dead_time(self) -> DeadTime | None:
         """Return the dead time, nothing where no input counts."""
         if self._count < 5 * (_PAST + _LAGS):
             return None
-        inverse = np.linalg.pinv(self._sums[1:, 1:], rcond=1e-12, hermitian=True)
-        right = self._sums[0, 1:]
+        sums = self.sums()
+        inverse = np.linalg.pinv(sums[1:, 1:], rcond=1e-12, hermitian=True)
+        right = sums[0, 1:]
         solution = inverse @ right
-        noise = max(self._sums[0, 0] - right @ solution, 0.0) / (self._count - _PAST - _LAGS)
+        noise = max(sums[0, 0] - right @ solution, 0.0) / (self._count - _PAST - _LAGS)
         spread = np.sqrt(np.maximum(noise * np.diag(inverse), 0.0))[_PAST:]
         size = np.abs(solution[_PAST:])
         there = size > _SURE * spread
