@@ -37,7 +37,7 @@ def blocks(text: str, language: str) -> list[str]:
 
 def shown_commands() -> list[list[str]]:
     """Return the command lines of all documents that begin with the tool itself."""
-    lines = [line for block in blocks(SHOWN, "sh") for line in block.splitlines()]
+    lines = [line for block in blocks(SHOWN, "sh") for line in block.replace("\\\n", "").splitlines()]
     return [shlex.split(line)[1:] for line in lines if line.startswith("shaftloop ")]
 
 
