@@ -19,7 +19,7 @@ from shaftloop.studies.identification.fit import Fit
 from shaftloop.studies.identification.free import Free, read_free
 from shaftloop.studies.identification.judge import fit_share, judge
 from shaftloop.studies.identification.noise import scatter, whitener
-from shaftloop.studies.identification.problem import Estimate, Problem
+from shaftloop.studies.identification.problem import SIDES, Estimate, Problem
 from shaftloop.studies.identification.replay import Replay
 from shaftloop.studies.identification.responses import started
 
@@ -115,6 +115,11 @@ def test_latency_and_low_pass_that_trade_places_end_where_the_log_has_their_sum(
     assert late / reached.value + ticks.value == pytest.approx(late / 1200.0 + 500e-6, abs=8e-6)
     (known,) = found.judgement.combinations
     assert set(known.paths) >= {reached.free.path, ticks.free.path} and known.spread < 0.03
+    for entry, truth in ((reached, 1200.0), (ticks, 500e-6)):
+        low, high = entry.interval
+        assert low < truth < high
+        assert entry.spread == pytest.approx(np.diff(entry.ends)[0] / (2.0 * SIDES))
+    assert found.fit.runs < 220
 
 
 @pytest.mark.parametrize(("stiffness", "inertia"), [(0.5, 2.0), (1.5, 0.6)])

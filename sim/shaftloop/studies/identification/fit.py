@@ -6,18 +6,16 @@ by side. The last part of the log is kept out of it. Values of whole ticks are s
 """
 
 from collections.abc import Callable, Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from shaftloop.errors import ScenarioError, SimulationError
+from shaftloop.errors import ScenarioError
 from shaftloop.studies.identification.free import Free
 from shaftloop.studies.identification.noise import rests, robust_spread, rounding, whitener
 from shaftloop.studies.identification.orders import Order
 from shaftloop.studies.identification.problem import (
-    PRICE,
     ROBUST,
     Known,
     Problem,
@@ -27,6 +25,7 @@ from shaftloop.studies.identification.problem import (
 )
 from shaftloop.studies.identification.replay import Replay
 from shaftloop.studies.identification.responses import started
+from shaftloop.studies.identification.ticks import hulled, stepped
 
 __all__ = ["Fit", "estimate"]
 
@@ -36,8 +35,6 @@ _SCANNED = (-0.7, -0.3, 0.3, 0.7)
 """θ at which a parameter is tried ahead of the first step."""
 _POOR = 0.6
 """Fit below which that is done."""
-_FINEST = 12.5e-6
-"""Step of whole ticks; it and its doubles meet the periods of usual rates. [s]"""
 _CLOCK = "log.clock"
 _SLIDES = 3
 """Times that the clock of a log and the values of the bench are found in turn."""
@@ -113,21 +110,20 @@ def estimate(
     theta = _descended(problem, theta, scales, 10)
     if _lines_found(problem, theta):
         theta = _descended(problem, theta, scales, 10)
-    theta = _profiled(problem, theta, scales, 4.0)
-    tell(0.6)
+    tell(0.4)
+    scales = left_over(problem, problem.shown([theta])[0], scales)
+    theta = stepped(problem, theta, scales)
     _lines_found(problem, theta)
-    shown = problem.shown([theta])[0]
-    scales = left_over(problem, shown, scales)
-    theta = _profiled(problem, theta, scales, 1.0)
+    scales = left_over(problem, problem.shown([theta])[0], scales)
     stay = [_CLOCK, *(free.path for free in frees if free.kind == "stepped")]
     theta = _descended(problem, theta, scales, 6, still=stay[1:])
     for _ in range(_SLIDES if any(free.path == _CLOCK for free in frees) else 0):
         theta = _descended(problem, _slid(problem, theta, scales), scales, 4, still=stay)
     shown = problem.shown([theta])[0]
-    tell(0.9)
+    tell(0.8)
     left = problem.left(shown)
     filters = [whitener(*of) for of in zip(left, problem.breaks, problem.fitted, strict=True)]
-    known = what_is_known(problem, theta, left, scales)
+    known = hulled(problem, what_is_known(problem, theta, left, scales), scales)
     return Fit(
         known.estimates,
         known.covariance,
@@ -186,7 +182,7 @@ def _scanned(problem: Problem, theta: Array, before: Sequence[Array], scales: Se
                 for x in _SCANNED:
                     tried.append(theta.copy())
                     tried[-1][i] = np.clip(theta[i] + x, free.low, free.high)
-        costs = [_cost(problem, shown, scales) for shown in _each(problem, tried)]
+        costs = [_cost(problem, shown, scales) for shown in problem.shown_if_run(tried)]
         best = int(np.argmin(costs))
         if costs[best] > 0.95 * cost:
             break
@@ -194,53 +190,11 @@ def _scanned(problem: Problem, theta: Array, before: Sequence[Array], scales: Se
     return theta
 
 
-def _each(problem: Problem, thetas: Sequence[Array]) -> list[list[Array]]:
-    """Return what the bench shows at several θ, far off where a run fails."""
-    try:
-        return problem.shown(thetas)
-    except (SimulationError, ScenarioError):
-        found = []
-        for theta in thetas:
-            try:
-                found += problem.shown([theta])
-            except (SimulationError, ScenarioError):
-                found.append([np.full(len(values), PRICE) for values in problem.measured])
-        return found
-
-
 def _cost(problem: Problem, shown: Sequence[Array], scales: Sequence[float]) -> float:
     return sum(
         float(np.sum(np.minimum(np.abs(values / scale), 1e6)[chosen] ** 2))
         for values, scale, chosen in zip(problem.left(shown), scales, problem.fitted, strict=True)
     )
-
-
-def _profiled(problem: Problem, theta: Array, scales: Sequence[float], records: float) -> Array:
-    """Return θ with every value of whole ticks stepped to the one of least cost, ever finer.
-
-    All others are found again at each: a low-pass and a clock trade places with a latency, so that the cost
-    rises at once where it is moved alone.
-    """
-    for i, free in enumerate(problem.frees):
-        if free.kind != "stepped":
-            continue
-        cost, step = problem.cost(theta, scales), _FINEST
-        while step * problem.replay.rate < records:
-            step *= 2.0
-        while step >= _FINEST:
-            found = []
-            at = free.value(theta[i]) / step
-            for ticks in (np.ceil(at - 1.001), np.floor(at + 1.001)):
-                moved = theta.copy()
-                moved[i] = max((ticks * step - free.start) / free.scale, free.low)
-                with suppress(SimulationError, ScenarioError):  # a loop may not bear that latency
-                    found.append(_descended(problem, moved, scales, 3, still=(free.path,)))
-            costs = [problem.cost(each, scales) for each in found]
-            if min(costs, default=cost) < cost:
-                theta, cost = found[int(np.argmin(costs))], min(costs)
-            else:
-                step *= 0.5
-    return theta
 
 
 def _descended(
@@ -259,13 +213,13 @@ def _descended(
         return full
 
     def residual(x: Array) -> Array:
-        return problem.residual(whole(x), scales)
+        return problem.residuals([whole(x)], scales)[0]
 
     def jacobian(x: Array) -> Array:
         return problem.jacobian(whole(x), scales)[:, moving]
 
     frees = [problem.frees[i] for i in moving]
-    reach = np.array([_reach(free) for free in frees])
+    reach = np.array([free.reach for free in frees])
     low = np.maximum(-reach, [free.low - theta[i] for free, i in zip(frees, moving, strict=True)])
     high = np.minimum(reach, [free.high - theta[i] for free, i in zip(frees, moving, strict=True)])
     found = least_squares(
@@ -310,8 +264,3 @@ def _slid(problem: Problem, theta: Array, scales: Sequence[float]) -> Array:
     )
     best = min((0.0, float(found.x)), key=lambda x: _cost(problem, problem.shown([slid(x)])[0], scales))
     return slid(best)
-
-
-def _reach(free: Free) -> float:
-    """Return how far a parameter may go in one descent: a scaled one by a factor of 20."""
-    return 3.0 if free.kind == "scaled" else np.inf

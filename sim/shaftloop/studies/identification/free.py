@@ -54,6 +54,11 @@ class Free:
         """Whether it is a value of the scenario."""
         return not self.path.startswith("log.")
 
+    @property
+    def reach(self) -> float:
+        """How far it may go in one descent: a scaled one by a factor of 20."""
+        return 3.0 if self.kind == "scaled" else math.inf
+
     def value(self, theta: float) -> float:
         """Return the value [unit].
 

@@ -16,7 +16,17 @@ from shaftloop.studies.identification.noise import robust_spread, rounding, scat
 from shaftloop.studies.identification.orders import Orders
 from shaftloop.studies.identification.replay import Replay
 
-__all__ = ["PRICE", "ROBUST", "Estimate", "Known", "Problem", "left_over", "swallowed", "what_is_known"]
+__all__ = [
+    "PRICE",
+    "ROBUST",
+    "SIDES",
+    "Estimate",
+    "Known",
+    "Problem",
+    "left_over",
+    "swallowed",
+    "what_is_known",
+]
 
 Array = NDArray[np.float64]
 
@@ -29,7 +39,7 @@ _STEP = 5e-3
 a record of the run, for what is held between ticks shows no less."""
 _LEFT = 0.02
 """Share of what a log tells of a parameter, below which the orders that were taken out took it with them."""
-_SIDES = 2.100922
+SIDES = 2.100922
 """Of the 95 % of a t distribution with the 18 degrees of freedom of a smoothed spectrum."""
 
 
@@ -41,6 +51,8 @@ class Estimate:
     theta: float
     spread: float
     """Standard deviation of θ; infinite where the log says nothing."""
+    ends: tuple[float, float] | None = None
+    """Of the 95 % interval of θ, where it is not symmetric."""
 
     @property
     def value(self) -> float:
@@ -57,7 +69,8 @@ class Estimate:
         """Return the 95 % interval [unit]."""
         if not np.isfinite(self.spread):
             return -np.inf, np.inf
-        ends = [self.free.value(self.theta + side * _SIDES * self.spread) for side in (-1.0, 1.0)]
+        half = SIDES * self.spread
+        ends = [self.free.value(end) for end in self.ends or (self.theta - half, self.theta + half)]
         return min(ends), max(ends)
 
 
@@ -118,19 +131,23 @@ class Problem:
             self.orders.without(i, m - s) for i, (m, s) in enumerate(zip(self.measured, shown, strict=True))
         ]
 
-    def residual(self, theta: Array, scales: Sequence[float]) -> Array:
-        """Return the residual of the fitted rows, in their scales, then the priors."""
+    def shown_if_run(self, thetas: Sequence[Array]) -> list[list[Array]]:
+        """Return `shown`, far off where a run fails."""
         try:
-            shown = self.shown([theta])[0]
+            return self.shown(thetas)
         except (SimulationError, ScenarioError):
-            return np.full(self.rows + len(self._priors()), PRICE)
-        left = self.left(shown)
-        parts = [values[c] / scale for values, c, scale in zip(left, self.fitted, scales, strict=True)]
-        return np.concatenate([*parts, [theta[i] / prior for i, prior in self._priors()]])
+            if len(thetas) > 1:
+                return [self.shown_if_run([theta])[0] for theta in thetas]
+            return [[np.full(len(values), PRICE) for values in self.measured]]
 
-    def cost(self, theta: Array, scales: Sequence[float]) -> float:
-        """Return the sum of squares of `residual`, those far off counting less (soft L1)."""
-        return float(np.sum(np.sqrt(1.0 + (self.residual(theta, scales) / ROBUST) ** 2) - 1.0))
+    def residuals(self, thetas: Sequence[Array], scales: Sequence[float]) -> list[Array]:
+        """Return per θ the residual of the fitted rows, in their scales, then the priors."""
+        found = []
+        for theta, shown in zip(thetas, self.shown_if_run(thetas), strict=True):
+            left = self.left(shown)
+            parts = [values[c] / scale for values, c, scale in zip(left, self.fitted, scales, strict=True)]
+            found.append(np.concatenate([*parts, [theta[i] / prior for i, prior in self._priors()]]))
+        return found
 
     @property
     def rows(self) -> int:

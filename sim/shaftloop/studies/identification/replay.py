@@ -23,7 +23,7 @@ from shaftloop.errors import ScenarioError, SimulationError
 from shaftloop.scenario.description import Description, Trace
 from shaftloop.scenario.fields import nearest
 from shaftloop.scenario.logs.reading import Column, factor_to
-from shaftloop.scenario.reading import Scenario, read_scenario
+from shaftloop.scenario.reading import Scenario, Variants
 from shaftloop.studies.identification.columns import held, logged_unit, mean_of, rate_of
 from shaftloop.studies.identification.free import Free
 from shaftloop_models.parameters import Delay, Gain
@@ -82,8 +82,11 @@ class Replay:
 
     def __init__(self, scenario: Scenario, measurements: Sequence[MeasuredRun], lead: float = 0.0) -> None:
         self.scenario, self.lead = scenario, lead
+        self._variants = Variants(scenario)
         bench = build_bench(scenario.description)
         self._units = {channel.name: channel.unit for channel in bench.model.channels}
+        self.periods = sorted({float(task.period) for task in bench.model.tasks if task.priority > 0})
+        """Of the tasks of the bench. [s]"""
         plays = [any(c.stated.plays for c in m.table.columns) for m in measurements]
         first = plays.index(True) if any(plays) else 0
         self.played: list[_Played] = []
@@ -202,13 +205,10 @@ class Replay:
             How far they are moved.
         """
         settings = [free.setting(x) for free, x in zip(frees, theta, strict=True) if free.of_bench]
-        scenario = read_scenario(
-            self.scenario.path, (*self.scenario.settings, *settings), beside=self.scenario.beside
-        )
+        description = self._variants.read(settings)
         changes = {
             free.path: free.value(x) for free, x in zip(frees, theta, strict=True) if not free.of_bench
         }
-        description = scenario.description
         line = []
         for part in description.line:
             for entry in make_part(part).imperfections():
