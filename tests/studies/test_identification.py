@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 from scipy.signal import besselap, lfilter
 
-from shaftloop.analysis.overlay import read_measurement
+from shaftloop.analysis.overlay import read_measurement, read_measurements
 from shaftloop.analysis.simulation import simulate
 from shaftloop.answers.identify import FitAnswer, find_fit
+from shaftloop.bench.assemble import build_bench
 from shaftloop.errors import ScenarioError, SimulationError
 from shaftloop.scenario.reading import Scenario, read_scenario
 from shaftloop.studies.identification.fit import Fit
@@ -172,6 +173,23 @@ def test_what_plays_takes_the_place_of_the_sequence(tmp_path: Path) -> None:
         assert shares["reading"] > (0.99 if columns[0].endswith("setpoint") else 0.93)
         assert shares["drive_speed"] > 0.98
         assert ("torque_setpoint" in replay.left_out) == columns[0].endswith("command")
+
+
+def test_only_columns_that_count_are_read(tmp_path: Path) -> None:
+    """Values of the others would be refused."""
+    time, nan = np.arange(500) / 1e3, np.full(500, np.nan)
+    shown = {"reading [N m]": np.sin(time), "oil": nan, "mark": np.cos(time), "knob": time}
+    np.savez(tmp_path / "a.npz", **{"time [s]": time}, **shown)
+    np.savez(tmp_path / "b.npz", **{"time [s]": time, "mark": np.cos(time), "drive_speed [rad/s]": time})
+    start, paths = bench(), [tmp_path / "a.npz", tmp_path / "b.npz"]
+    channels = {channel.name for channel in build_bench(start.description).model.channels}
+    options = ["column.knob.plays=true", "column.knob.channel=torque_setpoint", "column.knob.unit=N m"]
+    one, other = read_measurements(paths, [], channels)
+    assert [c.header for c in one.table.columns] == ["reading", "mark"]
+    assert [c.header for c in other.table.columns] == ["mark", "drive_speed"]
+    assert set(Replay(start, [one, other]).left_out) == {"oil", "knob", "mark"}
+    (alone,) = read_measurements(paths[:1], options, channels)
+    assert [c.header for c in alone.table.columns] == ["reading", "knob"]
 
 
 def series(k: float, s: float, noise: float = 0.01) -> Fit:

@@ -5,7 +5,8 @@ others are left out, and so is what is no measurement.
 """
 
 import math
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,7 +19,7 @@ from shaftloop.errors import ScenarioError
 from shaftloop.scenario.fields import nearest
 from shaftloop.scenario.logs.reading import LogTable, factor_to, read_log
 
-__all__ = ["Difference", "MeasuredRun", "Overlay", "lay_over", "read_measurement"]
+__all__ = ["Difference", "MeasuredRun", "Overlay", "lay_over", "read_measurement", "read_measurements"]
 
 Array = NDArray[np.float64]
 
@@ -95,6 +96,33 @@ def read_measurement(path: Path, options: Sequence[str] = ()) -> MeasuredRun:
         With file and line, where the file is not what it should be.
     """
     return MeasuredRun(*sound_table(read_log(path, options).table()))
+
+
+def read_measurements(
+    paths: Sequence[Path], options: Sequence[str], channels: Collection[str]
+) -> list[MeasuredRun]:
+    """Read logs of one run: columns that play, show a wanted channel, or one that another log shows too.
+
+    Parameters
+    ----------
+    paths, options : sequence
+        As of `read_measurement`.
+    channels : collection of str
+        That are wanted. A log that shows none of them is read in full.
+
+    Raises
+    ------
+    ScenarioError
+        With file and line, where a file is not what it should be.
+    """
+    logs = [read_log(path, options) for path in paths]
+    counts = Counter(column.channel for log in logs for column in log.columns)
+    wanted = {*channels, *(channel for channel, count in counts.items() if count > 1)}
+    chosen = [[c for c in log.columns if c.stated.plays or c.channel in wanted] for log in logs]
+    return [
+        MeasuredRun(*sound_table(log.table(columns or None)))
+        for log, columns in zip(logs, chosen, strict=True)
+    ]
 
 
 def lay_over(simulation: Simulation, measurement: MeasuredRun, offset: float = 0.0) -> Overlay:

@@ -10,7 +10,7 @@ import numpy as np
 
 from shaftloop.analysis.logs.frequency import LogResponse, ResponseDemand, measure_response
 from shaftloop.analysis.modes import find_modes, mechanics
-from shaftloop.analysis.overlay import MeasuredRun, read_measurement
+from shaftloop.analysis.overlay import MeasuredRun, read_measurements
 from shaftloop.answers.base import Answer, Found, Watch, unwatched
 from shaftloop.bench.assemble import build_bench
 from shaftloop.errors import ScenarioError
@@ -337,7 +337,8 @@ def find_fit(  # noqa: PLR0913  (all but three have defaults)
     SimulationError
         Where the bench cannot be run.
     """
-    measurements = [read_measurement(path, options) for path in logs]
+    channels = {channel.name for channel in build_bench(scenario.description).model.channels}
+    measurements = read_measurements(logs, options, channels)
     replay = Replay(scenario, measurements, lead)
     frees = read_free(scenario, free, replay.log_parameters())
     _check_length(scenario, replay)
@@ -350,7 +351,7 @@ def find_fit(  # noqa: PLR0913  (all but three have defaults)
     judged = []
     for path in others:
         # What belongs to the columns of the other log is not moved: only the bench is judged.
-        other = Replay(scenario, [read_measurement(path, _known(path, options))], lead)
+        other = Replay(scenario, read_measurements([path], _known(path, options), channels), lead)
         of = fit.orders[0].of if fit.orders else None
         problem = Problem(other, frees, 0.0, [order.order for order in fit.orders], of)
         shown = problem.shown([np.array(theta)])[0]

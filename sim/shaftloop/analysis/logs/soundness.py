@@ -144,7 +144,7 @@ class Inspector:
         keep = time > top
         self._repeated += int(np.sum(time == top))
         self._backwards += int(np.sum(time < top))
-        time, values = time[keep], np.array(values[keep])
+        time, values = time[keep], values[keep]
         if len(time) == 0:
             return time, values
         self._take_times(time)

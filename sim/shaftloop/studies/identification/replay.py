@@ -148,6 +148,7 @@ class Replay:
 
     def _take(self, measurement: MeasuredRun, time: Array, movable: bool) -> None:
         table = measurement.table
+        self.left_out += [c.channel for c in table.log.columns if c not in table.columns]
         for column, values in zip(table.columns, table.values.T, strict=True):
             there = np.isfinite(values)
             if not there.any():
