@@ -142,6 +142,12 @@ def test_sequence_that_cannot_run(bench, old: str, new: str, says: str) -> None:
     assert says in bench.message((old, new))
 
 
+@pytest.mark.parametrize("stated", ['"angle"', "3", '["position"]'])
+def test_what_a_loop_controls_is_judged_once_and_its_steps_not_at_all(bench, stated: str) -> None:
+    message = bench.message(("kp = 0.3", f"kp = 0.3\ncontrols = {stated}"))
+    assert "loop.torque.controls: " in message and "is not one of: position" in message
+
+
 def test_a_pulse_may_last_to_the_end_of_its_period(bench) -> None:
     assert not bench.read((STEP, PERIODIC + 'fall = "100 ms"\ntime = "0.5 s"\n')).warnings
 

@@ -47,7 +47,9 @@ def signal_kind(draft: Draft, name: str) -> str:
 
 def loop_kind(draft: Draft, entry: Entry) -> str:
     """Return what a loop controls: what it says, or what it reads; empty if unknown."""
-    return entry.text("controls") or signal_kind(draft, entry.text("reads"))
+    if "controls" not in entry.raw:
+        return signal_kind(draft, entry.text("reads"))
+    return "position" if entry.raw["controls"] == "position" else ""
 
 
 def check_reference(draft: Draft, problems: Problems, path: KeyPath, name: str, *roles: str) -> bool:
