@@ -50,7 +50,7 @@ def members(kind: Any) -> tuple[type, ...]:
     return get_args(kind) if get_origin(kind) is not None else (kind,)
 
 
-def validate(kind: Any, value: Any) -> tuple[Any, list[tuple[KeyPath, str]]]:
+def validate(kind: Any, value: Any) -> tuple[Any, _Errors]:
     """Return the instance of a dataclass, or nothing and what is wrong: (path inside value, message).
 
     The same value gives the same instance: do not change it.
@@ -82,7 +82,7 @@ def unknown_key(key: object, known: Iterable[str]) -> str:
 
 
 def _read(kind: Any, value: Any, path: KeyPath, errors: _Errors) -> Any:
-    """Return a table as an instance, or a list of them; where it has errors, they are added."""
+    """Return the instance of a table, or of each of a list of them; what is wrong is added to the errors."""
     item = item_kind(kind)
     if item is not None and not isinstance(value, list):
         errors.append((path, f"{shown(value)} where a list is due"))

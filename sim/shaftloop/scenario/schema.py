@@ -71,10 +71,9 @@ def _name(cls: type, partial: bool) -> str:
 def _table(cls: type, tables: dict[str, Any], partial: bool = False) -> dict[str, Any]:
     known = readable_fields(cls)
     needed = [name for name, (_, required) in known.items() if required and not partial]
-    doc = (cls.__doc__ or "").partition("\n")[0]
     return {
         "additionalProperties": False,
-        **({"description": doc} if doc else {}),
+        "description": (cls.__doc__ or "").partition("\n")[0],
         "properties": {name: _field(cls, name, tables, partial) for name in known},
         **({"required": needed} if needed else {}),
         "type": "object",
@@ -89,5 +88,6 @@ def _field(cls: type, name: str, tables: dict[str, Any], partial: bool) -> dict[
     default = next(f.default for f in dataclasses.fields(cls) if f.name == name)
     text = None if partial or default is dataclasses.MISSING else written(hint, default)
     schema = found.schema if text in (None, []) else {**found.schema, "default": text}
+    # Sorted at every depth, so that the committed file changes where an annotation does and nowhere else.
     ordered: dict[str, Any] = json.loads(json.dumps(schema, sort_keys=True))
     return {key: value for key, value in ordered.items() if value != ""}
