@@ -6,6 +6,7 @@ Spreads take the spectra of the residuals, together for the columns of a log.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +38,8 @@ _SIDE = 4
 """Bins to either side over which a spectrum is smoothed: few, for a mode that noise excites is narrow."""
 FREEDOM = 2 * (2 * _SIDE + 1)
 """Degrees of freedom of a spread that follows from such a spectrum."""
+_LEAST = 0.2
+"""Share of noise that a fit leaves at a frequency, below which it is not made up for."""
 _CLIPPED = 4.0
 """Standard deviations at which an outlier is cut before the filter is found."""
 
@@ -69,13 +72,17 @@ class Whitener:
 
 
 def scatter(
-    residuals: Sequence[Array], slopes: Sequence[Array], times: Sequence[Array], logs: Sequence[str]
+    residuals: Sequence[Array],
+    slopes: Sequence[Array],
+    times: Sequence[Array],
+    logs: Sequence[str],
+    information: Array,
 ) -> Array:
     """Return the covariance of ``sum of slopes.T @ residual`` over the columns, a square array.
 
     Neighbouring values of a residual belong together, and so do columns of one log: noise that runs through
-    a loop shows in all of them. Both are taken from smoothed spectra of the residuals. Columns of different
-    logs count as independent.
+    a loop shows in all of them. Both are taken from smoothed spectra of the residuals, over the share of
+    noise that the fit leaves at a frequency. Columns of different logs count as independent.
 
     Parameters
     ----------
@@ -87,51 +94,59 @@ def scatter(
         Of the rows; what is missing on an even grid counts as unknown. [s]
     logs : sequence of str
         Log of each column.
+    information : ndarray, shape (parameters, parameters)
+        That the parameters were fitted with, priors included.
 
     References
     ----------
-    .. [1] Covariance of least squares under correlated residuals, and smoothed periodograms: common practice,
-       no source.
+    .. [1] Covariance of least squares under correlated residuals, smoothed periodograms, and residuals over
+       what the leverage of their place leaves: common practice, no source.
     """
+    inverse = np.asarray(np.linalg.pinv(information, hermitian=True), dtype=float)
     total = np.zeros((slopes[0].shape[1],) * 2)
     for log in dict.fromkeys(logs):
         chosen = [i for i, name in enumerate(logs) if name == log]
-        total += _scatter_of([(residuals[i], slopes[i], times[i]) for i in chosen])
+        total += _scatter_of([(residuals[i], slopes[i], times[i]) for i in chosen], inverse)
     return total
 
 
-def _scatter_of(columns: Sequence[tuple[Array, Array, Array]]) -> Array:
+def _scatter_of(columns: Sequence[tuple[Array, Array, Array]], inverse: Array) -> Array:
     """Return the covariance for columns of one log."""
-    from scipy.fft import fft, next_fast_len
+    from scipy.fft import next_fast_len, rfft
 
     step = float(np.median(np.diff(columns[0][2])))
     first = min(float(time[0]) for _, _, time in columns)
     places = [np.rint((time - first) / step).astype(np.int64) for _, _, time in columns]
     length = next_fast_len(max(int(place[-1]) for place in places) + 1)
-    waves, moves, there = [], [], np.zeros((len(columns), length))
+    waves, moves, there, shares = [], [], np.zeros((len(columns), length)), []
     for row, ((residual, slope, _), place) in enumerate(zip(columns, places, strict=True)):
         size = _CLIPPED * robust_spread(residual)
         even = np.zeros(length)
         even[place] = np.clip(residual, -size, size)
         there[row, place] = 1.0
-        waves.append(fft(even))
+        waves.append(rfft(even))
         even_slope = np.zeros((length, slope.shape[1]))
         even_slope[place] = slope
-        moves.append(fft(even_slope, axis=0))
+        moves.append(rfft(even_slope, axis=0))
+        leverage = np.sum((moves[-1].conj() @ inverse) * moves[-1], axis=1).real / len(place)
+        shares.append(np.sqrt(np.maximum(_smoothed(1.0 - leverage), _LEAST)))
     both = there @ there.T
+    sides = np.full(length // 2 + 1, 2.0)
+    sides[0 :: length // 2 if length % 2 == 0 else length] = 1.0
     total = np.zeros((columns[0][1].shape[1],) * 2)
     for i, wave in enumerate(waves):
         for j, other in enumerate(waves):
-            power = _smoothed(wave * other.conj()) / max(both[i, j], 1.0)
-            total += ((moves[i].conj().T * power) @ moves[j]).real / length
+            power = _smoothed(wave * other.conj()) / (shares[i] * shares[j] * max(both[i, j], 1.0))
+            total += ((moves[i].conj().T * (sides * power)) @ moves[j]).real / length
     return 0.5 * (total + total.T)
 
 
-def _smoothed(spectrum: NDArray[np.complex128]) -> NDArray[np.complex128]:
-    """Return the mean of a spectrum over neighbouring bins."""
-    sums = np.cumsum(np.concatenate(([0.0], spectrum[-_SIDE:], spectrum, spectrum[:_SIDE])))
-    width = 2 * _SIDE + 1
-    return np.asarray((sums[width:] - sums[:-width]) / width)
+def _smoothed(spectrum: NDArray[Any]) -> NDArray[Any]:
+    """Return the mean of a spectrum over neighbouring bins, at its ends over as many to one side."""
+    width = min(2 * _SIDE + 1, len(spectrum))
+    sums = np.cumsum(np.concatenate(([0.0], spectrum)))
+    starts = np.clip(np.arange(len(spectrum)) - _SIDE, 0, len(spectrum) - width)
+    return np.asarray((sums[starts + width] - sums[starts]) / width)
 
 
 def _stable(coefficients: Array) -> Array:

@@ -242,6 +242,7 @@ def what_is_known(problem: Problem, theta: Array, left: Sequence[Array], scales:
         [values[c] for values, c in zip(slopes, chosen, strict=True)],
         [entry.time[c] for entry, c in zip(problem.replay.compared, chosen, strict=True)],
         [entry.label for entry in problem.replay.compared],
+        information + _prior_information(frees),
     )
     covariance = _covariance(information, scattered, frees)
     estimates = tuple(
@@ -277,12 +278,16 @@ def _breaks(time: Array) -> NDArray[np.int64]:
     return np.concatenate(([0], np.flatnonzero(steps > 1.5 * np.median(steps)) + 1))
 
 
+def _prior_information(frees: Sequence[Free]) -> Array:
+    return np.diag([0.0 if free.prior is None else free.prior**-2 for free in frees])
+
+
 def _covariance(information: Array, scatter: Array, frees: Sequence[Free]) -> Array:
     """Return the covariance of θ, priors taken in; infinite where nothing is known.
 
     The information is that of a white residual of unit size, the scatter that of the residual as it is.
     """
-    priors = np.diag([0.0 if f.prior is None else f.prior**-2 for f in frees])
+    priors = _prior_information(frees)
     known = information + priors
     size = np.sqrt(np.diag(known))
     blind = size <= 0.0
