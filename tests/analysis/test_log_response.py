@@ -1,5 +1,6 @@
 """Responses from logs against plants that are known: leakage, loops, periods, orders, gaps, clocks."""
 
+import math
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -277,6 +278,26 @@ def test_the_sign_is_given_back_to_a_size() -> None:
 
 
 @pytest.mark.parametrize(
+    ("speed", "orders", "message"),
+    [
+        (None, (1.0,), "name the column of the speed, `speed`"),
+        ("n", (), "`speed` is of use to orders alone"),
+        (
+            "n",
+            (math.inf,),
+            "`orders`: inf is out of range; allowed: above 0 and at most 1000 periods per turn",
+        ),
+    ],
+)
+def test_orders_and_the_speed_that_they_go_by_come_together(
+    speed: str | None, orders: tuple[float, ...], message: str
+) -> None:
+    with pytest.raises(ScenarioError) as caught:
+        ResponseDemand("u", "y", speed=speed, orders=orders)
+    assert message in str(caught.value)
+
+
+@pytest.mark.parametrize(
     ("demand", "message"),
     [
         (ResponseDemand("u", "z"), 'no column "z"'),
@@ -287,7 +308,6 @@ def test_the_sign_is_given_back_to_a_size() -> None:
             "`resolution` 50 Hz: at most 3.13 Hz are possible at this rate",
         ),
         (ResponseDemand("u", "y", resolution=0.1), "no two stretches of 2000 samples"),
-        (ResponseDemand("u", "y", orders=(1.0,)), "name the column of the speed, `speed`"),
         (ResponseDemand("u", "y", speed="u", orders=(1.0,)), 'column "u [V]": the unit V does not fit'),
     ],
 )

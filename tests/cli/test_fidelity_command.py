@@ -215,7 +215,7 @@ def test_options_reach_the_figures() -> None:
         (["rich.toml", "--at", "1 MHz"], 2, "--at: 1e+06 Hz; allowed: above 0 and below "),
         (["rich.toml", "--order", "37/0"], 2, '--order: "37/0" is no ratio of whole numbers'),
         (["rich.toml", "--order", "x"], 2, '--order: "x" is no number; e.g. 24 or 37/11'),
-        (["rich.toml", "--order", "0"], 2, "--order: 0 is outside 0 to 1000 periods per turn"),
+        (["rich.toml", "--order", "0"], 2, "--order: 0 is out of range; allowed: above 0 and at most 1000"),
         (["rich.toml", "--ripple", "-1 N m"], 2, "--ripple: -1 N m is no amplitude"),
         (["rich.toml", "--alias-limit", "0 N m"], 2, "--alias-limit: 0 N m is no level"),
         (["rich.toml", "--alias-limit", "3 ms"], 2, '--alias-limit: "3 ms"'),

@@ -45,6 +45,13 @@ def test_the_answer_comes_first_and_files_hold_the_response() -> None:
     assert header.startswith("frequency [Hz],gain [rpm per N m],phase [deg]") and len(rows) == 1500
 
 
+def test_orders_that_are_taken_out_of_a_response_are_named() -> None:
+    arguments = ("--response", "run.csv", "--log", "delimiter=;", "--from", "M", "--to", "n")
+    result = identify(*arguments, "--order", "2", "--order", "1/2", "--speed", "n", "--pictures", "none")
+    assert "Taken out by the angle of n: order 2, 0.5." in result.stdout.splitlines()
+    assert "Taken out" not in identify(*arguments, "--pictures", "none").stdout
+
+
 def test_the_document_states_figures_with_intervals() -> None:
     arguments = ("--response", "run.csv", "--log", "delimiter=;", "--from", "M", "--to", "n", "--json")
     document = json.loads(identify(*arguments).stdout)
@@ -73,9 +80,19 @@ def test_the_document_states_figures_with_intervals() -> None:
         (
             ["--response", "run.csv", "--from", "M", "--to", "n", "--order", "-1"],
             2,
-            "--order must be above 0",
+            "--order: -1 is out of range; allowed: above 0 and at most 1000 periods per turn",
         ),
-        (["run.csv", "run.csv", "--free", "a.b", "--order", "0"], 2, "--order must be above 0"),
+        (["reference-bench", "run.csv", "--free", "a.b", "--order", "0"], 2, "--order: 0 is out of range"),
+        (
+            ["--response", "run.csv", "--from", "M", "--to", "n", "--order", "inf"],
+            2,
+            "--order: inf is out of range",
+        ),
+        (
+            ["--response", "run.csv", "--from", "M", "--to", "n", "--speed", "n"],
+            2,
+            "--speed is of use to orders alone: name one, --order, or leave it out",
+        ),
     ],
 )
 def test_wrong_input(arguments: list[str], code: int, message: str) -> None:

@@ -16,6 +16,7 @@ from shaftloop.bench.assemble import build_bench
 from shaftloop.errors import ScenarioError
 from shaftloop.figures import Figure, by_name
 from shaftloop.scenario.logs.reading import read_log
+from shaftloop.scenario.ratios import check_orders
 from shaftloop.scenario.reading import Scenario
 from shaftloop.scenario.restate import Restated
 from shaftloop.studies.identification.changes import Change, Earlier, changes, earlier_fit, earlier_values
@@ -337,6 +338,7 @@ def find_fit(  # noqa: PLR0913  (all but three have defaults)
     SimulationError
         Where the bench cannot be run.
     """
+    check_orders(orders)
     channels = {channel.name for channel in build_bench(scenario.description).model.channels}
     measurements = read_measurements(logs, options, channels)
     replay = Replay(scenario, measurements, lead)

@@ -169,8 +169,6 @@ def identify(  # noqa: PLR0913  (one argument per option)
         }
         _plan(request, free, wishes | ({"kinds": kinds} if kinds else {}), point, write)
         return
-    if any(not order > 0.0 for order in orders):
-        raise click.UsageError("--order must be above 0.")
     if not response:
         if input_column or output_column or instrument or period or resolution:
             raise click.UsageError("--from, --to and what follows belong to a response: add --response.")

@@ -1,10 +1,13 @@
 """Orders, periods per turn: ratios of whole numbers, which may name the shaft whose turn is meant."""
 
 import re
+from collections.abc import Iterable
 from fractions import Fraction
 from typing import Any, NamedTuple
 
-__all__ = ["RatioError", "ShaftOrder", "read_order", "read_ratio"]
+from shaftloop.errors import ScenarioError
+
+__all__ = ["RatioError", "ShaftOrder", "check_orders", "read_order", "read_ratio"]
 
 _LARGEST_DENOMINATOR = 1000
 _RATIO = r"-?\d{1,6}(\.\d{1,12})?|\d{1,6}\s*/\s*0*[1-9]\d{0,5}"
@@ -28,6 +31,21 @@ class ShaftOrder(NamedTuple):
         ratio = Fraction(self.order).limit_denominator(_LARGEST_DENOMINATOR)
         order = str(ratio) if float(ratio) == self.order else f"{self.order:.12g}"
         return f"{order} of {self.of}" if self.of else order
+
+
+def check_orders(orders: Iterable[float]) -> None:
+    """Check orders that a caller asks for.
+
+    Raises
+    ------
+    ScenarioError
+        Where one is out of range.
+    """
+    for order in orders:
+        if not 0.0 < order <= 1000.0:
+            raise ScenarioError(
+                [f"`orders`: {order:g} is out of range; allowed: above 0 and at most 1000 periods per turn"]
+            )
 
 
 def read_ratio(value: Any) -> Fraction:

@@ -30,6 +30,7 @@ from shaftloop.analysis.margins import loop_margins
 from shaftloop.analysis.response import root
 from shaftloop.bench.parts.part import make_part
 from shaftloop.errors import ScenarioError
+from shaftloop.scenario.ratios import check_orders
 from shaftloop_models.lowpass import LowPass, state_space
 
 __all__ = ["Aliasing", "FoldedOrder", "Remedy", "Ripple", "aliasing", "control_band", "ripples"]
@@ -126,9 +127,7 @@ def ripples(
     """
     if amplitude is not None and not (math.isfinite(amplitude) and amplitude > 0.0):
         raise ScenarioError([f"`ripple`: {amplitude:g} N m is no amplitude; state one above 0"])
-    for order in orders:
-        if not 0.0 < order <= 1000.0:
-            raise ScenarioError([f"`orders`: {order:g} is outside 0 to 1000 periods per turn"])
+    check_orders(orders)
     stated = _stated(found)
     known = {ripple.order for ripple in stated}
     pace = found.bench.bench.line.pace(found.unit)

@@ -16,6 +16,7 @@ from shaftloop.analysis.logs.spectra import Averager, Response, local_response
 from shaftloop.analysis.logs.unsigned import MOST, signed
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.logs.reading import Column, Log, LogTable, factor_to
+from shaftloop.scenario.ratios import check_orders
 
 __all__ = ["LogResponse", "Part", "ResponseDemand", "measure_response"]
 
@@ -50,6 +51,14 @@ class ResponseDemand:
     """Of the excitation, where it repeats. [s]"""
     resolution: float | None = None
     """Distance of the lines. [Hz]"""
+
+    def __post_init__(self) -> None:
+        """Check what is said of orders."""
+        check_orders(self.orders)
+        if self.orders and self.speed is None:
+            raise ScenarioError(["orders are taken out by angle: name the column of the speed, `speed`"])
+        if self.speed is not None and not self.orders:
+            raise ScenarioError(["`speed` is of use to orders alone: name one, `orders`, or leave it out"])
 
 
 @dataclass(frozen=True)
@@ -96,9 +105,7 @@ def measure_response(logs: Sequence[Log], demand: ResponseDemand) -> LogResponse
         Where a column is missing, the log is too short, nothing moves or nothing is coherent.
     """
     names = [demand.reference or demand.source, demand.source, demand.output]
-    if demand.orders:
-        if demand.speed is None:
-            raise ScenarioError(["orders are taken out by angle: name the column of the speed, `speed`"])
+    if demand.speed is not None:
         names.append(demand.speed)
     signals = _Signals(logs, names)
     covariances = Covariances()

@@ -115,6 +115,9 @@ def details(answer: ResponseAnswer) -> Iterator[Piece]:
         yield table
     record = found.response.samples * found.period
     yield f"Estimated from {found.used} samples: {found.response.method}."
+    if found.demand.orders:
+        orders = ", ".join(f"{order:.12g}" for order in found.demand.orders)
+        yield f"Taken out by the angle of {text(str(found.demand.speed))}: order {orders}."
     yield f"Below {2.0 / record:.3g} Hz the record holds fewer than two periods: no mode is told there."
     if found.bridged:
         yield f"{_count(found.bridged, 'missing sample')} bridged by a straight line."
