@@ -192,6 +192,27 @@ def test_only_columns_that_count_are_read(tmp_path: Path) -> None:
     assert [c.header for c in alone.table.columns] == ["reading", "knob"]
 
 
+def test_times_of_a_log_that_nothing_compares_are_warned_of(tmp_path: Path) -> None:
+    path = logged(tmp_path / "run.npz", more=("torque_setpoint", "speed_setpoint"))
+    with np.load(path) as whole:
+        speed = "drive_speed [rad/s]"
+        np.savez(tmp_path / "a.npz", **{name: whole[name] for name in whole if name != speed})
+        np.savez(tmp_path / "b.npz", **{name: whole[name] for name in ("time [s]", speed)})
+    logs, free = [tmp_path / "a.npz", tmp_path / "b.npz"], ["line.c1.stiffness"]
+    (warning,) = (w for w in find_fit(bench(), logs, free).warnings if "as stamped" in w)
+    assert "b.npz: no column shows the same channel as one of " in warning
+    assert warning.endswith("or free log.drive_speed.late")
+    late = find_fit(bench(), logs, [*free, "log.drive_speed.late=0 s"])
+    assert not any("as stamped" in w for w in late.warnings)
+    options = [f"column.{loop}_setpoint.plays=true" for loop in ("torque", "speed")]
+    channels = {"reading", "drive_speed"}
+    played = read_measurements(logs[:1], options, channels) + read_measurements(logs[1:], [], channels)
+    replay = Replay(bench(), played)
+    (ways,) = replay.unmatched({"line.c1.stiffness"})
+    assert ways.endswith("or free log.drive_speed.late, or log.clock")
+    assert replay.unmatched({"log.clock"}) == []
+
+
 def series(k: float, s: float, noise: float = 0.01) -> Fit:
     """Return a fit that knows two stiffnesses in series only."""
     free = [

@@ -201,6 +201,7 @@ class FitAnswer(Answer):
         said = [
             f"{m.table.log.label}: {sentence}" for m in self.measurements for sentence in m.findings.said()
         ]
+        said += self.replay.unmatched({entry.free.path for entry in self.fit.estimates})
         said += self._orders()
         if coarse := self._coarse_loops():
             said.append(

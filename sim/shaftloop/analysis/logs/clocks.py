@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.errors import ScenarioError
+from shaftloop.scenario.logs.reading import LogTable
 
-__all__ = ["Clock", "compare_clocks"]
+__all__ = ["Clock", "compare_clocks", "shared_clock"]
 
 Array = NDArray[np.float64]
 
@@ -48,6 +49,23 @@ class Clock:
             [s]
         """
         return time + self.offset + self.drift * (time - self.middle)
+
+
+def shared_clock(first: LogTable, second: LogTable) -> Clock | None:
+    """Return the clock of a log against that of a first, by a channel of both; nothing where they share none.
+
+    Raises
+    ------
+    ScenarioError
+        Where that channel does not show the same in both.
+    """
+    known = {column.channel: i for i, column in enumerate(first.columns)}
+    for j, column in enumerate(second.columns):
+        if column.channel in known:
+            one, two = first.values[:, known[column.channel]], second.values[:, j]
+            here, there = np.isfinite(one), np.isfinite(two)
+            return compare_clocks(first.time[here], one[here], second.time[there], two[there], column.channel)
+    return None
 
 
 def compare_clocks(time: Array, signal: Array, other_time: Array, other: Array, what: str) -> Clock:

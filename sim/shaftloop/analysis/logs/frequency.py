@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from shaftloop.analysis.logs.clocks import Clock, compare_clocks
+from shaftloop.analysis.logs.clocks import Clock, shared_clock
 from shaftloop.analysis.logs.deadtime import Covariances, DeadTime
 from shaftloop.analysis.logs.evenly import Bridge, mean_around, pieces
 from shaftloop.analysis.logs.orderlines import without_orders
@@ -225,19 +225,15 @@ def _find(logs: Sequence[Log], name: str) -> tuple[Log, Column]:
 
 def _clock(first: LogTable, second: LogTable) -> Clock:
     """Return the clock of a log against that of the first, by the channel that both show."""
-    known = {column.channel: i for i, column in enumerate(first.columns)}
-    shared = [(known[c.channel], i, c) for i, c in enumerate(second.columns) if c.channel in known]
-    if not shared:
+    clock = shared_clock(first, second)
+    if clock is None:
         raise ScenarioError(
             [
                 f"{second.log.label}: no column shows the same channel as one of {first.log.label}, so their "
                 "clocks cannot be compared; name such a pair alike by log.column.channel"
             ]
         )
-    i, j, column = shared[0]
-    one, two = first.values[:, i], second.values[:, j]
-    here, there = np.isfinite(one), np.isfinite(two)
-    return compare_clocks(first.time[here], one[here], second.time[there], two[there], column.channel)
+    return clock
 
 
 def _gather(

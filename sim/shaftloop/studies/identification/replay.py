@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.analysis.lanes import simulate_many
-from shaftloop.analysis.logs.clocks import Clock, compare_clocks
+from shaftloop.analysis.logs.clocks import Clock, compare_clocks, shared_clock
 from shaftloop.analysis.overlay import MeasuredRun
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.bench.assemble import build_bench
@@ -93,15 +93,23 @@ class Replay:
         self.compared: list[Compared] = []
         self.left_out: list[str] = []
         self.clocks: dict[str, Clock] = {}
+        self._apart: dict[str, list[list[str]]] = {}
         base = measurements[first]
         self.logs = ", ".join(measurement.table.log.label for measurement in measurements)
         """Names of the logs, for messages."""
+        self._reference = base.table.log.label
         self._origin = float(base.table.time[0]) if any(plays) else 0.0
         for number, measurement in enumerate(measurements):
             time = measurement.table.time
             if number != first:
-                clock = _clock(base, measurement)
-                if clock is not None:
+                clock = shared_clock(base.table, measurement.table)
+                if clock is None:
+                    shown = [c for c in measurement.table.columns if c.channel in self._units]
+                    ways = [[f"log.{column.header}.late" for column in shown]]
+                    # A clock that is free moves all logs alike but the one that plays.
+                    ways += [["log.clock"]] if any(plays) and len(measurements) == 2 else []
+                    self._apart[measurement.table.log.label] = ways
+                else:
                     self.clocks[measurement.table.log.label] = clock
                     time = clock.moved(time)
             self._take(
@@ -140,6 +148,22 @@ class Replay:
             found[f"log.{column.header}.zero"] = unit, played
             found[f"log.{column.header}.late"] = "s", played
         return found
+
+    def unmatched(self, free: set[str]) -> list[str]:
+        """Return which logs keep a clock of their own that nothing tells.
+
+        Parameters
+        ----------
+        free : set of str
+            Paths of the free parameters.
+        """
+        return [
+            f"{label}: no column shows the same channel as one of {self._reference}, so its times are "
+            "taken as stamped: name such a pair alike by log.column.channel, or free "
+            + ", or ".join(" and ".join(way) for way in ways)
+            for label, ways in self._apart.items()
+            if ways[0] and not any(free.issuperset(way) for way in ways)
+        ]
 
     def _rates(self, measurements: Sequence[MeasuredRun]) -> list[float]:
         stated = self.scenario.description.record.rate
@@ -374,15 +398,3 @@ def _passed_on(loop: Loop) -> Loop:
         predictor=None,
         output_latency=Delay(Fraction(0)),
     )
-
-
-def _clock(base: MeasuredRun, other: MeasuredRun) -> Clock | None:
-    """Return the clock of a log against that of another, nothing where they share no channel."""
-    known = {column.channel: i for i, column in enumerate(base.table.columns)}
-    for j, column in enumerate(other.table.columns):
-        if column.channel in known:
-            one, two = base.table.values[:, known[column.channel]], other.table.values[:, j]
-            here, there = np.isfinite(one), np.isfinite(two)
-            times = base.table.time[here], other.table.time[there]
-            return compare_clocks(times[0], one[here], times[1], two[there], column.channel)
-    return None
