@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from shaftloop.analysis.carried import Known, carried
 from shaftloop.analysis.cost import MapWork, check_map, loop_rates
+from shaftloop.analysis.differences import differences
 from shaftloop.analysis.gentler import gently, quickened, rivals, run_up
 from shaftloop.analysis.opening import START, Cut, Opening
 from shaftloop.analysis.openloop import OpenLoop
@@ -208,16 +209,8 @@ class HyperMap:
         self._idle = np.flatnonzero(~result.any(axis=0))
         return result
 
-    def _differences(self, state: Array, moved: Callable[[Array, Array], Array]) -> Array:
-        """Return what becomes of two states that differ in one mapped slot, by slot, shape (rows, slots).
-
-        Slots that last did nothing are moved all at once: where nothing comes of that they do nothing again.
-        """
-        quiet: dict[int, Array] = {}
-        if len(self._idle) and not (together := moved(*self._pair(state, self._idle))).any():
-            quiet = dict.fromkeys(self._idle.tolist(), together)
-        count = range(len(self.slots))
-        return np.column_stack([quiet[j] if j in quiet else moved(*self._pair(state, j)) for j in count])
+    def _differences(self, state: Array, moved: Callable[[Array], Array]) -> Array:
+        return differences(state, self.slots, self._steps, moved, self._idle)
 
     def walk(self, state: Array, stops: NDArray[np.int64]) -> Array:
         """Return the states on the way on from a state, shape (stops, slots).
@@ -347,10 +340,9 @@ class HyperMap:
         return result
 
     def _transition(self, base: Array, where: tuple[int, int, int], to: int) -> Array:
-        def moved(high: Array, low: Array) -> Array:
-            self._stretch(high, where, to)
-            self._stretch(low, where, to)
-            return (high - low)[self.slots]
+        def moved(pairs: Array) -> Array:
+            self._stretch(pairs, where, to)
+            return np.asarray((pairs[0] - pairs[1])[:, self.slots])
 
         return np.asarray(self._differences(base, moved) / (2.0 * self._steps))
 
@@ -379,14 +371,8 @@ class HyperMap:
         sensor = self.bench.main_sensor()
         return sensor.parameters.rated if sensor else 1.0
 
-    def _pair(self, state: Array, j: int | NDArray[np.intp]) -> tuple[Array, Array]:
-        high, low = state.copy(), state.copy()
-        high[self.slots[j]] += self._steps[j]
-        low[self.slots[j]] -= self._steps[j]
-        return high, low
-
-    def _stretch(self, state: Array, where: tuple[int, int, int], to: int) -> tuple[int, int, int]:
-        status, place = self.run.carry(state, where, to)
+    def _stretch(self, states: Array, where: tuple[int, int, int], to: int) -> tuple[int, int, int]:
+        status, place = self.run.carry(states, where, to)
         if status != REACHED:
             loops = " and ".join(self.bench.loops) or "the machines"
             raise _Diverged(

@@ -41,7 +41,7 @@ class Opening:
     """Where loops are cut."""
 
     stretch: Callable[[Array, _Where, int], _Where]
-    """Moves a state on from a position to a tick."""
+    """Moves states on from a position to a tick."""
     slots: NDArray[np.intp]
     """Those that the map is about."""
     cuts: Sequence[Cut]
@@ -49,17 +49,18 @@ class Opening:
     end: int
     """Of the hyperperiod. [tick]"""
 
-    def moved(self, commands: Array, high: Array, low: Array) -> Array:
-        """Return what differs between two states: mapped slots at the end, what is seen at each cut.
+    def moved(self, commands: Array, pairs: Array) -> Array:
+        """Return what comes to differ in pairs of states: mapped slots at the end, what is seen at each cut.
 
         Parameters
         ----------
         commands : ndarray, shape (cuts,)
             Held at every cut. [N m]
-        high, low : ndarray, shape (slots,)
+        pairs : ndarray, shape (2, pairs, slots)
             At the start; changed in place.
         """
-        return self._run(commands, _Begun(0, high, START)) - self._run(commands, _Begun(0, low, START))
+        high, low = self._run(commands, _Begun(0, pairs, START))
+        return np.asarray(high - low)
 
     def kicked(self, commands: Array, state: Array, units: Array) -> list[Array]:
         """Return what differs between a higher and a lower command at one cut, for every cut.
@@ -75,12 +76,10 @@ class Opening:
         """
         found = []
         for begun in self._way(commands, state.copy()):
-            both = []
-            for sign in (1.0, -1.0):
-                other = commands.copy()
-                other[begun.number] += sign * units[begun.number]
-                both.append(self._run(other, begun._replace(state=begun.state.copy())))
-            found.append(both[0] - both[1])
+            both = np.tile(commands, (2, 1))
+            both[:, begun.number] += [units[begun.number], -units[begun.number]]
+            high, low = self._run(both, begun._replace(state=np.tile(begun.state, (2, 1))))
+            found.append(high - low)
         return found
 
     def _way(self, commands: Array, state: Array) -> Iterator[_Begun]:
@@ -93,17 +92,18 @@ class Opening:
 
     def _run(self, commands: Array, begun: _Begun) -> Array:
         """Return the mapped slots after a hyperperiod, then what is seen at each cut from a start on."""
-        (first, state, where), outputs = begun, np.zeros(len(self.cuts))
+        first, state, where = begun
+        outputs = np.zeros((*state.shape[:-1], len(self.cuts)))
         waiting: list[int] = []
         for number in range(first, len(self.cuts)):
-            state[self.cuts[number].injected] = commands[number]
+            state[..., self.cuts[number].injected] = commands[..., number]
             waiting.append(number)
             where, before = self._onward(state, where, number), where
             if where != before:
                 for passed in waiting:
-                    outputs[passed] = state[self.cuts[passed].seen]
+                    outputs[..., passed] = state[..., self.cuts[passed].seen]
                 waiting = []
-        return np.concatenate([state[self.slots], outputs])
+        return np.concatenate([state[..., self.slots], outputs], axis=-1)
 
     def _onward(self, state: Array, where: _Where, number: int) -> _Where:
         """Move on to the next tick of a cut, unless that is the same one."""

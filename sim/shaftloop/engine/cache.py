@@ -9,7 +9,7 @@ import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import update_wrapper
-from struct import Struct
+from struct import Struct, calcsize, pack_into
 from threading import Lock
 from typing import Annotated, Any, TypeVar, cast, get_args, get_origin
 from weakref import ref
@@ -19,7 +19,7 @@ import numpy as np
 from shaftloop.engine.kernelstore import load, machine_code
 from shaftloop_models.compiled import INLINED
 
-__all__ = ["Array", "called", "helper", "interpreted", "kernel", "routine"]
+__all__ = ["Array", "called", "for_rows", "helper", "interpreted", "kernel", "routine"]
 
 F = TypeVar("F", bound=Callable[..., Any])
 _LOCK = Lock()
@@ -92,6 +92,23 @@ def called(equation: F) -> F:
     return kernel(equation)
 
 
+def for_rows(function: Callable[..., Any], place: int, args: tuple[Any, ...]) -> list[Any]:
+    """Return what a kernel returns for every row of an array that stands in place of one argument.
+
+    Parameters
+    ----------
+    function : callable
+        A kernel that returns a tuple.
+    place : int
+        Which argument it is; the kernel takes an array of one dimension there.
+    args : tuple
+        All arguments; the array has two dimensions.
+    """
+    if isinstance(function, _Kernel):
+        return function.for_rows(place, args)
+    return [function(*args[:place], row, *args[place + 1 :]) for row in args[place]]
+
+
 class _Kernel:
     """A function whose annotations say all about its arguments and result.
 
@@ -107,20 +124,36 @@ class _Kernel:
         self._kinds = tuple(_kind(hint) for hint in hints.values())
         parts = self._result if isinstance(self._result, tuple) else (self._result,)
         self._results = Struct("".join("?" if part is bool else _FORMATS[part] for part in parts))
-        self._given = Struct(f"{8 * max(1, len(parts))}x{_format(self._kinds)}")
+        self._skipped = f"{8 * max(1, len(parts))}x"
+        self._given = Struct(f"{self._skipped}{_format(self._kinds)}")
         self._several = isinstance(self._result, tuple) and len(parts) > 0
         self._plan = _plan(self._kinds)
         self._entry: Any = None
 
     def __call__(self, *args: Any) -> Any:
+        buffer = self._buffer(args)
+        self._entry(_address(buffer))
+        result = self._results.unpack_from(buffer)
+        return result if self._several else result[0] if result else None
+
+    def for_rows(self, place: int, args: tuple[Any, ...]) -> list[Any]:
+        """Return the results for all rows: of the buffer, but the address of the row nothing changes."""
+        rows = args[place]
+        buffer = self._buffer((*args[:place], rows[0], *args[place + 1 :]))
+        word = calcsize(f"{self._skipped}{_format(self._kinds[:place])}")
+        entry, here, first, results = self._entry, _address(buffer), _address(rows), []
+        for address in range(first, first + rows.nbytes, rows.strides[0]):
+            pack_into("q", buffer, word, address)
+            entry(here)
+            results.append(self._results.unpack_from(buffer))
+        return results
+
+    def _buffer(self, args: tuple[Any, ...]) -> bytearray:
         if self._entry is None:
             self._prepare()
         words: list[Any] = []
         _add_words(self._plan, args, words)
-        buffer = bytearray(self._given.pack(*words))
-        self._entry(_address(buffer))
-        result = self._results.unpack_from(buffer)
-        return result if self._several else result[0] if result else None
+        return bytearray(self._given.pack(*words))
 
     def _prepare(self) -> None:
         with _LOCK:

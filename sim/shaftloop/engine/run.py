@@ -8,6 +8,7 @@ import numpy as np
 
 from shaftloop.engine import at
 from shaftloop.engine.build import Tables, build_tables, keep_setpoints, make_clock, segment_row, with_numbers
+from shaftloop.engine.cache import for_rows
 from shaftloop.engine.friction import Friction
 from shaftloop.engine.gaps import Gaps
 from shaftloop.engine.heat import Heating
@@ -145,7 +146,7 @@ class Run:
         last = self.prepare(to) if exact else -1
         self._refresh()
         where = start.tick, start.instant, start.gap, self.records
-        status, tick, instant, gap, self.records = self._stretch(self.state, where, to, last, guarded)
+        ((status, tick, instant, gap, self.records),) = self._stretch(self.state, where, to, last, guarded)
         self.position = Position(tick, instant, gap)
         self.last_gap = tick - max(self.tables.calendar.before(tick), start.tick)
         if status == MET:
@@ -173,29 +174,29 @@ class Run:
             self._gaps.refine(max(self.tables.calendar.gaps()))
             self._refresh()
 
-    def carry(self, state: Floats, where: tuple[int, int, int], to: int) -> tuple[int, tuple[int, int, int]]:
-        """Take a state that is not the run's own to an instant, unrecorded; return how it stopped, and where.
+    def carry(self, states: Floats, where: tuple[int, int, int], to: int) -> tuple[int, tuple[int, int, int]]:
+        """Take states that are not the run's own to an instant, unrecorded; return how and where one stopped.
 
         Parameters
         ----------
-        state : ndarray, shape (slots,)
-            Changed in place.
+        states : ndarray, shape (..., slots)
+            Contiguous in memory, changed in place; of one that falls short of the end it is told.
         where : tuple of int
             Tick, instant and gap.
         to : int
             The end is the first instant at or after this tick. [tick]
         """
-        status, tick, instant, gap, _ = self._stretch(state, (*where, 0), to, -1, False)
+        status, tick, instant, gap, _ = max(self._stretch(states, (*where, 0), to, -1, False))
         return status, (tick, instant, gap)
 
     def _stretch(
-        self, state: Floats, where: tuple[int, int, int, int], to: int, last: int, guarded: bool
-    ) -> tuple[int, int, int, int, int]:
-        """Take a state on from tick, instant, gap and records; return how it stopped, and the four."""
-        tables, recording = self.tables, self.recording.T[np.newaxis]
+        self, states: Floats, where: tuple[int, int, int, int], to: int, last: int, guarded: bool
+    ) -> list[tuple[int, int, int, int, int]]:
+        """Take states on from tick, instant, gap and records; return how each stopped, and its four."""
+        tables, rows = self.tables, states.reshape(-1, states.shape[-1])
         self._ends[:] = -1
-        until = to, last, int(guarded), True
-        return advance(tables.it, tables.numbers, state, self.work, self._ends, recording, where, until)
+        given = tables.it, tables.numbers, rows, self.work, self._ends, self.recording.T[np.newaxis]
+        return for_rows(advance, 2, (*given, where, (to, last, int(guarded), True)))
 
     def prepare(self, to: int) -> int:
         """Return the gap that ends at a tick, -1 where the tick is an instant; the tables then hold it."""
