@@ -2,9 +2,12 @@
 
 import hashlib
 import os
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -163,6 +166,71 @@ def test_kernel_that_cannot_be_kept_runs_all_the_same(monkeypatch: pytest.Monkey
     assert hits() == 0
     folder = store_folder()
     assert folder is not None and not list(folder.iterdir())
+
+
+def test_functions_of_one_name_and_source_keep_their_own_code() -> None:
+    """What a function closes over is part of its code."""
+
+    def line(slope: float, table: Floats) -> Any:
+        def at(x: float) -> float:
+            return float(slope * x + table[0])
+
+        return kernel(at)
+
+    def at(x: float) -> float:
+        return -x
+
+    one, two = np.ones(1), np.full(1, 2.0)
+    for _ in range(2):
+        assert [line(1.0, one)(3.0), line(2.0, one)(3.0), line(1.0, two)(3.0)] == [4.0, 7.0, 5.0]
+        assert kernel(at)(3.0) == -3.0
+    folder = store_folder()
+    assert folder is not None and len(list(folder.iterdir())) == 4
+
+
+def test_code_that_a_later_process_could_not_run_is_refused() -> None:
+    """It would end without a message."""
+
+    def power(x: float) -> float:
+        return float(((x + 1.0j) ** x).real)
+
+    with pytest.raises(TypeError, match=r"needs numba_cpow: write it so"):
+        kernel(power)(2.0)
+    large = np.ones(200_000)
+
+    def first(i: int) -> float:
+        return float(large[i])
+
+    with pytest.raises(TypeError, match=r"needs numba\.dynamic"):
+        kernel(first)(0)
+    folder = store_folder()
+    assert folder is not None and not list(folder.iterdir())
+
+
+def test_an_equation_from_outside_may_make_arrays_in_every_process(tmp_path: Path) -> None:
+    script = tmp_path / "outside.py"
+    script.write_text(
+        """
+import ctypes
+import numpy as np
+from shaftloop.engine.own import ROOM, address_of
+
+def summed(x, p, y):
+    some = np.zeros(int(p[0]))
+    some[:] = x[0]
+    y[0] = np.sort(np.concatenate((some, x[:2]))).sum()
+
+call = ctypes.CFUNCTYPE(ctypes.c_int32, *[ctypes.c_void_p] * 5)(address_of(summed))
+x, p, y = (np.full(ROOM, value) for value in (3.0, 5.0, 0.0))
+unused = np.zeros(2)
+status = [call(*(a.ctypes.data for a in (unused[:1], unused[1:], x, p, y))) for _ in range(100)]
+print(any(status), y[0])
+""",
+        encoding="utf-8",
+    )
+    for _ in range(2):
+        said = subprocess.run([sys.executable, script], capture_output=True, text=True, check=False)
+        assert said.stdout == "False 21.0\n", said.stderr
 
 
 def test_arguments_and_results_of_every_kind_arrive() -> None:

@@ -5,6 +5,8 @@ machine code once. No ``fastmath``: results must not depend on the optimiser. No
 would cost time.
 """
 
+import ctypes
+import os
 from collections.abc import Callable
 from types import FunctionType
 from typing import Any
@@ -28,6 +30,7 @@ from shaftloop_models.compiled import INLINED
 __all__ = ["compile_equation", "compile_kernel"]
 
 _POINTER = ir.DoubleType().as_pointer()
+_C = ctypes.CDLL("msvcrt" if os.name == "nt" else None)
 _SCALARS = {int: types.int64, float: types.float64, bool: types.boolean}
 _DISPATCHERS: dict[Callable[..., Any], Any] = {}
 
@@ -46,8 +49,12 @@ class _Library(CPUCodeLibrary):  # type: ignore[misc]
     def _finalize_specific(self) -> None:
         pass
 
-    def object_code(self) -> bytes:
-        """Return the machine code of this function and all below it."""
+    def object_code(self, alone: bool = True) -> bytes:
+        """Return the machine code of this function and all below it.
+
+        A later process that takes it from disk is without numba: where it stands alone it must need nothing
+        of this one, neither a function nor an address.
+        """
         below, wanted = {self: None}, [self]
         while wanted:
             new = [found for found in wanted.pop()._linking_libraries if found not in below]
@@ -70,6 +77,13 @@ class _Library(CPUCodeLibrary):  # type: ignore[misc]
                 function.linkage = Linkage.linkonce_odr
         self._optimize_final_module()
         self._final_module.verify()
+        called = [f.name for f in self._final_module.functions if f.is_declaration]
+        wanted = [name for name in called if not name.startswith("llvm.") and not hasattr(_C, name)]
+        wanted += [v.name for v in self._final_module.global_variables if v.name.startswith("numba.dynamic")]
+        if alone and wanted:
+            raise TypeError(
+                f"{self.name} needs {', '.join(wanted)}: write it so that it needs nothing of numba"
+            )
         return bytes(self._codegen._tm.emit_object(self._final_module))
 
 
@@ -141,7 +155,7 @@ def compile_equation(equation: Equation, counted: bool) -> tuple[str, bytes]:
             inner(numba.carray(x, (ROOM,)), numba.carray(p, (ROOM,)), numba.carray(y, (ROOM,)))
 
     compiled = _dispatcher(call, _nrt=counted)._compiler.compile((pointer,) * 3, types.none)
-    return compiled.fndesc.llvm_func_name, compiled.library.object_code()
+    return compiled.fndesc.llvm_func_name, compiled.library.object_code(alone=not counted)
 
 
 def _typed(kind: Any) -> Any:

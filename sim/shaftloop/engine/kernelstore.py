@@ -18,7 +18,10 @@ from contextlib import suppress
 from functools import lru_cache
 from importlib.util import find_spec
 from pathlib import Path
+from types import FunctionType
 from typing import Any
+
+import numpy as np
 
 import shaftloop_models
 
@@ -65,8 +68,9 @@ def _version() -> str:
     for library in ("numba", "llvmlite"):  # whose import takes half a second
         place = Path(str(getattr(find_spec(library), "origin", "")))
         digest.update(place.with_name("_version.py").read_bytes())
-    here = Path(__file__).resolve().parent
-    for root in (here, here.parent / "control", Path(shaftloop_models.__file__).resolve().parent):
+    sim = Path(__file__).resolve().parents[1]
+    models = Path(shaftloop_models.__file__).resolve().parent
+    for root in (sim / "engine", sim / "control", sim / "bench", sim / "bench" / "parts", models):
         for source in sorted(root.glob("*.py")):
             digest.update(source.read_bytes())
     return digest.hexdigest()[:16]
@@ -137,13 +141,31 @@ def _path(function: Callable[..., Any], form: str) -> Path | None:
     """Return where the code of a function for this processor is kept, if there is a folder."""
     from llvmlite import binding
 
-    folder = store_folder()
-    if folder is None:
+    folder, enclosed = store_folder(), _enclosed(function)
+    if folder is None or enclosed is None:
         return None
     source = Path(function.__code__.co_filename)
     key = f"{form} {binding.get_process_triple()} {binding.get_host_cpu_name()} {_features()}".encode()
-    key += source.read_bytes() if source.is_file() else b""
+    key += (source.read_bytes() if source.is_file() else b"") + enclosed
     return folder / f"{source.stem}.{function.__name__}-{hashlib.sha256(key).hexdigest()[:16]}.kernel"
+
+
+def _enclosed(function: Callable[..., Any]) -> bytes | None:
+    """Return what tells a function from others of its source: its line, and the values that it closes over.
+
+    They become constants of its code. Nothing where they are more than numbers, arrays and functions.
+    """
+    words = [str(function.__code__.co_firstlineno).encode()]
+    for cell in function.__closure__ or ():
+        inner = cell.cell_contents
+        value = np.asarray(inner)
+        if isinstance(inner, FunctionType) and (enclosed := _enclosed(inner)) is not None:
+            words += [f"{inner.__module__}.{inner.__qualname__}".encode(), enclosed]
+        elif value.dtype.kind in "bif":
+            words += [f"{type(inner)} {value.dtype} {value.shape}".encode(), value.tobytes()]
+        else:
+            return None
+    return b" ".join(words)
 
 
 def _features() -> str:

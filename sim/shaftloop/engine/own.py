@@ -42,8 +42,9 @@ def _made(equation: Equation) -> tuple[int, Any]:
     if interpreted():
         return len(_MADE), equation
 
-    # Only ours are kept: the name of the store's folder follows from no other source.
-    ours = equation.__module__.startswith(("shaftloop.", "shaftloop_models."))
+    # Only these are kept: the name of the store's folder follows from no other source.
+    roots = ("shaftloop.engine.", "shaftloop.control.", "shaftloop.bench.", "shaftloop_models.")
+    ours = equation.__module__.startswith(roots)
 
     def compiled() -> tuple[str, bytes]:
         from shaftloop.engine.compiler import compile_equation
