@@ -22,7 +22,7 @@ from shaftloop.control.parameters import Loop
 from shaftloop.errors import ScenarioError, SimulationError
 from shaftloop.scenario.description import Description, Trace
 from shaftloop.scenario.fields import nearest
-from shaftloop.scenario.logs.reading import Column, factor_to
+from shaftloop.scenario.logs.reading import Column, Log, factor_to
 from shaftloop.scenario.reading import Scenario, Variants
 from shaftloop.studies.identification.columns import held, logged_unit, mean_of, rate_of
 from shaftloop.studies.identification.free import Free
@@ -184,7 +184,7 @@ class Replay:
             if unit is None:
                 self.left_out.append(column.channel)
                 continue
-            measured = _measured(measurement, column, unit, values)
+            measured = _measured(table.log, column, unit, time, values)
             there = np.isfinite(measured)
             self.compared.append(
                 Compared(column, table.log.label, unit, time[there], measured[there], movable)
@@ -192,18 +192,18 @@ class Replay:
 
     def _play(self, measurement: MeasuredRun, column: Column, time: Array, values: Array) -> _Played:
         """Return what a column plays."""
-        loops = {loop.name: loop for loop in self.scenario.description.loop}
+        log, loops = measurement.table.log, {loop.name: loop for loop in self.scenario.description.loop}
         ways = {f"{name}{way}": (name, way) for name in loops for way in _WAYS}
         if column.channel not in ways:
             raise ScenarioError(
                 [
-                    f"{measurement.table.log.label}: column {column.header} plays {column.channel}, which is "
+                    f"{log.label}: column {column.header} plays {column.channel}, which is "
                     f"no set-point or command of a loop{nearest(column.channel, ways)}; "
                     f"write one of: {', '.join(ways)}"
                 ]
             )
         name, way = ways[column.channel]
-        values = _measured(measurement, column, self._units.get(column.channel, "N m"), values)
+        values = _measured(log, column, self._units.get(column.channel, "N m"), time, values)
         time, values = time[np.isfinite(values)], values[np.isfinite(values)]
         if column.stated.held:
             time, values = held(time, values)
@@ -364,9 +364,9 @@ class Replay:
         return found
 
 
-def _measured(measurement: MeasuredRun, column: Column, unit: str, values: Array) -> Array:
+def _measured(log: Log, column: Column, unit: str, time: Array, values: Array) -> Array:
     """Return what a column shows [unit], its rate or mean where that is stated; NaN where it is not known."""
-    log, time, stated = measurement.table.log, measurement.table.time, column.stated
+    stated = column.stated
     shown = factor_to(log, column, logged_unit(unit, stated.rate_over)) * values
     if stated.rate_over is not None:
         shown = rate_of(time, shown, float(stated.rate_over))
