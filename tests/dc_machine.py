@@ -17,7 +17,7 @@ from shaftloop.bench.parts.machine import BenchMachine
 from shaftloop.bench.parts.part import Site, on_bench
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine.layout import SlotKind
-from shaftloop.engine.types import Floats
+from shaftloop.kernels.arrays import Floats
 from shaftloop_models import part as model_parts
 from shaftloop_models.compiled import equation
 from shaftloop_models.line import Element, Inertia

@@ -21,11 +21,11 @@ from shaftloop.bench.wiring import Wiring
 from shaftloop.engine import at
 from shaftloop.engine.layout import Layout
 from shaftloop.engine.model import Model
-from shaftloop.engine.own import ROOM
 from shaftloop.engine.plant import Plant
 from shaftloop.engine.run import Run
 from shaftloop.engine.steprule import Stepping
 from shaftloop.interface import TestBench as Rig
+from shaftloop.kernels.own import ROOM
 from shaftloop_models.network import Network, OwnKind
 from shaftloop_models.parameters import Clock
 

@@ -13,12 +13,12 @@ from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench
 from shaftloop.bench.parts.ratings import WATCHED
 from shaftloop.engine import at
-from shaftloop.engine.cache import kernel
 from shaftloop.engine.kernel import probe
 from shaftloop.engine.run import Run
 from shaftloop.engine.steppers import set_z
-from shaftloop.engine.types import Numbers
-from shaftloop.engine.views import alone, numbers_alone, words
+from shaftloop.kernels.arrays import Numbers
+from shaftloop.kernels.decorators import kernel
+from shaftloop.kernels.views import alone, numbers_alone, words
 from shaftloop_models.network import ONE, Ref
 
 Array = NDArray[np.float64]

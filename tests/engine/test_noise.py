@@ -6,9 +6,9 @@ from typing import Annotated
 import numpy as np
 import pytest
 
-from shaftloop.engine.cache import interpreted, kernel
 from shaftloop.engine.noise import normal_pair, philox
-from shaftloop.engine.types import Floats
+from shaftloop.kernels.arrays import Floats
+from shaftloop.kernels.decorators import interpreted, kernel
 
 ALL = 0xFFFFFFFF
 

@@ -12,8 +12,8 @@ import pytest
 
 from rigs import shipped, smooth_bench, start, ticks
 from shaftloop.bench.assemble import build_bench
-from shaftloop.engine import cache
 from shaftloop.errors import SimulationError
+from shaftloop.kernels import decorators
 
 HERE = Path(__file__).parents[1]
 
@@ -84,4 +84,4 @@ def test_kernels_are_plain_functions_without_compilation(monkeypatch: pytest.Mon
         return 2.0 * x
 
     monkeypatch.setenv("NUMBA_DISABLE_JIT", "1")
-    assert cache.kernel(double) is double
+    assert decorators.kernel(double) is double

@@ -6,7 +6,7 @@ import pytest
 from rigs import SHIPPED, coupling, describe, disc, servo, shipped, speed_loop, start, step, ticks
 from shaftloop.bench.assemble import build_bench
 from shaftloop.engine import at
-from shaftloop.engine.types import LINE
+from shaftloop.kernels.arrays import LINE
 from shaftloop_models.network import ONE
 
 

@@ -14,9 +14,9 @@ import pytest
 from whatif import FIGURE, PSI, STIFFNESS, design, entries, read
 
 from checkbench import figure
-from shaftloop.engine.kernelstore import KernelWarning
 from shaftloop.errors import ScenarioError, SimulationError
 from shaftloop.figures import Figure
+from shaftloop.kernels.store import KernelWarning
 from shaftloop.scenario import reading
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.studies import responses

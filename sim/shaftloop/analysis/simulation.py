@@ -22,12 +22,12 @@ from shaftloop.bench.parts.ratings import UNDERVOLTAGE, WATCHED, Watch
 from shaftloop.bench.sequence import actions, interlocks, longest_time
 from shaftloop.engine import at
 from shaftloop.engine.events import Event
-from shaftloop.engine.kernelstore import compiling
 from shaftloop.engine.run import Run
 from shaftloop.engine.runaway import left_at
 from shaftloop.engine.steprule import Stepping, longest_step
 from shaftloop.engine.supervision import Trail, advance_plainly, lay_out, run_bench
 from shaftloop.errors import BenchError
+from shaftloop.kernels.store import compiling
 from shaftloop.scenario.description import Description, Fault
 
 __all__ = [

@@ -8,7 +8,7 @@ from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Guard
-from shaftloop.engine.types import Floats
+from shaftloop.kernels.arrays import Floats
 from shaftloop.scenario.description import Condition, Description, Settle
 from shaftloop_models.network import Ref
 from shaftloop_models.parameters import Clock

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 from shaftloop.engine import at
 from shaftloop.engine.layout import Layout, SlotKind
 from shaftloop.engine.model import Task
-from shaftloop.engine.own import Equation, address_of
 from shaftloop.engine.plant import Plant
 from shaftloop.engine.rows import DeliverWords, OwnWords
+from shaftloop.kernels.own import Equation, address_of
 from shaftloop.scenario.description import Description
 from shaftloop_models.dc_link import LinkPorts
 from shaftloop_models.network import Ref

@@ -14,9 +14,9 @@ from shaftloop.engine.friction import sticking
 from shaftloop.engine.gaps import Gaps, Matrices
 from shaftloop.engine.linkterms import LINK_KINDS, LINK_KINDS_READ
 from shaftloop.engine.model import Model, Segment
-from shaftloop.engine.own import ROOM, address_of
 from shaftloop.engine.terms import OF_ANY_LENGTH, TERMS
-from shaftloop.engine.types import LINE, Floats, Ints, Numbers, aligned
+from shaftloop.kernels.arrays import LINE, Floats, Ints, Numbers, aligned
+from shaftloop.kernels.own import ROOM, address_of
 from shaftloop_models.network import OwnKind, PowerKind, Ref
 
 __all__ = [

@@ -7,10 +7,10 @@ instant is needed for it. Frames never overtake: one that is there sooner than t
 import math
 
 from shaftloop.engine import at
-from shaftloop.engine.cache import helper
 from shaftloop.engine.noise import uniform
 from shaftloop.engine.rows import SEND, SEND_NUMBERS
-from shaftloop.engine.types import Floats, Ints
+from shaftloop.kernels.arrays import Floats, Ints
+from shaftloop.kernels.decorators import helper
 
 __all__ = ["FRAME", "LAST_STAMP", "QUEUE", "receive", "send"]
 

@@ -6,15 +6,17 @@ from functools import cached_property
 from typing import Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from shaftloop.engine import at
-from shaftloop.engine.blocks import Shape, as_blocks, wanted_rows
 from shaftloop.engine.calendar import Clock
 from shaftloop.engine.matrices import exponential_packs, noise_root, pack_shapes, plain_pack
 from shaftloop.engine.model import Model
 from shaftloop.engine.plant import Plant
 from shaftloop.engine.steprule import Stepping
-from shaftloop.engine.types import Floats, Ints
+from shaftloop.kernels.arrays import Floats, Ints
+from shaftloop.kernels.blocks import Shape, as_blocks
+from shaftloop_models.network import Ref
 
 __all__ = ["Gaps", "Matrices", "make_together"]
 
@@ -165,3 +167,34 @@ class Gaps:
         """Return the matrices of all gaps, which are not made yet."""
         steps = tuple(step for _, step in self._steps)
         return Matrices(self._model, steps, self.stepping.method == at.ETD4)
+
+
+def wanted_rows(model: Model) -> list[NDArray[np.bool_]]:
+    """Return which rows of each product something reads.
+
+    In the middle of a step nothing sees the states that no term, meter, peak or guard reads; at the last
+    stage nothing sees those that no term reads.
+    """
+    plant, padding = model.plant, np.zeros(-len(model.plant.a) % 4, dtype=np.bool_)
+    network = plant.network
+    last = _states(plant, [ref for term in network.terms for ref in term.reads])
+    powers = [ref for power in network.powers for ref in (power.a, power.b)]
+    seen = [ref for _, ref in model.peaks] + [g.read for g in model.guards if isinstance(g.read, Ref)]
+    middle = last | _states(plant, [*powers, *seen])
+    every = np.ones_like(last)
+    if network.rubs:
+        middle = every  # torques on bodies that may stick read many of them
+    last, middle, every = (np.concatenate([rows, padding]) for rows in (last, middle, every))
+    signals = np.arange(plant.padded_signals) < len(plant.c)
+    return [np.concatenate([every, middle]), middle, last, every, every, signals]
+
+
+def _states(plant: Plant, read: Sequence[Ref]) -> NDArray[np.bool_]:
+    """Return which states some quantities depend on."""
+    states = np.zeros(len(plant.a), dtype=np.bool_)
+    for ref in read:
+        if ref.kind == "state":
+            states[ref.index] = True
+        elif ref.kind == "signal":
+            states |= plant.c[plant.rows[ref]] != 0.0
+    return states

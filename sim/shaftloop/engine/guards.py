@@ -1,9 +1,9 @@
 """Kernels of guards: levels that are watched, of slots behind their tasks and of the plant all the time."""
 
 from shaftloop.engine import at
-from shaftloop.engine.cache import helper, routine
-from shaftloop.engine.types import Floats, Ints
-from shaftloop.engine.views import lane_of, one_by_one
+from shaftloop.kernels.arrays import Floats, Ints
+from shaftloop.kernels.decorators import helper, routine
+from shaftloop.kernels.views import lane_of, one_by_one
 
 __all__ = ["look", "look_inside"]
 

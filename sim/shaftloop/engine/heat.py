@@ -20,8 +20,8 @@ import numpy as np
 from shaftloop.engine import at
 from shaftloop.engine.layout import Layout, SlotKind
 from shaftloop.engine.matrices import phi_functions
-from shaftloop.engine.types import Floats, Ints
 from shaftloop.errors import SimulationError
+from shaftloop.kernels.arrays import Floats, Ints
 from shaftloop_models.network import OwnKind, Term, Warmth
 
 __all__ = ["Body", "Heat", "Heating", "OverloadBudget", "Thermal", "assemble_heat"]

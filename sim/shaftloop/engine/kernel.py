@@ -16,7 +16,6 @@ there; `creep` then makes its way to the tick at which it happens, in steps of a
 from typing import Any
 
 from shaftloop.engine import at
-from shaftloop.engine.cache import helper, kernel, routine
 from shaftloop.engine.guards import look, look_inside
 from shaftloop.engine.linkterms import evaluate_link
 from shaftloop.engine.meters import integrate_meters, keep_peaks
@@ -26,8 +25,9 @@ from shaftloop.engine.steppers import copy_slots, etd4_step, rk4_step, set_held,
 from shaftloop.engine.sticking import changes, torque_on
 from shaftloop.engine.tasks import run_task
 from shaftloop.engine.terms import own_terms
-from shaftloop.engine.types import Ends, Floats, Ints, Numbers, Products, Recording
-from shaftloop.engine.views import (
+from shaftloop.kernels.arrays import Ends, Floats, Ints, Numbers, Products, Recording
+from shaftloop.kernels.decorators import helper, kernel, routine
+from shaftloop.kernels.views import (
     abreast,
     alone,
     flat,

@@ -11,8 +11,8 @@ from shaftloop.engine.memory import Memory
 from shaftloop.engine.position import Position
 from shaftloop.engine.run import Run
 from shaftloop.engine.supervision import thermal_stops
-from shaftloop.engine.views import LANES
 from shaftloop.errors import SimulationError
+from shaftloop.kernels.views import LANES
 
 __all__ = ["LANES", "Common", "Memory", "advance_together", "common_tables", "lane_key"]
 

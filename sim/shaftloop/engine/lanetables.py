@@ -2,7 +2,7 @@
 
 The integers are those of any of the benches, for they are equal. The floats of all are laid side by side, so
 gains, levels, drags and whatever else is a number may differ from lane to lane. The matrices are kept as
-blocks (`engine.blocks`), once where they are equal.
+blocks (`kernels.blocks`), once where they are equal.
 """
 
 from collections.abc import Sequence
@@ -13,12 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.engine import at
-from shaftloop.engine.blocks import as_blocks
 from shaftloop.engine.build import Tables
 from shaftloop.engine.gaps import make_together
 from shaftloop.engine.run import Run
-from shaftloop.engine.types import Floats, Ints, Numbers, aligned
-from shaftloop.engine.views import LANES
+from shaftloop.kernels.arrays import Floats, Ints, Numbers, aligned
+from shaftloop.kernels.blocks import as_blocks
+from shaftloop.kernels.views import LANES
 
 __all__ = ["Common", "common_tables", "interleave", "lane_numbers", "shared_part"]
 

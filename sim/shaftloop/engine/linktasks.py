@@ -1,11 +1,11 @@
 """What is sampled around a DC link whose voltage is a state: line, switches, what it leaves of a command."""
 
 from shaftloop.engine import at
-from shaftloop.engine.cache import helper
 from shaftloop.engine.loops import note_limit
 from shaftloop.engine.rows import COMPARE, COMPARE_NUMBERS, FOLLOW, FOLLOW_NUMBERS
-from shaftloop.engine.types import Floats, Ints
-from shaftloop.engine.views import lane_of
+from shaftloop.kernels.arrays import Floats, Ints
+from shaftloop.kernels.decorators import helper
+from shaftloop.kernels.views import lane_of
 
 __all__ = ["compare", "follow", "note_voltage", "powered"]
 

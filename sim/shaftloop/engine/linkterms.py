@@ -5,10 +5,10 @@ once more where tasks have changed the inputs.
 """
 
 from shaftloop.engine import at
-from shaftloop.engine.cache import helper, routine
 from shaftloop.engine.meters import PRODUCT, power
-from shaftloop.engine.types import Floats, Ints
-from shaftloop.engine.views import flat, for_lanes, lane_of, width
+from shaftloop.kernels.arrays import Floats, Ints
+from shaftloop.kernels.decorators import helper, routine
+from shaftloop.kernels.views import flat, for_lanes, lane_of, width
 from shaftloop_models.brake_resistor import resistor_flow
 from shaftloop_models.inverter import inverter_loss
 from shaftloop_models.network import TermKind

@@ -3,12 +3,12 @@
 from shaftloop.control.filters import biquad
 from shaftloop.control.pi import pi_update, upper_limit
 from shaftloop.engine import at
-from shaftloop.engine.cache import helper
 from shaftloop.engine.rows import LIMITER, LIMITER_NUMBERS, LOOP, LOOP_NUMBERS
 from shaftloop.engine.setpoints import write_setpoints
 from shaftloop.engine.steppers import copy_slots
-from shaftloop.engine.types import Floats, Ints
-from shaftloop.engine.views import for_lanes, lane_of
+from shaftloop.kernels.arrays import Floats, Ints
+from shaftloop.kernels.decorators import helper
+from shaftloop.kernels.views import for_lanes, lane_of
 
 __all__ = ["filtered", "limit_speed", "note_limit", "run_loop"]
 

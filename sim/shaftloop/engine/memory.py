@@ -5,7 +5,7 @@ from math import prod
 
 import numpy as np
 
-from shaftloop.engine.types import Floats
+from shaftloop.kernels.arrays import Floats
 
 __all__ = ["Memory"]
 

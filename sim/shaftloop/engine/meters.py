@@ -3,9 +3,9 @@
 import math
 
 from shaftloop.engine import at
-from shaftloop.engine.cache import helper, routine
-from shaftloop.engine.types import Floats, Ints
-from shaftloop.engine.views import for_all, for_lanes, lane_of
+from shaftloop.kernels.arrays import Floats, Ints
+from shaftloop.kernels.decorators import helper, routine
+from shaftloop.kernels.views import for_all, for_lanes, lane_of
 
 __all__ = ["PRODUCT", "integrate_meters", "keep_peaks", "power"]
 

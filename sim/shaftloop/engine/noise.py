@@ -11,9 +11,9 @@ References
 import math
 
 from shaftloop.engine import at
-from shaftloop.engine.cache import helper, routine
-from shaftloop.engine.types import Floats, Ints
-from shaftloop.engine.views import lane_of
+from shaftloop.kernels.arrays import Floats, Ints
+from shaftloop.kernels.decorators import helper, routine
+from shaftloop.kernels.views import lane_of
 
 __all__ = ["add_noise", "normal_pair", "philox", "uniform"]
 

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from shaftloop.engine.types import Floats, Ints
+from shaftloop.kernels.arrays import Floats, Ints
 
 __all__ = ["CREEPS", "Position", "Saved", "Slip"]
 

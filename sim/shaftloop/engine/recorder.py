@@ -5,10 +5,10 @@ touch as many cache lines as there are channels.
 """
 
 from shaftloop.engine import at
-from shaftloop.engine.cache import helper, routine
 from shaftloop.engine.setpoints import write_setpoints
-from shaftloop.engine.types import Floats, Ints
-from shaftloop.engine.views import flat, for_lanes, lane_of, width
+from shaftloop.kernels.arrays import Floats, Ints
+from shaftloop.kernels.decorators import helper, routine
+from shaftloop.kernels.views import flat, for_lanes, lane_of, width
 
 __all__ = ["flush", "record_row"]
 

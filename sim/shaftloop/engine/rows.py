@@ -368,7 +368,7 @@ class DampingNumbers(NamedTuple, Generic[V]):
 
 
 class OwnWords(NamedTuple):
-    """A task with an equation of its own (`engine.own`); what is read, then what is written, follows."""
+    """A task with an equation of its own (`kernels.own`); what is read, then what is written, follows."""
 
     address: int
     command: int  # of a machine, -1 for none

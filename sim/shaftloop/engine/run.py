@@ -8,7 +8,6 @@ import numpy as np
 
 from shaftloop.engine import at
 from shaftloop.engine.build import Tables, build_tables, keep_setpoints, make_clock, segment_row, with_numbers
-from shaftloop.engine.cache import for_rows
 from shaftloop.engine.friction import Friction
 from shaftloop.engine.gaps import Gaps
 from shaftloop.engine.heat import Heating
@@ -18,8 +17,9 @@ from shaftloop.engine.plant import Plant
 from shaftloop.engine.position import CREEPS, Position, Saved
 from shaftloop.engine.runaway import bound_speeds, keep_pace, pace_of
 from shaftloop.engine.steprule import Stepping, longest_step
-from shaftloop.engine.types import Floats, Ints, aligned
 from shaftloop.errors import SimulationError
+from shaftloop.kernels.arrays import Floats, Ints, aligned
+from shaftloop.kernels.decorators import for_rows
 from shaftloop_models.network import ONE
 
 __all__ = ["Run"]

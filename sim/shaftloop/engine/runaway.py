@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from shaftloop.engine import at
-from shaftloop.engine.types import Floats
+from shaftloop.kernels.arrays import Floats
 
 if TYPE_CHECKING:
     from shaftloop.engine.build import Tables

@@ -16,9 +16,9 @@ TRACE     number of the trace
 import math
 
 from shaftloop.engine import at
-from shaftloop.engine.cache import helper, kernel, routine
-from shaftloop.engine.types import Floats, Ints
-from shaftloop.engine.views import for_lanes, lane_of, numbers_alone, one_by_one, words
+from shaftloop.kernels.arrays import Floats, Ints
+from shaftloop.kernels.decorators import helper, kernel, routine
+from shaftloop.kernels.views import for_lanes, lane_of, numbers_alone, one_by_one, words
 
 __all__ = ["HOLD", "PERIODIC", "RAMP", "SINE", "TRACE", "profile_value", "write_setpoints"]
 

@@ -16,12 +16,12 @@ References
 """
 
 from shaftloop.engine import at
-from shaftloop.engine.cache import helper, routine
 from shaftloop.engine.linkterms import settle_middle
-from shaftloop.engine.products import padded, product
 from shaftloop.engine.terms import evaluate_terms
-from shaftloop.engine.types import Floats, Ints, Products
-from shaftloop.engine.views import flat, for_all, for_lanes, lane_of, width
+from shaftloop.kernels.arrays import Floats, Ints, Products
+from shaftloop.kernels.decorators import helper, routine
+from shaftloop.kernels.products import padded, product
+from shaftloop.kernels.views import flat, for_all, for_lanes, lane_of, width
 
 __all__ = ["copy_slots", "etd4_step", "rk4_step", "set_held", "set_z", "shift_slots"]
 

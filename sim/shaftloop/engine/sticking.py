@@ -3,8 +3,8 @@
 import math
 
 from shaftloop.engine import at
-from shaftloop.engine.cache import helper, routine
-from shaftloop.engine.types import Floats, Ints
+from shaftloop.kernels.arrays import Floats, Ints
+from shaftloop.kernels.decorators import helper, routine
 
 __all__ = ["changes", "torque_on"]
 

@@ -8,11 +8,9 @@ import math
 from shaftloop.control.current_control import current_tick, turn
 from shaftloop.control.reading import count_edges, digitise, graduation, hysteresis, time_edges
 from shaftloop.engine import at
-from shaftloop.engine.cache import helper, routine
 from shaftloop.engine.frames import receive, send
 from shaftloop.engine.linktasks import compare, follow, note_voltage, powered
 from shaftloop.engine.loops import filtered, limit_speed, note_limit, run_loop
-from shaftloop.engine.own import ROOM, call_at, room
 from shaftloop.engine.rows import (
     AVERAGE,
     DAMPING,
@@ -37,8 +35,10 @@ from shaftloop.engine.rows import (
 )
 from shaftloop.engine.setpoints import write_setpoints
 from shaftloop.engine.steppers import copy_slots, shift_slots
-from shaftloop.engine.types import Floats, Ints
-from shaftloop.engine.views import flat, for_lanes, lane_of, one_by_one, width
+from shaftloop.kernels.arrays import Floats, Ints
+from shaftloop.kernels.decorators import helper, routine
+from shaftloop.kernels.own import ROOM, call_at, room
+from shaftloop.kernels.views import flat, for_lanes, lane_of, one_by_one, width
 from shaftloop_models.pm_machine import current_reference, unweakened_currents
 from shaftloop_models.servo_machine import envelope_torque
 

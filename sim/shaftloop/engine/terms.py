@@ -9,11 +9,11 @@ of kinds whose terms differ in length begin with the numbers of their reads and 
 import math
 
 from shaftloop.engine import at
-from shaftloop.engine.cache import helper, routine
 from shaftloop.engine.linkterms import evaluate_link
-from shaftloop.engine.own import ROOM, call_at, room
-from shaftloop.engine.types import Floats, Ints
-from shaftloop.engine.views import flat, for_lanes, lane_of, one_by_one, width
+from shaftloop.kernels.arrays import Floats, Ints
+from shaftloop.kernels.decorators import helper, routine
+from shaftloop.kernels.own import ROOM, call_at, room
+from shaftloop.kernels.views import flat, for_lanes, lane_of, one_by_one, width
 from shaftloop_models.drag import SATURATED, coulomb_torque, windage_torque
 from shaftloop_models.harmonics import cosine
 from shaftloop_models.misalignment import error_slope

@@ -10,7 +10,7 @@ from shaftloop.bench.parts.machine import BenchMachine
 from shaftloop.bench.parts.part import BEYOND, Ideal, Site, on_bench
 from shaftloop.bench.parts.ratings import watch
 from shaftloop.bench.wiring import Priority, Wiring
-from shaftloop.engine.types import Floats
+from shaftloop.kernels.arrays import Floats
 from shaftloop_models.brake import Brake, BrakePorts, declare_brake
 from shaftloop_models.drag import coulomb_torque, windage_torque
 from shaftloop_models.network import Network

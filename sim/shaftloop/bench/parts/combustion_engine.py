@@ -11,7 +11,7 @@ from shaftloop.bench.parts.machine import BenchMachine
 from shaftloop.bench.parts.part import BEYOND, Ideal, Site, on_bench
 from shaftloop.bench.parts.ratings import watch
 from shaftloop.bench.wiring import Priority, Wiring
-from shaftloop.engine.types import Floats, Phasors
+from shaftloop.kernels.arrays import Floats, Phasors
 from shaftloop_models.combustion_engine import CombustionEngine, EnginePorts, declare_combustion_engine
 from shaftloop_models.network import Network
 

@@ -14,8 +14,8 @@ from shaftloop.control.induction_control import blocked_voltages, field_oriented
 from shaftloop.engine.heat import Thermal
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Channel
-from shaftloop.engine.own import Equation
-from shaftloop.engine.types import Floats
+from shaftloop.kernels.arrays import Floats
+from shaftloop.kernels.own import Equation
 from shaftloop_models.compiled import equation
 from shaftloop_models.induction_machine import (
     FieldOriented,

@@ -20,7 +20,7 @@ from shaftloop.engine.rows import (
     SampleNumbers,
     SampleWords,
 )
-from shaftloop.engine.types import Floats
+from shaftloop.kernels.arrays import Floats
 from shaftloop_models.brake_resistor import BrakeResistor
 from shaftloop_models.dc_link import (
     LinkPorts,

@@ -16,7 +16,7 @@ from shaftloop.bench.wiring import Wiring
 from shaftloop.engine.heat import OverloadBudget
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Channel
-from shaftloop.engine.types import Floats, Phasors
+from shaftloop.kernels.arrays import Floats, Phasors
 from shaftloop_models.harmonics import Cogging, Ripple
 from shaftloop_models.inverter import Inverter
 from shaftloop_models.network import Network, Node, Ref

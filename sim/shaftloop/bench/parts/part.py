@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Generic, NamedTuple, TypeVar
 from shaftloop.bench.parts.limits import Violation
 from shaftloop.engine.heat import Thermal
 from shaftloop.engine.model import Channel, NoiseChannel
-from shaftloop.engine.types import Floats, Phasors
+from shaftloop.kernels.arrays import Floats, Phasors
 from shaftloop_models.coupling import MisalignmentLoad
 from shaftloop_models.network import Network, Node, Ref
 from shaftloop_models.part import Part

@@ -10,12 +10,12 @@ from shaftloop.bench.parts.part import BEYOND, Ideal, Site, on_bench
 from shaftloop.bench.parts.ratings import watch
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
-from shaftloop.engine.cache import called
 from shaftloop.engine.heat import Body, Thermal
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Task
 from shaftloop.engine.rows import PM_NUMBERS, PmNumbers, PmWords
-from shaftloop.engine.types import Floats
+from shaftloop.kernels.arrays import Floats
+from shaftloop.kernels.decorators import called
 from shaftloop_models.diodes import declare_diodes
 from shaftloop_models.network import Network, Warmth
 from shaftloop_models.pm_flux import sampled_currents

@@ -12,7 +12,7 @@ from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
 from shaftloop.engine.model import Task
 from shaftloop.engine.rows import ServoNumbers, ServoWords
-from shaftloop.engine.types import Floats
+from shaftloop.kernels.arrays import Floats
 from shaftloop_models.network import Network
 from shaftloop_models.servo_machine import ServoMachine, ServoPorts, declare_servo_machine, rated_power
 

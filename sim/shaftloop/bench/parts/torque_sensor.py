@@ -14,7 +14,7 @@ from shaftloop.engine import at
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Channel, NoiseChannel, Task
 from shaftloop.engine.rows import SAMPLE_NUMBERS, AverageWords, SampleNumbers, SampleWords
-from shaftloop.engine.types import Floats
+from shaftloop.kernels.arrays import Floats
 from shaftloop_models.network import Network, Ref
 from shaftloop_models.torque_sensor import (
     TorqueSensor,

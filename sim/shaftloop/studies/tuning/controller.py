@@ -21,7 +21,7 @@ from shaftloop.control.structures import (
     setpoint_section,
     whole_samples,
 )
-from shaftloop.engine.cache import called
+from shaftloop.kernels.decorators import called
 from shaftloop_models.parameters import Gain
 
 __all__ = [

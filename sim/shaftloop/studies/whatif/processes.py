@@ -19,7 +19,7 @@ from multiprocessing.connection import wait as wait_for
 from multiprocessing.synchronize import Lock
 from typing import Any
 
-from shaftloop.engine.kernelstore import KernelWarning
+from shaftloop.kernels.store import KernelWarning
 from shaftloop.studies.whatif.evaluate import Batch, Row, Work, evaluate_batch, lost
 
 __all__ = ["Processes", "spread"]

@@ -11,7 +11,7 @@ Vector code comes of it only where the body has no loop and no call of a `routin
 loop asks for vectors of four: the cost model of LLVM, left to itself, declines bodies with conversions or
 conditional stores.
 
-In a kernel a view is a pointer (`engine.viewcode`). Indices are not checked, nor may they be negative. Views
+In a kernel a view is a pointer (`kernels.viewcode`). Indices are not checked, nor may they be negative. Views
 that are `constant` are not written while a kernel runs, which LLVM is told, so that it reads a word of a
 table once. What stands here runs where compilation is switched off: NumPy's views, which check every index.
 """

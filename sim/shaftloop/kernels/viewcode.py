@@ -1,4 +1,4 @@
-"""What views mean in a kernel: pointers, and loops over lanes in LLVM terms (`engine.views`)."""
+"""What views mean in a kernel: pointers, and loops over lanes in LLVM terms (`kernels.views`)."""
 
 from collections.abc import Callable
 from operator import getitem, setitem
@@ -17,8 +17,8 @@ from numba.core.typing.templates import (
     signature,
 )
 
-from shaftloop.engine import views
-from shaftloop.engine.views import LANES
+from shaftloop.kernels import views
+from shaftloop.kernels.views import LANES
 
 __all__ = ["View", "compiled_as"]
 

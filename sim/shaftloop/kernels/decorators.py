@@ -1,7 +1,7 @@
 """Kernels: compiled once, kept on disk, loaded by later processes without the compiler.
 
 The decorators only note what a function is. At its first call a kernel takes its machine code from the store
-(`engine.kernelstore`); only where there is none numba is imported and compiles (`engine.compiler`).
+(`kernels.store`); only where there is none numba is imported and compiles (`kernels.compiler`).
 """
 
 import ctypes
@@ -16,7 +16,7 @@ from weakref import ref
 
 import numpy as np
 
-from shaftloop.engine.kernelstore import load, machine_code
+from shaftloop.kernels.store import load, machine_code
 from shaftloop_models.compiled import INLINED
 
 __all__ = ["Array", "called", "for_rows", "helper", "interpreted", "kernel", "routine"]
@@ -163,7 +163,7 @@ class _Kernel:
                 self._entry = ctypes.CFUNCTYPE(None, ctypes.c_void_p)(address)
 
     def _compiled(self) -> tuple[str, bytes]:
-        from shaftloop.engine.compiler import compile_kernel
+        from shaftloop.kernels.compiler import compile_kernel
 
         return compile_kernel(self._function, self._kinds, self._result)
 

@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
-from shaftloop.engine.blocks import OWN, block_rows, describe_blocks
-from shaftloop.engine.cache import kernel
 from shaftloop.engine.lanetables import interleave
-from shaftloop.engine.products import multiply, padded
-from shaftloop.engine.types import LINE, Floats, Ints, aligned
-from shaftloop.engine.views import LANES, abreast, alone, words
+from shaftloop.kernels.arrays import LINE, Floats, Ints, aligned
+from shaftloop.kernels.blocks import OWN, block_rows, describe_blocks
+from shaftloop.kernels.decorators import kernel
+from shaftloop.kernels.products import multiply, padded
+from shaftloop.kernels.views import LANES, abreast, alone, words
 
 
 @kernel

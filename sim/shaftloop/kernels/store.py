@@ -70,8 +70,8 @@ def _version() -> str:
         digest.update(place.with_name("_version.py").read_bytes())
     sim = Path(__file__).resolve().parents[1]
     models = Path(shaftloop_models.__file__).resolve().parent
-    for root in (sim / "engine", sim / "control", sim / "bench", sim / "bench" / "parts", models):
-        for source in sorted(root.glob("*.py")):
+    for root in (*(sim / name for name in ("kernels", "engine", "control", "bench")), models):
+        for source in sorted(root.rglob("*.py")):
             digest.update(source.read_bytes())
     return digest.hexdigest()[:16]
 

@@ -1,17 +1,17 @@
 """Products of the kernels, their hot spot: ``out = before + matrix·vector``, for one bench or for all lanes.
 
-The matrix is kept as blocks of rows (`engine.blocks`), and a block runs over its columns with all of its
-sums in vector registers. They are written in LLVM terms (`engine.productcode`), because compiled loops over
+The matrix is kept as blocks of rows (`kernels.blocks`), and a block runs over its columns with all of its
+sums in vector registers. They are written in LLVM terms (`kernels.productcode`), because compiled loops over
 such small matrices reach a third of the speed. Every entry of the result is the same sum in the same order
 whatever the blocks and the width: ``fma(m[i, j], v[j], sum)`` for j = 0, 1, ...
 """
 
 import numpy as np
 
-from shaftloop.engine.blocks import FOLD, OWN
-from shaftloop.engine.cache import helper
-from shaftloop.engine.types import Floats, Ints, Products
-from shaftloop.engine.views import LANES
+from shaftloop.kernels.arrays import Floats, Ints, Products
+from shaftloop.kernels.blocks import FOLD, OWN
+from shaftloop.kernels.decorators import helper
+from shaftloop.kernels.views import LANES
 
 __all__ = ["multiply", "padded", "product"]
 

@@ -17,7 +17,7 @@ Recording = Annotated[Floats, 3]
 Numbers = tuple[Floats, Floats, Ints, Ints]
 """What kernels take besides integers: floats, entries of matrices, keys of the noise, blocks of matrices."""
 Products = tuple[Floats, Ints]
-"""Entries and blocks of the matrices (`engine.blocks`)."""
+"""Entries and blocks of the matrices (`kernels.blocks`)."""
 
 LINE = 8
 """Floats in a cache line."""

@@ -12,11 +12,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from shaftloop.engine import kernelstore
-from shaftloop.engine.cache import kernel
-from shaftloop.engine.compiler import compile_kernel
-from shaftloop.engine.kernelstore import KernelWarning, store_folder
-from shaftloop.engine.types import Floats, Recording
+from shaftloop.kernels import store
+from shaftloop.kernels.arrays import Floats, Recording
+from shaftloop.kernels.compiler import compile_kernel
+from shaftloop.kernels.decorators import kernel
+from shaftloop.kernels.store import KernelWarning, store_folder
 
 pytestmark = pytest.mark.compiled
 
@@ -51,9 +51,9 @@ def filled() -> Path:
 
 def hits() -> int:
     """Return how many kernels come from disk."""
-    before = len(kernelstore._compiled)
+    before = len(store._compiled)
     assert kernel(double)(4.0) == 8.0
-    return 1 - (len(kernelstore._compiled) - before)
+    return 1 - (len(store._compiled) - before)
 
 
 def plant(file: Path) -> None:
@@ -70,9 +70,7 @@ def test_kernel_is_taken_from_disk_and_follows_versions(monkeypatch: pytest.Monk
     library = home / "library"
     library.mkdir()
     (library / "_version.py").write_text("another", encoding="utf-8")
-    monkeypatch.setattr(
-        kernelstore, "find_spec", lambda name: SimpleNamespace(origin=library / "__init__.py")
-    )
+    monkeypatch.setattr(store, "find_spec", lambda name: SimpleNamespace(origin=library / "__init__.py"))
     store_folder.cache_clear()
     assert store_folder() != file.parent
 
@@ -213,7 +211,7 @@ def test_an_equation_from_outside_may_make_arrays_in_every_process(tmp_path: Pat
         """
 import ctypes
 import numpy as np
-from shaftloop.engine.own import ROOM, address_of
+from shaftloop.kernels.own import ROOM, address_of
 
 def summed(x, p, y):
     some = np.zeros(int(p[0]))

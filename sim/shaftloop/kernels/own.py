@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from shaftloop.engine.cache import interpreted
-from shaftloop.engine.kernelstore import load, machine_code
-from shaftloop.engine.types import Floats
+from shaftloop.kernels.arrays import Floats
+from shaftloop.kernels.decorators import interpreted
+from shaftloop.kernels.store import load, machine_code
 
 __all__ = ["ROOM", "Equation", "address_of", "call_at", "room"]
 
@@ -43,11 +43,17 @@ def _made(equation: Equation) -> tuple[int, Any]:
         return len(_MADE), equation
 
     # Only these are kept: the name of the store's folder follows from no other source.
-    roots = ("shaftloop.engine.", "shaftloop.control.", "shaftloop.bench.", "shaftloop_models.")
+    roots = (
+        "shaftloop.kernels.",
+        "shaftloop.engine.",
+        "shaftloop.control.",
+        "shaftloop.bench.",
+        "shaftloop_models.",
+    )
     ours = equation.__module__.startswith(roots)
 
     def compiled() -> tuple[str, bytes]:
-        from shaftloop.engine.compiler import compile_equation
+        from shaftloop.kernels.compiler import compile_equation
 
         return compile_equation(equation, not ours)
 

@@ -1,4 +1,4 @@
-"""Products of the kernels in LLVM terms (`engine.products`)."""
+"""Products of the kernels in LLVM terms (`kernels.products`)."""
 
 from itertools import product as pairs
 from typing import Any, NamedTuple
@@ -6,10 +6,10 @@ from typing import Any, NamedTuple
 from llvmlite import ir
 from numba.core import cgutils, types
 
-from shaftloop.engine.blocks import FOLD, MOST_ROWS, OWN
-from shaftloop.engine.products import multiply
-from shaftloop.engine.viewcode import compiled_as
-from shaftloop.engine.views import LANES
+from shaftloop.kernels.blocks import FOLD, MOST_ROWS, OWN
+from shaftloop.kernels.products import multiply
+from shaftloop.kernels.viewcode import compiled_as
+from shaftloop.kernels.views import LANES
 
 __all__: list[str] = []
 

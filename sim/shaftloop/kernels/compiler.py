@@ -21,10 +21,10 @@ from numba.core.compiler_lock import global_compiler_lock
 from numba.core.registry import cpu_target
 from numba.extending import typeof_impl
 
-from shaftloop.engine import productcode  # noqa: F401  what products mean
-from shaftloop.engine.cache import Array
-from shaftloop.engine.own import ROOM, Equation, call_at, room
-from shaftloop.engine.viewcode import View, compiled_as
+from shaftloop.kernels import productcode  # noqa: F401  what products mean
+from shaftloop.kernels.decorators import Array
+from shaftloop.kernels.own import ROOM, Equation, call_at, room
+from shaftloop.kernels.viewcode import View, compiled_as
 from shaftloop_models.compiled import INLINED
 
 __all__ = ["compile_equation", "compile_kernel"]
@@ -118,7 +118,7 @@ def _type_of(function: Any, _: Any) -> Any:
 
 @global_compiler_lock
 def compile_kernel(function: Callable[..., Any], kinds: tuple[Any, ...], result: Any) -> tuple[str, bytes]:
-    """Return the name and the machine code of a kernel that takes a buffer of words (`engine.cache`)."""
+    """Return the name and the machine code of a kernel that takes a buffer of words."""
     returned, context = _typed(result) if result else types.none, cpu_target.target_context
     compiled = _dispatcher(function, _nrt=False)._compiler.compile(tuple(map(_typed, kinds)), returned)
     library, name = compiled.library, compiled.fndesc.llvm_func_name

@@ -1,4 +1,4 @@
-"""Matrices of a step as blocks of rows, which the kernels' products run through (`engine.products`).
+"""Matrices of a step as blocks of rows, which the kernels' products run through (`kernels.products`).
 
 A *block* is a number of rows that have their nonzero entries in the same columns; entries that are 0 for
 every gap are left out, which changes no finite sum, as are rows that nothing reads. For benches in lanes a
@@ -16,13 +16,10 @@ from itertools import combinations, groupby, pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from shaftloop.engine.model import Model
-from shaftloop.engine.plant import Plant
-from shaftloop.engine.types import LINE, Floats, Ints, aligned
-from shaftloop.engine.views import LANES
-from shaftloop_models.network import Ref
+from shaftloop.kernels.arrays import LINE, Floats, Ints, aligned
+from shaftloop.kernels.views import LANES
 
-__all__ = ["FOLD", "MOST_ROWS", "OWN", "as_blocks", "block_rows", "describe_blocks", "wanted_rows"]
+__all__ = ["FOLD", "MOST_ROWS", "OWN", "as_blocks", "block_rows", "describe_blocks"]
 
 MOST_ROWS = {1: 10, LANES: 6}
 """Rows of a block by the width of a kernel: sums of which the registers of a processor hold all."""
@@ -117,7 +114,7 @@ def as_blocks(
     shapes : sequence
         Of the matrices in a pack.
     wanted : sequence of ndarray of bool
-        From `wanted_rows`.
+        Which rows of each something reads.
     width : int
         Of the kernel: 1 or `LANES`.
     """
@@ -136,34 +133,3 @@ def as_blocks(
     flat = aligned(packs.shape[1] * head[0])
     np.concatenate(parts, axis=1, out=flat.reshape(packs.shape[1], -1)[:, :place])
     return np.array(head + words, dtype=np.int64), flat
-
-
-def wanted_rows(model: Model) -> list[NDArray[np.bool_]]:
-    """Return which rows of each product something reads.
-
-    In the middle of a step nothing sees the states that no term, meter, peak or guard reads; at the last
-    stage nothing sees those that no term reads.
-    """
-    plant, padding = model.plant, np.zeros(-len(model.plant.a) % 4, dtype=np.bool_)
-    network = plant.network
-    last = _states(plant, [ref for term in network.terms for ref in term.reads])
-    powers = [ref for power in network.powers for ref in (power.a, power.b)]
-    seen = [ref for _, ref in model.peaks] + [g.read for g in model.guards if isinstance(g.read, Ref)]
-    middle = last | _states(plant, [*powers, *seen])
-    every = np.ones_like(last)
-    if network.rubs:
-        middle = every  # torques on bodies that may stick read many of them
-    last, middle, every = (np.concatenate([rows, padding]) for rows in (last, middle, every))
-    signals = np.arange(plant.padded_signals) < len(plant.c)
-    return [np.concatenate([every, middle]), middle, last, every, every, signals]
-
-
-def _states(plant: Plant, read: Sequence[Ref]) -> NDArray[np.bool_]:
-    """Return which states some quantities depend on."""
-    states = np.zeros(len(plant.a), dtype=np.bool_)
-    for ref in read:
-        if ref.kind == "state":
-            states[ref.index] = True
-        elif ref.kind == "signal":
-            states |= plant.c[plant.rows[ref]] != 0.0
-    return states
