@@ -39,7 +39,7 @@ def short(path: Path) -> str:
 
 
 def test_both_packages_are_found() -> None:
-    assert len(FILES) > 90 and {"shaftloop.engine.kernel", "shaftloop_models.drag"} <= {
+    assert len(FILES) > 90 and {"shaftloop.engine.compiled.kernel", "shaftloop_models.drag"} <= {
         module.__name__ for module in MODULES
     }
 

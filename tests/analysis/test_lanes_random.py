@@ -11,7 +11,7 @@ from rigs import coupling, describe, sensor, servo, speed_loop, step, torque_loo
 from shaftloop.analysis.lanes import simulate_many
 from shaftloop.bench.assemble import build_bench
 from shaftloop.engine import at
-from shaftloop.engine.linkterms import LINK_KINDS
+from shaftloop.engine.compiled.linkterms import LINK_KINDS
 from shaftloop.engine.run import Run
 from shaftloop.engine.steprule import Stepping
 from shaftloop_models.network import Ref, TermKind

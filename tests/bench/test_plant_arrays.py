@@ -13,9 +13,9 @@ from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench
 from shaftloop.bench.parts.ratings import WATCHED
 from shaftloop.engine import at
-from shaftloop.engine.kernel import probe
+from shaftloop.engine.compiled.kernel import probe
+from shaftloop.engine.compiled.steppers import set_z
 from shaftloop.engine.run import Run
-from shaftloop.engine.steppers import set_z
 from shaftloop.kernels.arrays import Numbers
 from shaftloop.kernels.decorators import kernel
 from shaftloop.kernels.views import alone, numbers_alone, words

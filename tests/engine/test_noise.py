@@ -6,7 +6,7 @@ from typing import Annotated
 import numpy as np
 import pytest
 
-from shaftloop.engine.noise import normal_pair, philox
+from shaftloop.engine.compiled.noise import normal_pair, philox
 from shaftloop.kernels.arrays import Floats
 from shaftloop.kernels.decorators import interpreted, kernel
 

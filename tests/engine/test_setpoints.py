@@ -10,9 +10,9 @@ import tomlkit
 from rigs import Table, coupling, describe, sensor, servo, speed_loop, step, torque_loop
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.bench.assemble import build_bench
+from shaftloop.engine.compiled.setpoints import HOLD, PERIODIC, RAMP, SINE, TRACE, profile_value
 from shaftloop.engine.model import Segment
 from shaftloop.engine.run import Run
-from shaftloop.engine.setpoints import HOLD, PERIODIC, RAMP, SINE, TRACE, profile_value
 from shaftloop.engine.steprule import Stepping
 from shaftloop.scenario.reading import read_scenario
 

@@ -32,12 +32,12 @@ from shaftloop.analysis.reduction import (
 from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench, LoopHandle
 from shaftloop.engine import at
-from shaftloop.engine.kernel import REACHED
+from shaftloop.engine.compiled.kernel import REACHED
+from shaftloop.engine.compiled.setpoints import HOLD
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Model, Segment
 from shaftloop.engine.rows import LOOP_NUMBERS
 from shaftloop.engine.run import Run
-from shaftloop.engine.setpoints import HOLD
 from shaftloop.engine.steprule import Stepping, longest_step
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description

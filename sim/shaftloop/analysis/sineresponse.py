@@ -17,8 +17,8 @@ from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.sensitivity import sensitivity
 from shaftloop.analysis.stepresponse import small_step, true_quantity
+from shaftloop.engine.compiled.setpoints import SINE
 from shaftloop.engine.model import Segment
-from shaftloop.engine.setpoints import SINE
 from shaftloop.errors import ScenarioError
 
 __all__ = ["AtFrequency", "at_frequency", "check_frequency"]

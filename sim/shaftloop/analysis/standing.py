@@ -9,9 +9,9 @@ from shaftloop.analysis.carried import carried, named
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.bench.handles import Bench
 from shaftloop.engine import at
+from shaftloop.engine.compiled.setpoints import HOLD
 from shaftloop.engine.model import Segment
 from shaftloop.engine.run import Run
-from shaftloop.engine.setpoints import HOLD
 from shaftloop.engine.steprule import Stepping, longest_step
 
 __all__ = ["standing_run"]

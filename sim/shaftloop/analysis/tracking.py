@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.bench.handles import LoopHandle
-from shaftloop.engine.setpoints import SINE, TRACE
+from shaftloop.engine.compiled.setpoints import SINE, TRACE
 
 __all__ = ["Tracking", "tracking"]
 

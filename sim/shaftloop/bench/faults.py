@@ -13,7 +13,7 @@ from shaftloop.bench.handles import Bench
 from shaftloop.bench.watching import conditions
 from shaftloop.engine import at, rows
 from shaftloop.engine import model as engine
-from shaftloop.engine.frames import LAST_STAMP
+from shaftloop.engine.compiled.frames import LAST_STAMP
 from shaftloop.engine.model import Fault, Task
 from shaftloop.engine.plant import Plant
 from shaftloop.scenario import description as stated

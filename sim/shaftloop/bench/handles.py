@@ -55,7 +55,7 @@ class Frames:
     task: int
     """That sends them."""
     queue: int
-    """First slot of their queue (`engine.frames`)."""
+    """First slot of their queue (`engine.compiled.frames`)."""
     reader: int
     """Task ahead of the fastest reader."""
     age: int

@@ -9,7 +9,7 @@ from shaftloop.bench.watching import conditions
 from shaftloop.bench.wiring import Priority, Wiring, delay_line
 from shaftloop.control.parameters import Hop
 from shaftloop.engine import at
-from shaftloop.engine.frames import FRAME, QUEUE
+from shaftloop.engine.compiled.frames import FRAME, QUEUE
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Task
 from shaftloop.engine.rows import HopWords, SendNumbers, SendWords

@@ -5,8 +5,8 @@ from fractions import Fraction
 
 from shaftloop.bench.handles import Bench
 from shaftloop.engine import events as engine
+from shaftloop.engine.compiled.setpoints import HOLD, PERIODIC, RAMP, SINE, TRACE
 from shaftloop.engine.model import Condition
-from shaftloop.engine.setpoints import HOLD, PERIODIC, RAMP, SINE, TRACE
 from shaftloop.scenario import description as stated
 from shaftloop.scenario.timing import sequence_length
 

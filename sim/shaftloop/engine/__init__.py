@@ -1,1 +1,1 @@
-"""Time: calendar, state layout, steppers, kernels, recorder and supervision."""
+"""Time: a bench as tables, what kernels do with them (`compiled`), runs, lanes and supervision."""

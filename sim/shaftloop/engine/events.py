@@ -33,7 +33,7 @@ class Move:
     counts: tuple[Fraction, ...] = ()
     """Durations [s], or the number of a trace."""
     values: tuple[float, ...] = ()
-    """As in `engine.setpoints`; a ramp states its end only."""
+    """As in `engine.compiled.setpoints`; a ramp states its end only."""
     event: tuple[str, str] | None = None
     """Kind and name of the event that it is, where it is one."""
 

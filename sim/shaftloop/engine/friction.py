@@ -3,7 +3,7 @@
 A body that moves is braked by a held torque, ± its Coulomb friction. Where it comes to rest it stands, a
 state without an equation, until the torque on it exceeds its breakaway torque. Kernels notice a change inside
 a gap, go back to its start and make their way in steps of a power of two ticks to the tick at which it
-happens (`engine.kernel.creep`); here the change is made.
+happens (`engine.compiled.kernel.creep`); here the change is made.
 """
 
 import math
@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from shaftloop.engine.kernel import pull
+from shaftloop.engine.compiled.kernel import pull
 from shaftloop.engine.position import Slip
 from shaftloop.engine.runaway import pace_of
 from shaftloop.errors import SimulationError

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from shaftloop.engine import at
-from shaftloop.engine.kernel import advance_lanes
+from shaftloop.engine.compiled.kernel import advance_lanes
 from shaftloop.engine.lanetables import Common, common_tables, interleave, lane_numbers, shared_part
 from shaftloop.engine.memory import Memory
 from shaftloop.engine.position import Position

@@ -3,7 +3,7 @@
 import numpy as np
 
 from shaftloop.engine import at
-from shaftloop.engine.kernel import creep
+from shaftloop.engine.compiled.kernel import creep
 from shaftloop.engine.run import Run
 
 __all__ = ["crossings"]

@@ -43,7 +43,7 @@ class Task:
 
 @dataclass(frozen=True)
 class Segment:
-    """One piece of a set-point profile; the meaning of the fields stands in `engine.setpoints`."""
+    """One piece of a set-point profile; the meaning of the fields stands in `engine.compiled.setpoints`."""
 
     start: int
     """[tick]"""

@@ -7,7 +7,7 @@ from shaftloop.kernels.arrays import Floats, Ints
 __all__ = ["CREEPS", "Position", "Saved", "Slip"]
 
 CREEPS = -2
-"""Gap of a run that stands between instants and goes on in steps of `engine.kernel.creep`."""
+"""Gap of a run that stands between instants and goes on in steps of `engine.compiled.kernel.creep`."""
 
 
 @dataclass(frozen=True)

@@ -161,7 +161,7 @@ class HopWords(NamedTuple):
 
 
 class SendWords(NamedTuple):
-    """A hop whose frames know when they arrive (`engine.frames`): the first three are all RECEIVE has."""
+    """A hop whose frames know when they arrive: the first three are all RECEIVE has."""
 
     queue: int  # of the frames under way
     receiver: int

@@ -8,10 +8,10 @@ import numpy as np
 
 from shaftloop.engine import at
 from shaftloop.engine.build import Tables, build_tables, keep_setpoints, make_clock, segment_row, with_numbers
+from shaftloop.engine.compiled.kernel import ENDED, FULL, MET, REACHED, advance, creep, probe
 from shaftloop.engine.friction import Friction
 from shaftloop.engine.gaps import Gaps
 from shaftloop.engine.heat import Heating
-from shaftloop.engine.kernel import ENDED, FULL, MET, REACHED, advance, creep, probe
 from shaftloop.engine.model import Fault, Model, Segment
 from shaftloop.engine.plant import Plant
 from shaftloop.engine.position import CREEPS, Position, Saved

@@ -13,12 +13,12 @@ from typing import Any
 import simpy
 
 from shaftloop.engine import at
+from shaftloop.engine.compiled.setpoints import RAMP, TRACE, profile_value
 from shaftloop.engine.events import SEQUENCE, Action, Event, Interlock, Move, Settle, Trip, Wait
 from shaftloop.engine.locate import crossings
 from shaftloop.engine.model import Condition, Fault, Segment
 from shaftloop.engine.position import Saved
 from shaftloop.engine.run import Run
-from shaftloop.engine.setpoints import RAMP, TRACE, profile_value
 
 __all__ = ["Trail", "advance_plainly", "lay_out", "run_bench", "thermal_stops"]
 

@@ -21,8 +21,8 @@ from shaftloop.bench.handles import Bench
 from shaftloop.bench.wiring import Priority
 from shaftloop.control.parameters import UNIT_OF
 from shaftloop.engine import at
+from shaftloop.engine.compiled.setpoints import HOLD
 from shaftloop.engine.model import Channel, Segment, Task
-from shaftloop.engine.setpoints import HOLD
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description, Record
 from shaftloop.studies.tuning.effects import Effect, present, without

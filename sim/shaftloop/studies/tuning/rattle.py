@@ -17,8 +17,8 @@ from shaftloop.analysis.operating import operating_point
 from shaftloop.analysis.standing import standing_run
 from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.parts.part import make_part
+from shaftloop.engine.compiled.setpoints import HOLD
 from shaftloop.engine.model import Channel, Segment
-from shaftloop.engine.setpoints import HOLD
 from shaftloop.errors import SimulationError
 from shaftloop.figures import Figure, Side
 from shaftloop.scenario.description import Description, Record

@@ -8,9 +8,11 @@ import math
 from shaftloop.control.current_control import current_tick, turn
 from shaftloop.control.reading import count_edges, digitise, graduation, hysteresis, time_edges
 from shaftloop.engine import at
-from shaftloop.engine.frames import receive, send
-from shaftloop.engine.linktasks import compare, follow, note_voltage, powered
-from shaftloop.engine.loops import filtered, limit_speed, note_limit, run_loop
+from shaftloop.engine.compiled.frames import receive, send
+from shaftloop.engine.compiled.linktasks import compare, follow, note_voltage, powered
+from shaftloop.engine.compiled.loops import filtered, limit_speed, note_limit, run_loop
+from shaftloop.engine.compiled.setpoints import write_setpoints
+from shaftloop.engine.compiled.steppers import copy_slots, shift_slots
 from shaftloop.engine.rows import (
     AVERAGE,
     DAMPING,
@@ -33,8 +35,6 @@ from shaftloop.engine.rows import (
     WRAP,
     WRAP_NUMBERS,
 )
-from shaftloop.engine.setpoints import write_setpoints
-from shaftloop.engine.steppers import copy_slots, shift_slots
 from shaftloop.kernels.arrays import Floats, Ints
 from shaftloop.kernels.decorators import helper, routine
 from shaftloop.kernels.own import ROOM, call_at, room

@@ -7,7 +7,7 @@ instant is needed for it. Frames never overtake: one that is there sooner than t
 import math
 
 from shaftloop.engine import at
-from shaftloop.engine.noise import uniform
+from shaftloop.engine.compiled.noise import uniform
 from shaftloop.engine.rows import SEND, SEND_NUMBERS
 from shaftloop.kernels.arrays import Floats, Ints
 from shaftloop.kernels.decorators import helper

@@ -16,8 +16,8 @@ References
 """
 
 from shaftloop.engine import at
-from shaftloop.engine.linkterms import settle_middle
-from shaftloop.engine.terms import evaluate_terms
+from shaftloop.engine.compiled.linkterms import settle_middle
+from shaftloop.engine.compiled.terms import evaluate_terms
 from shaftloop.kernels.arrays import Floats, Ints, Products
 from shaftloop.kernels.decorators import helper, routine
 from shaftloop.kernels.products import padded, product

@@ -5,7 +5,7 @@ touch as many cache lines as there are channels.
 """
 
 from shaftloop.engine import at
-from shaftloop.engine.setpoints import write_setpoints
+from shaftloop.engine.compiled.setpoints import write_setpoints
 from shaftloop.kernels.arrays import Floats, Ints
 from shaftloop.kernels.decorators import helper, routine
 from shaftloop.kernels.views import flat, for_lanes, lane_of, width

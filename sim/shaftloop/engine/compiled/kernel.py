@@ -16,15 +16,15 @@ there; `creep` then makes its way to the tick at which it happens, in steps of a
 from typing import Any
 
 from shaftloop.engine import at
-from shaftloop.engine.guards import look, look_inside
-from shaftloop.engine.linkterms import evaluate_link
-from shaftloop.engine.meters import integrate_meters, keep_peaks
-from shaftloop.engine.noise import add_noise
-from shaftloop.engine.recorder import flush, record_row
-from shaftloop.engine.steppers import copy_slots, etd4_step, rk4_step, set_held, set_z
-from shaftloop.engine.sticking import changes, torque_on
-from shaftloop.engine.tasks import run_task
-from shaftloop.engine.terms import own_terms
+from shaftloop.engine.compiled.guards import look, look_inside
+from shaftloop.engine.compiled.linkterms import evaluate_link
+from shaftloop.engine.compiled.meters import integrate_meters, keep_peaks
+from shaftloop.engine.compiled.noise import add_noise
+from shaftloop.engine.compiled.recorder import flush, record_row
+from shaftloop.engine.compiled.steppers import copy_slots, etd4_step, rk4_step, set_held, set_z
+from shaftloop.engine.compiled.sticking import changes, torque_on
+from shaftloop.engine.compiled.tasks import run_task
+from shaftloop.engine.compiled.terms import own_terms
 from shaftloop.kernels.arrays import Ends, Floats, Ints, Numbers, Products, Recording
 from shaftloop.kernels.decorators import helper, kernel, routine
 from shaftloop.kernels.views import (

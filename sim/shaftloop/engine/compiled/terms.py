@@ -3,13 +3,13 @@
 A term reads states, and outputs of what parts bring along: that comes first, in the order in which it was
 declared. Its row in the integer table holds the indices in z of what it reads, then of what it writes; rows
 of kinds whose terms differ in length begin with the numbers of their reads and floats. The terms of a DC link
-(`engine.linkterms`) come last, for they read outputs of others and held inputs as well.
+(`engine.compiled.linkterms`) come last, for they read outputs of others and held inputs as well.
 """
 
 import math
 
 from shaftloop.engine import at
-from shaftloop.engine.linkterms import evaluate_link
+from shaftloop.engine.compiled.linkterms import evaluate_link
 from shaftloop.kernels.arrays import Floats, Ints
 from shaftloop.kernels.decorators import helper, routine
 from shaftloop.kernels.own import ROOM, call_at, room

@@ -5,7 +5,7 @@ once more where tasks have changed the inputs.
 """
 
 from shaftloop.engine import at
-from shaftloop.engine.meters import PRODUCT, power
+from shaftloop.engine.compiled.meters import PRODUCT, power
 from shaftloop.kernels.arrays import Floats, Ints
 from shaftloop.kernels.decorators import helper, routine
 from shaftloop.kernels.views import flat, for_lanes, lane_of, width

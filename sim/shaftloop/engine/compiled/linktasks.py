@@ -1,7 +1,7 @@
 """What is sampled around a DC link whose voltage is a state: line, switches, what it leaves of a command."""
 
 from shaftloop.engine import at
-from shaftloop.engine.loops import note_limit
+from shaftloop.engine.compiled.loops import note_limit
 from shaftloop.engine.rows import COMPARE, COMPARE_NUMBERS, FOLLOW, FOLLOW_NUMBERS
 from shaftloop.kernels.arrays import Floats, Ints
 from shaftloop.kernels.decorators import helper

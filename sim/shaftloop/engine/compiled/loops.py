@@ -3,9 +3,9 @@
 from shaftloop.control.filters import biquad
 from shaftloop.control.pi import pi_update, upper_limit
 from shaftloop.engine import at
+from shaftloop.engine.compiled.setpoints import write_setpoints
+from shaftloop.engine.compiled.steppers import copy_slots
 from shaftloop.engine.rows import LIMITER, LIMITER_NUMBERS, LOOP, LOOP_NUMBERS
-from shaftloop.engine.setpoints import write_setpoints
-from shaftloop.engine.steppers import copy_slots
 from shaftloop.kernels.arrays import Floats, Ints
 from shaftloop.kernels.decorators import helper
 from shaftloop.kernels.views import for_lanes, lane_of
