@@ -165,7 +165,7 @@ def test_zero_order_hold_of_two_plants() -> None:
 
 
 def test_columns_are_padded_to_four_rows() -> None:
-    flat = padded_columns(np.arange(6.0).reshape(3, 2))
+    (flat,) = padded_columns(np.arange(6.0).reshape(1, 3, 2))
     assert flat.tolist() == [0, 2, 4, 0, 1, 3, 5, 0]
 
 

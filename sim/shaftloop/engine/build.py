@@ -1,5 +1,6 @@
 """From a `Model` to the tables that kernels take."""
 
+import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -14,10 +15,11 @@ from shaftloop.engine.compiled.linkterms import LINK_KINDS, LINK_KINDS_READ
 from shaftloop.engine.compiled.terms import OF_ANY_LENGTH, TERMS
 from shaftloop.engine.friction import sticking
 from shaftloop.engine.gaps import Gaps, Matrices
-from shaftloop.engine.model import Model, Segment
+from shaftloop.engine.model import Model
+from shaftloop.engine.plant import Plant
 from shaftloop.kernels.arrays import LINE, Floats, Ints, Numbers, aligned
 from shaftloop.kernels.own import ROOM, address_of
-from shaftloop_models.network import OwnKind, PowerKind, Ref
+from shaftloop_models.network import OwnKind, PowerKind, Ref, Term
 
 __all__ = [
     "Tables",
@@ -25,7 +27,7 @@ __all__ = [
     "keep_setpoints",
     "make_calendar",
     "make_clock",
-    "segment_row",
+    "profile_rows",
     "with_numbers",
 ]
 
@@ -90,30 +92,12 @@ def make_clock(model: Model) -> Clock:
 
 def make_calendar(model: Model, clock: Clock) -> Instants:
     """Return the table of instants of a model, on the clock from `make_clock`."""
-    timings = (Timing(clock.ticks(t.period), clock.ticks(t.phase), t.priority) for t in model.tasks)
-    return instants(timings, clock.ticks_per_second)
-
-
-def segment_row(segment: Segment) -> tuple[list[int], list[float]]:
-    """Return a segment as integers and floats of a table row."""
-    integers = [segment.start, segment.kind, *segment.counts]
-    floats = [*segment.values]
-    return (
-        integers + [0] * (at.SEGMENT_INTS - len(integers)),
-        floats + [0.0] * (at.SEGMENT_FLOATS - len(floats)),
-    )
+    timings = [Timing(clock.ticks(t.period), clock.ticks(t.phase), t.priority) for t in model.tasks]
+    return instants(tuple(timings), clock.ticks_per_second)
 
 
 def build_tables(model: Model, clock: Clock, gaps: Gaps) -> Tables:
-    """Return the tables of a model.
-
-    Parameters
-    ----------
-    clock : Clock
-        From `make_clock`.
-    gaps : Gaps
-        Extended by the gaps of the calendar; holds the stepping.
-    """
+    """Return the tables of a model; the gaps, which hold the stepping, take in those of its calendar."""
     calendar = make_calendar(model, clock)
     sections = _Sections()
     head = sections.head
@@ -127,7 +111,7 @@ def build_tables(model: Model, clock: Clock, gaps: Gaps) -> Tables:
     _add_recorder(sections, model)
     _add_guards(sections, model)
     _add_sticks(sections, model)
-    gaps.add_to(sections)
+    _add_gaps(sections, gaps)
     scratch = _place_work(head)
     it, ft = sections.arrays()
     keys = np.array([(model.seed << 16) + i for i in range(len(model.noises))], dtype=np.int64)
@@ -174,28 +158,23 @@ def _add_terms(sections: _Sections, model: Model) -> None:
             )
         if isinstance(term.kind, OwnKind) and all(ref.kind == "state" for ref in term.reads):
             known.update(term.outputs)
-    for kind, word in TERMS.items():
-        terms = [term for term in model.plant.network.terms if term.kind == kind]
+    groups: dict[int, list[Term]] = {word: [] for word in (*TERMS.values(), at.OWNS)}
+    for term in model.plant.network.terms:
+        groups[at.OWNS if isinstance(term.kind, OwnKind) else TERMS[term.kind]].append(term)
+    for word, terms in groups.items():
         sections.head[word] = len(terms)
-        rows = [
-            [*term.choices, *(model.plant.z(ref) for ref in (*term.reads, *term.outputs))] for term in terms
-        ]
-        if kind in OF_ANY_LENGTH:
-            sizes = [[len(term.reads), len(term.parameters)] for term in terms]
-            rows = [size + row for size, row in zip(sizes, rows, strict=True)]
-        sections.ints(word + 1, [value for row in rows for value in row])
+        sections.ints(word + 1, [value for term in terms for value in _term_row(model.plant, term)])
         sections.floats(word + 2, [value for term in terms for value in term.parameters])
-    own = [(term, term.kind) for term in model.plant.network.terms if isinstance(term.kind, OwnKind)]
-    sections.head[at.OWNS] = len(own)
-    rows = [
-        [
-            *(address_of(kind.equation), len(term.reads), len(term.parameters), len(term.outputs)),
-            *(model.plant.z(ref) for ref in (*term.reads, *term.outputs)),
-        ]
-        for term, kind in own
-    ]
-    sections.ints(at.OWN_INT, [value for row in rows for value in row])
-    sections.floats(at.OWN_FLOAT, [value for term, _ in own for value in term.parameters])
+
+
+def _term_row(plant: Plant, term: Term) -> list[int]:
+    """Return the integers of a term: what its kind begins with, then indices in z."""
+    begin, sizes = term.choices, (len(term.reads), len(term.parameters))
+    if isinstance(term.kind, OwnKind):
+        begin = (address_of(term.kind.equation), *sizes, len(term.outputs))
+    elif term.kind in OF_ANY_LENGTH:
+        begin = (*sizes, *begin)
+    return [*begin, *(plant.z(ref) for ref in (*term.reads, *term.outputs))]
 
 
 def _add_meters(sections: _Sections, model: Model) -> None:
@@ -294,6 +273,16 @@ def _add_sticks(sections: _Sections, model: Model) -> None:
     sections.head[at.STICK_SLOT] = model.stick_slot
 
 
+def _add_gaps(sections: _Sections, gaps: Gaps) -> None:
+    sections.head[at.GAPS], sections.head[at.FINES] = gaps.count, len(gaps.fine)
+    sections.ints(at.FINE, gaps.fine)
+    sections.ints(at.GAP_INT, [v for length, gap in gaps.all.items() for v in (length, gap.substeps)])
+    sections.floats(at.GAP_STEP, [gap.step for gap in gaps.all.values()])
+    roots = [gap.root for gap in gaps.all.values()]
+    sections.floats(at.GAP_NOISE, np.concatenate(roots))
+    sections.head[at.GAP_NOISE_SIZE] = roots[0].size
+
+
 def _place_work(head: list[int]) -> int:
     """Note the places in the work vector and return its length.
 
@@ -322,11 +311,18 @@ def _place_work(head: list[int]) -> int:
     return place
 
 
+def profile_rows(model: Model, tables: Tables) -> tuple[Ints, Ints, Floats]:
+    """Return views of the profiles: rows in use of each; integers and floats of all rows of each."""
+    it, ft, rows = tables.it, tables.ft, (model.profiles, model.segments)
+    integers, floats = math.prod(rows) * at.SEGMENT_INTS, math.prod(rows) * at.SEGMENT_FLOATS
+    return (
+        it[it[at.SEGMENT_COUNT] :][: model.profiles],
+        it[it[at.SEGMENT_INT] :][:integers].reshape(*rows, at.SEGMENT_INTS),
+        ft[it[at.SEGMENT_FLOAT] :][:floats].reshape(*rows, at.SEGMENT_FLOATS),
+    )
+
+
 def keep_setpoints(model: Model, old: Tables, new: Tables) -> None:
     """Take the set-points of a model over from its old tables."""
-    rows = model.profiles * model.segments
-    sizes = {at.SEGMENT_COUNT: model.profiles, at.SEGMENT_INT: rows * at.SEGMENT_INTS}
-    for word, size in sizes.items():
-        new.it[new.it[word] :][:size] = old.it[old.it[word] :][:size]
-    size = rows * at.SEGMENT_FLOATS
-    new.ft[new.it[at.SEGMENT_FLOAT] :][:size] = old.ft[old.it[at.SEGMENT_FLOAT] :][:size]
+    for target, source in zip(profile_rows(model, new), profile_rows(model, old), strict=True):
+        target[:] = source

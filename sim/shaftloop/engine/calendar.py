@@ -27,12 +27,7 @@ class Clock:
 
     @staticmethod
     def common(times: Iterable[Fraction]) -> "Clock":
-        """Return the clock on which every given time is a whole number of ticks.
-
-        Parameters
-        ----------
-        times : iterable of Fraction
-            Periods, phases and latencies. [s]
+        """Return the clock on which every given period, phase and latency [s] is a whole number of ticks.
 
         Raises
         ------
@@ -105,24 +100,15 @@ class Instants:
         return turns * self.hyperperiod + self.ticks[bisect_left(self.ticks, rest + 1) - 1]
 
 
-def instants(tasks: Iterable[Timing], ticks_per_second: int) -> Instants:
-    """Return the table of instants of a set of tasks, which is kept.
-
-    Parameters
-    ----------
-    ticks_per_second : int
-        For the message.
+@lru_cache(maxsize=8)
+def instants(tasks: tuple[Timing, ...], ticks_per_second: int) -> Instants:
+    """Return the table of instants of tasks, which is kept.
 
     Raises
     ------
     SimulationError
         Where the pattern is too long for a table.
     """
-    return _instants(tuple(tasks), ticks_per_second)
-
-
-@lru_cache(maxsize=8)
-def _instants(tasks: tuple[Timing, ...], ticks_per_second: int) -> Instants:
     hyperperiod = math.lcm(*(task.period for task in tasks))
     count = sum(hyperperiod // task.period for task in tasks)
     if count > _MOST_INSTANTS:

@@ -5,18 +5,7 @@ from fractions import Fraction
 
 from shaftloop.engine.model import Condition, Fault
 
-__all__ = [
-    "OFF",
-    "SEQUENCE",
-    "Action",
-    "End",
-    "Event",
-    "Interlock",
-    "Move",
-    "Settle",
-    "Trip",
-    "Wait",
-]
+__all__ = ["OFF", "SEQUENCE", "Action", "End", "Event", "Interlock", "Move", "Settle", "Trip", "Wait"]
 
 SEQUENCE = "sequence"
 """Whose event it is where a step of the sequence made it."""

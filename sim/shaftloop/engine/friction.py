@@ -28,8 +28,6 @@ __all__ = ["Friction", "Sticking", "sticking"]
 
 _BEYOND = 1e-9
 """By how much more than its breakaway torque a body needs to break loose: rounding of what accelerates it."""
-
-
 _MOST = 1000
 """Changes between two instants that are no motion any more."""
 
@@ -57,13 +55,7 @@ class Sticking:
 
 
 def sticking(network: Network) -> list[Sticking]:
-    """Return the bodies of a network whose friction sticks.
-
-    Parameters
-    ----------
-    network : Network
-        The equations.
-    """
+    """Return the bodies of a network whose friction sticks."""
     found: dict[int, list[Rub]] = {}
     for rub in network.rubs:
         found.setdefault(rub.node.speed.index, []).append(rub)
@@ -71,13 +63,7 @@ def sticking(network: Network) -> list[Sticking]:
 
 
 class Friction:
-    """What sticks in one run.
-
-    Parameters
-    ----------
-    model : Model
-        The bench.
-    """
+    """What sticks in one run."""
 
     def __init__(self, model: "Model") -> None:
         self.bodies = sticking(model.plant.network)

@@ -1,9 +1,8 @@
 """The gap lengths of a run and their matrices."""
 
-import hashlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from functools import cached_property
-from typing import Protocol
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,21 +20,11 @@ from shaftloop_models.network import Ref
 __all__ = ["Gaps", "Matrices", "make_together"]
 
 
-class _Sections(Protocol):
-    head: list[int]
-
-    def ints(self, word: int, values: list[int]) -> None: ...
-
-    def floats(self, word: int, values: Floats) -> None: ...
-
-
 class Matrices:
     """The matrices of every gap, made when they are first asked for.
 
     Parameters
     ----------
-    model : Model
-        The bench.
     steps : tuple of float
         Substep of every gap. [s]
     exponential : bool
@@ -43,32 +32,29 @@ class Matrices:
     """
 
     def __init__(self, model: Model, steps: tuple[float, ...], exponential: bool) -> None:
-        self._plant, self.steps, self._exponential = model.plant, steps, exponential
+        self.plant, self.steps, self.exponential = model.plant, steps, exponential
         self.wanted_rows = wanted_rows(model)
         """Which rows of each product something reads."""
-        self._table: Floats | None = None
+        self.made: Floats | None = None
 
-    @cached_property
+    @property
     def identity(self) -> bytes:
         """Return what is equal where the matrices are."""
-        plant, digest = self._plant, hashlib.sha256(repr((self.steps, self._exponential)).encode())
-        for part in (plant.a, plant.b, plant.g, plant.c):
-            digest.update(repr(part.shape).encode() + part.tobytes())
-        return digest.digest()
+        return repr((self.steps, self.exponential)).encode() + self.plant.identity
 
     @property
     def table(self) -> Floats:
         """Return the matrices of every gap, shape (gaps, entries)."""
-        if self._table is None:
+        if self.made is None:
             make_together([self])
-        assert self._table is not None
-        return self._table
+        assert self.made is not None
+        return self.made
 
     @cached_property
     def shapes(self) -> list[Shape]:
         """Return the shapes of the matrices of a gap."""
         found, place = list[Shape](), 0
-        for rows, columns in pack_shapes(self._plant, self._exponential):
+        for rows, columns in pack_shapes(self.plant, self.exponential):
             found.append((rows, columns, place))
             place += rows * columns
         return found
@@ -78,95 +64,70 @@ class Matrices:
         """Return what the products of a bench that runs alone take."""
         return as_blocks(self.table[np.newaxis], self.shapes, self.wanted_rows, 1)
 
-    @property
-    def wanted(self) -> list[tuple[Plant, float]]:
-        """Return plant and substep [s] of what must be made of matrix exponentials."""
-        made = self._table is not None or not self._exponential
-        return [] if made else [(self._plant, step) for step in self.steps]
-
-    def take(self, packs: Iterator[Floats]) -> None:
-        """Take what was `wanted`."""
-        if self._table is None:
-            of_all = [next(packs) if self._exponential else plain_pack(self._plant) for _ in self.steps]
-            self._table = np.stack(of_all)
-
 
 def make_together(several: Sequence[Matrices]) -> None:
     """Make the matrices of several benches at once, in less time than one after the other."""
-    several = list({id(each): each for each in several}.values())
-    packs = iter(exponential_packs([pair for each in several for pair in each.wanted]))
-    for each in several:
-        each.take(packs)
+    new = [each for each in {id(each): each for each in several}.values() if each.made is None]
+    packs = iter(exponential_packs([(m.plant, step) for m in new if m.exponential for step in m.steps]))
+    for each in new:
+        of_all = [next(packs) if each.exponential else plain_pack(each.plant) for _ in each.steps]
+        each.made = np.stack(of_all)
+
+
+class Gap(NamedTuple):
+    """What follows from the length of a gap."""
+
+    number: int
+    substeps: int
+    step: float
+    """Length of a substep. [s]"""
+    root: Floats
+    """Square roots of the covariances of the noise, one after the other."""
 
 
 class Gaps:
-    """Matrices per gap length; grows when an event asks for a new length.
-
-    Parameters
-    ----------
-    model : Model
-        The bench.
-    clock : Clock
-        Length of a tick.
-    stepping : Stepping
-        Method and step rule.
-    """
+    """The gap lengths in use; grows when an event asks for a new one."""
 
     def __init__(self, model: Model, clock: Clock, stepping: Stepping) -> None:
         self.stepping = stepping
         self._model, self._clock = model, clock
-        self._numbers: dict[int, int] = {}
-        self._roots: list[Floats] = []
-        self._steps: list[tuple[int, float]] = []
-        self._fine: list[int] = []
+        self.all: dict[int, Gap] = {}
+        """By length. [tick]"""
+        self.fine: list[int] = []
+        """Numbers of the gaps of 1, 2, 4, ... ticks, where a body makes its way in them."""
 
     @property
     def count(self) -> int:
         """Number of gap lengths."""
-        return len(self._numbers)
+        return len(self.all)
 
     def number(self, length: int) -> int:
         """Return the number of a gap length in ticks, which is taken in where it is new."""
-        if length not in self._numbers:
+        if length not in self.all:
             seconds = length / self._clock.ticks_per_second
             substeps = self.stepping.substeps(seconds)
-            step = seconds / substeps
             roots = [noise_root(c.f, c.g, c.density, seconds).ravel() for c in self._model.noises]
-            self._roots.append(np.concatenate(roots) if roots else np.zeros(0))
-            self._steps.append((substeps, step))
-            self._numbers[length] = len(self._numbers)
-        return self._numbers[length]
+            root = np.concatenate([np.zeros(0), *roots])
+            self.all[length] = Gap(self.count, substeps, seconds / substeps, root)
+        return self.all[length].number
 
     def refine(self, longest: int) -> None:
         """Add the gaps of 1, 2, 4, ... ticks up to a longest, of which a body that sticks makes its way."""
-        self._fine = [self.number(1 << k) for k in range(longest.bit_length())]
+        self.fine = [self.number(1 << k) for k in range(longest.bit_length())]
 
     def steps(self) -> dict[int, float]:
         """Return the substep [s] of every gap length [tick]."""
-        return {length: step for length, (_, step) in zip(self._numbers, self._steps, strict=True)}
+        return {length: gap.step for length, gap in self.all.items()}
 
     def copy(self) -> "Gaps":
         """Return the same gaps, to which others can be added."""
         other = Gaps(self._model, self._clock, self.stepping)
-        other._numbers, other._steps = self._numbers.copy(), self._steps.copy()
-        other._roots, other._fine = self._roots.copy(), self._fine
+        other.all, other.fine = self.all.copy(), self.fine
         return other
-
-    def add_to(self, sections: _Sections) -> None:
-        """Append the gaps to the tables."""
-        sections.head[at.GAPS] = self.count
-        sections.head[at.FINES] = len(self._fine)
-        sections.ints(at.FINE, self._fine)
-        pairs = zip(self._numbers, self._steps, strict=True)
-        sections.ints(at.GAP_INT, [v for length, (substeps, _) in pairs for v in (length, substeps)])
-        sections.floats(at.GAP_STEP, np.array([step for _, step in self._steps]))
-        sections.floats(at.GAP_NOISE, np.concatenate(self._roots))
-        sections.head[at.GAP_NOISE_SIZE] = self._roots[0].size
 
     def matrices(self) -> Matrices:
         """Return the matrices of all gaps, which are not made yet."""
-        steps = tuple(step for _, step in self._steps)
-        return Matrices(self._model, steps, self.stepping.method == at.ETD4)
+        return Matrices(self._model, tuple(self.steps().values()), self.stepping.method == at.ETD4)
 
 
 def wanted_rows(model: Model) -> list[NDArray[np.bool_]]:

@@ -31,21 +31,12 @@ _SMALL = 0.5
 _TERMS = 16
 """Norm up to which the series is used, and its terms: what it leaves out is below 1e-21."""
 
-_Key = tuple[object, ...]
+_Key = tuple[bytes, float]
 _PACKS: dict[_Key, Array] = {}
 """Packs made last: many benches of a study have the same matrices, which cost more than their runs."""
 _MOST_PACKS = 64
 _MOST_STEPS = 64
 """Stretches of a gap over which the noise of a filter is added up one by one."""
-
-
-def padded_columns(matrix: Array) -> Array:
-    """Return a matrix column by column, with zero rows up to a multiple of four."""
-    return _padded(matrix).T.ravel()
-
-
-def _padded(matrix: Array) -> Array:
-    return np.vstack([matrix, np.zeros((-matrix.shape[0] % 4, matrix.shape[1]))])
 
 
 def phi_functions(a: Array, h: float) -> tuple[_Phi, _Phi]:
@@ -117,7 +108,7 @@ def exponential_packs(pairs: Sequence[tuple[Plant, float]]) -> list[Array]:
     pairs : sequence of (Plant, float)
         Plant and substep. [s]
     """
-    keys = [_key(plant, h) for plant, h in pairs]
+    keys = [(plant.identity, h) for plant, h in pairs]
     found = {key: _PACKS[key] for key in keys if key in _PACKS}
     groups: dict[tuple[object, ...], dict[_Key, tuple[Plant, float]]] = {}
     for key, (plant, h) in zip(keys, pairs, strict=True):
@@ -131,11 +122,6 @@ def exponential_packs(pairs: Sequence[tuple[Plant, float]]) -> list[Array]:
             _PACKS.pop(next(iter(_PACKS)), None)
         _PACKS[key] = found[key]
     return [found[key] for key in keys]
-
-
-def _key(plant: Plant, h: float) -> _Key:
-    arrays = (plant.a, plant.b, plant.g, plant.c)
-    return (h, *(part for array in arrays for part in (array.shape, array.tobytes())))
 
 
 def _exponential_packs(pairs: Sequence[tuple[Plant, float]]) -> list[Array]:
@@ -155,12 +141,12 @@ def _exponential_packs(pairs: Sequence[tuple[Plant, float]]) -> list[Array]:
         (np.concatenate([2.0 * second - 4.0 * third, 4.0 * third - second], axis=2),),
         (np.stack([plant.c for plant, _ in pairs]),),
     )
-    packs = np.concatenate([_columns(parts) for parts in blocks], axis=1)
+    packs = np.concatenate([padded_columns(*parts) for parts in blocks], axis=1)
     return [pack.copy() for pack in packs]
 
 
-def _columns(parts: Sequence[Array]) -> Array:
-    """Return stacks of matrices below each other, column by column, each padded with zero rows."""
+def padded_columns(*parts: Array) -> Array:
+    """Return stacks of matrices below each other, by columns, each padded to a multiple of four rows."""
     rows = sum(part.shape[1] + -part.shape[1] % 4 for part in parts)
     result, row = np.zeros((len(parts[0]), parts[0].shape[2], rows)), 0
     for part in parts:
@@ -171,7 +157,8 @@ def _columns(parts: Sequence[Array]) -> Array:
 
 def plain_pack(plant: Plant) -> Array:
     """Return the matrices of the reference stepper as one flat array."""
-    return np.concatenate([padded_columns(np.hstack([plant.a, plant.b, plant.g])), padded_columns(plant.c)])
+    slope = np.hstack([plant.a, plant.b, plant.g])
+    return np.concatenate([padded_columns(part[np.newaxis])[0] for part in (slope, plant.c)])
 
 
 def pack_shapes(plant: Plant, exponential: bool) -> list[tuple[int, int]]:

@@ -17,13 +17,7 @@ class Memory:
         self._free: list[Floats] = []
 
     def array(self, shape: tuple[int, ...]) -> Floats:
-        """Return an array of any content.
-
-        Parameters
-        ----------
-        shape : tuple of int
-            Its shape.
-        """
+        """Return an array of any content."""
         size = prod(shape)
         raw = self._free.pop() if self._free else np.empty(size)
         if raw.size < size:

@@ -5,6 +5,7 @@ states, the held inputs, the outputs of the nonlinear terms, the constant, and r
 that drive no state. Terms read states, those that parts bring along held inputs too.
 """
 
+import hashlib
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -38,13 +39,7 @@ class Plant:
     """The same without bodies that stand, where some do."""
 
     def standing(self, rows: Collection[int]) -> "Plant":
-        """Return the plant with some states held as they are.
-
-        Parameters
-        ----------
-        rows : collection of int
-            Numbers of the states.
-        """
+        """Return the plant with the states of some numbers held as they are."""
         loose = self.loose or self
         if not rows:
             return loose
@@ -55,13 +50,7 @@ class Plant:
 
     @staticmethod
     def assemble(network: Network, extra: list[Ref]) -> "Plant":
-        """Return the arrays of a network.
-
-        Parameters
-        ----------
-        extra : list of Ref
-            Signals that are needed in z beyond those of the powers.
-        """
+        """Return the arrays of a network; `extra` are signals needed in z beyond those of the powers."""
         n, m, q = len(network.states), len(network.helds), len(network.outputs)
         a, b, g = np.zeros((n, n)), np.zeros((n, m)), np.zeros((n, q))
         target = {"state": a, "held": b, "output": g}
@@ -77,6 +66,14 @@ class Plant:
             for state, weight in network.signals[ref.index][1].items():
                 c[row, state.index] += weight
         return Plant(network, a, b, g, c, rows)
+
+    @cached_property
+    def identity(self) -> bytes:
+        """Return what is equal where the arrays are."""
+        digest = hashlib.sha256()
+        for part in (self.a, self.b, self.g, self.c):
+            digest.update(repr(part.shape).encode() + part.tobytes())
+        return digest.digest()
 
     def signal(self, ref: Ref, state: NDArray[np.float64]) -> float:
         """Return the value of a signal in a state."""

@@ -4,71 +4,11 @@ A task is written as ``Task(..., LoopWords(reading=..., ...), LoopNumbers(kp=...
 as ``it[a + LOOP.reading]`` and ``p[f + LOOP_NUMBERS.kp]``. Column 0 of the integers is the kind. A word is a
 slot of the state unless said otherwise. *Emit* is where a result goes: the tail of a delay line, or the
 receiver itself. A *watch* is the first slot of limits that are looked after (`bench.parts.ratings`).
+
+All names are public.
 """
 
 from typing import Generic, NamedTuple, TypeVar
-
-__all__ = [
-    "AVERAGE",
-    "COMPARE",
-    "COMPARE_NUMBERS",
-    "DAMPING",
-    "DAMPING_NUMBERS",
-    "DELIVER",
-    "EDGES",
-    "EDGES_NUMBERS",
-    "FOLLOW",
-    "FOLLOW_NUMBERS",
-    "HOP",
-    "KIND",
-    "LIMITER",
-    "LIMITER_NUMBERS",
-    "LOOP",
-    "LOOP_NUMBERS",
-    "OWN",
-    "PATH",
-    "PM",
-    "PM_NUMBERS",
-    "POWER",
-    "POWER_NUMBERS",
-    "SAMPLE",
-    "SAMPLE_NUMBERS",
-    "SEND",
-    "SEND_NUMBERS",
-    "SERVO",
-    "SERVO_NUMBERS",
-    "WRAP",
-    "WRAP_NUMBERS",
-    "AverageWords",
-    "CompareNumbers",
-    "CompareWords",
-    "DampingNumbers",
-    "DampingWords",
-    "DeliverWords",
-    "EdgesNumbers",
-    "EdgesWords",
-    "FollowNumbers",
-    "FollowWords",
-    "HopWords",
-    "LimiterNumbers",
-    "LimiterWords",
-    "LoopNumbers",
-    "LoopWords",
-    "OwnWords",
-    "PathWords",
-    "PmNumbers",
-    "PmWords",
-    "PowerNumbers",
-    "PowerWords",
-    "SampleNumbers",
-    "SampleWords",
-    "SendNumbers",
-    "SendWords",
-    "ServoNumbers",
-    "ServoWords",
-    "WrapNumbers",
-    "WrapWords",
-]
 
 V = TypeVar("V")
 

@@ -7,7 +7,14 @@ from dataclasses import replace
 import numpy as np
 
 from shaftloop.engine import at
-from shaftloop.engine.build import Tables, build_tables, keep_setpoints, make_clock, segment_row, with_numbers
+from shaftloop.engine.build import (
+    Tables,
+    build_tables,
+    keep_setpoints,
+    make_clock,
+    profile_rows,
+    with_numbers,
+)
 from shaftloop.engine.compiled.kernel import ENDED, FULL, MET, REACHED, advance, creep, probe
 from shaftloop.engine.friction import Friction
 from shaftloop.engine.gaps import Gaps
@@ -18,7 +25,7 @@ from shaftloop.engine.position import CREEPS, Position, Saved
 from shaftloop.engine.runaway import bound_speeds, keep_pace, pace_of
 from shaftloop.engine.steprule import Stepping, longest_step
 from shaftloop.errors import SimulationError
-from shaftloop.kernels.arrays import Floats, Ints, aligned
+from shaftloop.kernels.arrays import Floats, aligned
 from shaftloop.kernels.decorators import for_rows
 from shaftloop_models.network import ONE
 
@@ -26,17 +33,7 @@ __all__ = ["Run"]
 
 
 class Run:
-    """One bench, from rest, under a stepping.
-
-    Parameters
-    ----------
-    model : Model
-        The bench.
-    stepping : Stepping
-        Method and step rule.
-    records : int
-        Room for this many records.
-    """
+    """One bench, from rest, under a stepping, with room for a number of records."""
 
     def __init__(self, model: Model, stepping: Stepping, records: int) -> None:
         self.model = model
@@ -64,10 +61,7 @@ class Run:
     def variant(self, model: Model) -> "Run":
         """Return the run of a model that is `alike` this one's, in much less time than a new one takes.
 
-        Parameters
-        ----------
-        model : Model
-            The bench. This run stands at its start, and no sequence has been laid out for it.
+        This run stands at its start, and no sequence has been laid out for it.
         """
         other = copy(self)
         other.model = model
@@ -216,42 +210,35 @@ class Run:
     def save(self) -> Saved:
         """Return a copy of all that changes during a run."""
         slips = tuple(self.friction.slips)
-        return Saved(self.state.copy(), self.position, self.records, self._segment_count().copy(), slips)
+        counts, _, _ = profile_rows(self.model, self.tables)
+        return Saved(self.state.copy(), self.position, self.records, counts.copy(), slips)
 
     def restore(self, saved: Saved) -> None:
         """Go back to a saved state; records written since are dropped."""
         self.state[:] = saved.state
         self.position, self.records = saved.position, saved.records
         self.friction.slips = list(saved.slips)
-        self._segment_count()[:] = saved.segment_count
+        profile_rows(self.model, self.tables)[0][:] = saved.segment_count
         if self.heating is not None:
             self.heating.rows = [row for row in self.heating.rows if row[0] <= saved.position.tick]
         self._follow_state()
 
     def add_segment(self, profile: int, segment: Segment) -> None:
         """Let a set-point profile go on with a further segment."""
-        it, ft, count = self.tables.it, self.tables.ft, self._segment_count()
-        row = profile * it[at.SEGMENT_ROOM] + count[profile]
-        integers, floats = segment_row(segment)
-        i = it[at.SEGMENT_INT] + row * at.SEGMENT_INTS
-        f = it[at.SEGMENT_FLOAT] + row * at.SEGMENT_FLOATS
-        it[i : i + at.SEGMENT_INTS] = integers
-        ft[f : f + at.SEGMENT_FLOATS] = floats
-        count[profile] += 1
+        counts, integers, floats = profile_rows(self.model, self.tables)
+        place = profile, counts[profile]
+        integers[place], floats[place] = 0, 0.0
+        integers[place][: 2 + len(segment.counts)] = segment.start, segment.kind, *segment.counts
+        floats[place][: len(segment.values)] = segment.values
+        counts[profile] += 1
 
     def set_profile(self, profile: int, segment: Segment) -> None:
         """Let a set-point profile consist of one segment."""
-        self._segment_count()[profile] = 0
+        profile_rows(self.model, self.tables)[0][profile] = 0
         self.add_segment(profile, segment)
 
     def fail(self, fault: Fault) -> None:
-        """Let something fail here.
-
-        Parameters
-        ----------
-        fault : Fault
-            Of the model. One that changes the equations needs the run to stand exactly at its tick.
-        """
+        """Let something fail here; what changes the equations needs the run to stand exactly at its tick."""
         self._failed.append(fault)
         if fault.plant is not None:
             self._go_on_with(*fault.plant(self._failed))
@@ -276,14 +263,9 @@ class Run:
 
     def segments(self, profile: int) -> list[Segment]:
         """Return the segments of a set-point profile, with all numbers of their rows."""
-        it, ft, found = self.tables.it, self.tables.ft, []
-        for row in range(self._segment_count()[profile]):
-            i = it[at.SEGMENT_INT] + (profile * it[at.SEGMENT_ROOM] + row) * at.SEGMENT_INTS
-            f = it[at.SEGMENT_FLOAT] + (profile * it[at.SEGMENT_ROOM] + row) * at.SEGMENT_FLOATS
-            values = tuple(float(value) for value in ft[f : f + at.SEGMENT_FLOATS])
-            counts = tuple(int(count) for count in it[i + 2 : i + at.SEGMENT_INTS])
-            found.append(Segment(int(it[i]), int(it[i + 1]), counts, values))
-        return found
+        counts, *tables = profile_rows(self.model, self.tables)
+        rows = zip(*(table[profile, : counts[profile]].tolist() for table in tables), strict=True)
+        return [Segment(start, kind, tuple(more), tuple(values)) for (start, kind, *more), values in rows]
 
     def steps(self) -> dict[int, float]:
         """Return the substep [s] of every gap length [tick] in use."""
@@ -297,10 +279,6 @@ class Run:
     def next_instant(self, tick: int) -> int:
         """Return the first instant at or after a tick [tick]."""
         return self.tables.calendar.at_or_after(tick)
-
-    def _segment_count(self) -> Ints:
-        first = self.tables.it[at.SEGMENT_COUNT]
-        return self.tables.it[first : first + self.model.profiles]
 
     def _stand_between(self) -> None:
         """Note the gap that leads from here to the next instant."""

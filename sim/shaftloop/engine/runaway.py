@@ -39,16 +39,9 @@ def left_at(model: "Model", state: Floats) -> list[int]:
 
 
 def keep_pace(model: "Model", state: Floats, tick: int) -> bool:
-    """Let the pace follow the speeds of a state; return whether it grows or a body has newly left its range.
+    """Let the pace follow the speeds of a state, which stands at a tick and is changed in place.
 
-    Parameters
-    ----------
-    model : Model
-        The bench.
-    state : ndarray, shape (slots,)
-        Changed in place.
-    tick : int
-        At which the state stands. [tick]
+    Return whether it grows or a body has newly left its range.
     """
     if not model.ranges:
         return False

@@ -48,24 +48,12 @@ class Stepping:
 
 
 def longest_step(plant: Plant, method: int) -> float:
-    """Return the longest substep that the step rule allows [s].
-
-    Parameters
-    ----------
-    method : int
-        `at.ETD4` or `at.RK4`.
-    """
+    """Return the longest substep that the step rule allows [s]."""
     return tightest(plant, method)[0]
 
 
 def tightest(plant: Plant, method: int) -> tuple[float, Term | None]:
-    """Return the longest substep [s] and the term that bounds it, nothing where none does.
-
-    Parameters
-    ----------
-    method : int
-        `at.ETD4` or `at.RK4`.
-    """
+    """Return the longest substep [s] of a method, and the term that bounds it; nothing where none does."""
     longest, found = math.inf, None
     for term in plant.network.terms:
         if term.slope <= 0.0:
