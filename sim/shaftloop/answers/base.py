@@ -18,13 +18,7 @@ Watch = Callable[[str], AbstractContextManager[Callable[[float], None] | None]]
 
 
 def unwatched(label: str) -> AbstractContextManager[None]:
-    """Show nothing of what is going on.
-
-    Parameters
-    ----------
-    label : str
-        What is going on.
-    """
+    """Show nothing of what is going on."""
     return nullcontext()
 
 

@@ -79,25 +79,9 @@ def find_experiment(
 ) -> PlanAnswer:
     """Find the experiment that makes values of a bench sure enough.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        The bench.
-    free : sequence of str
-        ``PATH``, ``PATH=VALUE`` or ``PATH=VALUE ± TOLERANCE`` each.
-    point : str, optional
-        Speed and highest torque, e.g. ``800 rpm, 90 N m``; those of the sequence where left out.
-    watch : callable
-        Shows what is going on.
-    **wishes : object
-        Further fields of `shaftloop.studies.identification.plan.PlanDemand`, e.g. `within`, `kinds`.
-
-    Raises
-    ------
-    ScenarioError
-        Where something is asked for that is not there, or no experiment keeps what the bench stands.
-    SimulationError
-        Where the bench cannot be run.
+    `free` has ``PATH``, ``PATH=VALUE`` or ``PATH=VALUE ± TOLERANCE`` each; `point` is speed and highest
+    torque, ``800 rpm, 90 N m``, those of the sequence where left out. Further wishes are fields of
+    `shaftloop.studies.identification.plan.PlanDemand`, e.g. `within`, `kinds`.
     """
     demand = PlanDemand(tuple(free), **wishes)
     if point is not None:

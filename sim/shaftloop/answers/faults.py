@@ -47,24 +47,10 @@ class FaultsAnswer(Answer):
 def find_faults(
     scenario: Scenario, names: Sequence[str] = (), *, protected: bool = True, watch: Watch = unwatched
 ) -> FaultsAnswer:
-    """Run a bench with every fault of the standard set.
+    """Run a bench with every fault of the standard set, or with those named.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        As read.
-    names : sequence of str
-        Only these: what fails, one kind of it as ``c1.broken``, or the name of a fault that the scenario
-        states; all where empty.
-    protected : bool
-        False to leave the interlocks out.
-    watch : callable
-        Shows what is going on.
-
-    Raises
-    ------
-    ScenarioError
-        Where a name has no fault, with the nearest.
+    A name is what fails, one kind of it as ``c1.broken``, or a fault that the scenario states; `protected`
+    false leaves the interlocks out.
     """
     chosen = standard_faults(scenario.description)
     known = [word for fault in chosen for word in _called(fault)]

@@ -141,22 +141,7 @@ class FidelityAnswer(Answer):
 
 
 def find_fidelity(scenario: Scenario, wishes: Wishes | None = None) -> FidelityAnswer:
-    """Return how far the torque reading is from the torque of the unit under test.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        As read.
-    wishes : Wishes, optional
-        What is asked for beyond the scenario.
-
-    Raises
-    ------
-    ScenarioError
-        Where the sensor is too slow for a frequency that is asked for.
-    SimulationError
-        Where a limit prevents the operating point.
-    """
+    """Return how far the torque reading is from the torque of the unit under test."""
     wishes, description = wishes or Wishes(), scenario.description
     found = fidelity(description, wishes.speed, wishes.torque)
     for frequency in wishes.at:
@@ -181,13 +166,7 @@ def find_fidelity(scenario: Scenario, wishes: Wishes | None = None) -> FidelityA
 
 
 def with_run(answer: FidelityAnswer) -> FidelityAnswer:
-    """Return an answer with a run of the scenario beside it, or with why there is none.
-
-    Parameters
-    ----------
-    answer : FidelityAnswer
-        From `find_fidelity`.
-    """
+    """Return an answer with a run of the scenario beside it, or with why there is none."""
     try:
         return replace(answer, simulation=simulate(replace(answer.scenario.description, duty=None)))
     except SimulationError as error:

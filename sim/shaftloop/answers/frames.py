@@ -14,13 +14,7 @@ __all__ = ["figures_frame", "traces_dataset", "traces_frame"]
 
 
 def figures_frame(figures: Mapping[str, Figure]) -> "pandas.DataFrame":
-    """Return figures as a table: value, unit, meaning, and why there is no value.
-
-    Parameters
-    ----------
-    figures : mapping of str to Figure
-        By name.
-    """
+    """Return figures as a table: value, unit, meaning, and why there is no value."""
     import pandas
 
     rows = [(entry.value, entry.unit, entry.meaning, entry.reason) for entry in figures.values()]
@@ -29,13 +23,7 @@ def figures_frame(figures: Mapping[str, Figure]) -> "pandas.DataFrame":
 
 
 def traces_frame(simulation: Simulation) -> "pandas.DataFrame":
-    """Return the recorded channels over time [s]; their units stand in ``attrs["units"]``.
-
-    Parameters
-    ----------
-    simulation : Simulation
-        Finished run.
-    """
+    """Return the recorded channels over time [s]; their units stand in ``attrs["units"]``."""
     import pandas
 
     frame = pandas.DataFrame(simulation.traces, pandas.Index(simulation.time, name="time"))
@@ -44,13 +32,7 @@ def traces_frame(simulation: Simulation) -> "pandas.DataFrame":
 
 
 def traces_dataset(simulation: Simulation) -> "xarray.Dataset":
-    """Return the recorded channels over time, each with its unit in ``attrs["units"]``.
-
-    Parameters
-    ----------
-    simulation : Simulation
-        Finished run.
-    """
+    """Return the recorded channels over time, each with its unit in ``attrs["units"]``."""
     import xarray
 
     channels = {

@@ -91,21 +91,10 @@ class ResponseAnswer(Found):
 def find_response(
     logs: Sequence[Path], demand: ResponseDemand, options: Sequence[str] = ()
 ) -> ResponseAnswer:
-    """Find the response between two columns of logs.
+    """Find the response between two columns of logs of one run.
 
-    Parameters
-    ----------
-    logs : sequence of Path
-        Of one run; several are brought onto the clock of the first by a channel that they share with it.
-    demand : ResponseDemand
-        What is asked for.
-    options : sequence of str
-        How the logs are to be read, ``key=value`` each, on top of their ``[log]`` tables.
-
-    Raises
-    ------
-    ScenarioError
-        Where a log cannot be read, a column is missing, or nothing moves.
+    Several logs are brought onto the clock of the first by a channel that they share with it; options say how
+    logs are to be read, ``key=value`` each, on top of their ``[log]`` tables.
     """
     return ResponseAnswer(measure_response([read_log(path, options) for path in logs], demand))
 

@@ -205,13 +205,7 @@ class MarginsAnswer(Answer):
 
 
 def touching_notes(analysis: LoopAnalysis) -> list[str]:
-    """Return on which flank every backlash counts as touching, and under what torque.
-
-    Parameters
-    ----------
-    analysis : LoopAnalysis
-        Of a loop of the bench.
-    """
+    """Return on which flank every backlash counts as touching, and under what torque."""
     return [
         f"{part} counts as touching on the flank that its {'left' if torque > 0.0 else 'right'} side "
         f"drives, under {abs(torque):.4g} N m; where the torque turns round, the play opens: see a run"
@@ -231,29 +225,9 @@ def find_margins(
 ) -> MarginsAnswer:
     """Return stability and margins of loops, of a bench without a loop its poles.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        As read.
-    demand : MarginsDemand
-        Which loops, none where the bench has none, and at which operating point.
-    everywhere : bool
-        Also the worst case over the operating range.
-    varied : Range, optional
-        Also the margins against a value of the scenario.
-    at : sequence of float
-        Also what every loop does at these frequencies. [Hz]
-    tolerances : sequence of str
-        Also the margins at their corners, ``PATH=±20%``, ``PATH=LO..HI`` or a fit.json of identify.
-    watch : callable
-        Shows what is going on.
-
-    Raises
-    ------
-    ScenarioError
-        Where a loop is too slow for a frequency.
-    SimulationError
-        Where a limit prevents the operating point.
+    Also the worst case `everywhere` over the operating range, the margins against a `varied` value of the
+    scenario, what every loop does `at` some frequencies [Hz], and the margins at the corners of tolerances:
+    ``PATH=±20%``, ``PATH=LO..HI`` or a fit.json of identify.
     """
     rates = {loop.name: float(loop.rate) for loop in scenario.description.loop}
     for name, frequency in product(demand.loops, at):
@@ -311,14 +285,8 @@ def _at_corners(
 def with_injection(answer: MarginsAnswer, kind: str, *, noise: bool = False) -> MarginsAnswer:
     """Return an answer with every stable loop measured by an injection in the time simulation.
 
-    Parameters
-    ----------
-    answer : MarginsAnswer
-        From `find_margins`.
-    kind : str
-        ``multisine``, ``chirp`` or ``stepped_sine``.
-    noise : bool
-        Inject into the full bench, with noise and quantiser.
+    Its kind is ``multisine``, ``chirp`` or ``stepped_sine``, into the full bench where noise and quantiser
+    count.
     """
 
     def measured(found: LoopAnswer) -> LoopAnswer:

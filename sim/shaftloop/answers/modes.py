@@ -46,14 +46,8 @@ def find_line_modes(
 ) -> ModesAnswer:
     """Return the modes of a line and where excitations meet them.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        As read.
-    speed : float, optional
-        Operating speed; else that of the sequence. [rad/s]
-    torque : float, optional
-        Torque at the main sensor, on which springs depend that are not linear; else of the sequence. [N m]
+    At a speed [rad/s], and the torque at the main sensor on which springs depend that are not linear [N m];
+    else those of the sequence.
     """
     line, point, note = line_at(scenario.description, speed, torque)
     modes, bench = find_modes(line), build_bench(scenario.description, smooth=True)

@@ -18,21 +18,8 @@ def named_loops(
 ) -> tuple[str, ...]:
     """Return the loops to look at: those named, else all that are no limiters.
 
-    Parameters
-    ----------
-    description : Description
-        The bench.
-    wanted : sequence of str
-        Names; empty for all.
-    purpose : str
-        What a bench without a loop lacks, e.g. ``there is nothing to tune``; empty where it will do.
-    tuned : bool
-        Whether gains are looked for, which those of positions are not.
-
-    Raises
-    ------
-    ScenarioError
-        Where there is no such loop, it is a limiter, or one on a position that is to be tuned.
+    `purpose` is what a bench without a loop lacks, ``there is nothing to tune``; empty where it will do.
+    Gains of loops on positions are not looked for.
     """
     loops = {entry.name: entry for entry in description.loop}
     names = tuple(
@@ -68,20 +55,7 @@ def named_loops(
 
 
 def check_point(description: Description, speed: float | None, torque: float | None) -> None:
-    """Refuse a speed or torque that no loop holds.
-
-    Parameters
-    ----------
-    description : Description
-        The bench.
-    speed, torque : float, optional
-        [rad/s], [N m]
-
-    Raises
-    ------
-    ScenarioError
-        Where no loop controls it.
-    """
+    """Refuse a speed or torque that no loop holds."""
     bench = build_bench(description, smooth=True)
     if torque is not None and bench.torque_loop() is None:
         raise ScenarioError(["`torque`: no loop of the scenario controls a torque; leave it out"])

@@ -110,25 +110,8 @@ def find_run(
 ) -> RunAnswer:
     """Run a scenario.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        As read.
-    method : str
-        Stepper, ``etd4`` or ``rk4``.
-    finer : bool
-        Repeat the run with half the step and compare.
-    measurement : Measurement, optional
-        A measured run to compare with.
-    offset : float
-        Added to the measured time. [s]
-    watch : callable
-        Shows what is going on.
-
-    Raises
-    ------
-    SimulationError
-        Where the bench diverges, its energy does not close, or the run would be too long or too large.
+    `finer` repeats the run with half the step and compares; a measured run to compare with begins `offset`
+    later. [s]
     """
     with watch("simulating") as progress:
         simulation = simulate(scenario.description, method=method, progress=progress)

@@ -24,23 +24,10 @@ class SensorsAnswer(Answer):
 def find_sensors(
     scenario: Scenario, files: Sequence[Path] = (), points: Sequence[str] = (), **demand: Any
 ) -> SensorsAnswer:
-    """Judge torque sensors for a bench.
+    """Judge torque sensors for a bench, of part files, else the shipped ones, in place of its own.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        As read.
-    files : sequence of Path
-        Part files; each takes the place of the sensor in the line. The shipped ones where there are none.
-    points : sequence of str
-        Operating points, e.g. ``800 rpm, 90 N m``; else those of the scenario.
-    **demand : float
-        Fields of `SensorDemand`.
-
-    Raises
-    ------
-    ScenarioError
-        Where a file cannot be read or holds no sound sensor, where a point is none.
+    At operating points, ``800 rpm, 90 N m``, else those of the scenario; further demands are fields of
+    `SensorDemand`.
     """
     description = scenario.description
     plan = description.uncertainty

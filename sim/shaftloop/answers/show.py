@@ -112,13 +112,7 @@ class ShowAnswer(Answer):
 
 
 def find_bench(scenario: Scenario) -> ShowAnswer:
-    """Return a bench as it is understood.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        As read.
-    """
+    """Return a bench as it is understood."""
     bench = build_bench(scenario.description, smooth=True)
     values = stated_values(scenario)
     laid_out, tree, places = lay_out(scenario.description.line)

@@ -62,18 +62,9 @@ class SizeAnswer(Answer):
 def find_sizes(
     scenario: Scenario, files: Sequence[Path] = (), *, faults: bool = True, watch: Watch = unwatched
 ) -> SizeAnswer:
-    """Hold every part of a bench against what sequence and faults ask of it.
+    """Hold every part of a bench against what the sequence, and faults if asked for, ask of it.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        As read.
-    files : sequence of Path
-        Part files that may take the place of one that does not serve; the shipped ones where there are none.
-    faults : bool
-        False to look at the sequence alone.
-    watch : callable
-        Shows what is going on.
+    Part files may take the place of one that does not serve; the shipped ones where there are none.
     """
     with watch("trying faults") as progress:
         found = size_parts(scenario.description, files, faults=faults, progress=progress)

@@ -151,23 +151,8 @@ def find_gains(
 ) -> TuneAnswer:
     """Find the gains of loops and prove them.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        As read.
-    demand : TuningDemand
-        What is asked for.
-    tolerances : sequence of str
-        ``PATH=±20%``, ``PATH=LO..HI`` or a fit.json, for its intervals: the bounds hold at all corners.
-    watch : callable
-        Shows what is going on.
-
-    Raises
-    ------
-    ScenarioError
-        Where a tolerance is none, or on a gain that is tuned.
-    SimulationError
-        Where the bench has no steady state at the operating point, or what must be run takes too long.
+    The bounds hold at all corners of tolerances: ``PATH=±20%``, ``PATH=LO..HI``, or a fit.json, for its
+    intervals.
     """
     found = read_tolerances(tolerances, scenario.path, scenario.settings)
     for tolerance in found:

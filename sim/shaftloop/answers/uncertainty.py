@@ -52,21 +52,8 @@ def find_uncertainty(
 ) -> UncertaintyAnswer:
     """Return how sure torque, speed, power and efficiency of a bench are.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        As read.
-    points : sequence of str
-        Operating points, e.g. ``800 rpm, 90 N m``; else those of the scenario.
-    trials : int or None
-        Of Monte Carlo; None for the adaptive procedure of JCGM 101, 7.9.
-    everywhere : bool
-        Also the uncertainty of the efficiency over speed and torque.
-
-    Raises
-    ------
-    ScenarioError
-        Where a point is none.
+    At operating points, ``800 rpm, 90 N m``, else those of the scenario, and `everywhere` that of the
+    efficiency over speed and torque, too. Trials None stands for the adaptive procedure of JCGM 101, 7.9.
     """
     description = scenario.description
     conditions = description.uncertainty or Uncertainty()
@@ -85,13 +72,5 @@ def find_uncertainty(
 
 
 def find_measurement(file: MeasurementFile, **changes: Any) -> MeasurementAnswer:
-    """Evaluate a measurement file.
-
-    Parameters
-    ----------
-    file : MeasurementFile
-        As read.
-    **changes : object
-        Of its plan: `trials`, `alone`.
-    """
+    """Evaluate a measurement file, with changes of its plan: `trials`, `alone`."""
     return MeasurementAnswer(file, evaluate_both(file.measurement, replace(file.plan, **changes)))

@@ -45,16 +45,7 @@ def shared_turns(
 ) -> int:
     """Return after how many turns all that depends on the angle of a shaft repeats, 0 where nothing does.
 
-    Parameters
-    ----------
-    description : Description
-        The bench.
-    shafts : sequence of int
-        Leftmost body of the shaft of every body.
-    places : mapping
-        Where every part sits.
-    name : str
-        Of a part on the shaft.
+    `shafts` is the leftmost body of the shaft of every body, `name` that of any part on the shaft.
     """
     shaft = shafts[places[name].body]
     on_shaft = [part for part in description.line if shafts[places[part.name].body] == shaft]
@@ -64,20 +55,9 @@ def shared_turns(
 
 
 def add_wrap(wiring: Wiring, angle: Ref, machine: Machine, turns: int) -> None:
-    """Add the task that takes whole turns away from an angle, at the ticks of a machine.
+    """Add the task that takes whole turns from the angle of a shaft [rad], at the ticks of any machine.
 
     Its own instants would divide gaps for no other purpose.
-
-    Parameters
-    ----------
-    wiring : Wiring
-        Being extended.
-    angle : Ref
-        State: of a shaft. [rad]
-    machine : Machine
-        Of any shaft.
-    turns : int
-        That are taken away at once: all that depends on the angle repeats after them.
     """
     clock = machine.timing()
     task = Task(

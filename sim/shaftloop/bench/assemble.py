@@ -70,18 +70,11 @@ class _Physics:
 
 
 def build_bench(description: Description, *, smooth: bool = False, prone: tuple[Fault, ...] = ()) -> Bench:
-    """Return the bench of a description.
+    """Return the bench of a description that has been checked.
 
-    Parameters
-    ----------
-    description : Description
-        From the scenario reader, already checked.
-    smooth : bool
-        Switch off quantisers, noise, clamps, edge counting, all that depends on the angle of the line and the
-        recorder, for derivatives of the stepper.
-    prone : tuple of Fault
-        What may fail beside the faults of the description: benches that agree in all that may fail have the
-        same slots, whatever fails.
+    `smooth` switches off quantisers, noise, clamps, edge counting, all that depends on the angle of the line
+    and the recorder, for derivatives of the stepper. `prone` may fail beside the faults of the description:
+    benches that agree in all that may fail have the same slots, whatever fails.
     """
     prone = () if smooth else (*description.fault, *prone)
     healthy = HEALTHY if smooth else may_fail(description.line, prone)

@@ -17,17 +17,8 @@ def standard_channels(bench: Bench, further: Sequence[str]) -> list[Channel]:
 
     Standard are: true torque and reading of the main sensor; set-points and commands; of every machine speed,
     air-gap torque and the energy that it takes from the link; the torque of every spring; the reading of
-    every power meter; the angle at the main sensor where a part of its shaft depends on it.
-
-    Parameters
-    ----------
-    further : sequence of str
-        Names of slots, and ``PART_angle`` for any part of the line.
-
-    Raises
-    ------
-    ScenarioError
-        Where a name is none of this bench.
+    every power meter; the angle at the main sensor where a part of its shaft depends on it. Further ones are
+    names of slots, and ``PART_angle`` for any part of the line.
     """
     main = bench.main_sensor()
     channels: list[Channel] = []

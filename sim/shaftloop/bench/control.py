@@ -23,17 +23,7 @@ __all__ = ["add_loops"]
 def add_loops(
     wiring: Wiring, description: Description, slots: dict[str, int], bench: Bench, smooth: bool
 ) -> None:
-    """Add the loops to a bench.
-
-    Parameters
-    ----------
-    slots : dict
-        From `bench.hops.add_hops`.
-    bench : Bench
-        Its machines and sensors are known; gains the loops.
-    smooth : bool
-        Switch off the clamps.
-    """
+    """Add the loops to a bench whose machines and sensors are known; a smooth one has no clamps."""
     carried = {hop.carries for hop in description.hop}
     for loop in description.loop:
         if loop.name not in carried:

@@ -63,15 +63,7 @@ def may_fail(line: Sequence[Part], faults: tuple[stated.Fault, ...]) -> Conditio
 
 
 def changing(bench: Bench, healthy: Condition, plant: Callable[[Condition], Plant]) -> Equations:
-    """Return what makes the equations of a bench of all that has failed.
-
-    Parameters
-    ----------
-    healthy : Condition
-        Of its line at the start.
-    plant : callable
-        Returns the equations of its line in a condition.
-    """
+    """Return what makes the equations of a bench of all that has failed; `plant` does so of a condition."""
 
     def equations(failed: Sequence[Fault]) -> tuple[Plant, tuple[int, ...]]:
         changes = [change for fault in failed for change in fault.changes]
@@ -86,15 +78,7 @@ def changing(bench: Bench, healthy: Condition, plant: Callable[[Condition], Plan
 
 
 def engine_faults(bench: Bench, equations: Equations, unwritten: int) -> tuple[Fault, ...]:
-    """Return the faults of a scenario in the order of their times.
-
-    Parameters
-    ----------
-    equations : callable
-        From `changing`.
-    unwritten : int
-        Slot that nothing reads.
-    """
+    """Return the faults of a scenario in the order of their times; nothing reads the slot `unwritten`."""
     found, guard = [], [name for name, _ in conditions(bench.description)]
     for entry in sorted(bench.description.fault, key=lambda entry: entry.at):
         fault = Fault(entry.name, entry.at, entry.until)
@@ -171,17 +155,7 @@ def _taken_over(bench: Bench, fault: Fault, equations: Equations, unwritten: int
 
 
 def switched(bench: Bench, limit: stated.Limit, equations: Equations, unwritten: int) -> Fault:
-    """Return what an interlock switches, beside taking the torque away.
-
-    Parameters
-    ----------
-    bench : Bench
-        With all its tasks.
-    equations : callable
-        From `changing`.
-    unwritten : int
-        Slot that nothing reads.
-    """
+    """Return what an interlock of a bench with all its tasks switches, beside taking the torque away."""
     tasks, action = bench.model.tasks, Fault(_DONE[limit.action], Fraction(0))
     if limit.action in (_PULSES, "short"):
         wound = [name for name, machine in bench.machines.items() if machine.terminals]

@@ -110,13 +110,7 @@ class Bench:
         return sum((part.thermal() for part in self.parts.values()), Thermal())
 
     def command_slot(self, name: str) -> int:
-        """Return where the command of a loop goes: the slot of a machine, or of the supply.
-
-        Parameters
-        ----------
-        name : str
-            What the loop acts on.
-        """
+        """Return where the command of a loop on something goes: the slot of a machine, or of the supply."""
         return self.link.command_slot if name == SUPPLY else self.machines[name].command_slot
 
     def receiver(self, loop: Loop) -> int:

@@ -24,10 +24,7 @@ __all__ = ["add_hops", "lateness"]
 def lateness(description: Description, prone: tuple[Fault, ...]) -> dict[str, Fraction]:
     """Return by how much the frames of every hop may be late [s]; nothing where nobody asks when they arrive.
 
-    Parameters
-    ----------
-    prone : tuple of Fault
-        What may fail, that of the description included.
+    `prone` is what may fail, that of the description included.
     """
     late = [fault for fault in prone if fault.kind in OFF_TIME]
     watched = [condition for _, condition in conditions(description)]
@@ -47,14 +44,7 @@ def add_hops(
 ) -> dict[str, int]:
     """Add the bus hops and return the slot of every name that a loop may read or a machine may get.
 
-    Parameters
-    ----------
-    sources : mapping
-        Slot of the reading of every sensor, encoder and machine.
-    bench : Bench
-        Its machines are known; gains the frames of hops.
-    late : mapping
-        From `lateness`.
+    `sources` has the slot of the reading of every sensor, encoder and machine, `late` comes from `lateness`.
     """
     slots, description = dict(sources), bench.description
     carried = {hop.name: hop.carries for hop in description.hop}
@@ -98,17 +88,11 @@ def _held(wiring: Wiring, name: str) -> int:
 def _add_frames(
     wiring: Wiring, hop: Hop, priority: int, ends: tuple[int, int, int, int], late: Fraction
 ) -> Frames:
-    """Add a hop whose frames wait in a queue until they arrive.
+    """Add a hop whose frames wait in a queue until they arrive, at most `late` after their time [s].
 
     Those on time are delivered at the instants of a plain hop, late ones at the first tick of a reader: no
-    instant is added.
-
-    Parameters
-    ----------
-    ends : tuple of int
-        Slots of what it takes and of the stamp of that, -1 for none; of its receiver and of its own stamp.
-    late : Fraction
-        How late they may be. [s]
+    instant is added. `ends` are the slots of what it takes and of the stamp of that, -1 for none; of its
+    receiver and of its own stamp.
     """
     source, stamp, receiver, held = ends
     transport, phase = hop.transport.seconds(hop.period), hop.phase

@@ -47,23 +47,11 @@ class Edge:
     """Meters: energy to each right body."""
 
     def into(self, body: int) -> list[int]:
-        """Return the meters of the energy to a body; none where it is not on the right.
-
-        Parameters
-        ----------
-        body : int
-            Number in the line.
-        """
+        """Return the meters of the energy to a body; none where it is not on the right."""
         return [meter for right, meter in zip(self.rights, self.outgoing, strict=True) if right == body]
 
     def strain(self, torque: float) -> float:
-        """Return its twist under a steady torque, without what carries nothing [rad].
-
-        Parameters
-        ----------
-        torque : float
-            [N m]
-        """
+        """Return its twist [rad] under a steady torque [N m], without what carries nothing."""
         return torque / self.stiffness if self.law is None else self.law.strain(self.stiffness, torque)
 
 
@@ -155,16 +143,8 @@ def declare_line(
 ) -> Line:
     """Add the mechanics of a line to a network.
 
-    Parameters
-    ----------
-    parts : sequence of Part
-        Left to right, a machine among them.
-    condition : Condition
-        What is broken or may break.
-    angled : collection of str
-        Parts whose shaft has an angle even if no part of it depends on it.
-    framed : bool
-        Whether these angles count in a frame that turns with the operating point.
+    The shafts of parts in `angled` have an angle even if no part of them depends on it; `framed` counts these
+    angles in a frame that turns with the operating point.
     """
     bodies, tree, places = lay_out(parts)
     # The operating range, for the step rule.

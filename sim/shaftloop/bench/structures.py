@@ -38,14 +38,8 @@ class Structure:
 def add_structure(wiring: Wiring, bench: Bench, slots: dict[str, int], loop: Loop, sign: float) -> Structure:
     """Add active damping, observer and predictor of a loop.
 
-    Parameters
-    ----------
-    bench : Bench
-        Its line is known; its filters are extended.
-    slots : dict
-        Slot of the reading of every sensor, encoder, machine and hop.
-    sign : float
-        +1 where a positive output acts as positive air-gap torque, -1 where as negative.
+    `slots` has the reading of every sensor, encoder, machine and hop; `sign` is +1 where a positive output
+    acts as positive air-gap torque, -1 where as negative.
     """
     reading, damping, disturbance, sent = _reading(bench, slots, loop), -1, -1, -1
     if loop.damping:

@@ -28,13 +28,7 @@ def guard_count(description: Description) -> int:
 
 
 def add_guards(wiring: Wiring, description: Description, bench: Bench) -> None:
-    """Add a guard for every condition and for every wait until settled.
-
-    Parameters
-    ----------
-    wiring : Wiring
-        Extended by the tasks that make what is watched, on a bench that is not smooth.
-    """
+    """Add a guard for every condition and every wait until settled, with tasks that make what they watch."""
     guards = bench.model.guards
     for name, condition in conditions(description):
         key, levels = condition.level

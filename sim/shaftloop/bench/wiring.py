@@ -75,23 +75,11 @@ class Wiring:
     ) -> int:
         """Add a task whose equation a part brings along and return its number.
 
-        Parameters
-        ----------
-        name : str
-            Of the task.
-        priority : int
-            From `Priority`.
-        equation : callable
-            Takes (command and what is read, numbers, what is written, which holds the values of before).
-        slots : tuple
-            Torque command of a machine, which a trip scales, -1 for none; slots that are read; slots that
-            are written: results and what is remembered.
-        numbers : sequence of float
-            Parameters of the equation.
-        watched : tuple of int
-            First slot of limits that the task keeps to (`bench.parts.ratings.watch`) and their number. Behind
-            what goes to slots the equation writes, for each, its size (of currents and voltages the
-            square) and 1 where that is at the limit.
+        The equation takes (command and what is read, numbers, what is written, which holds the values of
+        before). `slots`: torque command of a machine, which a trip scales, -1 for none; slots that are read;
+        slots that are written: results and what is remembered. `watched`: first slot of limits that the task
+        keeps to (`bench.parts.ratings.watch`) and their number; behind what goes to slots the equation
+        writes, for each, its size (of currents and voltages the square) and 1 where that is at the limit.
         """
         command, reads, writes = slots
         a = (*OwnWords(address_of(equation), command, len(reads), len(writes), *watched), *reads, *writes)
@@ -112,22 +100,11 @@ class Wiring:
         receiver: int,
         wide: int = 1,
     ) -> int:
-        """Return the slot that a task emits to so that the value reaches the receiver after a latency.
+        """Return the slot that a task emits to so that the value reaches the receiver after a latency [s].
 
-        Without latency that is the receiver. Otherwise a delay line lies between, with a task that
-        delivers its oldest value; at one instant deliveries come first, so a latency of a whole number of
-        periods is delivered at the sender's own ticks.
-
-        Parameters
-        ----------
-        name, unit : str
-            Of the value.
-        period, phase, latency : Fraction
-            Of the sender. [s]
-        receiver : int
-            Slot that receives, or the first of several neighbours.
-        wide : int
-            Number of values that travel side by side.
+        Without latency that is the receiver, the first of `wide` neighbours. Otherwise a delay line lies
+        between, with a task that delivers its oldest value; at one instant deliveries come first, so a
+        latency of a whole number of periods [s] is delivered at the sender's own ticks.
         """
         if latency == 0:
             return receiver

@@ -30,13 +30,7 @@ def biquad(
 
 
 def design(spec: Filter, rate: float) -> Section:
-    """Return the section of a filter.
-
-    Parameters
-    ----------
-    rate : float
-        Sampling rate of the loop; the filter's frequencies lie below half of it. [Hz]
-    """
+    """Return the section of a filter at the rate of the loop [Hz]; its frequencies lie below half of it."""
     if isinstance(spec, ReadingLowPass):
         numerator, denominator = (0.0, 0.0, 1.0), (1.0, math.sqrt(2.0), 1.0)
         if spec.order == 1:

@@ -49,39 +49,19 @@ __all__ = [
 
 
 def setpoint_section(cutoff: float, rate: float) -> Section:
-    """Return the low-pass of the set-point: first order, bilinear, -3 dB at the cutoff.
-
-    Parameters
-    ----------
-    cutoff, rate : float
-        Cutoff and rate of the loop. [Hz]
-    """
+    """Return the low-pass of the set-point: first order, bilinear, -3 dB at the cutoff [Hz]."""
     return design(LowPass("low_pass", cutoff), rate)
 
 
 def derivative_section(kd: float, cutoff: float, rate: float) -> Section:
-    """Return the filtered derivative.
-
-    Parameters
-    ----------
-    kd : float
-        Gain. [s] or [N m s^2/rad]
-    cutoff, rate : float
-        Low-pass and rate of the loop. [Hz]
-    """
+    """Return the derivative of gain kd [s] or [N m s^2/rad] behind its low-pass [Hz]."""
     pole = math.exp(-2.0 * math.pi * cutoff / rate)
     gain = kd * rate * (1.0 - pole)
     return gain, -gain, 0.0, -pole, 0.0
 
 
 def damping_section(damping: ActiveDamping, rate: float) -> Section:
-    """Return the gain of an active damping with its high-pass.
-
-    Parameters
-    ----------
-    rate : float
-        Rate of the loop. [Hz]
-    """
+    """Return the gain of an active damping with its high-pass, at the rate of the loop [Hz]."""
     if damping.cutoff is None:
         return damping.gain, 0.0, 0.0, 0.0, 0.0
     b0, b1, _, a1, _ = setpoint_section(damping.cutoff, rate)
@@ -89,26 +69,14 @@ def damping_section(damping: ActiveDamping, rate: float) -> Section:
 
 
 def predictor_sections(model: Predictor, period: Fraction) -> tuple[Section, Section]:
-    """Return P₀ and P for the command of the tick before, the second for one delayed by whole samples.
-
-    Parameters
-    ----------
-    period : Fraction
-        Of the loop. [s]
-    """
+    """Return P₀ and P for the command of the tick before, the second for one delayed by whole samples."""
     pole, rise, early, late = _lag(model, period)
     gain = model.model_gain.value
     return (gain * rise, 0.0, 0.0, -pole, 0.0), (gain * early, gain * late, 0.0, -pole, 0.0)
 
 
 def observer_sections(model: DisturbanceObserver, period: Fraction) -> tuple[Section, Section]:
-    """Return Q/P₀ for the reading, and Q·P/P₀ for the command as for `predictor_sections`.
-
-    Parameters
-    ----------
-    period : Fraction
-        Of the loop. [s]
-    """
+    """Return Q/P₀ for the reading, and Q·P/P₀ for the command as for `predictor_sections`."""
     pole, rise, early, late = _lag(model, period)
     q = math.exp(-2.0 * math.pi * model.cutoff * float(period))
     share = (1.0 - q) / rise
@@ -117,23 +85,14 @@ def observer_sections(model: DisturbanceObserver, period: Fraction) -> tuple[Sec
 
 
 def whole_samples(model: PathModel, period: Fraction) -> int:
-    """Return the whole samples m in the delay of a path.
-
-    Parameters
-    ----------
-    period : Fraction
-        Of the loop. [s]
-    """
+    """Return the whole samples m in the delay of a path, at the period of the loop [s]."""
     return math.floor(model.delay.seconds(period) / period)
 
 
 def controller_response(loop: Loop, z: complex) -> complex:
     """Return what a loop makes of its reading, command over minus reading, without clamp and active damping.
 
-    Parameters
-    ----------
-    z : complex
-        Shift by one tick of the loop: exp(j·2π·f·T).
+    z shifts by one tick of the loop: exp(j·2π·f·T).
     """
     period, rate = 1 / loop.rate, float(loop.rate)
     forward: complex = loop.kp.value + loop.ki.value * float(period) / (z - 1.0)

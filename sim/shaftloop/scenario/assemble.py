@@ -25,23 +25,10 @@ def assemble(
     settings: Sequence[str],
     load: Callable[[Path, str], Source] = load_toml,
 ) -> set[int]:
-    """Fill in ``from`` and settings in the document of `problems`.
+    """Fill in ``from`` and settings in a new document of `problems`.
 
-    Parameters
-    ----------
-    problems : Problems
-        Collector with the scenario's document, for which another takes its place.
-    folders : sequence of Path
-        Folders that may hold part files.
-    settings : sequence of str
-        ``path=value`` each.
-    load : callable
-        Reads a part file: takes it and how messages call it.
-
-    Returns
-    -------
-    set of int
-        Entries of the line whose part file cannot be used.
+    Folders may hold part files, which `load` reads: it takes one and how messages call it. Returns the
+    entries of the line whose part file cannot be used.
     """
     apply_settings(problems, [setting for setting in settings if _FILE.match(setting)])
     broken = _merge_parts(problems, folders, load)
@@ -55,31 +42,15 @@ def names_files(settings: Sequence[str]) -> bool:
 
 
 def apply_settings(problems: Problems, settings: Sequence[str]) -> None:
-    """Set values in the document of `problems`; what is not on their way is shared with the one before.
-
-    Parameters
-    ----------
-    settings : sequence of str
-        ``path=value`` each.
-    """
+    """Set values ``path=value`` in a new document of `problems`, which shares what is not on their way."""
     for setting in settings:
         _apply(problems, setting)
 
 
 def resolve(document: dict[str, Any], keys: Sequence[str]) -> KeyPath:
-    """Return the key path that a dotted path names; keys that a table lacks are kept as they are.
+    """Return the key path that the words of a dotted path name; keys that a table lacks are kept as they are.
 
-    Parameters
-    ----------
-    document : dict
-        The effective document.
-    keys : sequence of str
-        The words of the path.
-
-    Raises
-    ------
-    LookupError
-        Where there is no such path, with the nearest.
+    A LookupError names the nearest where there is no such path.
     """
     path: list[str | int] = []
     value: Any = document

@@ -25,18 +25,7 @@ def open_beside(
 ) -> tuple[Rows, str] | None:
     """Return the rows of a file and how messages call it; nothing where it cannot be read, which is added.
 
-    Parameters
-    ----------
-    name : str
-        Of the file, as it is stated.
-    where : KeyPath
-        Of the key that states it.
-    folders : sequence of Path
-        Folders that may hold it.
-    limit : int
-        Largest size. [byte]
-    digest : Digest
-        Takes the content of the file.
+    The key `where` states its name; it holds at most `limit` bytes, and the digest takes its content.
     """
     try:
         path = find_beside(name, folders)

@@ -19,13 +19,7 @@ _LARGEST = 1e18
 
 
 class Rows(Iterator[list[str]]):
-    """The rows of a CSV file, each with cells of plain text.
-
-    Parameters
-    ----------
-    text : str
-        Of the file.
-    """
+    """The rows of a CSV file, each with cells of plain text."""
 
     def __init__(self, text: str) -> None:
         self._reader = csv.reader(io.StringIO(text, newline=""))
@@ -53,31 +47,12 @@ class Rows(Iterator[list[str]]):
 
 
 def read_rows(path: Path, label: str, limit: int) -> Rows:
-    """Return the rows of a CSV file.
-
-    Parameters
-    ----------
-    label : str
-        How messages call it.
-    limit : int
-        Largest size. [byte]
-    """
+    """Return the rows of a CSV file of at most `limit` bytes, which messages call by its label."""
     return Rows(read_text(path, label, limit))
 
 
 def read_number(text: str) -> float:
-    """Return the number in a cell.
-
-    Parameters
-    ----------
-    text : str
-        The cell.
-
-    Raises
-    ------
-    ValueError
-        Saying what is wrong with it.
-    """
+    """Return the number in a cell; a ValueError says what is wrong with it."""
     word = text.strip(" \t")
     if not _NUMBER.fullmatch(word):
         raise ValueError(f"{shown(word)} is no number; write a decimal point and no unit")

@@ -53,14 +53,7 @@ def members(kind: Any) -> tuple[type, ...]:
 def validate(kind: Any, value: Any) -> tuple[Any, _Errors]:
     """Return the instance of a dataclass, or nothing and what is wrong: (path inside value, message).
 
-    The same value gives the same instance: do not change it.
-
-    Parameters
-    ----------
-    kind : type
-        The dataclass, or a union of dataclasses of which the value names one.
-    value : object
-        What the scenario holds.
+    Of a union of dataclasses the value names one. The same value gives the same instance: do not change it.
     """
     key = (kind, repr(value))
     if key in _READ:

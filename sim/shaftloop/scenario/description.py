@@ -358,13 +358,7 @@ class Description:
         return [cast(Machine, part) for part in self.line if part.drives]
 
     def readers(self, signal: str) -> list[Sensor]:
-        """Return the parts that show a quantity, left to right: the sensors of torque, say.
-
-        Parameters
-        ----------
-        signal : str
-            ``torque`` or ``speed``.
-        """
+        """Return the parts that show a quantity, ``torque`` or ``speed``, left to right."""
         return [cast(Sensor, part) for part in self.line if part.signal == signal and part.samples]
 
     def part(self, name: str) -> Part | None:
@@ -379,13 +373,7 @@ class Description:
         return "rad/s" if part is not None and part.signal == "speed" else "N m"
 
     def origin(self, name: str) -> str:
-        """Return the sensor, encoder, machine or loop at the far end of a chain of bus hops.
-
-        Parameters
-        ----------
-        name : str
-            A hop, or the end itself.
-        """
+        """Return the sensor, encoder, machine or loop at the far end of a chain of bus hops."""
         carried = {hop.name: hop.carries for hop in self.hop}
         while name in carried:
             name = carried[name]

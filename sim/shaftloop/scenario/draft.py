@@ -116,14 +116,8 @@ class Draft:
 def read_draft(problems: Problems, broken: set[int], before: Draft | None = None) -> Draft:
     """Read every entry of the effective document by itself.
 
-    Parameters
-    ----------
-    problems : Problems
-        Collector with the document.
-    broken : set of int
-        Entries of the line that need not be read, since their part file could not.
-    before : Draft, optional
-        Of a document without errors: entries that the two share are taken over.
+    Entries of the line that are broken need not be read, since their part file could not; entries that the
+    document shares with that of a draft before, which had no errors, are taken over.
     """
     document, draft = problems.document, Draft()
     there = before.lists if before else {}

@@ -119,15 +119,7 @@ def quantity_of(hint: Any) -> Quantity | None:
 
 
 def leaf(name: str, hint: Any) -> Leaf | None:
-    """Return how a field is read, nothing where it is a table or a list of tables.
-
-    Parameters
-    ----------
-    name : str
-        Name of the field.
-    hint : type
-        Its annotation.
-    """
+    """Return how a field is read, nothing where it is a table or a list of tables."""
     meta: Any = None
     if get_origin(hint) is Annotated:
         hint, meta = get_args(hint)[:2]

@@ -89,25 +89,13 @@ class FirstBench:
 
 
 def similar_inertia(torque: float) -> float:
-    """Return the inertia of a machine that is similar to others [kg m^2].
-
-    Parameters
-    ----------
-    torque : float
-        Its rated torque. [N m]
-    """
+    """Return the inertia [kg m^2] of a machine of a rated torque [N m] that is similar to others."""
     known, inertia = _SIMILAR
     return _rounded(inertia * (torque / known) ** (5.0 / 3.0))
 
 
 def first_scenario(name: str, bench: FirstBench) -> str:
-    """Return the text of a scenario that reads, runs and keeps its margins.
-
-    Parameters
-    ----------
-    name : str
-        Its name, as commands call it.
-    """
+    """Return the text of a scenario that reads, runs and keeps its margins."""
     line = "\n".join(
         [_machine(bench, "drive"), _coupling(bench, "c1"), _sensor(bench), _coupling(bench, "c2")]
     )

@@ -31,17 +31,7 @@ def check_limits(draft: Draft, problems: Problems) -> None:
 def check_condition(
     draft: Draft, path: KeyPath, raw: dict[str, Any], condition: Condition, problems: Problems
 ) -> None:
-    """Add what is wrong with a condition.
-
-    Parameters
-    ----------
-    path : tuple
-        Key of the table that states it.
-    raw : dict
-        This table.
-    condition : Condition
-        As it was read.
-    """
+    """Add what is wrong with a condition, which the raw table at a path states."""
     stated = [key for key in ("above", "below", "jump", "outside") if key in raw]
     if len(stated) != 1:
         what = f"{' and '.join(stated)} contradict each other" if stated else "missing: a level"

@@ -18,13 +18,7 @@ _TOKEN = re.compile(
 
 
 class Locator:
-    """Line numbers of the keys of one TOML text.
-
-    Parameters
-    ----------
-    text : str
-        A valid TOML document.
-    """
+    """Line numbers of the keys of a valid TOML text."""
 
     def __init__(self, text: str) -> None:
         self._lines: dict[KeyPath, int] = {}

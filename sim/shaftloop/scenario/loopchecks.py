@@ -53,15 +53,7 @@ def check_loops(draft: Draft, problems: Problems) -> None:
 
 
 def check_levels(entry: Entry, kind: str, problems: Problems) -> None:
-    """Check that the levels of a loop or of a step for it are torques or speeds as it needs.
-
-    Parameters
-    ----------
-    entry : Entry
-        Loop or step of the sequence, read without an error.
-    kind : str
-        ``torque`` or ``speed``.
-    """
+    """Check that the levels of a sound loop or step for it are of its kind, ``torque`` or ``speed``."""
     cls: type = type(entry.value)
     for key, wanted in _levels(cls, kind).items():
         if key not in entry.raw:

@@ -25,15 +25,7 @@ _HEAVIER = 3.0
 
 
 def plate_text(plate: NamePlate, found: Estimate, inertia: float | None) -> str:
-    """Return the text of a part file.
-
-    Parameters
-    ----------
-    plate : NamePlate
-        What stands on the name plate.
-    inertia : float or None
-        Of the rotor; nothing where it is estimated. [kg m^2]
-    """
+    """Return the text of a part file; the inertia of the rotor [kg m^2] is estimated where none is stated."""
     circuit, rated = found.circuit, math.sqrt(2.0 / 3.0) * plate.voltage
     knee = found.flux * _EXCESS ** (-1.0 / _EXPONENT)
     slip = found.slip * plate.frequency

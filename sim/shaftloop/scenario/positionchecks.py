@@ -12,17 +12,7 @@ _NOT_OF_POSITION = ("active_damping", "disturbance_observer", "predictor")
 
 
 def check_position(draft: Draft, entry: Entry, loop: Loop, problems: Problems) -> None:
-    """Add what is wrong with the keys of a loop that are about a position.
-
-    Parameters
-    ----------
-    draft : Draft
-        The scenario.
-    entry : Entry
-        A loop, read without an error.
-    loop : Loop
-        Its value.
-    """
+    """Add what is wrong with the keys of a sound loop that are about a position."""
     if loop.controls is None:
         for key in ("through", "damping"):
             if getattr(loop, key):

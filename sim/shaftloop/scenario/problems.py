@@ -15,14 +15,9 @@ _MAX_SHOWN = 50
 
 
 class Problems:
-    """Collector of errors and warnings.
+    """Collector of errors and warnings about a file.
 
-    Parameters
-    ----------
-    source : Source
-        The scenario file.
-    document : dict
-        The effective document, for the names of list elements in the messages.
+    The effective document gives the names of list elements in the messages.
     """
 
     def __init__(self, source: Source, document: dict[str, Any]) -> None:

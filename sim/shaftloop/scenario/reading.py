@@ -51,24 +51,12 @@ def read_scenario(
     beside: Sequence[Path] = (),
     load: Callable[[Path, str], Source] = load_toml,
 ) -> Scenario:
-    """Read and check a scenario.
+    """Read and check a scenario: a file, or the name of a shipped one.
 
-    Parameters
-    ----------
-    source : str or Path
-        A scenario file, or the name of a shipped one.
-    settings : sequence of str
-        ``path=value`` each, applied on top of the file; a list element is named by its `name` or its
-        index, e.g. ``loop.torque.kp=0.4``.
-    beside : sequence of Path
-        Further folders that may hold part files, before the shipped ones.
-    load : callable
-        Takes a file and how messages call it; for one who reads the same files again and again.
-
-    Raises
-    ------
-    ScenarioError
-        With everything that is wrong: ``file:line: key: what is wrong, the allowed range, a fix``.
+    Settings ``path=value`` are applied on top of the file; a list element is named by its `name` or its
+    index, ``loop.torque.kp=0.4``. Folders beside may hold part files, before the shipped ones. `load` takes a
+    file and how messages call it; for one who reads the same files again and again. Raises ScenarioError with
+    everything that is wrong: ``file:line: key: what is wrong, the allowed range, a fix``.
     """
     problems, folders, broken = _assembled(source, settings, beside, load)
     file = problems.source
@@ -90,10 +78,7 @@ def read_scenario(
 class Variants:
     """A scenario that is read again and again, each time with further settings: its files are read once.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        As read. Its files, but traces, are read here.
+    But for traces, they are read here.
     """
 
     def __init__(self, scenario: Scenario) -> None:
@@ -105,19 +90,9 @@ class Variants:
         read_tables(self._draft, self._problems, self._folders)
 
     def read(self, settings: Sequence[str]) -> Description:
-        """Return what `read_scenario` makes of the scenario with further settings, in less time.
+        """Return what `read_scenario` makes of the scenario with settings on top of its own, in less time.
 
         What the settings do not touch is taken over, but for the checks across entries.
-
-        Parameters
-        ----------
-        settings : sequence of str
-            ``path=value`` each, applied on top of those of the scenario.
-
-        Raises
-        ------
-        ScenarioError
-            As `read_scenario` does.
         """
         if names_files(settings):
             of, every = self._of, (*self._of.settings, *settings)
@@ -132,23 +107,9 @@ class Variants:
 def stated_value(
     source: str | Path, path: str, settings: Sequence[str] = (), *, beside: Sequence[Path] = ()
 ) -> object:
-    """Return what a scenario holds at a path, nothing where it leaves the key out.
+    """Return what a sound scenario holds at a path, ``loop.torque.kp``, nothing where it leaves the key out.
 
-    Parameters
-    ----------
-    source : str or Path
-        A scenario file, or the name of a shipped one, that has been read without errors.
-    path : str
-        As in a setting, e.g. ``loop.torque.kp``.
-    settings : sequence of str
-        ``path=value`` each.
-    beside : sequence of Path
-        As in `read_scenario`.
-
-    Raises
-    ------
-    LookupError
-        Where there is no such path, with the nearest.
+    Settings and folders as in `read_scenario`. A LookupError names the nearest where there is no such path.
     """
     problems, _, _ = _assembled(source, settings, beside, load_toml)
     value: Any = problems.document
@@ -160,20 +121,7 @@ def stated_value(
 
 
 def place_of(scenario: Scenario, path: str) -> KeyPath:
-    """Return the keys that lead to a value of the effective document.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        As read.
-    path : str
-        As in a setting.
-
-    Raises
-    ------
-    LookupError
-        Where there is no such path, with the nearest.
-    """
+    """Return the keys that lead to a value of the effective document; a LookupError names the nearest."""
     problems, _, _ = _assembled(scenario.path, scenario.settings, scenario.beside, load_toml)
     return resolve(problems.document, path.split("."))
 
@@ -181,10 +129,7 @@ def place_of(scenario: Scenario, path: str) -> KeyPath:
 def stated_values(scenario: Scenario) -> tuple[Statement, ...]:
     """Return every value that a scenario has, each with its unit and with what states it.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        As read; its part files are looked for again.
+    Its part files are looked for again.
     """
     problems, _, _ = _assembled(scenario.path, scenario.settings, scenario.beside, load_toml)
     return tuple(statements(scenario.description, problems))

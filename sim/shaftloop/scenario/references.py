@@ -23,13 +23,7 @@ def showing(*signals: str) -> list[str]:
 
 
 def carried(draft: Draft, name: str) -> list[str]:
-    """Return a name and what stands behind it, hop by hop; a circle of hops ends where it closes.
-
-    Parameters
-    ----------
-    name : str
-        A hop, or anything else.
-    """
+    """Return a name and what stands behind it, hop by hop; a circle of hops ends where it closes."""
     chain = [name]
     while draft.role(chain[-1]) == "hop" and chain[-1] not in chain[:-1]:
         hop = draft.find(chain[-1], ["hop"])
@@ -55,12 +49,7 @@ def loop_kind(draft: Draft, entry: Entry) -> str:
 def check_reference(draft: Draft, problems: Problems, path: KeyPath, name: str, *roles: str) -> bool:
     """Tell whether a name stands for one of some roles, and add an error where it does not.
 
-    Parameters
-    ----------
-    path : tuple
-        Key that holds the name.
-    *roles : str
-        Kinds of part, ``loop`` or ``hop``.
+    Roles are kinds of part, ``loop`` and ``hop``.
     """
     role = draft.role(name)
     if role in (*roles, "part"):

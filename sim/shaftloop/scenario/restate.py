@@ -28,17 +28,8 @@ class Restated:
 def restated(scenario: Scenario, values: Sequence[Restated]) -> str:
     """Return a scenario's text with other values, each in the scenario file itself, over its part file.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        As read, without settings.
-    values : sequence of Restated
-        What is to be stated.
-
-    Raises
-    ------
-    ScenarioError
-        Where a value lies in a list of a part file, which the file cannot state alone.
+    The scenario was read without settings. Raises ScenarioError where a value lies in a list of a part file,
+    which the file cannot state alone.
     """
     import tomlkit
 

@@ -64,23 +64,11 @@ def find_scenario(source: str | Path) -> Path:
 
 
 def find_beside(name: str, folders: Sequence[Path], owner: str = "scenario") -> Path:
-    """Return a file that another file names, from the first folder that holds it.
+    """Return a file that another file, the `owner`, names, from the first folder that holds it.
 
-    This is the one rule for all that stands in files; only what a command line names may lie anywhere.
-
-    Parameters
-    ----------
-    name : str
-        Relative path with forward slashes.
-    folders : sequence of Path
-        Folders that may hold it; the file must not lie outside, not even by a symbolic link.
-    owner : str
-        What the file is called that names it, and whose folder is the first.
-
-    Raises
-    ------
-    ValueError
-        Saying what is wrong with the name.
+    This is the one rule for all that stands in files; only what a command line names may lie anywhere. The
+    name is a relative path with forward slashes, and must not lead outside of the folders, the first of them
+    that of the owner, not even by a symbolic link. A ValueError says what is wrong with it.
     """
     if not name.isprintable() or Path(name).is_absolute() or "\\" in name or re.match("[A-Za-z]:", name):
         raise ValueError(
@@ -103,15 +91,7 @@ def find_beside(name: str, folders: Sequence[Path], owner: str = "scenario") -> 
 
 
 def read_text(path: Path, label: str, limit: int) -> str:
-    """Return the text of a file in UTF-8.
-
-    Parameters
-    ----------
-    label : str
-        How messages call it.
-    limit : int
-        Largest size. [byte]
-    """
+    """Return the text of a file in UTF-8 of at most `limit` bytes, which messages call by its label."""
     try:
         with path.open("rb") as file:
             data = file.read(limit + 1)

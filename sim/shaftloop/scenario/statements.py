@@ -37,14 +37,9 @@ class Statement:
 
 
 def statements(description: Any, problems: Problems) -> Iterator[Statement]:
-    """Yield every value of a description, in the order of its keys.
+    """Yield every value of a sound description, in the order of its keys.
 
-    Parameters
-    ----------
-    description : Description
-        That was read without errors.
-    problems : Problems
-        With its effective document, and with where each key of it stands.
+    `problems` has its effective document, and where each key of it stands.
     """
     yield from _table(description, problems.document, (), problems)
 

@@ -20,15 +20,7 @@ _MODEL_UNITS = {"torque": "1", "speed": "rad/(N m s)"}
 
 
 def check_structure(draft: Draft, entry: Entry, kind: str, problems: Problems) -> None:
-    """Add what is wrong with the structure of a loop.
-
-    Parameters
-    ----------
-    entry : Entry
-        A loop, read without an error.
-    kind : str
-        ``torque`` or ``speed``, empty if unknown.
-    """
+    """Add what is wrong with the structure of a sound loop, ``torque`` or ``speed``, empty if unknown."""
     loop: Loop = entry.value
     if loop.limiter_of is not None:
         for key in _KEYS:

@@ -21,16 +21,9 @@ __all__ = ["read_tables", "with_tables"]
 def read_tables(
     draft: Draft, problems: Problems, folders: Sequence[Path], digest: Digest | None = None
 ) -> None:
-    """Fill in what the files hold that parts name.
+    """Fill in what the files hold that parts name, behind the folder of the part file that names them.
 
-    Parameters
-    ----------
-    draft : Draft
-        Its line is changed.
-    folders : sequence of Path
-        Folders that may hold the files, behind that of the part file that names them.
-    digest : hash object, optional
-        Takes the content of the files.
+    The digest takes the content of the files.
     """
     digest = digest or hashlib.sha256()
     for index, entry in enumerate(draft.lists["line"]):
@@ -43,13 +36,7 @@ def read_tables(
 
 
 def with_tables(part: Part, folders: Sequence[Path]) -> Part | None:
-    """Return a part with what the file holds that it names, nothing where that cannot be used.
-
-    Parameters
-    ----------
-    folders : sequence of Path
-        Folders that may hold the file.
-    """
+    """Return a part with what the file holds that it names, nothing where that cannot be used."""
     filed = part.filed()
     if filed is None:
         return part

@@ -58,13 +58,7 @@ class TimedKey(NamedTuple):
 
 
 def tick_divisor(times: Sequence[Fraction]) -> int:
-    """Return the smallest d for which every time is a whole number of ticks of 1 ns/d.
-
-    Parameters
-    ----------
-    times : sequence of Fraction
-        Periods, phases and latencies. [s]
-    """
+    """Return the smallest d for which every time [s] is a whole number of ticks of 1 ns/d."""
     return math.lcm(*(_divisor(time) for time in times))
 
 
@@ -281,10 +275,7 @@ def _ends(steps: list[Entry], duration: Fraction | None, problems: Problems) -> 
 def sequence_length(steps: Sequence[SequenceStep]) -> tuple[Fraction, Fraction]:
     """Return when the last step with an end is over, and when the last waiting is, at the latest [s].
 
-    Parameters
-    ----------
-    steps : sequence of SequenceStep
-        Steps; one that does not wait overlaps those after it.
+    A step that does not wait overlaps those after it.
     """
     now = end = Fraction(0)
     for step in steps:

@@ -8,15 +8,7 @@ __all__ = ["changed_text", "put", "with_cautions"]
 
 
 def changed_text(document: Any, text: str) -> str:
-    """Return the text of a changed document, with the line ends of the text that it was read from.
-
-    Parameters
-    ----------
-    document : tomlkit.TOMLDocument
-        From that text.
-    text : str
-        As the file stands.
-    """
+    """Return the text of a changed tomlkit document, with the line ends of the text that it was read from."""
     import tomlkit
 
     result = tomlkit.dumps(document)
@@ -25,15 +17,7 @@ def changed_text(document: Any, text: str) -> str:
 
 
 def with_cautions(text: str, cautions: Sequence[str]) -> str:
-    """Return a text with what is to be minded in comments above it; what stands there already is left out.
-
-    Parameters
-    ----------
-    text : str
-        Of a scenario file.
-    cautions : sequence of str
-        A sentence or more each.
-    """
+    """Return a text with what is to be minded in comments above it; what stands there already is left out."""
     lay = textwrap.TextWrapper(108, initial_indent="# Caution: ", subsequent_indent="# ")
     end = "\r\n" if "\r\n" in text else "\n"
     lines = [end.join(lay.wrap(each)) + end for each in cautions]
@@ -43,14 +27,7 @@ def with_cautions(text: str, cautions: Sequence[str]) -> str:
 def put(table: Any, key: str, value: Any, below: str) -> None:
     """Set a key of a table; a new one goes below another, above the blank line behind the table.
 
-    Parameters
-    ----------
-    table : tomlkit item
-        That holds the key, or is to hold it.
-    value : tomlkit item, str or float
-        For the key.
-    below : str
-        Key of the table; where it has none of that name, a new one goes to its end.
+    Where the table has none of that name, a new one goes to its end.
     """
     import tomlkit
 

@@ -26,17 +26,7 @@ _UNITS = {"torque": "N m", "speed": "rad/s", "position": "rad"}
 
 
 def read_traces(draft: Draft, problems: Problems, folders: Sequence[Path], digest: Digest) -> None:
-    """Fill in the points of every step that follows a trace.
-
-    Parameters
-    ----------
-    draft : Draft
-        Its sequence is changed.
-    folders : sequence of Path
-        Folders that may hold the files.
-    digest : hash object
-        Takes the content of the files.
-    """
+    """Fill in the points of every step that follows a trace; the digest takes the content of their files."""
     steps = draft.lists["sequence"]
     for index, entry in enumerate(steps):
         if not isinstance(entry.value, Trace):

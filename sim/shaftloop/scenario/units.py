@@ -60,18 +60,7 @@ class Stated:
     """As stated; empty for a bare number."""
 
     def to(self, unit: str) -> float:
-        """Return the number in a unit.
-
-        Parameters
-        ----------
-        unit : str
-            The unit wanted; a bare number is of the unit ``1``.
-
-        Raises
-        ------
-        UnitError
-            Where it is of another dimension.
-        """
+        """Return the number in a unit, of a bare number ``1``; other dimensions are a UnitError."""
         if not self.unit and unit != "1":
             raise UnitError(f"the unit is missing; {_expected((unit,))}")
         dimension, factor = unit_factor(self.unit or "1")
@@ -85,24 +74,10 @@ class Stated:
 
 @lru_cache(maxsize=1024)
 def read_quantity(text: str, units: tuple[str, ...]) -> tuple[Fraction, str]:
-    """Read a number with a unit.
+    """Return a number in SI units, and the one of some units, each of another dimension, that its text has.
 
-    Parameters
-    ----------
-    text : str
-        For example ``"0.021 kg m^2"``.
-    units : tuple of str
-        The SI units admitted, each of another dimension.
-
-    Returns
-    -------
-    tuple of Fraction and str
-        Value in SI units, and the one of `units` whose dimension the text has.
-
-    Raises
-    ------
-    UnitError
-        Where the text is no number with a unit, or the unit is unknown or of another dimension.
+    A UnitError says that the text, ``"0.021 kg m^2"``, is no number with a unit, or which is unknown or does
+    not fit.
     """
     number, unit = parse_quantity(text, units)
     dimension, factor = unit_factor(unit)
@@ -116,12 +91,7 @@ def read_quantity(text: str, units: tuple[str, ...]) -> tuple[Fraction, str]:
 def parse_quantity(text: str, units: tuple[str, ...] = ()) -> tuple[Fraction, str]:
     """Split a text into its number and its unit, which is known but may be of any dimension.
 
-    Parameters
-    ----------
-    text : str
-        For example ``"0.021 kg m^2"``.
-    units : tuple of str
-        Units to suggest in the messages.
+    `units` are suggested in the messages.
     """
     text = text.strip()
     if re.match(r"[+-]?[0-9]*,[0-9]", text):

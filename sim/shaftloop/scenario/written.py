@@ -12,15 +12,7 @@ __all__ = ["written"]
 
 
 def written(hint: Any, value: Any) -> Any:
-    """Return a value as a scenario would state it: a quantity as a text with its unit.
-
-    Parameters
-    ----------
-    hint : type
-        Annotation of its field.
-    value : object
-        What the field holds.
-    """
+    """Return a value as a scenario would state it, by the annotation of its field: quantities with a unit."""
     meta = quantity_of(hint)
     if isinstance(value, tuple) and not isinstance(value, ShaftOrder):
         return [written(hint, item) for item in value]

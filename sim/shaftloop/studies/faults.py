@@ -114,11 +114,6 @@ def standard_faults(description: Description) -> list[Fault]:
     """Return what may fail in a bench, one at a time, and what its scenario states, at the time stated there.
 
     Their names are those of their figures. Second failures of a scenario come with each fault that it states.
-
-    Parameters
-    ----------
-    description : Description
-        The bench.
     """
     found: list[tuple[str, FaultKind]] = []
     for part in description.line:
@@ -141,15 +136,7 @@ def standard_faults(description: Description) -> list[Fault]:
 
 
 def fault_figures(description: Description, chosen: Sequence[Fault]) -> dict[str, Figure]:
-    """Return the figures of some faults, not looked for yet.
-
-    Parameters
-    ----------
-    description : Description
-        The bench.
-    chosen : sequence of Fault
-        From `standard_faults`.
-    """
+    """Return the figures of some faults, not looked for yet."""
     found = [Figure("damaging", "1", "faults that take a part beyond its limit", better="lower")]
     bench = build_bench(replace(description, fault=(), duty=None), smooth=True)
     ratings = {(entry.part, entry.quantity): entry.unit for entry in bench.ratings()}
@@ -174,15 +161,7 @@ def fault_figures(description: Description, chosen: Sequence[Fault]) -> dict[str
 
 
 def found_figures(description: Description, runs: "Sequence[FaultRun]") -> dict[str, Figure]:
-    """Return the figures of faults that were run.
-
-    Parameters
-    ----------
-    description : Description
-        The bench.
-    runs : sequence of FaultRun
-        From `run_faults`.
-    """
+    """Return the figures of faults that were run."""
     figures = fault_figures(description, [run.fault for run in runs])
     figures["damaging"] = figures["damaging"].found(sum(run.damages for run in runs))
     for run in runs:
@@ -216,27 +195,11 @@ def run_faults(
     healthy: Simulation | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> tuple[FaultRun, ...]:
-    """Run a bench with each of some faults, the worst first.
+    """Run a bench, of a duty its first cycle, with each of some faults, the worst first.
 
-    Of a duty that is its first cycle.
-
-    Parameters
-    ----------
-    description : Description
-        The bench.
-    chosen : sequence of Fault
-        From `standard_faults`.
-    protected : bool
-        False to leave the interlocks out.
-    healthy : Simulation, optional
-        Run of just this bench in which nothing fails, if at hand, recorded at the rate of its sensor.
-    progress : callable, optional
-        Called now and then with the share that is done.
-
-    Raises
-    ------
-    SimulationError
-        Where the healthy bench cannot be run, or all of it would take too long.
+    `protected` false leaves the interlocks out. `healthy` is a run of just this bench in which nothing fails,
+    if at hand, recorded at the rate of its sensor. `progress` is called now and then with the share that is
+    done.
     """
     description = replace(description, duty=None)
     bench = replace(description, fault=(), limit=description.limit if protected else ())
@@ -257,12 +220,7 @@ def run_faults(
 def run_again(description: Description, runs: Sequence[FaultRun]) -> list[FaultRun]:
     """Run a bench with each of some faults at the moments that were worst before, in their order.
 
-    Parameters
-    ----------
-    description : Description
-        The bench, as it was but for its interlocks or parts.
-    runs : sequence of FaultRun
-        From `run_faults`.
+    The bench is as it was but for its interlocks or parts.
     """
     second = tuple(fault for fault in description.fault if fault.kind == "does_not_act")
     cases = [[(run.fault, run.moment, second if run.fault in description.fault else ())] for run in runs]

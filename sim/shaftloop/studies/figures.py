@@ -169,16 +169,9 @@ def loop_figures(
     delay: "DelayMargin | None" = None,
     step: "StepResponse | None" = None,
 ) -> dict[str, Figure]:
-    """Return figures of a loop by name.
+    """Return those figures of a loop that are wanted of `LOOP_FIGURES`, others are left out.
 
-    Parameters
-    ----------
-    analysis : LoopAnalysis
-        The loop at its operating point.
-    names : sequence of str
-        Those of `LOOP_FIGURES` that are wanted; others are left out.
-    delay, step : DelayMargin, StepResponse, optional
-        Of the loop, where they are known already.
+    Delay margin and step of the loop are looked for where they are not known already.
     """
     from shaftloop.analysis.delay import delay_margin
 
@@ -200,15 +193,7 @@ def loop_figures(
 
 
 def map_figures(points: "Sequence[MapPoint]", loop: str) -> dict[str, Figure]:
-    """Return the worst figures of a loop over its operating range; points that it cannot hold do not count.
-
-    Parameters
-    ----------
-    points : sequence of MapPoint
-        From `operating_map`.
-    loop : str
-        Its name.
-    """
+    """Return the worst figures of a loop over its operating range; points it cannot hold do not count."""
     from shaftloop.analysis.worstcase import worst_cases
 
     held = [point for point in points if loop in point.margins]
@@ -230,13 +215,7 @@ def _lost(reason: str) -> dict[str, Figure]:
 
 
 def mode_figures(modes: "Sequence[Mode]") -> dict[str, Figure]:
-    """Return the figures of the modes of a line, e.g. ``1.frequency``.
-
-    Parameters
-    ----------
-    modes : sequence of Mode
-        From `find_modes`.
-    """
+    """Return the figures of the modes of a line, e.g. ``1.frequency``."""
     return {
         f"{number}.{name}": mode_figure(name, number).found(getattr(mode, name))
         for number, mode in enumerate(modes, 1)
@@ -245,15 +224,7 @@ def mode_figures(modes: "Sequence[Mode]") -> dict[str, Figure]:
 
 
 def mode_figure(name: str, number: int) -> Figure:
-    """Return a figure of a mode, not looked for yet.
-
-    Parameters
-    ----------
-    name : str
-        One of `MODE_FIGURES`.
-    number : int
-        Of the mode, from 1.
-    """
+    """Return one of `MODE_FIGURES` of a mode, numbered from 1, not looked for yet."""
     entry = MODE_FIGURES[name]
     meaning = f"{entry.meaning} of mode {number} of the line"
     return replace(entry, meaning=meaning, group=f"mode {number}")

@@ -30,14 +30,7 @@ def try_interlocks(description: Description, runs: Sequence[FaultRun]) -> Guardi
     """Return the interlocks that save most of what goes unnoticed or overspeeds, if any might help.
 
     They are tried at two levels: just below the limit of what is damaged, and just above what the healthy
-    bench reaches.
-
-    Parameters
-    ----------
-    description : Description
-        The bench.
-    runs : sequence of FaultRun
-        From `run_faults`, with the interlocks that the bench has.
+    bench reaches. The runs were made with the interlocks that the bench has.
     """
     tried = tuple(run for run in runs if run.damages and _in_time(run))
     if not tried:

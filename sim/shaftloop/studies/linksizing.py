@@ -102,15 +102,9 @@ def size_link(
 ) -> tuple[LinkSize, ...]:
     """Return the smallest capacitance and the largest brake resistances with which a link keeps its bounds.
 
-    The capacitance keeps the link between undervoltage and overvoltage, and where its resistors hold it;
-    a resistor holds it below the overvoltage and 1.03 times its on level.
-
-    Parameters
-    ----------
-    description : Description
-        Of the bench, with the sequence and the faults that it goes through.
-    progress : callable, optional
-        Called now and then with the share of one bound that is done.
+    The capacitance keeps the link between undervoltage and overvoltage, and where its resistors hold it; a
+    resistor holds it below the overvoltage and 1.03 times its on level. Sequence and faults are those of the
+    bench; `progress` is called now and then with the share of one bound that is done.
     """
     return tuple(_bounds(description, progress))
 

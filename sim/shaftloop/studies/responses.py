@@ -52,10 +52,7 @@ class ResponseSource:
 def known(description: Description, names: Iterable[str] | None = None) -> dict[str, Figure]:
     """Return the responses that a bench has, by name; nothing is simulated.
 
-    Parameters
-    ----------
-    names : iterable of str, optional
-        Only the sources with which these begin are looked at; some take a second to say what they have.
+    Only the sources with which `names` begin are looked at; some take a second to say what they have.
     """
     prefixes = SOURCES if names is None else {name.partition(".")[0] for name in names}
     return {
@@ -67,18 +64,7 @@ def known(description: Description, names: Iterable[str] | None = None) -> dict[
 
 
 def require(description: Description, names: Iterable[str]) -> dict[str, Figure]:
-    """Return what names stand for.
-
-    Parameters
-    ----------
-    names : iterable of str
-        For example ``margins.torque.ms``.
-
-    Raises
-    ------
-    ScenarioError
-        Where the bench has no such response, with the nearest one.
-    """
+    """Return what names, ``margins.torque.ms``, stand for; a ScenarioError names the nearest."""
     names = list(dict.fromkeys(names))
     have = known(description, names)
     wrong = [name for name in names if name not in have]
@@ -93,19 +79,8 @@ def evaluate(
 ) -> dict[str, Figure]:
     """Return responses of a bench by name, each source run at most once.
 
-    A source that fails makes its responses `failed`; the other sources are evaluated all the same.
-
-    Parameters
-    ----------
-    names : sequence of str
-        As in `known`.
-    outcome : Outcome, optional
-        Of the bench, where it has been run already.
-
-    Raises
-    ------
-    ScenarioError
-        Where the bench has no such response, with the nearest one.
+    A source that fails makes its responses `failed`; the other sources are evaluated all the same. The
+    outcome is that of the bench, where it has been run already.
     """
     wanted: dict[str, list[str]] = {}
     for name in dict.fromkeys(names):
@@ -122,13 +97,7 @@ def evaluate(
 
 
 def simulates(names: Iterable[str]) -> bool:
-    """Return whether a run in time is needed for some responses.
-
-    Parameters
-    ----------
-    names : iterable of str
-        Their full names.
-    """
+    """Return whether a run in time is needed for some responses."""
     return any(name.startswith(f"{_SIMULATE}.") for name in names)
 
 

@@ -95,19 +95,7 @@ def choose(
     """Judge every candidate: first those that do not fail, of them those without gaps, then the most certain.
 
     A sensor of which little is stated has a small budget for that reason alone. What all candidates lack,
-    such as a temperature of the bench, is no gap.
-
-    Parameters
-    ----------
-    description : Description
-        The bench, with a torque sensor whose place the candidates take.
-    candidates : sequence of Candidate
-        From `find_candidates`.
-
-    Raises
-    ------
-    ScenarioError
-        Where the line has no torque sensor.
+    such as a temperature of the bench, is no gap. They take the place of the torque sensor of the bench.
     """
     bench = build_bench(description, smooth=True)
     sensor = bench.main_sensor()
@@ -135,19 +123,10 @@ def _effect(left_out: str) -> str:
 
 
 def find_candidates(files: Sequence[Path], name: str) -> tuple[SensorOption, ...]:
-    """Read the torque sensors among part files; other parts are passed over.
+    """Read the torque sensors among part files, the shipped ones where there are none, as one in the line.
 
-    Parameters
-    ----------
-    files : sequence of Path
-        Part files; the shipped ones where there are none.
-    name : str
-        Of the sensor in the line.
-
-    Raises
-    ------
-    ScenarioError
-        Where a file cannot be read or states no sound sensor, or none of them is a sensor.
+    Other parts are passed over; raises ScenarioError where a file states no sound sensor, or none of them is
+    one.
     """
     chosen = list(files) or sorted((shipped_folder() / "parts").glob("*.toml"))
     found, messages = [], []

@@ -89,23 +89,10 @@ def size_parts(
     faults: bool = True,
     progress: Callable[[float], None] | None = None,
 ) -> tuple[Sized, ...]:
-    """Return what is asked of every part and what it stands, left to right.
+    """Return what is asked of every part by the sequence, and by faults, and what it stands, left to right.
 
-    Parameters
-    ----------
-    files : sequence of Path
-        Part files that may take the place of one that does not serve; the shipped ones where there are none.
-    faults : bool
-        False to look at the sequence alone.
-    progress : callable, optional
-        Called now and then with the share that is done.
-
-    Raises
-    ------
-    SimulationError
-        Where the bench cannot be run, or all of it would take too long.
-    ScenarioError
-        Where a part file cannot be read.
+    Part files may take the place of one that does not serve; the shipped ones where there are none.
+    `progress` is called now and then with the share that is done.
     """
     # What a scenario lets fail is a fault, no part of its sequence.
     # Without faults it is the run that others ask for, too, which is made once.
@@ -221,13 +208,7 @@ def _stands(description: Description, other: Part, wanted: Sequence[Sized]) -> b
 
 
 def size_figures(found: Sequence[Sized]) -> dict[str, Figure]:
-    """Return the share of what each part stands that is used, by part and quantity.
-
-    Parameters
-    ----------
-    found : sequence of Sized
-        From `size_parts`.
-    """
+    """Return the share of what each part stands that is used, by part and quantity."""
     meaning = "share of what it stands that sequence and faults use"
     return by_name(
         Figure(f"{entry.part}.{entry.quantity}.used", "1", meaning, better="lower", group=entry.part).found(

@@ -99,18 +99,9 @@ class Variation:
 
 
 def read_range(text: str) -> Range:
-    """Return the range that a text means.
+    """Return the range that a text means: ``PATH=LO..HI`` or ``PATH=LO..HI:POINTS``.
 
-    Parameters
-    ----------
-    text : str
-        ``PATH=LO..HI`` or ``PATH=LO..HI:POINTS``, e.g. ``line.ts.latency=0ms..1ms``; a unit of the upper
-        end alone holds for both.
-
-    Raises
-    ------
-    ScenarioError
-        Where the text is no range.
+    A unit of the upper end alone holds for both, ``line.ts.latency=0..1ms``.
     """
     match = re.fullmatch(r"\s*([^=\s]+)\s*=\s*(.+?)\s*\.\.\s*(.+?)\s*(?::\s*([0-9]{1,9}))?\s*", text)
     if match is None:
@@ -134,17 +125,9 @@ def vary(
     demand: MarginsDemand,
     progress: Callable[[float], None] | None = None,
 ) -> Variation:
-    """Return the margins of loops against a parameter.
+    """Return the margins of loops against a parameter; `progress` gets the share of the values that is done.
 
-    Parameters
-    ----------
-    progress : callable, optional
-        Gets the share of the values that is done.
-
-    Raises
-    ------
-    ShaftloopError
-        Where every value is refused: the first refusal.
+    Where every value is refused, the first refusal is raised.
     """
     study = _Study(scenario, wanted, demand)
     values, left_out, errors = [], [], []

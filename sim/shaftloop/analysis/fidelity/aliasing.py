@@ -113,17 +113,7 @@ def ripples(
 ) -> tuple[Ripple, ...]:
     """Return the ripples of the unit: those it states (cogging, cylinders), else the orders of its electrics.
 
-    Parameters
-    ----------
-    orders : sequence of float
-        Further orders.
-    amplitude : float, optional
-        Of every order that the scenario states none for. [N m]
-
-    Raises
-    ------
-    ScenarioError
-        Where an order or the amplitude is out of range.
+    Further `orders` are added; `amplitude` is that of every order for which the scenario states none. [N m]
     """
     if amplitude is not None and not (math.isfinite(amplitude) and amplitude > 0.0):
         raise ScenarioError([f"`ripple`: {amplitude:g} N m is no amplitude; state one above 0"])
@@ -168,19 +158,8 @@ def aliasing(
 ) -> Aliasing:
     """Return where the ripples of the unit appear in the reading, and what would keep them out.
 
-    Parameters
-    ----------
-    orders : sequence of float
-        Beyond those of the scenario.
-    amplitude : float, optional
-        Of every order that the scenario states none for. [N m]
-    level : float, optional
-        That folded lines should stay below; a thousandth of the rated torque where not given. [N m]
-
-    Raises
-    ------
-    ScenarioError
-        Where an order is asked for and the bench stands still, or a figure is out of range.
+    `orders` and `amplitude` as in `ripples`; folded lines should stay below `level`, a thousandth of the
+    rated torque where not given. [N m]
     """
     if level is not None and not (math.isfinite(level) and level > 0.0):
         raise ScenarioError([f"`level`: {level:g} N m is no level; state one above 0"])

@@ -31,31 +31,17 @@ class Band:
     """False where the response is outside already at the reference."""
 
     def holds(self, frequency: float) -> bool:
-        """Return whether a frequency lies inside.
-
-        Parameters
-        ----------
-        frequency : float
-            [Hz]
-        """
+        """Return whether a frequency lies inside [Hz]."""
         return self.exists and (self.low or 0.0) <= frequency <= (self.high or math.inf)
 
 
 def find_bands(
     frequency: Array, size: Array, reference: int, exact: Callable[[float], float]
 ) -> tuple[Band, ...]:
-    """Return the bands around a reference frequency, one per level.
+    """Return the bands around a reference frequency, by its number, one per level.
 
-    Parameters
-    ----------
-    frequency : ndarray, shape (n,)
-        Rising, dense enough to show every excursion. [Hz]
-    size : ndarray, shape (n,)
-        Response relative to its reference value. [1]
-    reference : int
-        Number of the frequency from which the bands are followed to both sides.
-    exact : callable
-        The same response at one frequency, to find the ends.
+    Frequencies [Hz] rise, dense enough to show every excursion; `size` is the response relative to its
+    reference value, both of shape (n,), and `exact` the same at one frequency, to find the ends.
     """
     return tuple(_band(frequency, size, reference, exact, level) for level in LEVELS)
 

@@ -94,21 +94,8 @@ def correction(
 ) -> Correction:
     """Return the bias of the reading against the unit, and the residual of the usual correction.
 
-    Parameters
-    ----------
-    description : Description
-        With its `unit` and a torque sensor.
-    level : float
-        Rms of the rounding that a window is chosen for, where none is stated. [N m]
-    inertia_error : float
-        Relative uncertainty of the inertia. [1]
-    window : float, optional
-        Of the differentiation; rounded to whole periods of the encoder, at least one. [s]
-
-    Raises
-    ------
-    ScenarioError
-        Where the window is shorter than a period of the encoder or the inertia error is out of range.
+    Speed is differentiated over a window [s], rounded to whole periods of the encoder, at least one; where
+    none is stated, rounding to edges leaves less than `level` (rms) [N m]. `inertia_error` is relative. [1]
     """
     if not 0.0 <= inertia_error <= 1.0:
         raise ScenarioError([f"`inertia_error`: {inertia_error:g} is outside 0 to 1; e.g. 0.02 for 2 %"])
@@ -159,44 +146,21 @@ def correction(
 
 
 def angle_step(encoder: Encoder, speed: float) -> float:
-    """Return the step in which an encoder knows the angle: an edge, or what turns past in a clock tick [rad].
-
-    Parameters
-    ----------
-    speed : float
-        [rad/s]
-    """
+    """Return the step in which an encoder knows the angle [rad]: an edge, or what passes in a clock tick."""
     clock = encoder.clock_rate()
     edge = edge_angle(encoder.lines)
     return min(abs(speed) / clock, edge) if clock and speed else edge
 
 
 def acceleration_noise(step: float, window: float) -> float:
-    """Return the rms of an acceleration from a stepped angle, differentiated twice over a window [rad/s^2].
-
-    Parameters
-    ----------
-    step : float
-        From `angle_step`. [rad]
-    window : float
-        [s]
-    """
+    """Return the rms [rad/s^2] of an angle in steps [rad] that is differentiated twice over a window [s]."""
     return step / (math.sqrt(2.0) * window**2)
 
 
 def window_for(step: float, inertia: float, level: float, period: float) -> float:
     """Return the shortest window, in whole periods, whose torque noise stays below a level [s].
 
-    Parameters
-    ----------
-    step : float
-        From `angle_step`. [rad]
-    inertia : float
-        That is corrected. [kg m^2]
-    level : float
-        Rms. [N m]
-    period : float
-        Of the encoder. [s]
+    Angle in steps [rad], inertia [kg m^2], level as rms [N m], period of the encoder [s].
     """
     least = math.sqrt(inertia * step / (math.sqrt(2.0) * level))
     return min(max(math.ceil(least / period - 1e-9), 1), _MOST_PERIODS) * period
@@ -218,16 +182,9 @@ def largest_acceleration(bench: Bench) -> float:
 
 
 def between(bench: Bench, body: int, spring: int) -> dict[int, float]:
-    """Return the bodies from a machine's to the measuring section, with the torque there per torque on each.
+    """Return the bodies from a machine's to a sensor's spring, with the torque there per torque on each.
 
     Branches off that way which hold no machine count too.
-
-    Parameters
-    ----------
-    body : int
-        Of the machine.
-    spring : int
-        Of the sensor.
     """
     tree = bench.line.tree
     found = set(tree.between(body, spring))
@@ -240,15 +197,7 @@ def between(bench: Bench, body: int, spring: int) -> dict[int, float]:
 
 
 def nearest_encoder(description: Description, bench: Bench, body: int, spring: int) -> Encoder | None:
-    """Return the encoder on the body nearest to another, of those on the shaft of a sensor.
-
-    Parameters
-    ----------
-    body : int
-        Number of the body.
-    spring : int
-        Of the sensor.
-    """
+    """Return the encoder on the body nearest to another, of those on the shaft of a sensor's spring."""
     line = bench.line
     found = [
         cast(Encoder, part)

@@ -53,34 +53,17 @@ class EncoderFigures:
 
 
 def crossover_speed(edges: int, clock: float, gate: float) -> float:
-    """Return the speed at which counting and timing resolve alike [rad/s].
-
-    Parameters
-    ----------
-    edges : int
-        Per turn.
-    clock : float
-        Of the timer. [Hz]
-    gate : float
-        Counting period. [s]
-    """
+    """Return the speed at which counting over a gate [s] and timing by a clock [Hz] resolve alike [rad/s]."""
     return 2.0 * math.pi / edges * math.sqrt(clock / gate)
 
 
 def encoder_figures(
     sensor: Sensor, speed: float, clock: float | None = None, turn_error: float = 0.0
 ) -> EncoderFigures:
-    """Return the figures of an encoder at a speed.
+    """Return the figures of an encoder at a speed [rad/s].
 
-    Parameters
-    ----------
-    speed : float
-        [rad/s]
-    clock : float, optional
-        Of a timer of edges, in place of the encoder's own. [Hz]
-    turn_error : float
-        Amplitude of the angle error once per turn, in place of the encoder's own: eccentricity over radius
-        of the grating. [rad]
+    In place of its own: the clock of a timer of edges [Hz], and the amplitude of the angle error once per
+    turn, eccentricity over radius of the grating. [rad]
     """
     encoder = cast(Encoder, sensor)
     edges, period = EDGES_PER_LINE * encoder.lines, float(1 / encoder.sampling)

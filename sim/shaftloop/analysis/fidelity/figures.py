@@ -19,15 +19,7 @@ _NEVER = "outside already for slow torques"
 
 
 def figures(found: Fidelity, corrected: Correction | None = None) -> dict[str, Figure]:
-    """Return every single figure of the analysis by name.
-
-    Parameters
-    ----------
-    found : Fidelity
-        From `fidelity`.
-    corrected : Correction, optional
-        From `correction`; with its defaults where not given.
-    """
+    """Return every single figure of the analysis by name, with the correction, or that of the defaults."""
     entry = corrected or correction(found.description, found.bench, found.point, 1e-3 * found.sensor.rated)
     return by_name(_static(found) + _bands(found) + _dynamic(found) + _noise(found) + _inertia(entry))
 

@@ -78,16 +78,8 @@ class SampledLine:
 class ForcedBench:
     """A smooth bench at its steady state, with a torque added at the air gap of a machine.
 
-    Parameters
-    ----------
-    bench : HyperMap
-        The smooth bench, its set-points held.
-    state : ndarray, shape (slots,)
-        From `HyperMap.steady`.
-    machine, sensor : str
-        Where the torque acts, and whose reading is looked at.
-    held : bool
-        Keep the commands of the loops at their steady state; else the loops answer.
+    The reading of one sensor is looked at. The commands of the loops are kept at their steady state if
+    `held`, else the loops answer.
     """
 
     def __init__(self, bench: HyperMap, state: Array, machine: str, sensor: str, *, held: bool) -> None:
@@ -129,15 +121,10 @@ class ForcedBench:
         self._width = len(keep)
 
     def respond(self, frequency: Array, source: Source | None = None) -> Responses:
-        """Return the responses at some frequencies.
+        """Return the responses at some frequencies above 0, shape (n,) [Hz].
 
-        Parameters
-        ----------
-        frequency : ndarray, shape (n,)
-            Above 0. [Hz]
-        source : callable, optional
-            What acts in place of 1 N m at the air gap: takes angular frequencies (n,) [rad/s], returns what
-            adds to the derivatives of the plant states, shape (states, n).
+        A source acts in place of 1 N m at the air gap: it takes angular frequencies (n,) [rad/s], and returns
+        what adds to the derivatives of the plant states, shape (states, n).
         """
         points = np.atleast_1d(np.asarray(frequency, dtype=np.float64))
         per_point = max(self._width**2, len(self._times) * self._width, len(self.a) ** 2)
@@ -147,36 +134,16 @@ class ForcedBench:
         return Responses(points, *(np.concatenate([part[name] for part in parts]) for name in names))
 
     def states(self, frequency: float, source: Source) -> Complex:
-        """Return how the plant states swing at the samples of the sensor, shape (states,).
-
-        Parameters
-        ----------
-        frequency : float
-            Above 0. [Hz]
-        source : callable
-            As in `respond`.
-        """
+        """Return how the plant states swing at the samples of the sensor, shape (states,); frequency [Hz]."""
         omega = np.array([2.0 * np.pi * frequency])
         return self._swing(omega, self._plant_alone(omega, source))[0][:, 0]
 
     def lines(
         self, frequency: float, *, received: bool = False, source: Source | None = None
     ) -> list[SampledLine]:
-        """Return the lines that a torque of one frequency makes in the readings, largest first.
+        """Return the lines that a torque of one frequency [Hz] makes in the readings, largest first.
 
-        Parameters
-        ----------
-        frequency : float
-            [Hz]
-        source : callable, optional
-            As in `respond`.
-        received : bool
-            Lines in what the torque loop receives at its ticks, in place of the readings as they arrive.
-
-        Raises
-        ------
-        ValueError
-            Where `received` is asked for and no torque loop reads the sensor.
+        `received`: in what the torque loop receives at its ticks, in place of the readings as they arrive.
         """
         period, phase = deliveries(self._sensor)
         slot = self._sensor.reading_slot
@@ -311,15 +278,7 @@ class ForcedBench:
 
 
 def folded(frequency: float, rate: float) -> float:
-    """Return where a frequency appears in samples: its distance from the nearest multiple of the rate [Hz].
-
-    Parameters
-    ----------
-    frequency : float
-        [Hz]
-    rate : float
-        Of the samples. [Hz]
-    """
+    """Return where a frequency appears in samples: how far from the nearest multiple of their rate [Hz]."""
     return abs(frequency - rate * round(frequency / rate))
 
 
@@ -337,15 +296,7 @@ def _reader(bench: HyperMap, sensor: str) -> LoopHandle | None:
 
 
 def air_gap_torque(bench: HyperMap, state: Array, machine: str) -> float:
-    """Return the air-gap torque of a machine in a state [N m].
-
-    Parameters
-    ----------
-    state : ndarray, shape (slots,)
-        From `HyperMap.steady`.
-    machine : str
-        Its name.
-    """
+    """Return the air-gap torque of a machine in a state [N m]."""
     terms = bench.run.term_outputs(state)
     parts = bench.bench.machines[machine].torque
     return float(

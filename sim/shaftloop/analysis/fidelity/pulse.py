@@ -45,13 +45,7 @@ class Chain:
     """Of a moving average at the end, 0 without one. [s]"""
 
     def then(self, after: "Chain") -> "Chain":
-        """Return this chain followed by another.
-
-        Parameters
-        ----------
-        after : Chain
-            Takes what this one puts out.
-        """
+        """Return this chain followed by another."""
         n, m = len(self.a), len(after.a)
         if not m:
             return replace(self, window=after.window)
@@ -80,15 +74,7 @@ class PulseCurve:
 
 
 def filter_chain(low_pass: LowPass | None, window: float = 0.0) -> Chain:
-    """Return a low-pass and a moving average as a chain.
-
-    Parameters
-    ----------
-    low_pass : LowPass or None
-        Parameters.
-    window : float
-        Of the moving average, 0 without one. [s]
-    """
+    """Return a low-pass and a moving average over a window [s] as a chain."""
     if low_pass is None:
         return Chain(np.zeros((0, 0)), np.zeros(0), np.zeros(0), window, window)
     f, g, out = state_space(low_pass)
@@ -98,16 +84,8 @@ def filter_chain(low_pass: LowPass | None, window: float = 0.0) -> Chain:
 def line_chain(line: Mechanics, machine: str, share: float, slowest: float) -> Chain:
     """Return the shaft line, from a machine's air-gap torque to the true torque over the share of a slow one.
 
-    Parameters
-    ----------
-    line : Mechanics
-        From `mechanics`.
-    machine : str
-        Its name.
-    share : float
-        Signed: true torque per air-gap torque far below the modes. [1]
-    slowest : float
-        How long to look. [s]
+    The share is signed: true torque per air-gap torque far below the modes [1]; `slowest` is how long to
+    look. [s]
     """
     b = np.zeros(len(line.a))
     b[line.machines[machine]] = line.inertias[line.machines[machine]] ** -0.5
@@ -117,12 +95,7 @@ def line_chain(line: Mechanics, machine: str, share: float, slowest: float) -> C
 def capture(chain: Chain, width: float, period: float) -> tuple[float, float]:
     """Return the peak of the response to a half-sine pulse of height 1, and the largest sample at worst.
 
-    Parameters
-    ----------
-    width : float
-        Of the pulse, from zero to zero. [s]
-    period : float
-        Of the samples. [s]
+    Width of the pulse from zero to zero, and period of the samples. [s]
     """
     coarsest = (width + chain.slowest) / _MOST_POINTS
     dense = period < coarsest
@@ -162,10 +135,7 @@ def _at_worst(cubics: Array) -> float:
 def _least(cubics: Array) -> float:
     """Return the least value, over intervals and places in them, of the largest cubic there.
 
-    Parameters
-    ----------
-    cubics : ndarray, shape (4, n, intervals)
-        Values at start and end, slopes at start and end per length of the interval.
+    Shape (4, n, intervals): values at start and end, slopes at start and end per length of the interval.
     """
     start, end, before, after = cubics
 
@@ -215,19 +185,7 @@ def _march(once: Array, start: Array, count: int) -> Array:
 
 
 def pulse_curve(line: Chain, path: Chain, period: float, scale: float) -> PulseCurve:
-    """Return the peaks over a range of widths around the time scale of the signal path.
-
-    Parameters
-    ----------
-    line : Chain
-        From `line_chain`.
-    path : Chain
-        From `filter_chain`.
-    period : float
-        Of the samples. [s]
-    scale : float
-        Time scale around which the widths lie. [s]
-    """
+    """Return the peaks over a range of widths around the time scale of the signal path [s]."""
     widths = np.geomspace(0.2 * scale, 100.0 * scale, _WIDTHS)
     both = line.then(path)
     alone = np.array([capture(path, width, period) for width in widths])
@@ -239,16 +197,7 @@ def pulse_curve(line: Chain, path: Chain, period: float, scale: float) -> PulseC
 def width_for(error: float, width: Array, peak: Array, exact: Callable[[float], float]) -> float | None:
     """Return the shortest pulse whose peak is shown within an error, and so is that of every longer one [s].
 
-    None where even the longest one is not.
-
-    Parameters
-    ----------
-    error : float
-        Largest share of the peak that may be missing. [1]
-    width, peak : ndarray, shape (n,)
-        From `pulse_curve`. [s], [1]
-    exact : callable
-        The same peak at one width.
+    None where even the longest one is not. `exact` is the same peak at one width.
     """
     short = np.flatnonzero(peak < 1.0 - error)
     if not len(short):

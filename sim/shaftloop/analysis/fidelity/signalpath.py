@@ -62,15 +62,10 @@ def noise(sensor: TorqueSensor) -> Noise:
 
 
 def mean_noise(sensor: TorqueSensor, window: float) -> float:
-    """Return the rms noise of the mean of the readings over a window, without the rounding [N m].
+    """Return the rms noise of the mean of the readings over a window [s], without the rounding [N m].
 
     Samples that are far apart are independent: σ/√n. Samples that the low-pass ties together average less
     than that, as the stated density does: S/√(2τ). Never more than one reading has.
-
-    Parameters
-    ----------
-    window : float
-        [s]
     """
     single = noise(sensor).analogue
     count = max(1.0, window * float(sensor.sampling))
@@ -79,13 +74,7 @@ def mean_noise(sensor: TorqueSensor, window: float) -> float:
 
 
 def amplitude_share(sensor: TorqueSensor, frequency: float) -> float:
-    """Return the size of a torque behind low-pass and moving average over its true size [1].
-
-    Parameters
-    ----------
-    frequency : float
-        [Hz]
-    """
+    """Return the size of a torque behind low-pass and moving average over its true size at f [Hz]."""
     share = 1.0
     if sensor.filter is not None:
         f, g, out = state_space(sensor.filter)
@@ -121,15 +110,7 @@ def averaging_window(sensor: TorqueSensor) -> float:
 
 
 def rise_time(low_pass: LowPass | None, window: float = 0.0) -> float:
-    """Return the time from 10 to 90 % of the step response of low-pass and moving average [s].
-
-    Parameters
-    ----------
-    low_pass : LowPass or None
-        Parameters.
-    window : float
-        Of the moving average, 0 without one. [s]
-    """
+    """Return the time from 10 to 90 % of the step response of low-pass and moving average [s]."""
     if low_pass is None:
         return 0.8 * window
     from scipy.linalg import expm
@@ -164,27 +145,13 @@ def slow_delay(sensor: TorqueSensor) -> float:
 
 
 def static_error(sensor: TorqueSensor, torque: float) -> float:
-    """Return reading minus true torque of a torque that does not change, without the rounding [N m].
-
-    Parameters
-    ----------
-    torque : float
-        True torque. [N m]
-    """
+    """Return reading minus true torque of a torque that does not change, without the rounding [N m]."""
     bent = nonlinearity_coefficient(sensor) * torque * (1.0 - (torque / sensor.rated) ** 2)
     return sensor.zero + sensor.gain_error * torque + bent
 
 
 def hold_response(frequency: Array, rate: float) -> Complex:
-    """Return the response of a value that stands between samples: sinc(f/rate), half a period late.
-
-    Parameters
-    ----------
-    frequency : ndarray
-        [Hz]
-    rate : float
-        Of the samples. [Hz]
-    """
+    """Return the response of a value that stands between samples: sinc(f/rate), half a period late."""
     share = np.asarray(frequency) / rate
     return np.asarray(np.sinc(share) * np.exp(-1j * np.pi * share))
 

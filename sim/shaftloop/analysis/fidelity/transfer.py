@@ -129,13 +129,7 @@ class Fidelity:
         return self.responses.frequency
 
     def turning(self, part: str) -> float:
-        """Return the speed of a part at the operating point [rad/s].
-
-        Parameters
-        ----------
-        part : str
-            Its name.
-        """
+        """Return the speed of a part at the operating point [rad/s]."""
         return self.point.speed * self.bench.bench.line.pace(part)
 
     @property
@@ -154,13 +148,7 @@ class Fidelity:
         return max(self.rise_time, 1.0 / self.sampling)
 
     def closed_at(self, frequency: Array) -> Complex | None:
-        """Return the reading per torque put at the air gap, over share and slope, all loops closed [1].
-
-        Parameters
-        ----------
-        frequency : ndarray, shape (n,)
-            [Hz]
-        """
+        """Return the reading per torque put at the air gap, over share and slope, all loops closed [1]."""
         if self.closed is None:
             return None
         reading = self.closed.respond(frequency).reading
@@ -172,23 +160,11 @@ class Fidelity:
         return slow_delay(self.sensor)
 
     def signal_at(self, frequency: float) -> complex:
-        """Return the signal path at one frequency, relative to slow torques [1].
-
-        Parameters
-        ----------
-        frequency : float
-            [Hz]
-        """
+        """Return the signal path at one frequency [Hz], relative to slow torques [1]."""
         return complex(_signal(self.held.respond(np.array([frequency])), self.static_slope)[0])
 
     def mechanical_at(self, frequency: float) -> complex:
-        """Return the mechanical part at one frequency, relative to the share [1].
-
-        Parameters
-        ----------
-        frequency : float
-            [Hz]
-        """
+        """Return the mechanical part at one frequency [Hz], relative to the share [1]."""
         found = _mechanical(self.held.respond(np.array([frequency])), self.sign * self.share)
         return complex(found[0])
 
@@ -196,19 +172,7 @@ class Fidelity:
 def fidelity(description: Description, speed: float | None = None, torque: float | None = None) -> Fidelity:
     """Return how the reading follows the air-gap torque of the unit under test.
 
-    Parameters
-    ----------
-    description : Description
-        The bench, with its `unit`.
-    speed, torque : float, optional
-        As in `operating_point`. [rad/s], [N m]
-
-    Raises
-    ------
-    ScenarioError
-        Where the scenario names no unit or has no torque sensor.
-    SimulationError
-        Where the bench cannot hold the operating point.
+    At an operating point as in `operating_point`, speed [rad/s] and torque [N m].
     """
     unit, sensor = check_bench(description)
     bench = HyperMap(description)

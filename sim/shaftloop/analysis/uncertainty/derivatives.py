@@ -99,11 +99,6 @@ def second_order_variance(measurement: Measurement) -> Array:
     """Return the terms of next order in the variance (JCGM 100, 5.1.2, note), shape (outputs,).
 
     ``Σi Σj (½·fij² + fi·fijj)·ui²·uj²``, for independent inputs with symmetric distributions. [unit²]
-
-    Parameters
-    ----------
-    measurement : Measurement
-        Function and inputs; correlations are not looked at.
     """
     estimates, widths = measurement.estimates, measurement.uncertainties
     uncertain = np.flatnonzero(widths)

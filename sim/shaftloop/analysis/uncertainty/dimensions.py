@@ -38,13 +38,7 @@ _PLAIN = ("acos", "asin", "atan", "cos", "cosh", "exp", "log", "log10", "sin", "
 
 
 def si_unit(unit: str) -> tuple[Dimension, Fraction]:
-    """Return the dimension of a unit and its factor to SI units.
-
-    Parameters
-    ----------
-    unit : str
-        As in a scenario, or empty for a plain number.
-    """
+    """Return the dimension of a unit, empty for a plain number, and its factor to SI units."""
     bases, factor = unit_factor(unit) if unit else ((), Fraction(1))
     exponents: dict[str, Fraction] = {}
     for base, power in bases:
@@ -58,13 +52,7 @@ def si_unit(unit: str) -> tuple[Dimension, Fraction]:
 
 
 def describe(dimension: Dimension) -> str:
-    """Return a dimension as a unit that people know.
-
-    Parameters
-    ----------
-    dimension : Dimension
-        From `si_unit`.
-    """
+    """Return a dimension as a unit that people know."""
     if not dimension:
         return "a plain number"
     if dimension == CELSIUS:
@@ -79,20 +67,7 @@ def describe(dimension: Dimension) -> str:
 
 
 def check_expression(program: Sequence[Instruction], names: Mapping[str, Dimension]) -> Dimension:
-    """Return the dimension of the value of an expression.
-
-    Parameters
-    ----------
-    program : sequence of Instruction
-        From `shaftloop.analysis.uncertainty.grammar.parse`.
-    names : mapping of str to Dimension
-        Of the names in it.
-
-    Raises
-    ------
-    ExpressionError
-        Where dimensions do not fit, with the position.
-    """
+    """Return the dimension of the value of an expression; an ExpressionError says where it has none."""
     # A power needs to know its exponent: with each dimension stands the value, where it is a plain constant.
     stack: list[tuple[Dimension, float | None]] = []
     for step in program:

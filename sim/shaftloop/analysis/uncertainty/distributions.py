@@ -62,54 +62,26 @@ class Distribution:
         return math.inf
 
     def values(self, score: Array, extra: Array | None = None) -> Array:
-        """Return the values that belong to standard normal scores.
-
-        Parameters
-        ----------
-        score : ndarray, shape (trials,)
-            Standard normal.
-        extra : ndarray, shape (trials,), optional
-            As `extra` asks for.
-        """
+        """Return the values of standard normal scores, shape (trials,); `extra` as the class asks for."""
         raise NotImplementedError
 
 
 def check_finite(**numbers: float) -> None:
-    """Refuse parameters that are no finite numbers.
-
-    Parameters
-    ----------
-    **numbers : float
-        By the names of the parameters. [any]
-    """
+    """Refuse parameters that are no finite numbers."""
     for key, value in numbers.items():
         if not math.isfinite(value):
             raise ParameterError(key, f"{value} is no finite number")
 
 
 def check_width(key: str, value: float) -> None:
-    """Refuse a width that is not above 0.
-
-    Parameters
-    ----------
-    key : str
-        Name of the parameter.
-    value : float
-        [unit of the quantity]
-    """
+    """Refuse a width that is not above 0 [unit of the quantity]."""
     check_finite(**{key: value})
     if value <= 0.0:
         raise ParameterError(key, f"{value:g} must be above 0; leave the distribution out for a constant")
 
 
 def share(score: Array) -> Array:
-    """Return the probability below a standard normal score [1].
-
-    Parameters
-    ----------
-    score : ndarray
-        Standard normal. [1]
-    """
+    """Return the probability below standard normal scores [1]."""
     from scipy.special import ndtr
 
     result: Array = ndtr(score)

@@ -80,20 +80,7 @@ class Instruction:
 
 
 def parse(text: str, names: Sequence[str]) -> tuple[Instruction, ...]:
-    """Return the instructions of an expression.
-
-    Parameters
-    ----------
-    text : str
-        Expression.
-    names : sequence of str
-        Names that stand for a value.
-
-    Raises
-    ------
-    ExpressionError
-        With position and advice.
-    """
+    """Return the instructions of an expression in some names; an ExpressionError has position and advice."""
     if len(text) > LONGEST:
         raise ExpressionError(
             f"{len(text)} characters; at most {LONGEST}: split it into several measurements"
@@ -102,15 +89,7 @@ def parse(text: str, names: Sequence[str]) -> tuple[Instruction, ...]:
 
 
 def evaluate(program: Sequence[Instruction], values: Mapping[str, Any]) -> Any:
-    """Return the value of an expression.
-
-    Parameters
-    ----------
-    program : sequence of Instruction
-        From `parse`.
-    values : mapping of str to float or ndarray
-        By name.
-    """
+    """Return the value of an expression from `parse`, of numbers or arrays by name."""
     stack: list[Any] = []
     for step in program:
         if step.code == "number":

@@ -108,17 +108,9 @@ class Output:
 class Measurement:
     """A measurement function with its inputs; checked when it is made.
 
-    Parameters
-    ----------
-    function : callable
-        Takes one array per input, in their order, and returns one array, or a tuple of one per output. It is
-        called with many values at once, so it must be made of operations on numpy arrays.
-    inputs : sequence of Input
-        At least one.
-    outputs : sequence of Output
-        One per array that the function returns.
-    correlations : mapping of (str, str) to float, optional
-        Correlation coefficient of pairs of inputs by name; 0 where left out. [1]
+    The function takes one array per input, in their order, and returns one array, or a tuple of one per
+    output. It is called with many values at once, so it must be made of operations on numpy arrays.
+    `correlations` holds the coefficient of pairs of inputs by name, 0 where left out. [1]
     """
 
     function: Callable[..., Any]
@@ -151,18 +143,7 @@ class Measurement:
         return correlation_matrix(self.inputs, self.correlations)
 
     def evaluate(self, values: Array) -> Array:
-        """Return the results, shape (outputs, ...) [units of the outputs].
-
-        Parameters
-        ----------
-        values : ndarray, shape (inputs, ...)
-            Values of the inputs.
-
-        Raises
-        ------
-        ScenarioError
-            Where the function fails on arrays or returns something else than its outputs.
-        """
+        """Return the results, shape (outputs, ...), of values of shape (inputs, ...) [their units]."""
         with np.errstate(all="ignore"):
             try:
                 results = self.function(*values)
@@ -180,20 +161,10 @@ class Measurement:
 
 
 def correlation_matrix(inputs: Sequence[Input], pairs: Mapping[tuple[str, str], float]) -> Array:
-    """Return the correlation matrix of the inputs, shape (inputs, inputs) [1].
+    """Return the correlation matrix of the inputs, shape (inputs, inputs) [1], of coefficients by names.
 
-    Parameters
-    ----------
-    inputs : sequence of Input
-        Quantities.
-    pairs : mapping of (str, str) to float
-        Coefficients by names. [1]
-
-    Raises
-    ------
-    ScenarioError
-        Where a name is unknown, a coefficient lies outside -1 to 1, or the whole cannot be: no quantities
-        have a correlation matrix with a negative eigenvalue.
+    Raises ScenarioError where a name is unknown, a coefficient lies outside -1 to 1, or the whole cannot be:
+    no quantities have a correlation matrix with a negative eigenvalue.
     """
     place = {entry.name: i for i, entry in enumerate(inputs)}
     matrix = np.eye(len(inputs))

@@ -161,15 +161,7 @@ def monte_carlo(
 
 
 def tolerance(uncertainty: float, digits: int = 2) -> float:
-    """Return the numerical tolerance δ of an uncertainty (JCGM 101, 7.9.2): half a unit of its last digit.
-
-    Parameters
-    ----------
-    uncertainty : float
-        Standard uncertainty. [unit]
-    digits : int
-        Significant digits that count.
-    """
+    """Return the numerical tolerance δ of an uncertainty (JCGM 101, 7.9.2): half a unit of its last digit."""
     if uncertainty <= 0.0 or not math.isfinite(uncertainty):
         return 0.0
     # Rounding may carry into the next power of ten: 9.97 with two digits is 10, that is 1.0e1.

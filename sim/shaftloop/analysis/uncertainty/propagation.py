@@ -94,19 +94,8 @@ class Propagation:
 def propagate(measurement: Measurement, coverage: float = 0.95, factor: float | None = None) -> Propagation:
     """Return the uncertainty budget of every result.
 
-    Parameters
-    ----------
-    coverage : float
-        Probability of the expanded uncertainty. [1]
-    factor : float, optional
-        Coverage factor to take whatever the degrees of freedom. [1]
-
-    Raises
-    ------
-    ScenarioError
-        Where coverage or factor are out of range.
-    SimulationError
-        Where the function has no value or derivative at the best estimates.
+    `coverage` is the probability of the expanded uncertainty [1]; a `factor` is taken in its place, whatever
+    the degrees of freedom [1].
     """
     if factor is not None and not 0.0 < factor <= 10.0:
         raise ScenarioError([f"coverage factor {factor:g} is out of range; allowed: above 0 and at most 10"])
@@ -146,13 +135,6 @@ def coverage_factor(coverage: float, dof: float) -> float:
     """Return k of a two-sided interval from the t distribution (JCGM 100, G.6.4) [1].
 
     Degrees of freedom that are not whole are cut to the next lower whole number.
-
-    Parameters
-    ----------
-    coverage : float
-        Probability of the interval. [1]
-    dof : float
-        Effective degrees of freedom. [1]
     """
     from scipy.special import ndtri, stdtrit
 

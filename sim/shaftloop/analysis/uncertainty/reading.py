@@ -81,29 +81,16 @@ class MeasurementFile:
 
 
 def is_measurement_file(path: Path) -> bool:
-    """Return whether a TOML file describes a measurement and not a bench.
-
-    Parameters
-    ----------
-    path : Path
-        TOML file.
-    """
+    """Return whether a TOML file describes a measurement and not a bench."""
     document = load_toml(path, label_of(path)).document
     return "line" not in document and bool({"measurement", "quantity"} & set(document))
 
 
 def read_measurement_file(path: Path) -> MeasurementFile:
-    """Read and check a measurement file.
+    """Read and check a measurement file, with at least one ``[[measurement]]``.
 
-    Parameters
-    ----------
-    path : Path
-        TOML file with at least one ``[[measurement]]``.
-
-    Raises
-    ------
-    ScenarioError
-        With everything that is wrong: ``file:line: key: what is wrong, the allowed range, a fix``.
+    Raises ScenarioError with everything that is wrong: ``file:line: key: what is wrong, the allowed range, a
+    fix``.
     """
     source = load_toml(path, label_of(path))
     document, problems = source.document, Problems(source, source.document)

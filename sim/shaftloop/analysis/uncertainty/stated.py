@@ -63,20 +63,7 @@ class StatedUnit:
 
 
 def read_quantity_table(name: str, table: Mapping[str, Any]) -> tuple[Input, StatedUnit]:
-    """Return the input that a table states, and its unit.
-
-    Parameters
-    ----------
-    name : str
-        Of the quantity.
-    table : mapping
-        Its keys; only known ones.
-
-    Raises
-    ------
-    ParameterError
-        With the key at fault.
-    """
+    """Return the input that a table of known keys states, and its unit; a ParameterError has the key."""
     distribution, unit = _Table(table).distribution()
     meaning = table.get("meaning", "")
     if not isinstance(meaning, str) or not meaning.isprintable() or len(meaning) > 200:
@@ -92,15 +79,7 @@ def read_quantity_table(name: str, table: Mapping[str, Any]) -> tuple[Input, Sta
 
 
 def bare_number(key: str, value: Any) -> float:
-    """Return a plain number.
-
-    Parameters
-    ----------
-    key : str
-        For the message.
-    value : object
-        As stated: a number, or a text in %.
-    """
+    """Return a plain number, stated as such or as a text in %; `key` is for the message."""
     if isinstance(value, str):
         try:
             number, unit = parse_quantity(value, ("1",))

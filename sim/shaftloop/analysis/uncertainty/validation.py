@@ -27,16 +27,10 @@ class IntervalVerdict:
 
 
 def validate(propagation: Propagation, sampled: MonteCarlo, digits: int = 2) -> tuple[IntervalVerdict, ...]:
-    """Return the verdict on the budget of every result.
+    """Return the verdict on the first-order budget of every result, by Monte Carlo of the same coverage.
 
-    Parameters
-    ----------
-    propagation : Propagation
-        First-order budget, with the coverage of `sampled`.
-    sampled : MonteCarlo
-        Best with ``share=0.2``, so that sampling does not blur the comparison.
-    digits : int
-        Significant digits of the standard uncertainty that count.
+    Best with ``share=0.2``, so that sampling does not blur the comparison; so many digits of the standard
+    uncertainty count.
     """
     verdicts = []
     for budget, result in zip(propagation.budgets, sampled.results, strict=True):

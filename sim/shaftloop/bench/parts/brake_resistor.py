@@ -16,13 +16,7 @@ __all__ = ["BenchResistor"]
 
 
 class BenchResistor:
-    """A brake resistor on a bench.
-
-    Parameters
-    ----------
-    parameters : BrakeResistor
-        As the scenario states them.
-    """
+    """A brake resistor on a bench."""
 
     ports: ResistorPorts
     voltage: Ref
@@ -40,17 +34,7 @@ class BenchResistor:
         self.ports, self.voltage = declare_resistor(net, link, self.parameters), link.voltage
 
     def wire(self, wiring: Wiring, period: Fraction, first_meter: int) -> None:
-        """Add its chopper, which watches the energy of a pulse on the way.
-
-        Parameters
-        ----------
-        wiring : Wiring
-            Extended.
-        period : Fraction
-            Between two looks at the voltage. [s]
-        first_meter : int
-            Slot of the first energy.
-        """
+        """Add its chopper, which looks at the voltage once a period [s] and watches the energy of a pulse."""
         part, name = self.parameters, self.parameters.name
         self.period = float(period)
         self.load_slot = memory = wiring.layout.add(f"{name}.load", SlotKind.ACCUMULATOR, "J", 5)

@@ -59,13 +59,7 @@ class BenchEncoder(BenchPart[Encoder]):
         ]
 
     def step(self, speed: float) -> float:
-        """Return the step of the speed that is read [rad/s].
-
-        Parameters
-        ----------
-        speed : float
-            [rad/s]
-        """
+        """Return the step of the speed that is read at a speed [rad/s]."""
         part = self.parameters
         edges, period, clock = EDGES_PER_LINE * part.lines, float(1 / part.sampling), part.clock_rate()
         if not clock:

@@ -48,16 +48,9 @@ _FOLLOWS = 4.0
 
 
 class BenchLink:
-    """The DC link on a bench; a stiff one has nothing to say.
+    """The DC link on a bench; a stiff one has no parameters and nothing to say.
 
-    Parameters
-    ----------
-    nominal : float
-        Voltage that it has, or has without load. [V]
-    supply : DcLink or None
-        Parameters, nothing for a stiff link.
-    resistors : iterable of BrakeResistor
-        Those across it.
+    `nominal` is the voltage that it has, or has without load. [V]
     """
 
     ports: LinkPorts | None = None
@@ -99,28 +92,10 @@ class BenchLink:
         """Add what the loop of a two-way supply reads and acts on, where there is one."""
 
     def wire(self, wiring: Wiring, profile: int, first_meter: int, integral: int) -> None:
-        """Add the tasks.
-
-        Parameters
-        ----------
-        wiring : Wiring
-            Extended.
-        profile : int
-            Number of the profile of the line's voltage.
-        first_meter : int
-            Slot of the first energy.
-        integral : int
-            Slot of the integral of the loop that acts on it; -1 where there is none.
-        """
+        """Add the tasks, by the profile of the line's voltage; `integral` is -1 if no loop acts on it."""
 
     def grid_meters(self, machines: Sequence[int]) -> Sequence[int]:
-        """Return the meters whose sum is the energy from the grid.
-
-        Parameters
-        ----------
-        machines : sequence of int
-            Meters of what the machines take from the link.
-        """
+        """Return the meters whose sum is the energy from the grid, given those of what the machines take."""
         return machines
 
     def channels(self) -> Iterator[Channel]:
@@ -132,24 +107,13 @@ class BenchLink:
         return []
 
     def highest(self, state: Floats) -> dict[str, float]:
-        """Return further quantities whose largest value a run leaves in its state, by name.
-
-        Parameters
-        ----------
-        state : ndarray, shape (slots,)
-            At the end of a run.
-        """
+        """Return further quantities whose largest value a run leaves in its state, by name."""
         return {}
 
     def steady(self, meters: Mapping[str, float], length: float) -> dict[str, float]:
-        """Return the mean power of every resistor over a duty [W], by the names of its largest ones.
+        """Return the mean power of every resistor [W], by the names of its largest ones.
 
-        Parameters
-        ----------
-        meters : mapping
-            Energy of every meter over the duty. [J]
-        length : float
-            Of the duty. [s]
+        `meters` holds the energy [J] of every meter over a duty of some length [s].
         """
         names = [resistor.parameters.name for resistor in self.resistors]
         return {f"{name}.mean_power": meters[f"{name}.heat"] / length for name in names}
@@ -159,23 +123,11 @@ class BenchLink:
         return []
 
     def runs_full(self, state: Floats) -> bool:
-        """Return whether a state is on its way up, for nothing takes what the machines give.
-
-        Parameters
-        ----------
-        state : ndarray, shape (slots,)
-            After a run-up at constant set-points.
-        """
+        """Return whether a state is on its way up, for nothing takes what the machines give."""
         return False
 
     def rings(self, state: Floats) -> str:
-        """Return, in words, that it is unstable by itself whatever the loops do; empty where it is not.
-
-        Parameters
-        ----------
-        state : ndarray, shape (slots,)
-            Steady.
-        """
+        """Return, in words, that it is unstable by itself whatever the loops do; empty where it is not."""
         return ""
 
     def sizes(self) -> dict[int, float]:
@@ -183,23 +135,11 @@ class BenchLink:
         return {}
 
     def findings(self, peaks: Mapping[str, tuple[float, float]]) -> list[str]:
-        """Return, in words, what went wrong with the voltage in a run.
-
-        Parameters
-        ----------
-        peaks : mapping
-            (lowest, highest) of every quantity whose extremes are kept.
-        """
+        """Return, in words, what went wrong with the voltage in a run, by its (lowest, highest) values."""
         return []
 
     def too_small(self, peaks: Mapping[str, tuple[float, float]]) -> str:
-        """Return, in words, that the capacitor is too small for the control; empty where it is not.
-
-        Parameters
-        ----------
-        peaks : mapping
-            (lowest, highest) of every quantity whose extremes are kept.
-        """
+        """Return, in words, that the capacitor is too small for the control; empty where it is not."""
         return ""
 
 
@@ -377,17 +317,7 @@ class _LiveLink(BenchLink):
 
 
 def make_link(nominal: float, supply: DcLink | None, resistors: tuple[BrakeResistor, ...]) -> BenchLink:
-    """Return the link of a supply, before it has equations.
-
-    Parameters
-    ----------
-    nominal : float
-        Voltage that it has, or has without load. [V]
-    supply : DcLink or None
-        Parameters, nothing for a stiff link.
-    resistors : tuple of BrakeResistor
-        Those across it.
-    """
+    """Return the link of a supply, before it has equations; a stiff one has no parameters."""
     return BenchLink(nominal) if supply is None else _LiveLink(nominal, supply, resistors)
 
 

@@ -72,35 +72,17 @@ class BenchMachine(BenchPart[M]):
         """Add the task that makes the active command into what the equations take."""
 
     def block(self, net: Network, supply: DcLink | None) -> None:
-        """Add the diodes of its inverter, whose pulses are blocked: without magnets nothing comes of them.
-
-        Parameters
-        ----------
-        supply : DcLink or None
-            Parameters of the link, nothing for a stiff one.
-        """
+        """Add the diodes of its inverter, whose pulses are blocked: without magnets nothing comes of them."""
 
     link_slot: int = -1
     """State: voltage of the link; -1 where it is stiff."""
 
     def largest_power(self, volts: float) -> float:
-        """Return the largest power that it takes from a link or gives back, 0 where that is not known [W].
-
-        Parameters
-        ----------
-        volts : float
-            Of the link. [V]
-        """
+        """Return the most power that it takes from a link of some volts [V] or gives back, 0 if unknown."""
         return 0.0
 
     def link_watch(self, wiring: Wiring) -> tuple[int, float, tuple[tuple[str, str, float], ...]]:
-        """Return the slot of the link's voltage, the one below which it is off [V], and a watch for that.
-
-        Parameters
-        ----------
-        wiring : Wiring
-            Being extended.
-        """
+        """Return the slot of the link's voltage, the one below which it is off [V], and a watch for that."""
         link = wiring.link
         if link is None:
             return -1, -math.inf, ()
@@ -183,35 +165,15 @@ class BenchMachine(BenchPart[M]):
         return None
 
     def too_weak(self, torque: float, speed: float) -> Violation | None:
-        """Return the limit that keeps it from a torque at a speed, where known ahead of a steady state.
-
-        Parameters
-        ----------
-        torque : float
-            Size of the air-gap torque. [N m]
-        speed : float
-            Size of the speed. [rad/s]
-        """
+        """Return what keeps it from sizes of torque [N m] and speed [rad/s], if known before a run."""
         return None
 
     def current(self, state: Floats) -> float | None:
-        """Return the size of its current, nothing where its electrics are not modelled [A].
-
-        Parameters
-        ----------
-        state : ndarray, shape (slots,)
-            Of the bench.
-        """
+        """Return the size of its current, nothing where its electrics are not modelled [A]."""
         return None
 
     def voltage_without_current(self, speed: float) -> float:
-        """Return what it makes between two terminals while it turns, the peak; 0 without magnets [V].
-
-        Parameters
-        ----------
-        speed : float
-            [rad/s]
-        """
+        """Return what it makes between two terminals at a speed [rad/s], the peak; 0 without magnets [V]."""
         return 0.0
 
     def squared_current(self) -> tuple[str, ...]:
@@ -228,16 +190,9 @@ class BenchMachine(BenchPart[M]):
 def current_budgets(
     name: str, inverter: Inverter, most: float, place: tuple[int, int, int]
 ) -> tuple[OverloadBudget, ...]:
-    """Return the limit of current over time of an inverter, where it has one.
+    """Return the limit of current over time of an inverter with a largest current [A], where it has one.
 
-    Parameters
-    ----------
-    name : str
-        Of the machine.
-    most : float
-        Largest current. [A]
-    place : tuple of int
-        Meter of the squared current, task that limits the current, column of its floats.
+    `place`: meter of the squared current, task that limits the current, column of its floats.
     """
     rest, time = inverter.continuous_current, inverter.overload_time
     if rest is None or time is None:

@@ -69,13 +69,7 @@ class Ideal(NamedTuple):
 
 
 class BenchPart(Generic[P]):
-    """A part of the line on a bench.
-
-    Parameters
-    ----------
-    parameters : Part
-        As the scenario states them.
-    """
+    """A part of the line on a bench."""
 
     gains: tuple[int, ...] = ()
     """Meters of the energy that it gives to its body."""
@@ -119,28 +113,14 @@ class BenchPart(Generic[P]):
         return []
 
     def on_stronger_link(self, factor: float) -> P | None:
-        """Return it with the same behaviour on a stronger link, but for the limit of its voltage.
+        """Return it with the same behaviour on a link with a higher voltage, but for the limit of that.
 
-        Parameters
-        ----------
-        factor : float
-            By which the voltage of the link is raised.
-
-        Returns
-        -------
-        Part or None
-            None where the link does not limit it.
+        None where the link does not limit it.
         """
         return None
 
     def step(self, speed: float) -> float:
-        """Return the step of a reading of speed [rad/s].
-
-        Parameters
-        ----------
-        speed : float
-            [rad/s]
-        """
+        """Return the step of a reading of a speed [rad/s]."""
         return 0.0
 
     def excitations(self) -> list[tuple[float, str]]:
@@ -148,25 +128,14 @@ class BenchPart(Generic[P]):
         return []
 
     def pulsation(self, torque: float, speed: Floats) -> dict[float, tuple[str, Phasors]]:
-        """Return what its torque does over the angle: words, and phasors at some speeds, by order [N m].
+        """Return what its torque does over the angle: words, and phasors by order [N m].
 
-        Parameters
-        ----------
-        torque : float
-            Mean torque. [N m]
-        speed : ndarray, shape (n,)
-            [rad/s]
+        At a mean torque [N m], phasors at some speeds, shape (n,) [rad/s].
         """
         return {}
 
     def sizes(self, torque: float) -> dict[str, float]:
-        """Return the usual size of its quantities by their unit, where a torque does not tell.
-
-        Parameters
-        ----------
-        torque : float
-            Usual torque of the line. [N m]
-        """
+        """Return the usual size of its quantities by unit, where a torque of the line [N m] does not tell."""
         return {}
 
     uneven: ClassVar[str] = "Misaligned coupling"
@@ -175,12 +144,7 @@ class BenchPart(Generic[P]):
     def misalignment(self, torque: float, speed: float) -> MisalignmentLoad | None:
         """Return what its offsets or its transmission error do, nothing without any.
 
-        Parameters
-        ----------
-        torque : float
-            That it carries. [N m]
-        speed : float
-            [rad/s]
+        At the torque that it carries [N m] and a speed [rad/s].
         """
         return None
 
@@ -195,13 +159,7 @@ class BenchPart(Generic[P]):
         """Add its slots and tasks to a bench."""
 
     def channels(self, prefix: str) -> Iterator[Channel]:
-        """Yield what is recorded of it.
-
-        Parameters
-        ----------
-        prefix : str
-            Of the names: the part's name and ``_``, empty for the sensor that all is about.
-        """
+        """Yield what is recorded of it; of names `prefix` is the part's, empty for the main sensor."""
         yield from ()
 
     def peaks(self) -> list[tuple[str, Ref]]:
@@ -209,13 +167,7 @@ class BenchPart(Generic[P]):
         return []
 
     def loads(self, state: Floats) -> Iterator[Violation]:
-        """Yield what a steady state of the smooth bench asks of it, and what it allows, exceeded or not.
-
-        Parameters
-        ----------
-        state : ndarray, shape (slots,)
-            Of the bench.
-        """
+        """Yield what a steady state of the smooth bench asks of it, and what it allows, exceeded or not."""
         yield from ()
 
     def thermal(self) -> Thermal:
@@ -236,13 +188,7 @@ _CLASSES: dict[type[Part], type[BenchPart[Any]]] = {}
 
 
 def on_bench(kind: type[Part]) -> Callable[[B], B]:
-    """Make a class known as what a kind of part is on the bench.
-
-    Parameters
-    ----------
-    kind : type
-        The dataclass of its parameters, or a base of several.
-    """
+    """Make a class known as what a kind of part, or a base of several, is on the bench."""
 
     def note(cls: B) -> B:
         _CLASSES[kind] = cls

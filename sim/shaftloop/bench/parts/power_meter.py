@@ -13,17 +13,7 @@ __all__ = ["BenchPowerMeter"]
 
 
 class BenchPowerMeter:
-    """A power meter on a bench.
-
-    Parameters
-    ----------
-    parameters : PowerMeter
-        As the scenario states them.
-    wiring : Wiring
-        Extended.
-    energy : int
-        Slot of the energy that its machine has taken from the link.
-    """
+    """A power meter on a bench; `energy` is the slot of what its machine has taken from the link."""
 
     reading_slot: int
 

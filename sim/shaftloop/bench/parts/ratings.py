@@ -72,13 +72,7 @@ class Watch:
 
 
 def ratings(part: Part, springs: bool) -> list[Rating]:
-    """Return what a part states of what it stands.
-
-    Parameters
-    ----------
-    springs : bool
-        Whether it has a spring, whose torque counts.
-    """
+    """Return what a part states of what it stands; with `springs`, its torque counts."""
     found, stands = [], part.stands()
     if springs and (stands.rated is not None or stands.limit is not None):
         found.append(Rating(part.name, "torque", "N m", stands.rated, stands.limit, part.name))
@@ -111,13 +105,7 @@ def bending_ratings(line: Sequence[Part]) -> list[Rating]:
 
 
 def temperature_ratings(bodies: Sequence[Body]) -> list[Rating]:
-    """Return how hot bodies may be.
-
-    Parameters
-    ----------
-    bodies : sequence of Body
-        Those that warm up.
-    """
+    """Return how hot bodies that warm up may be."""
     return [
         Rating(owner, f"{what}_temperature", "degC", None, body.limit, body.name, body.ambient)
         for body in bodies
@@ -129,14 +117,8 @@ def temperature_ratings(bodies: Sequence[Body]) -> list[Rating]:
 def watch(wiring: Wiring, owner: str, limits: tuple[tuple[str, str, float], ...], words: str = "") -> int:
     """Add the slots of the limits of the task that is added next, and return the first.
 
-    Parameters
-    ----------
-    owner : str
-        Machine or loop.
-    limits : tuple of (str, str, float)
-        Name, unit and value of each, in the order in which the task looks after them.
-    words : str
-        The owner in words, where its name alone does not say what it is.
+    `limits` are name, unit and value of each, in the order in which the task looks after them; `words` stand
+    for the owner, a machine or loop, where its name alone does not say what it is.
     """
     task, first = len(wiring.tasks), len(wiring.layout.slots)
     for limit, unit, allowed in limits:

@@ -101,14 +101,7 @@ def changed(before: Mapping[str, str], now: Mapping[str, str]) -> tuple[str, ...
 def take(scenario: Scenario, found: Mapping[str, Figure], version: str, label: str = "") -> Baseline:
     """Return the baseline that figures of a scenario make, rounded as the file holds them.
 
-    Parameters
-    ----------
-    found : mapping of str to Figure
-        Its figures.
-    version : str
-        Of the tool.
-    label : str
-        How messages call it.
+    With the version of the tool, and how messages call it.
     """
     description = scenario.description
     values = {name: _recorded(response) for name, response in found.items() if not response.failed}
@@ -116,15 +109,7 @@ def take(scenario: Scenario, found: Mapping[str, Figure], version: str, label: s
 
 
 def baseline_text(baseline: Baseline, name: str) -> str:
-    """Return a baseline as the text of its file.
-
-    Parameters
-    ----------
-    baseline : Baseline
-        From `take`.
-    name : str
-        Of the scenario.
-    """
+    """Return a baseline of a scenario as the text of its file."""
     import tomlkit
 
     document = tomlkit.document()

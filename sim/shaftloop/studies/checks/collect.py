@@ -19,20 +19,10 @@ _EXPECT = re.compile(rb"^[ \t]*\[\[[ \t]*expect[ \t]*\]\]", re.MULTILINE)
 
 
 def collect(sources: Sequence[str]) -> list[str]:
-    """Return the scenarios that a command line means, each once.
+    """Return the scenarios that a command line means by files, shipped names and folders, each once.
 
     Of a folder these are the files ``*.shaftloop.toml`` and all other ``*.toml`` that hold an ``[[expect]]``,
-    in it and below it; hidden folders are left out.
-
-    Parameters
-    ----------
-    sources : sequence of str
-        Files, names of shipped scenarios, folders.
-
-    Raises
-    ------
-    ScenarioError
-        Where a folder holds no scenario.
+    in it and below it, at least one; hidden folders are left out.
     """
     found: dict[str, None] = {}
     for source in sources:
@@ -51,12 +41,7 @@ def collect(sources: Sequence[str]) -> list[str]:
 def baseline_file(scenario: Path, stated: Path | None) -> Path | None:
     """Return where the baseline of a scenario is kept; nothing where that has to be stated.
 
-    Parameters
-    ----------
-    scenario : Path
-        The scenario file.
-    stated : Path, optional
-        A file, or a folder for the baselines of any number of scenarios.
+    Stated is a file, or a folder for the baselines of any number of scenarios.
     """
     if stated is None:
         return None if is_shipped(scenario) else scenario.with_name(scenario.stem + SUFFIX)

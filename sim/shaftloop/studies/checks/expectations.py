@@ -41,13 +41,7 @@ class Expectation:
         return self.name or self.metric
 
     def allowance(self, before: float) -> float | None:
-        """Return how far the figure may move from a baseline, nothing where any move is allowed [unit].
-
-        Parameters
-        ----------
-        before : float
-            The baseline. [unit]
-        """
+        """Return how far the figure may move from a baseline, nothing where any move is allowed [unit]."""
         return self.tolerance if self.relative is None else self.relative * abs(before)
 
 

@@ -87,15 +87,7 @@ def gain_figures(description: Description) -> dict[str, Figure]:
 def read_gains(path: Path) -> GainsFile:
     """Return the gains in a file.
 
-    Parameters
-    ----------
-    path : Path
-        TOML: ``loop.torque.kp = 0.14`` or the same in tables; or CSV with the columns ``path,value``.
-
-    Raises
-    ------
-    ScenarioError
-        Where it cannot be read or is of neither form.
+    TOML: ``loop.torque.kp = 0.14`` or the same in tables; or CSV with the columns ``path,value``.
     """
     label = label_of(path)
     if path.suffix.lower() not in (".toml", ".csv"):
@@ -114,21 +106,10 @@ def read_gains(path: Path) -> GainsFile:
 
 
 def with_gains(source: str | Path, settings: tuple[str, ...], gains: GainsFile) -> Scenario:
-    """Return a scenario with gains from a file in place of its own.
+    """Return a scenario with settings ``path=value``, and with gains from a file in place of its own.
 
-    Parameters
-    ----------
-    source : str or Path
-        Scenario file or name of a shipped one.
-    settings : tuple of str
-        What else is set, ``path=value`` each.
-    gains : GainsFile
-        From `read_gains`.
-
-    Raises
-    ------
-    ScenarioError
-        Naming file and line of every path that is no gain of the bench, and of every bad value.
+    Raises ScenarioError naming file and line of every path that is no gain of the bench, and of every bad
+    value.
     """
     known = gain_paths(read_scenario(source, settings).description)
     wrong = [

@@ -98,15 +98,7 @@ class Verdict:
 def judge(
     expectation: Expectation, response: Figure, recorded: Recorded | None, judged: bool = True
 ) -> Verdict:
-    """Return what is to be said of a figure.
-
-    Parameters
-    ----------
-    recorded : Recorded, optional
-        The figure in the baseline.
-    judged : bool
-        Whether a change from the baseline counts.
-    """
+    """Return what is to be said of a figure; a change from the one in a baseline counts if `judged`."""
     drift = None
     if recorded is not None and not response.failed:
         value = None if recorded.number is None else recorded.number.to(expectation.unit)

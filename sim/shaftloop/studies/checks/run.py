@@ -106,28 +106,10 @@ def check_scenario(
     baseline: Path | None = None,
     compare: bool = True,
 ) -> CheckedScenario:
-    """Evaluate and judge the expectations of a scenario.
+    """Evaluate and judge the expectations of a scenario, with settings ``path=value``.
 
-    With a baseline the figures are compared with it. Without one, gains or settings are compared with the
-    scenario as it stands.
-
-    Parameters
-    ----------
-    source : str or Path
-        Scenario file or name of a shipped one.
-    settings : tuple of str
-        ``path=value`` each.
-    gains : GainsFile, optional
-        In place of the scenario's.
-    baseline : Path, optional
-        An existing baseline file.
-    compare : bool
-        False: judge the bounds alone.
-
-    Raises
-    ------
-    ScenarioError
-        Where one of the files cannot be used, or nothing is expected.
+    With a baseline, an existing file, the figures are compared with it. Without one, gains or settings are
+    compared with the scenario as it stands; `compare` false judges the bounds alone.
     """
     scenario = read_scenario(source, settings) if gains is None else with_gains(source, settings, gains)
     expectations = resolve(scenario)
@@ -168,17 +150,7 @@ def _limits(description: Description, names: Sequence[str]) -> list[str]:
 def judge_of_changes(scenario: Scenario) -> Callable[[Description], tuple[Verdict, ...]]:
     """Return what judges changed benches by the bounds of a scenario, next to the scenario as it stands.
 
-    Tolerances do not count: a change was wanted.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        With the expectations; it may have none.
-
-    Raises
-    ------
-    ScenarioError
-        Where an expectation names what the bench does not have.
+    It may have no expectations. Tolerances do not count: a change was wanted.
     """
     expectations = resolve(scenario)
     names = [entry.metric for entry in expectations]

@@ -77,17 +77,7 @@ class Answers:
     """By figure, the strongest factor first."""
 
     def strongest(self, figures: Sequence[str], factors: Sequence[str], most: int) -> list[str]:
-        """Return the factors with the largest share in any figure, in the order given.
-
-        Parameters
-        ----------
-        figures : sequence of str
-            Figures that count.
-        factors : sequence of str
-            Factors to choose from.
-        most : int
-            How many at most.
-        """
+        """Return at most so many factors: those with the largest share in any figure, in the order given."""
         shares: dict[str, float] = {}
         for effect in self.effects:
             if effect.figure in figures and effect.factor in factors:
@@ -97,13 +87,7 @@ class Answers:
 
 
 def answer(study: Study, table: Table, most: int) -> Answers:
-    """Return what a finished study says.
-
-    Parameters
-    ----------
-    most : int
-        How many candidates are to be ranked.
-    """
+    """Return what a finished study says, and rank at most so many candidates."""
     passed = table.passes(study.bounds)
     costs, numbers = _costs(table, study.goals, passed)
     order = ranking(costs, most)
@@ -145,15 +129,8 @@ def _is_gain(path: str) -> bool:
 def pareto_front(costs: Array) -> Numbers:
     """Return the rows that no other row beats: none is as small everywhere and smaller somewhere.
 
-    Parameters
-    ----------
-    costs : ndarray, shape (candidates, objectives)
-        Smaller is better; no nan.
-
-    Returns
-    -------
-    ndarray of int
-        Places of the rows, by the first objective, then the second and so on.
+    Costs have shape (candidates, objectives) and no nan. The rows are ordered by the first objective, then
+    the second and so on.
     """
     order = np.lexsort((np.arange(len(costs)), *costs.T[::-1])) if costs.size else np.arange(len(costs))
     front: list[int] = []
@@ -170,15 +147,7 @@ def pareto_front(costs: Array) -> Numbers:
 
 
 def ranking(costs: Array, most: int) -> Numbers:
-    """Return the best rows, front by front.
-
-    Parameters
-    ----------
-    costs : ndarray, shape (candidates, objectives)
-        Smaller is better; no nan.
-    most : int
-        How many rows are enough.
-    """
+    """Return the best rows, front by front, at most so many; costs as in `pareto_front`."""
     left = np.arange(len(costs))
     found: list[int] = []
     while len(left) and len(found) < most:
@@ -191,11 +160,8 @@ def ranking(costs: Array, most: int) -> Numbers:
 def main_effects(table: Table, sampled: bool = False) -> tuple[FactorEffect, ...]:
     """Return what every factor does to every figure, the strongest factor of each figure first.
 
-    Parameters
-    ----------
-    sampled : bool
-        Whether candidates are samples. Means of a few of them differ by chance, and what chance alone would
-        give is taken off the share of the variance (epsilon squared, Kelley 1935).
+    `sampled` candidates are samples: means of a few of them differ by chance, and what chance alone would
+    give is taken off the share of the variance (epsilon squared, Kelley 1935).
     """
     found = []
     for figure in table.figures.values():

@@ -52,11 +52,5 @@ def study(
 
 
 def texts_of(settings: Mapping[str, Any]) -> list[str]:
-    """Return values by path as a command line states them.
-
-    Parameters
-    ----------
-    settings : mapping
-        For example ``{"loop.torque.kp": 0.08}``.
-    """
+    """Return values by path, ``{"loop.torque.kp": 0.08}``, as a command line states them."""
     return [f"{path}={value}" for path, value in settings.items()]

@@ -29,12 +29,9 @@ _TALKATIVE = ("distributed.client", "distributed.utils")
 
 @dataclass(frozen=True)
 class Cluster:
-    """A `Runner` over an existing Dask scheduler. A batch whose worker is lost goes to another one.
+    """A `Runner` over an existing Dask scheduler, e.g. ``tcp://10.0.0.5:8786``.
 
-    Parameters
-    ----------
-    address : str
-        Of the scheduler, e.g. ``tcp://10.0.0.5:8786``.
+    A batch whose worker is lost goes to another one.
     """
 
     address: str
@@ -51,13 +48,7 @@ class Cluster:
             raise ScenarioError(['`cluster` needs distributed; install "shaftloop[cluster]"'])
 
     def __call__(self, work: Work, batches: Iterable[Batch]) -> Generator[list[Row], None, None]:
-        """Yield rows as they come.
-
-        Parameters
-        ----------
-        batches : iterable of Batch
-            Candidates; taken as workers get free.
-        """
+        """Yield rows as they come; batches are taken as workers get free."""
         from distributed import KilledWorker
 
         for name in _TALKATIVE:

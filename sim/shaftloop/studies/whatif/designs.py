@@ -76,13 +76,7 @@ class CandidatePlan:
         return self.design.kind in ("grid", "one_at_a_time")
 
     def candidates(self, numbers: Sequence[int]) -> list[Candidate]:
-        """Return candidates by their numbers, quickest where those rise.
-
-        Parameters
-        ----------
-        numbers : sequence of int
-            From 0 to the total.
-        """
+        """Return candidates by their numbers, from 0 to the total, quickest where those rise."""
         if self.design.kind == "grid":
             return [Candidate(number, self._grid(number)) for number in numbers]
         if self.design.kind == "one_at_a_time":

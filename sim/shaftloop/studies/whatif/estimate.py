@@ -51,13 +51,7 @@ class CostEstimate:
 
 
 def estimated(study: Study, left: int) -> CostEstimate:
-    """Return what the candidates of a study take that are left, by the scenario as it is stated.
-
-    Parameters
-    ----------
-    left : int
-        How many have no row yet.
-    """
+    """Return what the candidates of a study take that are left, by the scenario as it is stated."""
     description, figures = study.scenario.description, study.figures
     parts, records = {"reading": _READING}, 0
     duration = longest_time(description)

@@ -86,16 +86,7 @@ def evaluate_batch(work: Work, batch: Batch) -> list[Row]:
     """Return rows of the candidates that are left of a batch, each the same whatever else the batch holds.
 
     Where figures take long these are the first ones, at least one; what is left then is asked for again.
-
-    Parameters
-    ----------
-    batch : Batch
-        Candidates, at least one of them left.
-
-    Raises
-    ------
-    SimulationError
-        Where the scenario is not that with which the study was begun.
+    Raises SimulationError where the scenario is not that with which the study was begun.
     """
     begun = time.monotonic()
     before = _variants.cache_info().misses
@@ -117,13 +108,7 @@ def evaluate_batch(work: Work, batch: Batch) -> list[Row]:
 
 
 def lost(number: int) -> Row:
-    """Return the row of a candidate that ends its process.
-
-    Parameters
-    ----------
-    number : int
-        Of the candidate.
-    """
+    """Return the row of a candidate that ends its process."""
     return Row(number, "lost", "its process ended without an answer, twice; out of memory?")
 
 

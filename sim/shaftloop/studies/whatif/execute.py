@@ -39,15 +39,7 @@ def work_of(study: Study) -> Work:
 
 
 def execute(store: ResultStore, run: Runner, progress: Callable[[float], None] | None = None) -> None:
-    """Evaluate every candidate that has no row yet.
-
-    Parameters
-    ----------
-    run : callable
-        Where the work is done: `run_here` or another `Runner`.
-    progress : callable, optional
-        Gets the share of all candidates that is done.
-    """
+    """Evaluate every candidate that has no row yet; `progress` gets the share of all that is done."""
     missing = store.missing()
     total = store.plan.total
     done = total - len(missing)

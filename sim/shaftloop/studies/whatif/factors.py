@@ -33,13 +33,7 @@ class Listed:
     """What follows the equals sign of a setting, one per choice."""
 
     def at(self, share: float) -> Value:
-        """Return the value at a share of the list.
-
-        Parameters
-        ----------
-        share : float
-            From 0 to 1. [1]
-        """
+        """Return the value at a share of the list, from 0 to 1."""
         return self.choices[min(int(share * len(self.choices)), len(self.choices) - 1)]
 
     def levels(self) -> tuple[Value, ...]:
@@ -47,13 +41,7 @@ class Listed:
         return self.choices
 
     def setting(self, value: Value) -> str:
-        """Return a value of the list as ``path=value``.
-
-        Parameters
-        ----------
-        value : float or str
-            One of `choices`.
-        """
+        """Return a value of the list as ``path=value``."""
         return f"{self.path}={self.texts[self.choices.index(value)]}"
 
 
@@ -77,14 +65,9 @@ class FactorSpread:
     """Values on a grid; 0 where not stated."""
 
     def at(self, share: float) -> float:
-        """Return the value below which a share of the distribution, or of the range, lies.
+        """Return the value below which a share, 0 to 1, of the distribution, or of the range, lies.
 
         Times have four digits: the clock of a bench would have to be too fine for all those that are drawn.
-
-        Parameters
-        ----------
-        share : float
-            From 0 to 1. [1]
         """
         value = self._quantile(share)
         return min(max(float(f"{value:.4g}") if _is_time(self.unit) else value, self.low), self.high)
@@ -96,13 +79,7 @@ class FactorSpread:
         return tuple(self.at((i + 0.5) / self.count) for i in range(self.count))
 
     def setting(self, value: Value) -> str:
-        """Return a value as ``path=value``.
-
-        Parameters
-        ----------
-        value : float or str
-            In the unit of the factor.
-        """
+        """Return a value in the unit of the factor as ``path=value``."""
         return f"{self.path}={value!r} {self.unit}".rstrip()
 
     def _quantile(self, share: float) -> float:
@@ -152,17 +129,9 @@ def listed(factor: Factor) -> Listed:
 
 
 def spread(factor: Factor, nominal: Stated | None) -> FactorSpread:
-    """Return a factor with a range or a distribution.
+    """Return a factor with a range or a distribution, its middle as stated, else the value of the scenario.
 
-    Parameters
-    ----------
-    nominal : Stated or None
-        Middle of the distribution: as stated, else the value of the scenario.
-
-    Raises
-    ------
-    UnitError
-        Where its numbers do not go together; the message says how.
+    A UnitError says which of its numbers do not go together.
     """
     stated = [s for s in (factor.low, factor.high, nominal, factor.spread) if s is not None and s.unit != "%"]
     unit = next((s.unit for s in stated), "")

@@ -98,15 +98,7 @@ class StudyFindings:
 
 
 def find(store: ResultStore, most: int) -> StudyFindings:
-    """Return what a study says.
-
-    Parameters
-    ----------
-    store : Store
-        With a row for every candidate, or fewer: what it says then is of these alone.
-    most : int
-        How many candidates are ranked.
-    """
+    """Return what a study says, of the candidates that have a row; at most so many are ranked."""
     study, design, table = store.study, store.study.design, read_table(store)
     answers = answer(study, table, most)
     drawn = design.kind == "monte_carlo" and study.bounds

@@ -40,24 +40,12 @@ _ENVIRONMENT = {
 
 @dataclass(frozen=True)
 class Processes:
-    """A `Runner` over processes.
-
-    Parameters
-    ----------
-    count : int
-        How many.
-    """
+    """A `Runner` over so many processes."""
 
     count: int
 
     def __call__(self, work: Work, batches: Iterable[Batch]) -> Generator[list[Row], None, None]:
-        """Yield rows as they come.
-
-        Parameters
-        ----------
-        batches : iterable of Batch
-            Candidates; taken as processes get free.
-        """
+        """Yield rows as they come; batches are taken as processes get free."""
         source = iter(batches)
         while True:
             crew = _WorkerCrew(self.count, _AHEAD * self.count)
@@ -131,16 +119,8 @@ def spread(
 ) -> Iterator[list[Row]]:
     """Yield rows as they come, until the source or what works on it has come to its end.
 
-    Parameters
-    ----------
-    submit : callable
-        Has a batch evaluated elsewhere.
-    most : int
-        Batches that are handed out at a time.
-    ended : type
-        What a future raises where its worker ended.
-    suspects : list of Batch
-        Takes the batches that were handed out when a worker ended; nothing is handed out from then on.
+    `submit` has a batch evaluated elsewhere, `most` of them at a time. Where a worker ended, the future
+    raises `ended` and `suspects` takes the batches that were handed out; nothing is handed out from then on.
     """
     out: dict[Future[list[Row]], Batch] = {}
     parts: deque[Batch] = deque()

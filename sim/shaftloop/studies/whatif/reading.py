@@ -87,18 +87,7 @@ def shipped_studies() -> list[str]:
 
 
 def find_study(source: str | Path) -> Path:
-    """Return the file that a command line means: a path, or the name of a shipped study.
-
-    Parameters
-    ----------
-    source : str or Path
-        What was given.
-
-    Raises
-    ------
-    ScenarioError
-        Where there is none.
-    """
+    """Return the file that a command line means: a path, or the name of a shipped study."""
     path, names = Path(source), shipped_studies()
     if path.is_file():
         return path
@@ -109,19 +98,10 @@ def find_study(source: str | Path) -> Path:
 
 
 def read_study(source: str | Path, settings: Sequence[str] = ()) -> Study:
-    """Read and check a study.
+    """Read and check a study, a file or a shipped one by name, with ``path=value`` on top of its settings.
 
-    Parameters
-    ----------
-    source : str or Path
-        A study file, or the name of a shipped one.
-    settings : sequence of str
-        ``path=value`` each, on top of the settings of the study.
-
-    Raises
-    ------
-    ScenarioError
-        With everything that is wrong: ``file:line: key: what is wrong, the allowed range, a fix``.
+    Raises ScenarioError with everything that is wrong: ``file:line: key: what is wrong, the allowed range, a
+    fix``.
     """
     path = find_study(source)
     file = load_toml(path, label_of(path))

@@ -56,15 +56,10 @@ class Sensitivity:
 
 
 def sensitivity(table: Table, seed: int) -> tuple[Sensitivity, ...]:
-    """Return the indices of every figure of a study with the design ``saltelli``.
+    """Return the indices of every figure of a study with the design ``saltelli``; the seed is for resampling.
 
     Rows with a candidate that lacks the figure are left out; of the others the first 2^n count, since the
     estimators want a power of 2.
-
-    Parameters
-    ----------
-    seed : int
-        Of the resampling.
     """
     return tuple(
         sobol_indices(name, column.values, tuple(table.factors), seed)
@@ -75,16 +70,7 @@ def sensitivity(table: Table, seed: int) -> tuple[Sensitivity, ...]:
 def sobol_indices(name: str, values: Array, factors: tuple[str, ...], seed: int) -> Sensitivity:
     """Return the indices of one figure.
 
-    Parameters
-    ----------
-    name : str
-        Of the figure.
-    values : ndarray, shape (rows * (factors + 2),)
-        In the order of the design; nan where there is none.
-    factors : tuple of str
-        Names.
-    seed : int
-        Of the resampling.
+    Values have shape (rows * (factors + 2),), in the order of the design, nan where there is none.
     """
     rows = values.reshape(-1, len(factors) + 2)
     rows = rows[np.isfinite(rows).all(axis=1)]

@@ -42,23 +42,12 @@ _PATIENCE = 10.0
 def open_store(
     path: Path | None, study: Study, plan: CandidatePlan, *, fresh: bool = False, reading: bool = False
 ) -> "ResultStore":
-    """Open the results of a study, begun or not.
+    """Open the results of a study, begun or not; without a path they go when they are closed.
 
-    Parameters
-    ----------
-    path : Path or None
-        The file; nothing for results that go when they are closed.
-    fresh : bool
-        Throw away what is there.
-    reading : bool
-        Look at what is there at this instant; the study may be running.
-
-    Raises
-    ------
-    ScenarioError
-        Where the file holds the results of another study, or there are too many columns.
-    StoreError
-        Where it cannot be written or read, another process is at it, or another program has changed it.
+    `fresh` throws away what is there, `reading` looks at what is there at this instant; the study may be
+    running. Raises ScenarioError where the file holds the results of another study, or there are too many
+    columns, StoreError where it cannot be written or read, another process is at it, or another program has
+    changed it.
     """
     if len(study.axes) + len(study.figures) > _MOST_COLUMNS:
         count = len(study.axes) + len(study.figures)
@@ -140,18 +129,7 @@ class ResultStore:
         return np.flatnonzero(left)
 
     def add(self, rows: Sequence[Row]) -> None:
-        """Add the rows of a batch, all or none; a row that is there already stays as it is.
-
-        Parameters
-        ----------
-        rows : sequence of Row
-            New rows.
-
-        Raises
-        ------
-        StoreError
-            Where the disk is full or the file cannot be written.
-        """
+        """Add the rows of a batch, all or none; a row that is there already stays as it is."""
         candidates = self.plan.candidates([row.number for row in rows])
         places = ", ".join("?" * (5 + len(self._columns)))
         with reported(self.path), self._transaction():
@@ -161,13 +139,7 @@ class ResultStore:
             )
 
     def entries(self, numbers: Iterable[int] | None = None) -> Iterator[Entry]:
-        """Yield rows as they stand in the file: all of them by number, or some in a given order.
-
-        Parameters
-        ----------
-        numbers : iterable of int, optional
-            Candidates wanted.
-        """
+        """Yield rows as they stand in the file: all of them by number, or some in a given order."""
         with reported(self.path):
             if numbers is None:
                 cursor = self._db.execute("SELECT * FROM candidates ORDER BY candidate")
@@ -179,13 +151,7 @@ class ResultStore:
                 yield self._entry(self._db.execute(query, (int(number),)).fetchone())
 
     def reasons(self, most: int) -> list[tuple[str, str, int, int]]:
-        """Return why candidates are not done, most frequent first: (status, reason, how many, first one).
-
-        Parameters
-        ----------
-        most : int
-            How many reasons are enough.
-        """
+        """Return why candidates are not done, most frequent first: (status, reason, how many, first one)."""
         query = (
             "SELECT status, reason, count(*), min(candidate) FROM candidates WHERE status <> 'done' "
             "GROUP BY status, reason ORDER BY count(*) DESC, min(candidate) LIMIT ?"

@@ -20,15 +20,7 @@ class StoreError(ShaftloopError):
 def locked(path: Path) -> sqlite3.Connection:
     """Return a lock on results that ends with its process, held in a file of its own beside them.
 
-    Parameters
-    ----------
-    path : Path
-        The results.
-
-    Raises
-    ------
-    StoreError
-        Where another process holds it, or the file cannot be written.
+    Raises StoreError where another process holds it, or the file cannot be written.
     """
     with reported(path):
         lock = sqlite3.connect(_lock_file(path), isolation_level=None, timeout=0.0)
@@ -44,15 +36,7 @@ def locked(path: Path) -> sqlite3.Connection:
 
 
 def unlock(path: Path | None, lock: sqlite3.Connection | None) -> None:
-    """Give back a lock and take its file away.
-
-    Parameters
-    ----------
-    path : Path or None
-        The results.
-    lock : sqlite3.Connection or None
-        From `locked`.
-    """
+    """Give back a lock of some results and take its file away."""
     if path is not None and lock is not None:
         with suppress(OSError):
             _lock_file(path).unlink()
@@ -64,27 +48,13 @@ def _lock_file(path: Path) -> Path:
 
 
 def nothing_there(path: Path | None) -> StoreError:
-    """Return the error of one who looks for results that are not there yet.
-
-    Parameters
-    ----------
-    path : Path or None
-        Where they should be.
-    """
+    """Return the error of one who looks for results that are not there yet."""
     place = "without `out`" if path is None else str(path)
     return StoreError(f"{place}: no results of this study yet; run it, or name its folder by `out`")
 
 
 def changed(path: Path | None, what: str) -> StoreError:
-    """Return the error of results that shaftloop cannot have written so.
-
-    Parameters
-    ----------
-    path : Path or None
-        Where they are.
-    what : str
-        What is wrong with them.
-    """
+    """Return the error of results that shaftloop cannot have written so, with what is wrong with them."""
     return StoreError(
         f"{path}: was changed by another program: {what}; name another folder by `out`, or throw the results "
         "away by `fresh`"
@@ -93,13 +63,7 @@ def changed(path: Path | None, what: str) -> StoreError:
 
 @contextmanager
 def reported(path: Path | None) -> Iterator[None]:
-    """Turn what SQLite and the file system say into a message.
-
-    Parameters
-    ----------
-    path : Path or None
-        The results; None for temporary ones.
-    """
+    """Turn what SQLite and the file system say of a file, or of temporary results, into a message."""
     try:
         yield
     except (sqlite3.Error, OSError) as error:

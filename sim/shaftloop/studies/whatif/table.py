@@ -43,13 +43,7 @@ class Table:
     """How many candidates have a row; fewer than all while the study runs."""
 
     def without(self, figure: str) -> int:
-        """Return how many candidates with a row have no number for a figure, so that no mean counts them.
-
-        Parameters
-        ----------
-        figure : str
-            Its name.
-        """
+        """Return how many candidates with a row have no number for a figure, so that no mean counts them."""
         return self.evaluated - int(np.count_nonzero(np.isfinite(self.figures[figure].values)))
 
     def keeps(self, bound: Bound) -> Flags:
@@ -89,13 +83,7 @@ class Table:
 
 
 def read_table(store: ResultStore) -> Table:
-    """Return the columns of a study.
-
-    Parameters
-    ----------
-    store : Store
-        With a row for every candidate, or fewer.
-    """
+    """Return the columns of a study, with a row for every candidate or fewer."""
     study, total = store.study, store.plan.total
     axes = study.axes
     codes = [

@@ -23,10 +23,7 @@ FEASIBLE = ".feasible"
 def check_tune(request: Tune, description: Description, factors: Sequence[str]) -> list[tuple[str, str]]:
     """Return what is wrong with what a study asks to be tuned, as (key of the table, message).
 
-    Parameters
-    ----------
-    factors : sequence of str
-        Paths of the factors.
+    `factors` are the paths of the factors.
     """
     from shaftloop.studies.tuning.structures import STRUCTURES
 
@@ -49,13 +46,7 @@ def check_tune(request: Tune, description: Description, factors: Sequence[str]) 
 
 
 def tuned_known(request: Tune, description: Description) -> dict[str, Figure]:
-    """Return the figures that tuning gives.
-
-    Parameters
-    ----------
-    request : Tune
-        What a study asks to be tuned.
-    """
+    """Return the figures that tuning gives."""
     figures = []
     for loop in _loops(request, description):
         prefix = f"{PREFIX}{loop.name}"

@@ -24,19 +24,10 @@ class Yield:
 def tolerance_yield(passed: int, drawn: int) -> Yield:
     """Return the yield with its exact interval, that of Clopper and Pearson.
 
-    The interval holds for benches drawn independently (the design ``monte_carlo``).
-
-    Parameters
-    ----------
-    passed : int
-        Benches that keep every bound; one that fails or cannot be built does not.
-    drawn : int
-        All benches, at least one.
-
-    References
-    ----------
-    .. [1] Clopper, C. J., E. S. Pearson, "The use of confidence or fiducial limits illustrated in the case of
-       the binomial", Biometrika 26, 1934, 404-413, doi:10.1093/biomet/26.4.404
+    The interval holds for benches drawn independently (the design ``monte_carlo``). A bench that fails or
+    cannot be built has not passed. See Clopper, C. J., E. S. Pearson, "The use of confidence or fiducial
+    limits illustrated in the case of the binomial", Biometrika 26, 1934, 404-413,
+    doi:10.1093/biomet/26.4.404.
     """
     from scipy.stats import binomtest
 
