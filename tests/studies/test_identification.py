@@ -146,6 +146,39 @@ def test_a_start_far_off_is_led_near_by_the_response(
     assert found[1].value == pytest.approx(0.03, abs=3.5 * found[1].deviation)
 
 
+@pytest.mark.parametrize("drift", [0.0, 1e-4])
+def test_a_log_off_the_ticks_shows_its_clock(tmp_path: Path, drift: float) -> None:
+    """Reading and command keep their values between ticks; as straight lines they were 20 us late."""
+    rng, rate, late = np.random.default_rng(1), 3700.0, 0.4
+    run = simulate(bench("duration=400 ms", "record.rate=200 kHz").description)
+    at = np.arange(1, 1470) / rate + 90e-6
+    columns = {"time [s]": (at - late) / (1.0 + drift)}
+    for name, noise in (("reading", 0.3), ("torque_command", 0.3), ("drive_speed", 0.03)):
+        # A record shows what was held up to its instant.
+        held = run.traces[name][np.ceil(at * 200e3).astype(int)]
+        values = np.interp(at, run.time, run.traces[name]) if name == "drive_speed" else held
+        columns[f"{name} [{run.units[name]}]"] = values + noise * rng.normal(size=len(at))
+    np.savez(tmp_path / "run.npz", **columns)
+    start = bench("duration=400 ms", "line.c1.stiffness=22 kN m/rad", "record.rate=4 kHz")
+    found = find_fit(start, [tmp_path / "run.npz"], ["line.c1.stiffness", "log.clock", "log.drift"]).fit
+    middle = 0.5 * (columns["time [s]"][0] + columns["time [s]"][-1])
+    for entry, truth in zip(found.estimates, [25e3, late + drift * middle, drift], strict=True):
+        assert entry.value == pytest.approx(truth, abs=3.5 * entry.deviation), entry.free.path
+    assert found.estimates[1].deviation < 3e-6
+
+
+def test_a_log_that_never_sees_a_tick_leaves_its_clock_open(tmp_path: Path) -> None:
+    """At 2 kHz, always 20 us behind a tick of the sensor, a reading alone is the same over 100 us."""
+    run = simulate(bench("record.rate=200 kHz").description)
+    at = np.arange(1, 310) / 2000.0 + 20e-6
+    reading = run.traces["reading"][np.round(at * 200e3).astype(int)]
+    noise = 0.1 * np.random.default_rng(1).normal(size=len(at))
+    np.savez(tmp_path / "run.npz", **{"time [s]": at, "reading [N m]": reading + noise})
+    clock = find_fit(bench("record.rate=10 kHz"), [tmp_path / "run.npz"], ["log.clock"]).fit.estimates[0]
+    low, high = clock.interval
+    assert low == pytest.approx(-20e-6, abs=5e-6) and high == pytest.approx(80e-6, abs=5e-6)
+
+
 def test_a_fit_keeps_to_what_the_scenario_admits(tmp_path: Path) -> None:
     """A loss factor ends at 3, and a latency at 0 and at whole nanoseconds."""
     (loss,) = read_free(read_scenario("wheel-hub"), ["line.c1.loss_factor_psi"], {})

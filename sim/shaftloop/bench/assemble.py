@@ -159,7 +159,7 @@ def build_bench(description: Description, *, smooth: bool = False, prone: tuple[
     bench.switches = {limit.name: switched(bench, limit, equations, unwritten) for limit in shorts}
     if prone:
         model.faults = engine_faults(bench, equations, unwritten)
-    model.latencies = tuple(wiring.latencies)
+    model.latencies, model.arrivals = tuple(wiring.latencies), wiring.arrivals
     model.channels = standard_channels(bench, () if smooth else description.record.channels)
     return bench
 

@@ -87,6 +87,7 @@ def _add_loop(
         lever = bench.line.tree.lever(bench.machines[loop.acts_on].body, bench.sensors[source].spring)
         sign = math.copysign(1.0, lever)
     setpoint = layout.add(f"{loop.name}.setpoint", SlotKind.HELD, "")
+    wiring.arrivals[setpoint] = 1 / loop.rate, loop.phase
     error = layout.add(f"{loop.name}.error", SlotKind.HELD, "")
     output = layout.add(f"{loop.name}.break", SlotKind.PROBE, loop.unit, 2)
     integral = layout.add(f"{loop.name}.integral", SlotKind.HELD, loop.unit)

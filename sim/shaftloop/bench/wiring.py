@@ -49,6 +49,8 @@ class Wiring:
     layout: Layout = field(default_factory=Layout)
     tasks: list[Task] = field(default_factory=list)
     latencies: list[Fraction] = field(default_factory=list)
+    arrivals: dict[int, tuple[Fraction, Fraction]] = field(default_factory=dict)
+    """As `Model.arrivals`."""
     watches: list["Watch"] = field(default_factory=list)
     """Limits that tasks keep to."""
     link: LinkPorts | None = None
@@ -106,9 +108,10 @@ class Wiring:
         between, with a task that delivers its oldest value; at one instant deliveries come first, so a
         latency of a whole number of periods [s] is delivered at the sender's own ticks.
         """
+        depth, shifted = delay_line(latency, period, phase)
+        self.arrivals[receiver] = period, shifted
         if latency == 0:
             return receiver
-        depth, shifted = delay_line(latency, period, phase)
         first = self.layout.add(f"{name}.line", SlotKind.DELAY, unit, depth * wide)
         self.latencies.append(latency)
         self.add(

@@ -175,6 +175,8 @@ class Model:
     trip_slot: int = 0
     latencies: tuple[Fraction, ...] = ()
     """Further times that must be whole ticks. [s]"""
+    arrivals: dict[int, tuple[Fraction, Fraction]] = field(default_factory=dict)
+    """Period and phase of the instants at which slots take what a task sends them, and hold it. [s]"""
     seed: int = 0
     stick_slot: int = 0
     ranges: tuple[Range, ...] = ()
@@ -184,6 +186,21 @@ class Model:
     """In the order of their times."""
     heat: Heat | None = None
     """What warms up; nothing in most benches."""
+
+    def held(self, channel: Channel) -> tuple[Fraction, Fraction] | None:
+        """Return period and phase [s] of the instants at which a channel changes, nothing where it flows.
+
+        Parameters
+        ----------
+        channel : Channel
+            Of this model.
+        """
+        first = len(self.plant.network.states)
+        clocks = set()
+        for source, what, _ in channel.entries:
+            slot = first + what.index if isinstance(what, Ref) and what.kind == "held" else what
+            clocks.add(self.arrivals.get(slot) if isinstance(slot, int) and source != "profile" else None)
+        return clocks.pop() if len(clocks) == 1 else None
 
 
 def alike(one: Model, other: Model) -> bool:

@@ -25,6 +25,7 @@ from shaftloop.studies.identification.problem import (
 )
 from shaftloop.studies.identification.replay import Replay
 from shaftloop.studies.identification.responses import started
+from shaftloop.studies.identification.sliding import CLOCKS, slack, slid
 from shaftloop.studies.identification.ticks import hulled, stepped
 
 __all__ = ["Fit", "estimate"]
@@ -35,7 +36,6 @@ _SCANNED = (-0.7, -0.3, 0.3, 0.7)
 """θ at which a parameter is tried ahead of the first step."""
 _POOR = 0.6
 """Fit below which that is done."""
-_CLOCK = "log.clock"
 _SLIDES = 3
 """Times that the clock of a log and the values of the bench are found in turn."""
 
@@ -115,15 +115,18 @@ def estimate(
     theta = stepped(problem, theta, scales)
     _lines_found(problem, theta)
     scales = left_over(problem, problem.shown([theta])[0], scales)
-    stay = [_CLOCK, *(free.path for free in frees if free.kind == "stepped")]
-    theta = _descended(problem, theta, scales, 6, still=stay[1:])
-    for _ in range(_SLIDES if any(free.path == _CLOCK for free in frees) else 0):
-        theta = _descended(problem, _slid(problem, theta, scales), scales, 4, still=stay)
+    stay = [*CLOCKS, *(free.path for free in frees if free.kind == "stepped")]
+    for turn in range(_SLIDES):
+        moved = slid(problem, theta, scales)
+        if turn and moved is theta:
+            break
+        theta = _descended(problem, moved, scales, 6, still=stay)
     shown = problem.shown([theta])[0]
     tell(0.8)
     left = problem.left(shown)
     filters = [whitener(*of) for of in zip(left, problem.breaks, problem.fitted, strict=True)]
-    known = hulled(problem, what_is_known(problem, theta, left, scales), scales)
+    known = slack(problem, what_is_known(problem, theta, left, scales), scales)
+    known = hulled(problem, known, scales)
     return Fit(
         known.estimates,
         known.covariance,
@@ -212,8 +215,11 @@ def _descended(
         full[moving] += x
         return full
 
+    # What is held has no slope over time: where a clock is moved, too, its mean over all clocks is fitted.
+    smooth = any(problem.frees[i].path in CLOCKS for i in moving)
+
     def residual(x: Array) -> Array:
-        return problem.residuals([whole(x)], scales)[0]
+        return problem.residuals([whole(x)], scales, smooth)[0]
 
     def jacobian(x: Array) -> Array:
         return problem.jacobian(whole(x), scales)[:, moving]
@@ -235,32 +241,3 @@ def _descended(
         max_nfev=most,
     )
     return whole(found.x)
-
-
-def _slid(problem: Problem, theta: Array, scales: Sequence[float]) -> Array:
-    """Return θ with the clock of the log slid to the least cost.
-
-    What is held between its ticks makes the cost bend sharply where a log was taken at the ticks, and no
-    step along derivatives passes such a bend.
-    """
-    from scipy.optimize import minimize_scalar
-
-    where = next((i for i, free in enumerate(problem.frees) if free.path == _CLOCK), None)
-    if where is None:
-        return theta
-
-    def slid(x: float) -> Array:
-        moved = theta.copy()
-        moved[where] += x
-        return moved
-
-    period = min(float(np.median(np.diff(entry.time))) for entry in problem.replay.compared)
-    half = 0.5 * period / problem.frees[where].scale
-    found = minimize_scalar(
-        lambda x: _cost(problem, problem.shown([slid(x)])[0], scales),
-        bounds=(-half, half),
-        method="bounded",
-        options={"xatol": 1e-3 * half},
-    )
-    best = min((0.0, float(found.x)), key=lambda x: _cost(problem, problem.shown([slid(x)])[0], scales))
-    return slid(best)

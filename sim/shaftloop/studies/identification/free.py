@@ -55,6 +55,12 @@ class Free:
         return not self.path.startswith("log.")
 
     @property
+    def in_time(self) -> bool:
+        """Whether it moves something in time."""
+        late = self.path.endswith(".late") or self.path in ("log.clock", "log.drift")
+        return self.kind == "stepped" or (late and not self.of_bench)
+
+    @property
     def reach(self) -> float:
         """How far it may go in one descent: a scaled one by a factor of 20."""
         return 3.0 if self.kind == "scaled" else math.inf

@@ -107,8 +107,14 @@ class Problem:
         self.runs = 0
         self._kept: dict[tuple[float, ...], Simulation] = {}
 
-    def shown(self, thetas: Sequence[Array]) -> list[list[Array]]:
-        """Return what the bench shows at several θ; runs are made once per value of what they depend on."""
+    def shown(self, thetas: Sequence[Array], smooth: Sequence[bool] = ()) -> list[list[Array]]:
+        """Return what the bench shows at several θ; runs are made once per value of what they depend on.
+
+        Parameters
+        ----------
+        smooth : sequence of bool
+            Per θ whether it is for a derivative by something that moves in time; else for none.
+        """
         keys = [
             tuple(float(x) for x, f in zip(theta, self.frees, strict=True) if f.simulated) for theta in thetas
         ]
@@ -116,13 +122,13 @@ class Problem:
         if new:
             if len(self._kept) > 64:
                 self._kept.clear()
-                return self.shown(thetas)
+                return self.shown(thetas, smooth)
             for i, run in zip(new, self.replay.runs(self.frees, [thetas[i] for i in new]), strict=True):
                 self._kept[keys[i]] = run
             self.runs += len(new)
         return [
-            self.replay.seen(self._kept[key], self.frees, theta)
-            for key, theta in zip(keys, thetas, strict=True)
+            self.replay.seen(self._kept[key], self.frees, theta, flat)
+            for key, theta, flat in zip(keys, thetas, smooth or [False] * len(keys), strict=True)
         ]
 
     def left(self, shown: Sequence[Array]) -> list[Array]:
@@ -131,19 +137,21 @@ class Problem:
             self.orders.without(i, m - s) for i, (m, s) in enumerate(zip(self.measured, shown, strict=True))
         ]
 
-    def shown_if_run(self, thetas: Sequence[Array]) -> list[list[Array]]:
+    def shown_if_run(self, thetas: Sequence[Array], smooth: bool = False) -> list[list[Array]]:
         """Return `shown`, far off where a run fails."""
         try:
-            return self.shown(thetas)
+            return self.shown(thetas, [smooth] * len(thetas))
         except (SimulationError, ScenarioError):
             if len(thetas) > 1:
-                return [self.shown_if_run([theta])[0] for theta in thetas]
+                return [self.shown_if_run([theta], smooth)[0] for theta in thetas]
             return [[np.full(len(values), PRICE) for values in self.measured]]
 
-    def residuals(self, thetas: Sequence[Array], scales: Sequence[float]) -> list[Array]:
+    def residuals(
+        self, thetas: Sequence[Array], scales: Sequence[float], smooth: bool = False
+    ) -> list[Array]:
         """Return per θ the residual of the fitted rows, in their scales, then the priors."""
         found = []
-        for theta, shown in zip(thetas, self.shown_if_run(thetas), strict=True):
+        for theta, shown in zip(thetas, self.shown_if_run(thetas, smooth), strict=True):
             left = self.left(shown)
             parts = [values[c] / scale for values, c, scale in zip(left, self.fitted, scales, strict=True)]
             found.append(np.concatenate([*parts, [theta[i] / prior for i, prior in self._priors()]]))
@@ -164,7 +172,7 @@ class Problem:
             for end in ends:
                 moved.append(theta.copy())
                 moved[-1][i] = end
-        shown = self.shown(moved)
+        shown = self.shown(moved, [free.in_time for free in self.frees for _ in range(2)])
         return [
             np.column_stack(
                 [

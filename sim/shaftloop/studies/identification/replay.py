@@ -22,9 +22,9 @@ from shaftloop.control.parameters import Loop
 from shaftloop.errors import ScenarioError, SimulationError
 from shaftloop.scenario.description import Description, Trace
 from shaftloop.scenario.fields import nearest
-from shaftloop.scenario.logs.reading import Column, Log, factor_to
+from shaftloop.scenario.logs.reading import Column
 from shaftloop.scenario.reading import Scenario, Variants
-from shaftloop.studies.identification.columns import held, logged_unit, mean_of, rate_of
+from shaftloop.studies.identification.columns import drawn, held, measured
 from shaftloop.studies.identification.free import Free
 from shaftloop_models.parameters import Delay, Gain
 
@@ -184,11 +184,9 @@ class Replay:
             if unit is None:
                 self.left_out.append(column.channel)
                 continue
-            measured = _measured(table.log, column, unit, time, values)
-            there = np.isfinite(measured)
-            self.compared.append(
-                Compared(column, table.log.label, unit, time[there], measured[there], movable)
-            )
+            shown = measured(table.log, column, unit, time, values)
+            there = np.isfinite(shown)
+            self.compared.append(Compared(column, table.log.label, unit, time[there], shown[there], movable))
 
     def _play(self, measurement: MeasuredRun, column: Column, time: Array, values: Array) -> _Played:
         """Return what a column plays."""
@@ -203,7 +201,7 @@ class Replay:
                 ]
             )
         name, way = ways[column.channel]
-        values = _measured(log, column, self._units.get(column.channel, "N m"), time, values)
+        values = measured(log, column, self._units.get(column.channel, "N m"), time, values)
         time, values = time[np.isfinite(values)], values[np.isfinite(values)]
         if column.stated.held:
             time, values = held(time, values)
@@ -231,9 +229,7 @@ class Replay:
         """
         settings = [free.setting(x) for free, x in zip(frees, theta, strict=True) if free.of_bench]
         description = self._variants.read(settings)
-        changes = {
-            free.path: free.value(x) for free, x in zip(frees, theta, strict=True) if not free.of_bench
-        }
+        changes = _of_logs(frees, theta)
         line = []
         for part in description.line:
             for entry in make_part(part).imperfections():
@@ -313,9 +309,9 @@ class Replay:
         for entry in self.compared:
             if not entry.movable or entry.column.stated.rate_over is not None:
                 continue
-            trace = run.traces[entry.column.channel]
+            trace = _trace(run, entry.column.channel, smooth=True)
             try:
-                clock = compare_clocks(run.time, trace, entry.time, entry.measured, entry.column.channel)
+                clock = compare_clocks(*trace, entry.time, entry.measured, entry.column.channel)
             except ScenarioError:
                 continue
             middle = 0.5 * (entry.time[0] + entry.time[-1])
@@ -328,7 +324,7 @@ class Replay:
             return theta
         return theta
 
-    def seen(self, run: Simulation, frees: Sequence[Free], theta: Theta) -> list[Array]:
+    def seen(self, run: Simulation, frees: Sequence[Free], theta: Theta, smooth: bool = False) -> list[Array]:
         """Return what a run shows of every compared column, as the log would have it.
 
         Parameters
@@ -339,10 +335,10 @@ class Replay:
             Free parameters.
         theta : sequence of float
             How far they are moved.
+        smooth : bool
+            Whether it is for a derivative by something that moves in time.
         """
-        changes = {
-            free.path: free.value(x) for free, x in zip(frees, theta, strict=True) if not free.of_bench
-        }
+        changes = _of_logs(frees, theta)
         found = []
         for entry in self.compared:
             time = entry.time
@@ -350,29 +346,31 @@ class Replay:
                 middle = 0.5 * (time[0] + time[-1])
                 time = time + changes.get("log.clock", 0.0) + changes.get("log.drift", 0.0) * (time - middle)
             time = time - changes.get(f"log.{entry.column.header}.late", 0.0)
-            trace, over = run.traces[entry.column.channel], entry.column.stated.rate_over
+            at, trace = _trace(run, entry.column.channel, smooth)
+            over = entry.column.stated.rate_over
             if over is not None:
-                angle = np.concatenate(([0.0], np.cumsum(0.5 * (trace[1:] + trace[:-1]) * np.diff(run.time))))
+                angle = np.concatenate(([0.0], np.cumsum(0.5 * (trace[1:] + trace[:-1]) * np.diff(at))))
                 half = 0.5 * float(over)
-                ahead = np.interp(time + half, run.time, angle)
-                shown = (ahead - np.interp(time - half, run.time, angle)) / (2.0 * half)
+                shown = np.interp(time + half, at, angle) - np.interp(time - half, at, angle)
+                shown /= 2.0 * half
             else:
-                shown = np.interp(time, run.time, trace)
+                shown = np.interp(time, at, trace)
             gain = changes.get(f"log.{entry.column.header}.gain", 1.0)
             shown = gain * shown + changes.get(f"log.{entry.column.header}.zero", 0.0)
             found.append(np.abs(shown) if entry.column.stated.size_only else shown)
         return found
 
 
-def _measured(log: Log, column: Column, unit: str, time: Array, values: Array) -> Array:
-    """Return what a column shows [unit], its rate or mean where that is stated; NaN where it is not known."""
-    stated = column.stated
-    shown = factor_to(log, column, logged_unit(unit, stated.rate_over)) * values
-    if stated.rate_over is not None:
-        shown = rate_of(time, shown, float(stated.rate_over))
-    if stated.mean_over is not None:
-        shown = mean_of(time, shown, float(stated.mean_over))
-    return shown
+def _of_logs(frees: Sequence[Free], theta: Theta) -> dict[str, float]:
+    """Return what is free about the logs, by path."""
+    return {free.path: free.value(x) for free, x in zip(frees, theta, strict=True) if not free.of_bench}
+
+
+def _trace(run: Simulation, name: str, smooth: bool) -> tuple[Array, Array]:
+    """Return corners of a channel of a run: times [s] and values."""
+    model = run.bench.model
+    channel = next(channel for channel in model.channels if channel.name == name)
+    return drawn(run.time, run.traces[name], model.held(channel), smooth)
 
 
 def _usual(rate: float) -> Fraction:

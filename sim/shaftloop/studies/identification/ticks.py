@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from shaftloop.studies.identification.problem import ROBUST, SIDES, Known, Problem
 
-__all__ = ["hulled", "stepped"]
+__all__ = ["hulled", "robust_costs", "stepped"]
 
 Array = NDArray[np.float64]
 
@@ -90,7 +90,7 @@ def _admitted(
     # The cost rises as under white noise, or slower where neighbouring values belong together.
     rise = min(np.linalg.pinv(known.information, hermitian=True)[i, i] / covariance[i, i], 1.0)
     alone = np.sqrt(np.maximum(np.diag(covariance) - covariance[i] ** 2 / covariance[i, i], 0.0))
-    base = _costs(problem.residuals([theta], scales))[0]
+    base = robust_costs(problem.residuals([theta], scales))[0]
     found = [(theta, 0.0, alone)]
     chains = {(side, period): (theta, 0.0, 0) for period in _periods(problem) for side in (-1.0, 1.0)}
     for _ in range(_DOUBLED):
@@ -162,7 +162,7 @@ def _refound(
     moving = [k for k, free in enumerate(problem.frees) if free.kind != "stepped"]
     best = list(thetas)
     rows = problem.residuals(best, scales)
-    costs = _costs(rows)
+    costs = robust_costs(rows)
     if not moving:
         return best, costs
     slopes = problem.jacobian(theta, scales)[:, moving]
@@ -187,7 +187,7 @@ def _refound(
         if not ahead:
             break
         seen = problem.residuals(list(ahead.values()), scales)
-        for (n, each), row, cost in zip(ahead.items(), seen, _costs(seen), strict=True):
+        for (n, each), row, cost in zip(ahead.items(), seen, robust_costs(seen), strict=True):
             step = steps[n]
             bends[n] += np.outer(row - rows[n] - bends[n] @ step, step) / max(float(step @ step), 1e-300)
             if cost < costs[n]:
@@ -196,6 +196,12 @@ def _refound(
     return best, costs
 
 
-def _costs(rows: Sequence[Array]) -> list[float]:
-    """Return robust sums of squares, in units of the noise, of residuals."""
+def robust_costs(rows: Sequence[Array]) -> list[float]:
+    """Return robust sums of squares, in units of the noise, of residuals.
+
+    Parameters
+    ----------
+    rows : sequence of ndarray
+        From `Problem.residuals`.
+    """
     return [2.0 * ROBUST**2 * float(np.sum(np.sqrt(1.0 + (row / ROBUST) ** 2) - 1.0)) for row in rows]
