@@ -10,9 +10,9 @@ from shaftloop.bench.assemble import build_bench
 from shaftloop.bench.handles import Bench
 from shaftloop.bench.sequence import actions, longest_time
 from shaftloop.engine.events import Move, Wait
-from shaftloop.engine.friction import sticking
 from shaftloop.engine.lanes import LANES, Common, Memory, advance_together, common_tables, lane_key
 from shaftloop.engine.model import alike
+from shaftloop.engine.plant import sticking
 from shaftloop.engine.run import Run
 from shaftloop.engine.supervision import lay_out
 from shaftloop.errors import SimulationError

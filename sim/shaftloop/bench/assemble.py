@@ -24,11 +24,10 @@ from shaftloop.bench.sequence import MOST_CYCLES, longest_time
 from shaftloop.bench.watching import add_guards, guard_count
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
-from shaftloop.engine.friction import sticking
 from shaftloop.engine.heat import assemble_heat
 from shaftloop.engine.layout import Slot, SlotKind
 from shaftloop.engine.model import Model, Range, Task
-from shaftloop.engine.plant import Plant
+from shaftloop.engine.plant import Plant, sticking
 from shaftloop.scenario.description import Description, Fault, Trace
 from shaftloop_models.brake_resistor import BrakeResistor
 from shaftloop_models.network import Network, Ref

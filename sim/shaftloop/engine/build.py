@@ -13,10 +13,9 @@ from shaftloop.engine import at
 from shaftloop.engine.calendar import Clock, Instants, Timing, instants
 from shaftloop.engine.compiled.linkterms import LINK_KINDS, LINK_KINDS_READ
 from shaftloop.engine.compiled.terms import OF_ANY_LENGTH, TERMS
-from shaftloop.engine.friction import sticking
 from shaftloop.engine.gaps import Gaps, Matrices
 from shaftloop.engine.model import Model
-from shaftloop.engine.plant import Plant
+from shaftloop.engine.plant import Plant, sticking
 from shaftloop.kernels.arrays import LINE, Floats, Ints, Numbers, aligned
 from shaftloop.kernels.own import ROOM, address_of
 from shaftloop_models.network import OwnKind, PowerKind, Ref, Term

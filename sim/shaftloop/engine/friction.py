@@ -7,16 +7,15 @@ happens (`engine.compiled.kernel.creep`); here the change is made.
 """
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from shaftloop.engine.compiled.kernel import pull
+from shaftloop.engine.plant import sticking
 from shaftloop.engine.position import Slip
 from shaftloop.engine.runaway import pace_of
 from shaftloop.errors import SimulationError
-from shaftloop_models.network import Network, Rub
 
 if TYPE_CHECKING:
     from shaftloop.engine.build import Tables
@@ -24,42 +23,10 @@ if TYPE_CHECKING:
     from shaftloop.engine.model import Model
     from shaftloop.engine.run import Run
 
-__all__ = ["Friction", "Sticking", "sticking"]
+__all__ = ["Friction"]
 
-_BEYOND = 1e-9
-"""By how much more than its breakaway torque a body needs to break loose: rounding of what accelerates it."""
 _MOST = 1000
 """Changes between two instants that are no motion any more."""
-
-
-@dataclass(frozen=True)
-class Sticking:
-    """A body with friction that sticks."""
-
-    rubs: tuple[Rub, ...]
-
-    @property
-    def speed(self) -> int:
-        """Number of the state that is its speed."""
-        return self.rubs[0].node.speed.index
-
-    @property
-    def inertia(self) -> float:
-        """Of the body [kg m^2]."""
-        return self.rubs[0].node.inertia
-
-    @property
-    def level(self) -> float:
-        """Torque beyond which it does not stand [N m]."""
-        return sum(rub.breakaway for rub in self.rubs) * (1.0 + _BEYOND)
-
-
-def sticking(network: Network) -> list[Sticking]:
-    """Return the bodies of a network whose friction sticks."""
-    found: dict[int, list[Rub]] = {}
-    for rub in network.rubs:
-        found.setdefault(rub.node.speed.index, []).append(rub)
-    return [Sticking(tuple(rubs)) for rubs in found.values()]
 
 
 class Friction:

@@ -121,10 +121,7 @@ class Heat:
 def assemble_heat(thermal: Thermal, layout: Layout, meters: int) -> Heat | None:
     """Return a thermal network with its slots added; nothing where nothing warms up.
 
-    Parameters
-    ----------
-    meters : int
-        First slot of the meters.
+    The meters have their first slot at `meters`.
     """
     bodies, budgets = thermal.bodies, thermal.budgets
     if not bodies and not budgets:
@@ -160,19 +157,9 @@ def _tick(shortest: float) -> Fraction:
 
 
 class Heating:
-    """The thermal network of one run.
+    """The thermal network of one run, and the terms of the bench in order, which follow its temperatures."""
 
-    Parameters
-    ----------
-    heat : Heat
-        The network.
-    model_terms : sequence of Term
-        Those of the bench, in order.
-    ticks_per_second : int
-        Of the clock.
-    """
-
-    def __init__(self, heat: Heat, model_terms: Sequence[Term], ticks_per_second: int) -> None:
+    def __init__(self, heat: Heat, terms: Sequence[Term], ticks_per_second: int) -> None:
         self.heat = heat
         self.ticks_per_second = ticks_per_second
         self.period = math.ceil(heat.period * ticks_per_second)
@@ -188,7 +175,7 @@ class Heating:
         self._ambient = np.array([body.ambient * (not body.onward) for body in heat.bodies])
         self._rate = heat.flows / self._capacity[:, np.newaxis]
         self._steps: dict[int, tuple[Floats, Floats]] = {}
-        self.follow(model_terms, ())
+        self.follow(terms, ())
 
     def follow(self, terms: Sequence[Term], more: Sequence[tuple[Warmth, str]]) -> None:
         """Look for what follows the temperatures in the terms of other equations, with more of it."""
@@ -204,16 +191,9 @@ class Heating:
         yield from range(self.period, end, self.period)
 
     def advance(self, it: Ints, numbers: Floats, state: Floats, tick: int) -> None:
-        """Advance to a tick what warms up, and write what follows.
+        """Advance to a tick, at which the meters stand, what warms up; write what follows.
 
-        Parameters
-        ----------
-        it, numbers : ndarray
-            Tables of the run; the numbers of one lane.
-        state : ndarray, shape (slots,)
-            State of the run, changed in place.
-        tick : int
-            At which the meters stand. [tick]
+        Of the tables and the state, which is changed in place, one lane is given.
         """
         heat, seen = self.heat, self.heat.slice(2)
         ticks = tick - int(state[heat.slots])
@@ -236,22 +216,7 @@ class Heating:
         self.write(it, numbers, state)
 
     def after(self, before: Floats, power: Floats, ticks: int) -> tuple[Floats, Floats]:
-        """Return temperatures after a step with constant powers, and their integrals over it.
-
-        Parameters
-        ----------
-        before : ndarray, shape (bodies,)
-            Temperatures. [degC]
-        power : ndarray, shape (bodies,)
-            [W]
-        ticks : int
-            Length of the step. [tick]
-
-        Returns
-        -------
-        tuple of ndarray
-            [degC] and [K s]
-        """
+        """Return temperatures [degC] after a step with constant powers [W], and their integrals [K s]."""
         seconds = ticks / self.ticks_per_second
         if ticks not in self._steps:
             _, (_, first, second, _) = phi_functions(self._rate, seconds)
@@ -283,17 +248,7 @@ class Heating:
         self.rows.append((tick, state[heat.slots + 1 : heat.budget_slot(len(heat.budgets))].copy()))
 
     def leap(self, it: Ints, numbers: Floats, state: Floats, temperatures: Floats, spent: Floats) -> None:
-        """Set temperatures and budgets to what they will be later on.
-
-        Parameters
-        ----------
-        it, numbers, state : ndarray
-            As in `advance`; at a thermal tick.
-        temperatures : ndarray, shape (bodies,)
-            [degC]
-        spent : ndarray, shape (budgets,)
-            [A^2 s]
-        """
+        """Set temperatures [degC] and budgets spent [A^2 s], at a thermal tick, to what they will be."""
         now = self.heat.slice(0)
         leap = temperatures - state[now]
         self.leapt += leap
@@ -308,11 +263,6 @@ class Heating:
         """Write what follows temperatures and budgets into the tables.
 
         Temperatures are those half a step ahead, for the numbers hold until its end.
-
-        Parameters
-        ----------
-        it, numbers, state : ndarray
-            As in `advance`.
         """
         heat, first = self.heat, self.heat.slice(3).start
         for place, warmth, body in self._places:

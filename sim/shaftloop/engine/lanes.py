@@ -6,7 +6,7 @@ import numpy as np
 
 from shaftloop.engine import at
 from shaftloop.engine.compiled.kernel import advance_lanes
-from shaftloop.engine.lanetables import Common, common_tables, interleave, lane_numbers, shared_part
+from shaftloop.engine.lanetables import Common, common_tables, interleave, lane_numbers
 from shaftloop.engine.memory import Memory
 from shaftloop.engine.position import Position
 from shaftloop.engine.run import Run
@@ -22,18 +22,11 @@ def lane_key(run: Run, end: int) -> tuple[bytes | int, ...]:
 
     Equal are all integers (layout, tasks, timing, where things are) and the end. Gains, limits, levels,
     drags, meters' coefficients, noise, matrices and whatever else is a number may differ; with equal matrices
-    they run in less time.
-
-    Parameters
-    ----------
-    run : Run
-        At its start, with its sequence laid out.
-    end : int
-        Where it is to stop, exactly. [tick]
+    they run in less time. A run is given at its start, with its sequence laid out, and the tick of its end.
     """
     run.prepare(end)
     period = 0 if run.heating is None else run.heating.period
-    return (*shared_part(run.tables), end, period)
+    return run.tables.it.tobytes(), len(run.tables.ft), end, period
 
 
 def advance_together(

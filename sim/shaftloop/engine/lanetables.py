@@ -20,14 +20,14 @@ from shaftloop.kernels.arrays import Floats, Ints, Numbers, aligned
 from shaftloop.kernels.blocks import as_blocks
 from shaftloop.kernels.views import LANES
 
-__all__ = ["Common", "common_tables", "interleave", "lane_numbers", "shared_part"]
+__all__ = ["Common", "common_tables", "interleave", "lane_numbers"]
 
 _T = TypeVar("_T", bound=np.generic)
 
 
 @dataclass(frozen=True)
 class Common:
-    """What the kernel of some benches with an equal `shared_part` takes besides their numbers."""
+    """What the kernel of some benches that share lanes takes besides their numbers."""
 
     it: Ints
     """Integers."""
@@ -45,13 +45,8 @@ def interleave(columns: Sequence[NDArray[_T]]) -> NDArray[_T]:
     return result
 
 
-def shared_part(tables: Tables) -> tuple[bytes, ...]:
-    """Return what benches must have in common to run in lanes of one kernel, to be compared or hashed."""
-    return tables.it.tobytes(), len(tables.ft).to_bytes(8, "little")
-
-
 def lane_numbers(common: Common, benches: Sequence[Tables]) -> tuple[Numbers, bool]:
-    """Return the numbers of benches with an equal `shared_part`, and whether their set-points are equal."""
+    """Return the numbers of benches that share lanes, and whether their set-points are equal."""
     it, ft = common.it, benches[0].ft
     points = slice(it[at.SEGMENT_FLOAT], it[at.ENTRY_FLOAT])  # segments and traces
     alike = all(np.array_equal(t.ft[points], ft[points]) for t in benches)
@@ -60,7 +55,7 @@ def lane_numbers(common: Common, benches: Sequence[Tables]) -> tuple[Numbers, bo
 
 
 def common_tables(runs: Sequence[Run]) -> Common:
-    """Return the integers and matrices of runs with an equal `shared_part`, at most `LANES`.
+    """Return the integers and matrices of runs that share lanes, at most `LANES`.
 
     Where all have the same matrices they serve any runs that have these.
     """

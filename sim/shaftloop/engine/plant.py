@@ -13,11 +13,14 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from shaftloop_models.network import Network, Ref
+from shaftloop_models.network import Network, Ref, Rub
 
-__all__ = ["Plant"]
+__all__ = ["Plant", "Sticking", "sticking"]
 
 Array = NDArray[np.float64]
+
+_BEYOND = 1e-9
+"""By how much more than its breakaway torque a body needs to break loose: rounding of what accelerates it."""
 
 
 @dataclass(frozen=True)
@@ -94,3 +97,33 @@ class Plant:
         n, r, m, q = self.a.shape[0], self.padded_signals, self.b.shape[1], self.g.shape[1]
         end = r + n + m + q
         return {"signal": 0, "state": r, "held": r + n, "output": r + n + m, "one": end, "aside": end + 1}
+
+
+@dataclass(frozen=True)
+class Sticking:
+    """A body with friction that sticks."""
+
+    rubs: tuple[Rub, ...]
+
+    @property
+    def speed(self) -> int:
+        """Number of the state that is its speed."""
+        return self.rubs[0].node.speed.index
+
+    @property
+    def inertia(self) -> float:
+        """Of the body [kg m^2]."""
+        return self.rubs[0].node.inertia
+
+    @property
+    def level(self) -> float:
+        """Torque beyond which it does not stand [N m]."""
+        return sum(rub.breakaway for rub in self.rubs) * (1.0 + _BEYOND)
+
+
+def sticking(network: Network) -> list[Sticking]:
+    """Return the bodies of a network whose friction sticks."""
+    found: dict[int, list[Rub]] = {}
+    for rub in network.rubs:
+        found.setdefault(rub.node.speed.index, []).append(rub)
+    return [Sticking(tuple(rubs)) for rubs in found.values()]

@@ -27,7 +27,7 @@ from shaftloop.engine.steprule import Stepping, longest_step
 from shaftloop.errors import SimulationError
 from shaftloop.kernels.arrays import Floats, aligned
 from shaftloop.kernels.decorators import for_rows
-from shaftloop_models.network import ONE
+from shaftloop_models.network import ONE, Ref
 
 __all__ = ["Run"]
 
@@ -81,18 +81,11 @@ class Run:
         return other
 
     def term_outputs(self, state: Floats) -> Floats:
-        """Return what the nonlinear terms say at a state: the compiled ones, after a gap without a step.
-
-        Parameters
-        ----------
-        state : ndarray, shape (slots,)
-            Of the bench; left as it is.
-        """
+        """Return what the nonlinear terms say at a state: the compiled ones, after a gap without a step."""
         it, plant, work = self.tables.it.copy(), self.model.plant, self.work.copy()
         it[it[at.GAP_INT] + 1] = 0
-        first = probe(it, self.tables.numbers, state.copy(), work, self._ends, 0)
-        first += plant.padded_signals + len(plant.a) + plant.b.shape[1]
-        return np.asarray(work[first : first + plant.g.shape[1]])
+        z = probe(it, self.tables.numbers, state.copy(), work, self._ends, 0)
+        return np.asarray(work[z + plant.z(Ref("output", 0)) :][: plant.g.shape[1]])
 
     def warm(self) -> None:
         """Advance what warms up to where the run stands."""
@@ -250,10 +243,11 @@ class Run:
         """Let a fault of something sampled be over here."""
         self._failed.remove(fault)
         tasks = self.model.tasks
-        self._write_rows(
-            [(task, column, (tasks[task].kind, *tasks[task].a)[column]) for task, column, _ in fault.words],
-            [(task, column, tasks[task].f[column]) for task, column, _ in fault.numbers],
-        )
+        words = [
+            (task, column, (tasks[task].kind, *tasks[task].a)[column]) for task, column, _ in fault.words
+        ]
+        numbers = [(task, column, tasks[task].f[column]) for task, column, _ in fault.numbers]
+        self._write_rows(words, numbers)
         self._write_faults()
 
     def idles(self, task: int) -> bool:
@@ -345,15 +339,10 @@ class Run:
             ft[it[at.TASK_FLOAT] + task * at.TASK_WIDTH + column] = value
 
     def _refresh(self) -> None:
-        """Take new gap lengths into the tables."""
+        """Take new gap lengths into the tables, made anew with set-points and faults as they are."""
         if self._gaps.count != self.tables.gaps:
-            self._rebuild()
-
-    def _rebuild(self) -> None:
-        """Make the tables anew, with set-points and faults as they are."""
-        old = self.tables
-        self.tables = build_tables(self.model, self.clock, self._gaps)
-        self._carry_over(old)
+            old, self.tables = self.tables, build_tables(self.model, self.clock, self._gaps)
+            self._carry_over(old)
 
     def _carry_over(self, old: Tables) -> None:
         """Take set-points over from other tables, and what follows state and faults."""

@@ -276,13 +276,7 @@ class _Supervisor:
 
 
 def advance_plainly(run: Run, end: int) -> None:
-    """Run a bench whose sequence has been laid out to its end, stopping at thermal ticks only.
-
-    Parameters
-    ----------
-    end : int
-        Last tick. [tick]
-    """
+    """Run a bench whose sequence has been laid out to its end [tick], stopping at thermal ticks only."""
     for tick in thermal_stops(run, end):
         run.advance(tick)
         run.warm()

@@ -19,7 +19,7 @@ import numpy as np
 from shaftloop.kernels.store import load, machine_code
 from shaftloop_models.compiled import INLINED
 
-__all__ = ["Array", "called", "for_rows", "helper", "interpreted", "kernel", "routine"]
+__all__ = ["Array", "for_rows", "helper", "interpreted", "kernel", "routine"]
 
 F = TypeVar("F", bound=Callable[..., Any])
 _LOCK = Lock()
@@ -39,15 +39,6 @@ class Array:
         """Return the format of its words: a pointer where it has one dimension, else all that numba takes."""
         return "q" if self.dimensions == 1 else "q" * (5 + 2 * self.dimensions)
 
-    def words(self, array: Any) -> tuple[int, ...]:
-        """Return the words that stand for an array."""
-        if array.dtype != self.dtype or array.ndim != self.dimensions:
-            raise TypeError(f"an array of {array.dtype}, shape {array.shape}, in place of {self}")
-        address = _address(array)
-        if self.dimensions == 1:
-            return (address,)
-        return 0, 0, array.size, array.itemsize, address, *array.shape, *array.strides
-
 
 class _Place:
     """Where a kernel takes an array; most calls bring the one of the call before."""
@@ -60,9 +51,17 @@ class _Place:
         """Return the words that stand for an array."""
         last, words = self._last
         if last() is not array:
-            words = self._kind.words(array)
+            words = self._words(array)
             self._last = ref(array), words
         return words
+
+    def _words(self, array: Any) -> tuple[int, ...]:
+        if array.dtype != self._kind.dtype or array.ndim != self._kind.dimensions:
+            raise TypeError(f"an array of {array.dtype}, shape {array.shape}, in place of {self._kind}")
+        address = _address(array)
+        if array.ndim == 1:
+            return (address,)
+        return 0, 0, array.size, array.itemsize, address, *array.shape, *array.strides
 
 
 def interpreted() -> bool:
@@ -85,11 +84,6 @@ def routine(function: F) -> F:
 def kernel(function: F) -> F:
     """Compile a kernel that Python calls; machine code is kept between processes."""
     return function if interpreted() else cast(F, _Kernel(function))
-
-
-def called(equation: F) -> F:
-    """Return a compiled equation for callers in Python: its machine code is kept like that of a kernel."""
-    return kernel(equation)
 
 
 def for_rows(function: Callable[..., Any], place: int, args: tuple[Any, ...]) -> list[Any]:

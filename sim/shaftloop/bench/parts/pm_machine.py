@@ -15,7 +15,7 @@ from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Task
 from shaftloop.engine.rows import PM_NUMBERS, PmNumbers, PmWords
 from shaftloop.kernels.arrays import Floats
-from shaftloop.kernels.decorators import called
+from shaftloop.kernels.decorators import kernel
 from shaftloop_models.diodes import declare_diodes
 from shaftloop_models.network import Network, Warmth
 from shaftloop_models.pm_flux import sampled_currents
@@ -30,7 +30,7 @@ from shaftloop_models.supply import DcLink, voltage_limit
 
 __all__ = ["BenchPmMachine"]
 
-_current_reference = called(current_reference)
+_current_reference = kernel(current_reference)
 
 _ELECTRICAL = (1, 2, 6)
 """Multiples of the electrical frequency at which a three-phase winding with an inverter excites."""

@@ -119,14 +119,7 @@ def _per_volt(lane: int, ft: Floats, w: Floats, voltage: int, out: int, f: int) 
 def _bridge(lane: int, it: Ints, ft: Floats, w: Floats, z: int, i: int, f: int) -> None:
     p, v = lane_of(ft, lane), lane_of(w, lane)
     v[z + it[i + 4]], v[z + it[i + 5]], v[z + it[i + 6]] = bridge_voltages(
-        v[z + it[i]],
-        v[z + it[i + 1]],
-        v[z + it[i + 2]],
-        v[z + it[i + 3]],
-        p[f],
-        p[f + 1],
-        p[f + 2],
-        p[f + 3],
+        v[z + it[i]], v[z + it[i + 1]], v[z + it[i + 2]], v[z + it[i + 3]], p[f], p[f + 1], p[f + 2], p[f + 3]
     )
 
 

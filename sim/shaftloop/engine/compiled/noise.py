@@ -85,16 +85,7 @@ def add_noise(
 ) -> None:
     """Add the noise of one gap to the filter states of a lane: a lower-triangular matrix times normal values.
 
-    Parameters
-    ----------
-    lane : int
-        Which lane.
-    it, ft, keys, s, w : ndarray
-        Integers, floats, keys of the channels, state and work vector.
-    place : tuple of int
-        Place of z at the end of the gap; number of the gap.
-    tick : int
-        At the start of the gap.
+    The place is that of z at the end of the gap, and the number of the gap; the tick is that of its start.
     """
     (z, gap), p, u, v = place, lane_of(ft, lane), lane_of(s, lane), lane_of(w, lane)
     root = it[at.GAP_NOISE] + gap * it[at.GAP_NOISE_SIZE]

@@ -31,14 +31,7 @@ def _largest(a: float, b: float, c: float) -> float:
 def changes(it: Ints, ft: Floats, s: Floats, w: Floats, z: tuple[int, int, int], last: bool) -> bool:
     """Return whether a body that moves comes to rest in a substep, or one at rest breaks loose.
 
-    Parameters
-    ----------
-    it, ft, s, w : ndarray
-        Integers, floats, state and work vector of a bench that runs alone.
-    z : tuple of int
-        Where z lies at the start, in the middle and at the end of the substep.
-    last : bool
-        Whether only its end counts.
+    The z vectors of start, middle and end lie at `z`; where it is the `last` one only the end counts.
     """
     start, middle, end = z
     places, weights, found = it[at.STICK_INT], it[at.STICK_FLOAT], False

@@ -21,7 +21,7 @@ from shaftloop.control.structures import (
     setpoint_section,
     whole_samples,
 )
-from shaftloop.kernels.decorators import called
+from shaftloop.kernels.decorators import kernel
 from shaftloop_models.parameters import Gain
 
 __all__ = [
@@ -33,7 +33,7 @@ __all__ = [
     "with_gains",
 ]
 
-_biquad, _pi_update = called(biquad), called(pi_update)
+_biquad, _pi_update = kernel(biquad), kernel(pi_update)
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
