@@ -151,8 +151,12 @@ def test_overlay_of_a_run_on_itself(tmp_path: Path) -> None:
         ),
         (
             ["simulate", "reference-bench", "--overlay-offset", "1 s"],
-            "--overlay-offset shifts a measured run",
+            "--overlay-offset: of use with --overlay alone; add it",
         ),
+        (["fidelity", "reference-bench", "--lever", "60 mm"], "--lever: of use with --crosstalk alone"),
+        (["sensors", "reference-bench", "--tolerance", "3 %"], "--tolerance: of use with --bandwidth alone"),
+        (["study", "reference-bench", "--json", "--fresh"], "--fresh: with --json nothing is kept"),
+        (["modes", "wheel-hub", "--json", "--pictures", "svg"], "--pictures: with --json none are drawn"),
         (["simulate", "reference-bench", "--method", "euler"], "'euler' is not one of"),
         (["simulate"], "Missing argument 'SCENARIO'"),
         (["simulat", "x"], "No such command 'simulat'"),

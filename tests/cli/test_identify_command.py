@@ -66,14 +66,14 @@ def test_the_document_states_figures_with_intervals() -> None:
 @pytest.mark.parametrize(
     ("arguments", "code", "message"),
     [
-        (["run.csv", "--from", "M", "--to", "n"], 2, "belong to a response: add --response"),
+        (["run.csv", "--from", "M", "--to", "n"], 2, "--from and --to: of use with --response alone"),
         (["--response", "run.csv", "--to", "n"], 2, "--response needs the columns --from and --to"),
         (["--response", "run.csv", "--from", "M", "--to", "n"], 2, "the columns are not told apart"),
         (["--response", "no.csv", "--from", "M", "--to", "n"], 2, "no.csv: cannot be read: No such file"),
         (
-            ["--response", "run.csv", "--from", "M", "--to", "n", "--set", "a=1"],
+            ["--response", "run.csv", "--from", "M", "--to", "n", "--set", "a=1", "--hold-out", "10 %"],
             2,
-            "belong to a scenario, which --response has not",
+            "--set and --hold-out: of use with a scenario alone, which --response has not",
         ),
         (["--response", "run.csv", "--from", "M", "--to", "n", "--period", "0 s"], 2, "--period"),
         (["--response", "run.csv", "--from", "M", "--to", "n", "--period", "5"], 2, "the unit is missing"),
@@ -287,7 +287,8 @@ def test_a_plan_that_is_not_sure_enough_ends_with_1() -> None:
     [
         (["reference-bench", "run.csv", *PLAN], "--plan comes before any log"),
         (["reference-bench", *PLAN, "--order", "2"], "--plan comes before any log"),
-        (["reference-bench", "run.csv", "--length", "2 s"], "belong to an experiment: add --plan"),
+        (["reference-bench", "run.csv", "--length", "2 s"], "--length: of use with --plan alone; add it"),
+        (["reference-bench", "run.csv", "--within", "2 %"], "--within: of use with --plan alone; add it"),
         (["reference-bench", *PLAN, "--set", "seed=2", "--write"], "with --set the file is not the bench"),
         (["reference-bench", "--plan"], "nothing is free"),
         (["reference-bench", *PLAN, "--free", "line.c1.stifness"], "no such value; nearest: line.c1.stiff"),

@@ -207,7 +207,7 @@ def test_injection_is_laid_over_the_exact_response(tmp_path: Path) -> None:
 def test_noise_goes_with_an_injection() -> None:
     result = CliRunner().invoke(cli, ["margins", "reference-bench", "--noise"])
     assert result.exit_code == 2
-    assert "--noise goes with --inject" in result.output
+    assert "--noise: of use with --inject alone" in result.output
 
 
 def test_margins_at_the_corners_of_tolerances(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

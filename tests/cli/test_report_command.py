@@ -68,7 +68,7 @@ def test_what_a_log_says_of_a_value_is_a_section() -> None:
         (["--only", "margin"], "no such section; known: expectations"),
         (["--format", "doc"], '"doc" is no format; choose html, pdf'),
         (["--log", "none.csv"], "none.csv"),
-        (["--free", "line.c1.stiffness"], "name it with --log"),
+        (["--free", "line.c1.stiffness"], "--free: of use with --log alone; add it"),
         (["--study", "hub-gains"], "is a study of"),
     ],
 )

@@ -2,7 +2,7 @@
 
 import click
 
-from shaftloop.cli.options import Request, hand_over, say, scenario_options
+from shaftloop.cli.options import Request, check_of_use, hand_over, say, scenario_options
 from shaftloop.cli.quantities import ORDER, QuantityType, at_option, point_options
 
 __all__ = ["fidelity"]
@@ -92,6 +92,8 @@ def fidelity(  # noqa: PLR0913  (one argument per option)
     SCENARIO is a file or the name of a shipped one. Writes fidelity.json and the pictures error, pulse,
     folding and time into ./shaftloop-out/<scenario>/. With --json nothing is written unless --out is given.
     """
+    if crosstalk is None:
+        check_of_use(["lever"], "of use with --crosstalk alone; add it, or leave this out.")
     scenario = request.read()
     from shaftloop.answers.fidelity import Wishes, find_fidelity, with_run
     from shaftloop.report.fidelity import room

@@ -9,6 +9,7 @@ from shaftloop.cli.options import (
     Grouped,
     Request,
     check_as_stated,
+    check_of_use,
     check_writable,
     hand_over,
     log_option,
@@ -156,11 +157,13 @@ def identify(  # noqa: PLR0913  (one argument per option)
     code is 1 and nothing is written to SCENARIO; it is 1, too, where the bench has changed since an earlier
     date, or no experiment makes the values sure enough.
     """
-    if not plan and (kinds or length or point or logged):
-        raise click.UsageError("--kind, --length, --point and --logged belong to an experiment: add --plan.")
+    if not plan:
+        check_of_use(_GROUPS["What to record"], "of use with --plan alone; add it, or leave this out.")
     if plan:
-        if response or more or lead or others or since or log or orders or speed:
-            raise click.UsageError("--plan comes before any log: leave LOG and what belongs to it out.")
+        if more:
+            raise click.UsageError("--plan comes before any log: leave LOG out.")
+        of_logs = ("response", "lead", "others", "since", "log", "orders", "speed")
+        check_of_use(of_logs, "--plan comes before any log: leave this out.")
         wishes: dict[str, Any] = {
             "within": within,
             "length": length,
@@ -170,8 +173,9 @@ def identify(  # noqa: PLR0913  (one argument per option)
         _plan(request, free, wishes | ({"kinds": kinds} if kinds else {}), point, write)
         return
     if not response:
-        if input_column or output_column or instrument or period or resolution:
-            raise click.UsageError("--from, --to and what follows belong to a response: add --response.")
+        check_of_use(
+            _GROUPS["The response of LOG"], "of use with --response alone; add it, or leave this out."
+        )
         wishes = {"held_out": hold_out, "lead": lead or 0.0, "others": others, "since": since}
         _fit(request, more, log, free, wishes | {"orders": orders, "speed": speed}, write)
         return
@@ -180,11 +184,8 @@ def identify(  # noqa: PLR0913  (one argument per option)
     from shaftloop.report.files import make_folder
     from shaftloop.report.identify import response as room
 
-    if request.settings or free or others or since or lead or write:
-        raise click.UsageError(
-            "--set, --free, --lead, --judge, --since and --write belong to a scenario, which --response has "
-            "not."
-        )
+    without = ("settings", "free", "hold_out", "others", "since", "lead", "write")
+    check_of_use(without, "of use with a scenario alone, which --response has not; leave this out.")
     if not input_column or not output_column:
         raise click.UsageError("--response needs the columns --from and --to.")
     demand = ResponseDemand(input_column, output_column, instrument, speed, orders, period, resolution)

@@ -2,7 +2,7 @@
 
 import click
 
-from shaftloop.cli.options import Request, hand_over, say, scenario_options
+from shaftloop.cli.options import Request, check_of_use, hand_over, say, scenario_options
 from shaftloop.cli.quantities import at_option, point_options, tolerance_option
 
 __all__ = ["margins"]
@@ -45,6 +45,8 @@ def margins(  # noqa: PLR0913  (one argument per option)
     is an error. Writes margins.json and the pictures bode and nyquist of each loop, poles, step and vary into
     ./shaftloop-out/<scenario>/. With --json nothing is written unless --out is given.
     """
+    if inject is None:
+        check_of_use(["noise"], "of use with --inject alone; add it, or leave this out.")
     scenario = request.read()
     from shaftloop.answers.margins import find_margins, with_injection
     from shaftloop.answers.point import check_point, named_loops
@@ -61,8 +63,6 @@ def margins(  # noqa: PLR0913  (one argument per option)
     folder = request.folder(scenario.name)
     if folder is not None:
         make_folder(folder)
-    if noise and inject is None:
-        raise click.UsageError("--noise goes with --inject")
     with Progress("finding margins"):
         answer = find_margins(
             scenario,

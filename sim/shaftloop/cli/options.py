@@ -24,6 +24,7 @@ __all__ = [
     "Grouped",
     "Request",
     "check_as_stated",
+    "check_of_use",
     "check_writable",
     "default_folder",
     "hand_out",
@@ -196,6 +197,27 @@ def spelt_piece(piece: "Piece") -> "Piece":
     return replace(piece, rows=[tuple(map(spelt, row)) for row in piece.rows])
 
 
+def check_of_use(names: "Sequence[str]", said: str) -> None:
+    """Refuse options that were given where nothing would take them.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Of parameters of the command that is run.
+    said : str
+        What they need, behind their names.
+    """
+    context = click.get_current_context()
+    given = [
+        parameter.opts[0]
+        for parameter in context.command.params
+        if parameter.name in names
+        and context.get_parameter_source(parameter.name) is click.core.ParameterSource.COMMANDLINE
+    ]
+    if given:
+        raise click.UsageError(f"{' and '.join(given)}: {said}")
+
+
 def check_as_stated(request: Request) -> None:
     """Refuse to write about a bench that differs from its file.
 
@@ -363,6 +385,8 @@ def request_options(metavar: str, draws: bool = True) -> Callable[[Callable[...,
             pictures: tuple[str, ...] = (),
             **rest: Any,
         ) -> None:
+            if as_json and out is None and pictures:
+                check_of_use(["pictures"], "with --json none are drawn unless a folder is named; add --out.")
             command(Request(source, settings, out, as_json, pictures), **rest)
 
         return _pictures_option(wrapped) if draws else wrapped

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from shaftloop.cli.options import Request, default_folder, hand_over, request_options, say
+from shaftloop.cli.options import Request, check_of_use, default_folder, hand_over, request_options, say
 from shaftloop.cli.spelling import spelt
 
 if TYPE_CHECKING:
@@ -62,8 +62,8 @@ def report(
     the bench does not admit says why and keeps no other out. With --json nothing is written unless --out is
     given. Exit 1 where an expectation does not hold, or a part is taken beyond its limit.
     """
-    if free and log is None:
-        raise click.UsageError("--free finds values from a log: name it with --log.")
+    if log is None:
+        check_of_use(["free"], "of use with --log alone; add it, or leave this out.")
     scenario = request.read()
     from shaftloop.analysis.overlay import read_measurement
     from shaftloop.report.files import make_folder

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from shaftloop.cli.options import Request, hand_over, request_options
+from shaftloop.cli.options import Request, check_of_use, hand_over, request_options
 from shaftloop.cli.quantities import QuantityType
 
 __all__ = ["sensors"]
@@ -58,6 +58,8 @@ def sensors(
     Exit 1 where none serves. Other parts among the files are passed over.
     Writes sensors.json into ./shaftloop-out/<scenario>/; with --json only if --out is given.
     """
+    if bandwidth is None:
+        check_of_use(["tolerance"], "of use with --bandwidth alone; add it, or leave this out.")
     scenario = request.read()
     from shaftloop.answers.sensors import find_sensors
     from shaftloop.report.files import make_folder

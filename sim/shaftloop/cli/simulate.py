@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from shaftloop.cli.options import Request, hand_over, log_option, scenario_options
+from shaftloop.cli.options import Request, check_of_use, hand_over, log_option, scenario_options
 from shaftloop.cli.quantities import QuantityType
 
 __all__ = ["simulate"]
@@ -47,10 +47,8 @@ def simulate(
     With --json nothing is written unless --out or --traces is given. Exit 1 where a part is taken beyond a
     torque or speed that it states as its limit, unless --allow-overload.
     """
-    if offset is not None and overlay is None:
-        raise click.UsageError("--overlay-offset shifts a measured run: name it with --overlay.")
-    if log and overlay is None:
-        raise click.UsageError("--log says how a measured run is to be read: name it with --overlay.")
+    if overlay is None:
+        check_of_use(["offset", "log"], "of use with --overlay alone; add it, or leave this out.")
     scenario = request.read()
     from shaftloop.analysis.overlay import read_measurement
     from shaftloop.answers.run import find_run

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from shaftloop.cli.options import Request, default_folder, hand_over, request_options, say
+from shaftloop.cli.options import Request, check_of_use, default_folder, hand_over, request_options, say
 
 if TYPE_CHECKING:
     from shaftloop.studies.whatif.execute import Runner
@@ -56,6 +56,8 @@ def study(
 
     if so_far and (workers or cluster or fresh):
         raise click.UsageError("--so-far runs nothing; leave out --workers, --cluster and --fresh.")
+    if request.json and request.out is None and not so_far:
+        check_of_use(["fresh"], "with --json nothing is kept unless a folder is named; add --out.")
     run = _runner(workers, cluster)
     wanted = read_study(request.source, request.settings)
     plan = CandidatePlan(wanted.axes, wanted.design)
