@@ -162,7 +162,7 @@ def test_lanes_have_the_bits_of_single_runs_whatever_the_bench_has() -> None:
         assert_as_single(descriptions, list(simulate_many(descriptions)), in_lanes=True)
     # Lanes of benches whose link has a voltage of its own: tests/bench/test_dc_link.py, test_two_way.py
     assert terms == set(TermKind) - LINK_KINDS
-    assert tasks == set(range(at.DAMPING + 1))
+    assert tasks == set(range(at.OWN + 1))
 
 
 def test_kinds_of_terms_that_no_kernel_evaluates_are_refused() -> None:

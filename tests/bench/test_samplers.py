@@ -292,8 +292,8 @@ def test_the_smooth_bench_has_none_of_them_but_the_average() -> None:
     document["power_meter"] = [{"name": "pm", "on": "drive", "sampling": "1 kHz", "range": "10 kW"}]
     full, smooth = (build_bench(describe(document), smooth=flag) for flag in (False, True))
     kinds = [{task.kind for task in bench.model.tasks} for bench in (full, smooth)]
-    assert kinds[0] >= {at.AVERAGE, at.EDGES, at.POWER}
-    assert at.AVERAGE in kinds[1] and not kinds[1] & {at.EDGES, at.POWER}
+    assert kinds[0] >= {at.AVERAGE, at.EDGES, at.OWN}
+    assert at.AVERAGE in kinds[1] and not kinds[1] & {at.EDGES, at.OWN}
     names = {slot.name for slot in smooth.model.layout.slots if slot.kind is SlotKind.HELD}
     assert "ts.hysteresis" not in names and "ts.reading" in names
 

@@ -5,7 +5,7 @@ from typing import Any
 
 from shaftloop.bench.handles import Bench
 from shaftloop.bench.wiring import Priority, Wiring
-from shaftloop.control.filters import Section
+from shaftloop.control.filters import Section, biquad
 from shaftloop.control.parameters import ActiveDamping, Loop, PathModel
 from shaftloop.control.structures import (
     damping_section,
@@ -16,7 +16,7 @@ from shaftloop.control.structures import (
 from shaftloop.engine import at
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Task
-from shaftloop.engine.rows import DampingNumbers, DampingWords, PathWords
+from shaftloop.engine.rows import PathWords
 
 __all__ = ["Structure", "add_structure"]
 
@@ -71,6 +71,12 @@ def _against(x: Any, p: Any, y: Any) -> None:
     y[0] = -p[0] * x[1]
 
 
+def _damp(x: Any, p: Any, y: Any) -> None:
+    """x: speeds of both ends; p: sign, section; y: torque, memory of the section."""
+    damped, y[1], y[2] = biquad(x[1] - x[2], y[1], y[2], p[1], p[2], p[3], p[4], p[5])
+    y[0] = p[0] * damped
+
+
 def _add_damper(wiring: Wiring, slots: dict[str, int], loop: Loop) -> int:
     """Add the task of a virtual damper and return the slot of its torque."""
     torque = wiring.layout.add(f"{loop.name}.damping", SlotKind.HELD, "N m")
@@ -87,9 +93,9 @@ def _add_damping(
     side = 1.0 if body in bench.line.tree.line_of(bench.machines[loop.acts_on].body) else -1.0
     torque = wiring.layout.add(f"{loop.name}.damping", SlotKind.HELD, "N m")
     memory = wiring.layout.add(f"{loop.name}.damping_filter", SlotKind.HELD, "N m", 2)
-    section = _add_sections(bench, damping_section(damping, float(loop.rate)))
-    a = DampingWords(slots[damping.left], slots[damping.right], section, memory, torque)
-    _add_task(wiring, loop, "damping", at.DAMPING, a, DampingNumbers(sign * side))
+    ends = (-1, (slots[damping.left], slots[damping.right]), (torque, memory, memory + 1))
+    numbers = (sign * side, *damping_section(damping, float(loop.rate)))
+    wiring.own_task(f"{loop.name}.damping", Priority.STRUCTURE, loop.timing(), _damp, ends, numbers)
     return torque
 
 
@@ -107,18 +113,8 @@ def _add_model(
     depth = whole_samples(model, 1 / loop.rate)
     line = wiring.layout.add(f"{loop.name}.{what}_line", SlotKind.DELAY, "N m", depth)
     memory = wiring.layout.add(f"{loop.name}.{what}_filter", SlotKind.HELD, "", 4)
-    a = PathWords(entry, sent, line, depth, _add_sections(bench, *sections), memory, result, added)
-    _add_task(wiring, loop, what, at.PATH_MODEL, a)
-
-
-def _add_sections(bench: Bench, *sections: Section) -> int:
-    """Add sections and return the number of the first."""
-    bench.model.filters.extend(sections)
-    return len(bench.model.filters) - len(sections)
-
-
-def _add_task(
-    wiring: Wiring, loop: Loop, what: str, kind: int, a: tuple[int, ...], f: tuple[float, ...] = ()
-) -> None:
-    name = f"{loop.name}.{what}"
-    wiring.add(Task(name, kind, 1 / loop.rate, loop.phase, Priority.STRUCTURE, a, f))
+    filters = bench.model.filters
+    a = PathWords(entry, sent, line, depth, len(filters), memory, result, added)
+    filters.extend(sections)
+    name, clock = f"{loop.name}.{what}", loop.timing()
+    wiring.add(Task(name, at.PATH_MODEL, clock.period, clock.phase, Priority.STRUCTURE, a))

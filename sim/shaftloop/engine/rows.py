@@ -74,25 +74,6 @@ class EdgesNumbers(NamedTuple, Generic[V]):
     clock: V  # [Hz]
 
 
-class PowerWords(NamedTuple):
-    """A power meter."""
-
-    energy: int
-    emit: int
-    memory: int  # energy before, lagged power
-
-
-class PowerNumbers(NamedTuple, Generic[V]):
-    """A power meter."""
-
-    rate: V  # [Hz]
-    lag: V  # share of the difference that is taken at a tick
-    gain: V
-    zero: V
-    range: V
-    quantum: V
-
-
 class HopWords(NamedTuple):
     """A bus hop."""
 
@@ -291,22 +272,6 @@ class PathWords(NamedTuple):
     added: int  # what is added to the result, -1 for nothing
 
 
-class DampingWords(NamedTuple):
-    """Active damping."""
-
-    left: int  # speed
-    right: int
-    filter: int  # number of its section
-    memory: int
-    torque: int
-
-
-class DampingNumbers(NamedTuple, Generic[V]):
-    """Active damping."""
-
-    sign: V
-
-
 class OwnWords(NamedTuple):
     """A task with an equation of its own (`kernels.own`); what is read, then what is written, follows."""
 
@@ -325,7 +290,6 @@ DELIVER = DeliverWords(*range(1, 5))
 SAMPLE, SAMPLE_NUMBERS = SampleWords(*range(1, 4)), SampleNumbers(*range(10))
 AVERAGE = AverageWords(*range(1, 6))
 EDGES, EDGES_NUMBERS = EdgesWords(*range(1, 5)), EdgesNumbers(*range(5))
-POWER, POWER_NUMBERS = PowerWords(*range(1, 4)), PowerNumbers(*range(6))
 HOP = HopWords(*range(1, 3))
 SEND, SEND_NUMBERS = SendWords(*range(1, 6)), SendNumbers(*range(5))
 LOOP, LOOP_NUMBERS = LoopWords(*range(1, 21)), LoopNumbers(*range(8))
@@ -336,5 +300,4 @@ FOLLOW, FOLLOW_NUMBERS = FollowWords(*range(1, 3)), FollowNumbers(0)
 COMPARE, COMPARE_NUMBERS = CompareWords(*range(1, 5)), CompareNumbers(*range(5))
 WRAP, WRAP_NUMBERS = WrapWords(1), WrapNumbers(0)
 PATH = PathWords(*range(1, 9))
-DAMPING, DAMPING_NUMBERS = DampingWords(*range(1, 6)), DampingNumbers(0)
 OWN = OwnWords(*range(1, 7))

@@ -15,8 +15,6 @@ from shaftloop.engine.compiled.setpoints import write_setpoints
 from shaftloop.engine.compiled.steppers import copy_slots, shift_slots
 from shaftloop.engine.rows import (
     AVERAGE,
-    DAMPING,
-    DAMPING_NUMBERS,
     DELIVER,
     EDGES,
     EDGES_NUMBERS,
@@ -26,8 +24,6 @@ from shaftloop.engine.rows import (
     PATH,
     PM,
     PM_NUMBERS,
-    POWER,
-    POWER_NUMBERS,
     SAMPLE,
     SAMPLE_NUMBERS,
     SERVO,
@@ -100,23 +96,12 @@ def _run_rare(lane: int, it: Ints, ft: Floats, s: Floats, w: Floats, z: int, tas
         v[z + it[at.R] + angle] = u[angle]
     elif kind == at.PATH_MODEL:
         _path_model(it, p, u, a)
-    elif kind == at.DAMPING:
-        _damping(it, p, u, a, f)
     elif kind == at.OWN:
         _own(it, p, u, a, f, tick)
-    elif kind == at.POWER:
-        _power(it, p, u, a, f)
     elif kind == at.SEND:
         send(it, p, u, a, f, tick)
     elif kind == at.RECEIVE:
         receive(it, u, a, tick)
-
-
-@helper
-def _damping(it: Ints, p: Floats, u: Floats, a: int, f: int) -> None:
-    b, memory = it[at.FILTER] + 5 * it[a + DAMPING.filter], it[a + DAMPING.memory]
-    difference = u[it[a + DAMPING.left]] - u[it[a + DAMPING.right]]
-    u[it[a + DAMPING.torque]] = p[f + DAMPING_NUMBERS.sign] * filtered(p, u, difference, b, memory)
 
 
 @helper
@@ -226,16 +211,6 @@ def _edges(it: Ints, p: Floats, u: Floats, v: Floats, z: int, a: int, f: int, ti
     u[m + 1] = rest
     u[angle] = rest
     v[z + it[at.R] + angle] = rest
-
-
-@helper
-def _power(it: Ints, p: Floats, u: Floats, a: int, f: int) -> None:
-    energy, m, n = u[it[a + POWER.energy]], it[a + POWER.memory], POWER_NUMBERS
-    u[m + 1] += p[f + n.lag] * ((energy - u[m]) * p[f + n.rate] - u[m + 1])
-    u[m] = energy
-    u[it[a + POWER.emit]] = digitise(
-        u[m + 1], p[f + n.gain], p[f + n.zero], 0.0, 1.0, p[f + n.range], p[f + n.quantum]
-    )
 
 
 @helper
