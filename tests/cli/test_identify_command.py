@@ -47,8 +47,8 @@ def test_the_answer_comes_first_and_files_hold_the_response() -> None:
 
 def test_orders_that_are_taken_out_of_a_response_are_named() -> None:
     arguments = ("--response", "run.csv", "--log", "delimiter=;", "--from", "M", "--to", "n")
-    result = identify(*arguments, "--order", "2", "--order", "1/2", "--speed", "n", "--pictures", "none")
-    assert "Taken out by the angle of n: order 2, 0.5." in result.stdout.splitlines()
+    result = identify(*arguments, "--order", "2", "--order", "37/11", "--speed", "n", "--pictures", "none")
+    assert "Taken out by the angle of n: order 2, 37/11." in result.stdout.splitlines()
     assert "Taken out" not in identify(*arguments, "--pictures", "none").stdout
 
 

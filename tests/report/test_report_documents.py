@@ -16,10 +16,11 @@ from shaftloop.answers.run import RunAnswer
 from shaftloop.engine.events import Event
 from shaftloop.figures import number
 from shaftloop.report.documents import as_json
-from shaftloop.report.quantities import order_text, readable, show
+from shaftloop.report.quantities import readable, show
 from shaftloop.report.run import room
 from shaftloop.report.run.tables import CAUTIONS
 from shaftloop.report.terminal import Progress, print_details, show_files
+from shaftloop.scenario.ratios import order_text
 
 
 def refuse(constant: str) -> None:

@@ -10,6 +10,8 @@ import numpy as np
 import pytest
 from scipy.signal import besselap, lfilter
 
+from benchmarks.identification import fitted
+from benchmarks.identification import logged as logged_with_clock
 from shaftloop.analysis.overlay import read_measurement, read_measurements
 from shaftloop.analysis.simulation import simulate
 from shaftloop.answers.identify import FitAnswer, find_fit
@@ -165,6 +167,13 @@ def test_a_log_off_the_ticks_shows_its_clock(tmp_path: Path, drift: float) -> No
     for entry, truth in zip(found.estimates, [25e3, late + drift * middle, drift], strict=True):
         assert entry.value == pytest.approx(truth, abs=3.5 * entry.deviation), entry.free.path
     assert found.estimates[1].deviation < 3e-6
+
+
+def test_a_tick_that_a_drift_misses_by_a_hair_contradicts_nothing(tmp_path: Path) -> None:
+    """At the ticks: where nothing was fitted a drift that is 3 ppm off shows each command a tick late."""
+    fit, judgement = fitted(logged_with_clock(tmp_path, 13), 13)
+    assert judgement.against == ()
+    assert fit.estimates[5].value == pytest.approx(100e-6, abs=3.0 * fit.estimates[5].deviation)
 
 
 def test_a_log_that_never_sees_a_tick_leaves_its_clock_open(tmp_path: Path) -> None:

@@ -16,7 +16,7 @@ from shaftloop.bench.assemble import build_bench
 from shaftloop.errors import ScenarioError
 from shaftloop.figures import Figure, by_name
 from shaftloop.scenario.logs.reading import read_log
-from shaftloop.scenario.ratios import check_orders
+from shaftloop.scenario.ratios import check_orders, order_text
 from shaftloop.scenario.reading import Scenario
 from shaftloop.scenario.restate import Restated
 from shaftloop.studies.identification.changes import Change, Earlier, changes, earlier_fit, earlier_values
@@ -207,7 +207,7 @@ class FitAnswer(Answer):
             seen = [f"{c.column.channel} ({x:.3g} {c.unit})" for c, x, noise in sizes if x > _SEEN * noise]
             found = ", found in what is left," if order.found else ""
             where = ", ".join(seen) or "every column, where it is lost in the noise"
-            said.append(f"order {order.order:g} of {order.of}{found} is taken out of {where}")
+            said.append(f"order {order_text(order.order)} of {order.of}{found} is taken out of {where}")
             if order.fast:
                 said[-1] += (
                     "; it or the speed changes fast, so that values may be off where it is a torque that "

@@ -1,9 +1,8 @@
 """Numbers for people: rpm, ms, kJ and % instead of SI units."""
 
 import math
-from fractions import Fraction
 
-__all__ = ["order_text", "percent", "readable", "show"]
+__all__ = ["percent", "readable", "show"]
 
 _PREFIXES = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ"))
 _LADDERS = {"J": _PREFIXES, "W": _PREFIXES, "Pa": _PREFIXES, "s": _PREFIXES[2:], "F": _PREFIXES[2:]}
@@ -24,21 +23,6 @@ def percent(share: float, decimals: int = 0) -> str:
     """
     # Plus zero, for a share of -0.001 is no "-0".
     return f"{round(100.0 * share, decimals) + 0.0:.{decimals}f} %"
-
-
-def order_text(order: float) -> str:
-    """Return an order as text, as a ratio such as 37/11 where six digits do not tell it.
-
-    Parameters
-    ----------
-    order : float
-        Periods per turn.
-    """
-    ratio = Fraction(order).limit_denominator(1000)
-    short = f"{order:g}"
-    # A gear in between leaves rounding.
-    told = math.isclose(float(short), order, rel_tol=1e-12)
-    return short if told or not math.isclose(float(ratio), order, rel_tol=1e-12) else f"{ratio}"
 
 
 def readable(value: float, unit: str) -> tuple[float, str]:

@@ -1,5 +1,6 @@
 """Orders, periods per turn: ratios of whole numbers, which may name the shaft whose turn is meant."""
 
+import math
 import re
 from collections.abc import Iterable
 from fractions import Fraction
@@ -7,7 +8,7 @@ from typing import Any, NamedTuple
 
 from shaftloop.errors import ScenarioError
 
-__all__ = ["RatioError", "ShaftOrder", "check_orders", "read_order", "read_ratio"]
+__all__ = ["RatioError", "ShaftOrder", "check_orders", "order_text", "read_order", "read_ratio"]
 
 _LARGEST_DENOMINATOR = 1000
 _RATIO = r"-?\d{1,6}(\.\d{1,12})?|\d{1,6}\s*/\s*0*[1-9]\d{0,5}"
@@ -31,6 +32,21 @@ class ShaftOrder(NamedTuple):
         ratio = Fraction(self.order).limit_denominator(_LARGEST_DENOMINATOR)
         order = str(ratio) if float(ratio) == self.order else f"{self.order:.12g}"
         return f"{order} of {self.of}" if self.of else order
+
+
+def order_text(order: float) -> str:
+    """Return an order as text, as a ratio such as 37/11 where six digits do not tell it.
+
+    Parameters
+    ----------
+    order : float
+        Periods per turn.
+    """
+    ratio = Fraction(order).limit_denominator(_LARGEST_DENOMINATOR)
+    short = f"{order:g}"
+    # A gear in between leaves rounding.
+    told = math.isclose(float(short), order, rel_tol=1e-12)
+    return short if told or not math.isclose(float(ratio), order, rel_tol=1e-12) else f"{ratio}"
 
 
 def check_orders(orders: Iterable[float]) -> None:

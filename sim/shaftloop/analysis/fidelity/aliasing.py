@@ -30,7 +30,7 @@ from shaftloop.analysis.margins import loop_margins
 from shaftloop.analysis.response import root
 from shaftloop.bench.parts.part import make_part
 from shaftloop.errors import ScenarioError
-from shaftloop.scenario.ratios import check_orders
+from shaftloop.scenario.ratios import check_orders, order_text
 from shaftloop_models.lowpass import LowPass, state_space
 
 __all__ = ["Aliasing", "FoldedOrder", "Remedy", "Ripple", "aliasing", "control_band", "ripples"]
@@ -259,7 +259,7 @@ def _warnings(
     rpm = 30.0 / math.pi
     for fold in folds:
         amplitude, order = fold.ripple.amplitude, fold.ripple.order
-        name = f"order {order:g} ({fold.ripple.source})"
+        name = f"order {order_text(order)} ({fold.ripple.source})"
         half = 0.5 * found.sampling
         reach = band if band is not None else 0.0
         direct = next((line for line in fold.lines if line.direct), None)

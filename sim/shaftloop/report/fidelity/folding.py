@@ -9,7 +9,8 @@ from shaftloop.analysis.fidelity.aliasing import Aliasing, FoldedOrder
 from shaftloop.analysis.fidelity.transfer import Fidelity
 from shaftloop.report.canvas import COLOURS, SIDE, Picture
 from shaftloop.report.modes.campbell import spread_out
-from shaftloop.report.quantities import order_text, show
+from shaftloop.report.quantities import show
+from shaftloop.scenario.ratios import order_text
 
 __all__ = ["folding_picture"]
 

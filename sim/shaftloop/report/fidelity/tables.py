@@ -11,8 +11,9 @@ from shaftloop.analysis.fidelity.encoder import EncoderFigures
 from shaftloop.analysis.fidelity.misalignment import CouplingError
 from shaftloop.analysis.fidelity.transfer import Fidelity
 from shaftloop.answers.fidelity import FidelityAnswer
-from shaftloop.report.quantities import order_text, show
+from shaftloop.report.quantities import show
 from shaftloop.report.terminal import Piece, add_row, new_table
+from shaftloop.scenario.ratios import order_text
 
 __all__ = ["advice", "details"]
 

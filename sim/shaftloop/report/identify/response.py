@@ -15,6 +15,7 @@ from shaftloop.report.files import Outputs, write_text
 from shaftloop.report.logs import SIDES, clock_text, log_document, tell_log
 from shaftloop.report.quantities import show
 from shaftloop.report.terminal import Piece, add_row, new_table
+from shaftloop.scenario.ratios import order_text
 
 __all__ = ["FILE", "details", "document", "pictures", "verdict", "write_more"]
 
@@ -116,7 +117,7 @@ def details(answer: ResponseAnswer) -> Iterator[Piece]:
     record = found.response.samples * found.period
     yield f"Estimated from {found.used} samples: {found.response.method}."
     if found.demand.orders:
-        orders = ", ".join(f"{order:.12g}" for order in found.demand.orders)
+        orders = ", ".join(map(order_text, found.demand.orders))
         yield f"Taken out by the angle of {text(str(found.demand.speed))}: order {orders}."
     yield f"Below {2.0 / record:.3g} Hz the record holds fewer than two periods: no mode is told there."
     if found.bridged:

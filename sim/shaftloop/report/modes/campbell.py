@@ -10,7 +10,8 @@ from shaftloop.analysis.interference import Excitation, Interference, Meeting
 from shaftloop.analysis.modes import Mode
 from shaftloop.report.canvas import COLOURS, SIDE, Picture
 from shaftloop.report.modes.verdict import count, crossing
-from shaftloop.report.quantities import order_text, show
+from shaftloop.report.quantities import show
+from shaftloop.scenario.ratios import order_text
 
 __all__ = ["campbell_picture", "spread_out"]
 

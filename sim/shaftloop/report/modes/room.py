@@ -10,8 +10,9 @@ from shaftloop.figures import number
 from shaftloop.report.canvas import Picture
 from shaftloop.report.documents import identity, origin
 from shaftloop.report.modes.verdict import verdict
-from shaftloop.report.quantities import order_text, percent, show
+from shaftloop.report.quantities import percent, show
 from shaftloop.report.terminal import Piece, add_row, new_table
+from shaftloop.scenario.ratios import order_text
 
 __all__ = ["FILE", "details", "document", "pictures", "verdict"]
 

@@ -2,7 +2,8 @@
 
 from shaftloop.analysis.interference import Interference
 from shaftloop.answers.modes import ModesAnswer
-from shaftloop.report.quantities import order_text, percent, show
+from shaftloop.report.quantities import percent, show
+from shaftloop.scenario.ratios import order_text
 
 __all__ = ["count", "crossing", "verdict"]
 

@@ -28,7 +28,7 @@ _WIDEST = 60
 """Times that it is."""
 
 
-def slid(problem: Problem, theta: Array, scales: Sequence[float]) -> Array:
+def slid(problem: Problem, theta: Array, scales: Sequence[float], *, alone: bool = False) -> Array:
     """Return θ with the clock of a log at the least cost; `theta` itself where it stays.
 
     Parameters
@@ -37,6 +37,8 @@ def slid(problem: Problem, theta: Array, scales: Sequence[float]) -> Array:
         Where to begin.
     scales : sequence of float
         Sizes of what is left of the columns. [unit]
+    alone : bool
+        Whether all others stay.
     """
     from scipy.optimize import minimize, minimize_scalar
 
@@ -45,7 +47,8 @@ def slid(problem: Problem, theta: Array, scales: Sequence[float]) -> Array:
         return theta
     period = min(float(np.median(np.diff(entry.time))) for entry in problem.replay.compared)
     sizes = np.array([0.5 * period / problem.frees[i].scale for i in clocks])
-    cost_at = _given_way(problem, theta, clocks, scales)
+    stay = range(len(theta)) if alone else clocks
+    cost_at = _given_way(problem, theta, stay, scales)
 
     def moved(x: Array) -> Array:
         found = theta.copy()
@@ -107,10 +110,10 @@ def slack(problem: Problem, known: Known, scales: Sequence[float]) -> Known:
 
 
 def _given_way(
-    problem: Problem, theta: Array, moved: Sequence[int], scales: Sequence[float]
+    problem: Problem, theta: Array, stay: Sequence[int], scales: Sequence[float]
 ) -> Callable[[Array], float]:
     """Return the cost near a θ, of which all but some values give way along their slopes."""
-    others = [i for i in range(len(theta)) if i not in moved]
+    others = [i for i in range(len(theta)) if i not in stay]
     slopes = problem.jacobian(theta, scales)[:, others]
     size = np.linalg.norm(slopes, axis=0)
     basis = np.linalg.qr(slopes[:, size > 0.0] / size[size > 0.0])[0]
