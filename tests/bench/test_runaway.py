@@ -140,15 +140,15 @@ def test_going_back_takes_the_steps_of_that_time_again() -> None:
     ends = []
     for _ in range(2):
         run.advance(150 * ticks // 1000)
-        ends.append((engine.pace_of(run.model, run.state), run.state.copy()))
+        ends.append((engine.stretch_of(run.model, run.state), run.state.copy()))
         run.restore(saved)
-        assert engine.pace_of(run.model, run.state) == 1
+        assert engine.stretch_of(run.model, run.state) == 1
     assert ends[0][0] == ends[1][0] == 8
     assert np.array_equal(ends[0][1], ends[1][1])
 
 
 def test_an_interlock_at_max_speed_trips_at_its_tick_all_the_same() -> None:
-    """Guard and pace change in one gap; the tick is that of a machine that may be as fast."""
+    """Guard and stretch change in one gap; the tick is that of a machine that may be as fast."""
     limit = {
         "name": "over",
         "watches": "load",

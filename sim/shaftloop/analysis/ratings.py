@@ -11,7 +11,7 @@ from shaftloop.analysis.pulsation import lasting_torque, pulsation_ratings, puls
 from shaftloop.analysis.simulation import Simulation
 from shaftloop.bench.handles import Bench
 from shaftloop.bench.parts.link import HOLDS
-from shaftloop.engine.runaway import outrun, pace_of
+from shaftloop.engine.runaway import outrun, stretch_of
 from shaftloop.figures import Figure, number
 from shaftloop_models.supply import Bridge
 
@@ -221,11 +221,11 @@ def runaway(simulation: Simulation) -> str:
     run, first = simulation.run, found[0]
     whose = "its max_speed" if first.name in simulation.bench.machines else "max_speed of the machines"
     others = f", {len(found) - 1} more after it" if len(found) > 1 else ""
-    pace = pace_of(run.model, run.state)
+    stretch = stretch_of(run.model, run.state)
     text = f"{first.name} is beyond {whose} from {first.time:.4g} s on{others}: steps are refined from there"
     if outrun(run.model, run.state):
-        return f"{text}, but not for more than {pace} times that speed: do not trust what is faster"
-    return f"{text}, at the end for {pace} times that speed"
+        return f"{text}, but not for more than {stretch} times that speed: do not trust what is faster"
+    return f"{text}, at the end for {stretch} times that speed"
 
 
 def _warm(simulation: Simulation) -> Iterator[str]:

@@ -139,7 +139,7 @@ def build_bench(description: Description, *, smooth: bool = False, prone: tuple[
     ranges = tuple(
         Range(node.name, node.speed.index, most) for node, most in zip(line.nodes, line.reach, strict=True)
     )
-    model.range_slot = layout.add("pace", SlotKind.INTEGER, "1", initial=1.0)
+    model.range_slot = layout.add("stretch", SlotKind.INTEGER, "1", initial=1.0)
     layout.add("beyond", SlotKind.INTEGER, "tick", len(ranges), initial=-1.0)
     model.ranges = () if smooth else ranges
     _add_accumulators(model, physics.meters)

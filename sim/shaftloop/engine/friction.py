@@ -14,7 +14,7 @@ import numpy as np
 from shaftloop.engine.compiled.kernel import pull
 from shaftloop.engine.plant import sticking
 from shaftloop.engine.position import Slip
-from shaftloop.engine.runaway import pace_of
+from shaftloop.engine.runaway import stretch_of
 from shaftloop.errors import SimulationError
 
 if TYPE_CHECKING:
@@ -69,14 +69,14 @@ class Friction:
                 state[len(model.plant.a) + rub.held.index] = ways[number] * rub.coulomb
             if ways[number] != before[number]:
                 self.slips.append(Slip(run.position.tick, rub.node.name, int(ways[number])))
-        self._check_pace(run)
+        self._check_slips(run)
         self.stand(run)
 
     def stand(self, run: "Run") -> None:
-        """Take the equations in which those bodies stand that do so by the state of the run, at its pace."""
+        """Take the equations in which those bodies stand that do so by the state of a run, at its stretch."""
         ways = run.state[run.model.stick_slot : run.model.stick_slot + len(self.bodies)]
         standing = frozenset(body.speed for body, way in zip(self.bodies, ways, strict=True) if way == 0.0)
-        now = standing, pace_of(run.model, run.state)
+        now = standing, stretch_of(run.model, run.state)
         if now == self._now:
             return
         self._kept[self._now] = run.equations
@@ -97,11 +97,11 @@ class Friction:
 
     def begin_anew(self, run: "Run") -> None:
         """Decide again after something has failed, for equations in which nothing stands yet."""
-        self._kept, self._now = {}, (frozenset(), pace_of(run.model, run.state))
+        self._kept, self._now = {}, (frozenset(), stretch_of(run.model, run.state))
         if self.bodies:
             self.settle(run)
 
-    def _check_pace(self, run: "Run") -> None:
+    def _check_slips(self, run: "Run") -> None:
         if len(self.slips) < _MOST:
             return
         first = self.slips[-_MOST]

@@ -22,7 +22,7 @@ from shaftloop.engine.heat import Heating
 from shaftloop.engine.model import Fault, Model, Segment
 from shaftloop.engine.plant import Plant
 from shaftloop.engine.position import CREEPS, Position, Saved
-from shaftloop.engine.runaway import bound_speeds, keep_pace, pace_of
+from shaftloop.engine.runaway import bound_speeds, keep_stretch, stretch_of
 from shaftloop.engine.steprule import Stepping, longest_step
 from shaftloop.errors import SimulationError
 from shaftloop.kernels.arrays import Floats, aligned
@@ -112,7 +112,7 @@ class Run:
         if self.position.tick >= to:
             return False
         while True:
-            if keep_pace(self.model, self.state, self.position.tick):
+            if keep_stretch(self.model, self.state, self.position.tick):
                 self._follow_state()  # a speed has left its range
             go_on = self._creep if self.position.gap == CREEPS else self._go
             status = go_on(to, exact, guarded)
@@ -309,10 +309,10 @@ class Run:
             self._refresh()
 
     def take(self, plant: Plant) -> None:
-        """Take other equations of the same states, with the steps that they need at the pace of the state."""
+        """Take other equations of the same states, with the steps they need at the stretch of the state."""
         model, stepping = replace(self.model, plant=plant), self._gaps.stepping
-        longest, pace = longest_step(plant, stepping.method), pace_of(model, self.state)
-        gaps = Gaps(model, self.clock, replace(stepping, longest=longest, pace=pace))
+        longest, stretch = longest_step(plant, stepping.method), stretch_of(model, self.state)
+        gaps = Gaps(model, self.clock, replace(stepping, longest=longest, stretch=stretch))
         if self.heating is not None:
             self.heating.follow(plant.network.terms, plant.network.warmths)
         self.swap((model, gaps, build_tables(model, self.clock, gaps)))

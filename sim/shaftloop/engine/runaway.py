@@ -1,7 +1,7 @@
 """Speeds beyond the range that the step rule reckons with: steps become finer with them.
 
-A run has a *pace*: its steps do for so many times the speeds of the `Range`s of its model, 1, 2, 4, ...
-`FASTEST`. It grows at the first end of a gap at which a speed is beyond that, and stays. The pace and the
+A run has a *stretch*: its steps do for so many times the speeds of the `Range`s of its model, 1, 2, 4, ...
+`FASTEST`. It grows at the first end of a gap at which a speed is beyond that, and stays. The stretch and the
 ticks at which bodies first left their range stand in the state, so saving and going back are as ever.
 """
 
@@ -17,13 +17,13 @@ if TYPE_CHECKING:
     from shaftloop.engine.build import Tables
     from shaftloop.engine.model import Model
 
-__all__ = ["FASTEST", "bound_speeds", "keep_pace", "left_at", "outrun", "pace_of"]
+__all__ = ["FASTEST", "bound_speeds", "keep_stretch", "left_at", "outrun", "stretch_of"]
 
 FASTEST = 16
-"""Largest pace: what is faster still is integrated with the steps for this one."""
+"""Largest stretch: what is faster still is integrated with the steps for this one."""
 
 
-def pace_of(model: "Model", state: Floats) -> int:
+def stretch_of(model: "Model", state: Floats) -> int:
     """Return how many times their ranges speeds may be for the steps of a state."""
     return min(int(state[model.range_slot]), FASTEST) if model.ranges else 1
 
@@ -38,8 +38,8 @@ def left_at(model: "Model", state: Floats) -> list[int]:
     return [int(tick) for tick in _left(model, state)]
 
 
-def keep_pace(model: "Model", state: Floats, tick: int) -> bool:
-    """Let the pace follow the speeds of a state, which stands at a tick and is changed in place.
+def keep_stretch(model: "Model", state: Floats, tick: int) -> bool:
+    """Let the stretch follow the speeds of a state, which stands at a tick and is changed in place.
 
     Return whether it grows or a body has newly left its range.
     """
@@ -55,8 +55,8 @@ def keep_pace(model: "Model", state: Floats, tick: int) -> bool:
 
 
 def bound_speeds(model: "Model", tables: "Tables", state: Floats) -> None:
-    """Write the speeds at which the pace grows, or a body leaves its range, into the tables."""
-    factor = math.inf if outrun(model, state) else pace_of(model, state)
+    """Write the speeds at which the stretch grows, or a body leaves its range, into the tables."""
+    factor = math.inf if outrun(model, state) else stretch_of(model, state)
     for each, left in zip(model.ranges, _left(model, state), strict=True):
         most = each.most * (1.0 if left < 0.0 else factor)
         tables.ft[tables.it[at.BOUND] + each.state] = min(most, at.LARGEST)

@@ -37,14 +37,14 @@ class Stepping:
     """Every gap is divided this many times finer, e.g. 2 to verify a run."""
     fixed: int | None = None
     """Equal number of substeps in every gap instead of the rule, for convergence tests."""
-    pace: int = 1
+    stretch: int = 1
     """How many times the speeds that `longest` is made for it has to do for."""
 
     def substeps(self, gap: float) -> int:
         """Return the number of substeps of a gap [s]."""
         if self.fixed is not None:
             return self.fixed
-        return self.factor * max(1, math.ceil(gap / self.longest * self.pace * (1.0 - 1e-12)))
+        return self.factor * max(1, math.ceil(gap / self.longest * self.stretch * (1.0 - 1e-12)))
 
 
 def longest_step(plant: Plant, method: int) -> float:
