@@ -16,7 +16,7 @@ References
 
 import math
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Annotated, NamedTuple
 
 import numpy as np
@@ -92,13 +92,17 @@ class FluxMap(Checked):
             except ParameterError as error:
                 raise ParameterError("points" if self.file is None else "file", error.message) from None
 
+    @cached_property
+    def _fit(self) -> "tuple[EnergySpline, Misfit]":
+        return _fitted(self.rows)
+
     def energy(self) -> EnergySpline:
         """Return the energy that fits the table best."""
-        return _fitted(self.rows)[0]
+        return self._fit[0]
 
     def misfit(self) -> Misfit:
         """Return what that leaves of the table."""
-        return _fitted(self.rows)[1]
+        return self._fit[1]
 
     def largest(self) -> float:
         """Return the largest size of a current that the table holds in d below 0 and in q [A]."""

@@ -251,13 +251,18 @@ class BenchPmMachine(BenchMachine[PmMachine]):
             found |= {"map_largest_misfit_flux": (misfit.most_flux, "Wb"), "map_curl": (misfit.curl, "H")}
         return found
 
-    def _strongest(self, size: float) -> tuple[float, float]:
-        """Return the currents that its control takes for the largest torque of a size of them [A]."""
+    def _strongest(
+        self, size: float, torque: float = 0.0, speed: float = 0.0, volts: float = math.inf
+    ) -> tuple[float, float]:
+        """Return the currents [A] that its control takes for the largest torque of a size of them [A].
+
+        For a larger one if asked for [N m], at a speed [rad/s], its field weakened beyond some volts [V].
+        """
         machine, mtpa = self.parameters, self.parameters.current_control.strategy == "mtpa"
         # More torque than it has: what it makes of that is its current limit.
-        asked = 10.0 * size * machine.torque_constant()
+        asked = max(torque, 10.0 * size * machine.torque_constant())
         numbers = float(machine.pole_pairs), machine.flux_linkage, machine.inductance_d, machine.inductance_q
-        return _current_reference(asked, 0.0, *numbers, size, math.inf, mtpa)
+        return _current_reference(asked, speed, *numbers, size, volts, mtpa)
 
     def _torques(self, sizes: tuple[float, ...]) -> TorqueCurve:
         """Return torques of sizes of the current [A]."""
@@ -284,18 +289,8 @@ class BenchPmMachine(BenchMachine[PmMachine]):
         if not control.field_weakening:
             return None
         # What it makes at its limits: what it would make of that very torque may be another, with a map.
-        current_d, current_q = _current_reference(
-            max(torque, 10.0 * machine.current_limit * machine.torque_constant()),
-            speed,
-            float(machine.pole_pairs),
-            machine.flux_linkage,
-            machine.inductance_d,
-            machine.inductance_q,
-            machine.current_limit,
-            (1.0 - control.voltage_reserve) * volts,
-            control.strategy == "mtpa",
-        )
-        made = self._made(current_d, current_q)
+        weakens = (1.0 - control.voltage_reserve) * volts
+        made = self._made(*self._strongest(machine.current_limit, torque, speed, weakens))
         if made >= torque * (1.0 - _SHORT):
             return None
         limit = f"torque of {self.name} inside {machine.current_limit:.5g} A and {volts:.5g} V"
