@@ -150,16 +150,22 @@ class Normal(Uncertain):
 
 
 @dataclass(frozen=True)
-class Rectangular(Around):
-    """All values within the limits equally likely."""
+class Limited(Around):
+    """A distribution with two limits."""
 
     half_width: float
-    kind: ClassVar[str] = "rectangular"
 
     def __post_init__(self) -> None:
         """Check the parameters."""
         check_finite(value=self.value)
         check_width("half_width", self.half_width)
+
+
+@dataclass(frozen=True)
+class Rectangular(Limited):
+    """All values within the limits equally likely."""
+
+    kind: ClassVar[str] = "rectangular"
 
     @property
     def uncertainty(self) -> float:
@@ -172,19 +178,16 @@ class Rectangular(Around):
 
 
 @dataclass(frozen=True)
-class Trapezoidal(Around):
-    """Symmetric trapezoid: the sum of two rectangular quantities."""
+class Trapezoidal(Limited):
+    """Symmetric trapezoid on a base: the sum of two rectangular quantities."""
 
-    half_width: float
-    """Of the base."""
     top: float
     """Width of the top over that of the base, 0 to 1. [1]"""
     kind: ClassVar[str] = "trapezoidal"
 
     def __post_init__(self) -> None:
         """Check the parameters."""
-        check_finite(value=self.value)
-        check_width("half_width", self.half_width)
+        super().__post_init__()
         if not 0.0 <= self.top <= 1.0:
             raise ParameterError(
                 "top", f"{self.top:g} is out of range; allowed: 0 (triangle) to 1 (rectangle)"
@@ -240,17 +243,10 @@ class Triangular(Distribution):
 
 
 @dataclass(frozen=True)
-class ArcSine(Around):
-    """U-shaped: the value of a sine of unknown phase (JCGM 101, 6.4.6)."""
+class ArcSine(Limited):
+    """U-shaped: the value of a sine of unknown phase (JCGM 101, 6.4.6), its amplitude the half width."""
 
-    half_width: float
-    """Amplitude of the sine."""
     kind: ClassVar[str] = "arcsine"
-
-    def __post_init__(self) -> None:
-        """Check the parameters."""
-        check_finite(value=self.value)
-        check_width("half_width", self.half_width)
 
     @property
     def uncertainty(self) -> float:
@@ -263,11 +259,9 @@ class ArcSine(Around):
 
 
 @dataclass(frozen=True)
-class CurvilinearTrapezoid(Around):
+class CurvilinearTrapezoid(Limited):
     """A rectangle whose limits are known only within a margin (JCGM 101, 6.4.3)."""
 
-    half_width: float
-    """Of the rectangle, best estimate."""
     margin: float
     """Both limits lie within ± this around their best estimate, the middle being fixed."""
     kind: ClassVar[str] = "curvilinear trapezoid"
@@ -275,8 +269,7 @@ class CurvilinearTrapezoid(Around):
 
     def __post_init__(self) -> None:
         """Check the parameters."""
-        check_finite(value=self.value)
-        check_width("half_width", self.half_width)
+        super().__post_init__()
         if not 0.0 <= self.margin <= self.half_width:
             raise ParameterError(
                 "margin", f"{self.margin:g} is out of range; allowed: 0 to the half width {self.half_width:g}"

@@ -45,7 +45,7 @@ class SampledResult:
     """Lower end of the coverage interval. [unit]"""
     high: float
     """Upper end. [unit]"""
-    errors: tuple[float, float, float, float] | None
+    errors: tuple[float, ...] | None
     """Standard deviation of mean, uncertainty, low and high by sampling; nothing with one block. [unit]"""
     tolerance: float
     """Numerical tolerance of the uncertainty in the stated number of digits. [unit]"""
@@ -142,14 +142,7 @@ def monte_carlo(
     results = []
     for row, output in enumerate(measurement.outputs):
         mean, uncertainty, low, high = (float(figure) for figure in figures[row])
-        spread = None
-        if errors is not None:
-            spread = (
-                float(errors[row, 0]),
-                float(errors[row, 1]),
-                float(errors[row, 2]),
-                float(errors[row, 3]),
-            )
+        spread = None if errors is None else tuple(errors[row].tolist())
         delta = float(deltas[row])
         results.append(
             SampledResult(

@@ -144,15 +144,18 @@ class Exponential(Around):
 
 
 @dataclass(frozen=True)
-class Gamma(Uncertain):
-    """Gamma distribution; a count q has mean and variance q + 1 (JCGM 101, 6.4.11)."""
-
-    kind: ClassVar[str] = "gamma"
-
+class _Positive(Uncertain):
     def __post_init__(self) -> None:
         """Check the parameters."""
         check_width("value", self.value)
         check_width("standard_uncertainty", self.standard_uncertainty)
+
+
+@dataclass(frozen=True)
+class Gamma(_Positive):
+    """Gamma distribution; a count q has mean and variance q + 1 (JCGM 101, 6.4.11)."""
+
+    kind: ClassVar[str] = "gamma"
 
     def values(self, score: Array, extra: Array | None = None) -> Array:
         """Return the values that belong to scores."""
@@ -163,15 +166,10 @@ class Gamma(Uncertain):
 
 
 @dataclass(frozen=True)
-class LogNormal(Uncertain):
+class LogNormal(_Positive):
     """A positive quantity whose logarithm is normal, by its mean and standard deviation."""
 
     kind: ClassVar[str] = "lognormal"
-
-    def __post_init__(self) -> None:
-        """Check the parameters."""
-        check_width("value", self.value)
-        check_width("standard_uncertainty", self.standard_uncertainty)
 
     def values(self, score: Array, extra: Array | None = None) -> Array:
         """Return the values that belong to scores."""

@@ -51,9 +51,7 @@ def validate(propagation: Propagation, sampled: MonteCarlo, digits: int = 2) -> 
     return tuple(verdicts)
 
 
-def _settled(
-    distances: tuple[float, float], delta: float, errors: tuple[float, float, float, float] | None
-) -> bool:
+def _settled(distances: tuple[float, float], delta: float, errors: tuple[float, ...] | None) -> bool:
     """Return whether the verdict is the same within the sampling errors of both ends."""
     if errors is None:
         return False
