@@ -155,7 +155,7 @@ def test_a_slower_loop_folds_once_more() -> None:
     forced = ForcedBench(bench, state, "drive", "ts", held=True)
     reading = next(line for line in forced.lines(7250.0) if line.direct)
     received = forced.lines(7250.0, received=True)[0]
-    assert forced.loop_rate == 2500.0
+    assert forced.loop is not None and forced.loop.parameters.rate == 2500
     assert (reading.frequency, received.frequency) == (pytest.approx(2750.0), pytest.approx(250.0))
     assert received.size == pytest.approx(reading.size, rel=1e-6)
 
@@ -165,7 +165,7 @@ def test_without_a_torque_loop_nothing_is_received() -> None:
     document["loop"] = [speed_loop("load", 1.0, 0.0)]
     bench = HyperMap(describe(document))
     forced = ForcedBench(bench, held_state(bench, operating_point(bench.bench)), "drive", "ts", held=True)
-    assert forced.loop_rate is None
+    assert forced.loop is None
     with pytest.raises(ValueError, match="no torque loop reads this sensor"):
         forced.lines(60.0, received=True)
 

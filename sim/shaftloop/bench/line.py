@@ -115,6 +115,10 @@ class Line:
             ]
         return root, form
 
+    def edge(self, part: str) -> Edge:
+        """Return the spring of a part that has one."""
+        return next(edge for edge in self.edges if edge.part == part)
+
     def pace(self, part: str) -> float:
         """Return the speed of a part over that of the leftmost body unstrained, 1 off the line."""
         return self.nodes[self.places[part].body].pace if part in self.places else 1.0

@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.analysis.fidelity.forced import SampledLine, air_gap_torque, folded
+from shaftloop.analysis.fidelity.signalpath import low_pass_response
 from shaftloop.analysis.fidelity.transfer import Fidelity
 from shaftloop.analysis.interference import excitations
 from shaftloop.analysis.margins import loop_margins
@@ -31,7 +32,7 @@ from shaftloop.analysis.response import root
 from shaftloop.bench.parts.part import make_part
 from shaftloop.errors import ScenarioError
 from shaftloop.scenario.ratios import check_orders, order_text
-from shaftloop_models.lowpass import LowPass, state_space
+from shaftloop_models.lowpass import LowPass
 
 __all__ = ["Aliasing", "FoldedOrder", "Remedy", "Ripple", "aliasing", "control_band", "ripples"]
 
@@ -178,8 +179,7 @@ def aliasing(
 
 def control_band(found: Fidelity) -> float | None:
     """Return the bandwidth of the torque loop, its crossover where it has none, None without a loop [Hz]."""
-    loop = found.bench.bench.torque_loop()
-    if loop is None or loop.source != found.sensor.name:
+    if (loop := found.held.loop) is None:
         return None
     margins = loop_margins(found.bench, loop, found.point, found.state)
     return margins.bandwidth or margins.crossover
@@ -193,7 +193,7 @@ def _folded(found: Fidelity, ripple: Ripple, max_speed: float) -> FoldedOrder:
     if frequency > 0.0:
         true = float(abs(bench.respond(np.array([frequency])).true[0]))
         lines = sorted(bench.lines(frequency), key=lambda line: not line.direct)
-        received = bench.lines(frequency, received=True) if bench.loop_rate is not None else []
+        received = bench.lines(frequency, received=True) if bench.loop is not None else []
     speed = np.linspace(max_speed / _SPEEDS, max_speed, _SPEEDS)
     frequencies = ripple.order * speed / (2.0 * math.pi)
     responses = found.held.respond(frequencies)
@@ -216,7 +216,7 @@ def _remedy(found: Fidelity, folds: Sequence[FoldedOrder], level: float, band: f
         highest = max([highest, *frequency[arriving > level]])
         hit = (frequency > half) & (fold.folded <= (band or half))
         needed = needed or bool((arriving[hit] > level).any())
-        ahead = arriving / np.maximum(np.abs(_low_pass(found.sensor.filter, frequency)), _ROUGHLY)
+        ahead = arriving / np.maximum(np.abs(low_pass_response(found.sensor.filter, frequency)), _ROUGHLY)
         raw += zip(frequency[hit].tolist(), ahead[hit].tolist(), strict=True)
     cutoff = _cutoff(found.sensor.filter, raw, level)
     # The first fold of f is fs - f, which is above the band from fs = f + band on.
@@ -232,7 +232,7 @@ def _cutoff(low_pass: LowPass | None, raw: Sequence[tuple[float, float]], level:
     frequency, size = (np.array(column) for column in zip(*raw, strict=True))
 
     def excess(cutoff: float) -> float:
-        passed = np.abs(_low_pass(replace(low_pass, cutoff=cutoff), frequency))
+        passed = np.abs(low_pass_response(replace(low_pass, cutoff=cutoff), frequency))
         return float(np.max(passed * size)) - level
 
     if excess(low_pass.cutoff) <= 0.0:
@@ -241,14 +241,6 @@ def _cutoff(low_pass: LowPass | None, raw: Sequence[tuple[float, float]], level:
     if excess(lowest) > 0.0:
         return None
     return math.exp(root(lambda x: excess(math.exp(x)), math.log(lowest), math.log(low_pass.cutoff)))
-
-
-def _low_pass(low_pass: LowPass | None, frequency: Array) -> NDArray[np.complex128]:
-    if low_pass is None:
-        return np.ones(len(frequency), dtype=np.complex128)
-    f, g, out = state_space(low_pass)
-    pencil = 2j * np.pi * frequency[:, None, None] * np.eye(len(g)) - f
-    return np.asarray(np.linalg.solve(pencil, g[:, None])[:, out, 0])
 
 
 def _warnings(

@@ -88,7 +88,9 @@ class ForcedBench:
         self.bench = bench
         self._machine: BenchMachine[Machine] = bench.bench.machines[machine]
         self._sensor: BenchTorqueSensor = bench.bench.sensors[sensor]
-        self._loop: LoopHandle | None = _reader(bench, sensor)
+        loop = bench.bench.torque_loop()
+        self.loop: LoopHandle | None = loop if loop is not None and loop.source == sensor else None
+        """That controls the torque at the sensor."""
         self._ticks = np.array(bench.run.tables.calendar.ticks)
         self._times = self._ticks / bench.run.clock.ticks_per_second
         plant = bench.bench.model.plant
@@ -148,10 +150,10 @@ class ForcedBench:
         period, phase = deliveries(self._sensor)
         slot = self._sensor.reading_slot
         if received:
-            if self._loop is None:
+            if self.loop is None:
                 raise ValueError("no torque loop reads this sensor")
-            period, phase = 1 / self._loop.parameters.rate, self._loop.parameters.phase
-            slot = self._loop.reading_slot
+            period, phase = 1 / self.loop.parameters.rate, self.loop.parameters.phase
+            slot = self.loop.reading_slot
         omega = np.array([2.0 * np.pi * frequency])
         rest = self._rest(omega, self._plant_alone(omega, source))
         instants = self._instants(period, phase)
@@ -164,11 +166,6 @@ class ForcedBench:
             where = folded(shifted, float(1 / period))
             found.setdefault(round(where, 6), SampledLine(where, float(size), m == 0))
         return sorted(found.values(), key=lambda line: -line.size)
-
-    @property
-    def loop_rate(self) -> float | None:
-        """Rate of the torque loop that reads the sensor [Hz]; None where there is none."""
-        return None if self._loop is None else float(self._loop.parameters.rate)
 
     def _respond(self, frequency: Array, source: Source | None) -> dict[str, Complex]:
         omega = 2.0 * np.pi * frequency
@@ -238,7 +235,7 @@ class ForcedBench:
         wanted = np.zeros(len(slots), dtype=bool)
         for row in self._rows.values():
             wanted[: len(row)] |= row != 0.0
-        readers = [self._sensor.reading_slot, *([self._loop.reading_slot] if self._loop else [])]
+        readers = [self._sensor.reading_slot, *([self.loop.reading_slot] if self.loop else [])]
         wanted[[slots.index(slot) for slot in readers]] = True
         while True:
             more = wanted | depends[wanted].any(axis=0)
@@ -287,12 +284,6 @@ def deliveries(sensor: BenchTorqueSensor) -> tuple[Fraction, Fraction]:
     part = sensor.parameters
     period = 1 / part.sampling
     return period, (part.phase + part.latency.seconds(period)) % period
-
-
-def _reader(bench: HyperMap, sensor: str) -> LoopHandle | None:
-    """Return the loop that controls the torque at a sensor."""
-    loop = bench.bench.torque_loop()
-    return loop if loop is not None and loop.source == sensor else None
 
 
 def air_gap_torque(bench: HyperMap, state: Array, machine: str) -> float:

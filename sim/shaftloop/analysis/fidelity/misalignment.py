@@ -112,7 +112,10 @@ def misalignment(
     waves = {part.name: _waves(found, part) for part in crooked}
     each = [_coupling(found, part, waves[part.name], crosstalk, lever) for part in crooked]
     all_waves = [wave for part in waves.values() for wave in part]
-    shared = [group for group in _grouped(all_waves) if len({wave.part for wave in group}) > 1]
+    groups: dict[tuple[int, float], list[_Wave]] = {}
+    for wave in all_waves:
+        groups.setdefault((wave.shaft, round(wave.frequency, 9)), []).append(wave)
+    shared = [group for group in groups.values() if len({wave.part for wave in group}) > 1]
     if shared:
         names = " and ".join(dict.fromkeys(wave.part for group in shared for wave in group))
         orders = tuple(_order(found, group, all_waves) for group in shared)
@@ -138,12 +141,11 @@ class _Wave:
 def _waves(found: Fidelity, part: BenchPart[Any]) -> list[_Wave]:
     """Return the errors of a part, turned by the twists between it and the angle of its shaft."""
     line, torque = found.bench.bench.line, _mean_torque(found, part)
-    edge = line.edges[line.places[part.name].spring or 0]
+    edge = line.edge(part.name)
     shaft = line.shafts[edge.left]
     way = line.tree.way(edge.left)[: line.tree.apart(shaft, edge.left)]
     behind = sum(float(found.state[line.edges[number].twist.index]) for number in way)
-    spring = next(element for element in part.parameters.elements() if isinstance(element, Spring))
-    error = spring.error
+    error = _spring(part).error
     assert error is not None, "only for a part with a transmission error"
     turns = abs(found.turning(part.name)) / (2.0 * math.pi)
     waves = ((1, error.first), (2, error.second))
@@ -183,14 +185,6 @@ def _coupling(
     )
 
 
-def _grouped(waves: list[_Wave]) -> list[list[_Wave]]:
-    """Return the errors of one frequency on one shaft together."""
-    groups: dict[tuple[int, float], list[_Wave]] = {}
-    for wave in waves:
-        groups.setdefault((wave.shaft, round(wave.frequency, 9)), []).append(wave)
-    return list(groups.values())
-
-
 def _order(found: Fidelity, waves: list[_Wave], all_waves: list[_Wave]) -> OrderError:
     """Return what errors of one frequency do together, with what those of half of it make of themselves."""
     frequency, bench = waves[0].frequency, found.closed or found.held
@@ -211,7 +205,7 @@ def _order(found: Fidelity, waves: list[_Wave], all_waves: list[_Wave]) -> Order
     true = float(abs(bench.respond(np.array([frequency]), source).true[0]))
     line = next(line for line in bench.lines(frequency, source=source) if line.direct)
     received = None
-    if bench.loop_rate is not None:
+    if bench.loop is not None:
         received = bench.lines(frequency, received=True, source=source)[0]
     error = abs(sum(wave.phasor for wave in waves))
     return OrderError(waves[0].order, frequency, error, true, line.size, line.frequency, received)
@@ -237,12 +231,10 @@ class _Uneven:
 
     def __init__(self, found: Fidelity, part: BenchPart[Any], torque: float) -> None:
         bench = found.bench.bench
-        spring = bench.line.places[part.name].spring
-        assert spring is not None, "a coupling has a spring"
-        edge = bench.line.edges[spring]
+        edge = bench.line.edge(part.name)
         self.torque = torque
         self._left, self._right = (bench.line.nodes[body] for body in (edge.left, *edge.rights))
-        self._spring = next(e for e in part.parameters.elements() if isinstance(e, Spring))
+        self._spring = _spring(part)
         self._row = bench.model.plant.c[bench.model.plant.rows[edge.torque]]
         names = [name for name, _ in bench.model.plant.network.states]
         self._branches = [
@@ -279,12 +271,14 @@ class _Uneven:
         return self.strained(omega, 0.5 * n * error * uneven) + self.pushed(omega, -left)
 
 
+def _spring(part: BenchPart[Any]) -> Spring:
+    return next(element for element in part.parameters.elements() if isinstance(element, Spring))
+
+
 def _mean_torque(found: Fidelity, part: BenchPart[Any]) -> float:
     """Return the torque that a coupling carries at the operating point [N m]."""
     bench, plant = found.bench.bench, found.bench.bench.model.plant
-    spring = bench.line.places[part.name].spring
-    assert spring is not None, "a coupling has a spring"
-    row = plant.c[plant.rows[bench.line.edges[spring].torque]]
+    row = plant.c[plant.rows[bench.line.edge(part.name).torque]]
     return float(row @ found.state[: len(row)])
 
 

@@ -16,6 +16,7 @@ __all__ = [
     "amplitude_share",
     "averaging_window",
     "hold_response",
+    "low_pass_response",
     "mean_noise",
     "noise",
     "rise_time",
@@ -75,12 +76,17 @@ def mean_noise(sensor: TorqueSensor, window: float) -> float:
 
 def amplitude_share(sensor: TorqueSensor, frequency: float) -> float:
     """Return the size of a torque behind low-pass and moving average over its true size at f [Hz]."""
-    share = 1.0
-    if sensor.filter is not None:
-        f, g, out = state_space(sensor.filter)
-        matrix = 2j * math.pi * frequency * np.eye(len(g)) - f
-        share = float(abs(np.linalg.solve(matrix, g.astype(complex))[out]))
+    share = float(abs(low_pass_response(sensor.filter, np.array([frequency]))[0]))
     return share * float(abs(np.sinc(frequency * averaging_window(sensor))))
+
+
+def low_pass_response(low_pass: LowPass | None, frequency: Array) -> Complex:
+    """Return the response of a low-pass at some frequencies [Hz], shape (n,), 1 without one."""
+    if low_pass is None:
+        return np.ones(len(frequency), dtype=np.complex128)
+    f, g, out = state_space(low_pass)
+    pencil = 2j * np.pi * frequency[:, None, None] * np.eye(len(g)) - f
+    return np.asarray(np.linalg.solve(pencil, g[:, None])[:, out, 0])
 
 
 def _variance(sensor: TorqueSensor) -> float:
