@@ -49,7 +49,7 @@ def contour_picture(results: StudyFindings) -> Picture:
 
     note = "hatched: breaks a bound" if results.study.bounds else ""
     known = [np.isfinite(results.table.figures[name].values[plane.there]).all() for name in names]
-    grey = "" if all(known) and results.store.plan.gridded else "grey: no figure"
+    grey = "" if all(known) and results.study.design.gridded else "grey: no figure"
     star = "star: best" if best_of(results) is not None else ""
     key = "; ".join(part for part in (results.title, *plane.held, note, grey, star) if part)
     shows = "Figures of the study as maps over two of its factors"

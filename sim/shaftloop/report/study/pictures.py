@@ -87,7 +87,7 @@ def _strongest(results: StudyFindings, figures: list[str]) -> str:
     if best.share is None or rest is None:
         return f"{words} does not vary"
     others = "factors acting together"
-    if not results.store.plan.gridded:
+    if not results.study.design.gridded:
         others += " and the chance of the sample"
     of = f"{percent(best.share)} of its variance; {others} make {percent(rest)}"
     return f"{value_words(best.factor)} moves {words} most: {of}"

@@ -97,7 +97,7 @@ def answer(study: Study, table: Table, most: int) -> Answers:
         tuple(int(table.keeps(bound).sum()) for bound in study.bounds),
         numbers[order] if study.goals else np.zeros(0, dtype=np.int64),
         numbers[front],
-        main_effects(table, study.design.kind not in ("grid", "one_at_a_time")),
+        main_effects(table, not study.design.gridded),
     )
 
 

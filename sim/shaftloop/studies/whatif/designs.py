@@ -62,7 +62,7 @@ class CandidatePlan:
     @cached_property
     def total(self) -> int:
         """Number of candidates."""
-        levels = [len(axis.levels()) for axis in self.axes] if self.gridded else []
+        levels = [len(axis.levels()) for axis in self.axes] if self.design.gridded else []
         if self.design.kind == "grid":
             return math.prod(levels)
         if self.design.kind == "one_at_a_time":
@@ -70,18 +70,13 @@ class CandidatePlan:
         rows = self.design.count or 0
         return rows * (len(self.axes) + 2) if self.design.kind == "saltelli" else rows
 
-    @property
-    def gridded(self) -> bool:
-        """Whether factors take the values of a grid."""
-        return self.design.kind in ("grid", "one_at_a_time")
-
     def candidates(self, numbers: Sequence[int]) -> list[Candidate]:
         """Return candidates by their numbers, from 0 to the total, quickest where those rise."""
         if self.design.kind == "grid":
             return [Candidate(number, self._grid(number)) for number in numbers]
         if self.design.kind == "one_at_a_time":
             return [Candidate(number, self._single(number)) for number in numbers]
-        return [Candidate(number, self._shares_to_values(self._shares(number))) for number in numbers]
+        return [Candidate(number, self._spread(number)) for number in numbers]
 
     @cached_property
     def together(self) -> NDArray[np.int64]:
@@ -128,27 +123,23 @@ class CandidatePlan:
             place -= len(levels)
         return tuple(values)
 
-    def _shares_to_values(self, shares: Array) -> tuple[Value | None, ...]:
-        return tuple(axis.at(float(share)) for axis, share in zip(self.axes, shares, strict=True))
+    def _spread(self, number: int) -> tuple[Value | None, ...]:
+        pairs = zip(self.axes, self._shares(number), strict=True)
+        return tuple(axis.at(float(share)) for axis, share in pairs)
 
     def _shares(self, number: int) -> Array:
         count = len(self.axes)
         if self.design.kind == "monte_carlo":
-            drawn: Array = np.random.default_rng([self.design.seed, number]).random(count)
-            return drawn
+            return np.asarray(np.random.default_rng([self.design.seed, number]).random(count))
         if self.design.kind == "latin_hypercube":
-            row: Array = self._hypercube[number]
-            return row
+            return np.asarray(self._hypercube[number])
         if self.design.kind == "sobol":
             return self._sequence(number)
         base, which = divmod(number, count + 2)
         pair = self._sequence(base)
         first, second = pair[:count], pair[count:]
-        if which < 2:
-            return (first, second)[which]
-        mixed = first.copy()
-        mixed[which - 2] = second[which - 2]
-        return mixed
+        # Both rows, then the first with one value of the second at a time.
+        return np.asarray(second if which == 1 else np.where(np.arange(count) == which - 2, second, first))
 
     @cached_property
     def _hypercube(self) -> Array:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
 from statistics import NormalDist
-from typing import Literal
+from typing import ClassVar, Literal
 
 from shaftloop.scenario.fields import Plain
 from shaftloop.scenario.units import Stated, UnitError, parse_quantity
@@ -36,6 +36,11 @@ class Listed:
         """Return the value at a share of the list, from 0 to 1."""
         return self.choices[min(int(share * len(self.choices)), len(self.choices) - 1)]
 
+    @property
+    def worded(self) -> bool:
+        """Whether its values are texts."""
+        return isinstance(self.choices[0], str)
+
     def levels(self) -> tuple[Value, ...]:
         """Return the values on a grid."""
         return self.choices
@@ -63,6 +68,8 @@ class FactorSpread:
     """Standard deviation of a distribution; of a lognormal one that of the logarithm [1]."""
     count: int
     """Values on a grid; 0 where not stated."""
+    worded: ClassVar[bool] = False
+    """Its values are numbers."""
 
     def at(self, share: float) -> float:
         """Return the value below which a share, 0 to 1, of the distribution, or of the range, lies.
@@ -102,14 +109,11 @@ class FactorSpread:
         """Return a quantile of the normal or lognormal distribution between the ends."""
         logarithmic = self.kind == "lognormal"
         bell = NormalDist(math.log(self.nominal) if logarithmic else self.nominal, self.width)
-        least, most = (_logarithm(end) for end in (self.low, self.high)) if logarithmic else self._ends()
+        least, most = (_logarithm(end) if logarithmic else end for end in (self.low, self.high))
         below, above = bell.cdf(least), bell.cdf(most)
         inside = min(max(below + share * (above - below), _INSIDE), 1.0 - _INSIDE)
         value = bell.inv_cdf(inside)
         return math.exp(value) if logarithmic else value
-
-    def _ends(self) -> tuple[float, float]:
-        return self.low, self.high
 
 
 Axis = Listed | FactorSpread
@@ -220,7 +224,7 @@ def _numbers(values: tuple[Plain, ...]) -> tuple[tuple[float, ...], str] | None:
         return None
     try:
         stated = [
-            Stated(*parse_quantity(value)) if isinstance(value, str) else Stated(_fraction(value), "")
+            Stated(*parse_quantity(value)) if isinstance(value, str) else Stated(Fraction(repr(value)), "")
             for value in values
         ]
         unit = stated[0].unit
@@ -230,7 +234,3 @@ def _numbers(values: tuple[Plain, ...]) -> tuple[tuple[float, ...], str] | None:
     except UnitError:
         return None
     return (numbers, unit) if len(set(numbers)) == len(numbers) else None
-
-
-def _fraction(value: Plain) -> Fraction:
-    return Fraction(repr(value))

@@ -98,9 +98,14 @@ class Design:
     ] = None
     seed: Annotated[int, Number("seed of what is drawn at random", ge=0, le=2**32 - 1)] = 0
 
+    @property
+    def gridded(self) -> bool:
+        """Whether factors take the values of a grid."""
+        return self.kind in ("grid", "one_at_a_time")
+
     def __post_init__(self) -> None:
         """Check that the count is there exactly where it is not given by the factors."""
-        if self.kind in ("grid", "one_at_a_time"):
+        if self.gridded:
             if self.count is not None:
                 raise ParameterError("count", f"of a {self.kind} follows from the factors; leave it out")
         elif self.count is None:

@@ -23,7 +23,7 @@ from shaftloop.scenario.source import find_beside, label_of, load_toml, read_tex
 from shaftloop.scenario.units import Stated, UnitError, parse_quantity
 from shaftloop.studies.responses import OVERLOADED, known, require, simulates
 from shaftloop.studies.whatif.factors import Axis, FactorSpread, listed, spread
-from shaftloop.studies.whatif.form import Constraint, Design, Factor, Objective, StudyForm, Tune, Wanted
+from shaftloop.studies.whatif.form import Constraint, Design, Factor, StudyForm, Tune
 from shaftloop.studies.whatif.tuned import FEASIBLE, PREFIX, check_tune, tuned_known
 
 __all__ = ["Bound", "Goal", "Study", "find_study", "read_study", "shipped_studies"]
@@ -31,6 +31,8 @@ __all__ = ["Bound", "Goal", "Study", "find_study", "read_study", "shipped_studie
 _PROBES = (0.5, 0.001, 0.999)
 """Shares at which a range is tried on the scenario."""
 _MOST_PART_BYTES = 1_000_000
+_ASKING = ("response", "constraint", "objective")
+"""Tables of a study that name a figure."""
 
 
 @dataclass(frozen=True)
@@ -197,8 +199,7 @@ class _Reader:
 
     def _counted(self, place: KeyPath, axis: Axis) -> bool:
         """Return whether a factor has the values that the design asks of it."""
-        gridded = self.form.design.kind in ("grid", "one_at_a_time")
-        if gridded and isinstance(axis, FactorSpread) and not axis.count:
+        if self.form.design.gridded and isinstance(axis, FactorSpread) and not axis.count:
             self.problems.error(
                 (*place, "count"), "missing; a grid needs the number of values, e.g. count = 7"
             )
@@ -245,25 +246,16 @@ class _Reader:
                 self.problems.error(("tune", key), message)
 
     def _figures(self, have: dict[str, Figure]) -> list[str]:
-        form = self.form
-        wanted = [(("response", i, "metric"), entry.metric) for i, entry in enumerate(form.response)]
-        wanted += [(("constraint", i, "metric"), entry.metric) for i, entry in enumerate(form.constraint)]
-        wanted += [(("objective", i, "metric"), entry.metric) for i, entry in enumerate(form.objective)]
-        for place, name in wanted:
-            if name not in have:
-                self._unknown(place, name)
+        for key in _ASKING:
+            for i, entry in enumerate(getattr(self.form, key)):
+                if entry.metric not in have:
+                    self._unknown((key, i, "metric"), entry.metric)
         expected = [entry.metric for entry in self._expected()]
         names = [*self._named(), *self.tuned, *expected]
         return list(dict.fromkeys([*names, *([OVERLOADED] if simulates(names) else [])]))
 
     def _named(self) -> list[str]:
-        form = self.form
-        entries: tuple[Wanted | Constraint | Objective, ...] = (
-            *form.response,
-            *form.constraint,
-            *form.objective,
-        )
-        return [entry.metric for entry in entries]
+        return [entry.metric for key in _ASKING for entry in getattr(self.form, key)]
 
     def _unknown(self, place: KeyPath, name: str) -> None:
         if name.startswith(PREFIX):

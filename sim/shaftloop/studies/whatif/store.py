@@ -20,7 +20,6 @@ from shaftloop.errors import ScenarioError
 from shaftloop.scenario.fields import shown
 from shaftloop.studies.whatif.designs import Candidate, CandidatePlan
 from shaftloop.studies.whatif.evaluate import Row
-from shaftloop.studies.whatif.factors import Axis, Listed
 from shaftloop.studies.whatif.reading import Study
 from shaftloop.studies.whatif.storefile import StoreError, changed, locked, nothing_there, reported, unlock
 
@@ -33,7 +32,6 @@ _FORMAT = 2
 _LARGEST = 1e150
 """What no figure of a bench reaches, whose square still is a number; infinite ones may stand as such."""
 _CHUNK = 1000
-_BEFORE = ("candidate", "status", "reason")
 _MOST_COLUMNS = 1000
 _PATIENCE = 10.0
 """Longest wait for another program that is at the file for a moment. [s]"""
@@ -200,10 +198,10 @@ class ResultStore:
             "candidates", ["candidate", "status", "reason", *self._columns, "missing", "lanes"]
         )
         self._db.create_function("reasons", 1, _is_reasons, deterministic=True)
-        texts = [choice for axis in self.study.axes if _has_texts(axis) for choice in axis.levels()]
+        texts = [choice for axis in self.study.axes if axis.worded for choice in axis.levels()]
         kinds = [
             f"{name} IS NULL OR {name} IN ({', '.join('?' * len(axis.levels()))})"
-            if axis is not None and _has_texts(axis)
+            if axis is not None and axis.worded
             else f"typeof({name}) IN ('real', 'integer') AND ({name} BETWEEN {-_LARGEST} AND {_LARGEST} "
             f"OR {name} IN (-9e999, 9e999)) OR {name} IS NULL"
             for name, axis in zip_longest(map(_quoted, self._columns), self.study.axes)
@@ -270,10 +268,6 @@ class ResultStore:
 
 def _quoted(name: str) -> str:
     return '"' + name.replace('"', '""') + '"'
-
-
-def _has_texts(axis: Axis) -> bool:
-    return isinstance(axis, Listed) and isinstance(axis.choices[0], str)
 
 
 def _is_reasons(text: object) -> bool:

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from shaftloop.studies.whatif.factors import Listed
 from shaftloop.studies.whatif.reading import Bound
 from shaftloop.studies.whatif.store import ResultStore
 
@@ -87,10 +86,7 @@ def read_table(store: ResultStore) -> Table:
     study, total = store.study, store.plan.total
     axes = study.axes
     codes = [
-        {text: float(i) for i, text in enumerate(axis.choices)}
-        if isinstance(axis, Listed) and isinstance(axis.choices[0], str)
-        else None
-        for axis in axes
+        {text: float(i) for i, text in enumerate(axis.levels())} if axis.worded else None for axis in axes
     ]
     factors = np.full((len(axes), total), np.nan)
     figures = np.full((len(study.figures), total), np.nan)
