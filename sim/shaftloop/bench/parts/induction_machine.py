@@ -2,13 +2,12 @@
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from typing import Any, Generic, NamedTuple, TypeVar
 
 from shaftloop.bench.parts.limits import Violation
-from shaftloop.bench.parts.machine import BenchMachine, current_budgets
-from shaftloop.bench.parts.part import BEYOND, Ideal, Site, on_bench
+from shaftloop.bench.parts.part import Site, on_bench
 from shaftloop.bench.parts.ratings import watch
+from shaftloop.bench.parts.wound import BenchWoundMachine
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.control.induction_control import blocked_voltages, field_oriented_tick, volts_per_hertz_tick
 from shaftloop.engine.heat import Thermal
@@ -28,7 +27,6 @@ from shaftloop_models.induction_machine import (
     stator_current,
 )
 from shaftloop_models.network import Network
-from shaftloop_models.supply import voltage_limit
 
 __all__ = ["BenchInductionMachine"]
 
@@ -161,38 +159,21 @@ def _scalar(x: Any, p: Any, y: Any) -> None:
 
 
 @on_bench(InductionMachine)
-class BenchInductionMachine(BenchMachine[InductionMachine]):
+class BenchInductionMachine(BenchWoundMachine[InductionMachine]):
     """An induction machine on a bench."""
 
     ports: InductionPorts
     frame_slot: int
     """Frequency of the inverter. [rad/s]"""
-    most_voltage: float
-    """What the inverter can make of the link at its nominal voltage. [V]"""
-    limit: float
-    """The same as a share of the voltage of the link, where that is a state."""
-    lowest: float
-    """Voltage of the link below which pulses are blocked. [V]"""
-    undervoltage: tuple[tuple[str, str, float], ...]
-    """That limit, where the voltage of the link is a state."""
     enabled_slot: int = -1
     """What a trip leaves of a machine that keeps a frequency; -1 for field orientation."""
+    raises = "supply.voltage"
 
-    def limits(self) -> list[Ideal]:
-        """Return the current limit."""
-        return [Ideal("current limit", lambda m: replace(m, current_limit=BEYOND * m.current_limit))]
-
-    def on_stronger_link(self, factor: float) -> InductionMachine:
-        """Return it with field weakening from the voltage at which it begins now."""
+    @property
+    def oriented(self) -> tuple[str, FieldOriented | None]:
+        """Return its field orientation, nothing where it keeps a frequency."""
         control = self.parameters.control
-        if not isinstance(control, FieldOriented):
-            return self.parameters
-        reserve = 1.0 - (1.0 - control.voltage_reserve) / factor
-        return replace(self.parameters, control=replace(control, voltage_reserve=reserve))
-
-    def largest_power(self, volts: float) -> float:
-        """Return three halves of the largest voltage times the largest current [W]."""
-        return 1.5 * voltage_limit(volts, 1.0) * self.parameters.current_limit
+        return "control", control if isinstance(control, FieldOriented) else None
 
     def sizes(self, torque: float) -> dict[str, float]:
         """Return the usual flux, and the current of a torque."""
@@ -226,10 +207,7 @@ class BenchInductionMachine(BenchMachine[InductionMachine]):
         control = self.parameters.control
         first, second = (wiring.held_slot(ref) for ref in self.ports.voltages)
         self.terminals, self.frame_slot = (first, second), wiring.held_slot(self.ports.frame)
-        self.most_voltage = voltage_limit(wiring.description.supply.nominal(), control.modulation)
-        self.link_slot, self.lowest, self.undervoltage = self.link_watch(wiring)
-        # Where the voltage of the link is a state, limits are shares of what is measured of it.
-        self.limit = self.most_voltage if self.link_slot < 0 else voltage_limit(1.0, control.modulation)
+        self.wire_limits(wiring, control.modulation)
         if isinstance(control, FieldOriented):
             self._wire_oriented(wiring, control)
         else:
@@ -320,11 +298,7 @@ class BenchInductionMachine(BenchMachine[InductionMachine]):
         fluxes = (ref.index for ref in self.ports.fluxes)
         link = () if self.link_slot < 0 else (self.link_slot,)
         reads = (command, self.node.speed.index, *fluxes, *self.terminals, *link)
-        limits = (
-            ("current", "A", machine.current_limit),
-            ("voltage", "V", self.most_voltage),
-            *self.undervoltage,
-        )
+        limits = self.kept()
         watched = watch(wiring, self.name, limits), len(limits)
         slots = (scaled, reads, written)
         name, clock = f"{self.name}.control", machine.timing()
@@ -336,37 +310,15 @@ class BenchInductionMachine(BenchMachine[InductionMachine]):
         yield from super().channels(prefix)
         yield Channel(f"{prefix}frequency", "Hz", (("state", self.frame_slot, 1.0 / _TURN),))
 
-    def loads(self, state: Floats) -> Iterator[Violation]:
-        """Yield current and voltage."""
-        machine, control = self.parameters, self.parameters.control
-        advice = "choose a lower torque with `torque`"
-        yield Violation(
-            f"current limit of {self.name}", self.current(state), machine.current_limit, "A", advice
-        )
-        if isinstance(control, FieldOriented):
-            voltage = math.hypot(*(float(state[slot]) for slot in self.terminals))
-            advice = "choose a lower speed with `speed` or raise supply.voltage"
-            if not control.field_weakening:
-                advice += f", or switch line.{self.name}.control.field_weakening on"
-            most = self.most_voltage
-            if self.link_slot >= 0:
-                most = voltage_limit(float(state[self.link_slot]), control.modulation)
-            yield Violation(f"voltage limit of {self.name}", voltage, most, "V", advice)
-
     def current(self, state: Floats) -> float:
         """Return the amplitude of its current [A]."""
         slots = (*(ref.index for ref in self.ports.fluxes), *self.terminals)
         values = (0.0, 0.0, 0.0, *(float(state[slot]) for slot in slots))
         return math.hypot(*_currents(values, self.parameters.circuit()))
 
-    def squared_current(self) -> tuple[str, ...]:
-        """Return the meter of its squared current, where something depends on it."""
-        return () if self.ports.squared < 0 else (f"{self.name}.squared_current",)
-
     def thermal(self) -> Thermal:
         """Return the current over time that the inverter allows."""
-        machine, place = self.parameters, (self.ports.squared, self.control_task, _C.most_current)
-        return Thermal(budgets=current_budgets(self.name, machine.inverter, machine.current_limit, place))
+        return Thermal(budgets=self.overloads(_C.most_current))
 
     def too_weak(self, torque: float, speed: float) -> Violation | None:
         """Return the torque at which it pulls out, where that is too little."""

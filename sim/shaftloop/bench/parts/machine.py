@@ -13,18 +13,16 @@ from shaftloop.bench.parts.limits import Violation
 from shaftloop.bench.parts.part import FASTER, BenchPart, Ideal, Site
 from shaftloop.bench.parts.ratings import UNDERVOLTAGE
 from shaftloop.bench.wiring import Wiring
-from shaftloop.engine.heat import OverloadBudget
 from shaftloop.engine.layout import SlotKind
 from shaftloop.engine.model import Channel
 from shaftloop.kernels.arrays import Floats, Phasors
 from shaftloop_models.harmonics import Cogging, Ripple
-from shaftloop_models.inverter import Inverter
 from shaftloop_models.network import Network, Node, Ref
 from shaftloop_models.part import Machine
 from shaftloop_models.servo_machine import ServoMachine
 from shaftloop_models.supply import DcLink
 
-__all__ = ["BenchMachine", "TorqueCurve", "current_budgets"]
+__all__ = ["BenchMachine", "TorqueCurve"]
 
 M = TypeVar("M", bound=Machine)
 
@@ -185,22 +183,6 @@ class BenchMachine(BenchPart[M]):
         torque = tuple(("z", ref, weight) for weight, ref in self.torque)
         yield Channel(f"{prefix}speed", "rad/s", (("z", self.node.speed, 1.0),))
         yield Channel(f"{prefix}torque", "N m", torque)
-
-
-def current_budgets(
-    name: str, inverter: Inverter, most: float, place: tuple[int, int, int]
-) -> tuple[OverloadBudget, ...]:
-    """Return the limit of current over time of an inverter with a largest current [A], where it has one.
-
-    `place`: meter of the squared current, task that limits the current, column of its floats.
-    """
-    rest, time = inverter.continuous_current, inverter.overload_time
-    if rest is None or time is None:
-        return ()
-    meter, task, column = place
-    return (
-        OverloadBudget(f"{name}.i2t", meter, rest**2, (most**2 - rest**2) * time, task, column, (most, rest)),
-    )
 
 
 def _torque_source(machine: Machine) -> ServoMachine:

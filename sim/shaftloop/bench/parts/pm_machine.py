@@ -1,13 +1,12 @@
 """A PM machine on the bench: its current control makes voltages, active one period later."""
 
 import math
-from collections.abc import Iterator
-from dataclasses import replace
 
 from shaftloop.bench.parts.limits import Violation
-from shaftloop.bench.parts.machine import BenchMachine, TorqueCurve, current_budgets
-from shaftloop.bench.parts.part import BEYOND, Ideal, Site, on_bench
+from shaftloop.bench.parts.machine import TorqueCurve
+from shaftloop.bench.parts.part import Site, on_bench
 from shaftloop.bench.parts.ratings import watch
+from shaftloop.bench.parts.wound import BenchWoundMachine
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
 from shaftloop.engine.heat import Body, Thermal
@@ -20,13 +19,14 @@ from shaftloop_models.diodes import declare_diodes
 from shaftloop_models.network import Network, Warmth
 from shaftloop_models.pm_flux import sampled_currents
 from shaftloop_models.pm_machine import (
+    CurrentControl,
     PmMachine,
     PmPorts,
     current_reference,
     declare_iron_loss,
     declare_pm_machine,
 )
-from shaftloop_models.supply import DcLink, voltage_limit
+from shaftloop_models.supply import DcLink
 
 __all__ = ["BenchPmMachine"]
 
@@ -51,12 +51,10 @@ def _rising(curve: TorqueCurve) -> tuple[tuple[float, float], ...]:
 
 
 @on_bench(PmMachine)
-class BenchPmMachine(BenchMachine[PmMachine]):
+class BenchPmMachine(BenchWoundMachine[PmMachine]):
     """A PM machine on a bench."""
 
     ports: PmPorts
-    most_voltage: float
-    """What the inverter can make of the link at its nominal voltage. [V]"""
     warmths: tuple[Warmth, ...]
     """What follows the temperatures."""
     copper: int
@@ -64,25 +62,17 @@ class BenchPmMachine(BenchMachine[PmMachine]):
     warming: tuple[int, ...]
     """Meters of the losses that warm the housing."""
     control_task: int
+    raises = "the voltage of the supply"
 
-    def limits(self) -> list[Ideal]:
-        """Return the current limit."""
-        return [Ideal("current limit", lambda m: replace(m, current_limit=BEYOND * m.current_limit))]
-
-    def on_stronger_link(self, factor: float) -> PmMachine:
-        """Return it with field weakening from the voltage at which it begins now."""
-        control = self.parameters.current_control
-        reserve = 1.0 - (1.0 - control.voltage_reserve) / factor
-        return replace(self.parameters, current_control=replace(control, voltage_reserve=reserve))
+    @property
+    def oriented(self) -> tuple[str, CurrentControl]:
+        """Return its current control."""
+        return "current_control", self.parameters.current_control
 
     def excitations(self) -> list[tuple[float, str]]:
         """Return the orders of the electrics, then those of ripple and cogging."""
         p = self.parameters.pole_pairs
         return [(float(m * p), f"{m}x electrical of") for m in _ELECTRICAL] + super().excitations()
-
-    def largest_power(self, volts: float) -> float:
-        """Return three halves of the largest voltage times the largest current [W]."""
-        return 1.5 * voltage_limit(volts, 1.0) * self.parameters.current_limit
 
     def sizes(self, torque: float) -> dict[str, float]:
         """Return the current of a torque, and the flux of the magnets where fluxes are states."""
@@ -114,12 +104,8 @@ class BenchPmMachine(BenchMachine[PmMachine]):
         self.currents = seen_d, seen_q
         first = self.terminals[0]
         emit = wiring.line(f"{self.name}.voltage", "V", period, control.phase, period, first, wide=2)
-        self.most_voltage = voltage_limit(wiring.description.supply.nominal(), control.modulation)
-        self.link_slot, lowest, watched = self.link_watch(wiring)
-        # Where the voltage of the link is a state, limits are shares of what is measured of it.
-        limit = self.most_voltage if self.link_slot < 0 else voltage_limit(1.0, control.modulation)
-        weaken = (1.0 - control.voltage_reserve) * limit if control.field_weakening else math.inf
-        limits = (("current", "A", machine.current_limit), ("voltage", "V", self.most_voltage))
+        self.wire_limits(wiring, control.modulation)
+        weaken = (1.0 - control.voltage_reserve) * self.limit if control.field_weakening else math.inf
         a = PmWords(
             speed=self.node.speed.index,
             current_d=self.currents[0],
@@ -130,7 +116,7 @@ class BenchPmMachine(BenchMachine[PmMachine]):
             emit=emit,
             mtpa=int(control.strategy == "mtpa"),
             advance=int(control.angle_advance),
-            watch=watch(wiring, self.name, (*limits, *watched)),
+            watch=watch(wiring, self.name, self.kept()),
             link=self.link_slot,
         )
         f = PmNumbers(
@@ -140,15 +126,15 @@ class BenchPmMachine(BenchMachine[PmMachine]):
             inductance_q=machine.inductance_q,
             flux_linkage=machine.flux_linkage,
             period=float(period),
-            most_voltage=math.inf if smooth else limit,
+            most_voltage=math.inf if smooth else self.limit,
             current_limit=math.inf if smooth else machine.current_limit,
             weaken_above=weaken,
             pole_pairs=float(machine.pole_pairs),
-            lowest=lowest,
+            lowest=self.lowest,
         )
         name = f"{self.name}.current_control"
         task = wiring.add(Task(name, at.PM_CONTROL, period, control.phase, Priority.MACHINE, a, f))
-        self.voltage_limits, self.control_task = ((task, PM_NUMBERS.most_voltage, limit),), task
+        self.voltage_limits, self.control_task = ((task, PM_NUMBERS.most_voltage, self.limit),), task
 
     def _seen(self, wiring: Wiring) -> tuple[int, int, int]:
         """Return the slots of currents and command for the control, which another task makes with a map."""
@@ -164,15 +150,10 @@ class BenchPmMachine(BenchMachine[PmMachine]):
         wiring.own_task(f"{self.name}.currents", Priority.MACHINE, clock, equation, slots, ())
         return seen[0], seen[1], seen[2]
 
-    def squared_current(self) -> tuple[str, ...]:
-        """Return the meter of its squared current, where something depends on it."""
-        return () if self.ports.squared < 0 else (f"{self.name}.squared_current",)
-
     def thermal(self) -> Thermal:
         """Return winding, housing, and the current over time that the inverter allows."""
-        machine, heat = self.parameters, self.parameters.heat
-        place = self.ports.squared, self.control_task, PM_NUMBERS.current_limit
-        budgets = current_budgets(self.name, machine.inverter, machine.current_limit, place)
+        heat = self.parameters.heat
+        budgets = self.overloads(PM_NUMBERS.current_limit)
         if heat is None:
             return Thermal(budgets=budgets)
         winding, housing = f"{self.name}.winding", f"{self.name}.housing"
@@ -189,20 +170,6 @@ class BenchPmMachine(BenchMachine[PmMachine]):
         )
         warmths = tuple((warmth, f"{self.name}.{warmth.body}") for warmth in self.warmths)
         return Thermal(bodies, warmths, budgets)
-
-    def loads(self, state: Floats) -> Iterator[Violation]:
-        """Yield current and voltage."""
-        current = self.current(state)
-        voltage = math.hypot(*(float(state[slot]) for slot in self.terminals))
-        advice = "choose a lower torque with `torque`"
-        yield Violation(f"current limit of {self.name}", current, self.parameters.current_limit, "A", advice)
-        advice = "choose a lower speed with `speed` or raise the voltage of the supply"
-        if not self.parameters.current_control.field_weakening:
-            advice += f", or switch line.{self.name}.current_control.field_weakening on"
-        most = self.most_voltage
-        if self.link_slot >= 0:
-            most = voltage_limit(float(state[self.link_slot]), self.parameters.current_control.modulation)
-        yield Violation(f"voltage limit of {self.name}", voltage, most, "V", advice)
 
     def current(self, state: Floats) -> float:
         """Return the amplitude of its current [A]."""
