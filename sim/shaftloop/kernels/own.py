@@ -5,6 +5,7 @@ and copies into room on the stack: what is read, numbers, and what is written.
 """
 
 from collections.abc import Callable
+from threading import Lock
 from typing import Any
 
 import numpy as np
@@ -21,6 +22,8 @@ ROOM = 24
 Equation = Callable[[Floats, Floats, Floats], None]
 """Takes what is read, numbers, and what is written, which holds the values of before; compiled by numba."""
 
+_LOCK = Lock()
+"""Made twice, an equation would leave the address of the one that is dropped in somebody's tables."""
 _MADE: dict[Equation, tuple[int, Any]] = {}
 """Address, and what must live as long as it is in use."""
 
@@ -33,9 +36,10 @@ def address_of(equation: Equation) -> int:
     equation : callable
         Pure Python within what numba compiles; it may call functions decorated with `equation`.
     """
-    if equation not in _MADE:
-        _MADE[equation] = _made(equation)
-    return _MADE[equation][0]
+    with _LOCK:
+        if equation not in _MADE:
+            _MADE[equation] = _made(equation)
+        return _MADE[equation][0]
 
 
 def _made(equation: Equation) -> tuple[int, Any]:
