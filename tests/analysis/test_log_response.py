@@ -251,15 +251,18 @@ def test_two_logs_with_clocks_of_their_own(tmp_path: Path) -> None:
     u, y = driven(np.random.default_rng(8), 5000, 0.02)
     time = np.arange(5000) / RATE
     slow = lfilter([0.05], [1.0, -0.95], u)
-    write(tmp_path / "a.npz", ("time [s]", time), ("u [V]", u), ("speed [rpm]", slow))
+    broken = np.full(5000, np.nan)  # would be refused if it was read
+    write(tmp_path / "a.npz", ("time [s]", time), ("u [V]", u), ("speed [rpm]", slow), ("oil", broken))
     write(
         tmp_path / "b.npz",
         ("time [s]", time[:4000] + 100.0),
         ("y [V]", y[500:4500]),
         ("speed", slow[500:4500]),
+        ("air", broken[:4000]),
     )
     logs = [read_log(tmp_path / name) for name in ("a.npz", "b.npz")]
     found = measure_response(logs, ResponseDemand("u", "y"))
+    assert [[c.header for c in part.columns] for part in found.parts] == [["u", "speed"], ["y", "speed"]]
     clock = found.parts[1].clock
     assert clock is not None and clock.offset == pytest.approx(500 / RATE - 100.0, abs=1e-3)
     assert found.resonances is not None

@@ -1,6 +1,7 @@
 """Logs as devices write them: read as stated, refused where something is left open."""
 
 import re
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,7 @@ from shaftloop.scenario.logs import reading
 from shaftloop.scenario.logs.binary import MdfFile
 from shaftloop.scenario.logs.reading import Log, factor_to, read_log
 from shaftloop.scenario.logs.spelling import known_unit, split_header
+from shaftloop.scenario.logs.stamps import read_stamps
 
 GERMAN = "Messung 3;;\nZeit;M_ist;n\nms;N.m;U/min\n0;1,5;1500\n0,5;-2,25;1501\n\n1;---;1502\n"
 
@@ -245,6 +247,41 @@ def test_dates_are_read_as_their_format_has_them_and_words_are_left_out(tmp_path
     table = log.table()
     np.testing.assert_allclose(table.time, [86399.9995, 86400.0], rtol=0.0, atol=1e-9)
     np.testing.assert_array_equal(table.values, [[600.5, 1.0], [601.5, 2.0]])
+
+
+@pytest.mark.parametrize(
+    ("form", "decimal"),
+    [
+        ("%Y-%m-%dT%H:%M:%S.%f", "."),
+        ("%d.%m.%Y %H:%M:%S,%f", ","),
+        ("%H:%M:%S.%f", "."),
+        ("%m/%d/%Y %H", "."),
+    ],
+)
+def test_dates_of_a_whole_column_are_those_of_its_cells(tmp_path: Path, form: str, decimal: str) -> None:
+    """A quotation mark has a block read cell by cell; both ways must agree in every bit."""
+    rng, begin = np.random.default_rng(0), datetime(2028, 2, 28, 23, 59, 57, 999000)
+    stamps = [begin + timedelta(seconds=float(x)) for x in np.sort(rng.uniform(0.0, 86400.0, 200))]
+    cells = [stamp.strftime(form)[: -3 if form.endswith("%f") else None] for stamp in stamps]
+    rows = [f"{cell};{i}{decimal}5" for i, cell in enumerate(cells)]
+    stated = ["delimiter=;", f"decimal={decimal}", "time=t", f"time_format={form}", "column.v.unit=V"]
+    fast, slow = (
+        read_log(write(tmp_path, "\n".join(["t;v", first, *rows[1:], ""])), stated).table()
+        for first in (rows[0], f'"{cells[0]}";0{decimal}5')
+    )
+    np.testing.assert_array_equal(fast.time, slow.time)
+    np.testing.assert_array_equal(fast.values, slow.values)
+    days = [read_stamps([cell], form) for cell in cells]
+    assert all(day is not None for day in days)
+
+
+@pytest.mark.parametrize(
+    "cell",
+    ["2027-02-29 10:00", "2028-02-29 24:00", "2028-02-2x 10:00", "2028/02/29 10:00", "2028-02-29 1:00"],
+)
+def test_no_such_time_is_no_stamp(cell: str) -> None:
+    assert read_stamps(["2028-02-29 10:00", cell], "%Y-%m-%d %H:%M") is None
+    assert read_stamps(["28-02-29"], "%y-%m-%d") is None and read_stamps(["9"], "9") is not None
 
 
 def test_a_rate_stands_in_for_dates(tmp_path: Path) -> None:

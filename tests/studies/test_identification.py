@@ -234,6 +234,22 @@ def test_only_columns_that_count_are_read(tmp_path: Path) -> None:
     assert [c.header for c in alone.table.columns] == ["reading", "knob"]
 
 
+def test_rates_and_means_are_taken_over_the_common_clock(tmp_path: Path) -> None:
+    """An angle at 100 rad/s, logged by a clock that runs 1 % slow; over its own it would turn at 101."""
+    time = np.arange(2000) / 1e3
+    swing, drift = 0.5 * np.sin(20.0 * time + 3.0 * time**2), 0.01
+    np.savez(tmp_path / "a.npz", **{"time [s]": time, "drive_speed [rad/s]": swing})
+    columns = {"drive_speed [rad/s]": swing, "turned [rad]": 100.0 * time}
+    np.savez(tmp_path / "b.npz", **{"time [s]": time / (1.0 + drift), **columns})
+    stated = ["column.turned.channel=load_speed", "column.turned.rate_over=20 ms"]
+    channels = {"drive_speed", "load_speed"}
+    logs = read_measurements([tmp_path / "a.npz"], [], channels)
+    logs += read_measurements([tmp_path / "b.npz"], stated, channels)
+    replay = Replay(bench(), logs)
+    assert replay.clocks[logs[1].table.log.label].drift == pytest.approx(drift, rel=0.01)
+    np.testing.assert_allclose(replay.compared[-1].measured, 100.0, rtol=3e-4)
+
+
 def test_times_of_a_log_that_nothing_compares_are_warned_of(tmp_path: Path) -> None:
     path = logged(tmp_path / "run.npz", more=("torque_setpoint", "speed_setpoint"))
     with np.load(path) as whole:

@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.errors import ScenarioError
-from shaftloop.scenario.logs.reading import LogTable
+from shaftloop.scenario.logs.reading import Column, Log, LogTable
 
-__all__ = ["Clock", "compare_clocks", "shared_clock"]
+__all__ = ["Clock", "compare_clocks", "shared_clock", "shared_column"]
 
 Array = NDArray[np.float64]
 
@@ -51,6 +51,18 @@ class Clock:
         return time + self.offset + self.drift * (time - self.middle)
 
 
+def shared_column(first: Log, second: Log) -> tuple[Column, Column] | None:
+    """Return the columns of a channel that both logs show, the first of the second log; nothing without.
+
+    Parameters
+    ----------
+    first, second : Log
+        Of one run.
+    """
+    known = {column.channel: column for column in first.columns}
+    return next(((known[c.channel], c) for c in second.columns if c.channel in known), None)
+
+
 def shared_clock(first: LogTable, second: LogTable) -> Clock | None:
     """Return the clock of a log against that of a first, by a channel of both; nothing where they share none.
 
@@ -59,13 +71,15 @@ def shared_clock(first: LogTable, second: LogTable) -> Clock | None:
     ScenarioError
         Where that channel does not show the same in both.
     """
-    known = {column.channel: i for i, column in enumerate(first.columns)}
-    for j, column in enumerate(second.columns):
-        if column.channel in known:
-            one, two = first.values[:, known[column.channel]], second.values[:, j]
-            here, there = np.isfinite(one), np.isfinite(two)
-            return compare_clocks(first.time[here], one[here], second.time[there], two[there], column.channel)
-    return None
+    shared = shared_column(first.log, second.log)
+    if shared is None:
+        return None
+    one, two = (
+        table.values[:, table.columns.index(column)]
+        for table, column in zip((first, second), shared, strict=True)
+    )
+    here, there = np.isfinite(one), np.isfinite(two)
+    return compare_clocks(first.time[here], one[here], second.time[there], two[there], shared[1].channel)
 
 
 def compare_clocks(time: Array, signal: Array, other_time: Array, other: Array, what: str) -> Clock:

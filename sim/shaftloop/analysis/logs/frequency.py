@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from shaftloop.analysis.logs.clocks import Clock, shared_clock
+from shaftloop.analysis.logs.clocks import Clock, shared_clock, shared_column
 from shaftloop.analysis.logs.deadtime import Covariances, DeadTime
 from shaftloop.analysis.logs.evenly import Bridge, mean_around, pieces
 from shaftloop.analysis.logs.orderlines import without_orders
@@ -186,7 +186,10 @@ class _Signals:
         """Yield the whole of several logs on the clock of the first one, in memory."""
         tables: dict[int, tuple[LogTable, Clock | None]] = {}
         for log in self._logs:
-            table, findings = sound_table(log.table())
+            pairs = [shared_column(self._logs[0], other) for other in self._logs[1:]]
+            needed = [column for of, column in self._where if of is log]
+            needed += [column for pair in pairs if pair for column in pair]
+            table, findings = sound_table(log.table([c for c in log.columns if c in needed]))
             clock = None
             if tables:
                 clock = _clock(next(iter(tables.values()))[0], table)

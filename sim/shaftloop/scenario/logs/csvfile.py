@@ -4,7 +4,7 @@ import csv
 import re
 from codecs import BOM_UTF16_BE, BOM_UTF16_LE
 from collections.abc import Iterator, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TextIO
 
@@ -16,6 +16,7 @@ from shaftloop.scenario.csvtext import read_number
 from shaftloop.scenario.fields import shown
 from shaftloop.scenario.logs.form import LogForm
 from shaftloop.scenario.logs.spelling import split_header
+from shaftloop.scenario.logs.stamps import microseconds, read_stamps
 from shaftloop.text import harmful
 
 __all__ = ["CsvFile"]
@@ -159,18 +160,39 @@ class CsvFile:
         text = "".join(lines)
         full = [line for line in lines if not line.isspace()]
         plain = self._separator != " " and '"' not in text and text.isascii()
-        plain &= self._timed not in wanted
-        if not plain or text.count(self._separator) != len(full) * (len(self.columns) - 1):
+        if not plain or text.count(self._separator) != len(full) * (len(self.columns) - 1) or not full:
             return None
+        stamps = None
+        if self._timed is not None and self._timed in wanted:
+            stamps = self._stamps(full)
+            if stamps is None:
+                return None
         if self._form.decimal == ",":
-            if "." in text:
+            if any("." in line for line in full):
                 return None
             full = [line.replace(",", ".") for line in full]
         try:
             block = np.loadtxt(full, delimiter=self._separator, usecols=wanted, ndmin=2, comments=None)
         except (ValueError, OverflowError):
             return None
+        if stamps is not None:
+            block[:, list(wanted).index(self._timed or 0)] = stamps
         return block if np.all(np.abs(block) <= _LARGEST) else None
+
+    def _stamps(self, lines: list[str]) -> Array | None:
+        """Return the times of plain stamps [s], 0 in their place in the lines; nothing where one is not."""
+        column, separator = self._timed or 0, self._separator
+        cells = [line.split(separator, column + 1) for line in lines]
+        found = read_stamps([row[column].strip() for row in cells], str(self._form.time_format))
+        if found is None:
+            return None
+        if self._day is None:
+            first = datetime(1970, 1, 1) + timedelta(microseconds=int(found[0]))
+            self._day = first.replace(hour=0, minute=0, second=0, microsecond=0)
+        for row in cells:
+            row[column] = "0"
+        lines[:] = map(separator.join, cells)
+        return (found - microseconds(self._day)) / 1e6
 
     def _slowly(self, lines: list[str], number: int, wanted: Sequence[int]) -> Array:
         """Return a block read cell by cell; raise where a cell is no number, naming its line."""
