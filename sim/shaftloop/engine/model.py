@@ -208,19 +208,11 @@ def alike(one: Model, other: Model) -> bool:
 
     Models of one plant have the same noise: it belongs to the parts of the line.
     """
-    return (
-        one.plant is other.plant
-        and (one.seed, one.profiles, one.segments) == (other.seed, other.profiles, other.segments)
-        and len(one.filters) == len(other.filters)
-        and len(one.noises) == len(other.noises)
-        and one.layout.initial == other.layout.initial
-        and list(map(_without_numbers, one.tasks)) == list(map(_without_numbers, other.tasks))
-        and [channel.entries for channel in one.channels] == [channel.entries for channel in other.channels]
-        and one.guards == other.guards
-        and one.traces == other.traces
-        and one.latencies == other.latencies
-    )
+    return one.plant is other.plant and _without_numbers(one) == _without_numbers(other)
 
 
-def _without_numbers(task: Task) -> tuple[object, ...]:
-    return task.kind, task.a, task.period, task.phase, task.priority
+def _without_numbers(model: Model) -> tuple[object, ...]:
+    counts = model.seed, model.profiles, model.segments, len(model.filters), len(model.noises)
+    tasks = [(task.kind, task.a, task.period, task.phase, task.priority) for task in model.tasks]
+    channels = [channel.entries for channel in model.channels]
+    return counts, model.layout.initial, tasks, channels, model.guards, model.traces, model.latencies
