@@ -52,7 +52,7 @@ _RUN_UP = (0, 256, 2048)
 From rest a derivative may hold a command at its clamp, where nothing tells Newton the way out.
 """
 _MOST_STEPS = 16
-_LEADS_ON = 0.03
+_LEADS_ON = 0.06
 """Share of the residual that a step of Newton's method may leave before its derivative is taken anew."""
 _RELATIVE_STEP = 1e-3
 _LONGEST_HYPERPERIOD = 0.05
@@ -71,6 +71,8 @@ class HyperMap:
         The bench.
     work : MapWork, optional
         What will be found of it, for the estimate of what that takes; the responses of all loops else.
+    metered : bool
+        Keep meters of energy, which say nothing of small motions.
 
     Raises
     ------
@@ -78,9 +80,13 @@ class HyperMap:
         Where the rates have no common period up to 50 ms, or the analysis would take too long.
     """
 
-    def __init__(self, description: Description, work: MapWork | None = None) -> None:
+    def __init__(
+        self, description: Description, work: MapWork | None = None, *, metered: bool = False
+    ) -> None:
         self.bench: Bench = build_bench(description, smooth=True)
-        model = self.bench.model
+        # A chopper watches the energy of its resistor.
+        kept = metered or description.brake_resistor
+        model = self.bench.model if kept else self.bench.model.unmetered()
         self.slots = mapped_slots(model)
         stepping = Stepping(at.ETD4, longest_step(model.plant, at.ETD4))
         check_map(model, stepping, len(self.slots), work or MapWork(loop_rates(description), whole=False))
@@ -151,9 +157,7 @@ class HyperMap:
         search = partial(run_up, begin, rounds, self._once, self._fixed)
         state, found = search()
         if found is None:
-            found = gently(
-                self.run, self.bench, search, lambda s: (self._once(s.copy()) - s)[self.slots] / scale
-            )
+            found = gently(self.run, self.bench, search, lambda s: self._change(s) / scale)
         if found is not None:
             return found
         where = f"no steady state at {point}"
@@ -184,22 +188,37 @@ class HyperMap:
         except _Diverged:  # a step may leave what the bench can run from
             return None
 
+    def _change(self, state: Array) -> Array:
+        """Return where a hyperperiod takes the mapped slots of a state."""
+        return np.asarray(self._once(state.copy())[self.slots] - state[self.slots])
+
     def _newton(self, state: Array) -> Array | None:
-        scale, residual, last = self._steps / _RELATIVE_STEP, np.inf, 0.0
+        """Return the steady state near a state, by Newton's method and Broyden's between derivatives [1]_.
+
+        References
+        ----------
+        .. [1] C. G. Broyden, A class of methods for solving nonlinear simultaneous equations, Mathematics of
+           Computation 19 (1965) 577-593. From memory; tested.
+        """
+        scale, step, residual, last = self._steps / _RELATIVE_STEP, np.zeros(0), np.inf, 0.0
         for _ in range(_MOST_STEPS):
-            change = (self._once(state.copy()) - state)[self.slots]
-            residual = float(np.max(np.abs(change / scale)))
+            change = self._change(state) / scale
+            residual = float(np.max(np.abs(change)))
             if not np.isfinite(residual) or residual < 1e-11:
                 break
-            # The derivative of the step before will do as long as it leads on, at a fraction of the cost.
+            # The derivative taken before, mended by what its step has shown, will do as long as it leads on.
             if residual > _LEADS_ON * last:
                 # What nothing ever writes, such as the integral of a loop without ki, must stay where it is.
                 slope, written = moving(self.jacobian(state))
                 slope, onto, keep = self._held(slope, np.eye(len(written)), written)
                 size = scale[keep, None]
                 scaled = (slope - np.eye(len(keep))) * size.T / size
-                lead = -size * (inverse(scaled) @ (onto / size))
-            state[self.slots[keep]] += lead @ change[written]
+                lead = -inverse(scaled) @ (onto * scale[written] / size)
+            else:
+                short = lead @ change[written]
+                lead += np.outer(short, step @ lead) / (step @ (step - short))
+            step = lead @ change[written]
+            state[self.slots[keep]] += step * scale[keep]
             last = residual
         return state if residual < 1e-6 else None
 
@@ -342,7 +361,8 @@ class HyperMap:
     def _transition(self, base: Array, where: tuple[int, int, int], to: int) -> Array:
         def moved(pairs: Array) -> Array:
             self._stretch(pairs, where, to)
-            return np.asarray((pairs[0] - pairs[1])[:, self.slots])
+            high, low = pairs[:, :, self.slots]
+            return np.asarray(high - low)
 
         return np.asarray(self._differences(base, moved) / (2.0 * self._steps))
 

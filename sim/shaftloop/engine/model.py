@@ -1,7 +1,7 @@
 """What a bench hands to the engine: plant, slots, sampled tasks, profiles and what to record."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 import numpy as np
@@ -201,6 +201,11 @@ class Model:
             slot = first + what.index if isinstance(what, Ref) and what.kind == "held" else what
             clocks.add(self.arrivals.get(slot) if isinstance(slot, int) and source != "profile" else None)
         return clocks.pop() if len(clocks) == 1 else None
+
+    def unmetered(self) -> "Model":
+        """Return the model without meters and peaks, a quarter of its steps; their slots stay as they are."""
+        network = replace(self.plant.network, meters=[], powers=[])
+        return replace(self, plant=replace(self.plant, network=network), peaks=[])
 
 
 def alike(one: Model, other: Model) -> bool:
