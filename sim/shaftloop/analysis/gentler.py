@@ -13,7 +13,7 @@ from shaftloop.engine.run import Run
 from shaftloop.errors import SimulationError
 from shaftloop_models.bodies import lay_out
 
-__all__ = ["gently", "quickened", "rivals", "run_up"]
+__all__ = ["gently", "newton", "quickened", "rivals", "run_up"]
 
 Array = NDArray[np.float64]
 
@@ -24,6 +24,55 @@ _SLOW, _QUICK = 1e-6, 1e-4
 _RESTS = 1e-3
 """How far the gains as they are may take the state in a hyperperiod, over the usual sizes: a loop without
 integrator rests elsewhere with other gains."""
+_MOST_STEPS = 16
+_LEADS_ON = 0.06
+"""Share of the residual that a step of Newton's method may leave before its derivative is taken anew."""
+
+
+def newton(
+    state: Array,
+    slots: NDArray[np.intp],
+    scale: Array,
+    change: Callable[[Array], Array],
+    lead_at: Callable[[Array], tuple[Array, NDArray[np.intp], NDArray[np.intp]]],
+) -> Array | None:
+    """Return the steady state near a state, by Newton's method, with Broyden's between its derivatives [1]_.
+
+    Parameters
+    ----------
+    state : ndarray, shape (all slots,)
+        Where it begins; it is written into.
+    slots : ndarray of int, shape (slots,)
+        That change over a hyperperiod.
+    scale : ndarray, shape (slots,)
+        Their typical sizes, in their units.
+    change : callable
+        Returns where a hyperperiod takes the slots of a state.
+    lead_at : callable
+        Returns the step to the steady state per change, in typical sizes, by the derivative at a state; the
+        places of the slots whose change counts, and of those that move.
+
+    References
+    ----------
+    .. [1] C. G. Broyden, A class of methods for solving nonlinear simultaneous equations, Mathematics of
+       Computation 19 (1965) 577-593. From memory; tested.
+    """
+    residual, last, step = np.inf, 0.0, np.zeros(0)
+    for _ in range(_MOST_STEPS):
+        off = change(state) / scale
+        residual = float(np.max(np.abs(off)))
+        if not np.isfinite(residual) or residual < 1e-11:
+            break
+        # The derivative taken before, mended by what its step has shown, will do as long as it leads on.
+        if residual > _LEADS_ON * last:
+            lead, written, keep = lead_at(state)
+        else:
+            short = lead @ off[written]
+            lead += np.outer(short, step @ lead) / (step @ (step - short))
+        step = lead @ off[written]
+        state[slots[keep]] += step * scale[keep]
+        last = residual
+    return state if residual < 1e-6 else None
 
 
 def run_up(
