@@ -25,8 +25,8 @@ _RESTS = 1e-3
 """How far the gains as they are may take the state in a hyperperiod, over the usual sizes: a loop without
 integrator rests elsewhere with other gains."""
 _MOST_STEPS = 16
-_LEADS_ON = 0.06
-"""Share of the residual that a step of Newton's method may leave before its derivative is taken anew."""
+_LEADS_ON = 0.1
+"""Share of the residual that two steps may leave before the derivative is taken anew."""
 
 
 def newton(
@@ -57,21 +57,26 @@ def newton(
     .. [1] C. G. Broyden, A class of methods for solving nonlinear simultaneous equations, Mathematics of
        Computation 19 (1965) 577-593. From memory; tested.
     """
-    residual, last, step = np.inf, 0.0, np.zeros(0)
+    residual, last, fresh = np.inf, (0.0, 0.0), True
+    step = kept = before = np.zeros(0)
     for _ in range(_MOST_STEPS):
         off = change(state) / scale
         residual = float(np.max(np.abs(off)))
         if not np.isfinite(residual) or residual < 1e-11:
             break
-        # The derivative taken before, mended by what its step has shown, will do as long as it leads on.
-        if residual > _LEADS_ON * last:
+        # The derivative taken before, mended by what its steps have shown, will do as long as they lead on.
+        astray = residual > last[1] and not fresh
+        if astray:
+            state[:], off, residual = before, kept, last[1]
+        fresh = astray or residual > _LEADS_ON * last[0]
+        if fresh:
             lead, written, keep = lead_at(state)
         else:
             short = lead @ off[written]
             lead += np.outer(short, step @ lead) / (step @ (step - short))
-        step = lead @ off[written]
+        before, kept, step = state.copy(), off, lead @ off[written]
         state[slots[keep]] += step * scale[keep]
-        last = residual
+        last = (np.inf if fresh else last[1], residual)
     return state if residual < 1e-6 else None
 
 

@@ -197,6 +197,8 @@ def turning(bench: Bench, state: Array, speed: float) -> Array:
 def framed(bench: Bench, state: Array, speed: float) -> Array:
     """Return a state whose positions count in a frame that turns at a speed; it is written into.
 
+    Extremes that have not been looked for yet are 0.
+
     Parameters
     ----------
     state : ndarray, shape (slots,)
@@ -204,7 +206,7 @@ def framed(bench: Bench, state: Array, speed: float) -> Array:
     speed : float
         Of the leftmost body. [rad/s]
     """
-    frame = bench.line.frame
+    state[np.isinf(state)], frame = 0.0, bench.line.frame
     if frame is not None:
         state[len(bench.model.plant.network.states) + frame.index] = speed
     return state
