@@ -33,7 +33,7 @@ def newton(
     state: Array,
     slots: NDArray[np.intp],
     scale: Array,
-    change: Callable[[Array], Array],
+    off_at: Callable[[Array], Array],
     lead_at: Callable[[Array], tuple[Array, NDArray[np.intp], NDArray[np.intp]]],
 ) -> Array | None:
     """Return the steady state near a state, by Newton's method, with Broyden's between its derivatives [1]_.
@@ -46,8 +46,8 @@ def newton(
         That change over a hyperperiod.
     scale : ndarray, shape (slots,)
         Their typical sizes, in their units.
-    change : callable
-        Returns where a hyperperiod takes the slots of a state.
+    off_at : callable
+        Returns where a hyperperiod takes the slots of a state, in typical sizes.
     lead_at : callable
         Returns the step to the steady state per change, in typical sizes, by the derivative at a state; the
         places of the slots whose change counts, and of those that move.
@@ -60,7 +60,7 @@ def newton(
     residual, last, fresh = np.inf, (0.0, 0.0), True
     step = kept = before = np.zeros(0)
     for _ in range(_MOST_STEPS):
-        off = change(state) / scale
+        off = off_at(state)
         residual = float(np.max(np.abs(off)))
         if not np.isfinite(residual) or residual < 1e-11:
             break

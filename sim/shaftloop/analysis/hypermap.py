@@ -53,6 +53,8 @@ From rest a derivative may hold a command at its clamp, where nothing tells Newt
 """
 _RELATIVE_STEP = 1e-3
 _LONGEST_HYPERPERIOD = 0.05
+_MOST_CUTS = 64
+"""Ticks of all loops in a hyperperiod up to which all are cut for one."""
 
 
 class _Diverged(SimulationError):
@@ -81,9 +83,9 @@ class HyperMap:
         self, description: Description, work: MapWork | None = None, *, metered: bool = False
     ) -> None:
         self.bench: Bench = build_bench(description, smooth=True)
+        whole = self.bench.model
         # A chopper watches the energy of its resistor.
-        kept, model = metered or description.brake_resistor, self.bench.model
-        model = model if kept else model.unmetered()
+        model = whole if metered or description.brake_resistor else whole.unmetered()
         self.slots = mapped_slots(model)
         stepping = Stepping(at.ETD4, longest_step(model.plant, at.ETD4))
         check_map(model, stepping, len(self.slots), work or MapWork(loop_rates(description), whole=False))
@@ -102,7 +104,7 @@ class HyperMap:
     @property
     def difference_steps(self) -> Array:
         """Steps of the central differences, by the unit of the mapped slot, shape (mapped slots,)."""
-        return np.asarray(self._steps)
+        return self._steps
 
     def limit_voltages(self, limited: bool) -> None:
         """Let machines make no more voltage than they can, or whatever they want as is usual here.
@@ -152,8 +154,7 @@ class HyperMap:
         begin = place(self.bench, rest if near is None else near.copy(), point.speed)
         search = partial(run_up, begin, _RUN_UP if near is None else _RUN_UP[1:2], self._once, self._fixed)
         state, found = search()
-        if found is None:
-            found = gently(self.run, self.bench, search, lambda s: self._change(s) / self._sizes)
+        found = gently(self.run, self.bench, search, self._off) if found is None else found
         if found is not None:
             return found
         where = f"no steady state at {point}"
@@ -176,15 +177,15 @@ class HyperMap:
         self._stretch(state, START, self.ticks)
         return state
 
-    def _change(self, state: Array) -> Array:
-        """Return where a hyperperiod takes the mapped slots of a state."""
-        return np.asarray(self._once(state.copy())[self.slots] - state[self.slots])
+    def _off(self, state: Array) -> Array:
+        """Return where a hyperperiod takes the mapped slots of a state, in typical sizes."""
+        return np.asarray((self._once(state.copy())[self.slots] - state[self.slots]) / self._sizes)
 
     def _fixed(self, state: Array) -> Array | None:
         """Return the state near one that a hyperperiod maps to itself, nothing where Newton finds none."""
         try:
             with quickened(self.run, self.bench):
-                return newton(state, self.slots, self._sizes, self._change, self._lead)
+                return newton(state, self.slots, self._sizes, self._off, self._lead)
         except _Diverged:  # a step may leave what the bench can run from
             return None
 
@@ -264,33 +265,31 @@ class HyperMap:
     def open_each(self, loops: Sequence[LoopHandle], state: Array) -> list[OpenLoop]:
         """Return each of several loops opened, all others closed, from derivatives taken once.
 
+        All loops of the bench are cut, unless they tick often, so that none depends on who else is asked for.
+
         Parameters
         ----------
-        loops : sequence of LoopHandle
+        loops, state : sequence of LoopHandle, ndarray
             As in `open`.
-        state : ndarray, shape (slots,)
-            From `steady`.
         """
-        cut = self._cut(loops, state)
-        return [self._needed(cut.alone(number)) for number in range(len(loops))]
+        every = [h for h in self.bench.loops.values() if h.break_slot >= 0 and not h.parameters.limiter_of]
+        if sum(len(self._ticks(loop)) for loop in every) > _MOST_CUTS:
+            every = list(loops)
+        cut, names = self._cut(every, state), [loop.parameters.name for loop in every]
+        return [self._needed(cut.alone(names.index(loop.parameters.name))) for loop in loops]
 
     def _cut(self, loops: Sequence[LoopHandle], state: Array, seen: Sequence[int] | None = None) -> Opened:
         looked = [loop.break_slot for loop in loops] if seen is None else seen
         cuts = [
-            Cut(tick, loop.break_slot + 1, slot)
-            for loop, slot in zip(loops, looked, strict=True)
+            Cut(tick, loop.break_slot + 1, slot, number)
+            for number, (loop, slot) in enumerate(zip(loops, looked, strict=True))
             for tick in self._ticks(loop)
         ]
-        order = sorted(range(len(cuts)), key=lambda number: cuts[number].tick)
-        opening = Opening(self._stretch, self.slots, [cuts[number] for number in order], self.ticks)
+        opening = Opening(self._stretch, self.slots, sorted(cuts, key=lambda cut: cut.tick), self.ticks)
         base = self._once(state.copy())[[cut.injected - 1 for cut in opening.cuts]]
         units = 1e-3 * np.maximum(np.abs(base), self._typical_torque())
         with self._silent(loops):
-            a, b, c, d = opening.opened(base, state, self._steps, units, self._differences)
-        back = np.argsort(order)
-        numbers = np.repeat(np.arange(len(loops)), [len(self._ticks(loop)) for loop in loops])
-        ticks = np.array([cut.tick for cut in cuts])
-        return Opened(a, b[:, back], c[back], d[np.ix_(back, back)], ticks, numbers)
+            return opening.opened(base, state, self._steps, units, self._differences)
 
     def _needed(self, cut: Opened) -> OpenLoop:
         """Return a system of the slots that count."""

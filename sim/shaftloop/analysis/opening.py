@@ -26,6 +26,8 @@ class Cut(NamedTuple):
     """Slot that carries the command in place of the controller's."""
     seen: int
     """Slot that is looked at."""
+    loop: int
+    """Number of the loop."""
 
 
 @dataclass(frozen=True)
@@ -87,8 +89,8 @@ class Opening:
         steps: Array,
         units: Array,
         differences: Callable[[Array, Callable[[Array], Array]], Array],
-    ) -> tuple[Array, Array, Array, Array]:
-        """Return the derivatives A, B, C, D of `Opened`, by rising tick.
+    ) -> Opened:
+        """Return the derivatives.
 
         Parameters
         ----------
@@ -103,8 +105,10 @@ class Opening:
         """
         ac = differences(state, partial(self.moved, base)) / (2.0 * steps)
         bd = np.column_stack(self.kicked(base, state, units)) / (2.0 * units)
-        count = len(self.slots)
-        return ac[:count], bd[:count], ac[count:], bd[count:]
+        count, loops = len(self.slots), np.array([cut.loop for cut in self.cuts])
+        order = np.argsort(loops, kind="stable")
+        ticks, rows = np.array([cut.tick for cut in self.cuts]), count + order
+        return Opened(ac[:count], bd[:count, order], ac[rows], bd[rows][:, order], ticks[order], loops[order])
 
     def moved(self, commands: Array, pairs: Array) -> Array:
         """Return what comes to differ in pairs of states: mapped slots at the end, what is seen at each cut.
