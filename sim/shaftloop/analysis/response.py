@@ -147,7 +147,9 @@ def grid(loop: OpenLoop, least: float = 0.0) -> Array:
         A pole that raises L, or S of the closed loop, by less than this at an image is not looked at there.
     """
     half = 0.5 / loop.period
-    opened, closed = (_poles_and_images(system, least) for system in (loop, loop.disturbed))
+    # The response takes the form of the opened loop anyway.
+    opened = _poles_and_images(loop, loop.resolvent.poles, least)
+    closed = _poles_and_images(loop.disturbed, loop.disturbed.poles, least)
     zeros = _in_motion(_zeros(loop))
     # A zero makes a dip at an image where a pole makes a peak: elsewhere what comes back is small and smooth.
     some = np.any([seen[np.abs(poles) > _FLAT].any(axis=0) for poles, seen in (opened, closed)], axis=0)
@@ -174,7 +176,7 @@ def grid(loop: OpenLoop, least: float = 0.0) -> Array:
     return every[(every >= lowest) & (every <= half)]
 
 
-def _poles_and_images(system: OpenLoop, least: float) -> tuple[Complex, NDArray[np.bool_]]:
+def _poles_and_images(system: OpenLoop, poles: Complex, least: float) -> tuple[Complex, NDArray[np.bool_]]:
     """Return the poles of a system that are in motion, and at which images each is seen, shape (n, p).
 
     What a pole adds to the fundamental response at its images follows from its two eigenvectors.
@@ -183,7 +185,7 @@ def _poles_and_images(system: OpenLoop, least: float) -> tuple[Complex, NDArray[
 
     count = len(system.instants)
     if least == 0.0 or count == 1:
-        values = _in_motion(system.poles)
+        values = _in_motion(poles)
         return values, np.ones((len(values), count), dtype=np.bool_)
     form = system.resolvent
     every, common = form.poles, np.ones(len(form.into))
