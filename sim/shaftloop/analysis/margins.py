@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.analysis.hypermap import HyperMap
+from shaftloop.analysis.loci import boundary_factors
 from shaftloop.analysis.openloop import OpenLoop, spectral_radius
 from shaftloop.analysis.operating import OperatingPoint
 from shaftloop.analysis.reduction import solved
@@ -41,6 +42,8 @@ Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 _SCAN = np.geomspace(1.0, 1e3, 13)
+_SPARSER = 4
+"""Of these, one in so many is looked at where the boundaries themselves are known, of two ticks."""
 _SEEN = 1e-4
 """Height from which on the peak of a pole at an image is looked at, in L or in S."""
 _ON_CIRCLE = 1e-12
@@ -214,9 +217,13 @@ class Margins:
         return [crossing.value for crossing in self._phase_crossings]
 
     def _boundary(self, side: float) -> float | None:
-        scan = (_SCAN if self.ticks > 1 else _SCAN[[0, -1]]) ** side
-        factors = [k for k in self._factors if (k > 1.0) == (side > 0.0)]
+        scan = _SCAN[:: {1: len(_SCAN) - 1, 2: _SPARSER}.get(self.ticks, 1)] ** side
+        factors = [k for k in self._boundaries if (k > 1.0) == (side > 0.0)]
         return stability_boundary(self.system, factors, scan)
+
+    @cached_property
+    def _boundaries(self) -> list[float]:
+        return boundary_factors(self.system, self.frequency) if self.ticks == 2 else self._factors
 
     @cached_property
     def _ms(self) -> Peak:
@@ -282,8 +289,8 @@ def stability_boundary(system: OpenLoop, candidates: list[float], scan: Array) -
     knots = sorted(abs(np.log(k)) for k in candidates if abs(np.log(k)) < abs(np.log(scan[-1])))
     # One point between any two candidates, however close: a resonance may be lost and regained within 1e-6.
     between = [0.5 * (low + high) for low, high in pairwise(knots)]
-    # At one tick L is all of the response, and its crossing the boundary itself.
-    several = len(system.instants) > 1
+    # Up to two ticks the candidates are the boundaries themselves.
+    several = len(system.instants) > 2
     near = [max(knot + d, 0.0) for knot in knots for d in (-_NEAR, _NEAR) if several]
     points = [float(np.exp(side * size)) for size in sorted({*np.abs(np.log(scan)), *between, *near})]
     last, value = points[0], system.disturbed.radius - 1.0

@@ -25,6 +25,7 @@ __all__ = [
     "gain_crossings",
     "grid",
     "phase_crossings",
+    "real_crossings",
     "refined",
     "root",
     "transfer",
@@ -258,33 +259,49 @@ def phase_crossings(loop: OpenLoop, frequency: Array, response: Complex) -> list
     response : ndarray, shape (n,)
         L on the grid.
     """
+    crossings = real_crossings(lambda f: fundamental(loop, f), frequency, response)
+    return [Crossing("phase", at, factor) for at, factor in crossings]
+
+
+def real_crossings(
+    value_at: Callable[[Array], Complex], frequency: Array, values: Complex
+) -> list[tuple[float, float]]:
+    """Return where a function of frequency is real and negative [Hz], and its factor to -1 there.
+
+    Parameters
+    ----------
+    value_at : callable
+        The function.
+    frequency, values : ndarray, shape (n,)
+        A grid up to where it is real by itself [Hz], and what is known there.
+    """
     found = []
-    imaginary = response.imag.copy()
-    edge = response[-1]
+    values, edge = values.copy(), complex(values[-1])
     real_at_edge = abs(edge.imag) < 1e-6 * abs(edge)
     if real_at_edge:
-        # L is real at half the rate; the sign of what rounding leaves there is no crossing of its own.
-        imaginary[-1] = 0.0
-    frequency, imaginary, real = _with_grazes(loop, frequency, imaginary, response.real)
-    negative = (real[:-1] < 0.0) | (real[1:] < 0.0)
+        # The sign of what rounding leaves there is no crossing of its own.
+        values[-1] = edge.real
+    frequency, values = _with_grazes(value_at, frequency, values)
+    imaginary, negative = values.imag, (values.real[:-1] < 0.0) | (values.real[1:] < 0.0)
     i = np.flatnonzero((imaginary[:-1] * imaginary[1:] < 0.0) & negative)
     ends = imaginary[i], imaginary[i + 1]
-    places = refined(lambda f: fundamental(loop, f).imag, frequency[i], frequency[i + 1], ends)
-    for at, value in zip(places.tolist(), fundamental(loop, places).tolist(), strict=True):
+    places = refined(lambda f: value_at(f).imag, frequency[i], frequency[i + 1], ends)
+    for at, value in zip(places.tolist(), value_at(places).tolist(), strict=True):
         if value.real < 0.0 and abs(value.imag) < 1e-3 * abs(value.real):
-            found.append(Crossing("phase", at, float(-1.0 / value.real)))
+            found.append((at, -1.0 / value.real))
     if real_at_edge and edge.real < 0.0:
-        found.append(Crossing("phase", float(frequency[-1]), float(-1.0 / edge.real)))
+        found.append((float(frequency[-1]), -1.0 / edge.real))
     return found
 
 
 def _with_grazes(
-    loop: OpenLoop, frequency: Array, imaginary: Array, real: Array
-) -> tuple[Array, Array, Array]:
-    """Return a grid, with a point where L reaches over the negative real axis between two of its points.
+    value_at: Callable[[Array], Complex], frequency: Array, values: Complex
+) -> tuple[Array, Complex]:
+    """Return a grid, with a point where a function reaches over the negative real axis between two of it.
 
     The circle of a resonance may do so by so little that both crossings fall between two points.
     """
+    imaginary, real = values.imag, values.real
     size = np.abs(imaginary)
     inner = (size[1:-1] <= size[:-2]) & (size[1:-1] <= size[2:]) & (size[1:-1] < _GRAZES * np.abs(real[1:-1]))
     same = (imaginary[1:-1] * imaginary[:-2] > 0.0) & (imaginary[1:-1] * imaginary[2:] > 0.0)
@@ -293,20 +310,16 @@ def _with_grazes(
         low, high = frequency[i - 1], frequency[i + 1]
         for _ in range(_LOOKS):
             points = np.linspace(low, high, _LOOK)
-            beyond = np.sign(imaginary[i]) * fundamental(loop, points).imag
+            beyond = np.sign(imaginary[i]) * value_at(points).imag
             k = int(np.argmin(beyond))
             if beyond[k] < 0.0:
                 added.append(points[k])
                 break
             low, high = points[max(k - 1, 0)], points[min(k + 1, _LOOK - 1)]
     if not added:
-        return frequency, imaginary, real
-    places, response = np.searchsorted(frequency, added), fundamental(loop, np.array(added))
-    return (
-        np.insert(frequency, places, added),
-        np.insert(imaginary, places, response.imag),
-        np.insert(real, places, response.real),
-    )
+        return frequency, values
+    places, further = np.searchsorted(frequency, added), value_at(np.array(added))
+    return np.insert(frequency, places, added), np.insert(values, places, further)
 
 
 def root(
