@@ -215,7 +215,7 @@ class PmPorts:
 
 @equation
 def dq_coupling(
-    speed: float, current_d: float, current_q: float, pole_pairs: float, ld: float, lq: float
+    speed: float, current_d: float, current_q: float, of_q: float, of_d: float
 ) -> tuple[float, float]:
     """Return the speed-dependent parts of id' and iq' that are not linear [A/s].
 
@@ -225,13 +225,10 @@ def dq_coupling(
         Of the rotor. [rad/s]
     current_d, current_q : float
         [A]
-    pole_pairs : float
-        [1]
-    ld, lq : float
-        Inductances. [H]
+    of_q, of_d : float
+        p·Lq/Ld, p·Ld/Lq. [1]
     """
-    electrical = pole_pairs * speed
-    return electrical * (lq / ld) * current_q, -electrical * (ld / lq) * current_d
+    return of_q * speed * current_q, -of_d * speed * current_d
 
 
 @equation
@@ -326,7 +323,7 @@ def _constant(
     rates = net.term(
         TermKind.DQ_COUPLING,
         [node.speed, d, q],
-        [p, ld, lq],
+        [p * lq / ld, p * ld / lq],
         [f"{name}.coupling_d", f"{name}.coupling_q"],
         slope=p * machine.max_speed,
     )

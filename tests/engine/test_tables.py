@@ -17,7 +17,7 @@ def test_places_in_the_work_vector_do_not_overlap(name: str) -> None:
     size = int(it[at.Z_SIZE])
     rows = int(it[at.N] + -it[at.N] % 4)
     spans = [(it[at.Z], 2 * size), (it[at.BASE], rows + size), (it[at.ZM], size), (it[at.ZC], size)]
-    spans += [(it[at.CHANGE], max(2 * it[at.Q], it[at.N])), (it[at.SAVED], it[at.N] + it[at.M])]
+    spans += [(it[at.CHANGE], max(it[at.Q], it[at.N])), (it[at.SAVED], it[at.N] + it[at.M])]
     spans += [(it[at.SUMS], 3), (it[at.LOCALS], 4), (it[at.ZEROS], 4)]
     spans += [(it[at.RECENT], at.BLOCK * it[at.CHANNELS])]
     owner = np.zeros(run.work.size, dtype=int)

@@ -33,7 +33,7 @@ def _single(matrix, *values) -> None:  # type: ignore[no-untyped-def]
     rows, columns = matrix.shape
     pattern = np.any(matrix.reshape(rows // 4, 4, columns) != 0.0, axis=1)
     blocks = block_rows(pattern, np.ones(rows // 4, dtype=bool), 1)
-    it, entries = describe_blocks(blocks, matrix.T[np.newaxis, np.newaxis], 4)
+    it, entries = describe_blocks(blocks, matrix.T[np.newaxis, np.newaxis], 1)
     _call(np.array(it, dtype=np.int64), len(blocks), entries[0].copy(), *values)
 
 

@@ -147,8 +147,8 @@ def _outputs(term: Term, inputs: list[float]) -> tuple[float, ...]:
         (speed,), (windage,) = inputs, term.parameters
         return (math.copysign(windage * speed**2, speed),)
     if term.kind == TermKind.DQ_COUPLING:
-        (speed, current_d, current_q), (pole_pairs, ld, lq) = inputs, term.parameters
-        return pole_pairs * speed * lq * current_q / ld, -pole_pairs * speed * ld * current_d / lq
+        (speed, current_d, current_q), (of_q, of_d) = inputs, term.parameters
+        return of_q * speed * current_q, -of_d * speed * current_d
     if term.kind == TermKind.RELUCTANCE_TORQUE:
         (current_d, current_q), (coefficient,) = inputs, term.parameters
         return (coefficient * current_d * current_q,)

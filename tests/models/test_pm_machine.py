@@ -136,7 +136,7 @@ def test_the_coupling_is_as_fast_as_the_electrical_speed() -> None:
 
 @given(st.floats(-400.0, 400.0), st.floats(-300.0, 300.0), st.floats(-300.0, 300.0))
 def test_the_compiled_terms_equal_their_formulas(speed: float, i_d: float, i_q: float) -> None:
-    assert dq_coupling(speed, i_d, i_q, 4.0, 0.4e-3, 0.6e-3) == pytest.approx(
+    assert dq_coupling(speed, i_d, i_q, 4.0 * 0.6e-3 / 0.4e-3, 4.0 * 0.4e-3 / 0.6e-3) == pytest.approx(
         (4.0 * speed * 0.6e-3 * i_q / 0.4e-3, -4.0 * speed * 0.4e-3 * i_d / 0.6e-3), rel=1e-13
     )
     assert reluctance_torque(i_d, i_q, -1.2e-3) == pytest.approx(-1.2e-3 * i_d * i_q, rel=1e-14)

@@ -32,7 +32,7 @@ vector (w). Kernels write ``it[at.N]``.
     WINDAGE_FLOAT,  # f: [N m s^2/rad^2] each
     COUPLINGS,
     COUPLING_INT,  # i: (speed, id, iq, write d, write q) each
-    COUPLING_FLOAT,  # f: (pole pairs, Ld, Lq) each
+    COUPLING_FLOAT,  # f: (p·Lq/Ld, p·Ld/Lq) each
     RELUCTANCES,
     RELUCTANCE_INT,  # i: (id, iq, write) each
     RELUCTANCE_FLOAT,  # f: [N m/A^2] each
@@ -142,7 +142,7 @@ RECORD, DELIVER, SAMPLE, ENCODER, HOP, LOOP, LIMITER, PM_CONTROL, SERVO = range(
 AVERAGE, EDGES, WRAP, PATH_MODEL, OWN, IDLE, FOLLOW, COMPARE, SEND, RECEIVE = range(9, 19)
 """The closed set of sampled tasks; their rows stand in `engine.rows`."""
 
-FREE, MIDDLE, LAST, END, SLOPE, SIGNAL = range(6)
+FREE, MIDDLE, LAST, BOTH, END, SLOPE, SIGNAL = range(7)
 """Products: those of a step of `engine.matrices`, x' of the reference stepper, signals from states."""
 
 BLOCK = 8

@@ -40,6 +40,8 @@ class Tables:
     scratch: int
     """Length of the work vector."""
     calendar: Instants
+    gaps: int
+    """Number of gap lengths that the tables hold."""
     gap_matrices: Matrices
     """Those of every gap; the same for tables `alike`."""
     keys: Ints
@@ -112,7 +114,7 @@ def build_tables(model: Model, clock: Clock, gaps: Gaps) -> Tables:
     scratch = _place_work(head)
     it, ft = sections.arrays()
     keys = np.array([(model.seed << 16) + i for i in range(len(model.noises))], dtype=np.int64)
-    return Tables(it, ft, scratch, calendar, gaps.matrices(), keys)
+    return Tables(it, ft, scratch, calendar, gaps.count, gaps.matrices(), keys)
 
 
 def with_numbers(tables: Tables, model: Model) -> Tables:
@@ -294,7 +296,7 @@ def _place_work(head: list[int]) -> int:
         at.BASE: base + z,
         at.ZM: z,
         at.ZC: z,
-        at.CHANGE: max(2 * q, n) + 4,
+        at.CHANGE: max(q, n) + 4,
         at.SAVED: head[at.SLOTS],
         at.SUMS: 3,
         at.LOCALS: 4,

@@ -147,7 +147,7 @@ def wanted_rows(model: Model) -> list[NDArray[np.bool_]]:
         middle = every  # torques on bodies that may stick read many of them
     last, middle, every = (np.concatenate([rows, padding]) for rows in (last, middle, every))
     signals = np.arange(plant.padded_signals) < len(plant.c)
-    return [np.concatenate([every, middle]), middle, last, every, every, signals]
+    return [np.concatenate([every, middle]), middle, last, every, every, every, signals]
 
 
 def _states(plant: Plant, read: Sequence[Ref]) -> NDArray[np.bool_]:

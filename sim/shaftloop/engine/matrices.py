@@ -6,9 +6,10 @@ exponential stepper holds, by columns, rows padded to four:
 1. for [x, u, N0]: states at h, then at h/2, under constant N0;
 2. for N(middle 1) − N0: ``h·φ2(h/2)·G``;
 3. for N(middle 2) − N0: ``2·h·φ2(h)·G``;
-4. for the sum of both differences, then for N(end) − N0: ``h·(2φ2 − 4φ3)·G`` and ``h·(4φ3 − φ2)·G``;
-5. nothing in place of [A B G], which the reference stepper has instead of all these;
-6. for x: the signals.
+4. for the sum of both differences: ``h·(2φ2 − 4φ3)·G``;
+5. for N(end) − N0: ``h·(4φ3 − φ2)·G``;
+6. nothing in place of [A B G], which the reference stepper has instead of all these;
+7. for x: the signals.
 """
 
 import math
@@ -34,8 +35,7 @@ _TERMS = 16
 _Key = tuple[bytes, float]
 _PACKS: dict[_Key, Array] = {}
 """Packs made last: many benches of a study have the same matrices, which cost more than their runs."""
-_MOST_KEPT = 2_000_000
-"""Their entries. A study runs benches ahead of their figures, for which small motions need the same packs."""
+_MOST_PACKS = 64
 _MOST_STEPS = 64
 """Stretches of a gap over which the noise of a filter is added up one by one."""
 
@@ -119,7 +119,7 @@ def exponential_packs(pairs: Sequence[tuple[Plant, float]]) -> list[Array]:
     for group in groups.values():
         found |= zip(group, _exponential_packs(list(group.values())), strict=True)
     for key in keys:
-        while len(_PACKS) * found[key].size > _MOST_KEPT and key not in _PACKS:
+        while len(_PACKS) >= _MOST_PACKS and key not in _PACKS:
             _PACKS.pop(next(iter(_PACKS)), None)
         _PACKS[key] = found[key]
     return [found[key] for key in keys]
@@ -139,7 +139,8 @@ def _exponential_packs(pairs: Sequence[tuple[Plant, float]]) -> list[Array]:
         ),
         (h * half2 @ g,),
         (2.0 * second,),
-        (np.concatenate([2.0 * second - 4.0 * third, 4.0 * third - second], axis=2),),
+        (2.0 * second - 4.0 * third,),
+        (4.0 * third - second,),
         (np.stack([plant.c for plant, _ in pairs]),),
     )
     packs = np.concatenate([padded_columns(*parts) for parts in blocks], axis=1)
@@ -167,8 +168,8 @@ def pack_shapes(plant: Plant, exponential: bool) -> list[tuple[int, int]]:
     n, m, q, r = len(plant.a), plant.b.shape[1], plant.g.shape[1], plant.padded_signals
     rows, inputs = n + -n % 4, n + m + q
     if not exponential:
-        return [(0, 0)] * 4 + [(rows, inputs), (r, n)]
-    return [(2 * rows, inputs), (rows, q), (rows, q), (rows, 2 * q), (0, 0), (r, n)]
+        return [(0, 0)] * 5 + [(rows, inputs), (r, n)]
+    return [(2 * rows, inputs), *[(rows, q)] * 4, (0, 0), (r, n)]
 
 
 def noise_root(f: Array, g: Array, density: float, gap: float) -> Array:

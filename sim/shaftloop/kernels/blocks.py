@@ -11,7 +11,6 @@ each entry stands once per lane.
 """
 
 from collections.abc import Sequence
-from functools import lru_cache
 from itertools import combinations, groupby, pairwise
 
 import numpy as np
@@ -28,6 +27,8 @@ OWN = 16
 """Added to the number of rows of a block whose entries every lane has for itself."""
 FOLD = {1: 4, LANES: 1}
 """Rows of a matrix in a row of a block, by the width of a kernel: the entries of a vector."""
+COLUMNS = {1: 2, LANES: 1}
+"""Columns that a product takes at a time, by the width of a kernel."""
 _BESIDE, _START = 2, 16
 """Cost of a column beside its entries, and of a block, in entries that a bench that runs alone multiplies."""
 
@@ -48,13 +49,6 @@ def block_rows(pattern: NDArray[np.bool_], wanted: NDArray[np.bool_], width: int
     width : int
         Of the kernel: 1 or `LANES`.
     """
-    return list(_blocks(pattern.tobytes(), pattern.shape, wanted.tobytes(), width))
-
-
-@lru_cache(maxsize=128)
-def _blocks(entries: bytes, shape: tuple[int, ...], read: bytes, width: int) -> tuple[Block, ...]:
-    """Return the same, which is kept: benches of a study differ in numbers only."""
-    pattern, wanted = np.frombuffer(entries, np.bool_).reshape(shape), np.frombuffer(read, np.bool_)
     order = sorted(np.flatnonzero(wanted).tolist(), key=lambda row: (pattern[row].tobytes(), row))
     groups = [list(rows) for _, rows in groupby(order, key=lambda row: pattern[row].tobytes())]
     if width == 1:
@@ -65,7 +59,7 @@ def _blocks(entries: bytes, shape: tuple[int, ...], read: bytes, width: int) -> 
         parts = -(-len(rows) // MOST_ROWS[width])
         ends = [len(rows) * k // parts for k in range(parts + 1)]
         blocks += [(tuple(rows[a:b]), columns) for a, b in pairwise(ends)]
-    return tuple(blocks)
+    return blocks
 
 
 def _joined(pattern: NDArray[np.bool_], groups: list[list[int]]) -> list[list[int]]:
@@ -83,7 +77,9 @@ def _joined(pattern: NDArray[np.bool_], groups: list[list[int]]) -> list[list[in
     return groups
 
 
-def describe_blocks(blocks: Sequence[Block], matrices: Floats, fold: int = 1) -> tuple[list[int], Floats]:
+def describe_blocks(
+    blocks: Sequence[Block], matrices: Floats, width: int = LANES
+) -> tuple[list[int], Floats]:
     """Return the integers of all blocks, and their floats for every gap.
 
     Parameters
@@ -92,17 +88,23 @@ def describe_blocks(blocks: Sequence[Block], matrices: Floats, fold: int = 1) ->
         From `block_rows`.
     matrices : ndarray, shape (lanes or 1, gaps, columns, rows)
         Of every lane and gap, transposed; of one lane where all have the same.
-    fold : int
-        Rows of the matrices in a row of a block.
+    width : int
+        Of the kernel: 1 or `LANES`.
     """
-    words: list[int] = []
+    words, fold, step = list[int](), FOLD[width], COLUMNS[width]
+    filled = np.pad(matrices, [(0, 0), (0, 0), (0, 1), (0, 0)])  # behind the last column zeros
     parts = [np.zeros((matrices.shape[1], 0))]
     for rows, columns in blocks:
+        halves = [[column for column in columns if column % 2 == odd] for odd in (0, 1)]
+        spare = [half[: -len(half) % step] for half in halves]
+        read = [column for each in zip(halves, spare, strict=True) for part in each for column in part]
+        taken = [*halves[0], *[-1] * len(spare[0]), *halves[1], *[-1] * len(spare[1])]
+        even = len(halves[0]) + len(spare[0])
         places = [fold * row + k for row in rows for k in range(fold)]
-        part = matrices[:, :, columns][..., places]
+        part = filled[:, :, taken][..., places]
         own = bool(np.any(part != part[0]))
         entries = np.moveaxis(part, 0, -1) if own else part[0]
-        words += [len(rows) + OWN * own, len(columns), *(fold * row for row in rows), *columns]
+        words += [len(rows) + OWN * own, len(read), even, *(fold * row for row in rows), *read]
         parts.append(entries.reshape(len(entries), -1))
     return words, np.hstack(parts)
 
@@ -133,7 +135,7 @@ def as_blocks(
         nonzero = np.any(matrices != 0.0, axis=(0, 1)).T.reshape(rows // fold, fold, columns)
         blocks = block_rows(np.any(nonzero, axis=1), np.any(read[:rows].reshape(-1, fold), axis=1), width)
         head += [1 + 3 * len(shapes) + len(words), len(blocks), place]
-        described, entries = describe_blocks(blocks, matrices, fold)
+        described, entries = describe_blocks(blocks, matrices, width)
         words += described
         parts.append(entries)
         place += entries.shape[1]

@@ -12,10 +12,10 @@ from types import FunctionType
 from typing import Any
 
 import numba
-from llvmlite import ir
+from llvmlite import binding, ir
 from llvmlite.binding import Linkage
 from numba.core import cgutils, types
-from numba.core.codegen import CPUCodeLibrary
+from numba.core.codegen import CPUCodeLibrary, JITCPUCodegen
 from numba.core.compiler import Compiler
 from numba.core.compiler_lock import global_compiler_lock
 from numba.core.registry import cpu_target
@@ -32,11 +32,24 @@ __all__ = ["compile_equation", "compile_kernel"]
 _POINTER = ir.DoubleType().as_pointer()
 _C = ctypes.CDLL("msvcrt" if os.name == "nt" else None)
 _SCALARS = {int: types.int64, float: types.float64, bool: types.boolean}
+binding.set_option("shaftloop", "-unroll-runtime=false")  # kernels run most loops a few times only
 _DISPATCHERS: dict[Callable[..., Any], Any] = {}
+
+
+class _Target(JITCPUCodegen):  # type: ignore[misc]
+    """The processor, whose gathers are not used: on most they are slower than loads one by one."""
+
+    def _customize_tm_features(self) -> str:
+        features = super()._customize_tm_features()
+        avoided = ",+prefer-no-gather,+prefer-no-scatter" if "+avx2" in features else ""
+        return f"{features}{avoided}"
 
 
 class _Library(CPUCodeLibrary):  # type: ignore[misc]
     """LLVM code of one function, left as it is until a kernel wants it."""
+
+    apart = False
+    """Whether it is that of a routine, which LLVM might inline all the same, with all that is rare in it."""
 
     def finalize(self) -> None:
         """Leave everything to the kernel."""
@@ -64,6 +77,9 @@ class _Library(CPUCodeLibrary):  # type: ignore[misc]
         ours = [library for library in below if isinstance(library, _Library) and library is not self]
         entry = {function.name for function in self._final_module.functions if not function.is_declaration}
         for library in ours:
+            for function in library._final_module.functions:
+                if library.apart and not function.is_declaration:
+                    function.add_function_attribute("noinline")
             self._final_module.link_in(library._final_module, preserve=True)
         for library in below:
             if not isinstance(library, _Library):
@@ -87,13 +103,17 @@ class _Library(CPUCodeLibrary):  # type: ignore[misc]
         return bytes(self._codegen._tm.emit_object(self._final_module))
 
 
+_TARGET = _Target("shaftloop")
+
+
 class _Lowering(Compiler):  # type: ignore[misc]
     """Numba's stages, without those behind LLVM's terms."""
 
     def compile_extra(self, function: Callable[..., Any]) -> Any:
         """Return what was found out about a function."""
         self.state.flags.no_compile = True
-        self.state.library = _Library(self.state.targetctx.codegen(), function.__qualname__)
+        self.state.library = _Library(_TARGET, function.__qualname__)
+        self.state.library.apart = not INLINED.get(function, True)
         result = super().compile_extra(function)
         key: Any = [].append  # numba wants a built-in function, equal to no other
         self.state.targetctx.insert_user_function(key, result.fndesc, [result.library])

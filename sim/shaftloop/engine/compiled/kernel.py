@@ -141,7 +141,7 @@ advance = _driver("advance", numbers_alone, alone)
 advance_lanes = _driver("advance_lanes", numbers_abreast, abreast)
 
 
-@helper
+@routine
 def _run_instant(
     it: Ints,
     ft: Floats,

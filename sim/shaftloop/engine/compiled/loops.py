@@ -7,7 +7,7 @@ from shaftloop.engine.compiled.setpoints import write_setpoints
 from shaftloop.engine.compiled.steppers import copy_slots
 from shaftloop.engine.rows import LIMITER, LIMITER_NUMBERS, LOOP, LOOP_NUMBERS
 from shaftloop.kernels.arrays import Floats, Ints
-from shaftloop.kernels.decorators import helper
+from shaftloop.kernels.decorators import helper, routine
 from shaftloop.kernels.views import for_lanes, lane_of
 
 __all__ = ["filtered", "limit_speed", "note_limit", "run_loop"]
@@ -31,7 +31,7 @@ def note_limit(u: Floats, m: int, size: float, at_it: bool, tick: int) -> None:
     u[m + 3] = max(u[m + 3], size)
 
 
-@helper
+@routine
 def run_loop(it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: int, tick: int, alike: bool) -> None:
     """Run a loop in stages over all lanes: which of them it has is the same in all."""
     reading = it[at.LOCALS]

@@ -50,17 +50,15 @@ def shift_slots(s: Floats, line: int, wide: int, count: int) -> None:
 
 
 @helper
-def _subtract(w: Floats, target: int, outputs: int, before: int, count: int) -> None:
-    v, n = flat(w), width(w)  # no `for_all`: outputs were written one by one just now, which vectors wait for
-    for i in range(count * n):
-        v[target * n + i] = v[outputs * n + i] - v[before * n + i]
+def _add_changes(w: Floats, target: int, one: int, other: int, before: int, count: int) -> None:
+    """Add up how two stretches of slots differ from what was before."""
+    n = width(w)
+    for_all(_add_change, count * n, (flat(w), target * n, one * n, other * n, before * n))
 
 
 @helper
-def _add(w: Floats, target: int, outputs: int, count: int) -> None:
-    v, n = flat(w), width(w)
-    for i in range(count * n):
-        v[target * n + i] += v[outputs * n + i]
+def _add_change(_: int, i: int, v: Floats, target: int, one: int, other: int, before: int) -> None:
+    v[target + i] = (v[one + i] - v[before + i]) + (v[other + i] - v[before + i])
 
 
 @helper
@@ -132,25 +130,24 @@ def etd4_step(it: Ints, ft: Floats, et: Products, s: Floats, w: Floats, gap: int
     n, q, r, zm, zc = it[at.N], it[at.Q], it[at.R], it[at.ZM], it[at.ZC]
     base, change, out = it[at.BASE], it[at.CHANGE], it[at.R] + it[at.N] + it[at.M]
     middle = base + padded(n)
+    first = middle - r + out
     product(et, at.FREE, gap, (w, z0 + r), (w, it[at.ZEROS], _ALL), (w, base))
     if it[at.LINKS] + it[at.OWNS] > 0:
         _inputs(it, s, w, middle - r)
     evaluate_terms(it, ft, w, middle - r)
 
-    _subtract(w, change, middle - r + out, z0 + out, q)
-    product(et, at.MIDDLE, gap, (w, change), (w, middle, _OWN), (w, zm + r))
+    product(et, at.MIDDLE, gap, (w, first, z0 + out), (w, middle, _OWN), (w, zm + r))
     _inputs(it, s, w, zm)
     evaluate_terms(it, ft, w, zm)
 
-    _subtract(w, change + q, zm + out, z0 + out, q)
-    product(et, at.LAST, gap, (w, change + q), (w, base, _OWN), (w, zc + r))
+    product(et, at.LAST, gap, (w, zm + out, z0 + out), (w, base, _OWN), (w, zc + r))
+    _add_changes(w, change, first, zm + out, z0 + out, q)
+    product(et, at.BOTH, gap, (w, change), (w, base, _OWN), (w, base))
     if it[at.LINKS] + it[at.OWNS] > 0:
         _inputs(it, s, w, zc)
     evaluate_terms(it, ft, w, zc)
 
-    _add(w, change, change + q, q)
-    _subtract(w, change + q, zc + out, z0 + out, q)
-    product(et, at.END, gap, (w, change), (w, base, _OWN), (w, z1 + r))
+    product(et, at.END, gap, (w, zc + out, z0 + out), (w, base, _OWN), (w, z1 + r))
     copy_slots(w, z1 + r, s, 0, n)
     _complete(it, ft, et, s, w, z1)
     _halfway(it, w, middle - r, zm)

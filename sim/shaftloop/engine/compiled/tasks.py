@@ -44,7 +44,7 @@ _FULL = 1.0 - 1e-9
 """Share of the square of a limit from which on it counts as reached."""
 
 
-@routine
+@helper
 def run_task(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, task: int, tick: int, alike: bool) -> None:
     """Run one task that is due at a tick, in all lanes; `alike` says that all have the same set-points."""
     a = it[at.TASK_INT] + task * at.TASK_WIDTH
@@ -55,20 +55,27 @@ def run_task(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, task: int, tick
         copy_slots(s, line, s, it[a + DELIVER.receiver], wide)
         shift_slots(s, line, wide, (it[a + DELIVER.depth] - 1) * wide)
     elif kind == at.SAMPLE:
-        if _any_above(ft, f + SAMPLE_NUMBERS.share, 0.0):
-            for_lanes(_sample_lagging, (it, ft, s, w, z, a, f, tick))
-        else:
-            for_lanes(_sample, (it, ft, s, w, z, a, f, tick))
-    elif kind == at.ENCODER:
-        for_lanes(_encoder, (it, ft, s, w, z, a, f))
+        _sample_all(it, ft, s, w, z, a, f, tick)
     elif kind == at.HOP:
         copy_slots(s, it[a + HOP.source], s, it[a + HOP.emit], 1)
     elif kind == at.LOOP:
         run_loop(it, ft, s, w, a, f, tick, alike)
-    elif kind == at.LIMITER:
-        for_lanes(limit_speed, (it, ft, s, a, f))
     elif kind == at.PM_CONTROL:
         _pm_control(it, ft, s, w, a, f, tick)
+    else:
+        _run_other(it, ft, s, w, z, task, tick, alike)
+
+
+@routine
+def _run_other(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, task: int, tick: int, alike: bool) -> None:
+    """Run a task of another kind: those of `run_task` are called most, and loops over lanes stand apart."""
+    a = it[at.TASK_INT] + task * at.TASK_WIDTH
+    f = it[at.TASK_FLOAT] + task * at.TASK_WIDTH
+    kind = it[a]
+    if kind == at.ENCODER:
+        for_lanes(_encoder, (it, ft, s, w, z, a, f))
+    elif kind == at.LIMITER:
+        for_lanes(limit_speed, (it, ft, s, a, f))
     elif kind == at.SERVO:
         for_lanes(_servo, (it, ft, s, a, f, tick))
     elif kind == at.FOLLOW:
@@ -136,6 +143,14 @@ def _any_above(values: Floats, slot: int, bound: float) -> bool:
     for i in range(slot * width(values), (slot + 1) * width(values)):
         above |= v[i] > bound
     return above
+
+
+@routine
+def _sample_all(it: Ints, ft: Floats, s: Floats, w: Floats, z: int, a: int, f: int, tick: int) -> None:
+    if _any_above(ft, f + SAMPLE_NUMBERS.share, 0.0):
+        for_lanes(_sample_lagging, (it, ft, s, w, z, a, f, tick))
+    else:
+        for_lanes(_sample, (it, ft, s, w, z, a, f, tick))
 
 
 @helper
@@ -263,7 +278,7 @@ def _path_model(it: Ints, p: Floats, u: Floats, a: int) -> None:
     u[it[a + PATH.result]] = value
 
 
-@helper
+@routine
 def _pm_control(it: Ints, ft: Floats, s: Floats, w: Floats, a: int, f: int, tick: int) -> None:
     if it[a + PM.mtpa] == 1:
         for_lanes(_currents, (it, ft, s, w, a, f, tick, True))

@@ -50,12 +50,13 @@ def evaluate_terms(it: Ints, ft: Floats, w: Floats, z: int) -> None:
     if it[at.OWNS] > 0:
         one_by_one(own_terms, (it, ft, w, z))
     i, f = it[at.COULOMB_INT], it[at.COULOMB_FLOAT]
+    full = True
     for _ in range(it[at.COULOMBS]):
-        if _saturated(ft, w, z + it[i], f):
-            for_lanes(_full_drag, (it, ft, w, z, i, f))
-        else:
-            for_lanes(_drag, (it, ft, w, z, i, f))
+        full &= _saturated(ft, w, z + it[i], f)
+        for_lanes(_full_drag, (it, ft, w, z, i, f))
         i, f = i + 2, f + 2
+    if not full:
+        _drags(it, ft, w, z)
     i, f = it[at.WINDAGE_INT], it[at.WINDAGE_FLOAT]
     for _ in range(it[at.WINDAGES]):
         for_lanes(_windage, (it, ft, w, z, i, f))
@@ -63,7 +64,7 @@ def evaluate_terms(it: Ints, ft: Floats, w: Floats, z: int) -> None:
     i, f = it[at.COUPLING_INT], it[at.COUPLING_FLOAT]
     for _ in range(it[at.COUPLINGS]):
         for_lanes(_coupling, (it, ft, w, z, i, f))
-        i, f = i + 5, f + 3
+        i, f = i + 5, f + 2
     i, f = it[at.RELUCTANCE_INT], it[at.RELUCTANCE_FLOAT]
     for _ in range(it[at.RELUCTANCES]):
         for_lanes(_reluctance, (it, ft, w, z, i, f))
@@ -89,6 +90,15 @@ def _full_drag(lane: int, it: Ints, ft: Floats, w: Floats, z: int, i: int, f: in
     v[z + it[i + 1]] = p[f] * math.copysign(1.0, v[z + it[i]])
 
 
+@routine
+def _drags(it: Ints, ft: Floats, w: Floats, z: int) -> None:
+    """Fill in the drags where a body turns slowly."""
+    i, f = it[at.COULOMB_INT], it[at.COULOMB_FLOAT]
+    for _ in range(it[at.COULOMBS]):
+        for_lanes(_drag, (it, ft, w, z, i, f))
+        i, f = i + 2, f + 2
+
+
 @helper
 def _drag(lane: int, it: Ints, ft: Floats, w: Floats, z: int, i: int, f: int) -> None:
     p, v = lane_of(ft, lane), lane_of(w, lane)
@@ -105,7 +115,7 @@ def _windage(lane: int, it: Ints, ft: Floats, w: Floats, z: int, i: int, f: int)
 def _coupling(lane: int, it: Ints, ft: Floats, w: Floats, z: int, i: int, f: int) -> None:
     p, v, out = lane_of(ft, lane), lane_of(w, lane), z + it[i + 3]
     speed, d, q = v[z + it[i]], v[z + it[i + 1]], v[z + it[i + 2]]
-    v[out], v[out + 1] = dq_coupling(speed, d, q, p[f], p[f + 1], p[f + 2])
+    v[out], v[out + 1] = dq_coupling(speed, d, q, p[f], p[f + 1])
 
 
 @helper
