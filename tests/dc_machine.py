@@ -7,7 +7,7 @@ Three sections, as a contributor would write three files. Brushed DC machine: ``
 import math
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Annotated, Any, Literal
 
@@ -124,7 +124,7 @@ class BenchDcMachine(BenchMachine[DcMachine]):
         machine, clock = self.parameters, self.parameters.timing()
         integral = wiring.layout.add(f"{self.name}.integral", SlotKind.HELD, "V")
         held = wiring.held_slot(self.ports.voltage)
-        emit = wiring.line(f"{self.name}.voltage", "V", clock.period, clock.phase, clock.period, held)
+        emit = wiring.line(f"{self.name}.voltage", "V", replace(clock, latency=clock.period), held)
         limit = math.inf if wiring.smooth else machine.current_limit
         gain = 2.0 * math.pi * machine.bandwidth * machine.inductance
         numbers = (machine.constant, limit, gain, machine.resistance / machine.inductance / machine.rate)

@@ -63,9 +63,7 @@ class OverAngle:
 def angle_channel(bench: Bench) -> str | None:
     """Return the channel of the angle at the main torque sensor, nothing where its shaft has no angle."""
     sensor = bench.main_sensor()
-    if sensor is None or not shared_turns(
-        bench.description, bench.line.shafts, bench.line.places, sensor.name
-    ):
+    if sensor is None or not shared_turns(bench.description, bench.line, sensor.name):
         return None
     return f"{sensor.name}_angle"
 
@@ -110,7 +108,7 @@ def over_angle(simulation: Simulation) -> OverAngle | str:
     sensor = bench.main_sensor()
     if channel is None or sensor is None:
         return "no part of the sensor's shaft depends on its angle"
-    turns = shared_turns(bench.description, bench.line.shafts, bench.line.places, sensor.name)
+    turns = shared_turns(bench.description, bench.line, sensor.name)
     period = 2.0 * pi * turns
     angle = np.unwrap(simulation.traces[channel], period=period) / period
     first, end = max(_resting(simulation, angle), key=lambda part: abs(angle[part[1]] - angle[part[0]]))

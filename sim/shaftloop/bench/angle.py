@@ -1,17 +1,19 @@
 """The one angle of the line, for parts that depend on it, and the bench without them."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from shaftloop.bench.parts.part import make_part
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
-from shaftloop.engine.model import Task
 from shaftloop.engine.rows import WrapNumbers, WrapWords
 from shaftloop.scenario.description import Description
-from shaftloop_models.bodies import Place
 from shaftloop_models.network import Ref
 from shaftloop_models.part import Machine, Part
+
+if TYPE_CHECKING:
+    from shaftloop.bench.line import Line
 
 __all__ = ["add_wrap", "asked", "counted", "needs_angle", "shared_turns", "without_angle"]
 
@@ -40,15 +42,10 @@ def counted(description: Description) -> tuple[str, ...]:
     return tuple(dict.fromkeys(loop.reads for loop in description.loop if loop.controls))
 
 
-def shared_turns(
-    description: Description, shafts: Sequence[int], places: Mapping[str, Place], name: str
-) -> int:
-    """Return after how many turns all that depends on the angle of a shaft repeats, 0 where nothing does.
-
-    `shafts` is the leftmost body of the shaft of every body, `name` that of any part on the shaft.
-    """
-    shaft = shafts[places[name].body]
-    on_shaft = [part for part in description.line if shafts[places[part.name].body] == shaft]
+def shared_turns(description: Description, line: "Line", name: str) -> int:
+    """Return after how many turns all that depends on the angle of a part's shaft repeats, 0 if none does."""
+    shafts = {part.name: line.shafts[line.places[part.name].body] for part in description.line}
+    on_shaft = [part for part in description.line if shafts[part.name] == shafts[name]]
     if not needs_angle(on_shaft) and not {part.name for part in on_shaft}.intersection(asked(description)):
         return 0
     return math.lcm(*(part.repeats() for part in on_shaft))
@@ -59,14 +56,6 @@ def add_wrap(wiring: Wiring, angle: Ref, machine: Machine, turns: int) -> None:
 
     Its own instants would divide gaps for no other purpose.
     """
-    clock = machine.timing()
-    task = Task(
-        f"{wiring.layout.slots[angle.index].name}.wrap",
-        at.WRAP,
-        clock.period,
-        clock.phase,
-        Priority.WRAP,
-        WrapWords(angle.index),
-        WrapNumbers(2.0 * math.pi * turns),
-    )
-    wiring.add(task)
+    name = f"{wiring.layout.slots[angle.index].name}.wrap"
+    words, numbers = WrapWords(angle.index), WrapNumbers(2.0 * math.pi * turns)
+    wiring.add(name, at.WRAP, machine.timing(), Priority.WRAP, words, numbers)

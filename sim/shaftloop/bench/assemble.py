@@ -26,11 +26,12 @@ from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
 from shaftloop.engine.heat import assemble_heat
 from shaftloop.engine.layout import Slot, SlotKind
-from shaftloop.engine.model import Model, Range, Task
+from shaftloop.engine.model import Model, Range
 from shaftloop.engine.plant import Plant, sticking
 from shaftloop.scenario.description import Description, Fault, Trace
 from shaftloop_models.brake_resistor import BrakeResistor
 from shaftloop_models.network import Network, Ref
+from shaftloop_models.parameters import Clock
 from shaftloop_models.part import Part
 from shaftloop_models.supply import SUPPLY, DcLink
 
@@ -124,15 +125,14 @@ def build_bench(description: Description, *, smooth: bool = False, prone: tuple[
     if bench.link.reading_slot >= 0:
         sources[SUPPLY] = bench.link.reading_slot
     slots = add_hops(wiring, sources, bench, {} if smooth else lateness(description, prone))
-    add_loops(wiring, description, slots, bench, smooth)
+    add_loops(wiring, slots, bench)
     line = physics.line
     for first, angle in line.angles.items() if line.frame is None else ():
         name = next(name for name, place in line.places.items() if line.shafts[place.body] == first)
-        turns = shared_turns(description, line.shafts, line.places, name)
+        turns = shared_turns(description, line, name)
         add_wrap(wiring, angle, next(iter(bench.machines.values())).parameters, turns)
     if not smooth:
-        recorder = Task("record", at.RECORD, bench.record_period, Fraction(0), Priority.RECORD)
-        wiring.add(recorder)
+        wiring.add("record", at.RECORD, Clock(bench.record_period, Fraction(0)), Priority.RECORD)
     model.guard_slot = layout.add("guard", SlotKind.INTEGER, "1", 2 * guard_count(description))
     sticks = len(sticking(physics.net))
     model.stick_slot = layout.add("sticks", SlotKind.INTEGER, "1", sticks) if sticks else 0
@@ -151,7 +151,7 @@ def build_bench(description: Description, *, smooth: bool = False, prone: tuple[
         for meter in description.power_meter:
             energy = model.meter_slot + bench.machines[meter.on].link_meter
             bench.power_meters[meter.name] = BenchPowerMeter(meter, wiring, energy)
-    add_guards(wiring, description, bench)
+    add_guards(wiring, bench)
     shorts = [] if smooth else [limit for limit in description.limit if limit.action not in REMOVES]
     unwritten = layout.add("unwritten", SlotKind.HELD, "", 2) if prone or shorts else -1
     equations = changing(bench, healthy, lambda now: _physics(description.line, *feed, now, angled).plant)

@@ -4,7 +4,7 @@ import math
 
 from shaftloop.bench.handles import Bench, LoopHandle
 from shaftloop.bench.parts.ratings import watch
-from shaftloop.bench.structures import add_structure
+from shaftloop.bench.structures import add_structure, reading_of
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.control.filters import design
 from shaftloop.control.parameters import Loop
@@ -12,18 +12,15 @@ from shaftloop.control.pi import BACK_CALCULATION, CONDITIONAL
 from shaftloop.control.structures import derivative_section, setpoint_section
 from shaftloop.engine import at
 from shaftloop.engine.layout import SlotKind
-from shaftloop.engine.model import Task
 from shaftloop.engine.rows import LimiterNumbers, LimiterWords, LoopNumbers, LoopWords
-from shaftloop.scenario.description import Description
 from shaftloop_models.supply import SUPPLY
 
 __all__ = ["add_loops"]
 
 
-def add_loops(
-    wiring: Wiring, description: Description, slots: dict[str, int], bench: Bench, smooth: bool
-) -> None:
+def add_loops(wiring: Wiring, slots: dict[str, int], bench: Bench) -> None:
     """Add the loops to a bench whose machines and sensors are known; a smooth one has no clamps."""
+    description = wiring.description
     carried = {hop.carries for hop in description.hop}
     for loop in description.loop:
         if loop.name not in carried:
@@ -33,17 +30,9 @@ def add_loops(
     for i in order:
         loop = description.loop[i]
         if loop.limiter_of is None:
-            bench.loops[loop.name] = _add_loop(
-                wiring, description, slots, bench, i, loop.name in limited, smooth
-            )
+            bench.loops[loop.name] = _add_loop(wiring, slots, bench, i, loop.name in limited)
         else:
-            bench.loops[loop.name] = _add_limiter(wiring, description, slots, bench, i)
-
-
-def _output(wiring: Wiring, loop: Loop, receiver: int) -> int:
-    period = 1 / loop.rate
-    latency = loop.output_latency.seconds(period)
-    return wiring.line(f"{loop.name}.command", loop.unit, period, loop.phase, latency, receiver)
+            bench.loops[loop.name] = _add_limiter(wiring, slots, bench, i)
 
 
 def _add_filters(wiring: Wiring, bench: Bench, loop: Loop) -> tuple[int, int]:
@@ -70,19 +59,10 @@ def _derived(loop: Loop) -> int:
     return 2 if loop.derivative_of == "error" else 1
 
 
-def _add_loop(
-    wiring: Wiring,
-    description: Description,
-    slots: dict[str, int],
-    bench: Bench,
-    profile: int,
-    limited: bool,
-    smooth: bool,
-) -> LoopHandle:
-    loop = description.loop[profile]
+def _add_loop(wiring: Wiring, slots: dict[str, int], bench: Bench, profile: int, limited: bool) -> LoopHandle:
+    loop, smooth = wiring.description.loop[profile], wiring.smooth
     layout, period = wiring.layout, float(1 / loop.rate)
-    source = bench.description.origin(loop.reads)
-    sign = 1.0
+    source, sign = bench.description.origin(loop.reads), 1.0
     if source in bench.sensors:
         lever = bench.line.tree.lever(bench.machines[loop.acts_on].body, bench.sensors[source].spring)
         sign = math.copysign(1.0, lever)
@@ -95,7 +75,7 @@ def _add_loop(
     if limited:
         emit = layout.add(f"{loop.name}.request", SlotKind.HELD, loop.unit)
     else:
-        emit = _output(wiring, loop, slots[loop.name])
+        emit = wiring.line(f"{loop.name}.command", loop.unit, loop.timing(), slots[loop.name])
     around = add_structure(wiring, bench, slots, loop, sign)
     method = CONDITIONAL if loop.anti_windup == "conditional" else BACK_CALCULATION
     step = math.inf if smooth or loop.setpoint_rate is None else loop.setpoint_rate * period
@@ -125,7 +105,7 @@ def _add_loop(
     f = LoopNumbers(loop.kp.value, loop.ki.value, period, clamp, loop.feedforward, step, sign, share=1.0)
     # What commands a speed loop comes before it.
     priority = Priority.STRUCTURE if loop.through else Priority.LOOP
-    task = wiring.add(Task(loop.name, at.LOOP, 1 / loop.rate, loop.phase, priority, a, f))
+    task = wiring.add(loop.name, at.LOOP, loop.timing(), priority, a, f)
     quantity = (
         "voltage" if source == SUPPLY else "torque" if source in bench.sensors else loop.controls or "speed"
     )
@@ -136,7 +116,7 @@ def _add_loop(
         source,
         sign,
         task,
-        bench.parts[source].position_slot if loop.controls else slots[loop.reads],
+        reading_of(bench, slots, loop),
         setpoint,
         error,
         integral,
@@ -146,10 +126,8 @@ def _add_loop(
     )
 
 
-def _add_limiter(
-    wiring: Wiring, description: Description, slots: dict[str, int], bench: Bench, profile: int
-) -> LoopHandle:
-    loop = description.loop[profile]
+def _add_limiter(wiring: Wiring, slots: dict[str, int], bench: Bench, profile: int) -> LoopHandle:
+    loop = wiring.description.loop[profile]
     assert loop.limiter_of is not None and loop.limit_speed is not None, "checked by the reader"
     main = bench.loops[loop.limiter_of]
     layout = wiring.layout
@@ -157,7 +135,7 @@ def _add_limiter(
     layout.add(f"{loop.name}.upper_active", SlotKind.INTEGER, "1")
     lower = layout.add(f"{loop.name}.lower_integral", SlotKind.HELD, "N m")
     layout.add(f"{loop.name}.lower_active", SlotKind.INTEGER, "1")
-    emit = _output(wiring, loop, slots[loop.limiter_of])
+    emit = wiring.line(f"{loop.name}.command", loop.unit, loop.timing(), slots[loop.limiter_of])
     a = LimiterWords(
         speed=slots[loop.reads],
         request=main.emit_slot,
@@ -178,8 +156,7 @@ def _add_limiter(
         loop_kp=gains.kp.value,
         loop_ki=gains.ki.value,
     )
-    kind = at.LIMITER
-    task = wiring.add(Task(loop.name, kind, 1 / loop.rate, loop.phase, Priority.LOOP + 1, a, f))
+    task = wiring.add(loop.name, at.LIMITER, loop.timing(), Priority.LOOP + 1, a, f)
     source = bench.description.origin(loop.reads)
     return LoopHandle(
         loop, profile, "speed", source, 1.0, task, slots[loop.reads], -1, -1, integral, emit, -1

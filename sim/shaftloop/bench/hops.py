@@ -11,7 +11,6 @@ from shaftloop.control.parameters import Hop
 from shaftloop.engine import at
 from shaftloop.engine.compiled.frames import FRAME, QUEUE
 from shaftloop.engine.layout import SlotKind
-from shaftloop.engine.model import Task
 from shaftloop.engine.rows import HopWords, SendNumbers, SendWords
 from shaftloop.scenario.description import Description, Fault
 from shaftloop.scenario.faults import OFF_TIME
@@ -68,12 +67,8 @@ def add_hops(
             ends = slots[hop.carries], held.get(hop.carries, -1), slots[hop.name], held[hop.name]
             bench.frames[hop.name] = _add_frames(wiring, hop, priority, ends, late[hop.name])
             continue
-        emit = wiring.line(
-            hop.name, "", hop.period, hop.phase, hop.transport.seconds(hop.period), slots[hop.name]
-        )
-        wiring.add(
-            Task(hop.name, at.HOP, hop.period, hop.phase, priority, HopWords(slots[hop.carries], emit))
-        )
+        emit = wiring.line(hop.name, "", hop.timing(), slots[hop.name])
+        wiring.add(hop.name, at.HOP, hop.timing(), priority, HopWords(slots[hop.carries], emit))
     return slots
 
 
@@ -107,10 +102,10 @@ def _add_frames(
     clocks = dict.fromkeys([(hop.period, phase), *((clock.period, clock.phase) for clock in readers)])
     a = words._replace(source=source, stamp=stamp)
     f = SendNumbers(float(transport), 0.0, 0.0, float(wiring.description.seed), float(number))
-    sends = wiring.add(Task(hop.name, at.SEND, hop.period, hop.phase, priority, a, f))
+    sends = wiring.add(hop.name, at.SEND, hop.timing(), priority, a, f)
     # Behind a frame that is sent at the same instant, which may arrive at once.
     tasks = {
-        clock: wiring.add(Task(f"{hop.name}.receive", at.RECEIVE, *clock, priority, words))
+        clock: wiring.add(f"{hop.name}.receive", at.RECEIVE, Clock(*clock), priority, words)
         for clock in clocks
     }
     fastest = min(readers, key=lambda clock: clock.period, default=Clock(hop.period, phase))

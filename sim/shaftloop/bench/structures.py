@@ -15,10 +15,9 @@ from shaftloop.control.structures import (
 )
 from shaftloop.engine import at
 from shaftloop.engine.layout import SlotKind
-from shaftloop.engine.model import Task
 from shaftloop.engine.rows import PathWords
 
-__all__ = ["Structure", "add_structure"]
+__all__ = ["Structure", "add_structure", "reading_of"]
 
 
 @dataclass(frozen=True)
@@ -41,7 +40,7 @@ def add_structure(wiring: Wiring, bench: Bench, slots: dict[str, int], loop: Loo
     `slots` has the reading of every sensor, encoder, machine and hop; `sign` is +1 where a positive output
     acts as positive air-gap torque, -1 where as negative.
     """
-    reading, damping, disturbance, sent = _reading(bench, slots, loop), -1, -1, -1
+    reading, damping, disturbance, sent = reading_of(bench, slots, loop), -1, -1, -1
     if loop.damping:
         damping = _add_damper(wiring, slots, loop)
     if loop.active_damping is not None:
@@ -62,7 +61,8 @@ def add_structure(wiring: Wiring, bench: Bench, slots: dict[str, int], loop: Loo
     return Structure(reading, damping, disturbance, sent)
 
 
-def _reading(bench: Bench, slots: dict[str, int], loop: Loop) -> int:
+def reading_of(bench: Bench, slots: dict[str, int], loop: Loop) -> int:
+    """Return the slot of what a loop reads."""
     return int(bench.parts[loop.reads].position_slot) if loop.controls else slots[loop.reads]
 
 
@@ -116,5 +116,4 @@ def _add_model(
     filters = bench.model.filters
     a = PathWords(entry, sent, line, depth, len(filters), memory, result, added)
     filters.extend(sections)
-    name, clock = f"{loop.name}.{what}", loop.timing()
-    wiring.add(Task(name, at.PATH_MODEL, clock.period, clock.phase, Priority.STRUCTURE, a))
+    wiring.add(f"{loop.name}.{what}", at.PATH_MODEL, loop.timing(), Priority.STRUCTURE, a)

@@ -27,9 +27,9 @@ def guard_count(description: Description) -> int:
     return len(conditions(description)) + len(list(_settles(description)))
 
 
-def add_guards(wiring: Wiring, description: Description, bench: Bench) -> None:
+def add_guards(wiring: Wiring, bench: Bench) -> None:
     """Add a guard for every condition and every wait until settled, with tasks that make what they watch."""
-    guards = bench.model.guards
+    guards, description = bench.model.guards, wiring.description
     for name, condition in conditions(description):
         key, levels = condition.level
         centre = sum(levels) / 2.0 if key == "outside" else 0.0

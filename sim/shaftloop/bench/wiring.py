@@ -1,7 +1,7 @@
 """Slots, delay lines and priorities: how a value gets from one task to another."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import lru_cache
 from math import floor
@@ -60,9 +60,17 @@ class Wiring:
         """Return the slot of a held input of the plant."""
         return len(self.plant.network.states) + ref.index
 
-    def add(self, task: Task) -> int:
+    def add(
+        self,
+        name: str,
+        kind: int,
+        clock: Clock,
+        priority: int,
+        a: tuple[int, ...] = (),
+        f: tuple[float, ...] = (),
+    ) -> int:
         """Add a task and return its number."""
-        self.tasks.append(task)
+        self.tasks.append(Task(name, kind, clock.period, clock.phase, priority, a, f))
         return len(self.tasks) - 1
 
     def own_task(
@@ -90,40 +98,23 @@ class Wiring:
                 f"task {name} has {len(reads) + len(writes)} slots and {len(numbers)} numbers; allowed: "
                 f"{at.TASK_WIDTH - 1 - len(OwnWords._fields)} slots and {at.TASK_WIDTH} numbers"
             )
-        return self.add(Task(name, at.OWN, clock.period, clock.phase, priority, a, tuple(numbers)))
+        return self.add(name, at.OWN, clock, priority, a, tuple(numbers))
 
-    def line(
-        self,
-        name: str,
-        unit: str,
-        period: Fraction,
-        phase: Fraction,
-        latency: Fraction,
-        receiver: int,
-        wide: int = 1,
-    ) -> int:
-        """Return the slot that a task emits to so that the value reaches the receiver after a latency [s].
+    def line(self, name: str, unit: str, clock: Clock, receiver: int, wide: int = 1) -> int:
+        """Return the slot that a task emits to so that the value reaches the receiver after its latency.
 
         Without latency that is the receiver, the first of `wide` neighbours. Otherwise a delay line lies
         between, with a task that delivers its oldest value; at one instant deliveries come first, so a
-        latency of a whole number of periods [s] is delivered at the sender's own ticks.
+        latency of a whole number of periods is delivered at the sender's own ticks.
         """
-        depth, shifted = delay_line(latency, period, phase)
-        self.arrivals[receiver] = period, shifted
-        if latency == 0:
+        depth, shifted = delay_line(clock.latency, clock.period, clock.phase)
+        self.arrivals[receiver] = clock.period, shifted
+        if clock.latency == 0:
             return receiver
         first = self.layout.add(f"{name}.line", SlotKind.DELAY, unit, depth * wide)
-        self.latencies.append(latency)
-        self.add(
-            Task(
-                f"{name}.deliver",
-                at.DELIVER,
-                period,
-                shifted,
-                Priority.DELIVER,
-                DeliverWords(first, depth, wide, receiver),
-            )
-        )
+        self.latencies.append(clock.latency)
+        words, clock = DeliverWords(first, depth, wide, receiver), replace(clock, phase=shifted)
+        self.add(f"{name}.deliver", at.DELIVER, clock, Priority.DELIVER, words)
         return first + (depth - 1) * wide
 
 

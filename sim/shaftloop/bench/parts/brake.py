@@ -49,7 +49,7 @@ class BenchBrake(BenchMachine[Brake]):
         """Add what makes an excitation of the command."""
         brake, clock = self.parameters, self.parameters.timing()
         held = wiring.held_slot(self.ports.command)
-        emit = wiring.line(self.name, "N m", clock.period, clock.phase, clock.latency, held)
+        emit = wiring.line(self.name, "N m", clock, held)
         bounds = brake.max_torque, brake.max_power or math.inf
         limits = (("torque", "N m", bounds[0]), ("power", "W", bounds[1]))
         watched = (watch(wiring, self.name, limits), len(limits))

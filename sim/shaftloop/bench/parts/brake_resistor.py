@@ -6,11 +6,11 @@ from fractions import Fraction
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
 from shaftloop.engine.layout import SlotKind
-from shaftloop.engine.model import Task
 from shaftloop.engine.rows import CompareNumbers, CompareWords
 from shaftloop_models.brake_resistor import BrakeResistor
 from shaftloop_models.dc_link import LinkPorts, ResistorPorts, declare_resistor
 from shaftloop_models.network import Network, Ref
+from shaftloop_models.parameters import Clock
 
 __all__ = ["BenchResistor"]
 
@@ -44,4 +44,4 @@ class BenchResistor:
         if part.time_constant is not None:
             lag = -math.expm1(-self.period / part.time_constant)
         f = CompareNumbers(part.off_level, part.on_level, float(wiring.smooth), flows, lag)
-        wiring.add(Task(f"{name}.chopper", at.COMPARE, period, Fraction(0), Priority.SAMPLE, a, f))
+        wiring.add(f"{name}.chopper", at.COMPARE, Clock(period, Fraction(0)), Priority.SAMPLE, a, f)

@@ -85,7 +85,7 @@ class BenchCombustionEngine(BenchMachine[CombustionEngine]):
         """Add the throttle."""
         engine, clock = self.parameters, self.parameters.timing()
         held = wiring.held_slot(self.ports.command)
-        emit = wiring.line(self.name, "N m", clock.period, clock.phase, clock.latency, held)
+        emit = wiring.line(self.name, "N m", clock, held)
         limits = (("torque", "N m", engine.max_torque), ("speed", "rad/s", engine.max_speed))
         watched = (watch(wiring, self.name, limits), len(limits))
         slots = (self.command_slot, (self.node.speed.index,), (emit,))

@@ -10,7 +10,7 @@ from shaftloop.bench.parts.sampling import sampling_ideals
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
 from shaftloop.engine.layout import SlotKind
-from shaftloop.engine.model import Channel, Task
+from shaftloop.engine.model import Channel
 from shaftloop.engine.rows import EdgesNumbers, EdgesWords
 from shaftloop_models.encoder import (
     EDGES_PER_LINE,
@@ -87,7 +87,7 @@ class BenchEncoder(BenchPart[Encoder]):
         """Add the sampler; on a smooth bench it reports the mean speed, without edges or graduation error."""
         part, clock = self.parameters, self.parameters.timing()
         self.reading_slot = wiring.layout.add(f"{self.name}.speed", SlotKind.HELD, "rad/s")
-        emit = wiring.line(self.name, "rad/s", clock.period, clock.phase, clock.latency, self.reading_slot)
+        emit = wiring.line(self.name, "rad/s", clock, self.reading_slot)
         delivery = len(wiring.tasks) - 1
         edge = 0.0 if wiring.smooth else edge_angle(part.lines)
         kind, a = at.ENCODER, EdgesWords(self.angle.index, emit)
@@ -95,8 +95,7 @@ class BenchEncoder(BenchPart[Encoder]):
             memory = wiring.layout.add(f"{self.name}.edges", SlotKind.HELD, "", 5)
             kind, a = at.EDGES, a._replace(memory=memory, speed=self.node.speed.index)
         f = EdgesNumbers(edge, float(part.sampling), part.turn_error, part.turn_phase, part.clock_rate())
-        name = f"{self.name}.sample"
-        sample = wiring.add(Task(name, kind, clock.period, clock.phase, Priority.SAMPLE, a, f))
+        sample = wiring.add(f"{self.name}.sample", kind, clock, Priority.SAMPLE, a, f)
         self.shown_by = delivery if clock.latency else sample
         if any(loop.controls and loop.reads == self.name for loop in wiring.description.loop):
             self._wire_position(wiring, emit, edge)
@@ -106,7 +105,7 @@ class BenchEncoder(BenchPart[Encoder]):
         clock, rate = self.parameters.timing(), float(self.parameters.sampling)
         self.position_slot = wiring.layout.add(f"{self.name}.position", SlotKind.HELD, "rad")
         told = f"{self.name}.position"
-        emit = wiring.line(told, "rad", clock.period, clock.phase, clock.latency, self.position_slot)
+        emit = wiring.line(told, "rad", clock, self.position_slot)
         if wiring.smooth:
             weights, states = zip(*self.turned, strict=True)
             slots, numbers = (-1, tuple(s.index for s in states), (emit,)), (float(len(weights)), *weights)

@@ -219,7 +219,7 @@ class BenchInductionMachine(BenchWoundMachine[InductionMachine]):
         if wiring.smooth:
             wiring.layout.initial[flux] = control.flux
             self._start_near(wiring, control.flux, 0.0)
-        emit = self._voltage_line(wiring)
+        emit = self.voltage_line(wiring)
         weaken = (1.0 - control.voltage_reserve) * self.limit if control.field_weakening else math.inf
         numbers = _Oriented(
             flux=control.flux,
@@ -254,7 +254,7 @@ class BenchInductionMachine(BenchWoundMachine[InductionMachine]):
         if wiring.smooth:
             wiring.layout.initial[memory] = wiring.layout.initial[self.frame_slot] = numbers.frequency
             self._start_near(wiring, 0.0, -math.copysign(self._flux(), control.frequency))
-        emit = self._voltage_line(wiring)
+        emit = self.voltage_line(wiring)
         written = (emit, emit + 1, self.frame_slot, memory, memory + 1)
         self._add_task(wiring, _scalar, (enabled, self.command_slot), written, numbers)
 
@@ -268,11 +268,6 @@ class BenchInductionMachine(BenchWoundMachine[InductionMachine]):
         rated = self.parameters.rated_torque
         assert rated is not None, "checked by the part"
         return _TURN * control.rated_slip / rated
-
-    def _voltage_line(self, wiring: Wiring) -> int:
-        clock = self.parameters.timing()
-        name, first = f"{self.name}.voltage", self.terminals[0]
-        return wiring.line(name, "V", clock.period, clock.phase, clock.period, first, 2)
 
     def _add_task(
         self,

@@ -11,7 +11,7 @@ from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.control.supply_control import supply_tick
 from shaftloop.engine import at
 from shaftloop.engine.layout import SlotKind
-from shaftloop.engine.model import Channel, Task
+from shaftloop.engine.model import Channel
 from shaftloop.engine.rows import (
     CompareNumbers,
     CompareWords,
@@ -31,6 +31,7 @@ from shaftloop_models.dc_link import (
     declare_supply,
 )
 from shaftloop_models.network import Feed, Network, Ref
+from shaftloop_models.parameters import Clock
 from shaftloop_models.part import Machine
 from shaftloop_models.supply import SUPPLY, Bridge, DcLink, TwoWay, unstable_link
 
@@ -186,14 +187,14 @@ class _LiveLink(BenchLink):
         if not isinstance(supply, TwoWay):
             return
         layout, clock = wiring.layout, supply.timing()
-        begin, period, phase = supply.start() - supply.voltage, clock.period, clock.phase
+        begin = supply.start() - supply.voltage
         self.reading_slot = layout.add("supply.reading", SlotKind.HELD, "V", initial=begin)
         self.command_slot = layout.add("supply.command_active", SlotKind.HELD, "W")
-        emit = wiring.line("supply.measured", "V", period, phase, clock.latency, self.reading_slot)
+        emit = wiring.line("supply.measured", "V", clock, self.reading_slot)
         words = SampleWords(wiring.plant.z(self.ports.voltage), emit, 0)
         quantum = 0.0 if wiring.smooth else supply.quantum
         numbers = SampleNumbers(1.0, -supply.voltage, 0.0, 1.0, math.inf, quantum, 0.0, 0.0, 0.0, 0.0)
-        wiring.add(Task("supply.voltmeter", at.SAMPLE, period, phase, Priority.SAMPLE, words, numbers))
+        wiring.add("supply.voltmeter", at.SAMPLE, clock, Priority.SAMPLE, words, numbers)
 
     def _wire_switches(self, wiring: Wiring, supply: TwoWay, integral: int) -> None:
         """Add what makes of the command of the loop what the switches carry."""
@@ -216,21 +217,20 @@ class _LiveLink(BenchLink):
         """Add line, contactor of the pre-charge and choppers; all look as often as the fastest machine."""
         self.profile = profile
         periods = [machine.timing().period for machine in wiring.description.machines()]
-        period, self.slowest = min(periods), float(max(periods))
+        clock, self.slowest = Clock(min(periods), Fraction(0)), float(max(periods))
         line, bridged = self.source.line, self.source.bridged
         # On a smooth bench, too: an input that nothing writes would seem to move by rounding.
         a = FollowWords(profile, wiring.held_slot(line))
         f = FollowNumbers(self.supply.ideal())
-        wiring.add(Task("supply.line", at.FOLLOW, period, Fraction(0), Priority.SAMPLE, a, f))
+        wiring.add("supply.line", at.FOLLOW, clock, Priority.SAMPLE, a, f)
         closes = -1.0 if wiring.smooth or not self.supply.precharge_resistance else self.supply.bridged_from()
         words = CompareWords(self.ports.voltage.index, wiring.held_slot(bridged), -1, 0)
         levels = CompareNumbers(0.5 * closes - 1.0, closes, 0.0, 0.0, 0.0)
-        name = "supply.contactor"
-        wiring.add(Task(name, at.COMPARE, period, Fraction(0), Priority.SAMPLE, words, levels))
+        wiring.add("supply.contactor", at.COMPARE, clock, Priority.SAMPLE, words, levels)
         if isinstance(self.supply, TwoWay):
             self._wire_switches(wiring, self.supply, integral)
         for resistor in self.resistors:
-            resistor.wire(wiring, period, first_meter)
+            resistor.wire(wiring, clock.period, first_meter)
 
     def grid_meters(self, machines: Sequence[int]) -> Sequence[int]:
         """Return the supply's own meter."""

@@ -11,7 +11,6 @@ from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
 from shaftloop.engine.heat import Body, Thermal
 from shaftloop.engine.layout import SlotKind
-from shaftloop.engine.model import Task
 from shaftloop.engine.rows import PM_NUMBERS, PmNumbers, PmWords
 from shaftloop.kernels.arrays import Floats
 from shaftloop.kernels.decorators import kernel
@@ -97,13 +96,12 @@ class BenchPmMachine(BenchWoundMachine[PmMachine]):
     def wire_control(self, wiring: Wiring) -> None:
         """Add the current control."""
         machine, layout, port, smooth = self.parameters, wiring.layout, self.ports, wiring.smooth
-        control, period = machine.current_control, 1 / machine.current_control.rate
+        control, clock = machine.current_control, machine.timing()
         integral = layout.add(f"{self.name}.current_integral", SlotKind.HELD, "V", 2)
         self.terminals = wiring.held_slot(port.voltage_d), wiring.held_slot(port.voltage_q)
         seen_d, seen_q, command = self._seen(wiring)
         self.currents = seen_d, seen_q
-        first = self.terminals[0]
-        emit = wiring.line(f"{self.name}.voltage", "V", period, control.phase, period, first, wide=2)
+        emit = self.voltage_line(wiring)
         self.wire_limits(wiring, control.modulation)
         weaken = (1.0 - control.voltage_reserve) * self.limit if control.field_weakening else math.inf
         a = PmWords(
@@ -125,7 +123,7 @@ class BenchPmMachine(BenchWoundMachine[PmMachine]):
             inductance_d=machine.inductance_d,
             inductance_q=machine.inductance_q,
             flux_linkage=machine.flux_linkage,
-            period=float(period),
+            period=float(clock.period),
             most_voltage=math.inf if smooth else self.limit,
             current_limit=math.inf if smooth else machine.current_limit,
             weaken_above=weaken,
@@ -133,7 +131,7 @@ class BenchPmMachine(BenchWoundMachine[PmMachine]):
             lowest=self.lowest,
         )
         name = f"{self.name}.current_control"
-        task = wiring.add(Task(name, at.PM_CONTROL, period, control.phase, Priority.MACHINE, a, f))
+        task = wiring.add(name, at.PM_CONTROL, clock, Priority.MACHINE, a, f)
         self.voltage_limits, self.control_task = ((task, PM_NUMBERS.most_voltage, self.limit),), task
 
     def _seen(self, wiring: Wiring) -> tuple[int, int, int]:

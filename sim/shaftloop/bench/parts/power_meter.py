@@ -28,7 +28,7 @@ class BenchPowerMeter:
         self.parameters = part = parameters
         layout, clock = wiring.layout, part.timing()
         self.reading_slot = layout.add(f"{part.name}.reading", SlotKind.HELD, "W")
-        emit = wiring.line(part.name, "W", clock.period, clock.phase, clock.latency, self.reading_slot)
+        emit = wiring.line(part.name, "W", clock, self.reading_slot)
         memory = layout.add(f"{part.name}.memory", SlotKind.HELD, "", 2)
         errors = 1.0 + part.gain_error, part.zero, part.range, part.resolution
         slots = -1, (energy,), (emit, memory, memory + 1)

@@ -10,7 +10,6 @@ from shaftloop.bench.parts.part import BEYOND, Ideal, Site, on_bench
 from shaftloop.bench.parts.ratings import watch
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
-from shaftloop.engine.model import Task
 from shaftloop.engine.rows import ServoNumbers, ServoWords
 from shaftloop.kernels.arrays import Floats
 from shaftloop_models.network import Network
@@ -50,7 +49,7 @@ class BenchServoMachine(BenchMachine[ServoMachine]):
         """Add the envelope."""
         machine, clock = self.parameters, self.parameters.timing()
         held = wiring.held_slot(self.ports.command)
-        emit = wiring.line(self.name, "N m", clock.period, clock.phase, clock.latency, held)
+        emit = wiring.line(self.name, "N m", clock, held)
         bounds = (machine.max_torque, rated_power(machine), machine.max_speed)
         link, lowest, watched = self.link_watch(wiring)
         f = ServoNumbers(*((math.inf,) * 3 if wiring.smooth else bounds), lowest)
@@ -62,7 +61,7 @@ class BenchServoMachine(BenchMachine[ServoMachine]):
             watch(wiring, self.name, (*limits, *watched)),
             link,
         )
-        wiring.add(Task(f"{self.name}.drive", at.SERVO, clock.period, clock.phase, Priority.MACHINE, a, f))
+        wiring.add(f"{self.name}.drive", at.SERVO, clock, Priority.MACHINE, a, f)
 
     def loads(self, state: Floats) -> Iterator[Violation]:
         """Yield torque and power."""

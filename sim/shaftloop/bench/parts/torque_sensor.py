@@ -12,7 +12,7 @@ from shaftloop.bench.parts.sampling import sampling_ideals
 from shaftloop.bench.wiring import Priority, Wiring
 from shaftloop.engine import at
 from shaftloop.engine.layout import SlotKind
-from shaftloop.engine.model import Channel, NoiseChannel, Task
+from shaftloop.engine.model import Channel, NoiseChannel
 from shaftloop.engine.rows import SAMPLE_NUMBERS, AverageWords, SampleNumbers, SampleWords
 from shaftloop.kernels.arrays import Floats
 from shaftloop_models.network import Network, Ref
@@ -84,7 +84,7 @@ class BenchTorqueSensor(BenchPart[TorqueSensor]):
         part, layout, smooth = self.parameters, wiring.layout, wiring.smooth
         clock = part.timing()
         self.reading_slot = layout.add(f"{self.name}.reading", SlotKind.HELD, "N m")
-        emit = wiring.line(self.name, "N m", clock.period, clock.phase, clock.latency, self.reading_slot)
+        emit = wiring.line(self.name, "N m", clock, self.reading_slot)
         delivery = len(wiring.tasks) - 1
         span = math.inf if smooth or part.range is None else part.range
         reach, share = (0.0, 0.0) if smooth else hysteresis_play(part)
@@ -109,9 +109,8 @@ class BenchTorqueSensor(BenchPart[TorqueSensor]):
         if count >= 0:
             before = layout.add(f"{self.name}.means", SlotKind.DELAY, "N m", count)
             kind, a = at.AVERAGE, tuple(AverageWords(self.seen.index, emit, follower, before, count))
-        name = f"{self.name}.sample"
-        task = Task(name, kind, clock.period, clock.phase, Priority.SAMPLE, a, errors)
-        self.zero = wiring.add(task), SAMPLE_NUMBERS.zero
+        task = wiring.add(f"{self.name}.sample", kind, clock, Priority.SAMPLE, a, errors)
+        self.zero = task, SAMPLE_NUMBERS.zero
         self.shown_by = delivery if clock.latency else self.zero[0]
 
     def channels(self, prefix: str) -> Iterator[Channel]:

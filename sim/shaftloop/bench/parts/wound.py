@@ -63,6 +63,12 @@ class BenchWoundMachine(BenchMachine[W]):
         self.link_slot, self.lowest, self.undervoltage = self.link_watch(wiring)
         self.limit = self.most_voltage if self.link_slot < 0 else voltage_limit(1.0, modulation)
 
+    def voltage_line(self, wiring: Wiring) -> int:
+        """Return the slot to which its control emits the first of two voltages, active one period later."""
+        clock = self.parameters.timing()
+        active = replace(clock, latency=clock.period)
+        return wiring.line(f"{self.name}.voltage", "V", active, self.terminals[0], 2)
+
     def kept(self) -> tuple[tuple[str, str, float], ...]:
         """Return the limits that its control keeps to: name, unit and value."""
         current, voltage = self.parameters.current_limit, self.most_voltage
