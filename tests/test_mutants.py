@@ -37,6 +37,16 @@ def test_the_tests_of_a_mutant_are_there(mutant):
 
 def test_mutants_are_spread_over_the_packages():
     packages = Counter(Path(m["file"]).parts[1 if m["file"].startswith("models") else 2] for m in MUTANTS)
-    wanted = {"shaftloop_models", "control", "engine", "bench", "scenario", "analysis", "studies", "report"}
+    wanted = {
+        "shaftloop_models",
+        "kernels",
+        "control",
+        "engine",
+        "bench",
+        "scenario",
+        "analysis",
+        "studies",
+        "report",
+    }
     assert wanted <= set(packages)
     assert sum(m.get("unusual", False) for m in MUTANTS) >= len(MUTANTS) / 2

@@ -7,6 +7,7 @@ from rigs import Table, describe, sensor, servo, shipped, slot, speed_loop, torq
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.openloop import OpenLoop, spectral_radius
 from shaftloop.analysis.operating import operating_point
+from shaftloop.analysis.response import fundamental
 from shaftloop.scenario.reading import read_scenario
 
 pytestmark = pytest.mark.compiled
@@ -80,7 +81,7 @@ def test_the_jacobian_tells_where_the_walk_goes() -> None:
     moved = state.copy()
     moved[bench.slots] += kick
     stop = np.array([bench.ticks])
-    change = (bench.walk(moved, stop) - bench.walk(state, stop))[0, : len(state)][bench.slots]
+    change = bench.walk(moved, stop)[0, bench.slots] - bench.walk(state, stop)[0, bench.slots]
     expected = bench.jacobian(state) @ kick
     assert np.max(np.abs(change - expected) / bench._steps) < 1e-6
 
@@ -140,3 +141,27 @@ def _counted(bench: HyperMap) -> list[np.ndarray]:
 
     bench.run.carry = counted
     return runs
+
+
+@pytest.mark.parametrize("name", ["reference-bench", "axle-split"])
+def test_loops_opened_together_and_closed_again_are_those_opened_one_by_one(name: str) -> None:
+    bench = HyperMap(shipped(name))
+    state = bench.steady(operating_point(bench.bench))
+    loops = [bench.bench.loops[loop.name] for loop in bench.bench.description.loop]
+    frequency = np.geomspace(1.0, 900.0, 30)
+    for loop, system in zip(loops, bench.open_each(loops, state), strict=True):
+        alone = bench.open([loop], state)
+        assert system.slots.tolist() == alone.slots.tolist()
+        assert fundamental(system, frequency) == pytest.approx(fundamental(alone, frequency), rel=1e-6)
+        assert system.disturbed.radius == pytest.approx(alone.disturbed.radius, abs=1e-9)
+
+
+def test_meters_stand_still_unless_they_are_asked_for() -> None:
+    description = shipped("reference-bench")
+    for metered in (False, True):
+        bench = HyperMap(description, metered=metered)
+        state = bench.steady(operating_point(bench.bench))
+        after = bench.walk(state, np.array([bench.ticks]))[0]
+        model = bench.bench.model
+        meters = slice(model.meter_slot, model.meter_slot + len(model.plant.network.meters))
+        assert np.any(after[meters] != state[meters]) == metered

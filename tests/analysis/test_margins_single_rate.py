@@ -171,5 +171,5 @@ def test_margins_of_a_bench_are_those_of_its_opened_loop(reference: HyperMap) ->
     state = reference.steady(point)
     loop = reference.bench.loops["torque"]
     whole = loop_margins(reference, loop, point, state)
-    again = Margins("torque", "torque", point, reference.open([loop], state))
+    again = Margins("torque", "torque", point, *reference.open_each([loop], state))
     assert (whole.ms, whole.gain_margin) == (again.ms, again.gain_margin)

@@ -44,3 +44,16 @@ def test_ends_of_one_sign_give_the_one_that_leaves_less_and_no_ends_none() -> No
     assert refined(lambda f: f - 7.0, np.array([1.0, 8.0]), np.array([6.0, 11.0])).tolist() == [6.0, 8.0]
     assert refined(lambda f: f - 7.0, np.array([7.0]), np.array([9.0])).tolist() == [7.0]
     assert refined(np.sin, np.zeros(0), np.zeros(0)).shape == (0,)
+
+
+def test_what_is_known_at_the_ends_is_not_looked_at_again() -> None:
+    low, high = np.array([2.0, 5.0]), np.array([4.0, 7.5])
+    seen: list[float] = []
+
+    def sine(f: np.ndarray) -> np.ndarray:
+        seen.extend(f.tolist())
+        return np.asarray(np.sin(f))
+
+    found = refined(sine, low, high, (np.sin(low), np.sin(high)))
+    assert found.tolist() == refined(np.sin, low, high).tolist()
+    assert not {2.0, 4.0, 5.0, 7.5} & set(seen)

@@ -171,6 +171,12 @@ def test_an_unstable_bench_is_still_described() -> None:
     assert found["figures"]["signal_band_3_db"]["value"] == pytest.approx(450.0, rel=1e-6)
 
 
+def test_at_rest_without_torque_it_says_what_cannot_show() -> None:
+    said = "at rest with 0 N m what grows with torque or speed (gain, nonlinearity, drag) shows nothing"
+    assert said in document("steering-spring")["answer"][1]
+    assert "off by drag at the operating speed" in document("wheel-hub")["answer"][1]
+
+
 def test_a_run_that_fails_costs_the_picture_over_time_only(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

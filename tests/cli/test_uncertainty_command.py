@@ -119,6 +119,11 @@ def test_efficiency_above_one_is_said_and_not_clipped(bench: str) -> None:
     assert "of the trials give an efficiency above 1" in said and "it is not clipped" in said
 
 
+def test_a_value_within_its_uncertainty_of_zero_has_none_relative_to_it(tmp_path: Path) -> None:
+    result = uncertainty("steering-spring", "--pictures", "none", "--out", str(tmp_path))
+    assert "not meaningful near 0 mN m" in result.output and "e+" not in result.output
+
+
 def test_without_meters_it_says_what_is_missing(tmp_path: Path) -> None:
     path = write_bench(tmp_path, METERED.partition("[[power_meter]]")[0])
     found = document(str(path), "--trials", "1000")["points"][0]

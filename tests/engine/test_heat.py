@@ -10,6 +10,7 @@ from rigs import start, step, ticks
 from shaftloop.analysis.lanes import simulate_many
 from shaftloop.analysis.simulation import Simulation, simulate
 from shaftloop.bench.assemble import build_bench
+from shaftloop.engine import at
 from shaftloop.engine.heat import Thermal, assemble_heat
 from shaftloop.engine.layout import Layout
 from shaftloop.errors import SimulationError
@@ -110,7 +111,7 @@ def test_a_new_gap_keeps_the_numbers_of_the_temperatures() -> None:
     run.warm()
     before = run.tables.ft.copy()
     run.advance(ticks(run, 1.00013), exact=True)
-    assert run.tables.gaps > 1
+    assert run.tables.it[at.GAPS] > 1
     assert run.heating is not None
     first, *_ = run.heating.heat.warmths
     assert first[0].at(float(run.state[run.heating.heat.slice(3)][0])) in run.tables.ft

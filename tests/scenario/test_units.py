@@ -201,7 +201,8 @@ WORTH = {
     "K": {"K kelvin": 1},
     "degC": {"degC": 1},
     "rad": {
-        "rad radian": 1, "mrad milliradian": 1e-3, "deg degree": math.pi / 180, "rev revolution": 2 * math.pi,
+        "rad radian": 1, "mrad milliradian": 1e-3, "urad microradian": 1e-6, "deg degree": math.pi / 180,
+        "rev revolution": 2 * math.pi,
     },
     "rad/s": {"rpm": math.pi / 30},
     "Hz": {"Hz hertz": 1, "kHz kilohertz": 1e3, "MHz megahertz": 1e6, "GHz gigahertz": 1e9},

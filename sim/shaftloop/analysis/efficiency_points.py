@@ -71,7 +71,7 @@ def measured_bench(description: Description) -> MeasuredBench:
     ScenarioError
         Where it has no torque sensor or no machine.
     """
-    bench = HyperMap(description, MapWork({}))
+    bench = HyperMap(description, MapWork({}), metered=True)
     sensor, machines = bench.bench.main_sensor(), list(bench.bench.machines)
     if sensor is None or not machines:
         message = "the line has no torque sensor, so there is no torque to be uncertain of; add one"

@@ -13,7 +13,7 @@ from shaftloop.engine.run import Run
 from shaftloop.errors import SimulationError
 from shaftloop_models.bodies import lay_out
 
-__all__ = ["gently", "quickened", "rivals", "run_up"]
+__all__ = ["gently", "newton", "quickened", "rivals", "run_up"]
 
 Array = NDArray[np.float64]
 
@@ -24,6 +24,60 @@ _SLOW, _QUICK = 1e-6, 1e-4
 _RESTS = 1e-3
 """How far the gains as they are may take the state in a hyperperiod, over the usual sizes: a loop without
 integrator rests elsewhere with other gains."""
+_MOST_STEPS = 16
+_LEADS_ON = 0.1
+"""Share of the residual that two steps may leave before the derivative is taken anew."""
+
+
+def newton(
+    state: Array,
+    slots: NDArray[np.intp],
+    scale: Array,
+    off_at: Callable[[Array], Array],
+    lead_at: Callable[[Array], tuple[Array, NDArray[np.intp], NDArray[np.intp]]],
+) -> Array | None:
+    """Return the steady state near a state, by Newton's method, with Broyden's between its derivatives [1]_.
+
+    Parameters
+    ----------
+    state : ndarray, shape (all slots,)
+        Where it begins; it is written into.
+    slots : ndarray of int, shape (slots,)
+        That change over a hyperperiod.
+    scale : ndarray, shape (slots,)
+        Their typical sizes, in their units.
+    off_at : callable
+        Returns where a hyperperiod takes the slots of a state, in typical sizes.
+    lead_at : callable
+        Returns the step to the steady state per change, in typical sizes, by the derivative at a state; the
+        places of the slots whose change counts, and of those that move.
+
+    References
+    ----------
+    .. [1] C. G. Broyden, A class of methods for solving nonlinear simultaneous equations, Mathematics of
+       Computation 19 (1965) 577-593. From memory; tested.
+    """
+    residual, last, fresh = np.inf, (0.0, 0.0), True
+    step = kept = before = np.zeros(0)
+    for _ in range(_MOST_STEPS):
+        off = off_at(state)
+        residual = float(np.max(np.abs(off)))
+        if not np.isfinite(residual) or residual < 1e-11:
+            break
+        # The derivative taken before, mended by what its steps have shown, will do as long as they lead on.
+        astray = residual > last[1] and not fresh
+        if astray:
+            state[:], off, residual = before, kept, last[1]
+        fresh = astray or residual > _LEADS_ON * last[0]
+        if fresh:
+            lead, written, keep = lead_at(state)
+        else:
+            short = lead @ off[written]
+            lead += np.outer(short, step @ lead) / (step @ (step - short))
+        before, kept, step = state.copy(), off, lead @ off[written]
+        state[slots[keep]] += step * scale[keep]
+        last = (np.inf if fresh else last[1], residual)
+    return state if residual < 1e-6 else None
 
 
 def run_up(

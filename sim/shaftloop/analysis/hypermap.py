@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from shaftloop.analysis.carried import Known, carried
 from shaftloop.analysis.cost import MapWork, check_map, loop_rates
 from shaftloop.analysis.differences import differences
-from shaftloop.analysis.gentler import gently, quickened, rivals, run_up
-from shaftloop.analysis.opening import START, Cut, Opening
+from shaftloop.analysis.gentler import gently, newton, quickened, rivals, run_up
+from shaftloop.analysis.opening import START, Cut, Opened, Opening
 from shaftloop.analysis.openloop import OpenLoop
 from shaftloop.analysis.operating import OperatingPoint
 from shaftloop.analysis.reduction import (
@@ -51,11 +51,10 @@ _RUN_UP = (0, 256, 2048)
 
 From rest a derivative may hold a command at its clamp, where nothing tells Newton the way out.
 """
-_MOST_STEPS = 16
-_LEADS_ON = 0.03
-"""Share of the residual that a step of Newton's method may leave before its derivative is taken anew."""
 _RELATIVE_STEP = 1e-3
 _LONGEST_HYPERPERIOD = 0.05
+_MOST_CUTS = 64
+"""Ticks of all loops in a hyperperiod up to which all are cut for one."""
 
 
 class _Diverged(SimulationError):
@@ -71,6 +70,8 @@ class HyperMap:
         The bench.
     work : MapWork, optional
         What will be found of it, for the estimate of what that takes; the responses of all loops else.
+    metered : bool
+        Keep meters of energy, which say nothing of small motions.
 
     Raises
     ------
@@ -78,9 +79,13 @@ class HyperMap:
         Where the rates have no common period up to 50 ms, or the analysis would take too long.
     """
 
-    def __init__(self, description: Description, work: MapWork | None = None) -> None:
+    def __init__(
+        self, description: Description, work: MapWork | None = None, *, metered: bool = False
+    ) -> None:
         self.bench: Bench = build_bench(description, smooth=True)
-        model = self.bench.model
+        whole = self.bench.model
+        # A chopper watches the energy of its resistor.
+        model = whole if metered or description.brake_resistor else whole.unmetered()
         self.slots = mapped_slots(model)
         stepping = Stepping(at.ETD4, longest_step(model.plant, at.ETD4))
         check_map(model, stepping, len(self.slots), work or MapWork(loop_rates(description), whole=False))
@@ -92,13 +97,14 @@ class HyperMap:
                 f"the common period of the rates is {self.hyperperiod:.4g} s, > {_LONGEST_HYPERPERIOD:g} s",
                 "for this analysis choose rates with a short common period; " + nearest_rates(self.bench),
             )
-        self._steps = _RELATIVE_STEP * typical_sizes(self.bench)[self.slots]
+        self._sizes = typical_sizes(self.bench)[self.slots]
+        self._steps = _RELATIVE_STEP * self._sizes
         self._idle = np.zeros(0, dtype=np.intp)
 
     @property
     def difference_steps(self) -> Array:
         """Steps of the central differences, by the unit of the mapped slot, shape (mapped slots,)."""
-        return np.asarray(self._steps)
+        return self._steps
 
     def limit_voltages(self, limited: bool) -> None:
         """Let machines make no more voltage than they can, or whatever they want as is usual here.
@@ -144,16 +150,11 @@ class HyperMap:
             found = self._fixed(turning(self.bench, carried(self.bench, start), point.speed))
             if found is not None:
                 return found
-        begin = None if near is None else framed(self.bench, near.copy(), point.speed)
-        if begin is None:
-            begin = turning(self.bench, np.array(self.bench.model.layout.initial), point.speed)
-        rounds, scale = (_RUN_UP if near is None else _RUN_UP[1:2]), self._steps / _RELATIVE_STEP
-        search = partial(run_up, begin, rounds, self._once, self._fixed)
+        rest, place = np.array(self.bench.model.layout.initial), turning if near is None else framed
+        begin = place(self.bench, rest if near is None else near.copy(), point.speed)
+        search = partial(run_up, begin, _RUN_UP if near is None else _RUN_UP[1:2], self._once, self._fixed)
         state, found = search()
-        if found is None:
-            found = gently(
-                self.run, self.bench, search, lambda s: (self._once(s.copy()) - s)[self.slots] / scale
-            )
+        found = gently(self.run, self.bench, search, self._off) if found is None else found
         if found is not None:
             return found
         where = f"no steady state at {point}"
@@ -176,32 +177,26 @@ class HyperMap:
         self._stretch(state, START, self.ticks)
         return state
 
+    def _off(self, state: Array) -> Array:
+        """Return where a hyperperiod takes the mapped slots of a state, in typical sizes."""
+        return np.asarray((self._once(state.copy())[self.slots] - state[self.slots]) / self._sizes)
+
     def _fixed(self, state: Array) -> Array | None:
         """Return the state near one that a hyperperiod maps to itself, nothing where Newton finds none."""
         try:
             with quickened(self.run, self.bench):
-                return self._newton(state)
+                return newton(state, self.slots, self._sizes, self._off, self._lead)
         except _Diverged:  # a step may leave what the bench can run from
             return None
 
-    def _newton(self, state: Array) -> Array | None:
-        scale, residual, last = self._steps / _RELATIVE_STEP, np.inf, 0.0
-        for _ in range(_MOST_STEPS):
-            change = (self._once(state.copy()) - state)[self.slots]
-            residual = float(np.max(np.abs(change / scale)))
-            if not np.isfinite(residual) or residual < 1e-11:
-                break
-            # The derivative of the step before will do as long as it leads on, at a fraction of the cost.
-            if residual > _LEADS_ON * last:
-                # What nothing ever writes, such as the integral of a loop without ki, must stay where it is.
-                slope, written = moving(self.jacobian(state))
-                slope, onto, keep = self._held(slope, np.eye(len(written)), written)
-                size = scale[keep, None]
-                scaled = (slope - np.eye(len(keep))) * size.T / size
-                lead = -size * (inverse(scaled) @ (onto / size))
-            state[self.slots[keep]] += lead @ change[written]
-            last = residual
-        return state if residual < 1e-6 else None
+    def _lead(self, state: Array) -> tuple[Array, NDArray[np.intp], NDArray[np.intp]]:
+        """Return what `newton` asks for."""
+        # What nothing ever writes, such as the integral of a loop without ki, must stay where it is.
+        slope, written = moving(self.jacobian(state))
+        slope, onto, keep = self._held(slope, np.eye(len(written)), written)
+        size = self._sizes[keep, None]
+        scaled = (slope - np.eye(len(keep))) * size.T / size
+        return -inverse(scaled) @ (onto * self._sizes[written] / size), written, keep
 
     def jacobian(self, state: Array) -> Array:
         """Return the derivative of the map at a state, over the mapped slots."""
@@ -265,36 +260,45 @@ class HyperMap:
         seen : sequence of int, optional
             Slot by loop whose value, as its tick leaves it, stands for u; else what the controller asks for.
         """
+        return self._needed(self._cut(loops, state, seen))
+
+    def open_each(self, loops: Sequence[LoopHandle], state: Array) -> list[OpenLoop]:
+        """Return each of several loops opened, all others closed, from derivatives taken once.
+
+        All loops of the bench are cut, unless they tick often, so that none depends on who else is asked for.
+
+        Parameters
+        ----------
+        loops, state : sequence of LoopHandle, ndarray
+            As in `open`.
+        """
+        every = [h for h in self.bench.loops.values() if h.break_slot >= 0 and not h.parameters.limiter_of]
+        if sum(len(self._ticks(loop)) for loop in every) > _MOST_CUTS:
+            every = list(loops)
+        cut, names = self._cut(every, state), [loop.parameters.name for loop in every]
+        return [self._needed(cut.alone(names.index(loop.parameters.name))) for loop in loops]
+
+    def _cut(self, loops: Sequence[LoopHandle], state: Array, seen: Sequence[int] | None = None) -> Opened:
         looked = [loop.break_slot for loop in loops] if seen is None else seen
         cuts = [
-            Cut(tick, loop.break_slot + 1, slot)
-            for loop, slot in zip(loops, looked, strict=True)
+            Cut(tick, loop.break_slot + 1, slot, number)
+            for number, (loop, slot) in enumerate(zip(loops, looked, strict=True))
             for tick in self._ticks(loop)
         ]
-        order = sorted(range(len(cuts)), key=lambda number: cuts[number].tick)
-        opening = Opening(self._stretch, self.slots, [cuts[number] for number in order], self.ticks)
-        shares = [self._share(loop) for loop in loops]
+        opening = Opening(self._stretch, self.slots, sorted(cuts, key=lambda cut: cut.tick), self.ticks)
         base = self._once(state.copy())[[cut.injected - 1 for cut in opening.cuts]]
-        kept = self.run.tables.ft[shares]
-        self.run.tables.ft[shares] = 0.0
-        try:
-            columns = self._differences(state, partial(opening.moved, base))
-            units = 1e-3 * np.maximum(np.abs(base), self._typical_torque())
-            kicks = opening.kicked(base, state, units)
-        finally:
-            self.run.tables.ft[shares] = kept
-        count, back = len(self.slots), np.argsort(order)
-        rows = [*range(count), *(count + back)]
-        ac = (columns / (2.0 * self._steps))[rows]
-        bd = (np.column_stack(kicks) / (2.0 * units))[rows][:, back]
-        a, keep = moving(ac[:count])
-        a, used = needed(a, ac[count:, keep])
+        units = 1e-3 * np.maximum(np.abs(base), self._typical_torque())
+        with self._silent(loops):
+            return opening.opened(base, state, self._steps, units, self._differences)
+
+    def _needed(self, cut: Opened) -> OpenLoop:
+        """Return a system of the slots that count."""
+        a, keep = moving(cut.a)
+        a, used = needed(a, cut.c[:, keep])
         keep = keep[used]
-        first, sizes = self._first_speed(keep), self._steps[keep]
-        a, b, c, left = released(a, bd[keep], ac[count:][:, keep], first, sizes)
-        instants = np.array([cut.tick for cut in cuts]) / self.run.clock.ticks_per_second
-        slots = self.slots[keep[left]]
-        return OpenLoop(a, b, c, bd[count:], self.hyperperiod, instants, slots, len(left) < len(keep))
+        a, b, c, left = released(a, cut.b[keep], cut.c[:, keep], self._first_speed(keep), self._steps[keep])
+        slots, instants = self.slots[keep[left]], cut.ticks / self.run.clock.ticks_per_second
+        return OpenLoop(a, b, c, cut.d, self.hyperperiod, instants, slots, len(left) < len(keep))
 
     def _ticks(self, loop: LoopHandle) -> list[int]:
         """Return the ticks of a loop within the hyperperiod."""
@@ -342,7 +346,8 @@ class HyperMap:
     def _transition(self, base: Array, where: tuple[int, int, int], to: int) -> Array:
         def moved(pairs: Array) -> Array:
             self._stretch(pairs, where, to)
-            return np.asarray((pairs[0] - pairs[1])[:, self.slots])
+            high, low = pairs[:, :, self.slots]
+            return np.asarray(high - low)
 
         return np.asarray(self._differences(base, moved) / (2.0 * self._steps))
 
@@ -350,18 +355,26 @@ class HyperMap:
     def _commands_held(self, base: Array) -> Iterator[None]:
         """Let every loop pass on what it asks for in a state, whatever it comes to ask for."""
         loops = [loop for loop in self.bench.loops.values() if loop.break_slot >= 0]
-        shares = [self._share(loop) for loop in loops]
-        kept = self.run.tables.ft[shares]
         added = [base[loop.break_slot + 1] for loop in loops]
-        self.run.tables.ft[shares] = 0.0
         for loop in loops:
             base[loop.break_slot + 1] = base[loop.break_slot]
+        try:
+            with self._silent(loops):
+                yield
+        finally:
+            for loop, value in zip(loops, added, strict=True):
+                base[loop.break_slot + 1] = value
+
+    @contextmanager
+    def _silent(self, loops: Sequence[LoopHandle]) -> Iterator[None]:
+        """Let nothing of what some loops ask for be passed on."""
+        shares = [self._share(loop) for loop in loops]
+        kept = self.run.tables.ft[shares]
+        self.run.tables.ft[shares] = 0.0
         try:
             yield
         finally:
             self.run.tables.ft[shares] = kept
-            for loop, value in zip(loops, added, strict=True):
-                base[loop.break_slot + 1] = value
 
     def _share(self, loop: LoopHandle) -> int:
         """Return where the share of a loop's output that is passed on stands in the table of floats."""

@@ -2,12 +2,13 @@
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["START", "Cut", "Opening"]
+__all__ = ["START", "Cut", "Opened", "Opening"]
 
 Array = NDArray[np.float64]
 _Where = tuple[int, int, int]
@@ -25,6 +26,38 @@ class Cut(NamedTuple):
     """Slot that carries the command in place of the controller's."""
     seen: int
     """Slot that is looked at."""
+    loop: int
+    """Number of the loop."""
+
+
+@dataclass(frozen=True)
+class Opened:
+    """Derivatives of a hyperperiod with loops cut, over the mapped slots, as in `openloop.OpenLoop`."""
+
+    a: Array
+    b: Array
+    c: Array
+    d: Array
+    ticks: NDArray[np.int64]
+    """Of the cuts, one loop after the other."""
+    loops: NDArray[np.intp]
+    """Number of the loop of every cut."""
+
+    def alone(self, loop: int) -> "Opened":
+        """Return the same with one loop cut, the others closed.
+
+        Parameters
+        ----------
+        loop : int
+            Its number.
+        """
+        own, rest = np.flatnonzero(self.loops == loop), np.flatnonzero(self.loops != loop)
+        b, d = self.b[:, own], self.d[np.ix_(own, own)]
+        passed = np.linalg.inv(np.eye(len(rest)) - self.d[np.ix_(rest, rest)])
+        into, beside = self.b[:, rest] @ passed, self.d[np.ix_(own, rest)] @ passed
+        back, through = self.c[rest], self.d[np.ix_(rest, own)]
+        found = self.a + into @ back, b + into @ through, self.c[own] + beside @ back, d + beside @ through
+        return Opened(*found, self.ticks[own], self.loops[own])
 
 
 class _Begun(NamedTuple):
@@ -48,6 +81,34 @@ class Opening:
     """By rising tick."""
     end: int
     """Of the hyperperiod. [tick]"""
+
+    def opened(
+        self,
+        base: Array,
+        state: Array,
+        steps: Array,
+        units: Array,
+        differences: Callable[[Array, Callable[[Array], Array]], Array],
+    ) -> Opened:
+        """Return the derivatives.
+
+        Parameters
+        ----------
+        base : ndarray, shape (cuts,)
+            Commands held at the cuts. [N m]
+        state : ndarray, shape (slots,)
+            At the start.
+        steps, units : ndarray, shape (mapped slots,), (cuts,)
+            By which states and commands are higher and lower.
+        differences : callable
+            `differences` of the mapped slots.
+        """
+        ac = differences(state, partial(self.moved, base)) / (2.0 * steps)
+        bd = np.column_stack(self.kicked(base, state, units)) / (2.0 * units)
+        count, loops = len(self.slots), np.array([cut.loop for cut in self.cuts])
+        order = np.argsort(loops, kind="stable")
+        ticks, rows = np.array([cut.tick for cut in self.cuts]), count + order
+        return Opened(ac[:count], bd[:count, order], ac[rows], bd[rows][:, order], ticks[order], loops[order])
 
     def moved(self, commands: Array, pairs: Array) -> Array:
         """Return what comes to differ in pairs of states: mapped slots at the end, what is seen at each cut.

@@ -61,6 +61,8 @@ class OpenLoop:
     @cached_property
     def poles(self) -> Complex:
         """Eigenvalues of A, shape (n,)."""
+        if len(self.instants) > 1:  # whose response takes a form of A both opened and closed
+            return self.resolvent.poles
         return np.linalg.eigvals(self.a).astype(np.complex128)
 
     @property

@@ -11,7 +11,17 @@ from numpy.typing import NDArray
 
 from shaftloop.bench.handles import Bench
 
-__all__ = ["framed", "inverse", "moving", "nearest_rates", "needed", "released", "turning", "typical_sizes"]
+__all__ = [
+    "framed",
+    "inverse",
+    "moving",
+    "nearest_rates",
+    "needed",
+    "released",
+    "solved",
+    "turning",
+    "typical_sizes",
+]
 
 Array = NDArray[np.float64]
 Numbers = NDArray[np.intp]
@@ -37,6 +47,21 @@ def inverse(matrix: Array) -> Array:
     if _regular(matrix):
         return np.asarray(np.linalg.inv(matrix))
     return np.asarray(np.linalg.pinv(matrix, rcond=1e-13))
+
+
+def solved(matrix: Array, right: Array) -> Array:
+    """Return the solution of a linear system, of a nearly singular one the smallest that comes closest.
+
+    Parameters
+    ----------
+    matrix : ndarray, shape (n, n)
+        Left-hand side.
+    right : ndarray, shape (n,)
+        Right-hand side.
+    """
+    if _regular(matrix):
+        return np.asarray(np.linalg.solve(matrix, right))
+    return np.asarray(np.linalg.lstsq(matrix, right, rcond=None)[0])
 
 
 def _regular(matrix: Array) -> bool:
@@ -78,10 +103,11 @@ def needed(a: Array, c: Array) -> tuple[Array, Numbers]:
         keep = keep[used]
 
 
-def _free_motion(a: Array, c: Array, first: int, sizes: Array) -> Array | None:
+def _free_motion(a: Array, b: Array, c: Array, first: int, sizes: Array) -> Array | None:
     """Return how all changes with the speed of the first body in a motion that stays and is not seen."""
     change, seen = (a - np.eye(len(a))) * sizes / sizes[:, None], c * sizes
-    if _regular(change):
+    # It would stay whatever comes back of what is seen.
+    if _regular(change + b[:, : len(c)] / sizes[:, None] @ seen):
         return None
     others = np.arange(len(a)) != first
     motion = np.ones(len(a))
@@ -111,7 +137,7 @@ def released(
     sizes : ndarray, shape (n,)
         Typical sizes of the states, in their units.
     """
-    motion = None if first is None else _free_motion(a, c, first, sizes)
+    motion = None if first is None else _free_motion(a, b, c, first, sizes)
     if first is None or motion is None:
         return a, b, c, np.arange(len(a))
     keep = np.delete(np.arange(len(a)), first)
@@ -171,6 +197,8 @@ def turning(bench: Bench, state: Array, speed: float) -> Array:
 def framed(bench: Bench, state: Array, speed: float) -> Array:
     """Return a state whose positions count in a frame that turns at a speed; it is written into.
 
+    Extremes that have not been looked for yet are 0.
+
     Parameters
     ----------
     state : ndarray, shape (slots,)
@@ -178,7 +206,7 @@ def framed(bench: Bench, state: Array, speed: float) -> Array:
     speed : float
         Of the leftmost body. [rad/s]
     """
-    frame = bench.line.frame
+    state[np.isinf(state)], frame = 0.0, bench.line.frame
     if frame is not None:
         state[len(bench.model.plant.network.states) + frame.index] = speed
     return state

@@ -5,6 +5,7 @@ within a hyperperiod or a few, such as delay lines, is a sum over these. Where m
 stays a triangle.
 """
 
+import math
 from typing import Any
 
 import numpy as np
@@ -44,23 +45,30 @@ class Resolvent:
     """What comes out of the rest, that many hyperperiods and one later, shape (k, q, p)."""
 
     def __init__(self, a: Array, b: Array, c: Array) -> None:
-        from scipy.linalg import matrix_balance, schur
+        from scipy.linalg import matrix_balance, rsf2csf, schur
 
         with np.errstate(invalid="ignore"):  # Scales are cast to a permutation that was not asked for.
             balanced, (scale, _) = matrix_balance(a, permute=False, separate=True)
         slow_first: Any = _is_slow
-        triangle, basis, slow = schur(balanced, output="complex", sort=slow_first)
-        into, out = basis.conj().T @ (b / scale[:, None]), (c * scale) @ basis
-        self.poles = np.diag(triangle).copy()
-        modes, apart = _modes(triangle, slow)
+        triangle, basis, slow = schur(balanced, sort=slow_first)
+        into, out = basis.T @ (b / scale[:, None]), (c * scale) @ basis
+        first, last = triangle[:slow, :slow], triangle[slow:, slow:]
+        values, modes = np.linalg.eig(first)
+        self.poles = np.concatenate([values, np.linalg.eigvals(last)]).astype(np.complex128)
+        apart = _apart(first, triangle[:slow, slow:], last)
+        alone = _solved_modes(modes.astype(np.complex128), into[:slow] - apart @ into[slow:])
         self._triangle: tuple[Complex, Complex, Complex] | None = None
-        if apart is None:
-            slow, self._triangle = 0, (triangle, into, out)
+        if alone is None or np.linalg.norm(apart) > _ALIKE:
+            triangle, turned = rsf2csf(triangle, np.eye(len(triangle)))
+            self._triangle = triangle, turned.conj().T @ into, out @ turned
+            self.into, self.out = (
+                np.zeros((0, b.shape[1]), np.complex128),
+                np.zeros((len(c), 0), np.complex128),
+            )
             self.after = np.zeros((0, len(c), b.shape[1]))
         else:
-            into, out = apart @ into, out @ modes
-            self.after = _after(triangle[slow:, slow:], into[slow:], out[:, slow:])
-        self.into, self.out = into[:slow], out[:, :slow]
+            self.into, self.out = alone, out[:, :slow] @ modes
+            self.after = _after(last, into[slow:], out[:, :slow] @ apart + out[:, slow:])
 
     def lifted(self, z: Complex) -> Complex:
         """Return what comes out per what goes in, shape (m, q, p).
@@ -152,42 +160,35 @@ def _solved(triangle: Complex, points: Complex, right: Complex) -> Complex:
     return right
 
 
-def _after(triangle: Complex, into: Complex, out: Complex) -> Array:
+def _after(matrix: Array, into: Array, out: Array) -> Array:
     """Return what comes out hyperperiod by hyperperiod until nothing is left, shape (k, q, p)."""
     found, least = [], _GONE * np.max(np.abs(into), initial=0.0)
     while np.max(np.abs(into), initial=0.0) > least:
-        found.append((out @ into).real)
-        into = triangle @ into
+        found.append(out @ into)
+        into = matrix @ into
     return np.array(found).reshape(-1, len(out), into.shape[1])
 
 
-def _is_slow(value: Any) -> bool:
-    return bool(abs(value) > _SLOW)
+def _is_slow(real: float, imaginary: float) -> bool:
+    return math.hypot(real, imaginary) > _SLOW
 
 
-def _modes(triangle: Complex, slow: int) -> tuple[Complex, Complex | None]:
-    """Return the states of modes, the slow ones each by itself, and the inverse, unless they are too alike.
+def _apart(first: Array, beside: Array, last: Array) -> Array:
+    """Return how much of the first part moves with each state of the last, where both are by themselves."""
+    from scipy.linalg.lapack import dtrsyl
 
-    Parameters
-    ----------
-    triangle : ndarray, shape (n, n)
-        Upper triangle with the slow eigenvalues first.
-    slow : int
-        How many they are.
-    """
-    from scipy.linalg.lapack import ztrsyl, ztrtri
+    if not beside.size:
+        return beside
+    found, scale, _ = dtrsyl(first, last, -beside, isgn=-1)
+    return np.asarray(found / scale)
 
-    modes = np.eye(len(triangle), dtype=np.complex128)
-    poles = np.diag(triangle)[:slow]
-    with np.errstate(all="ignore"):
-        for i in range(slow - 2, -1, -1):
-            behind = slice(i + 1, slow)
-            modes[i, behind] = triangle[i, behind] @ modes[behind, behind] / (poles[behind] - poles[i])
-        modes[:slow, :slow] /= np.linalg.norm(modes[:slow, :slow], axis=0)
-        if 0 < slow < len(triangle):
-            fast, mixed = triangle[slow:, slow:], triangle[:slow, slow:]
-            found, scale, _ = ztrsyl(triangle[:slow, :slow], fast, -mixed, isgn=-1)
-            modes[:slow, slow:] = found / scale
-        apart, _ = ztrtri(modes)
-        size = np.linalg.norm(modes) * np.linalg.norm(apart)
-    return modes, np.asarray(apart) if size < _ALIKE else None
+
+def _solved_modes(modes: Complex, into: Array) -> Complex | None:
+    """Return what goes into each mode, shape (modes, p); nothing where modes are too alike."""
+    from scipy.linalg.lapack import zgecon, zgetrf, zgetrs
+
+    if not modes.size:
+        return into.astype(np.complex128)
+    triangles, order, _ = zgetrf(modes)
+    reciprocal, _ = zgecon(triangles, np.linalg.norm(modes, 1))
+    return np.asarray(zgetrs(triangles, order, into)[0]) if reciprocal * _ALIKE > 1.0 else None

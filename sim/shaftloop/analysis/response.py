@@ -25,6 +25,7 @@ __all__ = [
     "gain_crossings",
     "grid",
     "phase_crossings",
+    "real_crossings",
     "refined",
     "root",
     "transfer",
@@ -41,6 +42,8 @@ _NARROW = 0.1
 """Half-width over frequency beyond which the ordinary grid shows an image well enough."""
 _GRAZES = 0.1
 """Imaginary over real part below which L may reach over the real axis between two points of the grid."""
+_LOOKS, _LOOK = 5, 33
+"""How often, and with how many points, it is looked at there, each time sixteen times as close."""
 _FLAT = 0.2
 """Size of a pole below which it makes no peak, as its motion is gone within a hyperperiod."""
 _REAL = 1e-9
@@ -51,6 +54,8 @@ _SPLIT = 1e-5
 """Distance from 1 up to which rounding may split eigenvalues of 1."""
 _SINGULAR = 1e-5
 """Distance from an image of 0 Hz below which L is taken from both sides, relative to 1/hyperperiod."""
+_LEAST = 0.02
+"""Share of a stretch from either end of which a straight line may lead at first."""
 _EXACT = 1e-12
 """Of a frequency at which something crosses, the share up to which it is found."""
 _NOTHING = 1e-300
@@ -143,7 +148,9 @@ def grid(loop: OpenLoop, least: float = 0.0) -> Array:
         A pole that raises L, or S of the closed loop, by less than this at an image is not looked at there.
     """
     half = 0.5 / loop.period
-    opened, closed = (_poles_and_images(system, least) for system in (loop, loop.disturbed))
+    # The response takes the form of the opened loop anyway.
+    opened = _poles_and_images(loop, loop.resolvent.poles, least)
+    closed = _poles_and_images(loop.disturbed, loop.disturbed.poles, least)
     zeros = _in_motion(_zeros(loop))
     # A zero makes a dip at an image where a pole makes a peak: elsewhere what comes back is small and smooth.
     some = np.any([seen[np.abs(poles) > _FLAT].any(axis=0) for poles, seen in (opened, closed)], axis=0)
@@ -170,7 +177,7 @@ def grid(loop: OpenLoop, least: float = 0.0) -> Array:
     return every[(every >= lowest) & (every <= half)]
 
 
-def _poles_and_images(system: OpenLoop, least: float) -> tuple[Complex, NDArray[np.bool_]]:
+def _poles_and_images(system: OpenLoop, poles: Complex, least: float) -> tuple[Complex, NDArray[np.bool_]]:
     """Return the poles of a system that are in motion, and at which images each is seen, shape (n, p).
 
     What a pole adds to the fundamental response at its images follows from its two eigenvectors.
@@ -179,7 +186,7 @@ def _poles_and_images(system: OpenLoop, least: float) -> tuple[Complex, NDArray[
 
     count = len(system.instants)
     if least == 0.0 or count == 1:
-        values = _in_motion(system.poles)
+        values = _in_motion(poles)
         return values, np.ones((len(values), count), dtype=np.bool_)
     form = system.resolvent
     every, common = form.poles, np.ones(len(form.into))
@@ -235,7 +242,9 @@ def gain_crossings(loop: OpenLoop, frequency: Array, response: Complex) -> list[
     """
     size = np.log(np.maximum(np.abs(response), _NOTHING))
     i = np.flatnonzero(size[:-1] * size[1:] < 0.0)
-    places = refined(lambda f: np.log(np.abs(fundamental(loop, f))), frequency[i], frequency[i + 1])
+    places = refined(
+        lambda f: np.log(np.abs(fundamental(loop, f))), frequency[i], frequency[i + 1], (size[i], size[i + 1])
+    )
     angles = np.degrees(np.angle(-fundamental(loop, places)))
     return [Crossing("gain", float(at), float(angle)) for at, angle in zip(places, angles, strict=True)]
 
@@ -250,63 +259,72 @@ def phase_crossings(loop: OpenLoop, frequency: Array, response: Complex) -> list
     response : ndarray, shape (n,)
         L on the grid.
     """
+    crossings = real_crossings(lambda f: fundamental(loop, f), frequency, response)
+    return [Crossing("phase", at, factor) for at, factor in crossings]
+
+
+def real_crossings(
+    value_at: Callable[[Array], Complex], frequency: Array, values: Complex
+) -> list[tuple[float, float]]:
+    """Return where a function of frequency is real and negative [Hz], and its factor to -1 there.
+
+    Parameters
+    ----------
+    value_at : callable
+        The function.
+    frequency, values : ndarray, shape (n,)
+        A grid up to where it is real by itself [Hz], and what is known there.
+    """
     found = []
-    imaginary = response.imag.copy()
-    edge = response[-1]
+    values, edge = values.copy(), complex(values[-1])
     real_at_edge = abs(edge.imag) < 1e-6 * abs(edge)
     if real_at_edge:
-        # L is real at half the rate; the sign of what rounding leaves there is no crossing of its own.
-        imaginary[-1] = 0.0
-    frequency, imaginary, real = _with_grazes(loop, frequency, imaginary, response.real)
-    negative = (real[:-1] < 0.0) | (real[1:] < 0.0)
+        # The sign of what rounding leaves there is no crossing of its own.
+        values[-1] = edge.real
+    frequency, values = _with_grazes(value_at, frequency, values)
+    imaginary, negative = values.imag, (values.real[:-1] < 0.0) | (values.real[1:] < 0.0)
     i = np.flatnonzero((imaginary[:-1] * imaginary[1:] < 0.0) & negative)
-    places = refined(lambda f: fundamental(loop, f).imag, frequency[i], frequency[i + 1])
-    for at, value in zip(places.tolist(), fundamental(loop, places).tolist(), strict=True):
+    ends = imaginary[i], imaginary[i + 1]
+    places = refined(lambda f: value_at(f).imag, frequency[i], frequency[i + 1], ends)
+    for at, value in zip(places.tolist(), value_at(places).tolist(), strict=True):
         if value.real < 0.0 and abs(value.imag) < 1e-3 * abs(value.real):
-            found.append(Crossing("phase", at, float(-1.0 / value.real)))
+            found.append((at, -1.0 / value.real))
     if real_at_edge and edge.real < 0.0:
-        found.append(Crossing("phase", float(frequency[-1]), float(-1.0 / edge.real)))
+        found.append((float(frequency[-1]), -1.0 / edge.real))
     return found
 
 
 def _with_grazes(
-    loop: OpenLoop, frequency: Array, imaginary: Array, real: Array
-) -> tuple[Array, Array, Array]:
-    """Return a grid, with a point where L reaches over the negative real axis between two of its points.
+    value_at: Callable[[Array], Complex], frequency: Array, values: Complex
+) -> tuple[Array, Complex]:
+    """Return a grid, with a point where a function reaches over the negative real axis between two of it.
 
     The circle of a resonance may do so by so little that both crossings fall between two points.
     """
-    from scipy.optimize import minimize_scalar
-
+    imaginary, real = values.imag, values.real
     size = np.abs(imaginary)
     inner = (size[1:-1] <= size[:-2]) & (size[1:-1] <= size[2:]) & (size[1:-1] < _GRAZES * np.abs(real[1:-1]))
     same = (imaginary[1:-1] * imaginary[:-2] > 0.0) & (imaginary[1:-1] * imaginary[2:] > 0.0)
     added = []
     for i in np.flatnonzero(inner & same & (real[1:-1] < 0.0)) + 1:
-        side, low, width = np.sign(imaginary[i]), frequency[i - 1], frequency[i + 1] - frequency[i - 1]
-        found = minimize_scalar(
-            lambda x, side=side, low=low, width=width: side * _one(loop, low + x * width).imag,
-            bounds=(0.0, 1.0),
-            method="bounded",
-            options={"xatol": 1e-6},
-        )
-        if found.fun < 0.0:
-            added.append(low + found.x * width)
+        low, high = frequency[i - 1], frequency[i + 1]
+        for _ in range(_LOOKS):
+            points = np.linspace(low, high, _LOOK)
+            beyond = np.sign(imaginary[i]) * value_at(points).imag
+            k = int(np.argmin(beyond))
+            if beyond[k] < 0.0:
+                added.append(points[k])
+                break
+            low, high = points[max(k - 1, 0)], points[min(k + 1, _LOOK - 1)]
     if not added:
-        return frequency, imaginary, real
-    places, response = np.searchsorted(frequency, added), fundamental(loop, np.array(added))
-    return (
-        np.insert(frequency, places, added),
-        np.insert(imaginary, places, response.imag),
-        np.insert(real, places, response.real),
-    )
+        return frequency, values
+    places, further = np.searchsorted(frequency, added), value_at(np.array(added))
+    return np.insert(frequency, places, added), np.insert(values, places, further)
 
 
-def _one(loop: OpenLoop, frequency: float) -> complex:
-    return complex(fundamental(loop, np.array([frequency]))[0])
-
-
-def root(function: Callable[[float], float], low: float, high: float) -> float:
+def root(
+    function: Callable[[float], float], low: float, high: float, ends: tuple[float, float] | None = None
+) -> float:
     """Return a zero of a function between two numbers at which its signs differ, as `refined` finds it.
 
     Parameters
@@ -315,12 +333,17 @@ def root(function: Callable[[float], float], low: float, high: float) -> float:
         Of one number.
     low, high : float
         In the unit of its argument.
+    ends : tuple of float, optional
+        Its values there, where they are known.
     """
-    found = refined(lambda x: np.array([function(float(x[0]))]), np.array([low]), np.array([high]))
+    known = None if ends is None else (np.array(ends[:1]), np.array(ends[1:]))
+    found = refined(lambda x: np.array([function(float(x[0]))]), np.array([low]), np.array([high]), known)
     return float(found[0])
 
 
-def refined(function: Callable[[Array], Array], low: Array, high: Array) -> Array:
+def refined(
+    function: Callable[[Array], Array], low: Array, high: Array, ends: tuple[Array, Array] | None = None
+) -> Array:
     """Return zeros of a function of frequency, each between two points of different sign, shape (n,) [Hz].
 
     Where the signs differ by rounding alone it is the end at which less is left.
@@ -331,6 +354,8 @@ def refined(function: Callable[[Array], Array], low: Array, high: Array) -> Arra
         Takes and returns shape (k,).
     low, high : ndarray, shape (n,)
         [Hz]
+    ends : tuple of ndarray, shape (n,), optional
+        What the function is there, where that is known.
 
     References
     ----------
@@ -339,11 +364,11 @@ def refined(function: Callable[[Array], Array], low: Array, high: Array) -> Arra
        tested.
     """
     x, other = np.array(low, dtype=np.float64), np.array(high, dtype=np.float64)
-    value, beyond = (function(ends) if len(x) else x for ends in (x, other))
+    value, beyond = ends or ((function(x), function(other)) if len(x) else (x, x))
     result = np.where(np.abs(value) < np.abs(beyond), x, other)
     left = np.flatnonzero(value * beyond < 0.0)
     x, other, value, beyond = x[left], other[left], value[left], beyond[left]
-    share = np.full(len(left), 0.5)
+    share = np.clip(value / (value - beyond), _LEAST, 1.0 - _LEAST)
     while len(left):
         new = x + share * (other - x)
         found = function(new)

@@ -13,7 +13,7 @@ from shaftloop.analysis.cost import MapWork, loop_rates, shared
 from shaftloop.analysis.freerunning import Variant, phase_variants, swept_clocks
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.limits import at_voltage_limit, held_state
-from shaftloop.analysis.margins import Margins, loop_margins
+from shaftloop.analysis.margins import Margins, margins_of_each
 from shaftloop.analysis.operating import OperatingPoint, operating_point, setpoint_ranges
 from shaftloop.analysis.stepresponse import StepResponse, step_response
 from shaftloop.errors import SimulationError
@@ -124,8 +124,8 @@ def analyse_loops(
         near = next((analysis.known for analysis in found.values()), start)
         state = held_state(bench, point, near)
         limited = tuple(at_voltage_limit(bench, state))
-        for name in names:
-            margins = loop_margins(bench, bench.bench.loops[name], point, state)
+        handles = [bench.bench.loops[name] for name in names]
+        for name, margins in zip(names, margins_of_each(bench, handles, point, state), strict=True):
             if name not in found or _badness(margins) > _badness(found[name].margins):
                 found[name] = LoopAnalysis(shifted, bench, state, margins, phases, limited)
 
@@ -281,7 +281,8 @@ def _map_point(
         state = held_state(bench, point, known)
     except SimulationError as error:
         return MapPoint(point.speed, point.torque, {}, error.message)
-    margins = {name: loop_margins(bench, bench.bench.loops[name], point, state) for name in loops}
+    handles = [bench.bench.loops[name] for name in loops]
+    margins = dict(zip(loops, margins_of_each(bench, handles, point, state), strict=True))
     return MapPoint(point.speed, point.torque, margins, "")
 
 

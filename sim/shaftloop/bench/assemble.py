@@ -80,12 +80,9 @@ def build_bench(description: Description, *, smooth: bool = False, prone: tuple[
     healthy = HEALTHY if smooth else may_fail(description.line, prone)
     link = description.supply.link()
     feed = description.supply.nominal(), link, description.brake_resistor if link else ()
-    angled = asked(description)
-    physics = (
-        _physics(without_angle(description.line), *feed, HEALTHY, counted(description), True)
-        if smooth
-        else _physics(description.line, *feed, healthy, angled)
-    )
+    whole = without_angle(description.line) if smooth else description.line
+    angled = counted(description) if smooth else asked(description)
+    physics = _physics(whole, *feed, healthy, angled, smooth and bool(angled))
     wiring = Wiring(description, physics.plant, smooth, link=physics.link.ports)
     layout = wiring.layout
     layout.extend(physics.slots, [physics.net.initial.get(slot.name, 0.0) for slot in physics.slots])
@@ -154,7 +151,7 @@ def build_bench(description: Description, *, smooth: bool = False, prone: tuple[
     add_guards(wiring, bench)
     shorts = [] if smooth else [limit for limit in description.limit if limit.action not in REMOVES]
     unwritten = layout.add("unwritten", SlotKind.HELD, "", 2) if prone or shorts else -1
-    equations = changing(bench, healthy, lambda now: _physics(description.line, *feed, now, angled).plant)
+    equations = changing(bench, healthy, lambda now: _physics(whole, *feed, now, angled, False).plant)
     bench.switches = {limit.name: switched(bench, limit, equations, unwritten) for limit in shorts}
     if prone:
         model.faults = engine_faults(bench, equations, unwritten)
@@ -177,7 +174,7 @@ def _turn(part: BenchPart[Any]) -> tuple[bool, bool]:
     return part.parameters.drives, part.parameters.signal != "torque"
 
 
-@lru_cache(maxsize=32)
+@lru_cache(maxsize=64)  # those that a study runs ahead of their figures
 def _physics(
     parts: tuple[Part, ...],
     nominal: float,

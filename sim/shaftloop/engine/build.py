@@ -40,8 +40,6 @@ class Tables:
     scratch: int
     """Length of the work vector."""
     calendar: Instants
-    gaps: int
-    """Number of gap lengths that the tables hold."""
     gap_matrices: Matrices
     """Those of every gap; the same for tables `alike`."""
     keys: Ints
@@ -114,7 +112,7 @@ def build_tables(model: Model, clock: Clock, gaps: Gaps) -> Tables:
     scratch = _place_work(head)
     it, ft = sections.arrays()
     keys = np.array([(model.seed << 16) + i for i in range(len(model.noises))], dtype=np.int64)
-    return Tables(it, ft, scratch, calendar, gaps.count, gaps.matrices(), keys)
+    return Tables(it, ft, scratch, calendar, gaps.matrices(), keys)
 
 
 def with_numbers(tables: Tables, model: Model) -> Tables:

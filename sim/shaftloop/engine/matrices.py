@@ -35,7 +35,8 @@ _TERMS = 16
 _Key = tuple[bytes, float]
 _PACKS: dict[_Key, Array] = {}
 """Packs made last: many benches of a study have the same matrices, which cost more than their runs."""
-_MOST_PACKS = 64
+_MOST_KEPT = 2_000_000
+"""Their entries. A study runs benches ahead of their figures, for which small motions need the same packs."""
 _MOST_STEPS = 64
 """Stretches of a gap over which the noise of a filter is added up one by one."""
 
@@ -119,7 +120,7 @@ def exponential_packs(pairs: Sequence[tuple[Plant, float]]) -> list[Array]:
     for group in groups.values():
         found |= zip(group, _exponential_packs(list(group.values())), strict=True)
     for key in keys:
-        while len(_PACKS) >= _MOST_PACKS and key not in _PACKS:
+        while len(_PACKS) * found[key].size > _MOST_KEPT and key not in _PACKS:
             _PACKS.pop(next(iter(_PACKS)), None)
         _PACKS[key] = found[key]
     return [found[key] for key in keys]

@@ -1,7 +1,7 @@
 """What a bench hands to the engine: plant, slots, sampled tasks, profiles and what to record."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 import numpy as np
@@ -202,25 +202,22 @@ class Model:
             clocks.add(self.arrivals.get(slot) if isinstance(slot, int) and source != "profile" else None)
         return clocks.pop() if len(clocks) == 1 else None
 
+    def unmetered(self) -> "Model":
+        """Return the model without meters and peaks, a quarter of its steps; their slots stay as they are."""
+        network = replace(self.plant.network, meters=[], powers=[])
+        return replace(self, plant=replace(self.plant, network=network), peaks=[])
+
 
 def alike(one: Model, other: Model) -> bool:
     """Return whether two models differ at most in the numbers of their tasks and filters.
 
     Models of one plant have the same noise: it belongs to the parts of the line.
     """
-    return (
-        one.plant is other.plant
-        and (one.seed, one.profiles, one.segments) == (other.seed, other.profiles, other.segments)
-        and len(one.filters) == len(other.filters)
-        and len(one.noises) == len(other.noises)
-        and one.layout.initial == other.layout.initial
-        and list(map(_without_numbers, one.tasks)) == list(map(_without_numbers, other.tasks))
-        and [channel.entries for channel in one.channels] == [channel.entries for channel in other.channels]
-        and one.guards == other.guards
-        and one.traces == other.traces
-        and one.latencies == other.latencies
-    )
+    return one.plant is other.plant and _without_numbers(one) == _without_numbers(other)
 
 
-def _without_numbers(task: Task) -> tuple[object, ...]:
-    return task.kind, task.a, task.period, task.phase, task.priority
+def _without_numbers(model: Model) -> tuple[object, ...]:
+    counts = model.seed, model.profiles, model.segments, len(model.filters), len(model.noises)
+    tasks = [(task.kind, task.a, task.period, task.phase, task.priority) for task in model.tasks]
+    channels = [channel.entries for channel in model.channels]
+    return counts, model.layout.initial, tasks, channels, model.guards, model.traces, model.latencies

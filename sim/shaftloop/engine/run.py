@@ -340,7 +340,7 @@ class Run:
 
     def _refresh(self) -> None:
         """Take new gap lengths into the tables, made anew with set-points and faults as they are."""
-        if self._gaps.count != self.tables.gaps:
+        if self._gaps.count != self.tables.it[at.GAPS]:
             old, self.tables = self.tables, build_tables(self.model, self.clock, self._gaps)
             self._carry_over(old)
 

@@ -11,6 +11,7 @@ each entry stands once per lane.
 """
 
 from collections.abc import Sequence
+from functools import lru_cache
 from itertools import combinations, groupby, pairwise
 
 import numpy as np
@@ -49,6 +50,13 @@ def block_rows(pattern: NDArray[np.bool_], wanted: NDArray[np.bool_], width: int
     width : int
         Of the kernel: 1 or `LANES`.
     """
+    return list(_blocks(pattern.tobytes(), pattern.shape, wanted.tobytes(), width))
+
+
+@lru_cache(maxsize=128)
+def _blocks(entries: bytes, shape: tuple[int, ...], read: bytes, width: int) -> tuple[Block, ...]:
+    """Return the same, which is kept: benches of a study differ in numbers only."""
+    pattern, wanted = np.frombuffer(entries, np.bool_).reshape(shape), np.frombuffer(read, np.bool_)
     order = sorted(np.flatnonzero(wanted).tolist(), key=lambda row: (pattern[row].tobytes(), row))
     groups = [list(rows) for _, rows in groupby(order, key=lambda row: pattern[row].tobytes())]
     if width == 1:
@@ -59,7 +67,7 @@ def block_rows(pattern: NDArray[np.bool_], wanted: NDArray[np.bool_], width: int
         parts = -(-len(rows) // MOST_ROWS[width])
         ends = [len(rows) * k // parts for k in range(parts + 1)]
         blocks += [(tuple(rows[a:b]), columns) for a, b in pairwise(ends)]
-    return blocks
+    return tuple(blocks)
 
 
 def _joined(pattern: NDArray[np.bool_], groups: list[list[int]]) -> list[list[int]]:

@@ -12,7 +12,7 @@ import numpy as np
 
 from shaftloop.kernels.arrays import Floats
 from shaftloop.kernels.decorators import interpreted
-from shaftloop.kernels.store import load, machine_code
+from shaftloop.kernels.store import KEPT, load, machine_code
 
 __all__ = ["ROOM", "Equation", "address_of", "call_at", "room"]
 
@@ -46,15 +46,7 @@ def _made(equation: Equation) -> tuple[int, Any]:
     if interpreted():
         return len(_MADE), equation
 
-    # Only these are kept: the name of the store's folder follows from no other source.
-    roots = (
-        "shaftloop.kernels.",
-        "shaftloop.engine.",
-        "shaftloop.control.",
-        "shaftloop.bench.",
-        "shaftloop_models.",
-    )
-    ours = equation.__module__.startswith(roots)
+    ours = equation.__module__.startswith(KEPT)
 
     def compiled() -> tuple[str, bytes]:
         from shaftloop.kernels.compiler import compile_equation

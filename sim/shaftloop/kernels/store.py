@@ -25,8 +25,11 @@ import numpy as np
 
 import shaftloop_models
 
-__all__ = ["KernelWarning", "compiling", "load", "machine_code", "store_folder"]
+__all__ = ["KEPT", "KernelWarning", "compiling", "load", "machine_code", "store_folder"]
 
+_ROOMS = ("kernels", "engine", "control", "bench")
+KEPT = ("shaftloop_models.", *(f"shaftloop.{room}." for room in _ROOMS))
+"""Modules whose sources decide the name of the folder: code of no others may go by that alone."""
 _DIGEST = hashlib.sha256().digest_size
 _OTHERS = stat.S_IWGRP | stat.S_IWOTH
 _compiled: list[float] = []
@@ -70,7 +73,7 @@ def _version() -> str:
         digest.update(place.with_name("_version.py").read_bytes())
     sim = Path(__file__).resolve().parents[1]
     models = Path(shaftloop_models.__file__).resolve().parent
-    for root in (*(sim / name for name in ("kernels", "engine", "control", "bench")), models):
+    for root in (*(sim / room for room in _ROOMS), models):
         for source in sorted(root.rglob("*.py")):
             digest.update(source.read_bytes())
     return digest.hexdigest()[:16]

@@ -19,13 +19,18 @@ def verdict(answer: FidelityAnswer) -> list[str]:
             f"The bench is unstable with its loops closed: mend that first. With their commands held: {first}"
         )
     first += _limited(_end(found, "mechanical"), _end(found, "signal"))
-    bias, late = figures["drag_bias"].value or 0.0, figures["reading_delay"].value or 0.0
+    late, bias = (figures[name].value or 0.0 for name in ("reading_delay", "drag_bias"))
+    inertia = f"{show(figures['inertia_bias'].value or 0.0, 'N m', 3)} off by inertia in the steepest ramp"
     first = ". ".join([first, *(_at(entry) for entry in answer.at)])
-    said = [
-        f"{first}.",
-        f"It is {show(late, 's', 3)} late, {show(bias, 'N m', 3)} off by drag at the operating speed and "
-        f"{show(figures['inertia_bias'].value or 0.0, 'N m', 3)} off by inertia in the steepest ramp.",
-    ]
+    said = [f"{first}."]
+    if found.point.speed or found.point.torque:
+        drag = f"{show(bias, 'N m', 3)} off by drag at the operating speed"
+        said.append(f"It is {show(late, 's', 3)} late, {drag} and {inertia}.")
+    else:
+        said.append(
+            f"It is {show(late, 's', 3)} late and {inertia}; at rest with 0 N m what grows with torque or "
+            "speed (gain, nonlinearity, drag) shows nothing, a point under load does."
+        )
     notes = answer.folds
     said.append(
         f"Sampling folds: {notes[0]}."

@@ -123,7 +123,7 @@ def show_evaluation(
             table,
             spoken(sampled.name),
             stated_text(stated, sampled.unit, people),
-            "-" if stated.relative is None else f"{100.0 * stated.relative:.2g} %",
+            _relative(stated, sampled.unit, people),
             "-" if stated.factor is None else f"{stated.factor:.2f}",
             "-"
             if stated.by == "monte_carlo" or budget is None
@@ -212,6 +212,14 @@ def share_above_one(found: Evaluation) -> float:
         if result.name == "efficiency":
             return float((result.values > 1.0).mean())
     return 0.0
+
+
+def _relative(stated: StatedResult, unit: str, people: bool) -> str:
+    """Return the uncertainty relative to the value, or that a value within it of 0 has none."""
+    if stated.relative is None or stated.relative > 1.0:
+        _, name = scaled(max(abs(stated.value), stated.expanded), unit, people)
+        return f"not meaningful near 0 {name}".rstrip()
+    return f"{100.0 * stated.relative:.2g} %"
 
 
 def _places(expanded: float) -> int:
