@@ -18,6 +18,7 @@ from shaftloop.answers.identify import FitAnswer, find_fit
 from shaftloop.bench.assemble import build_bench
 from shaftloop.errors import ScenarioError, SimulationError
 from shaftloop.scenario.reading import Scenario, read_scenario
+from shaftloop.studies.identification import problem as problems
 from shaftloop.studies.identification.fit import Fit
 from shaftloop.studies.identification.free import Free, read_free
 from shaftloop.studies.identification.judge import fit_share, judge
@@ -206,7 +207,7 @@ def test_what_plays_takes_the_place_of_the_sequence(tmp_path: Path) -> None:
     for columns in (("torque_setpoint", "speed_setpoint"), ("torque_command", "speed_command")):
         options = [f"column.{name}.plays=true" for name in columns]
         replay = Replay(still, [read_measurement(path, options)])
-        shown = replay.seen(replay.runs([], [[]])[0], [], [])
+        shown = replay.seen(next(replay.runs([], [[]])), [], [])
         shares = {
             entry.column.channel: fit_share(entry.measured, values)
             for entry, values in zip(replay.compared, shown, strict=True)
@@ -215,6 +216,29 @@ def test_what_plays_takes_the_place_of_the_sequence(tmp_path: Path) -> None:
         assert shares["reading"] > (0.99 if columns[0].endswith("setpoint") else 0.93)
         assert shares["drive_speed"] > 0.98
         assert ("torque_setpoint" in replay.left_out) == columns[0].endswith("command")
+
+
+def test_runs_that_memory_does_not_hold_are_made_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, free = logged(tmp_path / "run.npz"), ["line.c1.stiffness", "line.load.inertia"]
+    start = bench("line.c1.stiffness=22 kN m/rad")
+
+    def found() -> tuple[list[np.ndarray], Problem]:
+        replay = Replay(start, [read_measurement(path)])
+        problem = Problem(replay, read_free(start, free, replay.log_parameters()), 0.3)
+        problem.shown([np.zeros(2)])
+        slopes = problem.slopes(np.zeros(2))
+        assert problem.slopes(np.zeros(2)) is slopes and problem.runs == 5
+        problem.shown([np.zeros(2)])
+        return slopes, problem
+
+    (plain, ample) = found()
+    monkeypatch.setattr(problems, "_ROOM", 100_000)
+    (scarce, short) = found()
+    assert ample.runs == 5 and short.runs == 6
+    for one, other in zip(plain, scarce, strict=True):
+        np.testing.assert_array_equal(one, other)
 
 
 def test_only_columns_that_count_are_read(tmp_path: Path) -> None:

@@ -175,7 +175,8 @@ def find_plan(
             raise ScenarioError(
                 [
                     f"no experiment keeps what the bench stands, even at {100.0 * _SHARES[-1]:.0f} % of the "
-                    f"operating point ({'; '.join(reasons)}); choose a lower speed or torque"
+                    f"operating point ({'; '.join(reasons)}); choose a lower speed or torque; if a loop is "
+                    "unstable, which margins show, none will do"
                 ]
             )
         allowed.sort(key=lambda trial: _worth(trial, demand.within))

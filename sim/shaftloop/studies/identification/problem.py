@@ -3,7 +3,7 @@
 Before a fit the same tells what an experiment will be worth.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -37,6 +37,10 @@ ROBUST = 10.0
 _STEP = 5e-3
 """Of θ in a difference: well above what substeps and limits leave of roughness in a run. Whole ticks move by
 a record of the run, for what is held between ticks shows no less."""
+_MOST_KEPT = 64
+"""Runs."""
+_ROOM = 200_000_000
+"""For their traces. [byte]"""
 _LEFT = 0.02
 """Share of what a log tells of a parameter, below which the orders that were taken out took it with them."""
 SIDES = 2.100922
@@ -106,6 +110,7 @@ class Problem:
         self.breaks = [_breaks(entry.time) for entry in replay.compared]
         self.runs = 0
         self._kept: dict[tuple[float, ...], Simulation] = {}
+        self._slopes: tuple[Array, list[Array]] = (np.empty(0), [])
 
     def shown(self, thetas: Sequence[Array], smooth: Sequence[bool] = ()) -> list[list[Array]]:
         """Return what the bench shows at several θ; runs are made once per value of what they depend on.
@@ -115,21 +120,25 @@ class Problem:
         smooth : sequence of bool
             Per θ whether it is for a derivative by something that moves in time; else for none.
         """
+        return list(self._each(thetas, smooth))
+
+    def _each(self, thetas: Sequence[Array], smooth: Sequence[bool]) -> Iterator[list[Array]]:
+        """Yield what `shown` returns, a θ at a time, so that few runs are in memory."""
         keys = [
             tuple(float(x) for x, f in zip(theta, self.frees, strict=True) if f.simulated) for theta in thetas
         ]
         new = [i for i, key in enumerate(keys) if key not in self._kept and keys.index(key) == i]
-        if new:
-            if len(self._kept) > 64:
-                self._kept.clear()
-                return self.shown(thetas, smooth)
-            for i, run in zip(new, self.replay.runs(self.frees, [thetas[i] for i in new]), strict=True):
-                self._kept[keys[i]] = run
-            self.runs += len(new)
-        return [
-            self.replay.seen(self._kept[key], self.frees, theta, flat)
-            for key, theta, flat in zip(keys, thetas, smooth or [False] * len(keys), strict=True)
-        ]
+        fresh = self.replay.runs(self.frees, [thetas[i] for i in new])
+        self.runs += len(new)
+        for i, (key, theta) in enumerate(zip(keys, thetas, strict=True)):
+            run = self._kept.pop(key, None)
+            if run is None:
+                # One that was kept may have had to go since.
+                run = next(fresh if i in new else self.replay.runs(self.frees, [theta]))
+            self._kept[key] = run
+            while len(self._kept) > _MOST_KEPT or sum(map(_size, self._kept.values())) > _ROOM:
+                del self._kept[next(iter(self._kept))]
+            yield self.replay.seen(run, self.frees, theta, bool(smooth) and smooth[i])
 
     def left(self, shown: Sequence[Array]) -> list[Array]:
         """Return what the bench leaves of every column beside the orders that are taken out."""
@@ -164,6 +173,9 @@ class Problem:
 
     def slopes(self, theta: Array) -> list[Array]:
         """Return the derivative of what the bench shows, per compared column, shape (rows, parameters)."""
+        known, slopes = self._slopes
+        if np.array_equal(known, theta):
+            return slopes
         moved, widths = [], []
         for i, free in enumerate(self.frees):
             step = _STEP if free.kind != "stepped" else 1.0 / float(self.replay.rate) / free.scale
@@ -172,16 +184,14 @@ class Problem:
             for end in ends:
                 moved.append(theta.copy())
                 moved[-1][i] = end
-        shown = self.shown(moved, [free.in_time for free in self.frees for _ in range(2)])
-        return [
-            np.column_stack(
-                [
-                    (high[k] - low[k]) / width
-                    for low, high, width in zip(shown[::2], shown[1::2], widths, strict=True)
-                ]
-            )
-            for k in range(len(self.measured))
-        ]
+        shown = self._each(moved, [free.in_time for free in self.frees for _ in range(2)])
+        slopes = [np.empty((len(values), len(widths))) for values in self.measured]
+        for i, width in enumerate(widths):
+            low = next(shown)
+            for slope, before, after in zip(slopes, low, next(shown), strict=True):
+                slope[:, i] = (after - before) / width
+        self._slopes = theta.copy(), slopes
+        return slopes
 
     def jacobian(self, theta: Array, scales: Sequence[float]) -> Array:
         """Return the derivative of `residual`."""
@@ -278,6 +288,10 @@ def swallowed(problem: Problem, theta: Array, known: Known, scales: Sequence[flo
     )
     gone = np.diag(known.information) < _LEFT * whole
     return tuple(free.path for free, lost in zip(problem.frees, gone, strict=True) if lost)
+
+
+def _size(run: Simulation) -> int:
+    return sum(trace.nbytes for trace in run.traces.values())
 
 
 def _breaks(time: Array) -> NDArray[np.int64]:

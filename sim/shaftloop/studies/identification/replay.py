@@ -4,7 +4,7 @@ Columns that play take the place of the set-points or commands that they show; t
 their own instants. Noise and rounding are off: they say nothing of the bench; their share is what is left.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -264,8 +264,8 @@ class Replay:
             expect=(),
         )
 
-    def runs(self, frees: Sequence[Free], thetas: Sequence[Theta]) -> list[Simulation]:
-        """Return runs at several values of the free parameters, side by side.
+    def runs(self, frees: Sequence[Free], thetas: Sequence[Theta]) -> Iterator[Simulation]:
+        """Yield runs at several values of the free parameters, side by side.
 
         Parameters
         ----------
@@ -280,16 +280,13 @@ class Replay:
             Where one of them fails.
         """
         wanted = {entry.column.channel for entry in self.compared}
-        outcomes = simulate_many(
-            [self.described(frees, theta) for theta in thetas],
-            channels=lambda bench: wanted,
-        )
-        found = []
-        for outcome in outcomes:
-            if outcome.simulation is None:
+        described = (self.described(frees, theta) for theta in thetas)
+        for outcome in simulate_many(described, channels=lambda bench: wanted):
+            run = outcome.simulation
+            if run is None:
                 raise outcome.error or SimulationError("a run failed")
-            found.append(outcome.simulation)
-        return found
+            # Traces of runs side by side are one piece of memory.
+            yield replace(run, traces={name: trace.copy() for name, trace in run.traces.items()})
 
     def clock_start(self, frees: Sequence[Free], theta: Array) -> Array:
         """Return θ with a free clock where the bench, as it is there, tells it roughly.
@@ -305,7 +302,7 @@ class Replay:
         paths = [free.path for free in frees]
         if "log.clock" not in paths:
             return theta
-        run = self.runs(frees, [theta])[0]
+        run = next(self.runs(frees, [theta]))
         for entry in self.compared:
             if not entry.movable or entry.column.stated.rate_over is not None:
                 continue
