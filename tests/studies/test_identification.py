@@ -241,6 +241,18 @@ def test_runs_that_memory_does_not_hold_are_made_again(
         np.testing.assert_array_equal(one, other)
 
 
+def test_a_counted_speed_is_a_channel_between_the_ticks_of_its_encoder(tmp_path: Path) -> None:
+    """With 2,000,000 lines a count is 0.016 rad/s; the speed as it is would be off by up to 0.5 ms."""
+    settings = ("duration=200 ms", "line.enc.lines=2000000", 'record.channels=["enc.speed"]')
+    run = simulate(read_scenario("wheel-hub", (*settings, "record.rate=100 kHz")).description)
+    at = np.arange(1, 700) / 3700.0
+    counted = run.traces["enc.speed"][np.ceil(at * 100e3 - 1e-6).astype(int)]
+    np.savez(tmp_path / "run.npz", **{"time [s]": at, "enc.speed [rad/s]": counted})
+    replay = Replay(read_scenario("wheel-hub", settings), [read_measurement(tmp_path / "run.npz")])
+    (shown,) = replay.seen(next(replay.runs([], [[]])), [], [])
+    assert np.std(counted) > 1.0 and np.max(np.abs(shown - counted)) < 0.05
+
+
 def test_only_columns_that_count_are_read(tmp_path: Path) -> None:
     """Values of the others would be refused."""
     time, nan = np.arange(500) / 1e3, np.full(500, np.nan)
