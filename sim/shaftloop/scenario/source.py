@@ -2,7 +2,7 @@
 
 import re
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -55,7 +55,7 @@ def find_scenario(source: str | Path) -> Path:
     if _is_file(path):
         return path
     label = shown(str(source))
-    if _exists(path):
+    if _is_file(path, Path.exists):
         raise ScenarioError([f"{label}: not a file; give a scenario file or one of: {', '.join(names)}"])
     stem = path.stem if path.suffix == ".toml" else str(source)
     raise ScenarioError(
@@ -152,17 +152,9 @@ def label_of(path: Path) -> str:
         return str(path)
 
 
-def _is_file(path: Path) -> bool:
+def _is_file(path: Path, test: Callable[[Path], bool] = Path.is_file) -> bool:
     try:
-        return path.is_file()
-    except OSError:
-        # A name too long for the file system.
-        return False
-
-
-def _exists(path: Path) -> bool:
-    try:
-        return path.exists()
+        return test(path)
     except OSError:
         # A name too long for the file system.
         return False

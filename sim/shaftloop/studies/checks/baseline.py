@@ -7,7 +7,7 @@ without its gains. So a change of gains is told apart from another version of th
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import MISSING, dataclass, fields, is_dataclass
+from dataclasses import dataclass, fields, is_dataclass
 from decimal import Decimal
 from fractions import Fraction
 from math import isfinite
@@ -82,7 +82,7 @@ def bench_parts(description: Description) -> dict[str, str]:
     parts: dict[str, str] = {}
     for entry in fields(description):
         value = getattr(description, entry.name)
-        if entry.name in _APART or value == _default(entry):
+        if entry.name in _APART or value == entry.default:
             continue
         if isinstance(value, tuple) and value and all(hasattr(item, "name") for item in value):
             # The order of the line is part of the bench, that of the other lists of the calendar.
@@ -199,22 +199,14 @@ def _text(recorded: Recorded) -> str | float:
     return value if recorded.number.unit == "1" else f"{_rounded(value)} {recorded.number.unit}"
 
 
-def _default(entry: Any) -> Any:
-    return MISSING if entry.default is MISSING else entry.default
-
-
 def _plain(value: Any) -> Any:
     """Return a parameter as plain lists and texts, without gains and without what equals its default."""
     if is_dataclass(value) and not isinstance(value, type):
-        left_out = (
-            ()
-            if not isinstance(value, Loop)
-            else tuple(entry.name for entry in fields(value) if entry.name not in WIRING)
-        )
         stated = [
             [entry.name, _plain(getattr(value, entry.name))]
             for entry in fields(value)
-            if entry.name not in left_out and getattr(value, entry.name) != _default(entry)
+            if (entry.name in WIRING or not isinstance(value, Loop))
+            and getattr(value, entry.name) != entry.default
         ]
         return [type(value).__name__, stated]
     if isinstance(value, tuple):
