@@ -105,7 +105,8 @@ def long_search(search: Search, family: Family, rounds: int) -> float:
 
     def cost(unknowns: np.ndarray) -> float:
         shape = family.shape(np.array(unknowns[:-1]))
-        near = None if shape is None else search.near(shape, float(np.exp(unknowns[-1])))
+        kp = np.exp(unknowns[-1:])
+        near = None if shape is None else search._among(shape, search._parts(shape), kp, 6, np.inf)
         if near is None or not near.cost > 0.0:
             return _NOTHING
         if near.cost >= admitted[-1]:

@@ -7,7 +7,7 @@ import pytest
 
 from shaftloop.control.parameters import Loop
 from shaftloop.studies.tuning.bounds import Bounds
-from shaftloop.studies.tuning.controller import controller_of
+from shaftloop.studies.tuning.controller import feedback
 from shaftloop.studies.tuning.family import improved
 from shaftloop.studies.tuning.figures import figures
 from shaftloop.studies.tuning.identify import LagModel
@@ -53,7 +53,7 @@ def largest_ki(on: LoopPlant, ms: float, mt: float) -> float:
     """The same by brute force over a grid of gains: no interval, no exchange, no zoom."""
     best = 0.0
     frequency, response = on.frequency, on.response
-    integral = controller_of(loop(0.0, 1.0)).feedback(frequency) * response
+    integral = feedback(loop(0.0, 1.0), frequency) * response
     for kp in np.linspace(0.0, 1.5, 301):
         ki = np.linspace(0.0, 1.0, 401)[:, None]
         open_loop = kp * response + ki * integral
@@ -76,7 +76,7 @@ def test_simc_on_a_lag_with_delay() -> None:
     assert found.stable
     assert found.ms.value == pytest.approx(1.5905, rel=3e-3)
     assert found.mt.value == pytest.approx(1.0, rel=3e-3)
-    response = controller_of(rule).feedback(on.frequency) * on.response
+    response = feedback(rule, on.frequency) * on.response
     crossover = float(np.interp(1.0, 1.0 / np.abs(response)[:200], on.frequency[:200]))
     phase = float(np.interp(crossover, on.frequency, np.unwrap(np.angle(response))))
     assert 2.0 * np.pi * crossover == pytest.approx(0.5, rel=5e-3)

@@ -11,7 +11,8 @@ from shaftloop.control.parameters import DisturbanceObserver, Loop, Notch, Predi
 from shaftloop.control.structures import controller_response
 from shaftloop.studies.tuning.bounds import Bounds, Excursion, peak_command
 from shaftloop.studies.tuning.closedloop import close
-from shaftloop.studies.tuning.controller import controller_of, parts_of, with_gains
+from shaftloop.studies.tuning.controller import controller_of, feedback, parts_of, with_gains
+from shaftloop.studies.tuning.descent import descend
 from shaftloop.studies.tuning.family import best_of_family
 from shaftloop.studies.tuning.figures import figures, integral_gain, sensitivity_peaks
 from shaftloop.studies.tuning.identify import identify
@@ -87,11 +88,18 @@ def test_the_closed_loop_is_the_controller_stepped_by_hand() -> None:
         state = on.system.a @ state + on.system.b[:, 0] * command
 
 
+def by_states(controlled: Loop, frequency: np.ndarray) -> np.ndarray:
+    """Return the response of a controller, command over minus reading, by its states."""
+    own = controller_of(controlled)
+    shifts = [np.exp(2j * np.pi * f * PERIOD) * np.eye(len(own.a)) - own.a for f in frequency]
+    return np.array([-(own.d[1] + own.c @ np.linalg.solve(shift, own.b[:, 1])) for shift in shifts])
+
+
 def test_the_split_of_a_controller_adds_up() -> None:
     frequency = np.array([0.01, 0.3, 2.0, 9.0])
     shape = loop(filters=(ReadingLowPass("low_pass", 4.0, 2),))
     parts = LoopParts(np.ones(4, complex), *parts_of(shape, frequency))
-    whole = controller_of(with_gains(shape, 1.7, 0.9)).feedback(frequency)
+    whole = by_states(with_gains(shape, 1.7, 0.9), frequency)
     assert np.allclose(parts.controller(1.7, 0.9), whole)
 
 
@@ -132,7 +140,8 @@ def test_every_structure_is_the_controller_of_the_engine(changes: dict[str, obje
     shape = loop(0.7, 0.4, **changes)
     frequency = np.array([0.01, 0.2, 1.5, 7.0])
     exact = [controller_response(shape, complex(z)) for z in np.exp(2j * np.pi * frequency * PERIOD)]
-    assert np.allclose(controller_of(shape).feedback(frequency), exact, rtol=1e-10)
+    assert np.allclose(by_states(shape, frequency), exact, rtol=1e-10)
+    assert np.allclose(feedback(shape, frequency), exact, rtol=1e-10)
     parts = LoopParts(np.ones(4, complex), *parts_of(shape, frequency))
     assert np.allclose(parts.controller(0.7, 0.4), exact, rtol=1e-10)
 
@@ -193,9 +202,29 @@ def test_what_is_unstable_never_wins_even_where_the_count_of_turns_is_wrong(
     search = Search([resonant()], Bounds(3.0, 3.0))
     monkeypatch.setattr(Search, "_turns", lambda _, shape, parts, gaps: [(0,)] * len(gaps))
     monkeypatch.setattr(search, "_stability", {with_gains(loop(), 0.0, 0.0): {(0,): True}})
-    found = [search.near(loop(), kp) for kp in (0.02, 0.05, 0.1, 1.0, 4.0)]
+    parts = [on.parts(loop()) for on in search.plants]
+    kps = (0.02, 0.05, 0.1, 1.0, 4.0)
+    found = [search._among(loop(), parts, np.array([kp]), 6, np.inf) for kp in kps]
     assert [trial is not None for trial in found] == [True, True, False, False, False]
     assert all(trial is None or search.is_stable(trial.loop) for trial in found)
+
+
+def test_a_descent_ends_where_limits_meet() -> None:
+    """Least distance to (2, 1) within the unit circle and below a kinked line; nothing left of -3."""
+
+    def look(at: np.ndarray, near: bool) -> np.ndarray | None:
+        x, y = at
+        limits = (x**2 + y**2 - 1.0, y - 0.2 - 0.1 * abs(x))
+        return None if x < -3.0 else np.array([(x - 2.0) ** 2 + (y - 1.0) ** 2, *limits])
+
+    end = descend(look, np.array([-0.9, -0.3]), np.full(2, 0.01), 1e-6, 50)
+    values = look(end, False)
+    assert values is not None and np.max(values[1:]) < 1e-3
+    # Both limits meet at y = 0.2 + 0.1·x on the circle.
+    x = (-0.04 + (0.04**2 + 4.0 * 1.01 * 0.96) ** 0.5) / (2.0 * 1.01)
+    assert end == pytest.approx([x, 0.2 + 0.1 * x], abs=2e-3)
+    lost = np.array([-4.0, 0.0])
+    assert np.array_equal(descend(look, lost, np.full(2, 0.01), 1e-6, 50), lost)
 
 
 def test_all_corners_count() -> None:

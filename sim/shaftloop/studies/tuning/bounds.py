@@ -72,6 +72,14 @@ class Reached:
         """Whether the bound is kept."""
         return self.value >= self.asked if self.least else self.value <= self.asked
 
+    @property
+    def excess(self) -> float:
+        """By which share of itself the bound is exceeded, negative where it is kept."""
+        beyond = (self.asked - self.value if self.least else self.value - self.asked) / (
+            abs(self.asked) or 1.0
+        )
+        return float(beyond)
+
     def touched(self, share: float) -> bool:
         """Return whether the value is at the bound, or within a share of it."""
         return self.value * share <= self.asked if self.least else self.value >= share * self.asked

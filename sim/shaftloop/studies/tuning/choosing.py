@@ -105,12 +105,15 @@ class Tuner:
     """Whether a backlash counts in what is judged."""
     _analysed: dict[tuple[Loop, str], LoopAnalysis] = field(default_factory=dict)
     """By the loop and the corner's label, as long as the other loops stay."""
+    _designs: dict[Loop, Design] = field(default_factory=dict)
+    """As long as the other loops stay."""
     _plants: dict[tuple[str, tuple[Loop, ...]], list[LoopPlant]] = field(default_factory=dict)
     """By the name of a loop, and the others."""
 
     def put(self, loop: Loop) -> None:
         """Take a tuned loop into every corner."""
         self._analysed.clear()
+        self._designs.clear()
         self.corners = [replace(c, description=with_loop(c.description, loop)) for c in self.corners]
 
     def keeps(self, search: Search, loop: Loop) -> bool:
@@ -298,11 +301,15 @@ class Tuner:
 
     def design(self, search: Search, loop: Loop) -> Design:
         """Return a controller with what it does."""
+        if loop in self._designs:
+            return self._designs[loop]
         analysis = self.analysis(loop, self.corners[0])
         area = Search(search.plants, search.bounds, "disturbance").cost(loop)
         closed = closed_loop(search.plants[0], loop)
         small, disturbed = analysis.small_step(), closed.settled_step(1, 0.0)
-        return Design(loop, analysis, self.exact_figures(search, loop), area, small, disturbed)
+        found = Design(loop, analysis, self.exact_figures(search, loop), area, small, disturbed)
+        self._designs[loop] = found
+        return found
 
     def exact_figures(self, search: Search, loop: Loop) -> Figures:
         """Return the figures of a loop, Ms and Mt by the exact margins where it ticks more than once."""

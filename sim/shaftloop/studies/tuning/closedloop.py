@@ -56,6 +56,36 @@ class ClosedLoop:
         """Largest absolute eigenvalue."""
         return float(np.max(np.abs(np.linalg.eigvals(self.a))))
 
+    @cached_property
+    def _powers(self) -> list[Array]:
+        return [self.a]
+
+    def _power(self, doublings: int) -> Array:
+        """Return the map over ``2**doublings`` rounds."""
+        while len(self._powers) <= doublings:
+            self._powers.append(self._powers[-1] @ self._powers[-1])
+        return self._powers[doublings]
+
+    def walk(self, state: Array, doublings: int, count: int) -> Array:
+        """Return the states from one on without input, shape (n, count).
+
+        Parameters
+        ----------
+        state : ndarray, shape (n,)
+            The first.
+        doublings : int
+            They are ``2**doublings`` rounds apart.
+        count : int
+            How many.
+        """
+        states, known = np.empty((len(state), count)), 1
+        states[:, 0] = state
+        while known < count:
+            more = min(known, count - known)
+            np.matmul(self._power(doublings), states[:, :more], out=states[:, known : known + more])
+            known, doublings = known + more, doublings + 1
+        return states
+
     def step(self, source: int, rounds: int) -> Response:
         """Return the response to a unit step.
 
@@ -66,14 +96,14 @@ class ClosedLoop:
         rounds : int
             Hyperperiods that are looked at; rounded up to a power of two.
         """
-        ticks, drive = len(self.c) // 2, self.b[:, source]
+        ticks, later, known = len(self.c) // 2, self.b[:, source], 1
         # Rounds m to 2m follow from those before: x(k + m) = A^m·x(k) + x(m), from rest.
-        count = 1 << max(rounds - 1, 1).bit_length()
-        states, power, later, known = np.zeros((len(self.a), count)), self.a, drive, 1
-        while known < count:
+        doublings = max(rounds - 1, 1).bit_length()
+        states = np.zeros((len(self.a), 1 << doublings))
+        for number in range(doublings):
+            power = self._power(number)
             states[:, known : 2 * known] = power @ states[:, :known] + later[:, None]
-            later = power @ later + later
-            power, known = power @ power, 2 * known
+            later, known = power @ later + later, 2 * known
         seen = (self.c @ states).T + self.d[:, source]
         reading, command = seen[:, :ticks].ravel(), seen[:, ticks:].ravel()
         return Response(np.asarray(np.arange(len(reading)) * self.period), reading, command)
@@ -98,7 +128,7 @@ class ClosedLoop:
             rounds *= 4
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=16)
 def closed_loop(plant: LoopPlant, loop: Loop) -> ClosedLoop:
     """Return a plant in closed loop with the controller and the active damping of a loop; kept for a while.
 

@@ -1,19 +1,18 @@
 """The controller of a loop as a linear sampled system, from the parameters that the scenario states.
 
-Written once more here only as the order in which a tick does things; the blocks are those that the
-simulation runs, and the result is compared with the exact margins of the bench after every tuning.
+Written once more here, without clamps; the sections are those that the simulation runs, and the result is
+compared with the exact margins of the bench after every tuning.
 """
 
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import cached_property, lru_cache
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from shaftloop.control.filters import Section, biquad, design
+from shaftloop.control.filters import Section, design
 from shaftloop.control.parameters import Loop, Predictor
-from shaftloop.control.pi import BACK_CALCULATION, pi_update
 from shaftloop.control.structures import (
     derivative_section,
     observer_sections,
@@ -21,19 +20,17 @@ from shaftloop.control.structures import (
     setpoint_section,
     whole_samples,
 )
-from shaftloop.kernels.decorators import kernel
 from shaftloop_models.parameters import Gain
 
 __all__ = [
     "Controller",
     "controller_of",
+    "feedback",
     "most_ki",
     "parts_of",
     "section_value",
     "with_gains",
 ]
-
-_biquad, _pi_update = kernel(biquad), kernel(pi_update)
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -54,30 +51,6 @@ class Controller:
     period: float
     """[s]"""
 
-    def feedback(self, frequency: Array) -> Complex:
-        """Return −u per reading, shape (n,).
-
-        Parameters
-        ----------
-        frequency : ndarray, shape (n,)
-            Above 0, up to half the rate. [Hz]
-        """
-        z = np.exp(2j * np.pi * np.asarray(frequency) * self.period)
-        if self._modes is not None:
-            values, weights = self._modes
-            return np.asarray(-(self.d[1] + (1.0 / (z[:, None] - values)) @ weights))
-        pencil = z[:, None, None] * np.eye(len(self.a)) - self.a
-        states = np.linalg.solve(pencil, np.broadcast_to(self.b[:, 1:], (len(z), len(self.a), 1)))
-        return np.asarray(-(self.d[1] + states[:, :, 0] @ self.c))
-
-    @cached_property
-    def _modes(self) -> tuple[Complex, Complex] | None:
-        """Eigenvalues and what each adds to the output per reading; nothing where they are too alike."""
-        values, vectors = np.linalg.eig(self.a)
-        if not len(values) or np.linalg.cond(vectors) >= 1e8:
-            return None
-        return values, (self.c @ vectors) * np.linalg.solve(vectors, self.b[:, 1])
-
 
 @lru_cache(maxsize=64)
 def controller_of(loop: Loop) -> Controller:
@@ -88,39 +61,16 @@ def controller_of(loop: Loop) -> Controller:
     loop : Loop
         Its parameters.
     """
-    # Linear in the two gains, so a shape is stepped through three times, however many gains are tried.
-    rest, by_kp, by_ki = _by_gains(with_gains(loop, 0.0, 0.0))
-    kp, ki = loop.kp.value, loop.ki.value
-    a, b, c, d = (r + kp * p + ki * i for r, p, i in zip(rest, by_kp, by_ki, strict=True))
-    return Controller(a, b, c, d, float(1 / loop.rate))
-
-
-@lru_cache(maxsize=16)
-def _by_gains(shape: Loop) -> tuple[tuple[Array, ...], ...]:
-    """Return the matrices without gains, and what each of kp and ki adds to them per unit."""
-    rest, one, other = (_matrices(with_gains(shape, *gains)) for gains in ((0, 0), (1, 0), (0, 1)))
-    return (
-        rest,
-        tuple(b - a for a, b in zip(rest, one, strict=True)),
-        tuple(b - a for a, b in zip(rest, other, strict=True)),
-    )
-
-
-def _matrices(loop: Loop) -> tuple[Array, ...]:
     tick = _Tick(loop)
     count = tick.states
-    columns = []
-    for i in range(count + 2):
-        unit = np.zeros(count + 2)
-        unit[i] = 1.0
-        columns.append(tick.run(unit[:count], unit[count], unit[count + 1]))
-    matrix = np.array(columns).T
-    a, b = matrix[:count, :count], matrix[:count, count:]
-    return a, b, matrix[count, :count], matrix[count, count:]
+    rows = np.eye(count + 2)
+    found = np.array(tick.run(rows[:count], rows[count], rows[count + 1]))
+    a, b = found[:count, :count], found[:count, count:]
+    return Controller(a, b, found[count, :count], found[count, count:], float(1 / loop.rate))
 
 
 class _Tick:
-    """One tick of a controller as a linear function of its memory, set-point and reading."""
+    """One tick of a controller on rows: each is a linear function of its memory, set-point and reading."""
 
     def __init__(self, loop: Loop) -> None:
         rate, period = float(loop.rate), 1 / loop.rate
@@ -148,27 +98,27 @@ class _Tick:
         )
         self.states = 2 * filters + models + 2
 
-    def run(self, memory: Array, setpoint: float, reading: float) -> list[float]:
+    def run(self, memory: Array, setpoint: Array, reading: Array) -> list[Array]:
         """Return the new memory, then the output; the last two of the memory are command and integral."""
         loop, old = self._loop, _Memory(memory)
-        after: list[float] = []
+        after: list[Array] = []
         sent, integral = memory[-2], memory[-1]
-        direct = 0.0
+        direct = np.zeros_like(reading)
         if self._observer is not None:
-            direct -= old.model(self._observer, self._observer_depth, reading, sent, after)
+            direct = direct - old.model(self._observer, self._observer_depth, reading, sent, after)
         if self._predictor is not None:
-            reading += old.model(self._predictor, self._predictor_depth, sent, sent, after)
+            reading = reading + old.model(self._predictor, self._predictor_depth, sent, sent, after)
         for section in self._reading:
             reading = old.filtered(section, reading, after)
         if self._setpoint is not None:
             setpoint = old.filtered(self._setpoint, setpoint, after)
-        direct += loop.feedforward * setpoint
+        direct = direct + loop.feedforward * setpoint
         if self._derivative is not None:
             derived = setpoint - reading if loop.derivative_of == "error" else -reading
-            direct += old.filtered(self._derivative, derived, after)
-        gains = (loop.kp.value, loop.ki.value, self._period)
-        output, integral = _pi_update(setpoint - reading, integral, *gains, direct, np.inf, BACK_CALCULATION)
-        return [*after, output, integral, output]
+            direct = direct + old.filtered(self._derivative, derived, after)
+        error = setpoint - reading
+        output = loop.kp.value * error + integral + direct
+        return [*after, output, integral + self._period * loop.ki.value * error, output]
 
 
 class _Memory:
@@ -177,17 +127,18 @@ class _Memory:
     def __init__(self, values: Array) -> None:
         self._values, self._place = values, 0
 
-    def filtered(self, section: Section, value: float, after: list[float]) -> float:
+    def filtered(self, section: Section, value: Array, after: list[Array]) -> Array:
         """Run a section."""
         first = self._place
         self._place += 2
-        result, *rest = _biquad(value, self._values[first], self._values[first + 1], *section)
-        after += rest
+        b0, b1, b2, a1, a2 = section
+        result = np.asarray(b0 * value + self._values[first])
+        after += [b1 * value - a1 * result + self._values[first + 1], b2 * value - a2 * result]
         return result
 
     def model(
-        self, sections: tuple[Section, Section], depth: int, entry: float, sent: float, after: list[float]
-    ) -> float:
+        self, sections: tuple[Section, Section], depth: int, entry: Array, sent: Array, after: list[Array]
+    ) -> Array:
         """Run the model of a path: one section, less another on the command of some ticks ago."""
         line = [*self._values[self._place : self._place + depth], sent]
         self._place += depth
@@ -234,6 +185,21 @@ def parts_of(loop: Loop, frequency: Array) -> tuple[Complex, Complex, Complex, C
     shared = shared - read * inner
     integral = proportional / (rate * (z - 1.0))
     return constant / shared, proportional / shared, integral / shared, inner
+
+
+def feedback(loop: Loop, frequency: Array) -> Complex:
+    """Return the controller's output per reading, sign changed, shape (n,).
+
+    Parameters
+    ----------
+    loop : Loop
+        With its gains.
+    frequency : ndarray, shape (n,)
+        Above 0, up to half the rate. [Hz]
+    """
+    constant, proportional, integral, inner = parts_of(loop, frequency)
+    outer = constant + loop.kp.value * proportional + loop.ki.value * integral
+    return np.asarray(outer / (1.0 + outer * inner))
 
 
 def _model_value(

@@ -48,14 +48,14 @@ def error_area(closed: ClosedLoop, source: int, limit: float = np.inf) -> float:
     signed = abs(float(ahead @ final)) * closed.period
     if signed >= limit:
         return signed
-    powers, rounds = [closed.a], _FIRST
+    rounds = _FIRST
     while True:
-        states = _walk(powers, -final, 0, rounds + 1)
+        states = closed.walk(-final, 0, rounds + 1)
         error = np.abs(seen @ states[:, :-1]).sum(axis=0)
         least = float(error.sum()) + abs(float(ahead @ states[:, -1]))
         if least * closed.period >= limit:
             return least * closed.period
-        tail, lost = _tail(powers, states[:, -1], ahead, rounds)
+        tail, lost = _tail(closed, states[:, -1], ahead, rounds)
         half = rounds // 2
         lost += max(float(error[half:].sum() - np.abs(np.diff(ahead @ states[:, half::4])).sum()), 0.0)
         area = float(error.sum() + tail)
@@ -64,24 +64,11 @@ def error_area(closed: ClosedLoop, source: int, limit: float = np.inf) -> float:
         rounds *= 4
 
 
-def _walk(powers: list[Array], state: Array, doublings: int, count: int) -> Array:
-    """Return the states from one on, ``2**doublings`` rounds apart, shape (n, count)."""
-    states, known = np.empty((len(state), count)), 1
-    states[:, 0] = state
-    while known < count:
-        while len(powers) <= doublings:
-            powers.append(powers[-1] @ powers[-1])
-        more = min(known, count - known)
-        np.matmul(powers[doublings], states[:, :more], out=states[:, known : known + more])
-        known, doublings = known + more, doublings + 1
-    return states
-
-
-def _tail(powers: list[Array], state: Array, ahead: Array, rounds: int) -> tuple[float, float]:
+def _tail(closed: ClosedLoop, state: Array, ahead: Array, rounds: int) -> tuple[float, float]:
     """Return the area from a state on in growing strides, and how much strides twice as long would lose."""
     area = coarse = 0.0
     for level in range(1, _LEVELS + 1):
-        states = _walk(powers, state, 2 * level, 3 * rounds // 4 + 1)
+        states = closed.walk(state, 2 * level, 3 * rounds // 4 + 1)
         to_come, state = ahead @ states, states[:, -1]
         area += float(np.abs(np.diff(to_come)).sum())
         coarse += float(np.abs(np.diff(to_come[::2])).sum())

@@ -2,13 +2,13 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.control.parameters import Loop
 from shaftloop.studies.tuning.controller import with_gains
+from shaftloop.studies.tuning.polish import polished
 from shaftloop.studies.tuning.search import Search, Trial
 
 __all__ = ["OVERSHOOT", "Family", "best_of_family", "improved"]
@@ -17,15 +17,10 @@ Array = NDArray[np.float64]
 
 _SWEEPS, _WORTH = 6, 0.005
 """Sweeps over the parameters at most, and the improvement that a sweep must bring."""
-_TOPS = 2
-"""Best starts that are improved."""
-_SOME, _MORE = 24, 60
-"""Candidates that are looked at from each, and then from the best of what came of them."""
-_EXACT = 3
+_TOPS, _TRIED, _MOVED = 3, 6, 0.98
+"""Starts that are improved, the best first; those that are tried; cost over that of before which counts."""
 _FAR = 1.5
 """Cost over the best so far up to which a start may come to be the best."""
-_KP_STEP, _FINE = 0.25, 1e-3
-"""First step of kp over its size; where the improvement ends, in parameters and cost."""
 OVERSHOOT, _EXCESS = 0.1, 100.0
 """Overshoot of a step that the set-point side keeps to where it can, and how hard more of it counts."""
 
@@ -77,58 +72,34 @@ def best_of_family(
         if trial is not None:
             found.append((trial.cost, start, trial))
     found.sort(key=lambda entry: entry[:2])
-    if any(family.steps):
-        found += [_polished(search, family, *entry[1:], _SOME) for entry in found[:_TOPS]]
-        found.sort(key=lambda entry: entry[:2])
-        found[:1] = [_polished(search, family, *entry[1:], _MORE) for entry in found[:1]] + found[:1]
-    for _, point, near in found[:_EXACT]:
-        loop = family.shape(np.array(point))
-        trial = None if loop is None else search.gains(loop, baselines=[near.loop, *baselines])
-        if trial is not None:
-            return trial
-    return search.gains(baselines[0], baselines=baselines) if baselines else None
+    kept = [Trial(loop, search.cost(loop)) for loop in baselines if search.admits(loop)]
+    better = _improved(search, family, [entry[1:] for entry in found[:_TRIED]]) if any(family.steps) else None
+    settled = None if better is None else search.settled(better)
+    if settled is not None or not found:
+        return min([*kept, *([settled] if settled else [])], key=lambda trial: trial.cost, default=None)
+    shapes = (family.shape(np.array(point)) for _, point, _ in found[:_TRIED])
+    exact = (search.gains(shape, baselines=baselines) for shape in shapes if shape is not None)
+    return next((trial for trial in exact if trial is not None), None)
 
 
-def _polished(
-    search: Search, family: Family, start: tuple[float, ...], trial: Trial, candidates: int
-) -> tuple[float, tuple[float, ...], Trial]:
-    """Return parameters improved together with the proportional gain, from a start that serves.
-
-    The simplex method of Nelder and Mead: the cost has kinks where another bound takes over, and the best
-    gains sit on them.
-    """
-    from scipy.optimize import minimize
-
-    free = [i for i, step in enumerate(family.steps) if step]
-    size = max(trial.loop.kp.value, trial.loop.ki.value / float(trial.loop.rate))
-    best, at = trial, start
-
-    def cost(unknowns: Array) -> float:
-        nonlocal best, at
-        point = np.array(start)
-        point[free] = unknowns[: len(free)]
-        loop = family.shape(point)
-        if loop is None:
-            return float("inf")
-        near = search.near(loop, size * max(float(unknowns[-1]), 0.0), best.cost)
-        if near is None:
-            return float("inf")
-        if near.cost < best.cost:
-            best, at = near, tuple(map(float, point))
-        return float(np.log(near.cost))
-
-    first = np.append(np.array(start)[free], trial.loop.kp.value / size)
-    steps = np.append(np.array(family.steps)[free], _KP_STEP)
-    simplex = np.vstack([first, first + np.diag(steps)])
-    options: Any = {
-        "initial_simplex": simplex,
-        "maxfev": candidates,
-        "xatol": _FINE,
-        "fatol": _FINE,
-    }
-    with np.errstate(invalid="ignore"):
-        minimize(cost, first, method="Nelder-Mead", options=options)
-    return best.cost, at, best
+def _improved(
+    search: Search, family: Family, starts: Sequence[tuple[tuple[float, ...], Trial]]
+) -> Trial | None:
+    """Return the best that comes of some starts."""
+    better, moved = [], 0
+    for point, near in starts:
+        found = polished(search, family.shape, point, family.steps, near)
+        # A start from which nothing leads on, such as a notch that is in nobody's way, does not count.
+        if found is not None:
+            better.append(found)
+        moved += found is not None and found[0].cost < _MOVED * near.cost
+        if moved == _TOPS:
+            break
+    if not better:
+        return None
+    best, point = min(better, key=lambda entry: entry[0].cost)
+    finest = polished(search, family.shape, point, family.steps, best, fine=True)
+    return best if finest is None or finest[0].cost > best.cost else finest[0]
 
 
 def _best_setpoint_side(search: Search, family: Family, baselines: Sequence[Loop]) -> Trial | None:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from shaftloop.control.parameters import Loop
 from shaftloop.control.structures import damping_section
 from shaftloop.studies.tuning.closedloop import close, closed_loop
-from shaftloop.studies.tuning.controller import controller_of, section_value
+from shaftloop.studies.tuning.controller import controller_of, feedback, section_value
 from shaftloop.studies.tuning.modetrack import TrackedMode
 from shaftloop.studies.tuning.plant import LoopPlant
 
@@ -95,11 +95,9 @@ def noise_gain(plants: Sequence[LoopPlant], loop: Loop) -> float:
     loop : Loop
         Its controller, stable.
     """
-    controller, found = controller_of(loop), []
-    for plant in [plant.under(loop) for plant in plants]:
-        out = controller.feedback(plant.frequency)
-        found.append(_rms(plant, out / (1.0 + out * plant.response + plant.damping)))
-    return max(found)
+    gains = loop.kp.value, loop.ki.value
+    on = [(plant.under(loop), plant.parts(loop)) for plant in plants]
+    return max(_rms(plant, parts.controller(*gains) / (1.0 + parts.response(*gains))) for plant, parts in on)
 
 
 def command_noise(plants: Sequence[LoopPlant], loop: Loop) -> dict[str, float]:
@@ -115,15 +113,15 @@ def command_noise(plants: Sequence[LoopPlant], loop: Loop) -> dict[str, float]:
         Its controller, stable.
     """
     worst: dict[str, float] = {}
-    controller, damping = controller_of(loop), loop.active_damping
-    for plant in [plant.under(loop) for plant in plants]:
-        out = controller.feedback(plant.frequency)
+    gains, damping = (loop.kp.value, loop.ki.value), loop.active_damping
+    for plant, parts in [(plant.under(loop), plant.parts(loop)) for plant in plants]:
+        out = parts.controller(*gains)
         paths = [(loop.reads, out)]
         if damping is not None:
             section = damping_section(damping, float(loop.rate))
             shift = np.exp(2j * np.pi * plant.frequency * plant.period)
             paths += [(place, section_value(section, shift)) for place in (damping.left, damping.right)]
-        closed = 1.0 / (1.0 + out * plant.response + plant.damping)
+        closed = 1.0 / (1.0 + parts.response(*gains))
         for channel, path in paths:
             size = plant.noises.get(channel, 0.0) * _rms(plant, path * closed)
             worst[channel] = max(worst.get(channel, 0.0), size)
@@ -147,10 +145,9 @@ def bandwidth(plants: Sequence[LoopPlant], loop: Loop) -> float:
     loop : Loop
         Its controller.
     """
-    controller, found = controller_of(loop), []
+    found = []
     for plant in [plant.under(loop) for plant in plants]:
-        response = controller.feedback(plant.frequency) * plant.response + plant.damping
-        size = _complementary(response)
+        size = _complementary(plant.parts(loop).response(loop.kp.value, loop.ki.value))
         below = np.flatnonzero(size < size[0] / np.sqrt(2.0))
         if not len(below):
             found.append(np.inf)
@@ -188,7 +185,7 @@ def integral_gain(loop: Loop) -> float:
         Its controller.
     """
     slow = np.array([1e-7 * float(loop.rate)])
-    gain = controller_of(loop).feedback(slow)[0] * 2j * np.pi * slow[0]
+    gain = feedback(loop, slow)[0] * 2j * np.pi * slow[0]
     return float(gain.real)
 
 
@@ -202,15 +199,15 @@ def sensitivity_peaks(plants: Sequence[LoopPlant], loop: Loop) -> tuple[Peak, Pe
     loop : Loop
         Its controller.
     """
-    controller, plants = controller_of(loop), [plant.under(loop) for plant in plants]
+    plants = [plant.under(loop) for plant in plants]
     found: tuple[list[Peak], list[Peak]] = ([], [])
     for number, plant in enumerate(plants):
 
         def closer(low: float, high: float, plant: LoopPlant = plant) -> tuple[Array, Complex]:
             near, response, damping = plant.near(low, high)
-            return near, np.asarray(controller.feedback(near) * response + damping)
+            return near, np.asarray(feedback(loop, near) * response + damping)
 
-        response = controller.feedback(plant.frequency) * plant.response + plant.damping
+        response = plant.parts(loop).response(loop.kp.value, loop.ki.value)
         for peaks, of in zip(found, (_sensitivity, _complementary), strict=True):
             value, at = _peak(plant.frequency, of(response), closer, of)
             peaks.append(Peak(value, at, plant.label, number))

@@ -12,7 +12,7 @@ References
    Automatica 34 (1998) 585-601: largest ki under a bound on the sensitivity. From memory.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,10 +36,20 @@ class LoopParts:
     beside: Complex | float = 0.0
     """Loop gain of the active damping, which adds to L."""
 
+    def and_at(self, other: "LoopParts") -> "LoopParts":
+        """Return the same on more frequencies, which stand behind."""
+        return LoopParts(
+            *(np.concatenate([getattr(self, f.name), getattr(other, f.name)]) for f in fields(self))
+        )
+
     def controller(self, kp: float, ki: float) -> Complex:
         """Return −u per reading."""
         outer = self.constant + kp * self.proportional + ki * self.integral
         return np.asarray(outer / (1.0 + outer * self.inner))
+
+    def response(self, kp: float, ki: float) -> Complex:
+        """Return the loop, opened at the command."""
+        return np.asarray(self.controller(kp, ki) * self.plant + self.beside)
 
 
 @dataclass(frozen=True)

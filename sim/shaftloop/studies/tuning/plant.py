@@ -5,7 +5,7 @@ It is the hyperperiod map of the smooth bench with the loop opened and all other
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from functools import cache, cached_property
+from functools import cache, cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -25,7 +25,9 @@ from shaftloop.control.parameters import ActiveDamping, Loop
 from shaftloop.control.structures import damping_section
 from shaftloop.scenario.description import Description
 from shaftloop.studies.checks.gains import WIRING
+from shaftloop.studies.tuning.controller import parts_of, with_gains
 from shaftloop.studies.tuning.damping import NEUTRAL, DampingCut, closer, section_at, speeds_across
+from shaftloop.studies.tuning.intervals import LoopParts
 from shaftloop.studies.tuning.modetrack import ModeTracker, mode_tracker
 from shaftloop_models.parameters import Gain
 
@@ -122,6 +124,16 @@ class LoopPlant:
             self._known[damping] = self.with_damping(damping)
         return self._known[damping]
 
+    def parts(self, loop: Loop) -> LoopParts:
+        """Return a loop on the grid, split by its gains.
+
+        Parameters
+        ----------
+        loop : Loop
+            The loop; its own kp and ki do not matter.
+        """
+        return _parts(self.under(loop), with_gains(loop, 0.0, 0.0))
+
     def at(self, frequency: Array) -> Complex:
         """Return the reading per command, shape (n,).
 
@@ -172,6 +184,11 @@ class LoopPlant:
             return np.zeros(len(frequency), dtype=np.complex128)
         paths, section = self.cut
         return fundamental(paths.torque, frequency) * section_at(section, frequency, self.period)
+
+
+@lru_cache(maxsize=8)
+def _parts(plant: LoopPlant, shape: Loop) -> LoopParts:
+    return LoopParts(plant.response, *parts_of(shape, plant.frequency), plant.damping)
 
 
 def loop_named(description: Description, name: str) -> Loop:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from shaftloop.control.parameters import ActiveDamping, Loop
 from shaftloop.studies.tuning.bounds import Bounds, reached
 from shaftloop.studies.tuning.closedloop import ClosedLoop, closed_loop
-from shaftloop.studies.tuning.controller import Controller, controller_of, most_ki, parts_of, with_gains
+from shaftloop.studies.tuning.controller import feedback, most_ki, parts_of, with_gains
 from shaftloop.studies.tuning.errorarea import error_area
 from shaftloop.studies.tuning.figures import integral_gain, sensitivity_peaks
 from shaftloop.studies.tuning.intervals import Gap, LoopParts, free_gaps, half_turns, scale
@@ -49,8 +49,6 @@ _SMALL_SHARES = (0.05, 0.015, 0.005, 0.0015)
 """And where further bounds leave none of those."""
 _PEAK_ROUNDS = 512
 """Hyperperiods within which the command has its peak."""
-_FAR = 1.5
-"""Cost over the best so far from which on gains are not looked at."""
 _TIGHT = 1e-7
 """Share by which the search stays inside its bounds."""
 
@@ -80,9 +78,9 @@ class _Place:
         at = np.array([frequency])
         return cls(at, plant.at(at), plant.damping_at(at))
 
-    def exceeded(self, controller: Controller, bounds: Bounds) -> bool:
+    def exceeded(self, loop: Loop, bounds: Bounds) -> bool:
         """Return whether a controller exceeds a bound there."""
-        opened = complex((controller.feedback(self.frequency) * self.response + self.damping)[0])
+        opened = complex((feedback(loop, self.frequency) * self.response + self.damping)[0])
         distance = abs(1.0 + opened)
         return distance * bounds.ms < 1.0 or abs(opened) > bounds.mt * distance
 
@@ -167,30 +165,10 @@ class Search:
             if best is None:
                 return None
             if self._add_peaks(best.loop) <= _HARDLY:
-                settled = self._settled(best)
+                settled = self.settled(best)
                 if settled is not None:
                     return settled
-        return None if best is None else self._settled(best)
-
-    def near(self, shape: Loop, kp: float, better_than: float = 0.0) -> Trial | None:
-        """Return the best gains of a controller at a proportional gain, by the grid of frequencies.
-
-        Parameters
-        ----------
-        shape : Loop
-            The controller.
-        kp : float
-            In the unit of its own.
-        better_than : float
-            Gains of less cost keep Ms and Mt between the points of the grid as well; far more is nothing.
-        """
-        shares = 1 if self.objective == "integral_gain" else len(_SHARES)
-        trial, limit = None, _FAR * better_than if better_than else np.inf
-        for _ in range(_EXCHANGES):
-            trial = self._among(shape, self._parts(shape), np.array([kp]), shares, limit)
-            if trial is None or trial.cost >= better_than or self._add_peaks(trial.loop) <= _HARDLY:
-                return trial
-        return None
+        return None if best is None else self.settled(best)
 
     def admits(self, loop: Loop) -> bool:
         """Return whether a loop keeps all bounds at all corners, peaks between grid points included.
@@ -201,7 +179,7 @@ class Search:
             With its gains.
         """
         places = self._places.setdefault(loop.active_damping, [])
-        if any(place.exceeded(controller_of(loop), self.bounds) for place in places):
+        if any(place.exceeded(loop, self.bounds) for place in places):
             return False
         if not self.is_stable(loop):
             return False
@@ -289,13 +267,11 @@ class Search:
     def _parts(self, shape: Loop) -> list[LoopParts]:
         found = []
         for plant, extra in zip([plant.under(shape) for plant in self.plants], self._extra, strict=True):
-            frequency, response, beside = plant.frequency, plant.response, plant.damping
+            parts, more = plant.parts(shape), np.array(extra)
             if extra:
-                more = np.array(extra)
-                frequency = np.concatenate([frequency, more])
-                response = np.concatenate([response, plant.at(more)])
-                beside = np.concatenate([beside, plant.damping_at(more)])
-            found.append(LoopParts(response, *parts_of(shape, frequency), beside))
+                beyond = LoopParts(plant.at(more), *parts_of(shape, more), plant.damping_at(more))
+                parts = parts.and_at(beyond)
+            found.append(parts)
         return found
 
     def _among(
@@ -381,8 +357,14 @@ class Search:
                     self._extra[peak.plant].append(peak.frequency)
         return most
 
-    def _settled(self, trial: Trial) -> Trial | None:
-        """Return gains pulled back, if need be, until they keep the bounds between grid points as well."""
+    def settled(self, trial: Trial) -> Trial | None:
+        """Return gains pulled back, if need be, until they keep the bounds between grid points as well.
+
+        Parameters
+        ----------
+        trial : Trial
+            That keeps them, or hardly misses them.
+        """
         near = next((near for near in neighbours(trial.loop, _TIGHT) if self.admits(near)), None)
         return None if near is None else Trial(near, self.cost(near))
 

@@ -104,7 +104,7 @@ def _details(
     progress(0.8)
     return LoopTuning(
         name,
-        _before(replace(tuner, corners=list(original), _analysed={}), name),
+        _before(replace(tuner, corners=list(original), _analysed={}, _designs={}), name),
         found.option,
         found.options,
         baselines,

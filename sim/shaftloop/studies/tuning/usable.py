@@ -52,7 +52,8 @@ def usable(tuner: "Tuner", search: Search, loop: Loop, options: list[Option]) ->
     """Return the structures with the expectations that those break which might have been recommended.
 
     Where all break one, more careful gains of the structure that would have been recommended take its place
-    if they hold everything: at tighter bounds, or nearer to those that the scenario has.
+    if they hold everything: at tighter bounds, or nearer to those that the scenario has. Else those of the
+    simplest structure do.
 
     Parameters
     ----------
@@ -75,16 +76,18 @@ def usable(tuner: "Tuner", search: Search, loop: Loop, options: list[Option]) ->
     if first is not None:
         held = tuner.keeps(search, loop) and not tuner.broken((loop,))
         enough = search.cost(loop) if held else float("inf")
-        for careful in chain(
-            _tightened(tuner, search, loop, first.name), _towards(tuner, search, loop, first)
-        ):
+        # Where a structure of many parameters leaves nothing that holds them, the simplest one may.
+        simplest = next(option for option in options if option.design is not None)
+        tried = (first,) if simplest.name == first.name else (first, simplest)
+        ways = ((_tightened(tuner, search, loop, o.name), _towards(tuner, search, loop, o)) for o in tried)
+        for careful in chain.from_iterable(chain.from_iterable(ways)):
             if (
                 careful.design is not None
                 and careful.cost <= enough
                 and not tuner.broken((careful.design.loop,))
             ):
                 better = _improved(tuner, search, careful)
-                return [better if other.name == first.name else other for other in options]
+                return [better if other.name == careful.name else other for other in options]
     return options
 
 
