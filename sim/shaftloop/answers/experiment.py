@@ -82,6 +82,13 @@ def find_experiment(
     `free` has ``PATH``, ``PATH=VALUE`` or ``PATH=VALUE ± TOLERANCE`` each; `point` is speed and highest
     torque, ``800 rpm, 90 N m``, those of the sequence where left out. Further wishes are fields of
     `shaftloop.studies.identification.plan.PlanDemand`, e.g. `within`, `kinds`.
+
+    Raises
+    ------
+    ScenarioError
+        Where something is asked for that is not there, or no experiment keeps what the bench stands.
+    SimulationError
+        Where the bench cannot be run.
     """
     demand = PlanDemand(tuple(free), **wishes)
     if point is not None:

@@ -51,6 +51,11 @@ def find_faults(
 
     A name is what fails, one kind of it as ``c1.broken``, or a fault that the scenario states; `protected`
     false leaves the interlocks out.
+
+    Raises
+    ------
+    ScenarioError
+        Where a name has no fault, with the nearest.
     """
     chosen = standard_faults(scenario.description)
     known = [word for fault in chosen for word in _called(fault)]

@@ -141,7 +141,15 @@ class FidelityAnswer(Answer):
 
 
 def find_fidelity(scenario: Scenario, wishes: Wishes | None = None) -> FidelityAnswer:
-    """Return how far the torque reading is from the torque of the unit under test."""
+    """Return how far the torque reading is from the torque of the unit under test.
+
+    Raises
+    ------
+    ScenarioError
+        Where the sensor is too slow for a frequency that is asked for.
+    SimulationError
+        Where a limit prevents the operating point.
+    """
     wishes, description = wishes or Wishes(), scenario.description
     found = fidelity(description, wishes.speed, wishes.torque)
     for frequency in wishes.at:

@@ -95,6 +95,11 @@ def find_response(
 
     Several logs are brought onto the clock of the first by a channel that they share with it; options say how
     logs are to be read, ``key=value`` each, on top of their ``[log]`` tables.
+
+    Raises
+    ------
+    ScenarioError
+        Where a log cannot be read, a column is missing, or nothing moves.
     """
     return ResponseAnswer(measure_response([read_log(path, options) for path in logs], demand))
 

@@ -228,6 +228,13 @@ def find_margins(
     Also the worst case `everywhere` over the operating range, the margins against a `varied` value of the
     scenario, what every loop does `at` some frequencies [Hz], and the margins at the corners of tolerances:
     ``PATH=±20%``, ``PATH=LO..HI`` or a fit.json of identify.
+
+    Raises
+    ------
+    ScenarioError
+        Where a loop is too slow for a frequency.
+    SimulationError
+        Where a limit prevents the operating point.
     """
     rates = {loop.name: float(loop.rate) for loop in scenario.description.loop}
     for name, frequency in product(demand.loops, at):

@@ -20,6 +20,11 @@ def named_loops(
 
     `purpose` is what a bench without a loop lacks, ``there is nothing to tune``; empty where it will do.
     Gains of loops on positions are not looked for.
+
+    Raises
+    ------
+    ScenarioError
+        Where there is no such loop, it is a limiter, or one on a position that is to be tuned.
     """
     loops = {entry.name: entry for entry in description.loop}
     names = tuple(
@@ -55,7 +60,13 @@ def named_loops(
 
 
 def check_point(description: Description, speed: float | None, torque: float | None) -> None:
-    """Refuse a speed or torque that no loop holds."""
+    """Refuse a speed or torque that no loop holds.
+
+    Raises
+    ------
+    ScenarioError
+        Where no loop controls it.
+    """
     bench = build_bench(description, smooth=True)
     if torque is not None and bench.torque_loop() is None:
         raise ScenarioError(["`torque`: no loop of the scenario controls a torque; leave it out"])

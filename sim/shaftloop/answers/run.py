@@ -112,6 +112,11 @@ def find_run(
 
     `finer` repeats the run with half the step and compares; a measured run to compare with begins `offset`
     later. [s]
+
+    Raises
+    ------
+    SimulationError
+        Where the bench diverges, its energy does not close, or the run would be too long or too large.
     """
     with watch("simulating") as progress:
         simulation = simulate(scenario.description, method=method, progress=progress)

@@ -28,6 +28,11 @@ def find_sensors(
 
     At operating points, ``800 rpm, 90 N m``, else those of the scenario; further demands are fields of
     `SensorDemand`.
+
+    Raises
+    ------
+    ScenarioError
+        Where a file cannot be read or holds no sound sensor, where a point is none.
     """
     description = scenario.description
     plan = description.uncertainty

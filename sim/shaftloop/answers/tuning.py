@@ -153,6 +153,13 @@ def find_gains(
 
     The bounds hold at all corners of tolerances: ``PATH=±20%``, ``PATH=LO..HI``, or a fit.json, for its
     intervals.
+
+    Raises
+    ------
+    ScenarioError
+        Where a tolerance is none, or on a gain that is tuned.
+    SimulationError
+        Where the bench has no steady state at the operating point, or what must be run takes too long.
     """
     found = read_tolerances(tolerances, scenario.path, scenario.settings)
     for tolerance in found:

@@ -54,6 +54,11 @@ def find_uncertainty(
 
     At operating points, ``800 rpm, 90 N m``, else those of the scenario, and `everywhere` that of the
     efficiency over speed and torque, too. Trials None stands for the adaptive procedure of JCGM 101, 7.9.
+
+    Raises
+    ------
+    ScenarioError
+        Where a point is none.
     """
     description = scenario.description
     conditions = description.uncertainty or Uncertainty()

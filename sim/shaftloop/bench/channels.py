@@ -19,6 +19,11 @@ def standard_channels(bench: Bench, further: Sequence[str]) -> list[Channel]:
     air-gap torque and the energy that it takes from the link; the torque of every spring; the reading of
     every power meter; the angle at the main sensor where a part of its shaft depends on it. Further ones are
     names of slots, and ``PART_angle`` for any part of the line.
+
+    Raises
+    ------
+    ScenarioError
+        Where a name is none of this bench.
     """
     main = bench.main_sensor()
     channels: list[Channel] = []

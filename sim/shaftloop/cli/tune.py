@@ -123,6 +123,11 @@ def tune(
     itself. Where not, the exit code is 1 and nothing is written to SCENARIO. Writes tune.json and the
     pictures tune and proof of each loop into ./shaftloop-out/<scenario>/. With --json nothing is written
     unless --out or --write is given.
+
+    Raises
+    ------
+    SimulationError
+        Where the bench has no steady state at the operating point.
     """
     scenario = request.read()
     from shaftloop.answers.tuning import find_gains

@@ -93,6 +93,11 @@ class Variants:
         """Return what `read_scenario` makes of the scenario with settings on top of its own, in less time.
 
         What the settings do not touch is taken over, but for the checks across entries.
+
+        Raises
+        ------
+        ScenarioError
+            As `read_scenario` does.
         """
         if names_files(settings):
             of, every = self._of, (*self._of.settings, *settings)

@@ -200,6 +200,11 @@ def run_faults(
     `protected` false leaves the interlocks out. `healthy` is a run of just this bench in which nothing fails,
     if at hand, recorded at the rate of its sensor. `progress` is called now and then with the share that is
     done.
+
+    Raises
+    ------
+    SimulationError
+        Where the healthy bench cannot be run, or all of it would take too long.
     """
     description = replace(description, duty=None)
     bench = replace(description, fault=(), limit=description.limit if protected else ())

@@ -81,6 +81,11 @@ def evaluate(
 
     A source that fails makes its responses `failed`; the other sources are evaluated all the same. The
     outcome is that of the bench, where it has been run already.
+
+    Raises
+    ------
+    ScenarioError
+        Where the bench has no such response, with the nearest one.
     """
     wanted: dict[str, list[str]] = {}
     for name in dict.fromkeys(names):

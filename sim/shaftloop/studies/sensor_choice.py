@@ -96,6 +96,11 @@ def choose(
 
     A sensor of which little is stated has a small budget for that reason alone. What all candidates lack,
     such as a temperature of the bench, is no gap. They take the place of the torque sensor of the bench.
+
+    Raises
+    ------
+    ScenarioError
+        Where the line has no torque sensor.
     """
     bench = build_bench(description, smooth=True)
     sensor = bench.main_sensor()

@@ -93,6 +93,13 @@ def size_parts(
 
     Part files may take the place of one that does not serve; the shipped ones where there are none.
     `progress` is called now and then with the share that is done.
+
+    Raises
+    ------
+    SimulationError
+        Where the bench cannot be run, or all of it would take too long.
+    ScenarioError
+        Where a part file cannot be read.
     """
     # What a scenario lets fail is a fault, no part of its sequence.
     # Without faults it is the run that others ask for, too, which is made once.

@@ -102,6 +102,11 @@ def read_range(text: str) -> Range:
     """Return the range that a text means: ``PATH=LO..HI`` or ``PATH=LO..HI:POINTS``.
 
     A unit of the upper end alone holds for both, ``line.ts.latency=0..1ms``.
+
+    Raises
+    ------
+    ScenarioError
+        Where the text is no range.
     """
     match = re.fullmatch(r"\s*([^=\s]+)\s*=\s*(.+?)\s*\.\.\s*(.+?)\s*(?::\s*([0-9]{1,9}))?\s*", text)
     if match is None:
@@ -128,6 +133,11 @@ def vary(
     """Return the margins of loops against a parameter; `progress` gets the share of the values that is done.
 
     Where every value is refused, the first refusal is raised.
+
+    Raises
+    ------
+    ShaftloopError
+        Where every value is refused: the first refusal.
     """
     study = _Study(scenario, wanted, demand)
     values, left_out, errors = [], [], []

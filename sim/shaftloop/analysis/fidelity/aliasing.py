@@ -115,6 +115,11 @@ def ripples(
     """Return the ripples of the unit: those it states (cogging, cylinders), else the orders of its electrics.
 
     Further `orders` are added; `amplitude` is that of every order for which the scenario states none. [N m]
+
+    Raises
+    ------
+    ScenarioError
+        Where an order or the amplitude is out of range.
     """
     if amplitude is not None and not (math.isfinite(amplitude) and amplitude > 0.0):
         raise ScenarioError([f"`ripple`: {amplitude:g} N m is no amplitude; state one above 0"])
@@ -161,6 +166,11 @@ def aliasing(
 
     `orders` and `amplitude` as in `ripples`; folded lines should stay below `level`, a thousandth of the
     rated torque where not given. [N m]
+
+    Raises
+    ------
+    ScenarioError
+        Where an order is asked for and the bench stands still, or a figure is out of range.
     """
     if level is not None and not (math.isfinite(level) and level > 0.0):
         raise ScenarioError([f"`level`: {level:g} N m is no level; state one above 0"])

@@ -96,6 +96,11 @@ def correction(
 
     Speed is differentiated over a window [s], rounded to whole periods of the encoder, at least one; where
     none is stated, rounding to edges leaves less than `level` (rms) [N m]. `inertia_error` is relative. [1]
+
+    Raises
+    ------
+    ScenarioError
+        Where the window is shorter than a period of the encoder or the inertia error is out of range.
     """
     if not 0.0 <= inertia_error <= 1.0:
         raise ScenarioError([f"`inertia_error`: {inertia_error:g} is outside 0 to 1; e.g. 0.02 for 2 %"])

@@ -146,6 +146,11 @@ class ForcedBench:
         """Return the lines that a torque of one frequency [Hz] makes in the readings, largest first.
 
         `received`: in what the torque loop receives at its ticks, in place of the readings as they arrive.
+
+        Raises
+        ------
+        ValueError
+            Where `received` is asked for and no torque loop reads the sensor.
         """
         period, phase = deliveries(self._sensor)
         slot = self._sensor.reading_slot

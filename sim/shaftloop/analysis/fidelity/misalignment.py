@@ -96,6 +96,12 @@ def misalignment(
 
     None of it has a frequency at rest. `crosstalk` is the reading of the sensor per bending moment [N m/N m],
     `lever` reaches from the coupling to the measuring section. [m]
+
+    Raises
+    ------
+    ScenarioError
+        Where crosstalk of a coupling with an offset is asked for and the bench stands still, or crosstalk or
+        lever are out of range.
     """
     if crosstalk is not None and not 0.0 <= crosstalk <= 1.0:
         raise ScenarioError([f"`crosstalk`: {crosstalk:g} is outside 0 to 1; e.g. 0.005 for 0.5 %"])

@@ -173,6 +173,13 @@ def fidelity(description: Description, speed: float | None = None, torque: float
     """Return how the reading follows the air-gap torque of the unit under test.
 
     At an operating point as in `operating_point`, speed [rad/s] and torque [N m].
+
+    Raises
+    ------
+    ScenarioError
+        Where the scenario names no unit or has no torque sensor.
+    SimulationError
+        Where the bench cannot hold the operating point.
     """
     unit, sensor = check_bench(description)
     bench = HyperMap(description)

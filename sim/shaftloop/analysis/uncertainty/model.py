@@ -143,7 +143,13 @@ class Measurement:
         return correlation_matrix(self.inputs, self.correlations)
 
     def evaluate(self, values: Array) -> Array:
-        """Return the results, shape (outputs, ...), of values of shape (inputs, ...) [their units]."""
+        """Return the results, shape (outputs, ...), of values of shape (inputs, ...) [their units].
+
+        Raises
+        ------
+        ScenarioError
+            Where the function fails on arrays or returns something else than its outputs.
+        """
         with np.errstate(all="ignore"):
             try:
                 results = self.function(*values)

@@ -96,6 +96,13 @@ def propagate(measurement: Measurement, coverage: float = 0.95, factor: float | 
 
     `coverage` is the probability of the expanded uncertainty [1]; a `factor` is taken in its place, whatever
     the degrees of freedom [1].
+
+    Raises
+    ------
+    ScenarioError
+        Where coverage or factor are out of range.
+    SimulationError
+        Where the function has no value or derivative at the best estimates.
     """
     if factor is not None and not 0.0 < factor <= 10.0:
         raise ScenarioError([f"coverage factor {factor:g} is out of range; allowed: above 0 and at most 10"])

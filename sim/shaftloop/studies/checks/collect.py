@@ -23,6 +23,11 @@ def collect(sources: Sequence[str]) -> list[str]:
 
     Of a folder these are the files ``*.shaftloop.toml`` and all other ``*.toml`` that hold an ``[[expect]]``,
     in it and below it, at least one; hidden folders are left out.
+
+    Raises
+    ------
+    ScenarioError
+        Where a folder holds no scenario.
     """
     found: dict[str, None] = {}
     for source in sources:

@@ -88,6 +88,11 @@ def read_gains(path: Path) -> GainsFile:
     """Return the gains in a file.
 
     TOML: ``loop.torque.kp = 0.14`` or the same in tables; or CSV with the columns ``path,value``.
+
+    Raises
+    ------
+    ScenarioError
+        Where it cannot be read or is of neither form.
     """
     label = label_of(path)
     if path.suffix.lower() not in (".toml", ".csv"):

@@ -110,6 +110,11 @@ def check_scenario(
 
     With a baseline, an existing file, the figures are compared with it. Without one, gains or settings are
     compared with the scenario as it stands; `compare` false judges the bounds alone.
+
+    Raises
+    ------
+    ScenarioError
+        Where one of the files cannot be used, or nothing is expected.
     """
     scenario = read_scenario(source, settings) if gains is None else with_gains(source, settings, gains)
     expectations = resolve(scenario)
@@ -151,6 +156,11 @@ def judge_of_changes(scenario: Scenario) -> Callable[[Description], tuple[Verdic
     """Return what judges changed benches by the bounds of a scenario, next to the scenario as it stands.
 
     It may have no expectations. Tolerances do not count: a change was wanted.
+
+    Raises
+    ------
+    ScenarioError
+        Where an expectation names what the bench does not have.
     """
     expectations = resolve(scenario)
     names = [entry.metric for entry in expectations]

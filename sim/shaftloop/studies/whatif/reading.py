@@ -89,7 +89,13 @@ def shipped_studies() -> list[str]:
 
 
 def find_study(source: str | Path) -> Path:
-    """Return the file that a command line means: a path, or the name of a shipped study."""
+    """Return the file that a command line means: a path, or the name of a shipped study.
+
+    Raises
+    ------
+    ScenarioError
+        Where there is none.
+    """
     path, names = Path(source), shipped_studies()
     if path.is_file():
         return path

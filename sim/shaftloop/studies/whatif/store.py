@@ -127,7 +127,13 @@ class ResultStore:
         return np.flatnonzero(left)
 
     def add(self, rows: Sequence[Row]) -> None:
-        """Add the rows of a batch, all or none; a row that is there already stays as it is."""
+        """Add the rows of a batch, all or none; a row that is there already stays as it is.
+
+        Raises
+        ------
+        StoreError
+            Where the disk is full or the file cannot be written.
+        """
         candidates = self.plan.candidates([row.number for row in rows])
         places = ", ".join("?" * (5 + len(self._columns)))
         with reported(self.path), self._transaction():
