@@ -9,7 +9,8 @@ import pytest
 
 from changed import changed
 from rigs import coupling, describe, sensor, servo, shipped, speed_loop, torque_loop
-from shaftloop.analysis.delay import PathMargin, _smallest_delay, delay_margin
+from shaftloop.analysis.carried import carried, named
+from shaftloop.analysis.delay import PathMargin, _DelayedBench, _first_unstable, _smallest_delay, delay_margin
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.margins import Margins
 from shaftloop.analysis.openloop import spectral_radius
@@ -156,3 +157,38 @@ def test_delay_margins_that_do_not_exist_say_why() -> None:
     assert "unstable" in unstable.reading.reason and "unstable" in unstable.command.reason
     never = delay_margin(description, changed(margins, phase_delay_margin=None))
     assert "never reaches 1" in never.reading.reason and never.reading.endless
+
+
+@pytest.mark.parametrize("guess", [270_000_000, 276_000_000, 280_000_000, 285_000_000])
+def test_a_bent_boundary_is_found_to_the_tick_in_few_looks(guess: int) -> None:
+    looks = []
+
+    def excess(count: int) -> float:
+        looks.append(count)
+        return 1e-3 * (1.0 - float(np.exp((277_247_194.5 - count) / 3e7)))
+
+    assert _first_unstable(excess, guess) == 277_247_195
+    assert len(looks) <= 12
+
+
+def test_a_delay_at_a_reading_is_looked_for_where_the_first_of_its_loops_is_predicted_to_fail() -> None:
+    """Angle and speed of one encoder: alone the angle would stand several times the delay of the speed."""
+    description = shipped("steering-spring")
+    both = analyse_loops(description, ["position", "speed"])
+    slow, fast = (both[name].margins for name in ("position", "speed"))
+    assert slow.phase_delay_margin is not None and fast.phase_delay_margin is not None
+    assert slow.phase_delay_margin > 5.0 * fast.phase_delay_margin
+    found = _DelayedBench(description, slow, None)._soonest(slow.phase_delay_margin)
+    assert found == pytest.approx(fast.phase_delay_margin, rel=1e-9)
+
+
+def test_a_new_delay_line_holds_what_it_delivers() -> None:
+    """So the steady state is carried over as it is, and no derivative is taken to find it again."""
+    description, margins, _ = analysed("line.ts.latency=0 s")
+    more = Fraction(120, 10**6)
+    plain, longer = (HyperMap(d) for d in (description, delayed(description, more, earlier=True)))
+    known = named(plain.bench, plain.steady(margins.point))
+    state = carried(longer.bench, known)
+    names = [slot.name for slot in longer.bench.model.layout.slots]
+    assert "ts.line[0]" in names and "ts.line[0]" not in known
+    assert state[names.index("ts.line[0]")] == known["ts.reading"] != 0.0

@@ -7,6 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaftloop.bench.handles import Bench
+from shaftloop.engine import at
+from shaftloop.engine.rows import DeliverWords
 
 __all__ = ["Known", "carried", "named"]
 
@@ -30,7 +32,7 @@ def named(bench: Bench, state: Array) -> Known:
 def carried(bench: Bench, known: Known) -> Array:
     """Return a state of a bench with what is known of it, the rest as at the start, shape (slots,).
 
-    A longer delay line holds in its further places what it held in its first.
+    A longer delay line holds in its further places what it held in its first, a new one what it delivers.
 
     Parameters
     ----------
@@ -38,11 +40,18 @@ def carried(bench: Bench, known: Known) -> Array:
         Values by slot, from `named`.
     """
     layout = bench.model.layout
-    state = np.array(layout.initial)
+    state, unknown = np.array(layout.initial), set()
     for number, slot in enumerate(layout.slots):
         first = re.sub(r"\[[0-9]+\]$", "", slot.name)
         for name in (slot.name, f"{first}[0]", first):
             if name in known:
                 state[number] = known[name]
                 break
+        else:
+            unknown.add(number)
+    for task in bench.model.tasks:
+        if task.kind == at.DELIVER:
+            words = DeliverWords(*task.a)
+            for place in unknown.intersection(range(words.line, words.line + words.depth * words.wide)):
+                state[place] = state[words.receiver + (place - words.line) % words.wide]
     return state

@@ -11,6 +11,7 @@ the value misses the tick of its reader, then it is older by the whole step.
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import cached_property
 from math import gcd
 from typing import TypeVar, cast
 
@@ -21,7 +22,7 @@ from shaftloop.analysis.carried import Known
 from shaftloop.analysis.cost import MapWork
 from shaftloop.analysis.hypermap import HyperMap
 from shaftloop.analysis.limits import held_state
-from shaftloop.analysis.margins import Margins
+from shaftloop.analysis.margins import Margins, margins_of_each
 from shaftloop.analysis.openloop import spectral_radius
 from shaftloop.analysis.response import fundamental
 from shaftloop.control.parameters import Loop
@@ -141,7 +142,7 @@ class _DelayedBench:
             return _NEVER
         if predicted > _LONGEST * _timing(sensor)[0]:
             return PathMargin(predicted)
-        guess = round(predicted / self.tick)
+        guess = round(self._soonest(predicted) / self.tick)
         found = _first_unstable(lambda n: self._excess(_earlier(sensor, n * self.tick)), guess)
         return _NOT_FOUND if found is None else PathMargin(float(found * self.tick))
 
@@ -156,11 +157,33 @@ class _DelayedBench:
         def edge(number: int) -> Fraction:
             return (first + (number - 1) * step) * self.tick
 
-        guess = max(round((predicted / self.tick - first) / step) + 1, 1)
+        soonest = predicted if isinstance(sender, Loop) else self._soonest(predicted)
+        guess = max(round((soonest / self.tick - first) / step) + 1, 1)
         found = _first_unstable(
             lambda n: self._excess(_later(sender, edge(n) + self.tick) if n else sender), guess
         )
         return _NOT_FOUND if found is None else PathMargin(float(edge(found)))
+
+    def _soonest(self, predicted: float) -> float:
+        """Return what is predicted, or what another loop is predicted to stand at the same reading [s].
+
+        A delay there is a delay for all that read it.
+        """
+        return min([predicted, *self._beside])
+
+    @cached_property
+    def _beside(self) -> list[float]:
+        beside = [
+            loop
+            for loop in self._bench.bench.loops.values()
+            if loop.source == self.source and loop.break_slot >= 0 and not loop.parameters.limiter_of
+        ]
+        beside.remove(self._loop)
+        if not beside:
+            return []
+        state = held_state(self._bench, self._margins.point, self._start)
+        found = margins_of_each(self._bench, beside, self._margins.point, state)
+        return [of.phase_delay_margin for of in found if of.phase_delay_margin is not None]
 
     def stairs(self, sender: _Sender) -> tuple[int, int]:
         """Return the first edge of the staircase behind a sender and the distance to the next [tick]."""
@@ -231,7 +254,7 @@ def _later(sender: _Sender, delay: Fraction) -> _Sender:
 
 def _first_unstable(excess: _Excess, guess: int) -> int | None:
     """Return the smallest number, near a guess, at which the excess is positive; at 0 it is not."""
-    wide = 1 + guess // 100_000
+    wide = 1 + guess // 1000
     low, high = max(guess - wide, 0), guess + wide
     below, above = excess(low), excess(high)
     while below >= 0.0 and low > 0:
@@ -244,12 +267,16 @@ def _first_unstable(excess: _Excess, guess: int) -> int | None:
         above = excess(high)
         if high > _FURTHEST * guess:
             return None
+    side = 0.0
     while high - low > 1:
         share = below / (below - above)
         middle = low + min(max(round(share * (high - low)), 1), high - low - 1)
         value = excess(middle)
+        # An end that stays once more is taken for nearer to the boundary, by the bend seen: it might stay.
+        nearer = max(1.0 - value / (below if value < 0.0 else above), 0.1) if value * side > 0.0 else 1.0
+        side = value
         if value < 0.0:
-            low, below, above = middle, value, 0.5 * above
+            low, below, above = middle, value, above * nearer
         else:
-            high, above, below = middle, value, 0.5 * below
+            high, above, below = middle, value, below * nearer
     return high
