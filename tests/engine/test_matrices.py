@@ -1,5 +1,9 @@
 """Matrices of a gap against direct solutions: linear systems, forcing by polynomials, noise covariance."""
 
+import time
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -134,6 +138,33 @@ def test_packs_do_not_depend_on_what_is_made_beside_them() -> None:
         together = exponential_packs([pairs[i] for i in chosen])
         assert all(np.array_equal(alone[i], pack) for i, pack in zip(chosen, together, strict=True))
     assert len({pack.tobytes() for pack in alone}) == 15
+
+
+class Interrupted(dict[object, Array]):
+    """Lets other threads go on while it is looked through."""
+
+    def __iter__(self) -> Iterator[object]:
+        found = super().__iter__()
+        time.sleep(1e-4)
+        return found
+
+
+def test_threads_that_drop_old_packs_do_not_disturb_each_other(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Runs with faults make packs in several threads: of the few that are kept, another may drop one."""
+    plant = random_plant(3, 2, 1, 2)
+    size = exponential_packs([(plant, 1e-3)])[0].size
+    monkeypatch.setattr(matrices, "_PACKS", Interrupted())
+    monkeypatch.setattr(matrices, "_MOST_KEPT", 4 * size)
+    monkeypatch.setattr(matrices, "_exponential_packs", lambda pairs: [np.full(size, h) for _, h in pairs])
+
+    def ask(first: int) -> None:
+        for i in range(100):
+            steps = [1.0 + (first + i * k) % 7 for k in range(1, 6)]
+            packs = exponential_packs([(plant, step) for step in steps])
+            assert [pack[0] for pack in packs] == steps
+
+    with ThreadPoolExecutor(4) as pool:
+        list(pool.map(ask, range(4)))
 
 
 def test_phi_functions_of_nothing_and_of_no_motion() -> None:

@@ -15,6 +15,7 @@ exponential stepper holds, by columns, rows padded to four:
 import math
 from collections.abc import Sequence
 from functools import lru_cache
+from threading import Lock
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +38,8 @@ _PACKS: dict[_Key, Array] = {}
 """Packs made last: many benches of a study have the same matrices, which cost more than their runs."""
 _MOST_KEPT = 2_000_000
 """Their entries. A study runs benches ahead of their figures, for which small motions need the same packs."""
+_LOCK = Lock()
+"""Runs with faults make packs in several threads."""
 _MOST_STEPS = 64
 """Stretches of a gap over which the noise of a filter is added up one by one."""
 
@@ -111,7 +114,8 @@ def exponential_packs(pairs: Sequence[tuple[Plant, float]]) -> list[Array]:
         Plant and substep. [s]
     """
     keys = [(plant.identity, h) for plant, h in pairs]
-    found = {key: _PACKS[key] for key in keys if key in _PACKS}
+    with _LOCK:
+        found = {key: _PACKS[key] for key in keys if key in _PACKS}
     groups: dict[tuple[object, ...], dict[_Key, tuple[Plant, float]]] = {}
     for key, (plant, h) in zip(keys, pairs, strict=True):
         if key not in found:
@@ -119,10 +123,11 @@ def exponential_packs(pairs: Sequence[tuple[Plant, float]]) -> list[Array]:
             groups.setdefault(shapes, {})[key] = plant, h
     for group in groups.values():
         found |= zip(group, _exponential_packs(list(group.values())), strict=True)
-    for key in keys:
-        while len(_PACKS) * found[key].size > _MOST_KEPT and key not in _PACKS:
-            _PACKS.pop(next(iter(_PACKS)), None)
-        _PACKS[key] = found[key]
+    with _LOCK:
+        for key in keys:
+            while len(_PACKS) * found[key].size > _MOST_KEPT and key not in _PACKS:
+                del _PACKS[next(iter(_PACKS))]
+            _PACKS[key] = found[key]
     return [found[key] for key in keys]
 
 
