@@ -6,6 +6,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from changed import changed
 from shaftloop.analysis.budget import latency_budget
@@ -14,12 +15,18 @@ from shaftloop.analysis.injection import measure_response
 from shaftloop.analysis.margins import Margins, loop_margins
 from shaftloop.analysis.openloop import OpenLoop, spectral_radius
 from shaftloop.analysis.operating import OperatingPoint, operating_point
-from shaftloop.analysis.response import _zeros, fundamental, grid
+from shaftloop.analysis.reduction import moving
+from shaftloop.analysis.response import _zeros, fundamental, grid, real_crossings
 from shaftloop.analysis.worstcase import analyse_loops
+from shaftloop.control.parameters import ActiveDamping
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import read_scenario
+from shaftloop_models.parameters import Gain
 from shaftloop_models.torque_sensor import TorqueSensor
+
+Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
 
 pytestmark = pytest.mark.compiled
 SHIPPED = ("reference-bench", "wheel-hub", "micro-spindle", "truck-axle")
@@ -223,3 +230,35 @@ def test_bad_requests_name_what_is_wrong() -> None:
     odd = replace(description.loop[1], rate=Fraction(3999))
     with pytest.raises(SimulationError, match="common period"):
         HyperMap(replace(description, loop=(description.loop[0], odd)))
+
+
+def test_what_has_slipped_of_a_limiter_that_holds_makes_no_bench_unstable() -> None:
+    """Nothing writes it, and its derivative by itself is 1 but for rounding, on either side of the circle."""
+    description = read_scenario("torque-limiter").description
+    torque = next(loop for loop in description.loop if loop.name == "torque")
+    damped = replace(
+        torque,
+        filters=(),
+        kp=Gain(0.4, torque.kp.unit),
+        ki=Gain(317.0, torque.ki.unit),
+        active_damping=ActiveDamping(15.58, "enc", "load"),
+    )
+    loops = tuple(damped if loop is torque else loop for loop in description.loop)
+    margins = analyse_loops(replace(description, loop=loops), ["torque"])["torque"].margins
+    assert 0.9 < margins.largest_eigenvalue < 0.995
+
+
+def test_only_what_rounding_leaves_of_a_slot_counts_as_never_written() -> None:
+    matrix = np.diag([1.0 + 3e-14, 1.0 - 1e-9, 1.0, 0.5])
+    matrix[2, 3] = 1e-15
+    assert moving(matrix)[1].tolist() == [1, 2, 3]
+
+
+def test_a_crossing_at_half_the_rate_is_listed_once() -> None:
+    """What rounding leaves of the imaginary part may change its sign just before the edge."""
+
+    def value_at(frequency: Array) -> Complex:
+        return np.asarray(-0.5 + 1j * (1.0 - frequency / 1e3 - 1e-11))
+
+    frequency = 1e3 * np.array([0.1, 0.5, 1.0 - 1e-12, 1.0])
+    assert real_crossings(value_at, frequency, value_at(frequency)) == [(1e3, 2.0)]

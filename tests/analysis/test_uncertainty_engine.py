@@ -19,7 +19,7 @@ from shaftloop.analysis.uncertainty.distributions import (
     Triangular,
 )
 from shaftloop.analysis.uncertainty.model import Input, Measurement, Output, correlation_matrix
-from shaftloop.analysis.uncertainty.montecarlo import _ends, monte_carlo, tolerance
+from shaftloop.analysis.uncertainty.montecarlo import _correlation, _ends, monte_carlo, tolerance
 from shaftloop.analysis.uncertainty.propagation import coverage_factor, propagate
 from shaftloop.analysis.uncertainty.tails import Exponential, Gamma, LogNormal, Readings, StudentT
 from shaftloop.analysis.uncertainty.validation import validate
@@ -350,3 +350,12 @@ def test_correlated_inputs_of_unequal_degrees_of_freedom() -> None:
     variance = 12.0 / 10.0 + 5.0 / 3.0 + 4.0 * 20.0 / 18.0 + together
     found = monte_carlo(measurement, 400_000)
     assert found.results[0].uncertainty == pytest.approx(math.sqrt(variance), rel=5e-3)
+
+
+@pytest.mark.parametrize("ripple", [0.0, 1e-14])
+def test_a_result_that_rounding_alone_moves_leaves_the_correlation_of_the_others(ripple: float) -> None:
+    """A speed that is held: whether its digits scatter or not, torque and power go together as before."""
+    torque = np.random.default_rng(5).normal(90.0, 1.0, 1000)
+    speed = 83.8 * (1.0 + ripple * np.sign(torque - 90.0))
+    found = _correlation(np.stack([torque, speed, 83.8 * torque]))
+    assert found == pytest.approx(np.array([[1.0, 0.0, 1.0], [0.0, 1.0, 0.0], [1.0, 0.0, 1.0]]), abs=1e-12)

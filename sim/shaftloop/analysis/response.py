@@ -58,6 +58,8 @@ _LEAST = 0.02
 """Share of a stretch from either end of which a straight line may lead at first."""
 _EXACT = 1e-12
 """Of a frequency at which something crosses, the share up to which it is found."""
+_AT_EDGE = 1e-9
+"""Share of half the rate by which a crossing below it differs from the one there."""
 _NOTHING = 1e-300
 """Stands for a response that vanishes, where a logarithm is due."""
 _LOWEST = 1e-5
@@ -286,6 +288,8 @@ def real_crossings(
     i = np.flatnonzero((imaginary[:-1] * imaginary[1:] < 0.0) & negative)
     ends = imaginary[i], imaginary[i + 1]
     places = refined(lambda f: value_at(f).imag, frequency[i], frequency[i + 1], ends)
+    if real_at_edge:  # what rounding makes of the last stretch is the edge again
+        places = places[places < (1.0 - _AT_EDGE) * frequency[-1]]
     for at, value in zip(places.tolist(), value_at(places).tolist(), strict=True):
         if value.real < 0.0 and abs(value.imag) < 1e-3 * abs(value.real):
             found.append((at, -1.0 / value.real))

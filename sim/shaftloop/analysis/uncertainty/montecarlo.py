@@ -27,6 +27,8 @@ Array = NDArray[np.float64]
 Interval = Literal["symmetric", "shortest"]
 
 _STRETCH = 10_000
+_ROUNDING = 1e-12
+"""Share of a result below which its standard deviation is rounding."""
 MOST_TRIALS = 20_000_000
 """Largest number of trials: 160 MB per result."""
 
@@ -134,7 +136,7 @@ def monte_carlo(
         count += block
     values = np.concatenate(parts, axis=1)
     errors = np.std(summaries, axis=0, ddof=1) / math.sqrt(len(summaries)) if len(summaries) > 1 else None
-    correlation = np.atleast_2d(_correlation(values))
+    correlation = _correlation(values)
     figures = _summary(values, coverage, interval)
     deltas = np.array([tolerance(float(figure), digits) for figure in figures[:, 1]])
     stable = errors is not None and bool(np.all(2.0 * errors <= (deltas * share)[:, None]))
@@ -274,6 +276,9 @@ def _tolerances(summaries: list[Array], block: int, digits: int) -> Array:
 
 
 def _correlation(values: Array) -> Array:
-    if np.any(values.std(axis=1) == 0.0):
-        return np.eye(len(values))
-    return np.asarray(np.corrcoef(values))
+    """Return the correlations of results by their trials; one that scatters by rounding alone has none."""
+    found = np.eye(len(values))
+    scatters = np.flatnonzero(values.std(axis=1) > _ROUNDING * np.abs(values).max(axis=1))
+    if scatters.size:
+        found[np.ix_(scatters, scatters)] = np.corrcoef(values[scatters])
+    return found
