@@ -17,6 +17,7 @@ from shaftloop.analysis.openloop import OpenLoop, spectral_radius
 from shaftloop.analysis.operating import OperatingPoint, operating_point
 from shaftloop.analysis.reduction import moving
 from shaftloop.analysis.response import _zeros, fundamental, grid, real_crossings
+from shaftloop.analysis.sensitivity import highest
 from shaftloop.analysis.worstcase import analyse_loops
 from shaftloop.control.parameters import ActiveDamping
 from shaftloop.errors import SimulationError
@@ -262,3 +263,13 @@ def test_a_crossing_at_half_the_rate_is_listed_once() -> None:
 
     frequency = 1e3 * np.array([0.1, 0.5, 1.0 - 1e-12, 1.0])
     assert real_crossings(value_at, frequency, value_at(frequency)) == [(1e3, 2.0)]
+
+
+def test_a_frequency_that_two_loops_bring_is_not_its_own_neighbour() -> None:
+    """The top of the grid stands twice, but for rounding; the peak lies to its right."""
+
+    def size_at(frequency: Array) -> Array:
+        return np.asarray(np.round(3.0 - (frequency - 4.501) ** 2, 12))
+
+    frequency = np.array([4.3, 4.4, 4.47, np.nextafter(4.47, 5.0), 4.57, 4.7])
+    assert highest(size_at, frequency, size_at(frequency)).frequency == pytest.approx(4.501, abs=1e-3)

@@ -30,6 +30,8 @@ Complex = NDArray[np.complex128]
 
 _ZOOMS, _ZOOM = 2, 25
 """How often, and with how many points, a peak is looked at closer than the grid does."""
+_SAME = 1e-12
+"""Share of a frequency by which two of a grid differ that are one."""
 
 
 class Peak(NamedTuple):
@@ -126,8 +128,10 @@ def highest(size_at: Callable[[Array], Array], frequency: Array, size: Array) ->
         The grid [Hz], and what is known there.
     """
     for _ in range(_ZOOMS):
-        i = int(np.argmax(size))
-        frequency = np.linspace(frequency[max(i - 1, 0)], frequency[min(i + 1, len(size) - 1)], _ZOOM)
+        top = frequency[int(np.argmax(size))]
+        # Grids of several loops hold a frequency twice, but for rounding: that is no neighbour.
+        below, above = frequency[frequency < (1.0 - _SAME) * top], frequency[frequency > (1.0 + _SAME) * top]
+        frequency = np.linspace(max(below, default=top), min(above, default=top), _ZOOM)
         size = size_at(frequency)
     i = int(np.argmax(size))
     return Peak(float(size[i]), float(frequency[i]))
