@@ -9,6 +9,8 @@ __all__ = ["energy_values"]
 
 Array = NDArray[np.float64]
 
+_UNFELT = 1e-11
+"""Share of the energy that goes through the supply below which that of a record interval is no energy."""
 _Found = tuple[float | None, str | None, float | None]
 """Value, reason, instant."""
 
@@ -46,6 +48,8 @@ def _given(simulation: Simulation) -> dict[str, _Found]:
         if machine.fed
     ]
     to_grid = -np.diff(traces["grid_energy"])
+    # Where diodes cease to conduct, the parabola of their fading current may dip below zero.
+    to_grid[np.abs(to_grid) <= _UNFELT * np.abs(to_grid).sum()] = 0.0
     if len(to_grid) == 0:
         names = ("fed_back_power", "fed_back_energy", "grid_returned_power", "grid_returned_energy")
         return dict.fromkeys(names, (None, "nothing was recorded", None))
