@@ -42,9 +42,11 @@ def figure_words(metric: str) -> str:
     Parameters
     ----------
     metric : str
-        For example ``margins.torque.phase_margin``.
+        For example ``margins.torque.phase_margin``, or words where it has no source.
     """
     source, *names = metric.split(".")
+    if not names:
+        return source
     if source in _WITHIN and len(names) > 1:
         return _WITHIN[source].format(figure=_of(names[1:]), of=names[0])
     if source == "modes" and len(names) == 2:

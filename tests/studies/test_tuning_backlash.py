@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from shaftloop.answers.tuning import TuneAnswer, find_gains
+from shaftloop.report.check.words import verdict_words
 from shaftloop.scenario.reading import read_scenario
 from shaftloop.studies.tuning.choosing import TuningDemand
 from shaftloop.studies.tuning.rattle import SWING, closed, rattle
@@ -28,6 +29,7 @@ def test_gains_that_swing_are_seen_and_not_recommended(tuned: TuneAnswer) -> Non
     assert 3.0 < swinging.swing < 8.0 and 10.0 < swinging.frequency < 15.0
     verdict = swinging.verdict
     assert verdict.status == "failed" and verdict.expectation.metric == SWING
+    assert verdict_words(verdict).startswith(f"{SWING} ")
     tuning = tuned.tuning
     assert tuning.rattle is not None and not tuning.rattle.fails and tuning.recommended
     assert tuning.rattle.rests and tuned.rattling.endswith("which dies out")
