@@ -23,6 +23,7 @@ from shaftloop.control.parameters import ActiveDamping
 from shaftloop.errors import SimulationError
 from shaftloop.scenario.description import Description
 from shaftloop.scenario.reading import read_scenario
+from shaftloop.studies.tuning.plant import loop_named, with_loop
 from shaftloop_models.parameters import Gain
 from shaftloop_models.torque_sensor import TorqueSensor
 
@@ -236,7 +237,7 @@ def test_bad_requests_name_what_is_wrong() -> None:
 def test_what_has_slipped_of_a_limiter_that_holds_makes_no_bench_unstable() -> None:
     """Nothing writes it, and its derivative by itself is 1 but for rounding, on either side of the circle."""
     description = read_scenario("torque-limiter").description
-    torque = next(loop for loop in description.loop if loop.name == "torque")
+    torque = loop_named(description, "torque")
     damped = replace(
         torque,
         filters=(),
@@ -244,8 +245,7 @@ def test_what_has_slipped_of_a_limiter_that_holds_makes_no_bench_unstable() -> N
         ki=Gain(317.0, torque.ki.unit),
         active_damping=ActiveDamping(15.58, "enc", "load"),
     )
-    loops = tuple(damped if loop is torque else loop for loop in description.loop)
-    margins = analyse_loops(replace(description, loop=loops), ["torque"])["torque"].margins
+    margins = analyse_loops(with_loop(description, damped), ["torque"])["torque"].margins
     assert 0.9 < margins.largest_eigenvalue < 0.995
 
 

@@ -15,6 +15,7 @@ from shaftloop.analysis.tracking import tracking
 from shaftloop.analysis.worstcase import analyse_loops
 from shaftloop.control.parameters import ActiveDamping
 from shaftloop.scenario.reading import read_scenario
+from shaftloop.studies.tuning.plant import loop_named, with_loop
 from shaftloop_models.parameters import Gain
 
 SINE = {"do": "sine", "loop": "torque", "mean": "30 N m", "amplitude": "4 N m", "frequency": "20 Hz"}
@@ -94,7 +95,7 @@ def test_power_that_is_fed_back() -> None:
 def test_a_rectifier_gives_nothing_to_the_grid_whatever_the_gains() -> None:
     """Where its diodes cease to conduct, a meter may run back by some 1e-10 J of a thousand: no energy."""
     description = read_scenario("rectifier-hub").description
-    torque = next(loop for loop in description.loop if loop.name == "torque")
+    torque = loop_named(description, "torque")
     quick = replace(
         torque,
         filters=(),
@@ -102,8 +103,7 @@ def test_a_rectifier_gives_nothing_to_the_grid_whatever_the_gains() -> None:
         ki=Gain(575.9, torque.ki.unit),
         active_damping=ActiveDamping(21.83, "drive", "load"),
     )
-    loops = tuple(quick if loop is torque else loop for loop in description.loop)
-    run = simulate(replace(description, loop=loops))
+    run = simulate(with_loop(description, quick))
     assert np.diff(run.traces["grid_energy"]).min() < 0.0
     found = metrics(run)
     assert found["grid_returned_energy"].value == 0.0 and found["grid_returned_power"].value == 0.0

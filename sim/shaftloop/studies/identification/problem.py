@@ -4,7 +4,7 @@ Before a fit the same tells what an experiment will be worth.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,6 +76,10 @@ class Estimate:
         half = SIDES * self.spread
         ends = [self.free.value(end) for end in self.ends or (self.theta - half, self.theta + half)]
         return min(ends), max(ends)
+
+    def between(self, low: float, high: float) -> "Estimate":
+        """Return the same with the ends of the 95 % interval of θ, and a spread as wide."""
+        return replace(self, spread=(high - low) / (2.0 * SIDES), ends=(low, high))
 
 
 @dataclass(frozen=True)

@@ -104,8 +104,7 @@ def slack(problem: Problem, known: Known, scales: Sequence[float]) -> Known:
                     break
                 width *= _WIDER
             ends.append(theta[i] + side * width)
-        low, high = ends
-        estimates[i] = replace(entry, spread=(high - low) / (2.0 * SIDES), ends=(low, high))
+        estimates[i] = entry.between(*ends)
     return replace(known, estimates=tuple(estimates))
 
 

@@ -74,7 +74,7 @@ def hulled(problem: Problem, known: Known, scales: Sequence[float]) -> Known:
         for low, high, k in _admitted(problem, known, theta, i, scales):
             ends[k] = min(ends[k][0], low), max(ends[k][1], high)
     estimates = tuple(
-        replace(entry, spread=(high - low) / (2.0 * SIDES), ends=(low, high)) if low < high else entry
+        entry.between(low, high) if low < high else entry
         for entry, (low, high) in zip(known.estimates, ends, strict=True)
     )
     return replace(known, estimates=estimates)
