@@ -36,7 +36,7 @@ def joint_sentence(joint: JointMargins, single: dict[str, float]) -> str:
     compared = (
         f"against {single[worst]:.2f} of {worst}, the worst alone"
         if above
-        else f"no more than {worst} has alone"
+        else f"hardly more than the {single[worst]:.2f} of {worst} alone"
     )
     factor = joint.gain_margin
     stands = "any common factor" if factor is None else f"{factor:.3g} times all gains at once"
